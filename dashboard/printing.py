@@ -1,0 +1,89 @@
+"""Documents on standard output: aligned table, JSON, or CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime
+from typing import Any
+
+FORMATS = ("table", "json", "csv")
+
+
+def to_json(document: object) -> str:
+    """One JSON document; an unknown number is null, dates are ISO 8601."""
+    return json.dumps(_plain(document), ensure_ascii=False, indent=2, allow_nan=False)
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [_plain(item) for item in value]
+    if isinstance(value, datetime):
+        return value.isoformat().replace("+00:00", "Z")
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, bool) or value is None or isinstance(value, (str, int)):
+        return value
+    if hasattr(value, "item"):  # a numpy scalar
+        return _plain(value.item())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return str(value)
+
+
+def to_csv(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> str:
+    """Comma-separated rows under one header; lists joined with '; '."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow([_cell(row.get(column), digits=None) for column in columns])
+    return out.getvalue().rstrip("\n")
+
+
+def to_table(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> str:
+    """Rows in aligned columns, numbers to the right."""
+    cells = [[_cell(row.get(column), digits=2) for column in columns] for row in rows]
+    widths = [
+        max([len(column), *(len(line[i]) for line in cells)]) for i, column in enumerate(columns)
+    ]
+    numeric = [
+        bool(cells) and all(_looks_numeric(line[i]) for line in cells) for i in range(len(columns))
+    ]
+    lines = [
+        _line(list(columns), widths, numeric),
+        _line(["-" * w for w in widths], widths, numeric),
+    ]
+    return "\n".join([*lines, *(_line(line, widths, numeric) for line in cells)])
+
+
+def _line(cells: Sequence[str], widths: Sequence[int], numeric: Sequence[bool]) -> str:
+    padded = (
+        cell.rjust(width) if right else cell.ljust(width)
+        for cell, width, right in zip(cells, widths, numeric, strict=True)
+    )
+    return "  ".join(padded).rstrip()
+
+
+def _looks_numeric(cell: str) -> bool:
+    return cell == "" or cell.lstrip("-+").replace(".", "", 1).isdigit()
+
+
+def _cell(value: object, *, digits: int | None) -> str:
+    plain = _plain(value)
+    if plain is None:
+        return ""
+    if isinstance(plain, bool):
+        return "yes" if plain else "no"
+    if isinstance(plain, float):
+        return repr(plain) if digits is None else f"{plain:.{digits}f}"
+    if isinstance(plain, list):
+        return "; ".join(_cell(item, digits=digits) for item in plain)
+    if isinstance(plain, dict):
+        return json.dumps(plain, ensure_ascii=False)
+    return str(plain)

@@ -1,0 +1,89 @@
+"""Which meters the fleet has on a day, and what each rides on.
+
+Pure frames in, frames out. A meter that only appears in the records (bench sessions or
+comparisons) and not in the `meters` table is kept, so that no data are lost: kind `other`,
+in service from its first record.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+
+import polars as pl
+
+GONE_STATES = ("lost", "sold", "returned", "written_off")
+GONE_EVENTS = ("lost", "sold", "returned")
+
+
+def roster(tables: dict[str, pl.DataFrame], *, as_of: date, tolerance_pct: float) -> pl.DataFrame:
+    """Every meter known by a day.
+
+    In   tables `meters`, `bench`, `comparisons`, `events` (typed, contract columns)
+    Out  one row a meter: the `meters` columns with `tolerance_pct` filled,
+         `group` (model_group, else the kind), `in_service_on`, `listed` (in the
+         meters table), `gone` (retired, lost, sold or returned by that day)
+    """
+    meters = tables["meters"].with_columns(listed=pl.lit(True))
+    everyone = pl.concat([meters, _only_in_records(tables, meters)], how="diagonal_relaxed")
+    return (
+        everyone.filter(pl.col("in_service_date").is_null() | (pl.col("in_service_date") <= as_of))
+        .with_columns(
+            group=pl.coalesce("model_group", "kind", pl.lit("other")),
+            tolerance_pct=pl.col("tolerance_pct").fill_null(tolerance_pct),
+            in_service_on=pl.col("in_service_date").fill_null(as_of),
+            gone=_gone(tables["events"], as_of),
+        )
+        .sort("meter_id")
+    )
+
+
+def _only_in_records(tables: dict[str, pl.DataFrame], meters: pl.DataFrame) -> pl.DataFrame:
+    seen = [
+        tables[name].select("meter_id", on=pl.col("measured_at").dt.date())
+        for name in ("bench", "comparisons")
+    ]
+    return (
+        pl.concat(seen)
+        .drop_nulls()
+        .join(meters, on="meter_id", how="anti")
+        .group_by("meter_id")
+        .agg(in_service_date=pl.col("on").min())
+        .with_columns(kind=pl.lit("other"), listed=pl.lit(False))
+    )
+
+
+def _gone(events: pl.DataFrame, as_of: date) -> pl.Expr:
+    """Gone by a day: retired, or the last of lost, sold or returned says so.
+
+    A state without a dated event counts at once; with one, from its date.
+    """
+    leaving = events.filter(
+        pl.col("event").is_in(GONE_EVENTS)
+        & pl.col("meter_id").is_not_null()
+        & (pl.col("state").is_null() | (pl.col("state") == "confirmed"))
+    )
+    by_now = leaving.filter(pl.col("date") <= as_of)["meter_id"].unique().implode()
+    later = leaving.filter(pl.col("date") > as_of)["meter_id"].unique().implode()
+    retired = (pl.col("retired_date") <= as_of).fill_null(False)
+    state = pl.col("state").is_in(GONE_STATES).fill_null(False)
+    return retired | pl.col("meter_id").is_in(by_now) | (state & ~pl.col("meter_id").is_in(later))
+
+
+def up_to(
+    tables: dict[str, pl.DataFrame], *, as_of: date, time_zone: str
+) -> dict[str, pl.DataFrame]:
+    """The tables as they could have been known at the end of a day.
+
+    Instants are compared by their calendar day in the store's time zone; a plan (calendar,
+    capacity, costs) is known ahead and stays whole, as do the lists of devices.
+    """
+    instants = ("bench", "comparisons", "zeros")
+    out = dict(tables)
+    for name in instants:
+        local_day = pl.col("measured_at").dt.convert_time_zone(time_zone).dt.date()
+        out[name] = tables[name].filter(local_day <= as_of)
+    for name in ("events", "efforts"):
+        out[name] = tables[name].filter(pl.col("date") <= as_of)
+    for name in ("assignments", "installations"):
+        out[name] = tables[name].filter(pl.col("from_date") <= as_of)
+    return out
