@@ -1,0 +1,62 @@
+"""The gate before a store: many readers or one writer, across threads and processes.
+
+Two lock files lie beside the store. Whoever wants in first takes the *turnstile*, then a shared
+(reader) or exclusive (writer) hold on the *gate*, and lets the turnstile go. A writer waiting for
+readers to leave keeps the turnstile, so that no new reader slips in before it: nobody starves.
+Both locks end with the process that holds them, however it ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from filelock import FileLock, ReadWriteLock, Timeout
+
+
+class GateTimeoutError(Exception):
+    """The gate stayed shut longer than the caller was willing to wait."""
+
+
+class Gate:
+    """The gate of the store at `path`; `timeout_s` is the longest wait for either lock."""
+
+    def __init__(self, path: Path, *, timeout_s: float = 120.0) -> None:
+        self._turnstile = path.with_name(path.name + ".turnstile")
+        self._gate = path.with_name(path.name + ".gate")
+        self._timeout_s = timeout_s
+
+    @contextmanager
+    def shared(self) -> Iterator[None]:
+        """Enter beside other readers."""
+        with self._entered(exclusive=False):
+            yield
+
+    @contextmanager
+    def exclusive(self) -> Iterator[None]:
+        """Enter alone."""
+        with self._entered(exclusive=True):
+            yield
+
+    @contextmanager
+    def _entered(self, *, exclusive: bool) -> Iterator[None]:
+        # A fresh instance each time: locks belong to this entry, not to a thread.
+        gate = ReadWriteLock(str(self._gate), timeout=self._timeout_s, is_singleton=False)
+        turnstile = FileLock(
+            self._turnstile, timeout=self._timeout_s, poll_interval=0.01, is_singleton=False
+        )
+        try:
+            with turnstile:
+                if exclusive:
+                    gate.acquire_write()
+                else:
+                    gate.acquire_read()
+        except Timeout as wait:
+            gate.close()
+            raise GateTimeoutError(str(wait)) from wait
+        try:
+            yield
+        finally:
+            gate.release()
+            gate.close()

@@ -1,0 +1,408 @@
+"""The store: a DuckDB file behind a gate. Nothing else in the project talks to DuckDB.
+
+    with store.reading() as db:
+        bench = db.frame("bench")
+    with store.writing() as db:          # one transaction, all or nothing
+        db.put_derived("status", status)
+
+Connections are short-lived, because an open writer shuts every other process out and an open
+reader shuts writers out. Compute outside the `with` block.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from ingest import migrations
+from ingest.bookkeeping import BOOKKEEPING
+from ingest.gate import Gate, GateTimeoutError
+from ingest.migrations import rows_table
+from ingest.schema import TABLES
+from ingest.settings import SETTINGS, Value, find_setting, parse_setting, stored_text
+
+SQL_FOLDER = Path(__file__).parent / "sql"
+CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+}
+_OPEN = threading.local()
+
+
+class StoreError(Exception):
+    """The store cannot be used; the text says which file, what is wrong and what to do."""
+
+
+class Database:
+    """An open store, as handed out by `Store.reading` and `Store.writing`."""
+
+    def __init__(
+        self, connection: duckdb.DuckDBPyConnection, path: Path, *, writable: bool
+    ) -> None:
+        self._connection = connection
+        self._path = path
+        self._touched = False
+        self.writable = writable
+
+    # --- reading -----------------------------------------------------------------------------
+
+    def frame(self, table: str) -> pl.DataFrame:
+        """The live rows of an input table, or a bookkeeping table: every column, typed."""
+        if table in TABLES:
+            return TABLES[table].conform(self._select(f'SELECT * FROM "{table}"'))
+        return BOOKKEEPING[table].conform(self._select(f'SELECT * FROM "{table}"'))
+
+    def versions(self, table: str) -> pl.DataFrame:
+        """Every version of an input table's rows: row_id, live, then the table's columns."""
+        names = ", ".join(f'"{name}"' for name in ["row_id", "live", *TABLES[table].names])
+        return self._select(f"SELECT {names} FROM {rows_table(table)} ORDER BY row_id")
+
+    def query(self, name: str, **params: object) -> pl.DataFrame:
+        """The answer to the question in `ingest/sql/<name>.sql`, its parameters bound."""
+        return self._select((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
+
+    def derived(self, name: str) -> pl.DataFrame | None:
+        """A table that was computed from the input tables, or None if there is none."""
+        table = _derived_table(name)
+        return self._select(f'SELECT * FROM "{table}"') if table in self._tables() else None
+
+    def derived_names(self) -> list[str]:
+        """The names of the computed tables there are."""
+        return sorted(
+            t.removeprefix("derived_") for t in self._tables() if t.startswith("derived_")
+        )
+
+    def setting(self, key: str) -> Value:
+        """A setting's value, the default if it was never set."""
+        find_setting(key)
+        return self.settings()[key]
+
+    def settings(self) -> dict[str, Value]:
+        """Every setting with its value."""
+        rows = self._connection.execute("SELECT key, value FROM setting_values").fetchall()
+        kept = {key: value for key, value in rows if key in SETTINGS}
+        return {
+            key: parse_setting(key, kept[key]) if key in kept else setting.default
+            for key, setting in SETTINGS.items()
+        }
+
+    def data_version(self) -> int:
+        """Counts the changes of input tables and settings: tells whether a fit is stale."""
+        return int(self._meta("data_version") or 0)
+
+    # --- writing -----------------------------------------------------------------------------
+
+    def put_derived(self, name: str, frame: pl.DataFrame) -> None:
+        """Replace a computed table with `frame` (any column types)."""
+        table = _derived_table(name)
+        with self._as_parquet(frame) as file:
+            self._connection.execute(
+                f'CREATE OR REPLACE TABLE "{table}" AS SELECT * FROM read_parquet($file)',
+                {"file": file},
+            )
+
+    def drop_derived(self, name: str) -> None:
+        """Remove a computed table; none there is no error."""
+        self._connection.execute(f'DROP TABLE IF EXISTS "{_derived_table(name)}"')
+
+    def set_setting(self, key: str, value: object) -> Value:
+        """Set a setting; a bad key or value raises `SettingError`. Returns what is now set."""
+        checked = parse_setting(key, value)
+        self._connection.execute("DELETE FROM setting_values WHERE key = $key", {"key": key})
+        self._connection.execute(
+            "INSERT INTO setting_values VALUES ($key, $value)",
+            {"key": key, "value": stored_text(checked)},
+        )
+        self._touched = True
+        return checked
+
+    def insert(self, table: str, frame: pl.DataFrame) -> None:
+        """Add rows to a bookkeeping table."""
+        self._insert(table, BOOKKEEPING[table].conform(frame))
+
+    def add_rows(self, table: str, frame: pl.DataFrame) -> None:
+        """Add live rows to an input table; `frame` has row_id and the table's columns."""
+        rows = TABLES[table].conform(frame).insert_column(0, frame["row_id"].cast(pl.Int64))
+        self._insert(rows_table(table), rows.insert_column(1, pl.lit(True).alias("live")))
+        self._touched = True
+
+    def set_live(self, table: str, row_ids: list[int], *, live: bool) -> None:
+        """Make versions of rows live, or not."""
+        self._on_rows(f"UPDATE {rows_table(table)} SET live = {live}", row_ids)
+
+    def remove_rows(self, table: str, row_ids: list[int]) -> None:
+        """Remove versions of rows for good."""
+        self._on_rows(f"DELETE FROM {rows_table(table)}", row_ids)
+
+    def change(self, name: str, **params: object) -> None:
+        """Run the statement in `ingest/sql/<name>.sql`, its parameters bound."""
+        self._connection.execute((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
+        self._touched = True
+
+    # --- within ------------------------------------------------------------------------------
+
+    def _select(self, sql: str, params: dict[str, object] | None = None) -> pl.DataFrame:
+        return pl.DataFrame(self._connection.sql(sql, params=params or None))
+
+    def _on_rows(self, statement: str, row_ids: list[int]) -> None:
+        if row_ids:
+            self._connection.execute(
+                f"{statement} WHERE row_id IN (SELECT unnest($ids))", {"ids": row_ids}
+            )
+            self._touched = True
+
+    def _insert(self, table: str, frame: pl.DataFrame) -> None:
+        if frame.is_empty():
+            return
+        names = ", ".join(f'"{name}"' for name in frame.columns)
+        with self._as_parquet(frame) as file:
+            self._connection.execute(
+                f'INSERT INTO "{table}" ({names}) SELECT {names} FROM read_parquet($file)',
+                {"file": file},
+            )
+
+    @contextmanager
+    def _as_parquet(self, frame: pl.DataFrame) -> Iterator[str]:
+        # polars → DuckDB without pyarrow: through a file beside the store.
+        handle, name = tempfile.mkstemp(
+            prefix=f"{self._path.name}.", suffix=".tmp", dir=self._path.parent
+        )
+        os.close(handle)
+        try:
+            frame.write_parquet(name)
+            yield name
+        finally:
+            Path(name).unlink(missing_ok=True)
+
+    def _tables(self) -> set[str]:
+        rows = self._connection.execute(
+            "SELECT table_name FROM information_schema.tables WHERE table_type = 'BASE TABLE'"
+        ).fetchall()
+        return {name for (name,) in rows}
+
+    def _columns(self) -> dict[str, dict[str, str]]:
+        found: dict[str, dict[str, str]] = {}
+        for table, column, kind in self._connection.execute(
+            "SELECT table_name, column_name, data_type FROM information_schema.columns"
+        ).fetchall():
+            found.setdefault(table, {})[column] = kind
+        return found
+
+    def _meta(self, key: str) -> str | None:
+        row = self._connection.execute("SELECT value FROM meta WHERE key = $key", {"key": key})
+        found = row.fetchone()
+        return None if found is None else str(found[0])
+
+    def _set_meta(self, key: str, value: object) -> None:
+        self._connection.execute("DELETE FROM meta WHERE key = $key", {"key": key})
+        self._connection.execute(
+            "INSERT INTO meta VALUES ($key, $value)", {"key": key, "value": str(value)}
+        )
+
+    def _is_current(self) -> bool:
+        try:
+            fingerprint = self._meta("schema_fingerprint")
+        except duckdb.CatalogException:
+            return False
+        if fingerprint != migrations.fingerprint():
+            self._refuse_newer()
+            return False
+        return True
+
+    def _refuse_newer(self) -> int:
+        version = int(self._meta("schema_version") or 0)
+        if version > migrations.SCHEMA_VERSION:
+            raise StoreError(
+                f"{self._path}: written by a newer Slopewatch (store version {version}, this "
+                f"one knows {migrations.SCHEMA_VERSION}). Update Slopewatch, or restore a backup."
+            )
+        return version
+
+    def _bring_up_to_date(self) -> None:
+        found = self._columns()
+        if found and "meta" not in found:
+            raise StoreError(f"{self._path}: a DuckDB file, but not a Slopewatch store.")
+        version = self._refuse_newer() if found else None
+        for statement in migrations.statements(found, version):
+            self._connection.execute(statement)
+        self._set_meta("schema_version", migrations.SCHEMA_VERSION)
+        self._set_meta("schema_fingerprint", migrations.fingerprint())
+
+
+class Store:
+    """A store file. Cheap to make: nothing is opened before `reading` or `writing`."""
+
+    def __init__(self, path: str | Path, *, timeout_s: float = 120.0) -> None:
+        self.path = Path(path).expanduser().absolute()
+        self._gate = Gate(self.path, timeout_s=timeout_s)
+
+    def exists(self) -> bool:
+        return self.path.is_file()
+
+    @contextmanager
+    def reading(self) -> Iterator[Database]:
+        """The store, to read from; beside any number of readers, never beside a writer."""
+        held = _held(self.path)
+        if held is not None:
+            yield held
+            return
+        if not self.exists():
+            raise StoreError(
+                f"{self.path}: there is no store here yet. "
+                "Load a team's tables first (slopewatch load FOLDER), or name another file."
+            )
+        with self._shared(), self._connected(read_only=True) as db:
+            if db._is_current():
+                with _holding(self.path, db):
+                    yield db
+                return
+        with self.writing():  # brings an older store up to date
+            pass
+        with self._shared(), self._connected(read_only=True) as db, _holding(self.path, db):
+            yield db
+
+    @contextmanager
+    def writing(self) -> Iterator[Database]:
+        """The store, to change: one transaction, all of it or none. Made if there is none."""
+        held = _held(self.path)
+        if held is not None and not held.writable:
+            raise RuntimeError("a store that is open for reading cannot be written to")
+        if held is not None:
+            yield held
+            return
+        with self.exclusively(), self._connected(read_only=False) as db:
+            if not db._is_current():
+                with _transaction(db):
+                    db._bring_up_to_date()
+            with _holding(self.path, db), _transaction(db):
+                yield db
+
+    @contextmanager
+    def exclusively(self) -> Iterator[Path]:
+        """The store's file for oneself, closed; for copying or replacing it."""
+        if not self.path.parent.is_dir():
+            raise StoreError(f"{self.path}: the folder {self.path.parent} does not exist.")
+        try:
+            with self._gate.exclusive():
+                self._sweep()
+                yield self.path
+        except GateTimeoutError as wait:
+            raise self._busy() from wait
+
+    def backup(self, target: Path) -> Path:
+        """Copy the store to `target` while nobody writes; returns the copy's path."""
+        if not self.exists():
+            raise StoreError(f"{self.path}: there is no store to back up.")
+        if target.is_dir():
+            target = target / self.path.name
+        if target.absolute() == self.path:
+            raise StoreError(f"{target}: a backup needs another place than the store itself.")
+        with self.exclusively():
+            with self._connected(read_only=False) as db:
+                db._connection.execute("CHECKPOINT")
+            partial = target.with_name(target.name + ".part")
+            shutil.copyfile(self.path, partial)
+            partial.replace(target)
+        return target
+
+    def compact(self) -> None:
+        """Rewrite the file, so that removed rows are gone from the disk too."""
+        fresh = self.path.with_name(self.path.name + ".compact.tmp")
+        with self.exclusively():
+            with self._connected(read_only=False) as db:
+                attached = str(fresh).replace("'", "''")
+                db._connection.execute(f"ATTACH '{attached}' AS fresh")
+                row = db._connection.execute("SELECT current_database()").fetchone()
+                db._connection.execute(f'COPY FROM DATABASE "{row[0] if row else ""}" TO fresh')
+                db._connection.execute("DETACH fresh")
+            fresh.replace(self.path)
+
+    @contextmanager
+    def _shared(self) -> Iterator[None]:
+        try:
+            with self._gate.shared():
+                yield
+        except GateTimeoutError as wait:
+            raise self._busy() from wait
+
+    @contextmanager
+    def _connected(self, *, read_only: bool) -> Iterator[Database]:
+        try:
+            connection = duckdb.connect(str(self.path), read_only=read_only, config=CONFIG)
+        except duckdb.Error as error:
+            raise StoreError(_connect_failure(self.path, error)) from error
+        try:
+            connection.execute("SET TimeZone = 'UTC'")
+            yield Database(connection, self.path, writable=not read_only)
+        finally:
+            connection.close()
+
+    def _sweep(self) -> None:
+        """Remove what a killed writer left beside the store."""
+        for left in self.path.parent.glob(f"{_escaped(self.path.name)}.*.tmp"):
+            left.unlink(missing_ok=True)
+
+    def _busy(self) -> StoreError:
+        return StoreError(
+            f"{self.path}: another program kept the store busy for too long. "
+            "Wait for it to finish, or end it, then try again."
+        )
+
+
+def _escaped(name: str) -> str:
+    return "".join(f"[{c}]" if c in "*?[" else c for c in name)
+
+
+def _derived_table(name: str) -> str:
+    if not name.isidentifier():
+        raise ValueError(f"not a table name: {name!r}")
+    return f"derived_{name}"
+
+
+def _held(path: Path) -> Database | None:
+    held: dict[Path, Database] = getattr(_OPEN, "stores", {})
+    return held.get(path)
+
+
+@contextmanager
+def _holding(path: Path, db: Database) -> Iterator[None]:
+    # A second `with` in the same thread gets the open store: it would wait for itself.
+    held: dict[Path, Database] = getattr(_OPEN, "stores", {})
+    _OPEN.stores = held | {path: db}
+    try:
+        yield
+    finally:
+        _OPEN.stores = held
+
+
+@contextmanager
+def _transaction(db: Database) -> Iterator[None]:
+    db._connection.begin()
+    try:
+        yield
+        if db._touched:
+            db._set_meta("data_version", db.data_version() + 1)
+            db._touched = False
+    except BaseException:
+        db._connection.rollback()
+        raise
+    db._connection.commit()
+
+
+def _connect_failure(path: Path, error: Exception) -> str:
+    text = str(error)
+    if "not a valid DuckDB database file" in text:
+        return f"{path}: not a Slopewatch store. Name another file, or move this one away."
+    if "lock" in text:
+        return f"{path}: another program holds this file open. Close it, then try again."
+    if "newer version" in text or "version number" in text:
+        return f"{path}: written by another version of DuckDB. Update Slopewatch."
+    return f"{path}: the store cannot be opened ({text.splitlines()[0]})."
