@@ -18,6 +18,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -87,7 +88,7 @@ class Database:
 
     def settings(self) -> dict[str, Value]:
         """Every setting with its value."""
-        rows = self._connection.execute("SELECT key, value FROM setting_values").fetchall()
+        rows = self._run("SELECT key, value FROM setting_values")
         kept = {key: value for key, value in rows if key in SETTINGS}
         return {
             key: parse_setting(key, kept[key]) if key in kept else setting.default
@@ -104,20 +105,20 @@ class Database:
         """Replace a computed table with `frame` (any column types)."""
         table = _derived_table(name)
         with self._as_parquet(frame) as file:
-            self._connection.execute(
+            self._run(
                 f'CREATE OR REPLACE TABLE "{table}" AS SELECT * FROM read_parquet($file)',
                 {"file": file},
             )
 
     def drop_derived(self, name: str) -> None:
         """Remove a computed table; none there is no error."""
-        self._connection.execute(f'DROP TABLE IF EXISTS "{_derived_table(name)}"')
+        self._run(f'DROP TABLE IF EXISTS "{_derived_table(name)}"')
 
     def set_setting(self, key: str, value: object) -> Value:
         """Set a setting; a bad key or value raises `SettingError`. Returns what is now set."""
         checked = parse_setting(key, value)
-        self._connection.execute("DELETE FROM setting_values WHERE key = $key", {"key": key})
-        self._connection.execute(
+        self._run("DELETE FROM setting_values WHERE key = $key", {"key": key})
+        self._run(
             "INSERT INTO setting_values VALUES ($key, $value)",
             {"key": key, "value": stored_text(checked)},
         )
@@ -144,19 +145,21 @@ class Database:
 
     def change(self, name: str, **params: object) -> None:
         """Run the statement in `ingest/sql/<name>.sql`, its parameters bound."""
-        self._connection.execute((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
+        self._run((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
         self._touched = True
 
     # --- within ------------------------------------------------------------------------------
+
+    def _run(self, sql: str, params: dict[str, object] | None = None) -> list[tuple[Any, ...]]:
+        # Fetched to the end: an unfinished result would block the connection's next statement.
+        return self._connection.execute(sql, params or None).fetchall()
 
     def _select(self, sql: str, params: dict[str, object] | None = None) -> pl.DataFrame:
         return pl.DataFrame(self._connection.sql(sql, params=params or None))
 
     def _on_rows(self, statement: str, row_ids: list[int]) -> None:
         if row_ids:
-            self._connection.execute(
-                f"{statement} WHERE row_id IN (SELECT unnest($ids))", {"ids": row_ids}
-            )
+            self._run(f"{statement} WHERE row_id IN (SELECT unnest($ids))", {"ids": row_ids})
             self._touched = True
 
     def _insert(self, table: str, frame: pl.DataFrame) -> None:
@@ -164,7 +167,7 @@ class Database:
             return
         names = ", ".join(f'"{name}"' for name in frame.columns)
         with self._as_parquet(frame) as file:
-            self._connection.execute(
+            self._run(
                 f'INSERT INTO "{table}" ({names}) SELECT {names} FROM read_parquet($file)',
                 {"file": file},
             )
@@ -183,29 +186,26 @@ class Database:
             Path(name).unlink(missing_ok=True)
 
     def _tables(self) -> set[str]:
-        rows = self._connection.execute(
+        rows = self._run(
             "SELECT table_name FROM information_schema.tables WHERE table_type = 'BASE TABLE'"
-        ).fetchall()
+        )
         return {name for (name,) in rows}
 
     def _columns(self) -> dict[str, dict[str, str]]:
         found: dict[str, dict[str, str]] = {}
-        for table, column, kind in self._connection.execute(
+        for table, column, kind in self._run(
             "SELECT table_name, column_name, data_type FROM information_schema.columns"
-        ).fetchall():
+        ):
             found.setdefault(table, {})[column] = kind
         return found
 
     def _meta(self, key: str) -> str | None:
-        row = self._connection.execute("SELECT value FROM meta WHERE key = $key", {"key": key})
-        found = row.fetchone()
-        return None if found is None else str(found[0])
+        found = self._run("SELECT value FROM meta WHERE key = $key", {"key": key})
+        return str(found[0][0]) if found else None
 
     def _set_meta(self, key: str, value: object) -> None:
-        self._connection.execute("DELETE FROM meta WHERE key = $key", {"key": key})
-        self._connection.execute(
-            "INSERT INTO meta VALUES ($key, $value)", {"key": key, "value": str(value)}
-        )
+        self._run("DELETE FROM meta WHERE key = $key", {"key": key})
+        self._run("INSERT INTO meta VALUES ($key, $value)", {"key": key, "value": str(value)})
 
     def _is_current(self) -> bool:
         try:
@@ -232,7 +232,7 @@ class Database:
             raise StoreError(f"{self._path}: a DuckDB file, but not a Slopewatch store.")
         version = self._refuse_newer() if found else None
         for statement in migrations.statements(found, version):
-            self._connection.execute(statement)
+            self._run(statement)
         self._set_meta("schema_version", migrations.SCHEMA_VERSION)
         self._set_meta("schema_fingerprint", migrations.fingerprint())
 
@@ -307,7 +307,7 @@ class Store:
             raise StoreError(f"{target}: a backup needs another place than the store itself.")
         with self.exclusively():
             with self._connected(read_only=False) as db:
-                db._connection.execute("CHECKPOINT")
+                db._run("CHECKPOINT")
             partial = target.with_name(target.name + ".part")
             shutil.copyfile(self.path, partial)
             partial.replace(target)
@@ -319,10 +319,10 @@ class Store:
         with self.exclusively():
             with self._connected(read_only=False) as db:
                 attached = str(fresh).replace("'", "''")
-                db._connection.execute(f"ATTACH '{attached}' AS fresh")
-                row = db._connection.execute("SELECT current_database()").fetchone()
-                db._connection.execute(f'COPY FROM DATABASE "{row[0] if row else ""}" TO fresh')
-                db._connection.execute("DETACH fresh")
+                db._run(f"ATTACH '{attached}' AS fresh")
+                name = db._run("SELECT current_database()")[0][0]
+                db._run(f'COPY FROM DATABASE "{name}" TO fresh')
+                db._run("DETACH fresh")
             fresh.replace(self.path)
 
     @contextmanager
@@ -340,8 +340,9 @@ class Store:
         except duckdb.Error as error:
             raise StoreError(_connect_failure(self.path, error)) from error
         try:
-            connection.execute("SET TimeZone = 'UTC'")
-            yield Database(connection, self.path, writable=not read_only)
+            db = Database(connection, self.path, writable=not read_only)
+            db._run("SET TimeZone = 'UTC'")
+            yield db
         finally:
             connection.close()
 
