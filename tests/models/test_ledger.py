@@ -1,0 +1,79 @@
+"""The ledger: no day twice, none missing, a new row wherever the factor may change."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.ledger import Span, cut, ridden, rows
+
+ASSIGNMENTS = pl.DataFrame(
+    {
+        "meter_id": ["K01", "K01", "K02"],
+        "from_date": [date(2026, 1, 10), date(2026, 2, 20), date(2026, 2, 1)],
+        "to_date": [date(2026, 2, 20), None, date(2026, 2, 19)],
+        "rider_id": ["R1", "R2", "R2"],
+    }
+)
+NO_RESETS = pl.DataFrame(schema={"meter_id": pl.String, "at": pl.Datetime("us", "UTC")})
+
+
+def days(spans: list[Span]) -> list[date]:
+    return [s.first + timedelta(n) for s in spans for n in range((s.last - s.first).days + 1)]
+
+
+def test_a_meters_period_is_covered_once_handover_day_to_the_new_rider() -> None:
+    spans = ridden(
+        ASSIGNMENTS, first=date(2026, 1, 1), last=date(2026, 3, 31), meter_id="K01", rider_id=None
+    )
+    assert sorted(days(spans)) == [date(2026, 1, 1) + timedelta(n) for n in range(90)]
+    assert [(s.rider_id, s.first, s.last) for s in spans] == [
+        (None, date(2026, 1, 1), date(2026, 1, 9)),
+        ("R1", date(2026, 1, 10), date(2026, 2, 19)),
+        ("R2", date(2026, 2, 20), date(2026, 3, 31)),
+    ]
+
+
+def test_a_rider_on_two_meters_has_both() -> None:
+    spans = ridden(
+        ASSIGNMENTS, first=date(2026, 2, 1), last=date(2026, 2, 28), meter_id=None, rider_id="R2"
+    )
+    assert {s.meter_id for s in spans} == {"K01", "K02"}
+    assert len(days(spans)) == 28
+
+
+def test_new_rows_at_months_and_resets() -> None:
+    resets = pl.DataFrame(
+        {"meter_id": ["K01", "K09"], "at": [datetime(2026, 2, 10, 9, tzinfo=UTC)] * 2}
+    )
+    pieces = cut([Span("K01", "R1", date(2026, 1, 20), date(2026, 3, 5))], resets)
+    assert [(p.first, p.last) for p in pieces] == [
+        (date(2026, 1, 20), date(2026, 1, 31)),
+        (date(2026, 2, 1), date(2026, 2, 9)),
+        (date(2026, 2, 10), date(2026, 2, 28)),
+        (date(2026, 3, 1), date(2026, 3, 5)),
+    ]
+    assert [p.reset_on_first for p in pieces] == [False, False, True, False]
+
+
+def test_no_resets_no_assignments() -> None:
+    spans = ridden(
+        ASSIGNMENTS.clear(), first=date(2026, 3, 1), last=date(2026, 3, 9), meter_id="Q",
+        rider_id=None,
+    )  # fmt: skip
+    assert [(s.rider_id, s.first, s.last) for s in cut(spans, NO_RESETS)] == [
+        (None, date(2026, 3, 1), date(2026, 3, 9))
+    ]
+
+
+def test_factor_of_a_meter_two_percent_high() -> None:
+    """By hand: shown watts of a meter 2 % high are worth 1/1.02 of themselves."""
+    span = Span("K01", None, date(2026, 3, 1), date(2026, 3, 9))
+    error = np.full(3, 100 * np.log(1.02))
+    row = rows([span], error, np.full((3, 3), 0.25))[0]
+    assert row["factor"] == pytest.approx(1 / 1.02)
+    low, high = row["interval90"]
+    assert np.log(high / low) == pytest.approx(2 * 1.6449 * 0.005, rel=1e-3)
