@@ -1,0 +1,180 @@
+"""From decoded samples to the frame of a recording: one clock, one row an instant, sane values."""
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Numbers = NDArray[np.float64]
+
+SAMPLE_RANGES: dict[str, tuple[float, float, str]] = {
+    "power_w": (0.0, 5000.0, "W"),
+    "cadence_rpm": (0.0, 300.0, "rpm"),
+    "temperature_c": (-60.0, 80.0, "°C"),
+    "balance_pct": (0.0, 100.0, "%"),
+}
+"""Sample columns with what can be true of them; anything else is left out, and counted."""
+
+EARLIEST, LATEST = 899_501_056.0, 4_102_444_800.0
+"""Unix seconds of 1998-07-03 (below it a FIT time counts from switching on) and 2100-01-01."""
+LONGEST_PAUSE_S = 7 * 86_400.0
+MAX_STRETCHES = 100
+
+
+@dataclass
+class Samples:
+    """Samples as a decoder gives them, in file order.
+
+    seconds  Unix seconds, or seconds from any start when `dated` is false
+    values   for each name of SAMPLE_RANGES that the file has: as many values, NaN for none
+    """
+
+    seconds: Numbers
+    values: dict[str, Numbers] = field(default_factory=dict)
+    dated: bool = True
+
+
+@dataclass
+class Cleaned:
+    """The frame, what was left out (notices), and signs of damage (faults)."""
+
+    frame: pl.DataFrame
+    notices: list[str] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+
+
+def empty_frame() -> pl.DataFrame:
+    """A recording without samples."""
+    return _frame(Samples(np.empty(0)))
+
+
+def clean(samples: Samples) -> Cleaned:
+    """Sort out the clock and the values.
+
+    In   samples in file order
+    Out  `frame`: time (Datetime, UTC), or time_s (seconds) when there are no dates; power_w,
+         cadence_rpm, temperature_c, balance_pct, all Float64 with nulls. Times rise strictly.
+    Single records out of step and stretches that overlap a longer one or lie more than a week
+    off are left out; values of the same instant are joined, the later one wins.
+    """
+    cleaned = Cleaned(pl.DataFrame())
+    samples = _within_calendar(samples, cleaned)
+    samples = _in_step(samples, cleaned)
+    samples = _one_stretch_at_a_time(samples, cleaned)
+    samples = _without_absurd_values(samples, cleaned)
+    cleaned.frame = _joined(_frame(samples), cleaned)
+    return cleaned
+
+
+def _kept(samples: Samples, keep: NDArray[np.bool_]) -> Samples:
+    values = {name: column[keep] for name, column in samples.values.items()}
+    return Samples(samples.seconds[keep], values, samples.dated)
+
+
+def _within_calendar(samples: Samples, cleaned: Cleaned) -> Samples:
+    """Drop records without a time or with one that cannot be; know a clock without a date."""
+    seconds = samples.seconds
+    possible = np.isfinite(seconds)
+    if samples.dated and possible.any():
+        dated = possible & (seconds >= EARLIEST) & (seconds <= LATEST)
+        if not dated.any() and (seconds[possible] < EARLIEST).all():
+            first = float(seconds[possible].min())
+            cleaned.notices.append("its clock had no date: times are seconds from the start")
+            samples = Samples(seconds - first, samples.values, dated=False)
+        else:
+            possible = dated
+    dropped = int((~possible).sum())
+    if dropped:
+        cleaned.faults.append(f"{dropped} records without a possible time were left out")
+        samples = _kept(samples, possible)
+    return samples
+
+
+def _in_step(samples: Samples, cleaned: Cleaned) -> Samples:
+    """Drop single records whose time jumps away and back, as a flipped bit makes it."""
+    t = samples.seconds
+    if len(t) < 3:
+        return samples
+    before, here, after = t[:-2], t[1:-1], t[2:]
+    ordered = (before <= after) & ((here < before) | (here > after))
+    alone = (np.abs(here - before) > LONGEST_PAUSE_S) & (np.abs(here - after) > LONGEST_PAUSE_S)
+    keep = np.ones(len(t), dtype=bool)
+    keep[1:-1] = ~(ordered | alone)
+    dropped = int((~keep).sum())
+    if dropped:
+        cleaned.faults.append(f"{dropped} records out of step with their neighbours were left out")
+    return _kept(samples, keep) if dropped else samples
+
+
+def _one_stretch_at_a_time(samples: Samples, cleaned: Cleaned) -> Samples:
+    """Where the clock was set back or forth by days, keep what does not contradict the most."""
+    t = samples.seconds
+    step = np.diff(t)
+    cuts = np.flatnonzero((step < 0) | (step > LONGEST_PAUSE_S)) + 1
+    if not len(cuts):
+        return samples
+    stretches = sorted(pairwise([0, *cuts.tolist(), len(t)]), key=lambda s: s[0] - s[1])
+    kept: list[tuple[int, int]] = []
+    for start, end in stretches[:MAX_STRETCHES]:
+        if all(_apart(t, (start, end), other) for other in kept):
+            kept.append((start, end))
+    keep = np.zeros(len(t), dtype=bool)
+    for start, end in kept:
+        keep[start:end] = True
+    dropped = int((~keep).sum())
+    if dropped:
+        cleaned.notices.append(
+            f"its clock was set during the ride: {dropped} records from before or after "
+            "contradict the longest stretch and were left out"
+        )
+    ordered = _kept(samples, keep)
+    order = np.argsort(ordered.seconds, kind="stable")
+    values = {name: column[order] for name, column in ordered.values.items()}
+    return Samples(ordered.seconds[order], values, samples.dated)
+
+
+def _apart(t: Numbers, one: tuple[int, int], other: tuple[int, int]) -> bool:
+    """Whether two stretches do not overlap, and are not further apart than the longest pause."""
+    gap = max(t[one[0]] - t[other[1] - 1], t[other[0]] - t[one[1] - 1])
+    return bool(0 <= gap <= LONGEST_PAUSE_S)
+
+
+def _without_absurd_values(samples: Samples, cleaned: Cleaned) -> Samples:
+    values = {}
+    for name, column in samples.values.items():
+        low, high, unit = SAMPLE_RANGES[name]
+        absurd = (column < low) | (column > high) | np.isinf(column)
+        count = int(absurd.sum())
+        if count:
+            worst = float(column[absurd][np.argmax(np.abs(column[absurd]))])
+            cleaned.notices.append(
+                f"{name}: {count} values like {worst:g} were left out, "
+                f"expected {low:g} to {high:g} {unit}"
+            )
+            column = np.where(absurd, np.nan, column)
+        values[name] = column
+    return Samples(samples.seconds, values, samples.dated)
+
+
+def _frame(samples: Samples) -> pl.DataFrame:
+    if samples.dated:
+        micros = pl.Series("time", np.round(samples.seconds * 1e6).astype(np.int64))
+        times = micros.cast(pl.Datetime("us", "UTC"))
+    else:
+        times = pl.Series("time_s", samples.seconds)
+    absent = np.full(len(samples.seconds), np.nan)
+    columns = [pl.Series(name, samples.values.get(name, absent)) for name in SAMPLE_RANGES]
+    return pl.DataFrame([times, *(column.fill_nan(None) for column in columns)])
+
+
+def _joined(frame: pl.DataFrame, cleaned: Cleaned) -> pl.DataFrame:
+    """One row an instant: of equal times the last value of each column."""
+    clock = frame.columns[0]
+    repeats = frame.height - frame[clock].n_unique()
+    if not repeats:
+        return frame
+    cleaned.notices.append(f"{repeats} records had the time of another and were joined with it")
+    last = pl.all().exclude(clock).drop_nulls().last()
+    return frame.group_by(clock, maintain_order=True).agg(last)
