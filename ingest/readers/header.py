@@ -1,0 +1,44 @@
+"""Header cells: which row they are in, and which column of the schema each one means."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from difflib import get_close_matches
+
+from ingest.schema import TABLES
+
+_KNOWN = {name for table in TABLES.values() for name in table.names} | {"time", "power_w"}
+
+
+def plain_name(cell: str) -> str:
+    """A header cell in the schema's way of writing: `Torque (N·m)` → `torque_nm`."""
+    text = re.sub(r"[·°²'\u00a0]", lambda m: " " if m.group() == "\u00a0" else "", cell)
+    return re.sub(r"[^0-9a-z]+", "_", text.lower().replace("%", " pct ")).strip("_")
+
+
+def header_cells(cells: Sequence[str | None]) -> list[str]:
+    """The header's cells, trimmed; empty cells at its end are no columns."""
+    names = [(cell or "").replace("\ufeff", "").strip() for cell in cells]
+    while len(names) > 1 and not names[-1]:
+        names.pop()
+    return names
+
+
+def find_header(rows: Sequence[Sequence[str | None]]) -> int:
+    """Which of the first rows is the header: the first one that names known columns."""
+    for index, cells in enumerate(rows):
+        names = [plain_name(cell) for cell in cells if cell and cell.strip()]
+        known = sum(name in _KNOWN for name in names)
+        if known >= 2 and known >= len(names) / 2:
+            return index
+    return 0
+
+
+def nearest(name: str, names: Sequence[str]) -> str | None:
+    """The name that was probably meant."""
+    plain = plain_name(name)
+    holding = [other for other in names if plain and (plain in other or other in plain)]
+    close = get_close_matches(plain, names, n=1, cutoff=0.7)
+    close = close or get_close_matches(plain, holding, n=1, cutoff=0.3)
+    return close[0] if close else None
