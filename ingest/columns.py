@@ -73,11 +73,11 @@ class Column:
 
     def _range_words(self) -> str:
         if self.positive:
-            return ", above 0" + (f", up to {self.high:g}" if self.high is not None else "")
+            return ", above 0" + (f", up to {self.high:.10g}" if self.high is not None else "")
         if self.low is not None and self.high is not None:
-            return f", {self.low:g} to {self.high:g}"
+            return f", {self.low:.10g} to {self.high:.10g}"
         if self.low is not None:
-            return f", {self.low:g} or more"
+            return f", {self.low:.10g} or more"
         return ""
 
 
@@ -103,7 +103,13 @@ UNIT_WORDS = {
 
 @dataclass(frozen=True)
 class Table:
-    """One table. `same_within` = (group column, columns that must agree within a group)."""
+    """One table.
+
+    key          columns that know a row; without one, rows are measurements that may repeat
+    together     columns that are given both or not at all
+    same_within  (group column, columns that must agree within a group)
+    ordered      pairs of columns of which the second is no smaller than the first
+    """
 
     name: str
     meaning: str
@@ -116,7 +122,7 @@ class Table:
     at_most_one: tuple[str, ...] = ()
     together: tuple[str, ...] = ()
     same_within: tuple[str, tuple[str, ...]] | None = None
-    from_to: tuple[str, str] | None = None
+    ordered: tuple[tuple[str, str], ...] = ()
 
     @property
     def names(self) -> list[str]:

@@ -111,6 +111,7 @@ METERS = Table(
         Column("return_by", date, meaning="day a lent meter is due back"),
     ),
     key=("meter_id",),
+    ordered=(("in_service_date", "retired_date"), ("slope_min", "slope_max")),
 )
 
 REFERENCES = Table(
@@ -149,6 +150,7 @@ MASS_SETS = Table(
         Column("due_on", date, meaning="day the next calibration is due"),
     ),
     key=("bench_id",),
+    ordered=(("calibrated_on", "due_on"),),
 )
 
 PLACES = Table(
@@ -175,7 +177,7 @@ RIDERS = Table(
         Column("to_date", date, meaning="last day, included"),
     ),
     key=("rider_id", "from_date"),
-    from_to=("from_date", "to_date"),
+    ordered=(("from_date", "to_date"),),
 )
 
 INSTALLATIONS = Table(
@@ -193,7 +195,7 @@ INSTALLATIONS = Table(
         Column("ring_shape", choices=("round", "oval"), meaning="shape of the chainrings"),
     ),
     key=("meter_id", "from_date", "bike_id"),
-    from_to=("from_date", "to_date"),
+    ordered=(("from_date", "to_date"),),
 )
 
 ASSIGNMENTS = Table(
@@ -207,7 +209,7 @@ ASSIGNMENTS = Table(
         Column("role", choices=("race", "spare", "training", "home"), meaning="what it is for"),
     ),
     key=("meter_id", "from_date", "rider_id"),
-    from_to=("from_date", "to_date"),
+    ordered=(("from_date", "to_date"),),
 )
 
 BENCH = Table(
@@ -403,7 +405,7 @@ CALENDAR = Table(
         _id("rider_id", "the rider it is for (empty: all)"),
     ),
     key=("name", "from_date", "rider_id"),
-    from_to=("from_date", "to_date"),
+    ordered=(("from_date", "to_date"),),
 )
 
 CAPACITY = Table(
@@ -415,7 +417,7 @@ CAPACITY = Table(
         _WORKSHOP,
     ),
     key=("from_date", "workshop"),
-    from_to=("from_date", "to_date"),
+    ordered=(("from_date", "to_date"),),
 )
 
 COSTS = Table(

@@ -36,6 +36,7 @@ def read_parquet(file: str, data: bytes) -> RawTable:
         header=[name.strip() for name in frame.columns],
         frame=filled.filter(~blank),
         rows=[row for row, empty in zip(rows, blank, strict=True) if not empty],
+        typed=True,
     )
 
 

@@ -45,6 +45,7 @@ class RawTable:
     header   the header's cells, by position
     frame    one text column a header cell, named c0, c1, …; empty cells null
     rows     row numbers as a spreadsheet shows them, parallel to `frame`
+    typed    the file itself knew numbers from text: a point in a number is a decimal point
     """
 
     file: str
@@ -56,6 +57,7 @@ class RawTable:
     header_row: int = 1
     ragged: list[RaggedRow] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
+    typed: bool = False
     decimal_comma_likely: bool = False
 
     @property

@@ -15,7 +15,13 @@ from ingest.readers.recording_fit_layout import MAX_BYTES
 from ingest.readers.recording_frame import Samples, clean
 from ingest.readers.recording_tcx import read_tcx
 
-__all__ = ["RECORDING_SUFFIXES", "Recording", "RecordingError", "read_recording"]
+__all__ = [
+    "RECORDING_SUFFIXES",
+    "Recording",
+    "RecordingError",
+    "looks_like_recording",
+    "read_recording",
+]
 
 RECORDING_SUFFIXES = (".fit", ".tcx", ".csv")
 """Endings that a folder of recordings is searched for, each also with `.gz` behind it."""
@@ -98,6 +104,14 @@ def read_recording(
         partial="; ".join(dict.fromkeys(faults)) or None,
         notices=tuple(dict.fromkeys(notices)),
     )
+
+
+def looks_like_recording(start: bytes) -> bool:
+    """Whether a file that starts so is a recording, and not a table or something else."""
+    if looks_like_fit(start) or b"TrainingCenterDatabase" in start:
+        return True
+    header = start.replace(b"\0", b"").removeprefix(b"\xef\xbb\xbf").lower()
+    return b"power_w" in header and b"time" in header
 
 
 def _bytes_of(path: Path, name: str) -> bytes:

@@ -86,6 +86,7 @@ def _read_sheet(file: str, book: fastexcel.ExcelReader, name: str) -> RawTable |
         frame=body,
         rows=[int(i) + 1 for i in at],
         header_row=header_at + 1,
+        typed=True,
         notices=[above] if start else [],
     )
 
