@@ -1,0 +1,88 @@
+"""Clocks: everything that moves a meter's sensor adds variance as a clock advances.
+
+The random walk advances with time, battery swaps by one each, recorded events by their usual
+size squared, steps put in by an alarm by their prior variance. The covariance that a clock c
+gives two instants of one meter is min(c(t), c(t')).
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from models.fleet.arrays import Array, Index, years
+from models.fleet.effects import METER, Effect
+from models.fleet.observations import Devices
+from models.fleet.settings import BENCH_EVENT_SD, EVENT_STEP_SD, REFERENCE_EVENT_SD
+
+_SPAN = 1000.0  # years; keeps the meters apart in one sorted key
+
+
+@dataclass
+class StepClock:
+    """A clock that jumps: device, instant and size of each jump, in order."""
+
+    device: Index
+    at: Array
+    size: Array
+
+    def __post_init__(self) -> None:
+        order = np.lexsort((self.at, self.device))
+        self.device, self.at, self.size = self.device[order], self.at[order], self.size[order]
+        self._key = self.device * _SPAN + self.at
+        self._sum = np.concatenate([[0.0], np.cumsum(self.size)])
+
+    def read(self, device: Index, t: Array) -> Array:
+        """The clock of each device at each instant (jumps at that instant included)."""
+        now = np.searchsorted(self._key, device * _SPAN + t, side="right")
+        start = np.searchsorted(self._key, device * _SPAN, side="left")
+        read: Array = self._sum[now] - self._sum[start]
+        return read
+
+    def jumps_of(self, device: int) -> tuple[Array, Array]:
+        """Instants and sizes of one device's jumps."""
+        rows = self.device == device
+        return self.at[rows], self.size[rows]
+
+
+def no_jumps() -> StepClock:
+    """A clock that never moves."""
+    return StepClock(np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
+
+
+def alarm_clock(effects: Sequence[Effect], meters: list[str], step_sd: float) -> StepClock:
+    """Steps of meters that alarms have put into the model, each with the same wide prior."""
+    index = {name: i for i, name in enumerate(meters)}
+    steps = [
+        (index[e.device], e.at)
+        for e in effects
+        if (e.kind, e.device_kind) == ("step", METER) and e.device in index
+    ]
+    if not steps:
+        return no_jumps()
+    device, at = zip(*steps, strict=True)
+    size = np.full(len(steps), step_sd**2)
+    return StepClock(np.array(device, dtype=np.int64), np.array(at), size)
+
+
+def event_clock(events: pl.DataFrame, devices: Devices, *, of: str, names: list[str]) -> StepClock:
+    """Jumps at recorded events: battery swaps count 1, others their usual variance.
+
+    of: "swap" (battery swaps of meters), or "meter_id", "reference_id", "bench_id" (possible
+    steps of that kind of device). An event happens at the start of its day.
+    """
+    column = "meter_id" if of == "swap" else of
+    usual: Mapping[str, float] = {
+        "swap": {"battery_swap": 1.0},
+        "meter_id": EVENT_STEP_SD,
+        "reference_id": REFERENCE_EVENT_SD,
+        "bench_id": BENCH_EVENT_SD,
+    }[of]
+    index = {name: i for i, name in enumerate(names)}
+    chosen = events.filter(
+        pl.col(column).is_in(list(index)) & pl.col("event").is_in(list(usual))
+    ).unique(subset=[column, "on", "event"], maintain_order=True)
+    device = np.array([index[d] for d in chosen[column].to_list()], dtype=np.int64)
+    size = np.array([float(usual[e]) ** 2 for e in chosen["event"].to_list()])
+    return StepClock(device, years(chosen["on"]) - 0.5 / 365.25, size)

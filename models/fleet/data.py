@@ -1,0 +1,169 @@
+"""The frames that the fleet model takes."""
+
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import polars as pl
+
+_AT: Final = pl.Datetime("us", "UTC")
+
+METERS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+    "meter_id": pl.String,
+    "group": pl.String,
+    "in_service_on": pl.Date,
+}
+BENCH: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+    "session_id": pl.String,
+    "meter_id": pl.String,
+    "at": _AT,
+    "bench_id": pl.String,
+    "place_id": pl.String,
+    "crank_id": pl.String,
+    "found": pl.Float64,
+    "u_session": pl.Float64,
+    "dof_session": pl.Float64,
+    "u_bench": pl.Float64,
+    "u_place": pl.Float64,
+    "u_crank": pl.Float64,
+    "u_meter": pl.Float64,
+    "temperature_c": pl.Float64,
+}
+COMPARISONS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+    "comparison_id": pl.String,
+    "meter_id": pl.String,
+    "reference_id": pl.String,
+    "at": _AT,
+    "ratio": pl.Float64,
+    "u": pl.Float64,
+    "dof": pl.Float64,
+    "rider_id": pl.String,
+    "temperature_c": pl.Float64,
+    "pair_key": pl.String,
+}
+RESETS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+    "meter_id": pl.String,
+    "at": _AT,
+    "p_before": pl.Float64,
+    "p_after": pl.Float64,
+    "recorded": pl.Boolean,
+    "earliest": _AT,
+    "latest": _AT,
+}
+EVENTS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+    "meter_id": pl.String,
+    "reference_id": pl.String,
+    "bench_id": pl.String,
+    "on": pl.Date,
+    "event": pl.String,
+    "state": pl.String,
+}
+REFERENCES: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+    "reference_id": pl.String,
+    "kind": pl.String,
+    "meter_id": pl.String,
+}
+BENCHES: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+    "bench_id": pl.String,
+    "u_pct": pl.Float64,
+    "source": pl.String,
+}
+_SCHEMAS: Final = {
+    "meters": METERS,
+    "bench": BENCH,
+    "comparisons": COMPARISONS,
+    "resets": RESETS,
+    "events": EVENTS,
+    "references": REFERENCES,
+    "benches": BENCHES,
+}
+
+
+def _empty(name: str) -> pl.DataFrame:
+    return pl.DataFrame(schema=_SCHEMAS[name])
+
+
+@dataclass(frozen=True)
+class FleetData:
+    """Everything the fleet model looks at; errors in 100·ln, u_… standard uncertainties in %.
+
+    meters       meter_id, group, in_service_on
+    bench        one row a session: session_id, meter_id, at, bench_id, place_id, crank_id,
+                 found, u_session (random), dof_session, u_bench, u_place, u_crank, u_meter
+                 (each shared by all sessions on that mass set, place, crank, meter),
+                 temperature_c
+    comparisons  one row a comparison: comparison_id, meter_id, reference_id, at, ratio, u, dof,
+                 rider_id, temperature_c, pair_key (what shares one pair effect; else the meter
+                 and the reference)
+    resets       meter_id, at, p_before, p_after (programmed slope relative to factory),
+                 recorded, earliest, latest (where an unrecorded one may have happened)
+    events       one of meter_id, reference_id, bench_id; on, event, state (proposed and
+                 rejected ones do not count)
+    references   reference_id, kind, meter_id (if it is itself a meter of the fleet)
+    benches      bench_id, u_pct (prior sd of what the set adds to a found value), source
+
+    `at` is an instant in UTC or a calendar day. Absent columns count as null.
+    """
+
+    meters: pl.DataFrame
+    bench: pl.DataFrame = field(default_factory=lambda: _empty("bench"))
+    comparisons: pl.DataFrame = field(default_factory=lambda: _empty("comparisons"))
+    resets: pl.DataFrame = field(default_factory=lambda: _empty("resets"))
+    events: pl.DataFrame = field(default_factory=lambda: _empty("events"))
+    references: pl.DataFrame = field(default_factory=lambda: _empty("references"))
+    benches: pl.DataFrame = field(default_factory=lambda: _empty("benches"))
+
+    def completed(self) -> "FleetData":
+        """All columns present, unusable rows (unknown meter, no number, no date) left out."""
+        frames = {name: _with_columns(getattr(self, name), s) for name, s in _SCHEMAS.items()}
+        known = frames["meters"]["meter_id"].to_list()
+        frames["meters"] = frames["meters"].with_columns(pl.col("group").fill_null("other"))
+        for name, value in (("bench", "found"), ("comparisons", "ratio"), ("resets", "p_after")):
+            frames[name] = frames[name].filter(
+                pl.col("meter_id").is_in(known)
+                & pl.col(value).is_finite()
+                & pl.col("at").is_not_null()
+            )
+        frames["comparisons"] = frames["comparisons"].filter(pl.col("reference_id").is_not_null())
+        frames["events"] = frames["events"].filter(
+            ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
+            & pl.col("on").is_not_null()
+        )
+        return replace(self, **frames)
+
+    def until(self, instant: pl.Expr | object) -> "FleetData":
+        """The same data as known at an instant: rows dated later are left out."""
+        end = pl.lit(instant) if not isinstance(instant, pl.Expr) else instant
+        return replace(
+            self,
+            bench=self.bench.filter(pl.col("at") <= end),
+            comparisons=self.comparisons.filter(pl.col("at") <= end),
+            resets=self.resets.filter(
+                pl.when(pl.col("recorded")).then(pl.col("at")).otherwise(pl.col("latest")) <= end
+            ),
+            events=self.events.filter(pl.col("on") <= end),
+        )
+
+
+def _with_columns(
+    frame: pl.DataFrame, schema: dict[str, pl.DataType | type[pl.DataType]]
+) -> pl.DataFrame:
+    """The frame with every column of the schema, absent ones null, and the right types."""
+    present = set(frame.columns)
+    columns = [
+        _typed(frame, name, dtype) if name in present else pl.lit(None, dtype=dtype).alias(name)
+        for name, dtype in schema.items()
+    ]
+    return frame.with_columns(columns)
+
+
+def _typed(frame: pl.DataFrame, name: str, dtype: pl.DataType | type[pl.DataType]) -> pl.Expr:
+    """A column in the schema's type; a day of an instant column counts from its noon."""
+    found = frame.schema[name]
+    if dtype == _AT and found == pl.Date:
+        return (pl.col(name).cast(pl.Datetime("us")) + pl.duration(hours=12)).dt.replace_time_zone(
+            "UTC"
+        )
+    if dtype == _AT and isinstance(found, pl.Datetime):
+        zoned = pl.col(name) if found.time_zone else pl.col(name).dt.replace_time_zone("UTC")
+        return zoned.cast(_AT)
+    return pl.col(name).cast(dtype)

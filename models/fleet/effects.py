@@ -1,0 +1,28 @@
+"""What alarms have put into the model: steps, wrong entries, wild comparisons, grown noise."""
+
+from dataclasses import dataclass
+
+METER, REFERENCE, BENCH, GROUP = "meter", "reference", "bench", "group"
+
+
+@dataclass(frozen=True)
+class Effect:
+    """One accepted effect; it enters the model with a wide prior, so that estimates carry it.
+
+    kind          step (a device's value changes at `at`), entry (one bench session is off by
+                  an unknown amount), wild (one comparison is), offset (a mass set is off its
+                  stated mass by more than its uncertainty), bend (a group's drift changes at
+                  `at`), noise (a meter's noise is `factor` times its usual since `at`)
+    device_kind   meter, reference, bench, group
+    at            years since 1970: the first observation that shows it
+    since         the observation before it: a step happened between the two
+    observation   the session or comparison, of entry and wild
+    """
+
+    kind: str
+    device_kind: str
+    device: str
+    at: float
+    since: float = 0.0
+    observation: str | None = None
+    factor: float = 1.0

@@ -1,0 +1,160 @@
+"""Forecasts of all meters at once, over many horizons."""
+
+import numpy as np
+
+from models.fleet.arrays import Array, Index
+from models.fleet.blocks import Batch
+from models.fleet.effects import METER
+from models.fleet.likelihood import BlockState
+from models.fleet.predict import Posterior, Targets
+
+
+def forecast_all(posterior: Posterior, t: Array) -> tuple[Array, Array]:
+    """Means and variances of all meters' gain errors at instants t: [meters, len(t)] each."""
+    n_meters = len(posterior.layout.devices.meters)
+    mean, variance = np.zeros((n_meters, len(t))), np.zeros((n_meters, len(t)))
+    place = posterior.state.design.place
+    promoted = posterior.layout.devices.promoted
+    alone = np.flatnonzero((place[:, 0] < 0) | promoted)
+    for m in alone:
+        targets = Targets([METER] * len(t), np.full(len(t), m), t)
+        mean[m], variance[m] = posterior.variance(targets)
+    for batch, block, responses in zip(
+        posterior.state.design.batches,
+        posterior.state.blocks,
+        posterior.curve.responses if posterior.curve else posterior.state.blocks,
+        strict=True,
+    ):
+        usual = batch.own > 0
+        if usual.any():
+            part = _Part(posterior, batch, block, t)
+            found, spread = part.moments(responses if isinstance(responses, np.ndarray) else None)
+            mean[batch.meter[usual]] = found[usual]
+            variance[batch.meter[usual]] = spread[usual]
+    return mean, variance
+
+
+class _Part:
+    """One batch's meters at all horizons, B × H."""
+
+    def __init__(self, posterior: Posterior, batch: Batch, block: BlockState, t: Array) -> None:
+        self.posterior, self.batch, self.block = posterior, batch, block
+        layout = posterior.layout
+        B, H = len(batch.meter), len(t)
+        self.shape = (B, H)
+        self.meter: Index = np.repeat(batch.meter, H)
+        self.t = np.tile(t, B)
+        self.age = self._square(np.maximum(self.t - layout.devices.service[self.meter], 0.0))
+        clocks = layout.clocks
+        counted = clocks.swap.read(self.meter, self.t)
+        self.ticks = np.stack(
+            [
+                self.age,
+                self._square(counted),
+                self._square(clocks.event.read(self.meter, self.t)),
+                self._square(clocks.alarm.read(self.meter, self.t)),
+            ]
+        )
+        self.swaps = self._square(counted + posterior.outlook.expected(self.meter, self.t)[0])
+        self.ahead = self._square(posterior.swap_variance(self.meter, self.t))
+
+    def _square(self, x: Array) -> Array:
+        return x.reshape(self.shape)
+
+    def moments(self, responses: Array | None) -> tuple[Array, Array]:
+        """Means and variances, [B, H]."""
+        batch, block, state = self.batch, self.block, self.posterior.state
+        k = self._cross()
+        columns, F = self._population()
+        mean = k @ block.alpha[..., None]
+        mean = mean[..., 0] + np.einsum("bhp,bp->bh", F, state.mean[columns])
+        kV = k @ block.Vinv
+        variance = self._prior() - np.einsum("bhn,bhn->bh", kV, k)
+        G = np.concatenate([-(k @ block.VinvA), F], axis=2)
+        every = np.concatenate([batch.columns, columns], axis=1)
+        every = np.minimum(every, state.design.n_shared - 1)
+        local = state.C[every[:, :, None], every[:, None, :]]
+        variance += np.einsum("bhi,bhi->bh", G @ local, G)
+        if responses is not None and self.posterior.curve is not None:
+            variance += self._hyper_part(k, F, columns, responses)
+        slopes = state.design.programmed
+        mean -= self._square(slopes.mean(self.meter, self.t))
+        variance += self._square(slopes.variance(self.meter, self.t))
+        return mean, variance
+
+    def _scale(self) -> Array:
+        return self.block.scales.clocks()
+
+    def _cross(self) -> Array:
+        """Covariance of the sensors with their blocks' observations, [B, H, n]."""
+        batch, line = self.batch, self.block.scales.line
+        seen = np.cumsum(np.einsum("kb,kbn->bn", self._scale(), batch.steps), axis=1)
+        now = np.einsum("kb,kbh->bh", self._scale(), self.ticks)
+        k: Array = np.minimum(now[:, :, None], seen[:, None, :])
+        k += line[:, 0, 0, None, None] + line[:, 0, 1, None, None] * (
+            self.age[:, :, None] + batch.age[:, None, :]
+        )
+        k += line[:, 1, 1, None, None] * self.age[:, :, None] * batch.age[:, None, :]
+        return k * batch.mask[:, None, :]
+
+    def _prior(self) -> Array:
+        line, a = self.block.scales.line, self.age
+        now = np.einsum("kb,kbh->bh", self._scale(), self.ticks) + self.ahead
+        total: Array = now + line[:, 0, 0, None] + 2 * line[:, 0, 1, None] * a
+        return total + line[:, 1, 1, None] * a**2
+
+    def _population(self) -> tuple[Index, Array]:
+        """Columns of the group means [B, p] and the design in them [B, H, p]."""
+        p, g = self.posterior.layout.population, self.batch.group
+        B, H = self.shape
+        parts: list[tuple[Index, Array]] = [
+            (p.start[g], np.ones((B, H))),
+            (np.full(B, p.drift), self.age),
+            (p.drift_of[g], self.age),
+            (np.full(B, p.swap), self.swaps),
+            (p.swap_of[g], self.swaps),
+        ]
+        for group, at, column in p.bends:
+            bent = np.maximum(self._square(self.t) - at, 0.0) * (g == group)[:, None]
+            parts.append((np.full(B, column), bent))
+        columns = np.stack([c for c, _ in parts], axis=1)
+        F = np.stack([x for _, x in parts], axis=2) * (columns >= 0)[:, None, :]
+        return np.maximum(columns, 0), F
+
+    def _hyper_part(self, k: Array, F: Array, columns: Index, responses: Array) -> Array:
+        """Variance from not knowing the hyperparameters, first order, [B, H]."""
+        posterior = self.posterior
+        covariance = posterior.hyper.covariance
+        if covariance is None or posterior.curve is None or not len(posterior.active):
+            return np.zeros(self.shape)
+        J = F @ posterior.curve.mean[columns] + k @ responses + self._answers()
+        total: Array = np.einsum("bhi,bhi->bh", J @ covariance, J)
+        return total
+
+    def _answers(self) -> Array:
+        """Derivative of k'α in the active hyperparameters with α held, [B, H, active]."""
+        batch, alpha = self.batch, self.block.alpha
+        s = self.block.scales
+        sum1 = np.einsum("bn,bn->b", batch.mask, alpha)[:, None]
+        sum_a = np.einsum("bn,bn->b", batch.age, alpha)[:, None]
+        l11, l21, l22 = (x[:, None] for x in s.factor)
+        seen = np.cumsum(batch.steps[:3], axis=2)
+        weighted = alpha * batch.mask
+        met = [
+            np.einsum("bhn,bn->bh", np.minimum(n[:, :, None], c[:, None, :]), weighted)
+            for n, c in zip(self.ticks[:3], seen, strict=True)
+        ]
+        parts = {
+            "start": 2 * l11**2 * sum1 + l11 * l21 * (sum_a + self.age * sum1),
+            "tie": l11 * sum_a + self.age * (l11 * sum1 + 2 * l21 * sum_a),
+            "drift": self.age * 2 * l22**2 * sum_a,
+            "walk": 2 * s.walk2[:, None] * met[0],
+            "swap": 2 * s.swap2[:, None] * met[1],
+            "event": 2 * s.event2[:, None] * met[2],
+        }
+        J = np.zeros((*self.shape, len(self.posterior.active)))
+        for i, key in enumerate(self.posterior.active):
+            kind, group = self.posterior.hyper.keys[key]
+            if kind in parts:
+                J[..., i] = parts[kind] * ((batch.group == group) | (group < 0))[:, None]
+        return J

@@ -1,0 +1,104 @@
+"""One-step-ahead innovations of each meter: what it showed against what was to be expected.
+
+Each observation is predicted from the meter's own earlier ones and from everything the rest of
+the fleet says (all dates: the references are known as well as they are today). Under the model
+the standardized innovations of a meter are independent standard normals, so charts may rest on
+them.
+"""
+
+import numpy as np
+import polars as pl
+
+from models.fleet.arrays import Array
+from models.fleet.blocks import Batch
+from models.fleet.likelihood import BlockState, State
+from models.fleet.observations import Observations
+
+_SCHEMA = {
+    "observation": pl.String,
+    "kind": pl.String,
+    "meter_id": pl.String,
+    "reference_id": pl.String,
+    "bench_id": pl.String,
+    "t": pl.Float64,
+    "innovation": pl.Float64,
+    "sd": pl.Float64,
+    "standardized": pl.Float64,
+    "weight": pl.Float64,
+}
+
+
+def innovation_frame(state: State) -> pl.DataFrame:
+    """One row an observation, in the meters' order and time's.
+
+    Out  observation, kind (bench, comparison), meter_id (whose course it tells of),
+         reference_id, bench_id, t (years since 1970), innovation and sd (100·ln, at full
+         weight), standardized, weight (what was used of it)
+    """
+    obs, devices = state.design.obs, state.design.layout.devices
+    n = len(obs)
+    innovation, sd, weight = np.zeros(n), np.ones(n), np.ones(n)
+    for batch, block in zip(state.design.batches, state.blocks, strict=True):
+        real = batch.mask > 0
+        rows = batch.rows[real]
+        found, spread = _of_batch(batch, block)
+        innovation[rows], sd[rows] = found[real], spread[real]
+        weight[rows] = batch.weight[real]
+    return pl.DataFrame(
+        {
+            "observation": obs.name,
+            "kind": np.where(obs.is_bench, "bench", "comparison"),
+            "meter_id": [devices.meters[i] for i in obs.owner],
+            "reference_id": _reference_names(obs, state),
+            "bench_id": [devices.benches[i] if i >= 0 else None for i in obs.bench],
+            "t": obs.t,
+            "innovation": innovation,
+            "sd": sd,
+            "standardized": innovation / sd,
+            "weight": weight,
+        },
+        schema=_SCHEMA,
+    )
+
+
+def _reference_names(obs: Observations, state: State) -> list[str | None]:
+    devices = state.design.layout.devices
+    names: list[str | None] = []
+    for ref, other in zip(obs.ref.tolist(), obs.other.tolist(), strict=True):
+        if ref >= 0:
+            names.append(devices.references[ref])
+        else:
+            names.append(devices.meters[other] if other >= 0 else None)
+    return names
+
+
+def _of_batch(batch: Batch, block: BlockState) -> tuple[Array, Array]:
+    """Innovations and their sds at full weight, [B, n]."""
+    Q = expected_covariance(batch, block)
+    r = np.einsum("bij,bj->bi", Q, block.alpha)
+    L = np.linalg.cholesky(Q)
+    z = np.linalg.solve(L, r[..., None])[..., 0]
+    sd = np.einsum("bii->bi", L)
+    noise = noise_variance(batch, block)
+    used = np.divide(noise, batch.weight, out=np.zeros_like(noise), where=batch.mask > 0)
+    full = np.maximum(sd**2 - used + noise, 1e-3 * noise + 1e-12)
+    return z * sd, np.sqrt(full)
+
+
+def expected_covariance(batch: Batch, block: BlockState) -> Array:
+    """Covariance of each block's observations given the rest of the fleet: P's block inverted."""
+    n = batch.mask.shape[1]
+    scale = np.sqrt(np.einsum("bii->bi", block.P)) + (1 - batch.mask)
+    scaled = block.P / (scale[:, :, None] * scale[:, None, :])
+    scaled += np.eye(n) * (1 - batch.mask[:, :, None] + 1e-10)
+    Q = np.linalg.inv(scaled) / (scale[:, :, None] * scale[:, None, :])
+    total: Array = (Q + Q.transpose(0, 2, 1)) / 2
+    return total
+
+
+def noise_variance(batch: Batch, block: BlockState) -> Array:
+    """Noise variance of each observation at full weight, [B, n]; 0 where padded."""
+    s = block.scales
+    extra = batch.bench * s.bench2[:, None] + (batch.mask - batch.bench) * s.ride2[:, None]
+    total: Array = batch.noise2 + extra
+    return total

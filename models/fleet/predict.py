@@ -1,0 +1,235 @@
+"""Gain errors at any instant: means, standard deviations and joint covariances.
+
+For a meter at instant t, with k the covariance of its sensor with its block's observations and
+F its row in the shared effects:
+
+    mean        F u + k'α − p(t)
+    covariance  k_tt' − k'V⁻¹k' + G C G' + p's + J H⁻¹ J',    G = F − k'V⁻¹A
+
+The last term is what not knowing the hyperparameters adds, to first order (J: derivative of the
+mean, H: information; Kass & Steffey 1989).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.fleet.arrays import Array, Index, rows_of_each
+from models.fleet.blocks import Batch
+from models.fleet.effects import BENCH, METER, REFERENCE
+from models.fleet.likelihood import BlockState, Curvature, State
+from models.fleet.shared import Entries
+from models.fleet.swaps import SwapOutlook
+
+
+@dataclass
+class Targets:
+    """Devices and instants to predict: kind codes, device index, years since 1970."""
+
+    kind: list[str]
+    device: Index
+    t: Array
+
+    def rows(self, kind: str) -> Index:
+        """Rows of one kind of device."""
+        return np.flatnonzero(np.array([k == kind for k in self.kind], dtype=np.bool_))
+
+
+@dataclass
+class Prediction:
+    """Mean [T], shared-effect rows G [T, n_shared], hyperparameter rows J [T, active], rest."""
+
+    mean: Array
+    G: Array
+    J: Array
+    own: list[tuple[Index, Array]]
+    """Covariance of the rest: blocks (rows, matrix), zero between blocks."""
+
+
+class Posterior:
+    """The fleet's posterior, ready to predict from."""
+
+    def __init__(self, state: State, curve: Curvature | None, outlook: SwapOutlook) -> None:
+        self.state, self.curve, self.outlook = state, curve, outlook
+        self.layout = state.design.layout
+        self.hyper = state.hyper
+        self.active = np.flatnonzero(self.hyper.active)
+
+    # --- the three ways to ask ----------------------------------------------------------------
+
+    def covariance(self, targets: Targets) -> tuple[Array, Array]:
+        """Joint mean and covariance matrix of all targets."""
+        p = self.predict(targets)
+        cov: Array = p.G @ self.state.C @ p.G.T
+        for rows, block in p.own:
+            cov[np.ix_(rows, rows)] += block
+        if self.hyper.covariance is not None and p.J.shape[1]:
+            cov += p.J @ self.hyper.covariance @ p.J.T
+        return p.mean, cov
+
+    def variance(self, targets: Targets) -> tuple[Array, Array]:
+        """Means and variances of all targets."""
+        p = self.predict(targets)
+        v = np.einsum("ti,ti->t", p.G @ self.state.C, p.G)
+        for rows, block in p.own:
+            v[rows] += np.diag(block)
+        if self.hyper.covariance is not None and p.J.shape[1]:
+            v += np.einsum("ti,ti->t", p.J @ self.hyper.covariance, p.J)
+        return p.mean, v
+
+    def predict(self, targets: Targets) -> Prediction:
+        """Means, and the pieces of the covariance."""
+        n, n_active = len(targets.t), len(self.active)
+        out = Prediction(
+            np.zeros(n), np.zeros((n, self.state.design.n_shared)), np.zeros((n, n_active)), []
+        )
+        self._shared_rows(targets, out)
+        out.mean += out.G @ self.state.mean
+        if self.curve is not None:
+            out.J += out.G @ self.curve.mean
+        self._references(targets, out)
+        self._meters(targets, out)
+        return out
+
+    # --- parts --------------------------------------------------------------------------------
+
+    def _shared_rows(self, targets: Targets, out: Prediction) -> None:
+        entries = Entries()
+        rows = targets.rows(METER)
+        device, t = targets.device[rows], targets.t[rows]
+        swaps = self.layout.clocks.swap.read(device, t) + self.outlook.expected(device, t)[0]
+        self.layout.meters(entries, rows, device, t, swaps=swaps)
+        rows = targets.rows(REFERENCE)
+        self.layout.references(entries, rows, targets.device[rows], targets.t[rows])
+        rows = targets.rows(BENCH)
+        self.layout.benches(entries, rows, targets.device[rows], targets.t[rows])
+        np.add.at(out.G, entries.joined()[:2], entries.joined()[2])
+
+    def _references(self, targets: Targets, out: Prediction) -> None:
+        rows = targets.rows(REFERENCE)
+        q = self.hyper.fleet_sd("reference_walk") ** 2
+        for r, k in rows_of_each(targets.device[rows]):
+            t = targets.t[rows[k]]
+            walk = self.layout.walks[r]
+            out.own.append((rows[k], q * walk.loose(t[:, None], t[None, :])))
+
+    def _meters(self, targets: Targets, out: Prediction) -> None:
+        rows = targets.rows(METER)
+        programmed = self.state.design.programmed
+        for m, k in rows_of_each(targets.device[rows]):
+            at, t = rows[k], targets.t[rows[k]]
+            out.mean[at] -= programmed.mean(np.full(len(t), m), t)
+            own = self._promoted(m, t) if m in self.layout.courses else self._own(m, at, t, out)
+            gap = programmed.covariance(m, t)
+            out.own.append((at, own if gap is None else own + gap))
+
+    def _promoted(self, m: int, t: Array) -> Array:
+        """What a promoted meter's knots leave open, and battery swaps to come."""
+        g = int(self.layout.devices.group[m])
+        q = self.hyper.sd("walk")[g] ** 2
+        own: Array = q * self.layout.courses[m].walk.loose(t[:, None], t[None, :])
+        ahead = self.swap_variance(np.full(len(t), m), t)
+        return own + np.minimum.outer(ahead, ahead)
+
+    def swap_variance(self, meter: Index, t: Array) -> Array:
+        """Variance from swaps to come: their spread, and not knowing how many there will be."""
+        count, spread = self.outlook.expected(meter, t)
+        p, u = self.layout.population, self.state.mean
+        if p.swap < 0:
+            return np.zeros(len(t))
+        g = self.layout.devices.group[meter]
+        usual = u[p.swap] + np.where(p.swap_of[g] >= 0, u[p.swap_of[g]], 0.0)
+        variance: Array = self.hyper.sd("swap")[g] ** 2 * count + usual**2 * spread
+        return variance
+
+    def _own(self, m: int, at: Index, t: Array, out: Prediction) -> Array:
+        """A meter's own part given the shared effects; adds to mean, G and J."""
+        new = _New(self, m, t)
+        where, b = self.state.design.place[m]
+        if where < 0:
+            return new.prior()
+        batch, block = self.state.design.batches[where], self.state.blocks[where]
+        k = new.with_block(batch, int(b))
+        kV = k @ block.Vinv[b]
+        out.mean[at] += k @ block.alpha[b]
+        kVA = k @ block.VinvA[b]
+        real = batch.columns[b] < self.state.design.n_shared
+        np.subtract.at(out.G, (at[:, None], batch.columns[b][real][None, :]), kVA[:, real])
+        if self.curve is not None:
+            out.J[at] += k @ self.curve.responses[where][b]
+            out.J[at] += new.answers(self.active, batch, block, int(b))
+        own: Array = new.prior() - kV @ k.T
+        return own
+
+
+class _New:
+    """A meter's sensor at new instants: prior covariance, and with its block's observations."""
+
+    def __init__(self, posterior: Posterior, meter: int, t: Array) -> None:
+        layout, hyper = posterior.layout, posterior.hyper
+        self.hyper = hyper
+        self.group = g = int(layout.devices.group[meter])
+        m = np.full(len(t), meter)
+        self.age = np.maximum(t - layout.devices.service[meter], 0.0)
+        self.line = hyper.line_covariance()[g]
+        self.ticks = np.stack(
+            [
+                self.age,
+                layout.clocks.swap.read(m, t),
+                layout.clocks.event.read(m, t),
+                layout.clocks.alarm.read(m, t),
+            ]
+        )
+        self.scale = np.array(
+            [
+                hyper.sd("walk")[g] ** 2,
+                hyper.sd("swap")[g] ** 2,
+                hyper.fleet_sd("event") ** 2,
+                1.0,
+            ]
+        )
+        self.ahead = posterior.swap_variance(m, t)
+
+    def prior(self) -> Array:
+        """Covariance between the new instants."""
+        z = np.stack([np.ones(len(self.age)), self.age], axis=1)
+        clock = self.scale @ self.ticks + self.ahead
+        cov: Array = z @ self.line @ z.T + np.minimum.outer(clock, clock)
+        return cov
+
+    def with_block(self, batch: Batch, b: int) -> Array:
+        """Covariance with the block's observations, [T, n]."""
+        z = np.stack([np.ones(len(self.age)), self.age], axis=1)
+        Z = np.stack([batch.mask[b], batch.age[b]], axis=1)
+        seen = np.cumsum(self.scale @ batch.steps[:, b])
+        now = self.scale @ self.ticks
+        k: Array = z @ self.line @ Z.T + np.minimum(now[:, None], seen[None, :]) * batch.mask[b]
+        return k
+
+    def answers(self, active: Index, batch: Batch, block: BlockState, b: int) -> Array:
+        """Derivative of k'α in each active hyperparameter with α held, [T, active]."""
+        alpha = block.alpha[b]
+        J = np.zeros((len(self.age), len(active)))
+        sum1, sum_a = float(batch.mask[b] @ alpha), float(batch.age[b] @ alpha)
+        l11, l21, l22 = (float(x[self.group]) for x in self.hyper.line_factor())
+        seen = np.cumsum(batch.steps[:3, b], axis=1)
+        met = np.minimum(self.ticks[:3, :, None], seen[:, None, :]) @ (alpha * batch.mask[b])
+        parts = {
+            "start": 2 * l11**2 * sum1 + l11 * l21 * (sum_a + self.age * sum1),
+            "tie": l11 * sum_a + self.age * (l11 * sum1 + 2 * l21 * sum_a),
+            "drift": self.age * 2 * l22**2 * sum_a,
+            "walk": 2 * self.scale[0] * met[0],
+            "swap": 2 * self.scale[1] * met[1],
+            "event": 2 * self.scale[2] * met[2],
+        }
+        for k, i in enumerate(active):
+            kind, group = self.hyper.keys[i]
+            if kind in parts and group in (-1, self.group):
+                J[:, k] = parts[kind]
+        return J
+
+
+def named_targets(kinds: Sequence[str], devices: Sequence[int], t: Sequence[float]) -> Targets:
+    """Targets from plain sequences."""
+    return Targets(list(kinds), np.array(devices, dtype=np.int64), np.array(t, dtype=np.float64))

@@ -1,0 +1,76 @@
+"""From the frames to a design: the steps that come before any number is estimated."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.fleet.blocks import Adjustments, Design, build_design
+from models.fleet.clocks import StepClock, alarm_clock, event_clock
+from models.fleet.data import FleetData
+from models.fleet.effects import Effect
+from models.fleet.layout import Clocks, Layout
+from models.fleet.observations import Devices, Observations, observe
+from models.fleet.programmed import Programmed, programmed_slopes
+from models.fleet.settings import FleetSettings
+
+
+@dataclass
+class Prepared:
+    """Everything about a fleet that does not change while it is being fitted."""
+
+    data: FleetData
+    settings: FleetSettings
+    devices: Devices
+    obs: Observations
+    programmed: Programmed
+    clocks: dict[str, StepClock]
+
+    def layout(self, effects: Sequence[Effect]) -> Layout:
+        """Shared effects with those that alarms have added."""
+        alarm = alarm_clock(effects, self.devices.meters, self.settings.step_sd)
+        clocks = Clocks(**self.clocks, alarm=alarm)
+        return Layout(self.devices, self.obs, self.settings, clocks=clocks, effects=effects)
+
+    def design(self, effects: Sequence[Effect] = (), adjust: Adjustments | None = None) -> Design:
+        """Blocks and shared effects, with accepted effects and observation weights."""
+        chosen = adjust or plain_adjustments(len(self.obs))
+        return build_design(self.layout(effects), self.obs, self.programmed, chosen)
+
+    def relevant(self, design: Design) -> set[str]:
+        """Hyperparameters that the data have any bearing on."""
+        parts = {p.key[0] for p in design.layout.parts if p.key is not None and p.n}
+        kinds = parts & {"reference_walk", "mean_start", "mean_drift", "mean_swap", "warmth"}
+        if len(self.obs):
+            kinds |= {"start", "tie", "drift", "walk"}
+        if self.obs.is_bench.any():
+            kinds.add("bench")
+        if not self.obs.is_bench.all():
+            kinds |= {"pair", "ride"}
+        if len(self.clocks["swap"].device):
+            kinds.add("swap")
+        if any(len(self.clocks[c].device) for c in ("event", "reference_event", "bench_event")):
+            kinds.add("event")
+        return kinds
+
+
+def plain_adjustments(n: int) -> Adjustments:
+    """Full weight for every observation."""
+    return Adjustments(np.ones(n), np.ones(n), np.zeros(n))
+
+
+def prepare(data: FleetData, settings: FleetSettings) -> Prepared:
+    """Flatten the frames, follow the programmed slopes, and set the clocks."""
+    complete = data.completed()
+    devices, obs = observe(complete)
+    named = (
+        ("swap", "swap", devices.meters),
+        ("event", "meter_id", devices.meters),
+        ("reference_event", "reference_id", devices.references),
+        ("bench_event", "bench_id", devices.benches),
+    )
+    clocks = {
+        name: event_clock(complete.events, devices, of=of, names=names) for name, of, names in named
+    }
+    slopes = programmed_slopes(devices.meters, complete.resets)
+    return Prepared(complete, settings, devices, obs, slopes, clocks)

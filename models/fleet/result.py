@@ -1,0 +1,112 @@
+"""The fitted fleet: what can be asked of it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from models.fleet.arrays import YEAR_DAYS, Array, year_of
+from models.fleet.effects import BENCH, METER, REFERENCE, Effect
+from models.fleet.forecast import forecast_all
+from models.fleet.hyper import Hyper
+from models.fleet.innovations import innovation_frame
+from models.fleet.predict import Posterior, Targets
+from models.fleet.prepare import Prepared
+
+Device = str | tuple[str, str]
+"""A meter, reference or mass set by its id; (kind, id) where ids of two kinds coincide."""
+
+When = date | datetime
+
+
+@dataclass
+class FleetFit:
+    """A fleet model with its hyperparameters, and every device's gain error at any date.
+
+    hyper      hyperparameters by group and fleet, with standard errors
+    converged  False: message says why, and every number of this fit should say so too
+    weights    one row an observation: kind, id, weight (of its noise, 1: full), used
+    alarms     one row an alarm (see models.fleet.alarms)
+    effects    what the alarms have put into the model
+    All values are 100·ln.
+    """
+
+    hyper: Hyper
+    converged: bool
+    message: str
+    n_iter: int
+    weights: pl.DataFrame
+    alarms: pl.DataFrame
+    effects: list[Effect]
+    today: date
+    prepared: Prepared
+    posterior: Posterior
+
+    def gain_error(
+        self, devices: Sequence[Device] | Device, dates: Sequence[When] | When
+    ) -> tuple[Array, Array]:
+        """Mean and standard deviation of gain errors, elementwise over devices and dates.
+
+        One device or one date serves for all. A calendar day means its end. Smoothed: all data
+        count, before and after the date; beyond today the battery swaps to be expected do too.
+        A mass set's value is what it adds to a found gain error; a reference's includes the mean
+        pair effect.
+        """
+        mean, variance = self.posterior.variance(self._targets(devices, dates))
+        return mean, np.sqrt(np.maximum(variance, 0.0))
+
+    def joint(self, pairs: Sequence[tuple[Device, When]]) -> tuple[Array, Array]:
+        """Mean vector and covariance matrix of the gain errors of (device, date) pairs."""
+        devices = [d for d, _ in pairs]
+        return self.posterior.covariance(self._targets(devices, [w for _, w in pairs]))
+
+    def forecast(self, as_of: When, horizon_days: Array) -> tuple[Array, Array]:
+        """Means and standard deviations of all meters' gain errors, [meters, horizons] each.
+
+        In the order of the meters frame, at as_of (a calendar day: its end) plus each horizon.
+        Battery swaps to be expected after today count with their mean step and spread.
+        """
+        t = year_of(as_of) + np.asarray(horizon_days, dtype=np.float64) / YEAR_DAYS
+        mean, variance = forecast_all(self.posterior, t)
+        return mean, np.sqrt(np.maximum(variance, 0.0))
+
+    def innovations(self) -> pl.DataFrame:
+        """One-step-ahead innovations, a row an observation; see models.fleet.innovations."""
+        return innovation_frame(self.posterior.state)
+
+    def hyper_document(self) -> dict[str, Any]:
+        """The hyperparameters as plain values for storing."""
+        return self.hyper.document()
+
+    def _targets(self, devices: Sequence[Device] | Device, dates: Sequence[When] | When) -> Targets:
+        chosen: list[Device] = [devices] if isinstance(devices, str | tuple) else list(devices)
+        when = [dates] if isinstance(dates, date) else list(dates)
+        n = max(len(chosen), len(when)) if chosen and when else 0
+        chosen = chosen * n if len(chosen) == 1 else chosen
+        when = when * n if len(when) == 1 else when
+        if len(chosen) != len(when):
+            raise ValueError(f"{len(chosen)} devices but {len(when)} dates: give a date for each")
+        found = [self.resolve(d) for d in chosen]
+        return Targets(
+            [k for k, _ in found],
+            np.array([i for _, i in found], dtype=np.int64),
+            np.array([year_of(w) for w in when]),
+        )
+
+    def resolve(self, device: Device) -> tuple[str, int]:
+        """Kind and index of a device."""
+        known = self.prepared.devices
+        kind, name = device if isinstance(device, tuple) else (None, device)
+        if kind in (None, REFERENCE) and name in known.reference_meter:
+            return METER, known.reference_meter[name]
+        for k, names in (
+            (METER, known.meters),
+            (REFERENCE, known.references),
+            (BENCH, known.benches),
+        ):
+            if kind in (None, k) and name in names:
+                return k, names.index(name)
+        raise KeyError(f"no device called {name!r} in this fleet")

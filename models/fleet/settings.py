@@ -1,0 +1,147 @@
+"""What the fleet model assumes before it has seen a team's data.
+
+Sizes are 100·ln (percent, nearly), times years of 365.25 days. A prior on a standard deviation
+is a normal on its logarithm: a median and how far (as a factor) it may be off. They are weak:
+one meter with one session gets sensible wide intervals, thirty meters outvote them.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import inf, log
+from typing import Final
+
+GROUP_KINDS: Final = ("start", "tie", "drift", "swap", "walk", "pair", "bench", "ride")
+"""Hyperparameters that each model group has of its own, pooled towards the fleet."""
+
+FLEET_KINDS: Final = (
+    "reference_walk",
+    "mean_start",
+    "mean_drift",
+    "mean_swap",
+    "event",
+    "warmth",
+)
+"""Hyperparameters of the whole fleet."""
+
+KINDS: Final = GROUP_KINDS + FLEET_KINDS
+
+MEANING: Final[Mapping[str, str]] = {
+    "start": "spread of new meters' gain error",
+    "tie": "dependence of a meter's drift on its first gain error (per year)",
+    "drift": "spread of drift between meters (per year)",
+    "swap": "spread of the step at a battery swap",
+    "walk": "random walk of a meter after a year",
+    "pair": "spread of the pair effect (drivetrain, setup)",
+    "bench": "bench noise beyond the stated budget",
+    "ride": "comparison noise beyond the stated one",
+    "reference_walk": "random walk of a reference after a year",
+    "mean_start": "group means of new meters around zero",
+    "mean_drift": "group mean drifts around the fleet's (per year)",
+    "mean_swap": "group mean battery steps around the fleet's",
+    "event": "steps at recorded events, as a factor of their usual size",
+    "warmth": "group temperature coefficients around the fleet's (per °C)",
+}
+
+
+@dataclass(frozen=True)
+class Prior:
+    """A weak prior on a standard deviation: its median and the sd of its logarithm.
+
+    between: sd of the logarithm between groups. For `tie`, which may be negative, a normal on
+    the value itself with mean 0: `median` is its sd.
+    """
+
+    median: float
+    spread: float = 1.0
+    between: float = 0.35
+
+
+DEFAULT_PRIORS: Final[Mapping[str, Prior]] = {
+    "start": Prior(1.0, 0.8),
+    "tie": Prior(0.2, 0.2, 0.1),
+    "drift": Prior(0.3, 1.0),
+    "swap": Prior(0.2, 1.0),
+    "walk": Prior(0.3, 1.0),
+    "pair": Prior(0.4, 1.0),
+    "bench": Prior(0.15, 1.0),
+    "ride": Prior(0.3, 1.0),
+    "reference_walk": Prior(0.4, 1.0),
+    "mean_start": Prior(0.1, 1.0),
+    "mean_drift": Prior(0.3, 0.7),
+    "mean_swap": Prior(0.2, 0.7),
+    "event": Prior(0.5, 0.7),
+    "warmth": Prior(0.01, 0.7),
+}
+
+EVENT_STEP_SD: Final[Mapping[str, float]] = {
+    "crash": 1.0,
+    "service": 0.5,
+    "factory_service": 1.0,
+    "remount": 0.3,
+    "firmware_update": 0.3,
+    "crank_change": 0.3,
+    "chainring_change": 0.2,
+}
+"""Usual size (100·ln, one sd) of a possible step of a meter's sensor at a recorded event."""
+
+REFERENCE_EVENT_SD: Final[Mapping[str, float]] = {
+    "spindown": 0.7,
+    "service": 1.0,
+    "factory_service": 1.5,
+    "firmware_update": 0.7,
+    "crash": 1.0,
+    "moved": 0.3,
+}
+"""The same for a trainer or ergometer, where something was done to it."""
+
+BENCH_EVENT_SD: Final[Mapping[str, float]] = {"recertified": 0.3, "service": 0.3}
+"""The same for a mass set."""
+
+
+@dataclass(frozen=True)
+class FleetSettings:
+    """How the fleet model is fitted.
+
+    false_alarms_per_season   false alarms allowed in 365 days, the whole fleet, all charts
+    priors                    weak priors by hyperparameter; None: none at all (pure REML)
+    fixed                     hyperparameters held at a value (an sd; 0 switches the part off)
+    mean_drift_sd, mean_swap_sd, mean_start_sd
+                              prior sd of the fleet's mean drift, battery step and start;
+                              inf: a fixed effect, as in REML
+    reference_level_sd        prior sd of a reference's first level
+    step_sd                   prior sd of a step that an alarm has put into the model
+    knot_days                 spacing of the knots of shared random walks
+    most_shared               shared effects at most; knots move apart beyond
+    swap_interval_years       usual time between battery swaps, before data
+    """
+
+    false_alarms_per_season: float = 1.0
+    priors: Mapping[str, Prior] | None = field(default_factory=lambda: dict(DEFAULT_PRIORS))
+    fixed: Mapping[str, float] = field(default_factory=dict)
+    mean_start_sd: float = 0.0
+    mean_drift_sd: float = 0.7
+    mean_swap_sd: float = 0.5
+    mean_warmth_sd: float = 0.05
+    reference_level_sd: float = 5.0
+    step_sd: float = 3.0
+    knot_days: float = 30.0
+    most_shared: int = 1600
+    swap_interval_years: float = 0.7
+    warmth_needs: int = 200
+    robust: bool = True
+    alarms: bool = True
+    tolerance: float = 1e-3
+    most_iterations: int = 60
+
+    def prior(self, kind: str) -> Prior | None:
+        """The prior of one hyperparameter, or None."""
+        return None if self.priors is None else self.priors[kind]
+
+
+def start_value(kind: str) -> float:
+    """Where the estimation of a hyperparameter begins (log sd; `tie` as it is)."""
+    return 0.0 if kind == "tie" else log(DEFAULT_PRIORS[kind].median)
+
+
+OFF: Final = -inf
+"""Log sd of a part that is switched off."""
