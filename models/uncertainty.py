@@ -1,0 +1,136 @@
+"""The uncertainty budget of one result, after the GUM (JCGM 100:2008).
+
+u: standard uncertainty (k = 1). dof: degrees of freedom, infinite where a value is taken as
+known. A **prior** for a standard deviation is one with few degrees of freedom of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+INFINITE = math.inf
+LEVEL = 0.95
+DIVISORS = {
+    "normal": 1.0,
+    "rectangular": math.sqrt(3),
+    "triangular": math.sqrt(6),
+    "arcsine": math.sqrt(2),
+}
+SHARED = ("session", "meter", "crank", "bench", "place")
+
+
+class Term(NamedTuple):
+    """One source in a budget.
+
+    u_pct: its part of the result's standard uncertainty, % (of the gain error).
+    sensitivity: change of the result, %, for one unit of the input; u_input in that unit.
+    None for both where the input enters only in second order (an angle about level).
+    """
+
+    source: str
+    u_pct: float
+    type: str
+    distribution: str
+    shared: str
+    dof: float = INFINITE
+    sensitivity: float | None = None
+    u_input: float | None = None
+    unit: str = ""
+
+
+class Budget(NamedTuple):
+    """All sources of one result, with what they come to together."""
+
+    terms: tuple[Term, ...]
+    u_pct: float
+    dof: float
+    coverage_factor: float
+
+    @property
+    def expanded_pct(self) -> float:
+        """U at 95 %."""
+        return self.coverage_factor * self.u_pct
+
+    @property
+    def largest(self) -> Term | None:
+        return max(self.terms, key=lambda term: term.u_pct, default=None)
+
+    def part(self, shared: str) -> tuple[float, float]:
+        """u in % and dof of the terms that are shared with one thing (see SHARED)."""
+        terms = [term for term in self.terms if term.shared == shared]
+        us = [term.u_pct for term in terms]
+        return combine(us), welch_satterthwaite(us, [term.dof for term in terms])
+
+
+def budget(terms: Sequence[Term]) -> Budget:
+    """Root sum of squares of independent terms, Welch–Satterthwaite, k = t(0.975, ν)."""
+    us = [term.u_pct for term in terms]
+    dof = welch_satterthwaite(us, [term.dof for term in terms])
+    return Budget(tuple(terms), combine(us), dof, coverage_factor(dof))
+
+
+def standard(half_width: float, distribution: str = "rectangular") -> float:
+    """Standard uncertainty of a value known within ± half_width (GUM 4.3.7 to 4.3.9)."""
+    return half_width / DIVISORS[distribution]
+
+
+def combine(contributions: Iterable[float]) -> float:
+    """Root of the sum of squares of independent contributions (GUM eq. 10)."""
+    return math.sqrt(sum(c * c for c in contributions))
+
+
+def combine_correlated(
+    contributions: Sequence[float], correlation: NDArray[np.float64] | float
+) -> float:
+    """Combined standard uncertainty of correlated contributions cᵢ·u(xᵢ), signed (GUM eq. 16).
+
+    correlation: the matrix, or one coefficient that holds between any two of them.
+    """
+    c = np.asarray(contributions, float)
+    if isinstance(correlation, float | int):
+        correlation = np.full((c.size, c.size), float(correlation))
+        np.fill_diagonal(correlation, 1.0)
+    return math.sqrt(max(float(c @ correlation @ c), 0.0))
+
+
+def welch_satterthwaite(us: Sequence[float], dofs: Sequence[float]) -> float:
+    """Effective degrees of freedom ν = u⁴ / Σ uᵢ⁴/νᵢ (GUM eq. G.2b); infinite if all are."""
+    below = sum(u**4 / dof for u, dof in zip(us, dofs, strict=True) if dof != INFINITE)
+    if below == 0:
+        return INFINITE
+    return float(sum(u * u for u in us) ** 2 / below)
+
+
+def coverage_factor(dof: float, level: float = LEVEL) -> float:
+    """k of a two-sided interval: t quantile at dof truncated to a whole number (GUM G.6.4)."""
+    whole = dof if dof == INFINITE else max(math.floor(dof + 1e-9), 1)
+    return _t_quantile(whole, level)
+
+
+@lru_cache(maxsize=4096)
+def _t_quantile(dof: float, level: float) -> float:
+    from scipy.special import ndtri, stdtrit
+
+    upper = 0.5 + level / 2
+    return float(ndtri(upper) if dof == INFINITE else stdtrit(dof, upper))
+
+
+def pooled_with_prior(
+    sum_of_squares: float, dof: float, *, prior_sd: float, prior_dof: float, enough: float
+) -> tuple[float, float, str]:
+    """A standard deviation from few observations and a prior: (sd, dof, type A or B).
+
+    From `enough` degrees of freedom on the observations speak alone. Below, the prior counts
+    as `prior_dof` more of them (scaled inverse-χ²: Gelman et al., Bayesian Data Analysis, 2.6).
+    """
+    if dof >= enough:
+        return math.sqrt(sum_of_squares / dof), dof, "A"
+    total = dof + prior_dof
+    sd = math.sqrt((sum_of_squares + prior_dof * prior_sd**2) / total)
+    return sd, total, "A" if dof > 0 else "B"
