@@ -1,0 +1,132 @@
+"""Which files there are to load, and what each of them holds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from hashlib import sha256
+from pathlib import Path
+
+from ingest.problems import Problem
+from ingest.readers.csv import read_csv
+from ingest.readers.parquet import read_parquet
+from ingest.readers.raw import RawTable, UnreadableError
+from ingest.readers.xlsx import read_xlsx
+from ingest.recognise import is_recording
+
+TEXT = {".csv", ".tsv", ".tab", ".txt"}
+PARQUET = {".parquet", ".pq"}
+WORKBOOK = {".xlsx", ".xlsm"}
+OTHER_SHEETS = {".xls", ".ods", ".numbers", ".xlsb"}
+RECORDING = {".fit", ".tcx"}
+HEAD_BYTES = 4096
+
+
+class NothingToLoadError(Exception):
+    """A path that does not exist, or cannot be read."""
+
+
+@dataclass
+class Content:
+    """What a file holds. `path` is full; `file` is as it was given."""
+
+    path: Path
+    file: str
+    sha256: str = ""
+    tables: list[RawTable] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+
+@dataclass
+class Sources:
+    """Files to read as tables, recordings to leave to others, files to say a word about."""
+
+    files: list[Path] = field(default_factory=list)
+    recordings: list[Path] = field(default_factory=list)
+    left_out: list[Path] = field(default_factory=list)
+
+
+def gather(paths: Iterable[str | Path]) -> Sources:
+    """The files behind paths; folders are searched through, each file comes once."""
+    sources, seen = Sources(), set()
+    for given in paths:
+        path = Path(given).expanduser()
+        if not path.exists():
+            raise NothingToLoadError(f"{path}: no such file or folder.")
+        for file in _files(path):
+            key = file.resolve()
+            if key not in seen:
+                seen.add(key)
+                _sort_in(sources, file, alone=file == path)
+    return sources
+
+
+def _files(path: Path) -> Iterator[Path]:
+    if path.is_file():
+        yield path
+        return
+    for file in sorted(path.rglob("*")):
+        inside = file.relative_to(path).parts
+        if file.is_file() and not any(part.startswith((".", "~$")) for part in inside):
+            yield file
+
+
+def _sort_in(sources: Sources, file: Path, *, alone: bool) -> None:
+    ending = file.suffix.lower()
+    plain = Path(file.stem).suffix.lower() if ending == ".gz" else ending
+    if plain in RECORDING or (ending in TEXT and _is_recorded_text(file)):
+        sources.recordings.append(file)
+    elif alone or ending in TEXT - {".txt"} | PARQUET | WORKBOOK | OTHER_SHEETS:
+        sources.files.append(file)
+    else:
+        sources.left_out.append(file)
+
+
+def _is_recorded_text(file: Path) -> bool:
+    try:
+        with file.open("rb") as stream:
+            head = stream.read(HEAD_BYTES)
+        return is_recording(read_csv(str(file), head[: len(head) // 4 * 4]).header)
+    except (OSError, UnreadableError):
+        return False
+
+
+def read(file: Path) -> Content:
+    """The tables of a file; what is wrong with it as a whole goes into `problems`."""
+    content = Content(path=file.resolve(), file=str(file))
+    try:
+        data = file.read_bytes()
+        content.sha256 = sha256(data).hexdigest()
+        content.tables = _tables(str(file), file.suffix.lower(), data)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        content.problems.append(
+            Problem(
+                content.file,
+                None,
+                None,
+                None,
+                reason,
+                "a file that can be read",
+                "check its rights",
+            )
+        )
+    except UnreadableError as error:
+        content.problems.append(error.problem(content.file))
+    return content
+
+
+def _tables(file: str, ending: str, data: bytes) -> list[RawTable]:
+    if ending in OTHER_SHEETS:
+        raise UnreadableError(
+            found=f"a {ending} file",
+            expected="CSV, Parquet or a workbook (.xlsx)",
+            fix="open it in the spreadsheet program and save it as .xlsx",
+        )
+    if not data:
+        return [read_csv(file, data)]
+    if ending in PARQUET or data.startswith(b"PAR1"):
+        return [read_parquet(file, data)]
+    if ending in WORKBOOK or data.startswith(b"PK\x03\x04"):
+        return read_xlsx(file, data)
+    return [read_csv(file, data)]
