@@ -200,29 +200,40 @@ def _read_all(
 ) -> list[str]:
     """Read every file, in tasks; gives the names of the shards."""
     tell = progress or (lambda done, total: None)
-    size = min(FILES_A_TASK, max(1, ceil(len(files) / 8)))
-    batches = [files[start : start + size] for start in range(0, len(files), size)]
     if executor is None and len(files) <= FEW:
-        batches = [files] if files else []
-        shards = [read_batch(batch, str(into), time_zone) for batch in batches]
+        shards = [read_batch(files, str(into), time_zone)] if files else []
         tell(len(files), len(files))
         return shards
+    size = min(FILES_A_TASK, max(1, ceil(len(files) / 8)))
+    batches = [files[start : start + size] for start in range(0, len(files), size)]
     shards, done, lost = [], 0, list[tuple[str, str]]()
     with _executor(executor) as pool:
-        tasks = {pool.submit(read_batch, batch, str(into), time_zone): batch for batch in batches}
-        for task in as_completed(tasks):
-            shard = _outcome(task)
+        for batch, shard in _shared_out(pool, batches, into, time_zone):
             if shard is None:
-                lost += tasks[task]
+                lost += batch
                 continue
             shards.append(shard)
-            done += len(tasks[task])
+            done += len(batch)
             tell(done, len(files))
     for one in lost:
         shards.append(_read_alone(one, into, time_zone))
         done += 1
         tell(done, len(files))
     return shards
+
+
+def _shared_out(
+    pool: Executor, batches: list[list[tuple[str, str]]], into: Path, time_zone: str
+) -> Iterator[tuple[list[tuple[str, str]], str | None]]:
+    """Every batch with the shard it became, as they come; None when its process died."""
+    tasks = {}
+    for batch in batches:
+        try:
+            tasks[pool.submit(read_batch, batch, str(into), time_zone)] = batch
+        except BrokenExecutor:
+            yield batch, None
+    for task in as_completed(tasks):
+        yield tasks[task], _outcome(task)
 
 
 def _outcome(task: "Future[str]") -> str | None:

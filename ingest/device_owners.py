@@ -16,6 +16,7 @@ ROLE_SCHEMA: dict[str, Any] = {
     "meter_reason": pl.String,
     "reference_id": pl.String,
     "reference_reason": pl.String,
+    "beside_meter_id": pl.String,  # the meter that the reference was ridden with, by the name
 }
 NAMED_PARTS = 3
 """How much of a path can name an id: the file and two folders above it."""
@@ -97,23 +98,30 @@ def roles(recordings: pl.DataFrame, meters: pl.DataFrame, references: pl.DataFra
     Out  ROLE_SCHEMA, one row a recording that has samples. The meter is known by the serial
          number of the power meter in the file, else by its id in the file's or a folder's name.
          The reference is known by its id in the name, else as a meter of the fleet, else as the
-         team's only trainer where the file has a trainer and no power meter.
+         team's only trainer where the file has a trainer and no power meter. A name with a
+         meter's and a reference's id is taken for the reference's file beside that meter,
+         unless the devices in it say that it is the meter's.
     """
     owners, named = Owners.of(meters), _Named(meters["meter_id"], references["reference_id"])
     fleet, trainers = _reference_of_meter(references), _trainers(references)
     rows = []
     for one in recordings.filter(pl.col("samples") > 0).iter_rows(named=True):
-        meter = _meter_in(one, owners) or named.meter(one["path"])
-        reference = named.reference(one["path"])
+        device, name = _meter_in(one, owners), named.ids(one["path"])
+        meter = device or name.meter
+        reference = None if device and name.beside else name.reference
         if reference is None and meter is not None and meter[0] in fleet:
             reference = fleet[meter[0]], f"it is the meter {meter[0]}"
-        kinds = {device["kind"] for device in one["devices"] or ()}
-        only_trainer = "trainer" in kinds and "power_meter" not in kinds and len(trainers) == 1
-        if reference is None and only_trainer:
+        if reference is None and len(trainers) == 1 and _is_trainers(one):
             reference = trainers[0], "the only trainer, and the file has one"
-        row = (one["path"], one["sha256"], *(meter or (None, None)), *(reference or (None, None)))
-        rows.append(row)
+        beside = name.beside if reference == name.reference else None
+        pair = *(meter or (None, None)), *(reference or (None, None))
+        rows.append((one["path"], one["sha256"], *pair, beside))
     return pl.DataFrame(rows, schema=ROLE_SCHEMA, orient="row")
+
+
+def _is_trainers(recording: dict[str, Any]) -> bool:
+    kinds = {device["kind"] for device in recording["devices"] or ()}
+    return "trainer" in kinds and "power_meter" not in kinds
 
 
 def _meter_in(recording: dict[str, Any], owners: Owners) -> tuple[str, str] | None:
@@ -142,6 +150,15 @@ def _trainers(references: pl.DataFrame) -> list[str]:
     return references.filter(pl.col("kind") == "trainer")["reference_id"].to_list()
 
 
+@dataclass(frozen=True)
+class _Ids:
+    """What a name tells: a meter, or a reference, and the meter that it was ridden beside."""
+
+    meter: tuple[str, str] | None = None
+    reference: tuple[str, str] | None = None
+    beside: str | None = None
+
+
 class _Named:
     """Finds ids in the names of files and folders; a longer id hides a shorter one in it."""
 
@@ -152,20 +169,23 @@ class _Named:
         self._pattern = re.compile(rf"(?<![0-9A-Za-z])(?:{joined})(?![0-9A-Za-z])", re.IGNORECASE)
         self._written = {one.lower(): one for one in ids}
 
-    def meter(self, path: str) -> tuple[str, str] | None:
-        return self._only(path, self._meters)
-
-    def reference(self, path: str) -> tuple[str, str] | None:
-        return self._only(path, self._references)
-
-    def _only(self, path: str, ids: set[str]) -> tuple[str, str] | None:
-        """The id of `ids` in the path; None without one, or when the name has several."""
+    def ids(self, path: str) -> _Ids:
+        """From the file's name, else from the folder that is nearest to it."""
         if not self._written:
-            return None
+            return _Ids()
         for part in re.split(r"[/\\]", path)[: -NAMED_PARTS - 1 : -1]:
             found = {self._written[text.lower()] for text in self._pattern.findall(part)}
-            if len(found) == 1 and found <= ids:
-                return found.pop(), f"named in {part}"
             if found:
-                return None
-        return None
+                return self._told(found, f"named in {part}")
+        return _Ids()
+
+    def _told(self, found: set[str], why: str) -> _Ids:
+        references = found & self._references
+        if len(found) == 1:
+            one = found.pop(), why
+            return _Ids(one if one[0] in self._meters else None, one if references else None)
+        meters = found - references
+        if len(meters) == 1 and len(references) == 1:
+            (meter_id,), (reference_id,) = meters, references
+            return _Ids(reference=(reference_id, why), beside=meter_id)
+        return _Ids()

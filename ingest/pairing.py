@@ -85,7 +85,8 @@ def _overlapping(
         for index in np.flatnonzero(overlaps >= min_overlap_s).tolist():
             other = others[index]
             same = other["path"] == one["path"] or other["sha256"] == one["sha256"]
-            if not same and (other["reference_id"], one["meter_id"]) not in itself:
+            strange = other["beside_meter_id"] not in (None, one["meter_id"])
+            if not same and not strange and (other["reference_id"], one["meter_id"]) not in itself:
                 yield _Pair(one, other, float(overlaps[index]), _likeness(one, other))
 
 

@@ -96,20 +96,21 @@ def zeros(messages: Messages, seen: pl.DataFrame) -> pl.DataFrame:
     `seen` is the frame of `devices`. An event does not say which device was zeroed: it is given
     to the recording's power meter when there is exactly one, else its owner stays null.
     """
-    serial, ant = _only_power_meter(seen)
     rows = []
     for message in messages.get("event", ()):
         value = _number(message.get("data"))
         if message.get("event") in ZEROING_EVENTS and value is not None:
+            owner = _only_power_meter(seen)
             source = "calibration event"
-            rows.append((_instant(message.get("timestamp")), serial, ant, _signed(value), source))
+            rows.append((_instant(message.get("timestamp")), *owner, _signed(value), source))
     for message in messages.get("device_info", ()):
         name, value = _zero_field(message)
         if value is not None:
             owner = _serial(message.get("serial_number")), _ant_number(message)
             source = f"developer field {name}"
             rows.append((_instant(message.get("timestamp")), *owner, value, source))
-    return pl.DataFrame(rows, schema=ZERO_SCHEMA, orient="row").drop_nulls("at")
+    dated = [row for row in rows if row[0] is not None]
+    return pl.DataFrame(dated, schema=ZERO_SCHEMA, orient="row")
 
 
 def _signed(value: float) -> float:

@@ -6,6 +6,7 @@ on bytes, messages and cells bound the time of the fast decoder, the limit on fi
 patient one.
 """
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -46,10 +47,13 @@ class FitContent:
     notices: list[str] = field(default_factory=list)
 
 
+_FIRST_DEFINITION = re.compile(rb"[\x40-\x4f]\x00(?:\x00|\x01)\x00\x00", re.DOTALL)
+"""A definition of the message that every FIT file starts with, number 0."""
+
+
 def looks_like_fit(data: bytes) -> bool:
-    """A FIT header, at most one byte of its mark damaged."""
-    alike = sum(a == b for a, b in zip(data[8:12], b".FIT", strict=False))
-    return alike == 4 or (alike == 3 and data[:1] in (b"\x0c", b"\x0e"))
+    """A FIT header, or a damaged one with the first definition behind it."""
+    return data[8:12] == b".FIT" or _FIRST_DEFINITION.search(data, 0, 64) is not None
 
 
 def read_fit(data: bytes) -> FitContent:
@@ -65,13 +69,11 @@ def read_fit(data: bytes) -> FitContent:
 
 def _with_mended_header(data: bytes) -> tuple[bytes, list[str]]:
     """A header whose size or mark was damaged, made readable."""
-    head = bytearray(data[:12])
-    if head[8:12] == b".FIT" and head[0] in (12, 14):
+    if data[8:12] == b".FIT" and data[0] in (12, 14):
         return data, []
-    if head[0] not in (12, 14):
-        head[0] = 14
-    head[8:12] = b".FIT"
-    return bytes(head) + data[12:], ["its header is damaged"]
+    first = _FIRST_DEFINITION.search(data, 0, 64)
+    body = data[first.start() :] if first else data[14:]
+    return closed(body)[:14] + body, ["its header is damaged"]
 
 
 def _bodies(data: bytes, layout: Layout) -> bytes:

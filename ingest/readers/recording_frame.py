@@ -64,7 +64,7 @@ def clean(samples: Samples) -> Cleaned:
     samples = _in_step(samples, cleaned)
     samples = _one_stretch_at_a_time(samples, cleaned)
     samples = _without_absurd_values(samples, cleaned)
-    cleaned.frame = _joined(_frame(samples), cleaned)
+    cleaned.frame = _joined(samples, cleaned)
     return cleaned
 
 
@@ -165,16 +165,20 @@ def _frame(samples: Samples) -> pl.DataFrame:
     else:
         times = pl.Series("time_s", samples.seconds)
     absent = np.full(len(samples.seconds), np.nan)
-    columns = [pl.Series(name, samples.values.get(name, absent)) for name in SAMPLE_RANGES]
-    return pl.DataFrame([times, *(column.fill_nan(None) for column in columns)])
+    columns = [
+        pl.Series(name, samples.values.get(name, absent), nan_to_null=True)
+        for name in SAMPLE_RANGES
+    ]
+    return pl.DataFrame([times, *columns])
 
 
-def _joined(frame: pl.DataFrame, cleaned: Cleaned) -> pl.DataFrame:
+def _joined(samples: Samples, cleaned: Cleaned) -> pl.DataFrame:
     """One row an instant: of equal times the last value of each column."""
-    clock = frame.columns[0]
-    repeats = frame.height - frame[clock].n_unique()
+    frame = _frame(samples)
+    repeats = int((np.diff(samples.seconds) == 0).sum())
     if not repeats:
         return frame
     cleaned.notices.append(f"{repeats} records had the time of another and were joined with it")
+    clock = frame.columns[0]
     last = pl.all().exclude(clock).drop_nulls().last()
     return frame.group_by(clock, maintain_order=True).agg(last)
