@@ -1,0 +1,2 @@
+-- An import holds nothing any more.
+DELETE FROM claims WHERE import_id = $import_id
