@@ -112,6 +112,8 @@ def _merge_known(
 def _replaced(table: Table, newer: pl.DataFrame, stored: pl.DataFrame) -> pl.DataFrame:
     """Live versions that give way: their columns with the suffix `_was`."""
     live = stored.filter("live").select("row_id", *table.names)
+    if not table.key:
+        return newer.clear().join(live.clear(), how="cross", suffix="_was")
     return newer.join(live, on=list(table.key), how="inner", nulls_equal=True, suffix="_was")
 
 
