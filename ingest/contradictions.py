@@ -340,14 +340,14 @@ def _ids(frame: pl.DataFrame) -> tuple[int, ...]:
 
 def _sentences(findings: list[Finding], source: Sources) -> list[str]:
     """Each finding with the file and row where it shows first."""
-    places: dict[str, dict[int, str]] = {}
+    places: dict[tuple[str, int], str] = {}
     for table in {finding.table for finding in findings}:
-        places[table] = {
-            row_id: f"{Path(path).name} row {row}"
-            for row_id, path, row in source(table).select("row_id", "path", "row").iter_rows()
-        }
+        firsts = [finding.row_ids[0] for finding in findings if finding.table == table]
+        shown = source(table).filter(pl.col("row_id").is_in(firsts))
+        for row_id, path, row in shown.select("row_id", "path", "row").iter_rows():
+            places[table, row_id] = f"{Path(path).name} row {row}"
     lines = []
     for finding in findings:
-        where = next((places[finding.table].get(i) for i in finding.row_ids), None)
+        where = places.get((finding.table, finding.row_ids[0]))
         lines.append(f"{where}: {finding.text}" if where else finding.text)
     return list(dict.fromkeys(lines))

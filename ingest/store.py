@@ -143,6 +143,11 @@ class Database:
         """Remove versions of rows for good."""
         self._on_rows(f"DELETE FROM {rows_table(table)}", row_ids)
 
+    def empty_cells(self, table: str, column: str, row_ids: list[int]) -> None:
+        """Make a column of some rows null, in every version."""
+        name = TABLES[table].column(column).name
+        self._on_rows(f'UPDATE {rows_table(table)} SET "{name}" = NULL', row_ids)
+
     def change(self, name: str, **params: object) -> None:
         """Run the statement in `ingest/sql/<name>.sql`, its parameters bound."""
         self._run((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
