@@ -232,6 +232,7 @@ class Score:
     bias: float
     coverage90: float
     inside90: int
+    best_inside90: int
     sharpness: float  # mean sd over the oracle's
 
     def row(self) -> dict[str, Any]:
@@ -262,6 +263,7 @@ def score(
     error = (table["gain_error"] - table["true"]).to_numpy()
     best_error = (table["best"] - table["true"]).to_numpy()
     inside = np.abs(error) <= Z90 * table["sd"].to_numpy()
+    best_inside = np.abs(best_error) <= Z90 * table["best_sd"].to_numpy()
     rmse, best_rmse = _rms(error), _rms(best_error)
     return Score(
         n=len(error),
@@ -271,6 +273,7 @@ def score(
         bias=float(error.mean()),
         coverage90=float(inside.mean()),
         inside90=int(inside.sum()),
+        best_inside90=int(best_inside.sum()),
         sharpness=float(np.mean(table["sd"].to_numpy()) / np.mean(table["best_sd"].to_numpy())),
     )
 
