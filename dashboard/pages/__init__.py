@@ -1,0 +1,111 @@
+"""What a page is, and how the address bar finds one.
+
+A page is one module in this folder. It exposes
+
+    PATH      "/meter/<meter_id>": its address; a <name> becomes a parameter
+    TITLE     the words in the navigation and the browser's tab
+    PLACE     its place in the navigation, an int; None leaves it out
+    layout(data, view) -> component
+    register(app, data) -> None      optional: its callbacks, ids beginning with the page's name
+
+and needs no entry anywhere else.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from types import ModuleType
+from typing import Any, Protocol
+from urllib.parse import parse_qs, quote, unquote, urlencode
+
+Document = dict[str, Any]
+
+
+class Door(Protocol):
+    """The part of dashboard.data.Data that the pages call; documents by the data contract."""
+
+    def status(self, as_of: str | None = None) -> Document: ...
+
+    def history(self, meter_id: str, as_of: str | None = None) -> Document: ...
+
+    def meter(self, meter_id: str) -> Document: ...
+
+    def bench_sessions(self, meter_id: str) -> list[Document]: ...
+
+    def comparisons(self, meter_id: str) -> list[Document]: ...
+
+
+@dataclass(frozen=True)
+class View:
+    """What the address asks for: the path's parameters and the day to look from."""
+
+    params: Mapping[str, str] = field(default_factory=dict)
+    query: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def as_of(self) -> str | None:
+        """The day looked from, ISO; None for today or when the address holds no date."""
+        asked = self.query.get("as_of", "")
+        try:
+            return date.fromisoformat(asked).isoformat()
+        except ValueError:
+            return None
+
+    def link(self, path: str) -> str:
+        """An address that keeps the day looked from."""
+        return f"{path}?{urlencode({'as_of': self.as_of})}" if self.as_of else path
+
+
+@dataclass(frozen=True)
+class Page:
+    """One page of the dashboard, found in its module."""
+
+    path: str
+    title: str
+    place: int | None
+    layout: Callable[[Door, View], Any]
+    register: Callable[[Any, Door], None] | None
+
+    def match(self, pathname: str) -> dict[str, str] | None:
+        """The parameters of an address that is this page's; None when it is not."""
+        pattern = re.sub(r"<(\w+)>", r"(?P<\1>[^/]+)", self.path)
+        found = re.fullmatch(pattern, pathname.rstrip("/") or "/")
+        return None if found is None else {k: unquote(v) for k, v in found.groupdict().items()}
+
+
+def find_pages() -> list[Page]:
+    """Every page in this folder, in the order of the navigation."""
+    names = sorted(module.name for module in pkgutil.iter_modules(__path__))
+    modules = [importlib.import_module(f"{__name__}.{name}") for name in names]
+    pages = [_page(module) for module in modules if hasattr(module, "PATH")]
+    return sorted(pages, key=lambda page: (page.place is None, page.place or 0, page.path))
+
+
+def _page(module: ModuleType) -> Page:
+    return Page(
+        path=module.PATH,
+        title=module.TITLE,
+        place=module.PLACE,
+        layout=module.layout,
+        register=getattr(module, "register", None),
+    )
+
+
+def find(pages: list[Page], pathname: str | None, search: str | None) -> tuple[Page, View] | None:
+    """The page at an address, with what the address asks of it; None for no page."""
+    query = {key: values[-1] for key, values in parse_qs((search or "").lstrip("?")).items()}
+    for page in pages:
+        params = page.match(pathname or "/")
+        if params is not None:
+            return page, View(params, query)
+    return None
+
+
+def meter_path(meter_id: str) -> str:
+    """The address of a meter's page; any sign may stand in the id."""
+    return f"/meter/{quote(meter_id, safe='')}"

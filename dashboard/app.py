@@ -1,0 +1,203 @@
+"""The dashboard's shell: navigation, the page at an address, errors in words."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import logging
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from dash import MATCH, Dash, Input, Output, State, dcc, html, set_props
+
+from dashboard import components, theme
+from dashboard.pages import Door, Page, View, find, find_pages
+from dashboard.server import harden
+
+LOG = logging.getLogger("slopewatch.dashboard")
+NAME = "Slopewatch"
+# Runs before the first paint, so that a reader who chose a theme never sees the other one.
+EARLY_SCRIPT = (
+    "try{var t=localStorage.getItem('slopewatch-theme');"
+    "if(t)document.documentElement.dataset.theme=t}catch(e){}"
+)
+INDEX = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<title>{%title%}</title>
+<link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+<style>COLOURS</style>
+<script>EARLY</script>
+{%css%}
+</head>
+<body>
+<noscript>This dashboard needs JavaScript. `slopewatch status` prints the same facts.</noscript>
+{%app_entry%}
+<footer>{%config%}{%scripts%}{%renderer%}</footer>
+</body>
+</html>
+"""
+
+
+def create_app(data: Door, *, hosts: Sequence[str] = ()) -> Dash:
+    """The dashboard over a store; the same for the served one and for tests.
+
+    data: the door to the store and the models (dashboard.data.Data)
+    hosts: names to answer to besides the loopback ones
+    """
+    pages = find_pages()
+    app = Dash(
+        "dashboard",
+        assets_folder=str(Path(__file__).parent / "assets"),
+        pages_folder="",
+        use_pages=False,
+        title=NAME,
+        update_title="",
+        compress=not _only_loopback(hosts),
+        index_string=INDEX.replace("COLOURS", theme.css_variables()).replace("EARLY", EARLY_SCRIPT),
+        suppress_callback_exceptions=True,  # a page's ids exist only while it is open
+        on_error=tell_error,
+        enable_mcp=False,
+    )
+    app.layout = shell
+    _register_shell(app, data, pages)
+    for page in pages:
+        if page.register is not None:
+            page.register(app, data)
+    harden(app.server, csp_hashes=[*app.csp_hashes(), _hash(EARLY_SCRIPT)], hosts=hosts)
+    return app
+
+
+def _only_loopback(hosts: Sequence[str]) -> bool:
+    return not hosts
+
+
+def _hash(script: str) -> str:
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    return f"'sha256-{digest}'"
+
+
+def shell() -> html.Div:
+    """What stands around every page."""
+    return html.Div(
+        [
+            dcc.Location(id="place", refresh="callback-nav"),
+            dcc.Store(id="theme", data="light"),
+            dcc.Store(id="palettes", data={"light": theme.LIGHT, "dark": theme.DARK}),
+            dcc.Store(id="page-title"),
+            html.A("Skip to the page", href="#page", className="skip"),
+            html.Header([_brand(), html.Nav(id="shell-nav"), _theme_switch()], className="top"),
+            html.Div(id="shell-notice", role="alert"),
+            html.Main(_waiting(), id="page", tabIndex=-1),
+        ],
+        className="shell",
+    )
+
+
+def _brand() -> html.A:
+    mark = html.Span(className="mark", **components.aria(hidden="true"))
+    return components.link([mark, NAME], "/", className="brand")
+
+
+def _theme_switch() -> html.Button:
+    return html.Button("Colours: auto", id="theme-switch", className="quiet", n_clicks=0)
+
+
+def _waiting() -> html.P:
+    return html.P("Reading the store…", className="waiting")
+
+
+def _register_shell(app: Dash, data: Door, pages: list[Page]) -> None:
+    @app.callback(
+        Output("page", "children"),
+        Output("page-title", "data"),
+        Output("shell-nav", "children"),
+        Output("shell-notice", "children"),
+        Input("place", "pathname"),
+        Input("place", "search"),
+    )
+    def show(pathname: str | None, search: str | None) -> tuple[Any, str, Any, None]:
+        found = find(pages, pathname, search)
+        view = found[1] if found else View()
+        body, title = page_body(data, found)
+        return body, title, navigation(pages, found and found[0], view), None
+
+    title = Input("page-title", "data")
+    components.in_browser(app, "arrive", title, at_start=False)
+    components.in_browser(
+        app,
+        "lookFrom",
+        Output("place", "search"),
+        Input("as-of-show", "n_clicks"),
+        Input("as-of-day", "n_submit"),
+        State("as-of-day", "value"),
+        at_start=False,
+    )
+    components.in_browser(
+        app,
+        "switchTheme",
+        Output("theme-switch", "children"),
+        Output("theme", "data"),
+        Input("theme-switch", "n_clicks"),
+    )
+    components.in_browser(
+        app,
+        "paint",
+        Output({"type": "chart", "name": MATCH}, "figure"),
+        Input({"type": "chart-source", "name": MATCH}, "data"),
+        Input("theme", "data"),
+        State("palettes", "data"),
+    )
+
+
+def page_body(data: Door, found: tuple[Page, View] | None) -> tuple[Any, str]:
+    """The page and its title; a sentence instead when there is none or it cannot be drawn."""
+    if found is None:
+        return _lost(), f"No such page · {NAME}"
+    page, view = found
+    try:
+        body = page.layout(data, view)
+    except Exception:
+        LOG.exception("page %s could not be drawn", page.path)
+        return _failed(), f"{page.title} · {NAME}"
+    named = next(iter(view.params.values()), page.title)
+    return body, f"{named} · {NAME}"
+
+
+def _lost() -> html.Div:
+    return components.empty(
+        "There is no page at this address.", components.link("Go to the fleet.", "/")
+    )
+
+
+def _failed() -> html.Div:
+    return components.empty(
+        "This page cannot be drawn just now.",
+        "Reload it. If that does not help, the program's log says what went wrong; "
+        "the other pages and the command line still work.",
+    )
+
+
+def navigation(pages: list[Page], current: Page | None, view: View) -> html.Ul:
+    """The links to the pages; the open one is marked for eye and screen reader."""
+    links = [
+        components.link(
+            page.title,
+            view.link(page.path),
+            **({"aria-current": "page"} if page is current else {}),
+        )
+        for page in pages
+        if page.place is not None
+    ]
+    return html.Ul([html.Li(link) for link in links])
+
+
+def tell_error(error: Exception) -> None:
+    """Say in the page that something failed; the traceback goes to the log only."""
+    LOG.error("a callback failed", exc_info=error)
+    set_props(
+        "shell-notice",
+        {"children": "That did not work; the program's log says why. Nothing was changed."},
+    )

@@ -1,0 +1,185 @@
+"""Who may talk to the dashboard, and how it is served.
+
+The dashboard holds riders' personal data and has no sign-in on loopback, so every request is
+checked: the Host it was addressed to (a foreign name that resolves to this machine is refused),
+the Origin of whatever writes, and its size. The headers keep the browser from loading, framing
+or sending anything elsewhere.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import logging
+from collections.abc import Callable, Sequence
+from typing import Any
+from urllib.parse import urlsplit
+
+from flask import Flask, Response, request
+from werkzeug.exceptions import HTTPException
+
+LOG = logging.getLogger("slopewatch.dashboard")
+LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
+UPLOAD_LIMIT_MB = 64
+READING = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
+class ServeError(Exception):
+    """The dashboard cannot be served; the text says why and what to do."""
+
+
+def harden(server: Flask, *, csp_hashes: Sequence[str], hosts: Sequence[str] = ()) -> None:
+    """Refuse foreign requests, limit their size, set the security headers, hide tracebacks.
+
+    csp_hashes: of every inline script; hosts: names to answer to besides the loopback ones.
+    """
+    server.config.update(
+        MAX_CONTENT_LENGTH=UPLOAD_LIMIT_MB * 1024 * 1024,
+        MAX_FORM_MEMORY_SIZE=UPLOAD_LIMIT_MB * 1024 * 1024,
+        SESSION_COOKIE_SAMESITE="Strict",
+        SESSION_COOKIE_HTTPONLY=True,
+        PROPAGATE_EXCEPTIONS=False,
+    )
+    allowed = LOOPBACK_NAMES | {name.lower() for name in hosts}
+    headers = security_headers(csp_hashes)
+
+    def set_headers(response: Response) -> Response:
+        for name, value in headers.items():
+            response.headers[name] = value
+        if not request.path.startswith(("/_dash-component-suites/", "/assets/")):
+            response.headers["Cache-Control"] = "no-store"
+        return response
+
+    server.before_request(lambda: refuse_foreign(allowed))
+    server.after_request(set_headers)
+    server.register_error_handler(Exception, answer_error)
+
+
+def security_headers(csp_hashes: Sequence[str]) -> dict[str, str]:
+    """The headers of every answer: nothing is loaded from, framed by or sent to elsewhere."""
+    policy = {
+        "default-src": "'self'",
+        "script-src": " ".join(["'self'", *csp_hashes]),
+        "style-src": "'self' 'unsafe-inline'",  # tables and charts insert style elements
+        "img-src": "'self' data: blob:",  # a chart saved as a picture
+        "font-src": "'self' data:",  # the table's sort and filter signs
+        "connect-src": "'self'",
+        "worker-src": "'self' blob:",
+        "object-src": "'none'",
+        "base-uri": "'none'",
+        "form-action": "'self'",
+        "frame-ancestors": "'none'",
+    }
+    return {
+        "Content-Security-Policy": "; ".join(f"{key} {value}" for key, value in policy.items()),
+        "X-Content-Type-Options": "nosniff",
+        "X-Frame-Options": "DENY",
+        "Referrer-Policy": "same-origin",
+        "Cross-Origin-Opener-Policy": "same-origin",
+        "Cross-Origin-Resource-Policy": "same-origin",
+        "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+    }
+
+
+def refuse_foreign(allowed: frozenset[str]) -> Response | None:
+    """A refusal when the request was addressed to, or written from, a foreign name."""
+    if host_name(request.host) not in allowed:
+        return _plain("This dashboard only answers under the address it was started on.", 421)
+    if request.method not in READING and not _same_origin():
+        return _plain("Refused: the request was sent by another site's page.", 403)
+    return None
+
+
+def host_name(host: str) -> str:
+    """The name in a Host header, without port and brackets, in lower case."""
+    try:
+        return (urlsplit(f"//{host}").hostname or "").lower()
+    except ValueError:
+        return ""
+
+
+def _same_origin() -> bool:
+    # A browser states where a write comes from in at least one of these and a page cannot
+    # forge them; a program that states neither is no page.
+    site = request.headers.get("Sec-Fetch-Site")
+    if site is not None and site not in ("same-origin", "none"):
+        return False
+    origin = request.headers.get("Origin")
+    return origin is None or origin.lower() == f"{request.scheme}://{request.host}".lower()
+
+
+def answer_error(error: Exception) -> Response:
+    """A plain sentence for whatever went wrong; the traceback goes to the log only."""
+    if isinstance(error, HTTPException) and error.code is not None:
+        if error.code < 400:
+            return Response(error.get_body(), error.code, error.get_headers())
+        return _plain(_sentence(error.code), error.code)
+    LOG.exception("a request failed: %s %s", request.method, request.path, exc_info=error)
+    return _plain("Something went wrong; the program's log says what. Reload the page.", 500)
+
+
+def _sentence(code: int) -> str:
+    if code == 413:
+        return (
+            f"More than {UPLOAD_LIMIT_MB} MB at once is refused: send fewer files at a time, "
+            "or load the folder with the `slopewatch load` command."
+        )
+    return {404: "There is nothing at this address."}.get(code, "This request is not understood.")
+
+
+def _plain(text: str, code: int) -> Response:
+    return Response(text + "\n", status=code, mimetype="text/plain")
+
+
+def is_loopback(host: str) -> bool:
+    """True for an address that only this machine can reach."""
+    if host.lower() == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def serve(
+    app: Any,
+    *,
+    host: str = "127.0.0.1",
+    port: int = 8137,
+    ready: Callable[[str], None] | None = None,
+) -> None:
+    """Serve the dashboard until it is interrupted; `ready` is told the address once it answers.
+
+    ServeError when the address is not this machine's own, or is taken.
+    """
+    from waitress.server import create_server
+
+    if not is_loopback(host):
+        raise ServeError(
+            f"The dashboard shows riders' personal data and {host} can be reached by others: "
+            "serve it on 127.0.0.1, or create accounts first."
+        )
+    try:
+        listener = create_server(
+            app.server,
+            host="127.0.0.1" if host.lower() == "localhost" else host,
+            port=port,
+            threads=8,
+            ident="",
+            max_request_body_size=UPLOAD_LIMIT_MB * 1024 * 1024 + 65536,
+        )
+    except OSError as error:
+        raise ServeError(
+            f"Cannot listen on {host}, port {port} ({error.strerror}): "
+            "choose another with --port, or stop the program that uses it."
+        ) from error
+    _run(listener, host, ready)
+
+
+def _run(listener: Any, host: str, ready: Callable[[str], None] | None) -> None:
+    shown = f"[{host}]" if ":" in host else host
+    if ready is not None:
+        ready(f"http://{shown}:{listener.effective_port}/")
+    try:
+        listener.run()  # until an interrupt
+    finally:
+        listener.close()
