@@ -1,0 +1,208 @@
+"""How honest forecasts were: coverage, calibration of probabilities, bias; and proportions.
+
+A proportion's interval comes from statsmodels (Wilson's score interval, or Clopper–Pearson's
+exact one), never from p ± 1.96 √(pq/n), which fails where it matters: near 0 and 1.
+"""
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Z90 = 1.6448536269514722
+"""Half width of a central 90 % interval of a normal distribution, in sd."""
+
+HINDCAST_SCHEMA: dict[str, pl.DataType] = {
+    "n": pl.Int64(),
+    "n_meters": pl.Int64(),
+    "coverage90": pl.Float64(),
+    "coverage90_lo": pl.Float64(),
+    "coverage90_hi": pl.Float64(),
+    "brier": pl.Float64(),
+    "brier_no_skill": pl.Float64(),
+    "within_tolerance_share": pl.Float64(),
+    "mean_p_within_tolerance": pl.Float64(),
+    "bias_pct": pl.Float64(),
+    "u_bias_pct": pl.Float64(),
+    "rmse_pct": pl.Float64(),
+    "mean_sd_pct": pl.Float64(),
+}
+
+
+class Proportion(NamedTuple):
+    """count of n, and the interval of the underlying probability."""
+
+    share: float
+    lo: float
+    hi: float
+
+
+def proportion(
+    count: float,
+    n: float,
+    *,
+    level: float = 0.90,
+    method: Literal["wilson", "clopper-pearson"] = "wilson",
+) -> Proportion:
+    """Share with its interval; n = 0 gives (nan, 0, 1): nothing is known.
+
+    Ref  Wilson (1927), JASA 22:209; Clopper & Pearson (1934), Biometrika 26:404.
+    """
+    if n <= 0:
+        return Proportion(float("nan"), 0.0, 1.0)
+    from statsmodels.stats.proportion import proportion_confint
+
+    name = {"wilson": "wilson", "clopper-pearson": "beta"}[method]
+    lo, hi = proportion_confint(count, n, alpha=1.0 - level, method=name)
+    return Proportion(count / n, float(lo), float(hi))
+
+
+def brier_score(p: Array, happened: NDArray[np.bool_]) -> float:
+    """Mean squared distance of probabilities from what happened (0 best, 0.25 is a coin)."""
+    return float(np.mean((p - happened) ** 2)) if p.size else float("nan")
+
+
+def reliability_table(
+    p: Array, happened: NDArray[np.bool_], *, edges: Array | None = None
+) -> pl.DataFrame:
+    """Of those said to happen with probability p, how many did.
+
+    edges: ascending bin edges from 0 to 1; default tenths. The last bin holds p = 1 too.
+    Out  p_from, p_to, n, mean_p, share, share_lo, share_hi (Wilson, 90 %), one row a bin that
+         holds any
+    """
+    bounds = np.linspace(0.0, 1.0, 11) if edges is None else edges
+    place = np.clip(np.searchsorted(bounds, p, side="right") - 1, 0, bounds.size - 2)
+    rows = []
+    for k in np.unique(place):
+        inside = place == k
+        share = proportion(int(happened[inside].sum()), int(inside.sum()))
+        rows.append(
+            {
+                "p_from": float(bounds[k]),
+                "p_to": float(bounds[k + 1]),
+                "n": int(inside.sum()),
+                "mean_p": float(p[inside].mean()),
+                "share": share.share,
+                "share_lo": share.lo,
+                "share_hi": share.hi,
+            }
+        )
+    schema = dict.fromkeys(["p_from", "p_to", "n", "mean_p", "share", "share_lo", "share_hi"])
+    kinds = {name: pl.Int64() if name == "n" else pl.Float64() for name in schema}
+    return pl.DataFrame(rows, schema=kinds)
+
+
+def inside90(found_pct: Array, forecast_pct: Array, sd_pct: Array) -> NDArray[np.bool_]:
+    """Whether each found value lies in its forecast's central 90 % interval."""
+    return np.asarray(np.abs(found_pct - forecast_pct) <= Z90 * sd_pct)
+
+
+def score_hindcast(forecasts: pl.DataFrame, *, by: str | None = None) -> pl.DataFrame:
+    """Scores of forecasts made before each session against what was found.
+
+    In   meter_id, forecast_pct, forecast_sd_pct (of the found value, its own noise included),
+         found_pct, tolerance_pct, p_within_tolerance (of the found value), and `by` if given
+    Out  HINDCAST_SCHEMA, one row (or one for each value of `by`, which comes first). The
+         interval of the coverage is Wilson's on the effective number of sessions, since those
+         of one meter hang together; bias = mean of found − forecast, its standard uncertainty
+         taken over meters; brier_no_skill is the score of always saying the overall share.
+    Rows without forecast or found value do not count.
+    """
+    whole = forecasts.filter(
+        pl.all_horizontal(pl.col("forecast_pct", "forecast_sd_pct", "found_pct").is_finite())
+    )
+    if by is None:
+        return pl.DataFrame([_scores(whole)], schema=HINDCAST_SCHEMA)
+    groups = [
+        {by: key} | _scores(whole.filter(pl.col(by).eq_missing(key)))
+        for key in whole[by].unique().sort()
+    ]
+    return pl.DataFrame(groups, schema={by: whole.schema[by]} | HINDCAST_SCHEMA)
+
+
+def _scores(rows: pl.DataFrame) -> dict[str, float | int | None]:
+    if rows.is_empty():
+        return dict.fromkeys(HINDCAST_SCHEMA) | {"n": 0, "n_meters": 0}
+    found, forecast = rows["found_pct"].to_numpy(), rows["forecast_pct"].to_numpy()
+    sd, p = rows["forecast_sd_pct"].to_numpy(), rows["p_within_tolerance"].to_numpy()
+    meter = rows["meter_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    within = np.abs(found) <= rows["tolerance_pct"].to_numpy()
+    error = found - forecast
+    hit = inside90(found, forecast, sd)
+    n_effective = effective_number(hit, meter)
+    cover = proportion(float(hit.mean()) * n_effective, n_effective)
+    return {
+        "n": rows.height,
+        "n_meters": int(meter.max()) + 1,
+        "coverage90": cover.share,
+        "coverage90_lo": cover.lo,
+        "coverage90_hi": cover.hi,
+        "brier": brier_score(p, within),
+        "brier_no_skill": float(within.mean() * (1 - within.mean())),
+        "within_tolerance_share": float(within.mean()),
+        "mean_p_within_tolerance": float(p.mean()),
+        "bias_pct": float(error.mean()),
+        "u_bias_pct": _u_mean(error, meter),
+        "rmse_pct": float(np.sqrt((error**2).mean())),
+        "mean_sd_pct": float(np.sqrt((sd**2).mean())),
+    }
+
+
+def share_out_of_tolerance(sessions: pl.DataFrame, *, by: str = "model_group") -> pl.DataFrame:
+    """Share of sessions that found the meter out of tolerance, by group.
+
+    In   meter_id, gain_error_pct, tolerance_pct, `by`
+    Out  by, n_sessions, n_meters, n_out, out_share, out_share_lo, out_share_hi (Wilson, 90 %,
+         on the effective number of sessions). What was found is the meter's error and the
+         session's noise together.
+    """
+    used = sessions.filter(pl.col("gain_error_pct").is_finite() & pl.col(by).is_not_null())
+    rows = []
+    for key in used[by].unique().sort():
+        group = used.filter(pl.col(by) == key)
+        out = np.abs(group["gain_error_pct"].to_numpy()) > group["tolerance_pct"].to_numpy()
+        meter = group["meter_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
+        n_effective = effective_number(out, meter)
+        share = proportion(float(out.mean()) * n_effective, n_effective)
+        rows.append(
+            {
+                by: key,
+                "n_sessions": group.height,
+                "n_meters": int(meter.max()) + 1,
+                "n_out": int(out.sum()),
+                "out_share": share.share,
+                "out_share_lo": share.lo,
+                "out_share_hi": share.hi,
+            }
+        )
+    counts = dict.fromkeys(["n_sessions", "n_meters", "n_out"], pl.Int64())
+    shares = dict.fromkeys(["out_share", "out_share_lo", "out_share_hi"], pl.Float64())
+    return pl.DataFrame(rows, schema={by: used.schema[by], **counts, **shares})
+
+
+def effective_number(happened: NDArray[np.bool_], cluster: NDArray[np.int64]) -> float:
+    """Number of independent trials that say as much as these, which hang together in clusters.
+
+    n / design effect, the variance of the share over clusters against a binomial one, no less
+    than 1. Where all outcomes are alike (no variance to compare) n itself. cluster: 0 … m − 1.
+    Ref  Rao & Scott (1992), Biometrics 48:577.
+    """
+    n, share = happened.size, float(happened.mean())
+    n_clusters = int(cluster.max()) + 1
+    if n_clusters < 2 or share in (0.0, 1.0):
+        return float(n)
+    rest = np.bincount(cluster, weights=happened - share, minlength=n_clusters)
+    variance = n_clusters / (n_clusters - 1) * float(rest @ rest) / n**2
+    return float(n / max(1.0, variance * n / (share * (1 - share))))
+
+
+def _u_mean(values: Array, cluster: NDArray[np.int64]) -> float | None:
+    """Standard uncertainty of the mean of values that hang together in clusters."""
+    n_clusters = int(cluster.max()) + 1
+    if n_clusters < 2:
+        return None
+    rest = np.bincount(cluster, weights=values - values.mean(), minlength=n_clusters)
+    return float(np.sqrt(n_clusters / (n_clusters - 1) * (rest @ rest)) / values.size)
