@@ -45,6 +45,8 @@ SHARD_SCHEMA: dict[str, Any] = {
     **{f"samples_{name}": pl.List(pl.Float64) for name in SAMPLE_COLUMNS},
     "samples_time": _INSTANTS,
 }
+UNFINISHED_S = 3600.0
+"""How old a half-written shard is when the call that wrote it is taken for dead."""
 ROWS_A_GROUP = 5
 """Recordings in one row group: what has to be read to load one of them."""
 
@@ -57,6 +59,7 @@ class _Plan:
 
     rows: list[dict[str, Any]] = field(default_factory=list)
     to_read: list[tuple[str, str]] = field(default_factory=list)  # (path, sha256)
+    repeated: list[tuple[str, str]] = field(default_factory=list)
 
 
 def read_folder(
@@ -86,9 +89,9 @@ def read_folder(
     files = sorted(set(_files(paths)))
     plan = _plan(files, stored_summaries(into), set(known_hashes))
     shards = _read_all(plan.to_read, into, executor, progress, time_zone)
-    frames = [pl.DataFrame(plan.rows, schema=SUMMARY_SCHEMA, orient="row")]
-    frames += [_summaries(into / shard) for shard in shards if shard]
-    return pl.concat(frames).sort("path", "sha256")
+    read = pl.concat([_empty(), *(_summaries(into / shard) for shard in shards)])
+    rows = pl.DataFrame(plan.rows, schema=SUMMARY_SCHEMA, orient="row")
+    return pl.concat([rows, read, _repeated(plan, read)]).sort("path", "sha256")
 
 
 def load_recording(into: Path, content: str) -> pl.DataFrame:
@@ -106,20 +109,33 @@ def load_recording(into: Path, content: str) -> pl.DataFrame:
 def stored_summaries(into: Path) -> pl.DataFrame:
     """One row a recording in the shards of `into` (SUMMARY_SCHEMA), each content once."""
     frames = [_summaries(shard) for shard in _shards(into)]
-    empty = pl.DataFrame(schema=SUMMARY_SCHEMA)
-    return pl.concat([empty, *frames]).unique("sha256", keep="first", maintain_order=True)
+    return pl.concat([_empty(), *frames]).unique("sha256", keep="first", maintain_order=True)
 
 
 def _sweep(into: Path) -> None:
-    """Remove what calls left unfinished that were killed at least an hour ago."""
+    """Remove what calls left unfinished that were killed long ago."""
     for part in into.glob(".part-*"):
         with suppress(OSError):
-            if part.stat().st_mtime < time.time() - 3600:
+            if part.stat().st_mtime < time.time() - UNFINISHED_S:
                 part.unlink()
 
 
 def _shards(into: Path) -> list[Path]:
     return sorted(into.glob("recordings-*.parquet"))
+
+
+def _empty() -> pl.DataFrame:
+    return pl.DataFrame(schema=SUMMARY_SCHEMA)
+
+
+def _repeated(plan: _Plan, read: pl.DataFrame) -> pl.DataFrame:
+    """Rows for files with the content of an earlier one: its summary under their own names."""
+    first = {row["sha256"]: row for row in read.iter_rows(named=True)}
+    rows = [
+        first[content] | {"path": path, "name": Path(path).name, "status": "repeated"}
+        for path, content in plan.repeated
+    ]
+    return pl.DataFrame(rows, schema=SUMMARY_SCHEMA, orient="row")
 
 
 def _summaries(shard: Path) -> pl.DataFrame:
@@ -172,7 +188,7 @@ def _plan(files: Sequence[str], stored: pl.DataFrame, known: set[str]) -> _Plan:
         elif content in known:
             plan.rows.append(_row(path, status="known", sha256=content))
         elif content in seen:
-            plan.rows.append(_row(path, status="repeated", sha256=content))
+            plan.repeated.append((path, content))
         else:
             plan.to_read.append((path, content))
         seen.add(content)

@@ -24,7 +24,9 @@ PAIR_SCHEMA: dict[str, Any] = {
     "likeness": pl.Float64,
     "reason": pl.String,
 }
-ALIKE, UNLIKE = 0.7, 0.5
+ALIKE, VERY_ALIKE = 0.7, 0.9
+CLEARLY_MORE = 0.25
+"""A rival is clearly more alike when it leaves this share of a pair's variance unexplained."""
 SHIFTS = 4
 """Half minutes to either side that two clocks may be apart for the likeness."""
 FEWEST_BINS = 10
@@ -140,22 +142,28 @@ def _without_strangers(pairs: list[_Pair]) -> list[_Pair]:
     for pair in pairs:
         others = rivals["meter", pair.meter["path"]] + rivals["reference", pair.reference["path"]]
         others = [other for other in others if other is not pair]
-        alike = any((other.likeness or 0) >= ALIKE for other in others)
-        if alike and pair.likeness is not None and pair.likeness < UNLIKE:
-            continue
-        kept.append(replace(pair, doubt=_doubt(pair, others)))
+        beaten = any(_clearly_more_alike(other, pair) for other in others)
+        if not beaten or (pair.likeness or 0) >= VERY_ALIKE:
+            kept.append(replace(pair, doubt=_doubt(pair, len(others), beaten)))
     return kept
 
 
-def _doubt(pair: _Pair, others: list[_Pair]) -> str:
+def _clearly_more_alike(other: _Pair, pair: _Pair) -> bool:
+    if other.likeness is None or pair.likeness is None or other.likeness < ALIKE:
+        return False
+    left = 1 - max(pair.likeness, 0) ** 2
+    return bool(1 - other.likeness**2 < CLEARLY_MORE * left)
+
+
+def _doubt(pair: _Pair, rivals: int, beaten: bool) -> str:
     """What speaks against a pair that is proposed all the same."""
+    if beaten:
+        return "the power of another candidate at that time is more alike"
     if pair.likeness is not None and pair.likeness >= ALIKE:
         return ""
-    if others:
-        return f"{len(others) + 1} candidates at that time, and the power does not tell which"
-    if pair.likeness is not None and pair.likeness < UNLIKE:
-        return "the power traces are unlike"
-    return ""
+    if rivals:
+        return f"{rivals + 1} candidates at that time, and the power does not tell which"
+    return "" if pair.likeness is None else "the power traces are unlike"
 
 
 def _row(pair: _Pair, riders: "_Riders") -> dict[str, Any]:
