@@ -56,7 +56,7 @@ def _refuse(message: str) -> int:
 def _unexpected(problem: Exception) -> int:
     from dashboard import data
 
-    if isinstance(problem, data.EXPECTED_ERRORS):
+    if data.is_expected(problem):
         return _refuse(str(problem))
     if os.environ.get("SLOPEWATCH_DEBUG"):
         raise problem

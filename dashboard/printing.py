@@ -15,14 +15,15 @@ FORMATS = ("table", "json", "csv")
 
 def to_json(document: object) -> str:
     """One JSON document; an unknown number is null, dates are ISO 8601."""
-    return json.dumps(_plain(document), ensure_ascii=False, indent=2, allow_nan=False)
+    return json.dumps(plain(document), ensure_ascii=False, indent=2, allow_nan=False)
 
 
-def _plain(value: object) -> object:
+def plain(value: object) -> Any:
+    """A document with nothing in it but what JSON knows: ISO dates, null for the unknown."""
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple, set, frozenset)):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     if isinstance(value, datetime):
         return value.isoformat().replace("+00:00", "Z")
     if isinstance(value, date):
@@ -30,7 +31,7 @@ def _plain(value: object) -> object:
     if isinstance(value, bool) or value is None or isinstance(value, (str, int)):
         return value
     if hasattr(value, "item"):  # a numpy scalar
-        return _plain(value.item())
+        return plain(value.item())
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     return str(value)
@@ -75,15 +76,15 @@ def _looks_numeric(cell: str) -> bool:
 
 
 def _cell(value: object, *, digits: int | None) -> str:
-    plain = _plain(value)
-    if plain is None:
+    value = plain(value)
+    if value is None:
         return ""
-    if isinstance(plain, bool):
-        return "yes" if plain else "no"
-    if isinstance(plain, float):
-        return repr(plain) if digits is None else f"{plain:.{digits}f}"
-    if isinstance(plain, list):
-        return "; ".join(_cell(item, digits=digits) for item in plain)
-    if isinstance(plain, dict):
-        return json.dumps(plain, ensure_ascii=False)
-    return str(plain)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return repr(value) if digits is None else f"{value:.{digits}f}"
+    if isinstance(value, list):
+        return "; ".join(_cell(item, digits=digits) for item in value)
+    if isinstance(value, dict):
+        return json.dumps(value, ensure_ascii=False)
+    return str(value)

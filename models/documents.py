@@ -7,11 +7,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from datetime import date
 from typing import Any
 
 import numpy as np
 import polars as pl
 
+from models.due import due_table
+from models.snapshot import Snapshot, forecast
+
+STATUSES = ("out", "due", "soon", "ok", "unknown")
 Z90 = 1.6448536269514722  # 95 % quantile of the standard normal: ends of a 90 % interval
 
 
@@ -79,3 +84,108 @@ def points(dates: Iterable[Any], mean_ln: np.ndarray, sd_ln: np.ndarray) -> list
             }
         )
     return rows
+
+
+def status_document(
+    snapshot: Snapshot, *, as_of: date, target: float, stale: bool
+) -> dict[str, Any]:
+    """The `status` document of a fit on a day."""
+    here = snapshot.meters.filter(~pl.col("gone"))
+    ids = here["meter_id"].to_list()
+    alarms = alarms_by_device(snapshot.alarms, "meter")
+    told = here.with_columns(
+        drift_pct_per_year=pl.col("drift_ln"),
+        drift_sd_pct_per_year=pl.col("drift_sd_ln"),
+        alarm_texts=pl.Series(
+            [[alarm["text"] for alarm in alarms.get(meter, [])] for meter in ids],
+            dtype=pl.List(pl.String),
+        ),
+    )
+    table = due_table(told, forecast(snapshot, ids, as_of=as_of), as_of=as_of, target=target)
+    about = snapshot.about()
+    return {
+        "as_of": as_of,
+        "fit": {
+            "fitted_at": about["fitted_at"],
+            "stale": stale,
+            "converged": about["converged"],
+            "message": about["message"],
+        },
+        "reliability_target": target,
+        "meters": _meter_rows(table, here, alarms),
+        "references": device_rows(
+            _of_kind(snapshot.devices, "reference", "reference_id"),
+            "reference_id",
+            alarms_by_device(snapshot.alarms, "reference"),
+        ),
+        "benches": device_rows(
+            _of_kind(snapshot.devices, "bench", "bench_id"),
+            "bench_id",
+            alarms_by_device(snapshot.alarms, "bench"),
+        ),
+        "fleet": {"counts": _counts(table), "hyperparameters": about["hyper"]},
+    }
+
+
+def _of_kind(devices: pl.DataFrame, kind: str, key: str) -> pl.DataFrame:
+    return (
+        devices.filter(pl.col("device_kind") == kind).drop("device_kind").rename({"device_id": key})
+    )
+
+
+def _counts(table: pl.DataFrame) -> dict[str, int]:
+    found = dict(table["status"].value_counts().iter_rows())
+    return {status: int(found.get(status, 0)) for status in STATUSES}
+
+
+def _meter_rows(
+    table: pl.DataFrame, here: pl.DataFrame, alarms: Mapping[str, list[dict[str, Any]]]
+) -> list[dict[str, Any]]:
+    about = ("group", "kind", "serial_number", "state", "location", "listed", "crank_length_mm")
+    extra = here.select(
+        "last_bench",
+        "last_comparison",
+        *about,
+        drift_pct_per_year=pl.col("drift_ln"),
+        drift_sd_pct_per_year=pl.col("drift_sd_ln"),
+    )
+    rows = []
+    for row in pl.concat([table, extra], how="horizontal").to_dicts():
+        interval = [row.pop("lo90_pct"), row.pop("hi90_pct")]
+        meter = row["meter_id"]
+        if not row["listed"]:
+            row["reasons"].append("Not in the meters table: its kind and age are guesses.")
+        row |= {"interval90_pct": interval, "alarms": alarms.get(meter, [])}
+        rows.append(row)
+    return rows
+
+
+def history_document(
+    meter_id: str,
+    curve: list[dict[str, Any]],
+    *,
+    observations: list[dict[str, Any]],
+    events: pl.DataFrame,
+    resets: pl.DataFrame,
+) -> dict[str, Any]:
+    """The `history` document of a meter."""
+    return {
+        "meter_id": meter_id,
+        "points": curve,
+        "observations": observations,
+        "events": events.filter(pl.col("meter_id") == meter_id)
+        .select("date", "event", "side", "size_pct", "note", "state")
+        .sort("date")
+        .to_dicts(),
+        "resets": resets.filter(pl.col("meter_id") == meter_id)
+        .select(
+            pl.col("at").alias("date"),
+            "slope_before",
+            "slope_after",
+            "step_pct",
+            "recorded",
+            "earliest",
+            "latest",
+        )
+        .to_dicts(),
+    }

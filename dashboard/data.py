@@ -1,0 +1,268 @@
+"""The only door from the screens and the command line to the store and the models."""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from ingest.settings import SettingError
+from ingest.sources import NothingToLoadError
+from ingest.store import Store, StoreError
+from models.refusal import NothingToSayError
+
+Document = dict[str, Any]
+Say = Callable[[str], None]
+
+
+class NothingDoneError(Exception):
+    """What was asked cannot be done; the text is one clear line."""
+
+
+def is_expected(problem: Exception) -> bool:
+    """Whether the problem's text is written for the user."""
+    return isinstance(
+        problem,
+        NothingDoneError | StoreError | SettingError | NothingToLoadError | NothingToSayError,
+    )
+
+
+def problem_line(problem: Document) -> str:
+    """One set-aside cell in a line: where, what was found, what was expected, what to do."""
+    where = ", ".join(
+        str(part)
+        for part in (
+            problem["file"],
+            problem.get("sheet") and f"sheet {problem['sheet']}",
+            problem["row"] is not None and f"row {problem['row']}",
+            problem["column"],
+        )
+        if part
+    )
+    return f'{where}: found "{problem["found"]}", expected {problem["expected"]}. {problem["fix"]}'
+
+
+# ---------------------------------------------------------------- commands
+
+
+def load(store: Path, paths: Sequence[Path], *, fit: bool = True, say: Say) -> Document:
+    """Read files and folders into the store, then refit."""
+    from ingest.load import load_paths
+
+    progress = _Progress(say)
+    report: Document = load_paths(Store(store), list(paths), progress=progress.tell).to_document()
+    report["fit"] = refit(store, say=progress.later) if fit and report["files"] else None
+    return report
+
+
+class _Progress:
+    """Says what is going on, but nothing about what is over within a second."""
+
+    def __init__(self, say: Say) -> None:
+        self._say, self._begun, self._said = say, time.monotonic(), 0.0
+
+    def tell(self, what: str, done: int, of: int) -> None:
+        """One step of many."""
+        now = time.monotonic()
+        if now - self._begun > 1.0 and now - self._said > 0.5:
+            self._said = now
+            self._say(f"{what} ({done} of {of})")
+
+    def later(self, text: str) -> None:
+        """A stage that may take long."""
+        self._say(text)
+
+
+def refit(store: Path, *, say: Say) -> Document:
+    """Refit the models and keep the results."""
+    from models import run
+
+    return run.refit(Store(store), say=say)
+
+
+def status(store: Path, *, as_of: date | None, say: Say) -> Document:
+    """The fleet on a day."""
+    from models import run
+
+    return run.status(Store(store), as_of=as_of, say=say)
+
+
+def history(store: Path, meter_id: str, *, as_of: date | None, say: Say) -> Document:
+    """One meter over time."""
+    from models import run
+
+    return run.history(Store(store), meter_id, as_of=as_of, say=say)
+
+
+def bench_files(paths: Sequence[Path]) -> tuple[Document, list[Document]]:
+    """Evaluate the bench sessions of files; no store."""
+    from models import run
+
+    return run.bench_files(list(paths))
+
+
+def write_template(folder: Path) -> list[Path]:
+    """Empty tables, a workbook, a data dictionary."""
+    from ingest.template import write_template as write
+
+    return list(write(folder))
+
+
+def settings(store: Path) -> Document:
+    """The settings a user may change."""
+    from ingest.settings import SETTINGS
+
+    with Store(store).reading() as db:
+        return {k: v for k, v in db.settings().items() if not SETTINGS[k].internal}
+
+
+def set_setting(store: Path, key: str, value: str) -> None:
+    """Change a setting of a store (made if there is none)."""
+    with Store(store).writing() as db:
+        db.set_setting(key, value)
+
+
+def set_aside(store: Path) -> list[Document]:
+    """Rows that did not load and were not corrected yet."""
+    from ingest.corrections import set_aside_rows
+
+    return set_aside_rows(Store(store)).to_dicts()
+
+
+def write_set_aside(store: Path, folder: Path) -> list[Path]:
+    """Write the set-aside rows out as CSV, a file a table, to correct and load."""
+    from ingest.corrections import export_set_aside
+
+    return list(export_set_aside(Store(store), folder))
+
+
+def build_demo(store: Path, *, say: Say) -> None:
+    """Build the demo fleet's store if there is none."""
+    from models import run
+
+    if Store(store).exists():
+        return
+    say("building the demo fleet (once)")
+    run.build_demo(Store(store), say=say)
+
+
+# ---------------------------------------------------------------- the pages' door
+
+
+class Data:
+    """What the pages may ask. Documents are kept until the store's data change."""
+
+    KEPT = 256
+
+    def __init__(self, store: Path) -> None:
+        self._store = Store(store)
+        self._lock = threading.RLock()
+        self._documents: OrderedDict[tuple[object, ...], Any] = OrderedDict()
+
+    def _version(self) -> tuple[object, ...]:
+        if not self._store.exists():
+            return ("no store",)
+        stat = self._store.path.stat()
+        return (stat.st_mtime_ns, stat.st_size, date.today())
+
+    def _kept(self, make: Callable[[], Any], *key: object) -> Any:
+        full = (*self._version(), *key)
+        with self._lock:
+            if full in self._documents:
+                self._documents.move_to_end(full)
+                return self._documents[full]
+            made = make()
+            self._documents[full] = made
+            while len(self._documents) > self.KEPT:
+                self._documents.popitem(last=False)
+            return made
+
+    def status(self, as_of: str | None = None) -> Document:
+        """The `status` document; an empty one for a store without data."""
+        return dict(self._kept(lambda: self._status(as_of), "status", as_of))
+
+    def _status(self, as_of: str | None) -> Document:
+        from dashboard import printing
+        from models import run
+
+        day = date.fromisoformat(as_of) if as_of else None
+        try:
+            found = run.status(self._store, as_of=day)
+        except (StoreError, NothingToSayError):
+            if self._store.exists() and not run.is_empty(self._store):
+                raise
+            return _blank_status(as_of)
+        return dict(printing.plain(found))
+
+    def history(self, meter_id: str, as_of: str | None = None) -> Document:
+        """The `history` document, with forecast, tolerance and control charts."""
+        return dict(self._kept(lambda: self._history(meter_id, as_of), "history", meter_id, as_of))
+
+    def _history(self, meter_id: str, as_of: str | None) -> Document:
+        from dashboard import printing
+        from models import run
+
+        day = date.fromisoformat(as_of) if as_of else None
+        return dict(printing.plain(run.history(self._store, meter_id, as_of=day)))
+
+    def meter(self, meter_id: str) -> Document:
+        """A meter's row of `status`; empty if there is none."""
+        rows = self.status()["meters"]
+        return next((dict(row) for row in rows if row["meter_id"] == meter_id), {})
+
+    def bench_sessions(self, meter_id: str) -> list[Document]:
+        """The meter's bench sessions, evaluated, newest last."""
+        from models import run
+
+        return list(
+            self._kept(lambda: run.session_documents(self._store, meter_id), "bench", meter_id)
+        )
+
+    def comparisons(self, meter_id: str) -> list[Document]:
+        """The meter's ride comparisons, newest last."""
+        from models import run
+
+        return list(
+            self._kept(lambda: run.comparison_documents(self._store, meter_id), "rides", meter_id)
+        )
+
+    def method(self) -> Document:
+        """How the numbers come about: hyperparameters, population, diagnostics."""
+        from models import run
+
+        return dict(self._kept(lambda: run.method(self._store), "method"))
+
+    def set_aside(self) -> list[Document]:
+        """Rows that wait for a correction."""
+        return set_aside(self._store.path) if self._store.exists() else []
+
+    def load_files(self, files: Sequence[tuple[str, bytes]]) -> Document:
+        """Load uploaded files by name and content, then refit."""
+        with tempfile.TemporaryDirectory() as folder:
+            paths = []
+            for name, content in files:
+                path = Path(folder) / Path(name).name
+                path.write_bytes(content)
+                paths.append(path)
+            return load(self._store.path, paths, say=lambda _text: None)
+
+
+def _blank_status(as_of: str | None) -> Document:
+    return {
+        "as_of": as_of or date.today().isoformat(),
+        "today_note": None,
+        "fit": {"fitted_at": None, "stale": False, "converged": None},
+        "reliability_target": 0.9,
+        "meters": [],
+        "references": [],
+        "benches": [],
+        "fleet": {
+            "counts": dict.fromkeys(("out", "due", "soon", "ok", "unknown"), 0),
+            "hyperparameters": {},
+        },
+    }

@@ -1,0 +1,213 @@
+"""The whole chain on tables in memory: evaluate, follow the slopes, fit, look ahead.
+
+Pure: tables in, `Assessment` out; `run.py` brings the tables and keeps the results.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from datetime import date, datetime, timedelta
+
+import polars as pl
+
+from models import snapshot
+from models.assemble import fleet_data
+from models.bench import evaluate_bench, session_frame
+from models.fleet import FleetData, FleetFit, FleetSettings, fit
+from models.population import drift_table
+from models.roster import roster
+from models.slopes import slope_chain
+from models.snapshot import Snapshot, course_days, noon
+from models.steps import compare_steps
+
+Tables = dict[str, pl.DataFrame]
+
+
+EFFECT_SCHEMA = {
+    "kind": pl.String,
+    "device_kind": pl.String,
+    "device": pl.String,
+    "at": pl.Float64,
+    "since": pl.Float64,
+    "observation": pl.String,
+    "factor": pl.Float64,
+}
+
+
+@dataclass(frozen=True)
+class Settings:
+    """The store's settings that the models need."""
+
+    tolerance_pct: float = 1.5
+    reliability_target: float = 0.90
+    false_alarms_per_season: float = 1.0
+    time_zone: str = "UTC"
+
+
+@dataclass(frozen=True)
+class Records:
+    """The evaluated records up to a day: frames as DEVELOPERS.md names them."""
+
+    as_of: date
+    meters: pl.DataFrame
+    sessions: pl.DataFrame
+    comparisons: pl.DataFrame
+    resets: pl.DataFrame
+    events: pl.DataFrame
+    data: FleetData
+
+
+def records(
+    tables: Tables,
+    *,
+    everything: Tables,
+    as_of: date,
+    settings: Settings,
+    incomplete: frozenset[str] = frozenset(),
+    pairs: pl.DataFrame | None = None,
+) -> Records:
+    """Evaluate every bench session and comparison.
+
+    In   tables: cut to the day (`roster.up_to`); everything: uncut, for who is in the fleet;
+         incomplete: sessions that lost rows; pairs: comparison_results of recordings
+    """
+    meters = roster(everything, as_of=as_of, tolerance_pct=settings.tolerance_pct)
+    sessions = session_frame(
+        evaluate_bench(tables, tolerance_pct=settings.tolerance_pct, incomplete=incomplete)
+    )
+    comparisons = compare_steps(tables["comparisons"])
+    if pairs is not None:
+        comparisons = pl.concat([comparisons, pairs], how="diagonal_relaxed")
+    resets = slope_chain(meters, sessions)
+    data = fleet_data(
+        tables, meters=meters, sessions=sessions, comparisons=comparisons, resets=resets
+    )
+    return Records(as_of, meters, sessions, comparisons, resets, tables["events"], data)
+
+
+def fitted(found: Records, settings: Settings) -> FleetFit:
+    """The fleet model on the records."""
+    return fit(
+        found.data,
+        today=found.as_of,
+        settings=FleetSettings(false_alarms_per_season=settings.false_alarms_per_season),
+    )
+
+
+def last_data_on(found: Records) -> date | None:
+    """Day of the newest record that the fit rests on."""
+    days = [
+        found.sessions["measured_at"].max(),
+        found.comparisons["measured_at"].max(),
+        found.events["date"].max(),
+    ]
+    known = [d.date() if isinstance(d, datetime) else d for d in days if isinstance(d, date)]
+    return max(known, default=None)
+
+
+def snapshot_of(
+    found: Records, fleet: FleetFit, *, fitted_at: datetime, seconds: float, version: int
+) -> Snapshot:
+    """What is kept of a fit."""
+    last = last_data_on(found)
+    origin = min(found.as_of, last) if last else found.as_of
+    days = course_days(origin, found.as_of)
+    ids = found.meters["meter_id"].to_list()
+    mean, sd = fleet.forecast(origin, days)
+    info = {
+        "as_of": found.as_of,
+        "origin": origin,
+        "last_data_on": last,
+        "fitted_at": fitted_at,
+        "converged": fleet.converged,
+        "message": fleet.message,
+        "seconds": seconds,
+        "data_version": version,
+        "hyper": json.dumps(fleet.hyper_document()),
+    }
+    return Snapshot(
+        info=pl.DataFrame([info], schema_overrides={"last_data_on": pl.Date}),
+        meters=_with_latest(found, fleet),
+        courses=snapshot.courses(ids, days, mean, sd),
+        devices=_devices(found, fleet),
+        alarms=fleet.alarms,
+        weights=fleet.weights,
+        innovations=fleet.innovations(),
+        population=drift_table(
+            found.sessions, found.resets, found.meters, _swaps(found.events), today=found.as_of
+        ),
+        effects=pl.DataFrame([asdict(effect) for effect in fleet.effects], schema=EFFECT_SCHEMA),
+    )
+
+
+def _swaps(events: pl.DataFrame) -> pl.DataFrame:
+    return events.filter(
+        (pl.col("event") == "battery_swap")
+        & pl.col("meter_id").is_not_null()
+        & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
+    )
+
+
+def _with_latest(found: Records, fleet: FleetFit) -> pl.DataFrame:
+    """The roster, with each meter's drift and the days of its last used records."""
+    used = fleet.weights.filter("used")
+    benched = found.data.bench.join(
+        used.filter(pl.col("kind") == "bench"), left_on="session_id", right_on="id", how="semi"
+    )
+    ridden = found.data.comparisons.join(
+        used.filter(pl.col("kind") == "comparison"),
+        left_on="comparison_id",
+        right_on="id",
+        how="semi",
+    )
+    latest = [
+        frame.group_by("meter_id").agg(pl.col("at").max().dt.date().alias(name))
+        for frame, name in ((benched, "last_bench"), (ridden, "last_comparison"))
+    ]
+    return (
+        found.meters.join(fleet.drift(), on="meter_id", how="left", maintain_order="left")
+        .join(latest[0], on="meter_id", how="left", maintain_order="left")
+        .join(latest[1], on="meter_id", how="left", maintain_order="left")
+    )
+
+
+def _devices(found: Records, fleet: FleetFit) -> pl.DataFrame:
+    """Today's gain error of references and mass sets."""
+    named = [
+        *(("reference", name) for name in found.data.references["reference_id"].to_list()),
+        *(("bench", name) for name in found.data.benches["bench_id"].to_list()),
+    ]
+    schema = {
+        "device_kind": pl.String,
+        "device_id": pl.String,
+        "mean_ln": pl.Float64,
+        "sd_ln": pl.Float64,
+    }
+    if not named:
+        return pl.DataFrame(schema=schema)
+    mean, sd = fleet.gain_error(named, noon(found.as_of))
+    rows = [
+        {"device_kind": kind, "device_id": name, "mean_ln": float(m), "sd_ln": float(s)}
+        for (kind, name), m, s in zip(named, mean, sd, strict=True)
+    ]
+    return pl.DataFrame(rows, schema=schema)
+
+
+def observed_days(found: Records, meter_id: str) -> list[datetime]:
+    """Instants at which `history` shows a meter: each month's start, each observation, each
+    reset and the day before it, from its first day in service to the day of the fit."""
+    bench = found.data.bench.filter(pl.col("meter_id") == meter_id)["at"].to_list()
+    rides = found.data.comparisons.filter(pl.col("meter_id") == meter_id)["at"].to_list()
+    resets = found.resets.filter(pl.col("meter_id") == meter_id)["at"].to_list()
+    start = found.meters.filter(pl.col("meter_id") == meter_id)["in_service_on"].item()
+    first = min([noon(start), *bench, *rides])
+    months = [
+        noon(date(year, month, 1))
+        for year in range(first.year, found.as_of.year + 1)
+        for month in range(1, 13)
+    ]
+    end = noon(found.as_of)
+    wanted = {*bench, *rides, *resets, *(r - timedelta(days=1) for r in resets), first, end}
+    wanted |= {month for month in months if first <= month <= end}
+    return sorted(wanted)
