@@ -297,8 +297,6 @@ def bench_files(paths: list[Path]) -> tuple[dict[str, Any], list[dict[str, Any]]
 
 def build_demo(store: Store, *, say: Say | None = None) -> None:
     """Load the demo fleet; its today is its data's last day."""
-    from ingest.load import load_paths
-
     import seeds
     from ingest.load import load_paths
     from seeds.scenario import LAST
