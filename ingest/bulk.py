@@ -1,12 +1,4 @@
-"""Thousands of recordings at once: read by many processes, kept as Parquet beside the store.
-
-**What is kept, and why.** The samples do not go into the store: a team's season is tens of
-millions of rows that no query of the store needs together, and every reader and writer of the
-store would carry them. They lie in `into` (beside the store) as Parquet shards of about fifty
-recordings, one row a recording: the columns of SUMMARY_SCHEMA, then one list column for each
-column of the frame. Parquet keeps columns apart, so the summaries of thousands are read without
-touching a sample, and one file holds both, so that a shard is there as a whole or not at all:
-it is written under another name and renamed when complete.
+"""Thousands of recordings at once: read by many processes, kept as shards beside the store.
 
 Sharing the work goes through the Executor interface of concurrent.futures: a cluster's executor
 works as well as the pool of local processes that is used without one, if all see the same files.
@@ -14,10 +6,9 @@ works as well as the pool of local processes that is used without one, if all se
 
 import multiprocessing
 import os
-import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from hashlib import sha256
 from math import ceil
@@ -28,28 +19,23 @@ import polars as pl
 
 from ingest.readers.recording import (
     RECORDING_SUFFIXES,
-    Recording,
     RecordingError,
     looks_like_recording,
     read_recording,
 )
 from ingest.recordings import SUMMARY_SCHEMA, summary_row
+from ingest.shards import (
+    no_summaries,
+    samples_of,
+    stored_summaries,
+    summaries_of,
+    sweep,
+    write_shard,
+)
 
 FILES_A_TASK = 50
 FEW = 16
 """Up to this many files are read at once, without starting processes."""
-SAMPLE_COLUMNS = ("time", "time_s", "power_w", "cadence_rpm", "temperature_c", "balance_pct")
-_INSTANTS = pl.List(pl.Datetime("us", "UTC"))
-SHARD_SCHEMA: dict[str, Any] = {
-    **SUMMARY_SCHEMA,
-    **{f"samples_{name}": pl.List(pl.Float64) for name in SAMPLE_COLUMNS},
-    "samples_time": _INSTANTS,
-}
-UNFINISHED_S = 3600.0
-"""How old a half-written shard is when the call that wrote it is taken for dead."""
-ROWS_A_GROUP = 5
-"""Recordings in one row group: what has to be read to load one of them."""
-
 Progress = Callable[[int, int], None]
 
 
@@ -85,47 +71,13 @@ def read_folder(
     completed by calling again.
     """
     into.mkdir(parents=True, exist_ok=True)
-    _sweep(into)
+    sweep(into)
     files = sorted(set(_files(paths)))
     plan = _plan(files, stored_summaries(into), set(known_hashes))
     shards = _read_all(plan.to_read, into, executor, progress, time_zone)
-    read = pl.concat([_empty(), *(_summaries(into / shard) for shard in shards)])
+    read = pl.concat([no_summaries(), *(summaries_of(into / shard) for shard in shards)])
     rows = pl.DataFrame(plan.rows, schema=SUMMARY_SCHEMA, orient="row")
     return pl.concat([rows, read, _repeated(plan, read)]).sort("path", "sha256")
-
-
-def load_recording(into: Path, content: str) -> pl.DataFrame:
-    """The frame of a recording that `read_folder` kept in `into`, known by its sha256.
-
-    KeyError: no shard holds it.
-    """
-    for shard in _shards(into):
-        row = pl.scan_parquet(shard).filter(pl.col("sha256") == content).collect()
-        if row.height:
-            return _frame_of(row)
-    raise KeyError(content)
-
-
-def stored_summaries(into: Path) -> pl.DataFrame:
-    """One row a recording in the shards of `into` (SUMMARY_SCHEMA), each content once."""
-    frames = [_summaries(shard) for shard in _shards(into)]
-    return pl.concat([_empty(), *frames]).unique("sha256", keep="first", maintain_order=True)
-
-
-def _sweep(into: Path) -> None:
-    """Remove what calls left unfinished that were killed long ago."""
-    for part in into.glob(".part-*"):
-        with suppress(OSError):
-            if part.stat().st_mtime < time.time() - UNFINISHED_S:
-                part.unlink()
-
-
-def _shards(into: Path) -> list[Path]:
-    return sorted(into.glob("recordings-*.parquet"))
-
-
-def _empty() -> pl.DataFrame:
-    return pl.DataFrame(schema=SUMMARY_SCHEMA)
 
 
 def _repeated(plan: _Plan, read: pl.DataFrame) -> pl.DataFrame:
@@ -136,16 +88,6 @@ def _repeated(plan: _Plan, read: pl.DataFrame) -> pl.DataFrame:
         for path, content in plan.repeated
     ]
     return pl.DataFrame(rows, schema=SUMMARY_SCHEMA, orient="row")
-
-
-def _summaries(shard: Path) -> pl.DataFrame:
-    return pl.read_parquet(shard, columns=list(SUMMARY_SCHEMA))
-
-
-def _frame_of(row: pl.DataFrame) -> pl.DataFrame:
-    columns = {name: row[f"samples_{name}"][0] for name in SAMPLE_COLUMNS}
-    columns.pop("time_s" if columns["time_s"] is None else "time")
-    return pl.DataFrame(columns)
 
 
 def _files(paths: Iterable[Path | str]) -> Iterator[str]:
@@ -267,7 +209,7 @@ def _read_alone(file: tuple[str, str], into: Path, time_zone: str) -> str:
     if shard is not None:
         return shard
     reason = f"{Path(file[0]).name}: reading it ended the process that read it."
-    return _write_shard([_failed(file, reason)], into)
+    return write_shard([_failed(file, reason)], into)
 
 
 @contextmanager
@@ -286,7 +228,7 @@ def _executor(given: Executor | None, workers: int | None = None) -> Iterator[Ex
 
 def read_batch(files: Sequence[tuple[str, str]], into: str, time_zone: str) -> str:
     """One task: decode (path, sha256) files and write them as one shard; gives its name."""
-    return _write_shard([_decoded(file, time_zone) for file in files], Path(into))
+    return write_shard([_decoded(file, time_zone) for file in files], Path(into))
 
 
 def _decoded(file: tuple[str, str], time_zone: str) -> dict[str, Any]:
@@ -298,34 +240,8 @@ def _decoded(file: tuple[str, str], time_zone: str) -> dict[str, Any]:
     except Exception as error:  # one file must not take the other forty-nine with it
         return _failed(file, f"{Path(path).name}: cannot be read ({type(error).__name__}).")
     row = summary_row(recording) | {"path": path, "status": "read"}
-    return row | {"bytes": Path(path).stat().st_size} | _samples(recording)
-
-
-def _samples(recording: Recording) -> dict[str, pl.Series]:
-    return {f"samples_{name}": recording.frame[name] for name in recording.frame.columns}
+    return row | {"bytes": Path(path).stat().st_size} | samples_of(recording.frame)
 
 
 def _failed(file: tuple[str, str], reason: str) -> dict[str, Any]:
     return _row(file[0], sha256=file[1], status="unreadable", error=reason)
-
-
-def _list_column(rows: list[dict[str, Any]], name: str) -> pl.Series:
-    """One column of a shard; samples are joined as they are, not value by value."""
-    dtype, values = SHARD_SCHEMA[name], [row.get(name) for row in rows]
-    if not name.startswith("samples_"):
-        return pl.Series(name, values, dtype=dtype)
-    absent = pl.Series(name, [None], dtype=dtype)
-    return pl.concat([absent if v is None else v.implode().alias(name) for v in values])
-
-
-def _write_shard(rows: list[dict[str, Any]], into: Path) -> str:
-    """Write a shard under another name, then rename it: there as a whole or not at all."""
-    key = sha256("".join(sorted(row["sha256"] for row in rows)).encode()).hexdigest()[:20]
-    shard, part = into / f"recordings-{key}.parquet", into / f".part-{key}-{os.getpid()}"
-    frame = pl.DataFrame([_list_column(rows, name) for name in SHARD_SCHEMA])
-    try:
-        frame.write_parquet(part, row_group_size=ROWS_A_GROUP)
-        os.replace(part, shard)
-    finally:
-        part.unlink(missing_ok=True)
-    return shard.name

@@ -110,13 +110,12 @@ def _mean(numbers: Numbers) -> float | None:
 
 def _seconds(frame: pl.DataFrame) -> Numbers:
     """Unix seconds, or seconds from any start."""
-    if "time_s" in frame.columns:
-        return frame["time_s"].to_numpy()
-    return frame["time"].to_physical().to_numpy() / 1e6
+    time = frame["time"]
+    return time.to_physical().to_numpy() / 1e6 if time.dtype.is_temporal() else time.to_numpy()
 
 
 def _ends(frame: pl.DataFrame) -> tuple[datetime | None, datetime | None]:
-    if "time" not in frame.columns or frame.is_empty():
+    if frame.is_empty() or not frame["time"].dtype.is_temporal():
         return None, None
     return frame["time"][0], frame["time"][-1]
 

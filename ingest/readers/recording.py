@@ -34,8 +34,8 @@ class Recording:
     name      what to call it in messages: the file's name
     sha256    of the file's bytes, as hexadecimal digits
     decoder   fitfast, fitdecode, tcx or csv
-    frame     one row an instant, times rising strictly: `time` (Datetime, UTC), or `time_s`
-              (seconds from any start) when there are no dates; then power_w, cadence_rpm,
+    frame     one row an instant, times rising strictly: `time` (Datetime, UTC; Float64
+              seconds from any start when there are no dates), power_w, cadence_rpm,
               temperature_c (of the head unit), balance_pct (the share of one leg, %: the right
               one's where the file says whose), all Float64 with nulls
     devices   one row a device message (`recording_devices.DEVICE_SCHEMA`)
@@ -57,7 +57,7 @@ class Recording:
     @property
     def dated(self) -> bool:
         """Whether its times are instants; else they are seconds from any start."""
-        return "time" in self.frame.columns
+        return self.frame["time"].dtype.is_temporal()
 
 
 @dataclass

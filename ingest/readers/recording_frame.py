@@ -54,7 +54,7 @@ def clean(samples: Samples) -> Cleaned:
     """Sort out the clock and the values.
 
     In   samples in file order
-    Out  `frame`: time (Datetime, UTC), or time_s (seconds) when there are no dates; power_w,
+    Out  `frame`: time (Datetime, UTC, or Float64 seconds when there are no dates); power_w,
          cadence_rpm, temperature_c, balance_pct, all Float64 with nulls. Times rise strictly.
     Single records out of step and stretches that overlap a longer one or lie more than a week
     off are left out; values of the same instant are joined, the later one wins.
@@ -163,7 +163,7 @@ def _frame(samples: Samples) -> pl.DataFrame:
         micros = pl.Series("time", np.round(samples.seconds * 1e6).astype(np.int64))
         times = micros.cast(pl.Datetime("us", "UTC"))
     else:
-        times = pl.Series("time_s", samples.seconds)
+        times = pl.Series("time", samples.seconds, dtype=pl.Float64)
     absent = np.full(len(samples.seconds), np.nan)
     columns = [
         pl.Series(name, samples.values.get(name, absent), nan_to_null=True)

@@ -11,10 +11,11 @@ from typing import Any
 import polars as pl
 import pytest
 
-from ingest import bulk
-from ingest.bulk import load_recording, read_folder, stored_summaries
+from ingest import bulk, shards
+from ingest.bulk import read_folder
 from ingest.readers.recording import read_recording
 from ingest.recordings import SUMMARY_SCHEMA, summarise
+from ingest.shards import load_recording, stored_summaries
 from tests.ingest import rides
 
 ROOT = Path(__file__).parents[2]
@@ -173,7 +174,7 @@ def test_half_written_shards_are_not_seen_and_old_ones_swept(
     (into / ".part-old-1").write_bytes(b"half")
     read_folder([folder], into=into, executor=_Stopping(after=99))
     assert (into / ".part-old-1").exists()  # another call may still be at it
-    monkeypatch.setattr(bulk, "UNFINISHED_S", -1.0)
+    monkeypatch.setattr(shards, "UNFINISHED_S", -1.0)
     read_folder([folder], into=into)
     assert not (into / ".part-old-1").exists()
 

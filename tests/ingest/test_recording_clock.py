@@ -80,7 +80,7 @@ def test_times_that_cannot_be_are_left_out() -> None:
 
 def test_seconds_without_dates_may_start_anywhere() -> None:
     cleaned = _clean([-5.0, 0.0, 5.0], dated=False)
-    assert cleaned.frame["time_s"].to_list() == [-5, 0, 5]
+    assert cleaned.frame["time"].to_list() == [-5, 0, 5]
 
 
 def test_a_clock_that_runs_backwards_ends_soon() -> None:

@@ -166,7 +166,7 @@ def test_a_clock_without_a_date_counts_from_the_start() -> None:
     """FIT times below 0x10000000 count from switching the device on."""
     found = read_recording(_plain_fit((1000, 200, 90), (1001, 205, 90)).closed())
     assert not found.dated
-    assert found.frame["time_s"].to_list() == [0, 1]
+    assert found.frame["time"].to_list() == [0, 1]
     assert "no date" in found.notices[0]
 
 
@@ -199,7 +199,7 @@ def test_csv_with_seconds_has_no_dates(ride: rides.Ride) -> None:
     found = read_recording(rides.csv_bytes(ride, dated=False))
     assert not found.dated
     assert found.partial is None
-    assert found.frame["time_s"].to_list() == ride.seconds.tolist()
+    assert found.frame["time"].to_list() == ride.seconds.tolist()
     assert found.frame["power_w"].to_list() == ride.power.tolist()
 
 
