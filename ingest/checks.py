@@ -154,6 +154,8 @@ def _missing_column(raw: RawTable, table: Table, name: str, unknown: list[str]) 
     meant = nearest(name, [plain_name(cell) for cell in unknown])
     near = next((cell for cell in unknown if plain_name(cell) == meant), None)
     fix = f'rename the column "{near}" to {name}' if near else f"add a column {name}"
+    if len(raw.header) == 1:
+        fix = f"separate the columns by commas, semicolons or tabs, and add {name}"
     column = table.column(name)
     return Problem(
         raw.file,

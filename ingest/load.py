@@ -6,9 +6,11 @@ that others refer to first: a crash leaves whole files only, and loading again c
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from pathlib import Path
+from time import monotonic
 
 from ingest.batch import Batch, context_of, prepare
 from ingest.contradictions import contradictions, devices_of
@@ -19,6 +21,7 @@ from ingest.settings import SETTINGS
 from ingest.sources import gather, read
 from ingest.store import Store
 
+LONGEST_HOLD_S = 0.2  # then the next file waits for whoever else wants to get at the store
 Progress = Callable[[str, int, int], None]
 
 
@@ -40,6 +43,8 @@ def load_paths(
     for done, file in enumerate(sources.files):
         tell(f"reading {file.name}", done, len(sources.files))
         batches.append(prepare(read(file), zone=zones.get(file.resolve(), zone)))
+        if batches[-1].time_zone != zone and _tells_times(batches[-1]):
+            batches[-1].say(_other_zone(batches[-1].time_zone, zone))
     load_batches(store, batches, report, tell=tell)
     return report
 
@@ -47,10 +52,18 @@ def load_paths(
 def load_batches(store: Store, batches: list[Batch], report: LoadReport, *, tell: Progress) -> None:
     """Put checked files into the store, each in one transaction, and add to the report."""
     context = context_of(batches, stored_context(store))
-    for done, batch in enumerate(sorted(batches, key=Batch.order)):
-        tell(f"loading {Path(batch.file).name}", done, len(batches))
-        with store.writing() as db:
-            report.add(load_batch(db, batch, context))
+    waiting = deque(sorted(batches, key=Batch.order))
+    while waiting:
+        with store.transactions() as transaction:
+            until = monotonic() + LONGEST_HOLD_S
+            while waiting:
+                batch = waiting.popleft()
+                done = len(batches) - len(waiting)
+                tell(f"loading {Path(batch.file).name}", done, len(batches))
+                with transaction() as db:
+                    report.add(load_batch(db, batch, context))
+                if monotonic() > until:
+                    break
     if any(entry.table in LEANED_ON and entry.rows_loaded for entry in report.files):
         again = retry_set_aside(store, ["bench"])
         if again:
@@ -78,6 +91,17 @@ def _zones(store: Store, files: list[Path]) -> tuple[str, dict[Path, str]]:
     known = dict(last.select("path", "time_zone").iter_rows())
     resolved = {file.resolve() for file in files}
     return zone, {path: known[str(path)] for path in resolved if str(path) in known}
+
+
+def _tells_times(batch: Batch) -> bool:
+    return any(c.kind is datetime for checked in batch.tables for c in checked.table.columns)
+
+
+def _other_zone(before: str, now: str) -> str:
+    return (
+        f"its times are read as {before}, as when it was first loaded, though the store's zone "
+        f"is {now} now. To read them anew, undo its import first."
+    )
 
 
 def _left_out(files: list[Path]) -> str:

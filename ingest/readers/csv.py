@@ -118,10 +118,11 @@ def _split(
 
 
 def _ragged(record: Record, width: int, separator: str) -> RaggedRow:
-    count = len(record.cells)
+    cells, count = record.cells, len(record.cells)
     found, expected = f"{count} cells", f"{width} cells, as in the header"
     if record.broken:
-        found, expected = record.cells[0], "quotation marks in pairs"
+        found, expected = cells[0], "quotation marks in pairs"
+        cells = cells[0].replace('"', "").split(separator)
         fix = 'remove the stray quotation mark ("), or double it where it belongs to the text'
     elif count > width and separator == ",":
         fix = (
@@ -132,4 +133,4 @@ def _ragged(record: Record, width: int, separator: str) -> RaggedRow:
         fix = "remove what is too much, or put text that holds the separator in quotation marks"
     else:
         fix = "fill in the missing cells; if this is the last row, the file may be cut short"
-    return RaggedRow(record.row, [c.strip() or None for c in record.cells], found, expected, fix)
+    return RaggedRow(record.row, [c.strip() or None for c in cells], found, expected, fix)
