@@ -6,6 +6,7 @@ them into sentences that say where and what to do.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -15,7 +16,6 @@ import polars as pl
 
 from ingest.batch import Batch
 from ingest.checks import said
-from ingest.readers.header import nearest
 
 Tables = Callable[[str], pl.DataFrame]  # live rows: row_id and the table's columns
 Sources = Callable[[str], pl.DataFrame]  # row_id, path, row
@@ -121,7 +121,7 @@ def _unknown(
     column: str, name: str, known: list[str], at: list[tuple[str, pl.DataFrame]]
 ) -> Finding:
     home = NAMED_IN[column][0]
-    near = nearest(name, known) if known else None
+    near = next((other for other in known if _loosely(other) == _loosely(name)), None)
     meant = f"; or did you mean {near}?" if near else "."
     where = ", ".join(f"{_rows(rows.height)} of {user}" for user, rows in at)
     text = (
@@ -142,6 +142,11 @@ def _all_unknown(
     )
     user, rows = strangers[names[0]][0]
     return Finding(user, _ids(rows), tuple(names), text)
+
+
+def _loosely(name: str) -> str:
+    """A name without case, separators and leading zeros: M-01 and m1 are the same."""
+    return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[^0-9a-z]", "", name.lower()))
 
 
 def _word(column: str) -> str:

@@ -38,7 +38,8 @@ def find_header(rows: Sequence[Sequence[str | None]]) -> int:
 def nearest(name: str, names: Sequence[str]) -> str | None:
     """The name that was probably meant."""
     plain = plain_name(name)
-    holding = [other for other in names if plain and (plain in other or other in plain)]
-    close = get_close_matches(plain, names, n=1, cutoff=0.7)
+    others = {plain_name(other): other for other in names}
+    close = get_close_matches(plain, list(others), n=1, cutoff=0.7)
+    holding = [other for other in others if plain and (plain in other or other in plain)]
     close = close or get_close_matches(plain, holding, n=1, cutoff=0.3)
-    return close[0] if close else None
+    return others[close[0]] if close else None

@@ -173,7 +173,8 @@ def write_team(folder: Path, tables: Mapping[str, Sequence[Row]] = TEAM, **how: 
     """A folder with a CSV file a table."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, rows in tables.items():
-        write_csv(folder / f"{name}.csv", rows, **how)
+        if rows:
+            write_csv(folder / f"{name}.csv", rows, **how)
     return folder
 
 
