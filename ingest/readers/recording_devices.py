@@ -5,6 +5,7 @@ that no published profile spells out: that the data of a `calibration` event is 
 and that message 147, field 9 is the crank length in half millimetres above 110.
 """
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
@@ -142,11 +143,13 @@ def crank_length_mm(messages: Messages) -> float | None:
 
 
 def _crank_lengths(messages: Messages) -> list[float]:
-    channels = {message.get(24) for message in messages.get("device_info", ())} - {None}
+    channels = {_channel(message.get(24)) for message in messages.get("device_info", ())} - {None}
     half_mm = [
         _number(message.get(9))
         for message in messages.get("unknown_147", ())
-        if message.get(0) in channels and _channel_type(message.get(0)) == ANT_POWER
+        if (channel := _channel(message.get(0))) in channels
+        and channel is not None
+        and channel >> 16 & 0x7F == ANT_POWER
     ]
     profile = [_number(message.get("crank_length")) for message in messages.get("bike_profile", ())]
     entered = [
@@ -155,11 +158,6 @@ def _crank_lengths(messages: Messages) -> list[float]:
     ]
     lengths = [None if half is None else half / 2 + 110 for half in half_mm] + profile + entered
     return [length for length in lengths if length is not None]
-
-
-def _channel_type(channel: Any) -> int | None:
-    """The device type within a channel number: bits 16 to 22."""
-    return channel >> 16 & 0x7F if isinstance(channel, int) else None
 
 
 def _unit_of(name: str, messages: Messages) -> str:
@@ -176,27 +174,37 @@ def _in_mm(value: float | None, unit: str) -> float | None:
 
 
 def _number(value: Any) -> float | None:
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    return float(value) if is_number and value == value else None
+    """A finite number, null for anything else that a damaged message may hold."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if math.isfinite(value) else None
 
 
 def _serial(value: Any) -> str | None:
     """A serial number as text; the protocol's marks for none give null."""
-    if isinstance(value, int | float):
-        return None if int(value) in NO_SERIAL else str(int(value))
-    return _text(value)
+    number = _number(value)
+    if number is not None:
+        return None if int(number) in NO_SERIAL else str(int(number))
+    return _text(value) if isinstance(value, str) else None
 
 
 def _text(value: Any) -> str | None:
-    text = "" if value is None or isinstance(value, tuple | list) else str(value).strip("\0 ")
+    text = str(value).strip("\0 ") if isinstance(value, str | int | float) else ""
     return text or None
 
 
 def _ant_number(message: Message) -> int | None:
     number = _number(message.get("ant_device_number"))
-    if number is None and isinstance(message.get(24), int):
-        number = float(message[24] & 0xFFFF)
-    return int(number) if number else None
+    if number is None:
+        channel = _channel(message.get(24))
+        number = None if channel is None else channel & 0xFFFF
+    return int(number) if number and 0 < number < 2**32 else None
+
+
+def _channel(value: Any) -> int | None:
+    """A channel number: the device's own in bits 0 to 15, its type in bits 16 to 22."""
+    number = _number(value)
+    return int(number) if number is not None and 0 <= number < 2**32 else None
 
 
 def _version(value: Any) -> str | None:

@@ -61,9 +61,10 @@ def read_fit(data: bytes) -> FitContent:
     data, mended = _with_mended_header(data)
     layout = walk(data)
     layout.faults[:0] = mended
-    whole = data if layout.pristine else closed(_bodies(data, layout))
+    whole = data if layout.pristine else closed(layout.body(data))
     content = _fast(whole, layout) or _patient(whole, layout)
     content.faults[:0] = layout.faults
+    content.notices[:0] = layout.notices
     return content
 
 
@@ -74,10 +75,6 @@ def _with_mended_header(data: bytes) -> tuple[bytes, list[str]]:
     first = _FIRST_DEFINITION.search(data, 0, 64)
     body = data[first.start() :] if first else data[14:]
     return closed(body)[:14] + body, ["its header is damaged"]
-
-
-def _bodies(data: bytes, layout: Layout) -> bytes:
-    return b"".join(data[start:end] for start, end in layout.bodies)
 
 
 def _fast(whole: bytes, layout: Layout) -> FitContent | None:

@@ -39,6 +39,8 @@ class Layout:
     slow      why the fast decoder must not have it; None: it may
     unchecked a header without a checksum: legal, but the fast decoder would refuse it
     device    the device messages with their definitions, as a body of their own
+    left_out  (start, end) of descriptions of developer fields that would mislead a decoder
+    notices   what they were
     """
 
     bodies: list[tuple[int, int]] = field(default_factory=list)
@@ -46,6 +48,8 @@ class Layout:
     slow: str | None = None
     unchecked: bool = False
     device: bytearray = field(default_factory=bytearray)
+    left_out: list[tuple[int, int]] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)
     messages: int = 0
     records: int = 0
     columns: set[tuple[int, int]] = field(default_factory=set)
@@ -53,7 +57,18 @@ class Layout:
     @property
     def pristine(self) -> bool:
         """Whether a decoder can be given the bytes as they are."""
-        return not self.faults and not self.unchecked
+        return not (self.faults or self.unchecked or self.left_out)
+
+    def body(self, data: bytes) -> bytes:
+        """The whole messages of `data`, but for those left out."""
+        parts, left_out = [], iter(self.left_out)
+        skip = next(left_out, None)
+        for start, end in self.bodies:
+            while skip is not None and skip[1] <= end:
+                parts.append(data[start : skip[0]])
+                start, skip = skip[1], next(left_out, None)
+            parts.append(data[start:end])
+        return b"".join(parts)
 
 
 @dataclass
@@ -149,7 +164,7 @@ def _messages(data: bytes, at: int, end: int, layout: Layout) -> int:
         if definition.message == RECORD:
             layout.records += run
         elif definition.message in DEVICE_MESSAGES:
-            _take(data[at : at + run * stride], definition, layout)
+            _take(data, (at, at + run * stride), definition, layout)
         at += run * stride
     return at
 
@@ -173,23 +188,36 @@ def _run(data: bytes, at: int, end: int, stride: int) -> int:
     return run
 
 
-def _take(raw: bytes, definition: _Definition, layout: Layout) -> None:
+def _take(data: bytes, run: tuple[int, int], definition: _Definition, layout: Layout) -> None:
     """Set device messages of one kind aside for the excerpt."""
-    layout.device += raw
-    if definition.message == FIELD_DESCRIPTION:
-        for start in range(1, len(raw), definition.size + 1):
-            _check_description(raw[start : start + definition.size], definition, layout)
+    if definition.message != FIELD_DESCRIPTION:
+        layout.device += data[run[0] : run[1]]
+        return
+    stride = definition.size + 1
+    for start in range(*run, stride):
+        message = data[start : start + stride]
+        trouble = _trouble(message[1:], definition)
+        if trouble is None:
+            layout.device += message
+        else:
+            layout.left_out.append((start, start + stride))
+            layout.notices.append(f"a developer field was not read: {trouble}")
 
 
-def _check_description(raw: bytes, definition: _Definition, layout: Layout) -> None:
-    """A developer field must have a known type and must not borrow a record field's name."""
-    if definition.type_at is not None and raw[definition.type_at] not in BASE_SIZES:
-        layout.slow = "a developer field has an unknown type"
+def _trouble(raw: bytes, definition: _Definition) -> str | None:
+    """Why a decoder must not learn of a developer field.
+
+    Without a known type it would divide by zero; with the name of one of a record's own fields
+    it would take that field's place.
+    """
+    if definition.type_at is None or raw[definition.type_at] not in BASE_SIZES:
+        return "its type is unknown"
     if definition.name_at is not None:
         start, length = definition.name_at
         name = raw[start : start + length].split(b"\0")[0].decode("utf-8", "replace")
         if name in RECORD_NAMES:
-            layout.slow = f"a developer field is called {name} like a field of its own"
+            return f"it is called {name} like a field of the records"
+    return None
 
 
 def _definition(

@@ -200,6 +200,28 @@ def test_types_that_make_the_fast_decoder_panic_are_kept_from_it() -> None:
     assert read_recording(data).decoder == "fitdecode"
 
 
+@pytest.mark.parametrize("described", [(0x55,), (0xFF,), ()])
+def test_developer_fields_without_a_known_type_are_kept_from_the_decoders(
+    described: tuple[int, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They divide by zero in fitfast 0.1.0 as well."""
+    writer = FitWriter()
+    writer.define(3, 207, [(3, "uint8", 1)])
+    writer.data(3, 0)
+    fields = [(0, "uint8", 1), (1, "uint8", 1), (2, "uint8", 1)][: 2 + len(described)]
+    writer.define(2, 206, fields)
+    writer.data(2, 0, 0, *described)
+    fields = [(253, "uint32", 1), (7, "uint16", 1)]
+    writer.define(0, 20, fields, developer=[(0, 0, "uint16", 1)])
+    writer.data(0, T, 200, 333)
+    found = read_recording(writer.closed())
+    assert (found.decoder, found.partial) == ("fitfast", None)
+    assert found.notices == ("a developer field was not read: its type is unknown",)
+    assert found.frame["power_w"].to_list() == [200]
+    monkeypatch.setattr(recording_fit, "_fast", lambda *given: None)
+    assert read_recording(writer.closed()).frame.equals(found.frame)
+
+
 class PanicException(BaseException):
     """Stands for the exception of that name that native decoders raise."""
 

@@ -1,5 +1,6 @@
 """What recordings tell of the meters: identity, battery, firmware, zero offsets, crank length."""
 
+import math
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ from ingest import harvest
 from ingest.bulk import read_folder
 from ingest.device_owners import Owners, plain_serial
 from ingest.readers.recording import read_recording
-from ingest.readers.recording_devices import crank_length_mm
+from ingest.readers.recording_devices import crank_length_mm, devices, zeros
 from ingest.schema import TABLES
 from tests.ingest import rides
 from tests.ingest.fit_writer import FitWriter
@@ -115,6 +116,25 @@ def test_crank_length_is_a_hint_only_where_it_is_the_power_meters() -> None:
     assert crank_length_mm(here | {"device_info": [{24: heart}]}) is None
     assert crank_length_mm({"bike_profile": [{"crank_length": 170.0}]}) == 170.0
     assert crank_length_mm({"bike_profile": [{"crank_length": 17.0}]}) is None
+
+
+def test_nonsense_in_device_messages_is_no_value() -> None:
+    """What damaged files hold: lists, infinities, numbers too large for anything."""
+    nonsense = [[1, 2], (3,), math.inf, -math.inf, math.nan, 2**70, -1, "", "\0", None, True, b"x"]
+    keys = ("timestamp", "serial_number", "battery_voltage", "software_version", "device_type",
+            "ant_device_number", "manufacturer", 24, "calibration", "crank_length")  # fmt: skip
+    for value in nonsense:
+        info = [{key: value} for key in keys] + [dict.fromkeys(keys, value)]
+        events = [{"event": "calibration", "data": value, "timestamp": value}]
+        stored = [{0: value, 9: value}]
+        messages: dict[str, Any] = {
+            "device_info": info, "event": events, "unknown_147": stored, "bike_profile": info,
+        }  # fmt: skip
+        seen = devices(messages)
+        assert seen.height == len(info)
+        assert seen["serial_number"].drop_nulls().is_in(["-1", str(2**70)]).all()
+        assert zeros(messages, seen)["at"].null_count() == 0
+        assert crank_length_mm(messages) is None
 
 
 @pytest.mark.parametrize(

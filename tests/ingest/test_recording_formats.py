@@ -146,8 +146,8 @@ def test_a_developer_field_called_power_does_not_take_the_meters_place() -> None
     writer.data(0, T, 200, 333)
     found = read_recording(writer.closed())
     assert found.frame["power_w"].to_list() == [200]
-    assert found.decoder == "fitdecode"
-    assert "developer field is called power" in found.notices[0]
+    assert found.decoder == "fitfast"
+    assert "called power like a field of the records" in found.notices[0]
 
 
 @pytest.mark.parametrize(
