@@ -12,6 +12,7 @@ from typing import Any
 from dash import MATCH, Dash, Input, Output, State, dcc, html, set_props
 
 from dashboard import components, theme
+from dashboard.data import is_expected
 from dashboard.pages import Door, Page, View, find, find_pages
 from dashboard.server import harden
 
@@ -131,8 +132,6 @@ def _register_shell(app: Dash, data: Door, pages: list[Page]) -> None:
         "lookFrom",
         Output("place", "search"),
         Input("as-of-show", "n_clicks"),
-        Input("as-of-day", "n_submit"),
-        State("as-of-day", "value"),
         at_start=False,
     )
     components.in_browser(
@@ -159,7 +158,9 @@ def page_body(data: Door, found: tuple[Page, View] | None) -> tuple[Any, str]:
     page, view = found
     try:
         body = page.layout(data, view)
-    except Exception:
+    except Exception as problem:
+        if is_expected(problem):
+            return _said(str(problem)), f"{page.title} · {NAME}"
         LOG.exception("page %s could not be drawn", page.path)
         return _failed(), f"{page.title} · {NAME}"
     named = next(iter(view.params.values()), page.title)
@@ -170,6 +171,11 @@ def _lost() -> html.Div:
     return components.empty(
         "There is no page at this address.", components.link("Go to the fleet.", "/")
     )
+
+
+def _said(text: str) -> html.Div:
+    sentence = text[:1].upper() + text[1:]
+    return components.empty(sentence, components.link("Go to the fleet.", "/"))
 
 
 def _failed() -> html.Div:
@@ -195,9 +201,10 @@ def navigation(pages: list[Page], current: Page | None, view: View) -> html.Ul:
 
 
 def tell_error(error: Exception) -> None:
-    """Say in the page that something failed; the traceback goes to the log only."""
+    """Say in the page that something failed; a traceback goes to the log only."""
+    if is_expected(error):
+        set_props("shell-notice", {"children": str(error)})
+        return
     LOG.error("a callback failed", exc_info=error)
-    set_props(
-        "shell-notice",
-        {"children": "That did not work; the program's log says why. Nothing was changed."},
-    )
+    text = "That did not work; the program's log says why. Nothing was changed."
+    set_props("shell-notice", {"children": text})

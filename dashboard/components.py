@@ -94,20 +94,14 @@ def as_of_line(view: View, as_of: object, note: str | None) -> html.Div:
 
 
 def _look_back(as_of: object) -> html.Details:
-    asked = theme.as_date(as_of)
     return html.Details(
         [
             html.Summary("Look from another day"),
             html.Div(
                 [
-                    html.Label("Day (YYYY-MM-DD)", htmlFor="as-of-day"),
-                    dcc.Input(
-                        id="as-of-day",
-                        type="text",
-                        value=asked.isoformat() if asked else "",
-                        maxLength=10,
-                        debounce=True,
-                    ),
+                    html.Label("Day", htmlFor="as-of-day"),
+                    # the browser's own date field is put in here when it is opened
+                    html.Div(id="as-of-place", **{"data-day": theme.iso(as_of) or ""}),
                     html.Button("Show", id="as-of-show", n_clicks=0),
                 ],
                 className="look-back",

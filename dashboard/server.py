@@ -10,7 +10,10 @@ from __future__ import annotations
 
 import ipaddress
 import logging
+import os
+import socket
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -20,11 +23,8 @@ from werkzeug.exceptions import HTTPException
 LOG = logging.getLogger("slopewatch.dashboard")
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 UPLOAD_LIMIT_MB = 64
+MEGABYTE = 1024 * 1024
 READING = frozenset({"GET", "HEAD", "OPTIONS"})
-
-
-class ServeError(Exception):
-    """The dashboard cannot be served; the text says why and what to do."""
 
 
 def harden(server: Flask, *, csp_hashes: Sequence[str], hosts: Sequence[str] = ()) -> None:
@@ -33,8 +33,8 @@ def harden(server: Flask, *, csp_hashes: Sequence[str], hosts: Sequence[str] = (
     csp_hashes: of every inline script; hosts: names to answer to besides the loopback ones.
     """
     server.config.update(
-        MAX_CONTENT_LENGTH=UPLOAD_LIMIT_MB * 1024 * 1024,
-        MAX_FORM_MEMORY_SIZE=UPLOAD_LIMIT_MB * 1024 * 1024,
+        MAX_CONTENT_LENGTH=UPLOAD_LIMIT_MB * MEGABYTE,
+        MAX_FORM_MEMORY_SIZE=UPLOAD_LIMIT_MB * MEGABYTE,
         SESSION_COOKIE_SAMESITE="Strict",
         SESSION_COOKIE_HTTPONLY=True,
         PROPAGATE_EXCEPTIONS=False,
@@ -140,46 +140,53 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def serve(
-    app: Any,
-    *,
-    host: str = "127.0.0.1",
-    port: int = 8137,
-    ready: Callable[[str], None] | None = None,
-) -> None:
-    """Serve the dashboard until it is interrupted; `ready` is told the address once it answers.
+def serve(store: Path, *, host: str, port: int, say: Callable[[str], None]) -> None:
+    """Serve a store's dashboard until it is interrupted.
 
-    ServeError when the address is not this machine's own, or is taken.
+    NothingDoneError when others could reach the address; OSError when it cannot be listened on.
+    """
+    from dashboard.data import Data, NothingDoneError
+
+    if not is_loopback(host):
+        raise NothingDoneError(
+            f"the dashboard shows riders' personal data and others can reach {host}: "
+            "serve it on 127.0.0.1 until accounts exist"
+        )
+    from dashboard.app import create_app
+
+    listener = listen(create_app(Data(store)), host=host, port=port)
+    shown = f"[{host}]" if ":" in host else host
+    say(f"dashboard on http://{shown}:{listener.effective_port}/ (stop it with Ctrl-C)")
+    try:
+        listener.run()
+    finally:
+        listener.close()
+
+
+def listen(app: Any, *, host: str, port: int) -> Any:
+    """A listener that serves the app on one address once its `run` is called.
+
+    OSError when the address cannot be listened on; port 0 lets the system choose one.
     """
     from waitress.server import create_server
 
-    if not is_loopback(host):
-        raise ServeError(
-            f"The dashboard shows riders' personal data and {host} can be reached by others: "
-            "serve it on 127.0.0.1, or create accounts first."
-        )
-    try:
-        listener = create_server(
-            app.server,
-            host="127.0.0.1" if host.lower() == "localhost" else host,
-            port=port,
-            threads=8,
-            ident="",
-            max_request_body_size=UPLOAD_LIMIT_MB * 1024 * 1024 + 65536,
-        )
-    except OSError as error:
-        raise ServeError(
-            f"Cannot listen on {host}, port {port} ({error.strerror}): "
-            "choose another with --port, or stop the program that uses it."
-        ) from error
-    _run(listener, host, ready)
+    return create_server(
+        app.server,
+        sockets=[_bound(host, port)],
+        threads=8,
+        ident="",
+        max_request_body_size=UPLOAD_LIMIT_MB * MEGABYTE + 65536,
+    )
 
 
-def _run(listener: Any, host: str, ready: Callable[[str], None] | None) -> None:
-    shown = f"[{host}]" if ":" in host else host
-    if ready is not None:
-        ready(f"http://{shown}:{listener.effective_port}/")
+def _bound(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    bound = socket.socket(family, socket.SOCK_STREAM)
     try:
-        listener.run()  # until an interrupt
-    finally:
-        listener.close()
+        if os.name == "posix":  # elsewhere it would let two programs share the port
+            bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.bind((host, port))
+    except OSError:
+        bound.close()
+        raise
+    return bound

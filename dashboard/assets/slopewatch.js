@@ -68,21 +68,28 @@
     go(link.getAttribute("href"));
   });
 
-  // The browser's own date picker, where the field is opened; typing works everywhere.
+  // The browser's own date field, where the reader opens it: Dash has none.
   document.addEventListener(
     "toggle",
     function (event) {
-      const field = event.target.querySelector && event.target.querySelector("#as-of-day");
-      if (field && event.target.open) field.type = "date";
+      const place = event.target.querySelector && event.target.querySelector("#as-of-place");
+      if (!place || !event.target.open || place.firstChild) return;
+      const field = document.createElement("input");
+      field.type = "date";
+      field.id = "as-of-day";
+      field.value = place.dataset.day;
+      field.addEventListener("keydown", function (pressed) {
+        if (pressed.key === "Enter") document.getElementById("as-of-show").click();
+      });
+      place.appendChild(field);
     },
     true
   );
 
-  function lookFrom(clicks, submits, value) {
-    if (!(clicks || submits) || !/^\d{4}-\d{2}-\d{2}$/.test(value || "")) {
-      return window.dash_clientside.no_update;
-    }
-    return "?as_of=" + value;
+  function lookFrom(clicks) {
+    const field = document.getElementById("as-of-day");
+    if (!clicks || !field || !field.value) return window.dash_clientside.no_update;
+    return "?as_of=" + field.value;
   }
 
   // ---- charts --------------------------------------------------------------------------

@@ -136,9 +136,7 @@ class FakeData:
 
     def _alarms(self, n: int) -> list[Document]:
         if n == 5:
-            text = (
-                "The gain error jumped by about +2.3 % by 3 Sep 2027: a strike?"
-            )
+            text = "The gain error jumped by about +2.3 % by 3 Sep 2027: a strike?"
             return [{"kind": "step", "date": "2027-09-03", "size_pct": 2.3, "text": text}]
         if n == 16:
             text = "Its session of 12 May 2027 reads as if 170 mm had been entered for 172.5 mm."

@@ -1,0 +1,93 @@
+"""A served dashboard and a real browser, for the tests that drive one."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+
+from dashboard import server
+from dashboard.app import create_app
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@contextmanager
+def serving(data: Any) -> Iterator[str]:
+    """The dashboard over some data, served as it is for a user; gives its address."""
+    listener = server.listen(create_app(data), host="127.0.0.1", port=0)
+    thread = threading.Thread(target=listener.run, daemon=True)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{listener.effective_port}"
+    finally:
+        listener.close()
+        listener.task_dispatcher.shutdown()
+        thread.join(timeout=10)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """A headless browser; the test is skipped where there is none."""
+    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    found = next((path for path in map(shutil.which, BROWSERS) if path), None)
+    if found is None:
+        pytest.skip(f"no browser on this machine (looked for {', '.join(BROWSERS)})")
+    with api.sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=found, args=ARGUMENTS)
+        yield chromium
+        chromium.close()
+
+
+class Visit:
+    """One tab, with all that it asked for and complained about."""
+
+    def __init__(self, page: Any) -> None:
+        self.page = page
+        self.hosts: set[str] = set()
+        self.complaints: list[str] = []
+        page.on("request", lambda request: self._requested(request.url))
+        page.on("console", lambda message: self._said(message.type, message.text))
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+
+    def _requested(self, url: str) -> None:
+        if not url.startswith(("data:", "blob:")):
+            self.hosts.add(urlsplit(url).hostname or "")
+
+    def _said(self, kind: str, text: str) -> None:
+        if kind in ("error", "warning"):
+            self.complaints.append(text)
+
+
+@pytest.fixture
+def visit(browser: Any) -> Iterator[Callable[..., Visit]]:
+    """Opens tabs; at the end of the test, none of them has complained or asked elsewhere."""
+    visits: list[Visit] = []
+
+    def start(width: int = 1440, height: int = 900, scheme: str = "light") -> Visit:
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, color_scheme=scheme
+        )
+        visits.append(Visit(context.new_page()))
+        visits[-1].page.set_default_timeout(60_000)
+        return visits[-1]
+
+    yield start
+    for one in visits:
+        one.page.context.close()
+    assert [text for one in visits for text in one.complaints] == []
+    assert {host for one in visits for host in one.hosts} <= {"127.0.0.1"}

@@ -1,0 +1,172 @@
+"""A mechanic's way through the dashboard in a real browser."""
+
+import re
+
+import pytest
+
+from dashboard import theme
+from tests.dashboard.conftest import serving
+from tests.dashboard.fake import BrokenData, EmptyData, FakeData
+
+pytestmark = pytest.mark.browser
+NASTY = '<img src=x onerror="window.hacked=1">'
+ROWS = "#fleet-grid .ag-row .badge"
+
+
+@pytest.fixture(scope="module")
+def address():
+    with serving(FakeData(blank=(NASTY,))) as found:
+        yield found
+
+
+def test_from_the_fleet_to_a_meter_and_back(visit, address):
+    page = visit().page
+    page.goto(address)
+    page.wait_for_selector(ROWS)
+    assert "need the bench now" in page.inner_text(".headline")
+    first = page.locator("#fleet-grid .ag-row[row-index='0']")
+    meter_id = first.locator("a").inner_text()
+    first.locator("[col-id='why']").click()
+    page.wait_for_selector("h1:text-is('" + meter_id + "')")
+    assert page.url.endswith(f"/meter/{meter_id}")
+    assert page.title() == f"{meter_id} · Slopewatch"
+    page.wait_for_selector(".js-plotly-plot .scatterlayer .trace")
+    page.go_back()
+    page.wait_for_selector(ROWS)
+    page.locator(".brand").focus()
+    page.locator("#fleet-grid .ag-row[row-index='1'] a").press("Enter")
+    page.wait_for_selector("h2:has-text('Why is this')")
+
+
+def test_filters_narrow_the_table_together_and_can_be_undone(visit, address):
+    page = visit().page
+    page.goto(address)
+    page.wait_for_selector(ROWS)
+    page.click(".count-button.ink-out")
+    page.wait_for_function("document.querySelector('#fleet-shown').innerText === '8 of 61 meters'")
+    assert page.get_attribute(".count-button.ink-out", "aria-pressed") == "true"
+    assert set(page.locator(ROWS).all_inner_texts()) == {"Out"}
+    page.fill("#fleet-search", "vole")
+    page.wait_for_function("document.querySelector('#fleet-shown').innerText === '2 of 61 meters'")
+    page.click("text=Show all")
+    page.wait_for_function("document.querySelector('#fleet-shown').innerText === '61 meters'")
+    assert page.input_value("#fleet-search") == ""
+    assert page.get_attribute(".count-button.ink-out", "aria-pressed") == "false"
+
+
+def test_table_sorts_by_the_number_behind_the_words(visit, address):
+    page = visit().page
+    page.goto(address)
+    page.wait_for_selector(ROWS)
+    page.click("#fleet-grid .ag-header-cell[col-id='gain_error_pct']")
+    cells = "#fleet-grid .ag-center-cols-container [col-id='gain_error_pct']"
+    page.wait_for_function(f"document.querySelector(\"{cells}\").innerText.startsWith('\\u2212')")
+    rows = page.locator("#fleet-grid .ag-row").evaluate_all(
+        "rows => rows.sort((a, b) => a.getAttribute('row-index') - b.getAttribute('row-index'))"
+        ".map(row => row.querySelector('[col-id=gain_error_pct]').innerText)"
+    )
+    values = [float(text.split()[0].replace("−", "-")) for text in rows]
+    assert values == sorted(values)
+
+
+def test_theme_follows_the_system_until_the_reader_chooses(visit, address):
+    page = visit(scheme="dark").page
+    page.goto(f"{address}/meter/V005")
+    page.wait_for_selector(".js-plotly-plot .scatterlayer .trace")
+    paper = "document.querySelector('.js-plotly-plot').layout.paper_bgcolor"
+    assert page.evaluate(paper) == theme.DARK["surface"]
+    page.click("#theme-switch")  # auto → light
+    page.wait_for_function(f"{paper} === '{theme.LIGHT['surface']}'")
+    assert page.inner_text("#theme-switch") == "Colours: light"
+    page.reload()
+    page.wait_for_selector(".js-plotly-plot .scatterlayer .trace")
+    assert page.evaluate(paper) == theme.LIGHT["surface"]
+    ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert ground == "rgb({}, {}, {})".format(*bytes.fromhex(theme.LIGHT["paper"][1:]))
+
+
+def test_looking_from_another_day_stays_in_force_from_page_to_page(visit, address):
+    page = visit().page
+    page.goto(address)
+    page.wait_for_selector(ROWS)
+    page.click("summary:has-text('Look from another day')")
+    page.fill("#as-of-day", "2027-01-05")
+    page.click("#as-of-show")
+    page.wait_for_selector(".as-of.past")
+    assert page.url.endswith("?as_of=2027-01-05")
+    page.wait_for_selector(ROWS)
+    page.locator("#fleet-grid .ag-row[row-index='0'] [col-id='next_action']").click()
+    page.wait_for_selector("h2:has-text('Why is this')")
+    assert page.url.endswith("?as_of=2027-01-05")
+    page.click("text=Back to today")
+    page.wait_for_selector(".as-of:not(.past)")
+    assert "as_of" not in page.url
+
+
+def test_choosing_a_session_shows_its_readings_and_budget(visit, address):
+    page = visit().page
+    page.goto(f"{address}/meter/V005")
+    page.wait_for_selector("h3:has-text('Session V005-b24')")
+    page.click("#meter-sessions .ag-row[row-index='4'] [col-id='verdict']")
+    page.wait_for_selector("h3:has-text('Session V005-b00')")
+    assert "172.5 mm" in page.inner_text("#meter-session")
+
+
+@pytest.mark.parametrize("width", [390, 820, 1440])
+def test_no_page_is_wider_than_its_screen(visit, address, width):
+    page = visit(width=width, height=1000).page
+    for path, ready in (("/", ROWS), ("/meter/V005", ".js-plotly-plot .scatterlayer .trace")):
+        page.goto(address + path)
+        page.wait_for_selector(ready)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_narrow_table_sheds_columns_but_keeps_status_and_error(visit, address):
+    page = visit(width=390, height=844).page
+    page.goto(address)
+    page.wait_for_selector(ROWS)
+    page.wait_for_function("document.querySelectorAll('#fleet-grid .ag-header-cell').length <= 3")
+    shown = page.locator("#fleet-grid .ag-header-cell").evaluate_all(
+        "cells => cells.map(cell => cell.getAttribute('col-id'))"
+    )
+    assert shown == ["status", "meter_id", "gain_error_pct"]
+
+
+def test_what_a_file_says_is_never_run_as_code(visit, address):
+    page = visit().page
+    page.goto(address)
+    page.wait_for_selector(ROWS)
+    page.fill("#fleet-search", "<img")
+    page.wait_for_function("document.querySelector('#fleet-shown').innerText === '1 of 61 meters'")
+    page.locator("#fleet-grid .ag-row a").click()
+    page.wait_for_selector("h1:has-text('<img')")
+    assert page.evaluate("window.hacked") is None
+
+
+def test_what_is_not_there_is_said(visit, address):
+    page = visit().page
+    page.goto(f"{address}/meter/NOPE")
+    page.wait_for_selector("text=The store knows no meter “NOPE”.")
+    page.goto(f"{address}/nowhere")
+    page.wait_for_selector("text=There is no page at this address.")
+
+
+def test_empty_and_broken_stores_show_a_sentence(visit):
+    with serving(EmptyData()) as address:
+        page = visit().page
+        page.goto(address)
+        page.wait_for_selector("text=Nothing is loaded yet.")
+    with serving(BrokenData(2)) as address:
+        page = visit().page
+        page.goto(address)
+        page.wait_for_selector("text=This page cannot be drawn just now.")
+
+
+def test_fleet_of_3000_meters_turns_pages(visit):
+    with serving(FakeData(3000)) as address:
+        page = visit().page
+        page.goto(address)
+        page.wait_for_selector(ROWS)
+        assert page.inner_text("#fleet-shown") == "3000 meters"
+        assert page.locator("#fleet-grid .ag-row").count() <= 50
+        assert re.search(r"of 3,?000", page.inner_text("#fleet-grid .ag-paging-panel"))

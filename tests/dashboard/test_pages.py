@@ -1,0 +1,326 @@
+"""What the pages say, over a fleet, an empty store, a silent meter, a broken store."""
+
+from collections import Counter
+from datetime import timedelta
+
+import pytest
+
+from dashboard import app as shell
+from dashboard.data import NothingDoneError
+from dashboard.pages import View, find, find_pages, fleet, meter, meter_path
+from dashboard.pages.fleet_table import columns, meter_rows
+from dashboard.pages.meter_sessions import largest_term, session_detail, session_row
+from dashboard.pages.meter_why import why_sentences
+from tests.dashboard.fake import TODAY, BrokenData, EmptyData, FakeData
+from tests.dashboard.reading import find as component
+from tests.dashboard.reading import of_kind, text
+
+
+@pytest.fixture(scope="module")
+def data():
+    return FakeData()
+
+
+def meter_page(data, meter_id, **query):
+    return meter.layout(data, View({"meter_id": meter_id}, query))
+
+
+# ---- finding pages -------------------------------------------------------------------------
+
+
+def test_pages_are_found_by_their_files_in_the_order_of_the_navigation():
+    pages = find_pages()
+    assert [page.path for page in pages[:1]] == ["/"]
+    assert "/meter/<meter_id>" in [page.path for page in pages]
+    assert len({page.path for page in pages}) == len(pages)
+
+
+@pytest.mark.parametrize("meter_id", ["V005", "a/b", "Ω 7", "50%", "..", "<b>"])
+def test_any_meter_id_survives_the_address_bar(meter_id):
+    page, view = find(find_pages(), meter_path(meter_id), "")
+    assert page.path == "/meter/<meter_id>"
+    assert view.params == {"meter_id": meter_id}
+
+
+def test_only_a_real_date_is_looked_from():
+    assert View(query={"as_of": "2027-01-05"}).as_of == "2027-01-05"
+    assert View(query={"as_of": "2027-02-31"}).as_of is None
+    assert View(query={"as_of": "yesterday"}).as_of is None
+    assert View(query={"as_of": "2027-01-05"}).link("/x") == "/x?as_of=2027-01-05"
+    assert View().link("/x") == "/x"
+
+
+def test_no_page_at_an_address():
+    assert find(find_pages(), "/nowhere", None) is None
+    body, title = shell.page_body(FakeData(1), None)
+    assert "no page at this address" in text(body)
+    assert title.startswith("No such page")
+
+
+# ---- fleet ---------------------------------------------------------------------------------
+
+
+def test_fleet_says_who_needs_the_bench(data):
+    page = fleet.layout(data, View())
+    counts = Counter(row["status"] for row in data.status()["meters"])
+    now = counts["out"] + counts["due"]
+    said = text(page)
+    assert f"{now} meters need the bench now." in said
+    assert "As of 30\u00a0Sep\u00a02027" in said
+    assert "last day of the demo's data" in said
+    for button in of_kind(page, "Button"):
+        if isinstance(getattr(button, "id", None), dict):
+            assert str(counts[button.id["status"]]) in text(button)
+
+
+@pytest.mark.parametrize(
+    ("counts", "expected"),
+    [
+        ({"out": 1}, "1 meter needs the bench now."),
+        ({"ok": 3}, "No meter needs the bench now."),
+        ({"due": 2, "soon": 1}, "2 meters need the bench now. 1 more within 28 days."),
+        (
+            {"out": 1, "unknown": 2, "soon": 4},
+            "1 meter needs the bench now. 4 more within 28 days; 2 cannot be judged yet.",
+        ),
+        ({}, "No meters are loaded yet."),
+    ],
+)
+def test_headline(counts, expected):
+    assert fleet.headline(Counter(counts)) == expected
+
+
+def test_rows_come_in_the_order_of_urgency_and_carry_why_and_what_next(data):
+    rows = meter_rows(View(), data.status())
+    assert len(rows) == 60
+    order = ["out", "due", "soon", "unknown", "ok"]
+    places = [order.index(row["status"]) for row in rows]
+    assert places == sorted(places)
+    for row in rows:
+        assert row["why"]
+        assert row["next_action"]
+        assert row["status_word"].lower() == row["status"]
+    out = [row["p_within_tolerance"] for row in rows if row["status"] == "out"]
+    assert out == sorted(out)
+
+
+def test_row_of_a_struck_meter_names_the_alarm_with_sign_and_day(data):
+    (row,) = [row for row in meter_rows(View(), data.status()) if row["meter_id"] == "A006"]
+    assert row["alarms"] == ["Step +2.3\u00a0%, 3\u00a0Sep\u00a02027"]
+    assert row["href"] == "/meter/A006"
+    assert "r06" in row["haystack"]
+
+
+def test_row_without_any_number_shows_dashes():
+    status = FakeData(1).status()
+    blank = dict.fromkeys(status["meters"][0])
+    status["meters"] = [blank | {"meter_id": "X", "status": "unknown", "reasons": None}]
+    (row,) = meter_rows(View(), status)
+    assert row["error_text"] == row["p_text"] == row["drift_text"] == "—"
+    assert row["bar"] is None
+
+
+def test_looking_from_another_day_is_said_and_kept_in_every_link(data):
+    view = View(query={"as_of": "2027-01-05"})
+    page = fleet.layout(data, view)
+    assert data.calls[-1] == ("status", "2027-01-05")
+    assert "could have been known on that day" in text(page)
+    rows = component(page, "fleet-rows").data
+    assert {row["href"].partition("?")[2] for row in rows} == {"as_of=2027-01-05"}
+
+
+def test_columns_name_fields_that_the_rows_have(data):
+    row = meter_rows(View(), data.status())[0]
+    assert {column["field"] for column in columns()} <= set(row)
+    shown_on_a_phone = [c["field"] for c in columns() if c["context"]["since"] <= 340]
+    assert shown_on_a_phone == ["status", "meter_id", "gain_error_pct"]
+
+
+def test_trainers_and_mass_sets_are_devices_with_their_own_alarms(data):
+    said = text(fleet.layout(data, View()))
+    for device in ("T1", "T2", "T3", "T4", "M-A", "M-B"):
+        assert device in said
+    assert "fell by about 1.6 %" in said
+
+
+def test_alarms_of_all_devices_are_listed_the_newest_first(data):
+    found = fleet.all_alarms(data.status())
+    assert [(device, is_meter) for device, is_meter, _ in found] == [
+        ("A006", True),
+        ("T3", False),
+        ("V017", True),
+    ]
+
+
+def test_empty_store_says_what_to_do_next():
+    said = text(fleet.layout(EmptyData(), View()))
+    assert "Nothing is loaded yet." in said
+    assert "slopewatch load FOLDER" in said
+    assert "slopewatch template FOLDER" in said
+
+
+def test_stale_and_unsettled_fits_are_said():
+    data = FakeData(2)
+    fit = {"fitted_at": None, "stale": True, "converged": False}
+    status = data.status() | {"fit": fit}
+    data.status = lambda as_of=None: status
+    said = text(fleet.layout(data, View()))
+    assert "slopewatch fit" in said
+    assert "provisional" in said
+
+
+def test_fleet_of_3000_meters_keeps_its_page_light():
+    data = FakeData(3000)
+    page = fleet.layout(data, View())
+    assert len(component(page, "fleet-rows").data) == 3000
+    assert component(page, "fleet-grid").dashGridOptions["pagination"] is True
+    older = [d for d in of_kind(page, "Details") if "older" in text(d)]
+    assert not older  # three alarms fit
+
+
+# ---- meter ---------------------------------------------------------------------------------
+
+
+def test_meter_page_says_where_it_stands(data):
+    said = text(meter_page(data, "V005"))
+    row = data.meter("V005")
+    for expected in ("V005", "Due", "pedal Vole", "rider R05", row["next_action"], "76\u00a0%"):
+        assert expected in said
+
+
+def test_why_is_in_words_and_matches_the_numbers(data):
+    row = data.meter("V005")
+    sessions = meter.upto(data.bench_sessions("V005"), None)
+    said = why_sentences(row, data.status(), sessions, data.comparisons("V005"))
+    joined = " ".join(said)
+    assert said[0] == "The probability of being in tolerance has fallen below 90 %."
+    assert "5 bench sessions (the last on 18\u00a0Mar\u00a02027 found" in joined
+    assert "25 ride comparisons" in joined
+    assert "Below 90\u00a0% a meter is due, below 50\u00a0% it is out." in joined
+    assert "becomes due" not in joined  # it already is
+
+
+def test_why_of_a_meter_that_is_due_later_names_the_day(data):
+    row = data.meter("V005") | {"status": "ok", "due_date": "2027-12-20"}
+    said = why_sentences(row, data.status(), [], [])
+    assert "If nothing is measured before, it becomes due on 20\u00a0Dec\u00a02027." in said
+    assert "It has not been measured yet" in " ".join(said)
+    never = why_sentences(row | {"due_date": None}, data.status(), [], [])
+    assert "It does not become due within five years." in never
+
+
+def test_why_without_a_fit_claims_no_number(data):
+    row = dict.fromkeys(data.meter("V005")) | {"status": "unknown", "reasons": ["not fitted"]}
+    said = why_sentences(row, data.status(), [], [])
+    assert said[-1].startswith("Nothing could be fitted yet")
+
+
+@pytest.mark.parametrize("meter_id", ["NOPE", "<script>alert(1)</script>", ""])
+def test_unknown_meter_is_a_sentence(data, meter_id):
+    said = text(meter_page(data, meter_id))
+    assert f"The store knows no meter “{meter_id}”." in said
+
+
+def test_meter_without_data_says_what_to_do_first(data):
+    page = meter_page(data, "A012")
+    said = text(page)
+    assert "Nothing has been measured on this meter yet." in said
+    assert "No bench session yet." in said
+    assert "No ride comparison yet." in said
+    assert not of_kind(page, "Graph")
+
+
+def test_retired_meter_keeps_its_records(data):
+    class Retired(FakeData):
+        def status(self, as_of=None):
+            status = super().status(as_of)
+            kept = [row for row in status["meters"] if row["meter_id"] != "V005"]
+            return status | {"meters": kept}
+
+    page = meter_page(Retired(), "V005")
+    assert "This meter is not judged." in text(page)
+    assert len(component(page, "meter-sessions").rowData) == 5
+
+
+def test_look_back_leaves_out_what_came_later(data):
+    page = meter_page(data, "V005", as_of="2026-03-11")
+    shown = [row["measured_at"] for row in component(page, "meter-sessions").rowData]
+    assert shown == ["2026-03-11", "2025-09-06", "2025-03-04"]
+    rides = component(page, "meter-comparisons").rowData
+    assert max(row["measured_at"] for row in rides) <= "2026-03-11"
+
+
+def test_charts_carry_a_description_for_those_who_cannot_see_them(data):
+    page = meter_page(data, "V005")
+    captions = [text(caption) for caption in of_kind(page, "Figcaption")]
+    assert len(captions) == len(of_kind(page, "Graph")) == 2
+    assert "5 bench sessions and 25 ride comparisons, with 1 change of the slope" in captions[0]
+    assert "beyond their limit" in captions[1]
+
+
+def test_session_row_has_verdict_advice_and_the_largest_term(data):
+    session = data.bench_sessions("V005")[2]
+    row = session_row(session)
+    assert row["found_text"] == "+2.31 ±\u00a00.55\u00a0%"
+    assert row["verdict"] == "Out of tolerance"
+    assert row["advice"] == "Reset the slope"
+    assert row["largest"] == "crank length, u 0.17\u00a0%"
+    assert row["slope"] == "5.69, unchanged"
+
+
+def test_largest_term_of_a_budget_without_numbers():
+    empty = {"budget": [{"source": "mass", "standard_uncertainty_pct": None}]}
+    assert largest_term(empty) is None
+    assert largest_term({}) is None
+
+
+def test_session_in_full_shows_suspicion_readings_and_budget(data):
+    session = data.bench_sessions("V005")[0]
+    said = text(session_detail(session))
+    assert "172.5 mm entered as 170 mm would explain it" in said
+    assert "small ring, left" in said
+    assert said.index("crank length") < said.index("crank angle")
+    assert "−0.12\u00a0N·m" in said
+
+
+def test_session_of_a_meter_with_gaps_is_shown_without_them(data):
+    session = dict(data.bench_sessions("V005")[0], zero_offset_nm=None, ring_difference_pct=None)
+    said = text(session_detail(session))
+    assert "Zero offset" not in said
+    assert "Rings" not in said
+
+
+# ---- when something fails ------------------------------------------------------------------
+
+
+def test_broken_store_shows_a_sentence_and_no_detail(caplog):
+    body, _ = shell.page_body(BrokenData(3), find(find_pages(), "/", ""))
+    said = text(body)
+    assert "cannot be drawn" in said
+    assert "secret" not in said
+    assert "secret detail" in caplog.text  # the log has it
+
+
+def test_expected_problem_is_shown_in_its_own_words():
+    class Refusing(FakeData):
+        def history(self, meter_id, as_of=None):
+            raise NothingDoneError("the store holds nothing before 3 Jan 2025")
+
+    found = find(find_pages(), "/meter/V005", "")
+    body, _ = shell.page_body(Refusing(), found)
+    assert "The store holds nothing before 3 Jan 2025" in text(body)
+
+
+def test_navigation_marks_the_open_page(data):
+    pages = find_pages()
+    links = of_kind(shell.navigation(pages, pages[0], View()), "A")
+    marked = [getattr(link, "aria-current", None) for link in links]
+    assert marked[0] == "page"
+    assert set(marked[1:]) <= {None}
+
+
+def test_due_words_say_how_far_off():
+    later = (TODAY + timedelta(days=40)).isoformat()
+    assert meter.due_words(later, TODAY) == "9\u00a0Nov\u00a02027, in 6 weeks"
+    assert meter.due_words(TODAY, TODAY) == "now"
+    assert meter.due_words(None, TODAY) == "not within five years"
