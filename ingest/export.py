@@ -72,7 +72,8 @@ def _write_workbook(frames: dict[str, pl.DataFrame], file: Path) -> Path:
         sheet.write_row(0, 0, frame.columns, head)
         shown = as_text(frame, TABLES[name])
         for at, column in enumerate(shown.columns):
-            sheet.set_column(at, at, max(10, len(column) + 2), day)
+            is_day = shown[column].dtype == pl.Date
+            sheet.set_column(at, at, max(10, len(column) + 2), day if is_day else None)
             _write_column(sheet, at, shown[column])
     if not frames:
         book.add_worksheet("empty")

@@ -19,6 +19,7 @@ PARQUET = {".parquet", ".pq"}
 WORKBOOK = {".xlsx", ".xlsm"}
 OTHER_SHEETS = {".xls", ".ods", ".numbers", ".xlsb"}
 RECORDING = {".fit", ".tcx"}
+WRITTEN = {".md"}  # what a folder says about itself, the template's dictionary for one
 HEAD_BYTES = 4096
 
 
@@ -78,7 +79,7 @@ def _sort_in(sources: Sources, file: Path, *, alone: bool) -> None:
         sources.recordings.append(file)
     elif alone or ending in TEXT - {".txt"} | PARQUET | WORKBOOK | OTHER_SHEETS:
         sources.files.append(file)
-    else:
+    elif ending not in WRITTEN:
         sources.left_out.append(file)
 
 
