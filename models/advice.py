@@ -132,7 +132,7 @@ def new_slope(slope: float | None, ratio: float, *, convention: str | None) -> f
 
     ratio: mean of shown over expected torque.
     """
-    if slope is None or ratio <= 0:
+    if slope is None or slope <= 0 or ratio <= 0:
         return None
     if convention == "multiplier":
         return slope / ratio
@@ -154,7 +154,7 @@ def slope_to_enter(finding: Finding) -> float | None:
 def rounding_residual_pct(finding: Finding) -> float | None:
     """Gain error that remains of the found one once the rounded slope is entered, %."""
     entered, exact = slope_to_enter(finding), finding.new_slope
-    if entered is None or exact is None or entered <= 0:
+    if entered is None or exact is None or min(entered, exact) <= 0:
         return None
     ratio = entered / exact if finding.convention == "multiplier" else exact / entered
     return 100 * (ratio - 1)

@@ -93,13 +93,29 @@ def read_sessions(
     for i, key in enumerate(zip(columns["session_id"], columns["meter_id"], strict=True)):
         groups.setdefault(key, []).append(i)
     sessions = []
-    for rows in groups.values():
-        builder = _Builder(columns, rows, known)
-        session = builder.session()
+    for (session_id, meter_id), rows in groups.items():
+        try:
+            session = _Builder(columns, rows, known).session()
+        except (ArithmeticError, LookupError, TypeError, ValueError) as error:
+            session = _unreadable(session_id, meter_id, error)
         session.tolerance_pct = session.meter.tolerance_pct or tolerance_pct
         session.incomplete = session.session_id in incomplete
         sessions.append(session)
     return sessions
+
+
+def _unreadable(session_id: str, meter_id: str, error: Exception) -> Session:
+    """A session whose inputs make no sense keeps its row, and says so."""
+    return Session(
+        session_id=session_id,
+        meter_id=meter_id,
+        measured_at=None,
+        rule=rule_of(None),
+        meter=Meter(),
+        installation=None,
+        gravity=local_gravity(),
+        refusal=f"its inputs could not be read ({type(error).__name__}: {error})",
+    )
 
 
 class _Builder:
@@ -375,7 +391,11 @@ def _either(first: Any, second: Any) -> Any:
 
 
 def _rows(tables: Mapping[str, pl.DataFrame], name: str) -> list[dict[str, Any]]:
-    return _clean(tables[name], name).to_dicts() if name in tables else []
+    """A side table's rows; rows without their id say nothing about anything."""
+    if name not in tables:
+        return []
+    identity = TABLES[name].key[0]
+    return _clean(tables[name], name).filter(pl.col(identity).is_not_null()).to_dicts()
 
 
 def _clean(frame: pl.DataFrame, name: str) -> pl.DataFrame:

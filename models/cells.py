@@ -151,6 +151,8 @@ def interaction(stage: Stage) -> Scatter:
 
 def hysteresis(stage: Stage) -> float | None:
     """Mean of up − down where a cell was read at the same load both ways, as a ratio."""
+    if {"up", "down"} - {r.direction for r in stage.used}:
+        return None
     groups: dict[tuple[Cell, float], dict[str | None, list[float]]] = {}
     for r in stage.used:
         ways = groups.setdefault((r.cell, _total(r)), {})
@@ -169,7 +171,8 @@ def linearity_pct(stage: Stage) -> float | None:
     Each reading is taken relative to its cell, so that a difference between arms or rings is
     not read as a bend. The corrected zero is the load 0.
     """
-    if len({round(_total(r), 4) for r in stage.used}) < 2:
+    loads = {round(_total(r), 4) for r in stage.used}
+    if len(loads) < 2 or min(stage.cells.values()) <= 0:
         return None
     expected = [r.expected_nm or 0.0 for r in stage.used]
     shown = [

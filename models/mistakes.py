@@ -132,7 +132,7 @@ def _masses(
             f"the hanger of {hanger:g} kg counted, but not hung or already in the mass",
         )
     for name, other in sets:
-        if abs(other - total) > 1e-4 * total:
+        if other > 0 and abs(other - total) > 1e-4 * total:
             what = f"the masses of {name} ({other:g} kg with hanger) instead of {total:g} kg"
             yield Mistake("mass", other / total, OTHER_SET_SHARE, total, other, what)
     for plate in PLATES_KG:

@@ -45,12 +45,16 @@ class Term(NamedTuple):
 
 
 class Budget(NamedTuple):
-    """All sources of one result, with what they come to together."""
+    """All sources of one result, with what they come to together.
+
+    parts: u in % and dof by what the terms are shared with (see SHARED).
+    """
 
     terms: tuple[Term, ...]
     u_pct: float
     dof: float
     coverage_factor: float
+    parts: dict[str, tuple[float, float]]
 
     @property
     def expanded_pct(self) -> float:
@@ -62,17 +66,23 @@ class Budget(NamedTuple):
         return max(self.terms, key=lambda term: term.u_pct, default=None)
 
     def part(self, shared: str) -> tuple[float, float]:
-        """u in % and dof of the terms that are shared with one thing (see SHARED)."""
-        terms = [term for term in self.terms if term.shared == shared]
-        us = [term.u_pct for term in terms]
-        return combine(us), welch_satterthwaite(us, [term.dof for term in terms])
+        """u in % and dof of the terms that are shared with one thing."""
+        return self.parts.get(shared, (0.0, INFINITE))
 
 
 def budget(terms: Sequence[Term]) -> Budget:
     """Root sum of squares of independent terms, Welch–Satterthwaite, k = t(0.975, ν)."""
+    groups: dict[str, list[Term]] = {}
+    for term in terms:
+        groups.setdefault(term.shared, []).append(term)
+    u, dof = _together(terms)
+    parts = {shared: _together(group) for shared, group in groups.items()}
+    return Budget(tuple(terms), u, dof, coverage_factor(dof), parts)
+
+
+def _together(terms: Sequence[Term]) -> tuple[float, float]:
     us = [term.u_pct for term in terms]
-    dof = welch_satterthwaite(us, [term.dof for term in terms])
-    return Budget(tuple(terms), combine(us), dof, coverage_factor(dof))
+    return combine(us), welch_satterthwaite(us, [term.dof for term in terms])
 
 
 def standard(half_width: float, distribution: str = "rectangular") -> float:
@@ -82,7 +92,7 @@ def standard(half_width: float, distribution: str = "rectangular") -> float:
 
 def combine(contributions: Iterable[float]) -> float:
     """Root of the sum of squares of independent contributions (GUM eq. 10)."""
-    return math.sqrt(sum(c * c for c in contributions))
+    return math.hypot(*contributions)
 
 
 def combine_correlated(

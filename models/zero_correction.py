@@ -38,12 +38,18 @@ def correct(readings: Sequence[Reading]) -> list[ZeroWeights | None]:
     if not zeros:
         return [None] * len(hung)
     placed = any(z.arm or z.chainring for z in zeros)
-    found: list[ZeroWeights | None] = []
-    everywhere = list(range(len(zeros)))
     positions = [r.position for r in hung]
+    sides: dict[tuple[int, ...], _Sides | None] = {}
+    found: list[ZeroWeights | None] = []
+    chosen = list(range(len(zeros)))
     for reading in hung:
-        matching = _matching(reading, zeros) if placed else everywhere
-        weights = _weights(reading.position, matching, zeros, hung=positions)
+        if placed:
+            chosen = _matching(reading, zeros)
+        before = [k for k in chosen if zeros[k].position <= reading.position]
+        key = (*chosen, -1, *before)
+        if key not in sides:
+            sides[key] = _sides(chosen, before, zeros, hung=positions)
+        weights = _weights(reading.position, chosen, sides[key])
         reading.zero_nm = sum(w * zeros[k].torque_nm for k, w in weights.weights)
         found.append(weights)
     return found
@@ -68,23 +74,38 @@ def _rank(reading: Reading, zero: Reading) -> int:
     return rank
 
 
-def _weights(
-    position: float, chosen: Sequence[int], zeros: Sequence[Reading], *, hung: Sequence[float]
-) -> ZeroWeights:
-    before = [k for k in chosen if zeros[k].position <= position]
-    after = [k for k in chosen if zeros[k].position > position]
+class _Sides(NamedTuple):
+    """The zeros next before and next after a reading: indices, mean position, change between."""
+
+    before: list[int]
+    after: list[int]
+    start: float
+    end: float
+    drift_nm: float
+
+
+def _sides(
+    chosen: Sequence[int], before: list[int], zeros: Sequence[Reading], *, hung: Sequence[float]
+) -> _Sides | None:
+    after = [k for k in chosen if k not in before]
     if not (before and after):
-        return ZeroWeights(tuple((k, 1 / len(chosen)) for k in chosen))
-    before, after = _run_before(before, zeros, hung), _run_after(after, zeros, hung)
-    start, end = (
-        _mean([zeros[k].position for k in before]),
-        _mean([zeros[k].position for k in after]),
+        return None
+    last, following = _run_before(before, zeros, hung), _run_after(after, zeros, hung)
+    drift = _mean([zeros[k].torque_nm for k in following]) - _mean(
+        [zeros[k].torque_nm for k in last]
     )
-    share = (position - start) / (end - start)
-    weights = [(k, (1 - share) / len(before)) for k in before]
-    weights += [(k, share / len(after)) for k in after]
-    drift = _mean([zeros[k].torque_nm for k in after]) - _mean([zeros[k].torque_nm for k in before])
-    return ZeroWeights(tuple(weights), drift)
+    start = _mean([zeros[k].position for k in last])
+    end = _mean([zeros[k].position for k in following])
+    return _Sides(last, following, start, end, drift)
+
+
+def _weights(position: float, chosen: Sequence[int], sides: _Sides | None) -> ZeroWeights:
+    if sides is None:
+        return ZeroWeights(tuple((k, 1 / len(chosen)) for k in chosen))
+    share = (position - sides.start) / (sides.end - sides.start)
+    weights = [(k, (1 - share) / len(sides.before)) for k in sides.before]
+    weights += [(k, share / len(sides.after)) for k in sides.after]
+    return ZeroWeights(tuple(weights), sides.drift_nm)
 
 
 def _run_before(chosen: list[int], zeros: Sequence[Reading], hung: Sequence[float]) -> list[int]:
