@@ -34,6 +34,12 @@ def year_of(when: date | datetime) -> float:
     return ((when - _EPOCH.date()).days + 1 - 1e-6) / YEAR_DAYS
 
 
+def instants(year: Array) -> pl.Series:
+    """Years since 1970 as instants in UTC, to the millisecond."""
+    millis = np.round(year * _YEAR_US / 1000).astype(np.int64)
+    return pl.Series(millis * 1000).cast(pl.Datetime("us", "UTC"))
+
+
 def date_of(year: float) -> date:
     """The calendar day of an instant in years since 1970."""
     return _EPOCH.date() + timedelta(days=int(np.floor(year * YEAR_DAYS)))

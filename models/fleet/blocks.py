@@ -30,6 +30,7 @@ class Batch:
     """Blocks of B meters, padded to n observations and c local shared columns.
 
     rows       observation of each place (0 where padded), mask 1 where real
+    fixed      covariance that needs no estimating; added: variance of what an alarm set aside
     columns    shared column of each local one; the dummy column is the number of shared effects
     A          design, [B, n, c]
     steps      increments of the clocks from place to place: walk, swap, event, alarm [4, B, n]
@@ -48,6 +49,7 @@ class Batch:
     bench: Array
     same_pair: Array
     fixed: Array
+    added: Array
     loose_reference: Array
     loose_own: Array
     loose_other: Array
@@ -55,6 +57,21 @@ class Batch:
     A: Array
     columns: Index
     y: Array
+
+    def __post_init__(self) -> None:
+        flat = self.columns.ravel()
+        self._order = np.argsort(flat, kind="stable")
+        self._present, self._starts = np.unique(flat[self._order], return_index=True)
+
+    def add_to_shared(self, total: Array, local: Array) -> None:
+        """Add local rows [B, c, k] to the shared effects' rows of total [n_shared + 1, k]."""
+        rows = local.reshape(-1, local.shape[-1])[self._order]
+        total[self._present] += np.add.reduceat(rows, self._starts, axis=0)
+
+    def reweigh(self, adjust: "Adjustments") -> None:
+        """Take over new weights and noise factors."""
+        factor2 = adjust.factor[self.rows] ** 2
+        self.weight = adjust.weight[self.rows] / factor2 * self.mask
 
 
 @dataclass
@@ -209,7 +226,8 @@ def _batch(
         weight=adjust.weight[rows] / adjust.factor[rows] ** 2 * mask,
         bench=obs.is_bench[rows] * mask,
         same_pair=same_pair,
-        fixed=_stated_parts(obs, programmed, adjust, span, rows, mask),
+        fixed=_stated_parts(obs, programmed, span, rows, mask),
+        added=adjust.added[rows] * mask,
         loose_reference=loose[0],
         loose_own=loose[1],
         loose_other=loose[2],
@@ -223,7 +241,6 @@ def _batch(
 def _stated_parts(
     obs: Observations,
     programmed: Programmed,
-    adjust: Adjustments,
     span: _Span,
     rows: Index,
     mask: Array,
@@ -239,12 +256,10 @@ def _stated_parts(
         gap = programmed.covariance(int(meter), obs.t[rows[b, :n]])
         if gap is not None:
             C[b, :n, :n] += gap
-    diagonal = adjust.added[rows] * mask
     inside = (obs.other[rows] >= 0) & (mask > 0)
     if inside.any():
-        other = obs.other[rows[inside]]
-        diagonal[inside] += programmed.variance(other, obs.t[rows[inside]])
-    np.einsum("bii->bi", C)[...] += diagonal
+        t = obs.t[rows[inside]]
+        np.einsum("bii->bi", C)[inside] += programmed.variance(obs.other[rows[inside]], t)
     return C
 
 

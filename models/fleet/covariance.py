@@ -38,14 +38,20 @@ class Scales:
         return np.stack([self.walk2, self.swap2, self.event2, self.own])
 
 
-def block_covariance(batch: Batch, s: Scales) -> Array:
-    """V of each block, [B, n, n]; padded places are unit variance and independent."""
+def sensor_covariance(batch: Batch, s: Scales) -> Array:
+    """Covariance of the sensor's own course at each block's observations, [B, n, n]."""
     a = batch.age
     clock = np.cumsum(np.einsum("kb,kbn->bn", s.clocks(), batch.steps), axis=1)
     V: Array = np.minimum(clock[:, :, None], clock[:, None, :])
     V += s.line[:, 0, 0, None, None] + s.line[:, 1, 1, None, None] * (a[:, :, None] * a[:, None])
     V += s.line[:, 0, 1, None, None] * (a[:, :, None] + a[:, None, :])
     V *= batch.mask[:, :, None] * batch.mask[:, None, :]
+    return V
+
+
+def block_covariance(batch: Batch, s: Scales) -> Array:
+    """V of each block, [B, n, n]; padded places are unit variance and independent."""
+    V = sensor_covariance(batch, s)
     V += s.pair2[:, None, None] * batch.same_pair
     V += batch.fixed
     np.einsum("bii->bi", V)[...] += _diagonal(batch, s)
@@ -59,7 +65,7 @@ def _diagonal(batch: Batch, s: Scales) -> Array:
     loose = batch.loose_reference * s.reference2
     loose += batch.loose_own * s.walks2[batch.group][:, None]
     loose += batch.loose_other * s.walks2[batch.other_group]
-    return np.where(real, noise + loose, 1.0)
+    return np.where(real, noise + loose + batch.added, 1.0)
 
 
 def _noise_share(batch: Batch) -> Array:

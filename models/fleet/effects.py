@@ -16,6 +16,7 @@ class Effect:
     device_kind   meter, reference, bench, group
     at            years since 1970: the first observation that shows it
     since         the observation before it: a step happened between the two
+    p             of noise: how likely chance alone would show as much
     observation   the session or comparison, of entry and wild
     """
 
@@ -26,3 +27,4 @@ class Effect:
     since: float = 0.0
     observation: str | None = None
     factor: float = 1.0
+    p: float = 1.0

@@ -1,18 +1,25 @@
 """Fits the fleet model, and rebuilds a fit from what was stored of it."""
 
+from collections.abc import Sequence
 from datetime import date
 
 import numpy as np
 import polars as pl
 
+from models.fleet.alarm_budget import budget_for
+from models.fleet.alarms import alarm_frame
 from models.fleet.arrays import year_of
 from models.fleet.data import FleetData
-from models.fleet.estimate import Estimate, estimate
+from models.fleet.effects import Effect
+from models.fleet.estimate import Estimate
 from models.fleet.hyper import Hyper, starting_hyper
+from models.fleet.likelihood import curvature
 from models.fleet.predict import Posterior
 from models.fleet.prepare import Prepared, prepare
 from models.fleet.result import FleetFit
+from models.fleet.search import Search, locate, run
 from models.fleet.settings import FleetSettings
+from models.fleet.support import supports
 from models.fleet.swaps import swap_outlook
 
 
@@ -23,42 +30,91 @@ def fit(
     settings: FleetSettings | None = None,
     start: Hyper | None = None,
 ) -> FleetFit:
-    """Fit the fleet model to all data given.
+    """Fit the fleet model to all data given: hyperparameters, robust weights, alarms.
 
     today   the day from which battery swaps are to be expected; data dated later still count
     start   an earlier fit's hyperparameters, to begin from
     """
-    prepared = prepare(data, settings or FleetSettings())
-    design = prepared.design()
-    hyper = starting_hyper(
-        prepared.devices.groups, prepared.settings, prepared.relevant(design), start
-    )
-    found = estimate(design, hyper, prepared.settings)
-    return _result(prepared, found, today)
+    search = _search(prepare(data, settings or FleetSettings()), start)
+    return _result(search, run(search), today)
 
 
-def _result(prepared: Prepared, found: Estimate, today: date) -> FleetFit:
-    design = found.state.design
+def condition(
+    data: FleetData,
+    hyper: Hyper,
+    *,
+    today: date,
+    settings: FleetSettings | None = None,
+    effects: Sequence[Effect] = (),
+    weights: pl.DataFrame | None = None,
+) -> FleetFit:
+    """The posterior at stored hyperparameters, alarm effects and weights, without refitting.
+
+    weights   columns kind, id, weight as in FleetFit.weights; observations it does not name
+              count in full. Groups that the hyperparameters do not know get the mean of others.
+    """
+    search = _search(prepare(data, settings or FleetSettings()), hyper)
+    if hyper.groups == search.hyper.groups:
+        search.hyper = hyper
+    search.effects = list(effects)
+    search.noise_p = {e: e.p for e in effects if e.kind == "noise"}
+    search.weight = _stored_weights(search.prepared, weights)
+    state = search.evaluate()
+    if locate(search, state):
+        state = search.evaluate()
+    found = Estimate(state, curvature(state), True, 0, "from stored hyperparameters")
+    return _result(search, found, today)
+
+
+def _search(prepared: Prepared, start: Hyper | None) -> Search:
+    settings = prepared.settings
+    relevant = prepared.relevant(prepared.layout(()))
+    hyper = starting_hyper(prepared.devices.groups, settings, relevant, start)
+    t = prepared.obs.t
+    years = float(np.ptp(t)) if len(t) else 0.0
+    return Search(prepared, hyper, budget_for(settings.false_alarms_per_season, years))
+
+
+def _stored_weights(prepared: Prepared, weights: pl.DataFrame | None) -> np.ndarray:
+    stored: dict[tuple[bool, str], float] = {}
+    if weights is not None:
+        for kind, name, weight in weights.select("kind", "id", "weight").iter_rows():
+            stored[kind == "bench", name] = weight
+    return np.array([stored.get(k, 1.0) for k in prepared.observation_keys()], dtype=np.float64)
+
+
+def _result(search: Search, found: Estimate, today: date) -> FleetFit:
+    prepared = search.prepared
+    supported = supports(found.state, search.effects, prepared.settings)
     outlook = swap_outlook(
-        prepared.devices, design.layout.clocks.swap, prepared.settings, today=year_of(today)
-    )
-    weights = pl.DataFrame(
-        {
-            "kind": np.where(prepared.obs.is_bench, "bench", "comparison"),
-            "id": prepared.obs.name,
-            "weight": np.ones(len(prepared.obs)),
-        },
-        schema={"kind": pl.String, "id": pl.String, "weight": pl.Float64},
+        prepared.devices, prepared.clocks["swap"], prepared.settings, today=year_of(today)
     )
     return FleetFit(
         hyper=found.hyper,
         converged=found.converged,
         message=found.message,
-        n_iter=found.n_iter,
-        weights=weights,
-        alarms=pl.DataFrame(),
-        effects=[],
+        n_iter=search.n_iter,
+        weights=_weights_frame(search),
+        alarms=alarm_frame(found.state, prepared, supported, search.noise_p),
+        effects=search.effects,
         today=today,
         prepared=prepared,
         posterior=Posterior(found.state, found.curvature, outlook),
+    )
+
+
+def _weights_frame(search: Search) -> pl.DataFrame:
+    obs = search.prepared.obs
+    wrong = {e.observation for e in search.effects if e.kind == "entry"}
+    return pl.DataFrame(
+        {
+            "kind": np.where(obs.is_bench, "bench", "comparison"),
+            "id": obs.name,
+            "weight": search.weight,
+            "used": [
+                not (bench and name in wrong) and weight > 0.1
+                for name, bench, weight in zip(obs.name, obs.is_bench, search.weight, strict=True)
+            ],
+        },
+        schema={"kind": pl.String, "id": pl.String, "weight": pl.Float64, "used": pl.Boolean},
     )

@@ -6,21 +6,23 @@ the standardized innovations of a meter are independent standard normals, so cha
 them.
 """
 
+from typing import Any
+
 import numpy as np
 import polars as pl
 
-from models.fleet.arrays import Array
+from models.fleet.arrays import Array, instants
 from models.fleet.blocks import Batch
 from models.fleet.likelihood import BlockState, State
 from models.fleet.observations import Observations
 
-_SCHEMA = {
-    "observation": pl.String,
+_SCHEMA: dict[str, Any] = {
     "kind": pl.String,
-    "meter_id": pl.String,
+    "id": pl.String,
+    "device_id": pl.String,
     "reference_id": pl.String,
     "bench_id": pl.String,
-    "t": pl.Float64,
+    "at": pl.Datetime("us", "UTC"),
     "innovation": pl.Float64,
     "sd": pl.Float64,
     "standardized": pl.Float64,
@@ -31,9 +33,9 @@ _SCHEMA = {
 def innovation_frame(state: State) -> pl.DataFrame:
     """One row an observation, in the meters' order and time's.
 
-    Out  observation, kind (bench, comparison), meter_id (whose course it tells of),
-         reference_id, bench_id, t (years since 1970), innovation and sd (100·ln, at full
-         weight), standardized, weight (what was used of it)
+    Out  kind (bench, comparison), id, device_id (the meter whose course it tells of),
+         reference_id, bench_id, at, innovation and sd (100·ln, at full weight), standardized,
+         weight (what was used of it)
     """
     obs, devices = state.design.obs, state.design.layout.devices
     n = len(obs)
@@ -41,17 +43,17 @@ def innovation_frame(state: State) -> pl.DataFrame:
     for batch, block in zip(state.design.batches, state.blocks, strict=True):
         real = batch.mask > 0
         rows = batch.rows[real]
-        found, spread = _of_batch(batch, block)
+        found, spread = of_batch(batch, block)
         innovation[rows], sd[rows] = found[real], spread[real]
         weight[rows] = batch.weight[real]
     return pl.DataFrame(
         {
-            "observation": obs.name,
             "kind": np.where(obs.is_bench, "bench", "comparison"),
-            "meter_id": [devices.meters[i] for i in obs.owner],
+            "id": obs.name,
+            "device_id": [devices.meters[i] for i in obs.owner],
             "reference_id": _reference_names(obs, state),
             "bench_id": [devices.benches[i] if i >= 0 else None for i in obs.bench],
-            "t": obs.t,
+            "at": instants(obs.t),
             "innovation": innovation,
             "sd": sd,
             "standardized": innovation / sd,
@@ -59,6 +61,16 @@ def innovation_frame(state: State) -> pl.DataFrame:
         },
         schema=_SCHEMA,
     )
+
+
+def standardized_innovations(state: State) -> Array:
+    """Standardized innovations of all observations, at full weight."""
+    z = np.zeros(len(state.design.obs))
+    for batch, block in zip(state.design.batches, state.blocks, strict=True):
+        real = batch.mask > 0
+        found, sd = of_batch(batch, block)
+        z[batch.rows[real]] = (found / sd)[real]
+    return z
 
 
 def _reference_names(obs: Observations, state: State) -> list[str | None]:
@@ -72,7 +84,7 @@ def _reference_names(obs: Observations, state: State) -> list[str | None]:
     return names
 
 
-def _of_batch(batch: Batch, block: BlockState) -> tuple[Array, Array]:
+def of_batch(batch: Batch, block: BlockState) -> tuple[Array, Array]:
     """Innovations and their sds at full weight, [B, n]."""
     Q = expected_covariance(batch, block)
     r = np.einsum("bij,bj->bi", Q, block.alpha)

@@ -70,6 +70,7 @@ class Layout:
         self.parts: list[Part] = []
         self.n = 0
         self._effects = effects
+        self.effect_columns: dict[Effect, int] = {}
         self.population = self._population(obs)
         spacing = self._spacing(obs)
         self.levels, self.walks = self._references(obs, spacing)
@@ -88,6 +89,11 @@ class Layout:
         self.parts.append(Part("scaled", first, n, key, spread))
         self.n += n
         return first
+
+    def _effect(self, effect: Effect) -> int:
+        """A column for what an alarm has put into the model."""
+        self.effect_columns[effect] = self._add(1, sd=self.settings.step_sd)
+        return self.effect_columns[effect]
 
     def _population(self, obs: Observations) -> Population:
         s, n_groups = self.settings, len(self.devices.groups)
@@ -113,7 +119,7 @@ class Layout:
             warmth_of = none.copy()
             warmth_of[warm] = np.arange(len(warm)) + self._add(len(warm), key=("warmth", FLEET))
         bends = [
-            (self.devices.groups.index(e.device), e.at, self._add(1, sd=s.step_sd))
+            (self.devices.groups.index(e.device), e.at, self._effect(e))
             for e in self._effects
             if e.device_kind == GROUP and e.device in self.devices.groups
         ]
@@ -177,7 +183,7 @@ class Layout:
             for t, v in zip(at, size, strict=True)
         ]
         steps += [
-            (e.at, self._add(1, sd=self.settings.step_sd))
+            (e.at, self._effect(e))
             for e in self._effects
             if (e.kind, e.device_kind, e.device) == ("step", METER, self.devices.meters[meter])
         ]
@@ -210,7 +216,7 @@ class Layout:
         ]
         index = {name: i for i, name in enumerate(names)}
         return steps + [
-            (index[e.device], e.at, self._add(1, sd=self.settings.step_sd))
+            (index[e.device], e.at, self._effect(e))
             for e in self._effects
             if (e.kind, e.device_kind) == ("step", kind) and e.device in index
         ]

@@ -189,7 +189,7 @@ def curvature(state: State) -> Curvature:
         flat = f.reshape(-1, n_active)
         info += flat.T @ Vf.reshape(-1, n_active)
         a = batch.A.transpose(0, 2, 1) @ Vf
-        np.add.at(total, batch.columns.ravel(), a.reshape(-1, n_active))
+        batch.add_to_shared(total, a)
         solved.append(Vf)
     a = total[:n]
     Ca = np.concatenate([state.C @ a, np.zeros((1, n_active))])

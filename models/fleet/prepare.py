@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -26,6 +27,15 @@ class Prepared:
     programmed: Programmed
     clocks: dict[str, StepClock]
 
+    def observation_keys(self) -> list[tuple[bool, str]]:
+        """(is it a bench session, id) of every observation."""
+        return list(zip(self.obs.is_bench.tolist(), self.obs.name, strict=True))
+
+    @cached_property
+    def session_rows(self) -> dict[str | None, int]:
+        """Row of each bench session."""
+        return {n: i for i, (b, n) in enumerate(self.observation_keys()) if b}
+
     def layout(self, effects: Sequence[Effect]) -> Layout:
         """Shared effects with those that alarms have added."""
         alarm = alarm_clock(effects, self.devices.meters, self.settings.step_sd)
@@ -37,9 +47,9 @@ class Prepared:
         chosen = adjust or plain_adjustments(len(self.obs))
         return build_design(self.layout(effects), self.obs, self.programmed, chosen)
 
-    def relevant(self, design: Design) -> set[str]:
+    def relevant(self, layout: Layout) -> set[str]:
         """Hyperparameters that the data have any bearing on."""
-        parts = {p.key[0] for p in design.layout.parts if p.key is not None and p.n}
+        parts = {p.key[0] for p in layout.parts if p.key is not None and p.n}
         kinds = parts & {"reference_walk", "mean_start", "mean_drift", "mean_swap", "warmth"}
         if len(self.obs):
             kinds |= {"start", "tie", "drift", "walk"}

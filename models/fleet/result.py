@@ -9,10 +9,12 @@ import numpy as np
 import polars as pl
 
 from models.fleet.arrays import YEAR_DAYS, Array, year_of
+from models.fleet.drift import drift_frame
 from models.fleet.effects import BENCH, METER, REFERENCE, Effect
 from models.fleet.forecast import forecast_all
 from models.fleet.hyper import Hyper
 from models.fleet.innovations import innovation_frame
+from models.fleet.observed import observed_frame
 from models.fleet.predict import Posterior, Targets
 from models.fleet.prepare import Prepared
 
@@ -76,6 +78,14 @@ class FleetFit:
     def innovations(self) -> pl.DataFrame:
         """One-step-ahead innovations, a row an observation; see models.fleet.innovations."""
         return innovation_frame(self.posterior.state)
+
+    def observed(self) -> pl.DataFrame:
+        """The gain error each observation shows; see models.fleet.observed."""
+        return observed_frame(self.posterior.state, self.weights)
+
+    def drift(self) -> pl.DataFrame:
+        """Ageing rate of every meter: meter_id, drift_ln, drift_sd_ln (100·ln a year)."""
+        return drift_frame(self.posterior)
 
     def hyper_document(self) -> dict[str, Any]:
         """The hyperparameters as plain values for storing."""

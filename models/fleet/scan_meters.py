@@ -1,0 +1,235 @@
+"""Looks at every meter's own observations for steps, wrong entries and wild comparisons.
+
+With r what the observations say beyond what the rest of the fleet expects, Q its covariance and
+P = Q⁻¹, an effect with direction f (one observation, or all from a date on) has the score
+f'Pr, information f'Pf and statistic z² = (f'Pr)²/(f'Pf). The best supported explanation is
+taken first and the others judged again beside it, so that a step is not mistaken for a row of
+wild comparisons, nor one wild comparison for two steps.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.fleet.arrays import Array, Flags, Index, corner_sums, from_the_end
+from models.fleet.effects import Effect
+from models.fleet.innovations import expected_covariance, noise_variance
+from models.fleet.likelihood import State
+from models.fleet.observations import Observations
+
+STEP, ENTRY, WILD = "step", "entry", "wild"
+
+
+@dataclass(frozen=True)
+class Odds:
+    """Prior odds and sizes of what may have happened; sizes 100·ln.
+
+    steps_per_year   steps of a meter with nothing recorded
+    entry, wild      wrong entries a session, wild comparisons a comparison
+    step_sd, wild_sd prior sd of a step or entry, and of a wild comparison
+    """
+
+    steps_per_year: float = 0.08
+    entry: float = 0.01
+    wild: float = 0.02
+    step_sd: float = 2.0
+    wild_sd: float = 5.0
+
+
+@dataclass(frozen=True)
+class Found:
+    """One explanation accepted for a meter: kind, the observation it begins with, z², size."""
+
+    kind: str
+    meter: int
+    row: int
+    before: int
+    z2: float
+    size: float
+    sd: float
+
+
+@dataclass
+class Favours:
+    """What raises the statistic of each observation's tests: events before it, likely slips."""
+
+    step: Array
+    slips: Array
+    slip_bonus: float
+    slip_share: float
+    """How often chance alone brings a session near a slip."""
+
+    def entry(self, size: Array, sd: Array, is_bench: Flags) -> Array:
+        """Favour of a session's entry test: its size is near a plausible slip."""
+        near = np.abs(np.abs(size)[..., None] - self.slips) < 1.5 * np.minimum(sd, 0.3)[..., None]
+        return np.where(is_bench & near.any(axis=-1), self.slip_bonus, 0.0)
+
+    def of_effect(
+        self,
+        effect: Effect,
+        size: float,
+        sd: float,
+        obs: Observations,
+        row: Mapping[str | None, int],
+    ) -> float:
+        """Favour of an accepted step or entry of its present size."""
+        if effect.kind == ENTRY:
+            bonus = self.entry(np.array([size]), np.array([sd]), np.array([True]))
+            return float(bonus[0])
+        at = np.flatnonzero((obs.t == effect.at) & (self.step > 0))
+        return float(self.step[at].max(initial=0.0))
+
+
+@dataclass
+class MeterBlock:
+    """One meter's expectation: P and α = P r at full noise weight, and what each place is."""
+
+    meter: int
+    rows: Index
+    P: Array
+    alpha: Array
+    is_bench: Flags
+    gap: Array
+    """Years since the observation before."""
+
+
+def meter_blocks(state: State) -> list[tuple[Index, Array, Array, Array]]:
+    """For each batch: rows, mask, and P and α with every observation at full weight."""
+    result = []
+    for batch, block in zip(state.design.batches, state.blocks, strict=True):
+        Q = expected_covariance(batch, block)
+        r = np.einsum("bij,bj->bi", Q, block.alpha)
+        noise = noise_variance(batch, block)
+        used = np.divide(noise, batch.weight, out=np.zeros_like(noise), where=batch.mask > 0)
+        diagonal = np.einsum("bii->bi", Q)
+        diagonal += np.where(batch.weight < 0.999, noise - used, 0.0)
+        P = np.linalg.inv(Q)
+        P = (P + P.transpose(0, 2, 1)) / 2 * (batch.mask[:, :, None] * batch.mask[:, None, :])
+        result.append((batch.rows, batch.mask, P, np.einsum("bij,bj->bi", P, r)))
+    return result
+
+
+def step_statistics(P: Array, alpha: Array) -> tuple[Array, Array, Array]:
+    """Score and information of a step at each place, and correlation with the next, [B, n]."""
+    score = from_the_end(alpha)
+    info = corner_sums(P)
+    row_tail = from_the_end(P, -1)
+    cross = info[:, 1:] + np.einsum("bii->bi", row_tail[:, :-1, 1:])
+    rho = cross / np.sqrt(np.maximum(info[:, :-1] * info[:, 1:], 1e-30))
+    return score, info, rho
+
+
+class Explainer:
+    """Explains one meter, one effect after the other."""
+
+    def __init__(
+        self, block: MeterBlock, odds: Odds, favours: Favours, limit2: float, *, steps: bool
+    ) -> None:
+        self.block, self.odds, self.favours, self.limit2 = block, odds, favours, limit2
+        self.P, self.alpha = block.P.copy(), block.alpha.copy()
+        self.may_step = steps
+        self.done: set[tuple[str, int]] = set()
+
+    def explain(self, most: int = 25) -> list[Found]:
+        """Accept explanations, the best supported first, until none is worth it."""
+        found: list[Found] = []
+        for _ in range(most):
+            best = self._best()
+            if best is None:
+                break
+            found.append(best)
+            place = int(np.flatnonzero(self.block.rows == best.row)[0])
+            self._take_out(best.kind, place)
+        return found
+
+    def _best(self) -> Found | None:
+        singles = self._singles()
+        steps = self._steps() if self.may_step else None
+        options = [s for s in (singles, steps) if s is not None]
+        return max(options, key=lambda o: o[0])[1] if options else None
+
+    def _singles(self) -> tuple[float, Found] | None:
+        """The best supported wrong entry or wild comparison."""
+        b, o = self.block, self.odds
+        info = np.maximum(np.diag(self.P), 1e-12)
+        z2 = self.alpha**2 / info
+        size, sd = self.alpha / info, 1 / np.sqrt(info)
+        favour = self.favours.entry(size, sd, b.is_bench)
+        prior_sd = np.where(b.is_bench, o.step_sd, o.wild_sd)
+        odds = np.where(b.is_bench, o.entry, o.wild)
+        support = _log_bayes_factor(z2, info, prior_sd) + np.log(odds) + favour / 2
+        allowed = np.where(b.is_bench, z2 + favour > self.limit2, support > 0)
+        for kind, k in self.done:
+            if kind != STEP:
+                allowed[k] = False
+        if not allowed.any():
+            return None
+        k = int(np.argmax(np.where(allowed, support, -np.inf)))
+        kind = ENTRY if b.is_bench[k] else WILD
+        return float(support[k]), self._found(kind, k, z2[k], size[k], sd[k])
+
+    def _steps(self) -> tuple[float, Found] | None:
+        """The best supported step."""
+        b, o = self.block, self.odds
+        score, info, _ = step_statistics(self.P[None], self.alpha[None])
+        score, info = score[0], np.maximum(info[0], 1e-12)
+        z2 = score**2 / info
+        favour = self.favours.step[b.rows]
+        odds = o.steps_per_year * np.maximum(b.gap, 1 / 365)
+        support = _log_bayes_factor(z2, info, o.step_sd) + np.log(odds) + favour / 2
+        allowed = z2 + favour > self.limit2
+        allowed[0] = False
+        for kind, k in self.done:
+            if kind == STEP:
+                allowed[k] = False
+        if not allowed.any():
+            return None
+        k = int(np.argmax(np.where(allowed, support, -np.inf)))
+        return float(support[k]), self._found(
+            STEP, k, z2[k], score[k] / info[k], 1 / np.sqrt(info[k])
+        )
+
+    def _found(self, kind: str, k: int, z2: float, size: float, sd: float) -> Found:
+        b = self.block
+        before = int(b.rows[k - 1]) if k else -1
+        return Found(kind, b.meter, int(b.rows[k]), before, float(z2), float(size), float(sd))
+
+    def _take_out(self, kind: str, k: int) -> None:
+        """Give the effect a wide prior of its own in this meter's covariance."""
+        self.done.add((kind, k))
+        f = np.zeros(len(self.alpha))
+        if kind == STEP:
+            f[k:] = 1.0
+        else:
+            f[k] = 1.0
+        sd = self.odds.wild_sd if kind == WILD else self.odds.step_sd
+        Pf = self.P @ f
+        spread = float(f @ Pf) + 1 / sd**2
+        self.alpha = self.alpha - Pf * float(f @ self.alpha) / spread
+        self.P = self.P - np.outer(Pf, Pf) / spread
+
+
+def _log_bayes_factor(z2: Array, info: Array, prior_sd: Array | float) -> Array:
+    """Log Bayes factor of an effect N(0, prior_sd²) against none."""
+    gain = prior_sd**2 * info
+    factor: Array = 0.5 * (z2 * gain / (1 + gain) - np.log1p(gain))
+    return factor
+
+
+def places(state: State, obs: Observations) -> list[MeterBlock]:
+    """The blocks of all meters that have more than one observation, at full weight."""
+    result = []
+    for batch, (rows, mask, P, alpha) in zip(
+        state.design.batches, meter_blocks(state), strict=True
+    ):
+        for b, meter in enumerate(batch.meter):
+            n = int(mask[b].sum())
+            if n < 2:
+                continue
+            at = rows[b, :n]
+            gap = np.diff(obs.t[at], prepend=obs.t[at[0]])
+            result.append(
+                MeterBlock(int(meter), at, P[b, :n, :n], alpha[b, :n], obs.is_bench[at], gap)
+            )
+    return result

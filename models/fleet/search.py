@@ -1,0 +1,238 @@
+"""Fits, weighs and explains in turn, until nothing new turns up.
+
+Shared causes first: a trainer's or mass set's step is put into the model before any meter is
+looked at, so that its meters are not blamed. Then each meter's own observations, then weights,
+then the hyperparameters again.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from models.fleet.alarm_budget import Budget, shared_limit, step_limit
+from models.fleet.arrays import Array
+from models.fleet.blocks import Adjustments, Design
+from models.fleet.effects import BENCH, GROUP, METER, REFERENCE, Effect
+from models.fleet.estimate import Estimate, estimate
+from models.fleet.favours import favours_of
+from models.fleet.gaps import located_switches
+from models.fleet.hyper import Hyper
+from models.fleet.innovations import standardized_innovations
+from models.fleet.likelihood import State, evaluate
+from models.fleet.noise import noise_p_values
+from models.fleet.prepare import Prepared, plain_adjustments
+from models.fleet.scan_meters import ENTRY, WILD, Explainer, Favours, Found, Odds, places
+from models.fleet.scan_shared import Scan, shared_scans
+from models.fleet.support import supports
+from models.fleet.weights import SCALES, left_out, mixture_weights
+
+_ROUNDS = 4
+_MOST_SHARED = 6
+_KEPT = 0.95
+"""An accepted effect stays while its |z| is above so much of the limit."""
+
+
+@dataclass
+class Search:
+    """A fleet on its way to a fit: effects accepted so far, weights, hyperparameters."""
+
+    prepared: Prepared
+    hyper: Hyper
+    budget: Budget
+    effects: list[Effect] = field(default_factory=list)
+    weight: Array = field(default_factory=lambda: np.ones(0))
+    n_iter: int = 0
+    limit: float = np.inf
+    noise_p: dict[Effect, float] = field(default_factory=dict)
+    _design: Design | None = None
+    _built_with: tuple[Effect, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not len(self.weight):
+            self.weight = np.ones(len(self.prepared.obs))
+        self.favours: Favours = favours_of(self.prepared)
+
+    def design(self) -> Design:
+        """The design with the effects and weights found so far."""
+        adjust = adjustments(self.prepared, self.effects, self.weight)
+        if self._design is None or self._built_with != tuple(self.effects):
+            self._design = self.prepared.design(self.effects, adjust)
+            self._built_with = tuple(self.effects)
+        else:
+            for batch in self._design.batches:
+                batch.reweigh(adjust)
+        return self._design
+
+    def forget_design(self) -> None:
+        """Build the design anew next time: the programmed slopes have changed."""
+        self._design = None
+
+    def evaluate(self) -> State:
+        """The state at the current hyperparameters."""
+        return evaluate(self.design(), self.hyper)
+
+    def estimate(self, most: int = 0) -> Estimate:
+        """Improve the hyperparameters."""
+        found = estimate(self.design(), self.hyper, self.prepared.settings, most)
+        self.hyper = found.hyper
+        self.n_iter += found.n_iter
+        return found
+
+
+def adjustments(prepared: Prepared, effects: list[Effect], weight: Array) -> Adjustments:
+    """What weights and effects do to the observations' noise."""
+    adjust = plain_adjustments(len(prepared.obs))
+    adjust.weight[:] = weight
+    obs, row = prepared.obs, prepared.session_rows
+    for e in effects:
+        if e.kind == ENTRY and e.observation in row:
+            adjust.added[row[e.observation]] = prepared.settings.step_sd**2
+        elif e.kind == "noise" and e.device in prepared.devices.meters:
+            late = (obs.owner == prepared.devices.meters.index(e.device)) & (obs.t >= e.at)
+            late &= ~obs.is_bench
+            adjust.factor[late] = np.maximum(adjust.factor[late], e.factor)
+    return adjust
+
+
+def run(search: Search) -> Estimate:
+    """The whole search: returns the final estimate; effects and weights stay in `search`."""
+    settings = search.prepared.settings
+    if not settings.robust or len(search.prepared.obs) < 2:
+        return search.estimate()
+    state = search.estimate(5).state
+    if locate(search, state):
+        state = search.evaluate()
+    if settings.alarms:
+        state = _explain(search, state)
+    _reweigh(search, state)
+    found = search.estimate()
+    if settings.alarms and _explain_noise(search, found.state):
+        _reweigh(search, search.evaluate())
+        found = search.estimate()
+    return found
+
+
+def locate(search: Search, state: State) -> bool:
+    """Place unrecorded resets within their gaps; True if there were any."""
+    located = located_switches(state)
+    search.prepared.programmed.switches.update(located)
+    if located:
+        search.forget_design()
+    return bool(located)
+
+
+def _explain(search: Search, state: State) -> State:
+    """Rounds of weights, shared causes, meters and hyperparameters, until nothing is new."""
+    for turn in range(_ROUNDS):
+        before = set(search.effects)
+        state = _reweigh(search, state)
+        if turn < 2:
+            state = _explain_shared(search, state)
+        _explain_meters(search, state)
+        if set(search.effects) == before:
+            break
+        state = search.estimate(3).state
+        _drop_unsupported(search, state)
+    return search.evaluate()
+
+
+def _reweigh(search: Search, state: State) -> State:
+    search.weight = mixture_weights(left_out(state), search.prepared.obs.is_bench)
+    return search.evaluate()
+
+
+# --- shared causes ----------------------------------------------------------------------------
+
+
+def _explain_shared(search: Search, state: State) -> State:
+    """Accept steps of references and mass sets one by one, the largest first."""
+    devices = search.prepared.devices
+    names = {
+        REFERENCE: devices.references,
+        BENCH: devices.benches,
+        METER: devices.meters,
+        GROUP: devices.groups,
+    }
+    for _ in range(_MOST_SHARED):
+        scans = [s for s in shared_scans(state) if len(s.at)]
+        best = _best_shared(search, scans)
+        if best is None:
+            break
+        scan, k = best
+        device = names[scan.device_kind][scan.device]
+        at, since = float(scan.at[k]), float(scan.since[k])
+        effect = Effect(scan.kind, scan.device_kind, device, at, since)
+        if effect in search.effects:
+            break
+        search.effects.append(effect)
+        state = search.evaluate()
+    return state
+
+
+def _best_shared(search: Search, scans: list[Scan]) -> tuple[Scan, int] | None:
+    best: tuple[float, Scan, int] | None = None
+    limits = shared_limit(search.budget, scans)
+    for scan in scans:
+        k = int(np.argmax(np.abs(scan.z)))
+        excess = float(np.abs(scan.z[k])) - limits[scan.kind]
+        if excess > 0 and (best is None or excess > best[0]):
+            best = (excess, scan, k)
+    return None if best is None else (best[1], best[2])
+
+
+# --- meters -----------------------------------------------------------------------------------
+
+
+def _explain_meters(search: Search, state: State) -> None:
+    """Explain each meter's own observations: steps, wrong entries, wild comparisons."""
+    obs, devices = search.prepared.obs, search.prepared.devices
+    blocks = places(state, obs)
+    search.limit = step_limit(search.budget, blocks, search.favours)
+    for block in blocks:
+        promoted = bool(devices.promoted[block.meter])
+        explainer = Explainer(block, Odds(), search.favours, search.limit**2, steps=not promoted)
+        for found in explainer.explain():
+            _accept(search, found)
+
+
+def _accept(search: Search, found: Found) -> None:
+    obs = search.prepared.obs
+    if found.kind == WILD:
+        search.weight[found.row] = 1 / SCALES[-1] ** 2
+        return
+    at = float(obs.t[found.row])
+    effect = Effect(
+        found.kind,
+        METER,
+        search.prepared.devices.meters[found.meter],
+        at,
+        float(obs.t[found.before]) if found.before >= 0 else at,
+        obs.name[found.row] if found.kind == ENTRY else None,
+    )
+    if effect not in search.effects:
+        search.effects.append(effect)
+
+
+def _drop_unsupported(search: Search, state: State) -> None:
+    """Leave out meters' effects that no longer stand beside the others."""
+    row = search.prepared.session_rows
+    for effect, s in supports(state, search.effects, search.prepared.settings).items():
+        if effect.device_kind != METER:
+            continue
+        favour = search.favours.of_effect(effect, s.size, s.sd, search.prepared.obs, row)
+        if s.z2 + favour < (_KEPT * search.limit) ** 2:
+            search.effects.remove(effect)
+
+
+def _explain_noise(search: Search, state: State) -> bool:
+    """Accept grown noise of meters; True if any was."""
+    obs, meters = search.prepared.obs, search.prepared.devices.meters
+    grown = noise_p_values(standardized_innovations(state), obs)
+    allowed = search.budget.noise / max(len(grown), 1)
+    chosen = [g for g in grown if g.p < allowed]
+    for g in chosen:
+        at, since = float(obs.t[g.row]), float(obs.t[g.before])
+        effect = Effect("noise", METER, meters[g.meter], at, since, None, g.factor, g.p)
+        search.effects.append(effect)
+        search.noise_p[effect] = g.p
+    return bool(chosen)
