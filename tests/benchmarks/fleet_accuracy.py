@@ -18,6 +18,8 @@ import numpy as np
 import polars as pl
 
 from models.fleet import FleetData, FleetFit, fit
+from models.fleet.arrays import date_of
+from tests.simulate.alarm_score import Alarm, Tally, day_number, tally
 from tests.simulate.fleets import SCENARIOS, Fleet, FleetOptions, simulate_fleet, varied
 from tests.simulate.oracle import EVERYTHING, Score, exact_estimates, score
 
@@ -35,6 +37,7 @@ class Trial:
     converged: bool
     cpu_s: float
     n_observations: int
+    tally: Tally
 
 
 def drawn(scenario: str, seed: int) -> Fleet:
@@ -54,6 +57,19 @@ def estimates(fitted: FleetFit, meters: list[str], today: date) -> pl.DataFrame:
     return pl.DataFrame({"meter_id": meters, "gain_error": mean, "sd": sd})
 
 
+def alarms_of(fitted: FleetFit, fleet: Fleet) -> list[Alarm]:
+    """The fit's alarms; where there is no list of them, the effects it accepted."""
+    if fitted.alarms.height:
+        return [
+            Alarm(r["device_kind"], r["device_id"], r["kind"], day_number(fleet, r["date"]))
+            for r in fitted.alarms.iter_rows(named=True)
+        ]
+    return [
+        Alarm(e.device_kind, e.device, e.kind, day_number(fleet, date_of(e.at)))
+        for e in fitted.effects
+    ]
+
+
 def trial(scenario: str, seed: int) -> Trial:
     """Draw, fit, compare."""
     fleet = drawn(scenario, seed)
@@ -63,7 +79,8 @@ def trial(scenario: str, seed: int) -> Trial:
     cpu_s = time.process_time() - started
     ours = estimates(fitted, best["meter_id"].to_list(), fleet.today)
     n = fleet.frames["bench"].height + fleet.frames["comparisons"].height
-    return Trial(scenario, seed, score(ours, fleet, best), fitted.converged, cpu_s, n)
+    named = tally(alarms_of(fitted, fleet), fleet)
+    return Trial(scenario, seed, score(ours, fleet, best), fitted.converged, cpu_s, n, named)
 
 
 def line(t: Trial) -> str:
@@ -72,7 +89,16 @@ def line(t: Trial) -> str:
         f"  {t.scenario} {t.seed}: ratio {t.score.ratio:.3f} cover {t.score.coverage90:.2f} "
         f"(oracle {t.score.best_inside90 / t.score.n:.2f}) bias {t.score.bias:+.3f} "
         f"sharpness {t.score.sharpness:.2f} cpu {t.cpu_s:.1f} s"
-        f"{'' if t.converged else ' NOT CONVERGED'}"
+        f"{'' if t.converged else ' NOT CONVERGED'}{found(t.tally)}"
+    )
+
+
+def found(t: Tally) -> str:
+    """What was named and what was invented."""
+    return (
+        f" | strikes {t.strikes_named}/{t.strikes} entries {t.entries_named}/{t.entries} "
+        f"jumps {t.jumps_named}/{t.jumps} blamed {t.blamed} "
+        f"false {t.false_alarms / max(t.years, 1e-9):.2f} a year"
     )
 
 
@@ -89,6 +115,8 @@ def summary(trials: list[Trial]) -> str:
         f"cover {inside:.3f} ({min(each):.2f}…{max(each):.2f}, oracle {best:.3f})  "
         f"converged {sum(t.converged for t in trials)}  "
         f"cpu {np.median([t.cpu_s for t in trials]):.1f} s at {trials[0].n_observations} obs"
+        f"{found(sum((t.tally for t in trials), Tally()))} "
+        f"(blamed in one fleet at most {max(t.tally.blamed for t in trials)})"
     )
 
 
