@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.scan_meters import Favours, MeterBlock, step_statistics
+from models.fleet.arrays import Flags
+from models.fleet.scan_meters import Favours, View
 from models.fleet.scan_shared import Scan
 from models.fleet.thresholds import Trials
 
@@ -31,20 +32,15 @@ def budget_for(per_season: float, years: float) -> Budget:
     return Budget(**{kind: share * total for kind, share in _SHARES.items()})
 
 
-def step_limit(budget: Budget, blocks: Sequence[MeterBlock], favours: Favours) -> float:
+def step_limit(budget: Budget, found: Sequence[View], favours: Favours, is_bench: Flags) -> float:
     """Limit of |z| for steps and wrong entries of meters."""
     trials = Trials()
-    for block in blocks:
-        _, _, rho = step_statistics(block.P[None], block.alpha[None])
-        favour = favours.step[block.rows[1:]]
-        trials.add_scan(rho[0][1:])
-        if (favour > 0).any():
-            trials.add_singles(favour[favour > 0])
-        n_bench = int(block.is_bench.sum())
-        if n_bench:
-            near = favours.slip_share
-            trials.add_singles(np.full(max(round(n_bench * near), 1), favours.slip_bonus))
-            trials.add_singles(np.zeros(n_bench - round(n_bench * near)))
+    for view in found:
+        trials.add_scan(view.rho[view.pairs], float((view.mask.sum(axis=1) > 1).sum()))
+    trials.add_singles(favours.step[favours.step > 0])
+    near = round(int(is_bench.sum()) * favours.slip_share)
+    trials.add_singles(np.full(near, favours.slip_bonus))
+    trials.add_singles(np.zeros(int(is_bench.sum()) - near))
     return trials.limit(budget.meter)
 
 

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.fleet.arrays import Array
-from models.fleet.blocks import Design
 from models.fleet.hyper import Hyper, prior_terms
 from models.fleet.likelihood import Curvature, State, curvature, evaluate, gradient
 from models.fleet.settings import FleetSettings
@@ -31,22 +30,22 @@ class Estimate:
         return self.state.hyper
 
 
-def estimate(design: Design, hyper: Hyper, settings: FleetSettings, most: int = 0) -> Estimate:
-    """Maximise likelihood × prior from the given values.
+def estimate(state: State, settings: FleetSettings, most: int = 0) -> Estimate:
+    """Maximise likelihood × prior from a fleet's present state.
 
     A step is taken when it raises the objective; else the damping grows (Levenberg, Marquardt).
     Done when the next step promises less than `settings.tolerance` in the log.
     """
-    search = _Search(design, hyper, settings)
+    search = _Search(state, settings)
     return search.run(most or settings.most_iterations)
 
 
 class _Search:
-    def __init__(self, design: Design, hyper: Hyper, settings: FleetSettings) -> None:
-        self.design, self.settings = design, settings
+    def __init__(self, state: State, settings: FleetSettings) -> None:
+        self.state, self.settings = state, settings
+        self.design, hyper = state.design, state.hyper
         self.active = np.flatnonzero(hyper.active)
         self.prior_mean, self.prior_precision = prior_terms(hyper, settings)
-        self.state = evaluate(design, hyper)
         self.value = self.state.log_likelihood + self._log_prior(hyper)
         self.damping = 0.0
 

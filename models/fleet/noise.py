@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import gammaincc
+from scipy.special import gammaincc, ndtr
 
 from models.fleet.arrays import Array, Index, rows_of_each
 from models.fleet.observations import Observations
@@ -15,13 +15,18 @@ _USUAL_CLIPPED = (0.9262, 1.5029)  # mean and variance of min(z², 6.25), z stan
 
 @dataclass(frozen=True)
 class Grown:
-    """A meter whose noise sd is `factor` times its usual since an observation."""
+    """A meter whose clipped squares have `ratio` times the usual mean since an observation."""
 
     meter: int
     row: int
     before: int
-    factor: float
+    ratio: float
     p: float
+
+    @property
+    def factor(self) -> float:
+        """How much larger the noise's sd is."""
+        return _factor(self.ratio)
 
 
 def noise_p_values(z: Array, obs: Observations) -> list[Grown]:
@@ -61,7 +66,7 @@ def _best(meter: int, rows: Index, squares: Array) -> Grown | None:
         meter,
         int(rows[k]),
         int(rows[k - 1]),
-        _factor(ratio),
+        ratio,
         float(min(1.0, p[best] * tries)),
     )
 
@@ -77,8 +82,7 @@ def _upper_tail(total: Array, count: Array) -> Array:
 def _factor(ratio: float) -> float:
     """Noise sd ratio whose clipped squares have `ratio` times the usual mean."""
     s = np.linspace(1.0, 8.0, 141)
-    z = (np.arange(400) + 0.5) / 400 * 8
-    density = np.exp(-0.5 * z**2)
-    density /= density.sum()
-    mean = [float(density @ np.minimum((x * z) ** 2, _CLIP)) / _USUAL_CLIPPED[0] for x in s]
-    return float(np.interp(ratio, mean, s))
+    c = np.sqrt(_CLIP) / s
+    inside = 2 * ndtr(c) - 1 - 2 * c * np.exp(-0.5 * c**2) / np.sqrt(2 * np.pi)
+    mean = s**2 * inside + _CLIP * 2 * ndtr(-c)
+    return float(np.interp(ratio, mean / mean[0], s))

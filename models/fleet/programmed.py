@@ -45,6 +45,13 @@ class Programmed:
     base: Array
     switches: dict[int, list[Switch]] = field(default_factory=dict)
 
+    def spread_out(self) -> None:
+        """Forget what the data said of unrecorded resets: uniform over their gaps again."""
+        for switches in self.switches.values():
+            for s in switches:
+                if not s.certain:
+                    s.at, s.share = s.at[[0, -1]], np.array([0.0, 1.0])
+
     def mean(self, meter: Index, t: Array) -> Array:
         """Expected p of each (meter, instant) pair."""
         p = self.base[meter]

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.fleet.arrays import Array, Flags, Index, corner_sums, from_the_end
+from models.fleet.blocks import Batch
 from models.fleet.effects import Effect
 from models.fleet.innovations import expected_covariance, noise_variance
-from models.fleet.likelihood import State
+from models.fleet.likelihood import BlockState, State
 from models.fleet.observations import Observations
 
 STEP, ENTRY, WILD = "step", "entry", "wild"
@@ -94,20 +95,74 @@ class MeterBlock:
     """Years since the observation before."""
 
 
-def meter_blocks(state: State) -> list[tuple[Index, Array, Array, Array]]:
-    """For each batch: rows, mask, and P and α with every observation at full weight."""
+@dataclass
+class View:
+    """A batch with every observation at full weight: P, α and the steps' statistics.
+
+    z2     squared statistic of a step at each place (0 at the first and where padded)
+    rho    correlation of a step's statistic with the next place's
+    pairs  where rho is between two real candidates
+    """
+
+    meter: Index
+    rows: Index
+    mask: Array
+    P: Array
+    alpha: Array
+    z2: Array
+    rho: Array
+    pairs: Flags
+
+    def block(self, b: int, obs: Observations) -> MeterBlock:
+        """One meter of the batch."""
+        n = int(self.mask[b].sum())
+        at = self.rows[b, :n]
+        gap = np.diff(obs.t[at], prepend=obs.t[at[0]])
+        P, alpha = self.P[b, :n, :n], self.alpha[b, :n]
+        return MeterBlock(int(self.meter[b]), at, P, alpha, obs.is_bench[at], gap)
+
+
+def views(state: State) -> list[View]:
+    """All batches at full weight."""
     result = []
     for batch, block in zip(state.design.batches, state.blocks, strict=True):
-        Q = expected_covariance(batch, block)
-        r = np.einsum("bij,bj->bi", Q, block.alpha)
-        noise = noise_variance(batch, block)
-        used = np.divide(noise, batch.weight, out=np.zeros_like(noise), where=batch.mask > 0)
-        diagonal = np.einsum("bii->bi", Q)
-        diagonal += np.where(batch.weight < 0.999, noise - used, 0.0)
-        P = np.linalg.inv(Q)
-        P = (P + P.transpose(0, 2, 1)) / 2 * (batch.mask[:, :, None] * batch.mask[:, None, :])
-        result.append((batch.rows, batch.mask, P, np.einsum("bij,bj->bi", P, r)))
+        P, alpha = _at_full_weight(batch, block)
+        score, info, rho = step_statistics(P, alpha)
+        z2 = np.where(batch.mask > 0, score**2 / np.maximum(info, 1e-12), 0.0)
+        z2[:, 0] = 0.0
+        pairs = batch.mask[:, 1:] > 0
+        pairs[:, 0] = False
+        result.append(View(batch.meter, batch.rows, batch.mask, P, alpha, z2, rho, pairs))
     return result
+
+
+def _at_full_weight(batch: Batch, block: BlockState) -> tuple[Array, Array]:
+    """P and P r of each meter of a batch with its own observations at full weight."""
+    Q = expected_covariance(batch, block)
+    r = np.einsum("bij,bj->bi", Q, block.alpha)
+    noise = noise_variance(batch, block)
+    used = np.divide(noise, batch.weight, out=np.zeros_like(noise), where=batch.mask > 0)
+    diagonal = np.einsum("bii->bi", Q)
+    diagonal += np.where(batch.weight < 0.999, noise - used, 0.0)
+    P = np.linalg.inv(Q)
+    P = (P + P.transpose(0, 2, 1)) / 2 * (batch.mask[:, :, None] * batch.mask[:, None, :])
+    return P, np.einsum("bij,bj->bi", P, r)
+
+
+def worth_explaining(
+    view: View, obs: Observations, favours: Favours, odds: Odds, *, limit2: float
+) -> Index:
+    """Meters of a batch in which anything might be accepted."""
+    real = view.mask > 0
+    info = np.maximum(np.einsum("bii->bi", view.P), 1e-12)
+    single = np.where(real, view.alpha**2 / info, 0.0)
+    bench = obs.is_bench[view.rows]
+    wild = _log_bayes_factor(single, info, odds.wild_sd) + np.log(odds.wild) > 0
+    hit = (view.z2 + favours.step[view.rows] > limit2) & real
+    hit[:, 0] = False
+    hit |= real & np.where(bench, single + favours.slip_bonus > limit2, wild)
+    several = view.mask.sum(axis=1) > 1
+    return np.flatnonzero(hit.any(axis=1) & several)
 
 
 def step_statistics(P: Array, alpha: Array) -> tuple[Array, Array, Array]:
@@ -215,21 +270,3 @@ def _log_bayes_factor(z2: Array, info: Array, prior_sd: Array | float) -> Array:
     gain = prior_sd**2 * info
     factor: Array = 0.5 * (z2 * gain / (1 + gain) - np.log1p(gain))
     return factor
-
-
-def places(state: State, obs: Observations) -> list[MeterBlock]:
-    """The blocks of all meters that have more than one observation, at full weight."""
-    result = []
-    for batch, (rows, mask, P, alpha) in zip(
-        state.design.batches, meter_blocks(state), strict=True
-    ):
-        for b, meter in enumerate(batch.meter):
-            n = int(mask[b].sum())
-            if n < 2:
-                continue
-            at = rows[b, :n]
-            gap = np.diff(obs.t[at], prepend=obs.t[at[0]])
-            result.append(
-                MeterBlock(int(meter), at, P[b, :n, :n], alpha[b, :n], obs.is_bench[at], gap)
-            )
-    return result

@@ -5,7 +5,7 @@ looked at, so that its meters are not blamed. Then each meter's own observations
 then the hyperparameters again.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -18,10 +18,19 @@ from models.fleet.favours import favours_of
 from models.fleet.gaps import located_switches
 from models.fleet.hyper import Hyper
 from models.fleet.innovations import standardized_innovations
-from models.fleet.likelihood import State, evaluate
+from models.fleet.likelihood import State, curvature, evaluate
 from models.fleet.noise import noise_p_values
 from models.fleet.prepare import Prepared, plain_adjustments
-from models.fleet.scan_meters import ENTRY, WILD, Explainer, Favours, Found, Odds, places
+from models.fleet.scan_meters import (
+    ENTRY,
+    WILD,
+    Explainer,
+    Favours,
+    Found,
+    Odds,
+    views,
+    worth_explaining,
+)
 from models.fleet.scan_shared import Scan, shared_scans
 from models.fleet.support import supports
 from models.fleet.weights import SCALES, left_out, mixture_weights
@@ -42,7 +51,7 @@ class Search:
     effects: list[Effect] = field(default_factory=list)
     weight: Array = field(default_factory=lambda: np.ones(0))
     n_iter: int = 0
-    limit: float = np.inf
+    limits: dict[str, float] = field(default_factory=dict)
     noise_p: dict[Effect, float] = field(default_factory=dict)
     _design: Design | None = None
     _built_with: tuple[Effect, ...] = ()
@@ -71,9 +80,9 @@ class Search:
         """The state at the current hyperparameters."""
         return evaluate(self.design(), self.hyper)
 
-    def estimate(self, most: int = 0) -> Estimate:
-        """Improve the hyperparameters."""
-        found = estimate(self.design(), self.hyper, self.prepared.settings, most)
+    def estimate(self, state: State | None = None, most: int = 0) -> Estimate:
+        """Improve the hyperparameters, from the present state if it is at hand."""
+        found = estimate(state or self.evaluate(), self.prepared.settings, most)
         self.hyper = found.hyper
         self.n_iter += found.n_iter
         return found
@@ -99,17 +108,15 @@ def run(search: Search) -> Estimate:
     settings = search.prepared.settings
     if not settings.robust or len(search.prepared.obs) < 2:
         return search.estimate()
-    state = search.estimate(5).state
+    state = search.estimate(most=5).state
     if locate(search, state):
         state = search.evaluate()
     if settings.alarms:
         state = _explain(search, state)
-    _reweigh(search, state)
-    found = search.estimate()
+    found = search.estimate(_reweigh(search, state))
     if settings.alarms and _explain_noise(search, found.state):
-        _reweigh(search, search.evaluate())
-        found = search.estimate()
-    return found
+        found = search.estimate(_reweigh(search, search.evaluate()))
+    return _relocated(search, found)
 
 
 def locate(search: Search, state: State) -> bool:
@@ -119,6 +126,18 @@ def locate(search: Search, state: State) -> bool:
     if located:
         search.forget_design()
     return bool(located)
+
+
+def _relocated(search: Search, found: Estimate) -> Estimate:
+    """Unrecorded resets placed afresh at the final hyperparameters, as `condition` does."""
+    slopes = search.prepared.programmed
+    if all(s.certain for switches in slopes.switches.values() for s in switches):
+        return found
+    slopes.spread_out()
+    search.forget_design()
+    locate(search, search.evaluate())
+    state = search.evaluate()
+    return replace(found, state=state, curvature=curvature(state))
 
 
 def _explain(search: Search, state: State) -> State:
@@ -131,7 +150,7 @@ def _explain(search: Search, state: State) -> State:
         _explain_meters(search, state)
         if set(search.effects) == before:
             break
-        state = search.estimate(3).state
+        state = search.estimate(most=3).state
         _drop_unsupported(search, state)
     return search.evaluate()
 
@@ -172,6 +191,7 @@ def _explain_shared(search: Search, state: State) -> State:
 def _best_shared(search: Search, scans: list[Scan]) -> tuple[Scan, int] | None:
     best: tuple[float, Scan, int] | None = None
     limits = shared_limit(search.budget, scans)
+    search.limits |= limits
     for scan in scans:
         k = int(np.argmax(np.abs(scan.z)))
         excess = float(np.abs(scan.z[k])) - limits[scan.kind]
@@ -186,13 +206,16 @@ def _best_shared(search: Search, scans: list[Scan]) -> tuple[Scan, int] | None:
 def _explain_meters(search: Search, state: State) -> None:
     """Explain each meter's own observations: steps, wrong entries, wild comparisons."""
     obs, devices = search.prepared.obs, search.prepared.devices
-    blocks = places(state, obs)
-    search.limit = step_limit(search.budget, blocks, search.favours)
-    for block in blocks:
-        promoted = bool(devices.promoted[block.meter])
-        explainer = Explainer(block, Odds(), search.favours, search.limit**2, steps=not promoted)
-        for found in explainer.explain():
-            _accept(search, found)
+    odds, favours = Odds(), search.favours
+    seen = views(state)
+    limit = step_limit(search.budget, seen, favours, obs.is_bench)
+    search.limits[METER] = limit
+    for view in seen:
+        for b in worth_explaining(view, obs, favours, odds, limit2=limit**2):
+            steps = not devices.promoted[view.meter[b]]
+            block = view.block(int(b), obs)
+            for found in Explainer(block, odds, favours, limit**2, steps=steps).explain():
+                _accept(search, found)
 
 
 def _accept(search: Search, found: Found) -> None:
@@ -214,13 +237,18 @@ def _accept(search: Search, found: Found) -> None:
 
 
 def _drop_unsupported(search: Search, state: State) -> None:
-    """Leave out meters' effects that no longer stand beside the others."""
-    row = search.prepared.session_rows
+    """Leave out effects that no longer stand beside the others."""
+    devices, row = search.prepared.devices, search.prepared.session_rows
     for effect, s in supports(state, search.effects, search.prepared.settings).items():
-        if effect.device_kind != METER:
-            continue
-        favour = search.favours.of_effect(effect, s.size, s.sd, search.prepared.obs, row)
-        if s.z2 + favour < (_KEPT * search.limit) ** 2:
+        own = (
+            effect.device_kind == METER
+            and not devices.promoted[devices.meters.index(effect.device)]
+        )
+        favour = 0.0
+        if own:
+            favour = search.favours.of_effect(effect, s.size, s.sd, search.prepared.obs, row)
+        limit = search.limits[METER if own else effect.kind]
+        if s.z2 + favour < (_KEPT * limit) ** 2:
             search.effects.remove(effect)
 
 

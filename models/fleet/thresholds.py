@@ -16,7 +16,8 @@ from models.fleet.arrays import Array
 
 _NODES, _WEIGHTS = np.polynomial.laguerre.laggauss(20)
 _RHO_BINS = np.concatenate([[-1.0], np.linspace(0.0, 0.9, 10), 1 - np.geomspace(0.08, 1e-4, 14)])
-_LOWEST, _HIGHEST = 1.0, 9.0
+_LOWEST, _HIGHEST = 3.0, 9.0
+"""However small the fleet: nobody acts on less than three sigma."""
 
 
 @dataclass
