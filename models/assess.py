@@ -14,6 +14,7 @@ import polars as pl
 from models import snapshot
 from models.assemble import fleet_data
 from models.bench import evaluate_bench, session_frame
+from models.control import Budget, Limits, control_charts, limits_from_budget
 from models.fleet import FleetData, FleetFit, FleetSettings, fit
 from models.population import drift_table
 from models.roster import roster
@@ -22,17 +23,6 @@ from models.snapshot import Snapshot, course_days, noon
 from models.steps import compare_steps
 
 Tables = dict[str, pl.DataFrame]
-
-
-EFFECT_SCHEMA = {
-    "kind": pl.String,
-    "device_kind": pl.String,
-    "device": pl.String,
-    "at": pl.Float64,
-    "since": pl.Float64,
-    "observation": pl.String,
-    "factor": pl.Float64,
-}
 
 
 @dataclass(frozen=True)
@@ -106,25 +96,57 @@ def last_data_on(found: Records) -> date | None:
     return max(known, default=None)
 
 
-def snapshot_of(
-    found: Records, fleet: FleetFit, *, fitted_at: datetime, seconds: float, version: int
-) -> Snapshot:
+@dataclass(frozen=True)
+class Made:
+    """When a fit was made, how long it took, and which version of the data it saw."""
+
+    fitted_at: datetime
+    seconds: float
+    data_version: int
+
+
+def points_per_season(found: Records) -> float:
+    """Observations of the whole fleet in 365 days, at the rate of the last year's data."""
+    at = pl.concat([found.data.bench["at"], found.data.comparisons["at"]]).drop_nulls()
+    newest, oldest = at.max(), at.min()
+    if not isinstance(newest, datetime) or not isinstance(oldest, datetime):
+        return 0.0
+    days = min(365.0, max(30.0, (newest - oldest).days))
+    recent = at.filter(at > newest - timedelta(days=days))
+    return 365.0 * recent.len() / days
+
+
+def chart_limits(settings: Settings, points: float) -> Budget:
+    """Limits of the control charts from the false-alarm budget and the data rate."""
+    return limits_from_budget(settings.false_alarms_per_season, max(points, 1.0))
+
+
+def charts_of(observed: pl.DataFrame, limits: Limits) -> pl.DataFrame:
+    """Individuals, EWMA and CUSUM of every meter's standardized innovations."""
+    innovations = observed.select("meter_id", "at", "kind", "id", z="standardized")
+    return control_charts(innovations, limits)
+
+
+def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Made) -> Snapshot:
     """What is kept of a fit."""
     last = last_data_on(found)
     origin = min(found.as_of, last) if last else found.as_of
     days = course_days(origin, found.as_of)
     ids = found.meters["meter_id"].to_list()
     mean, sd = fleet.forecast(origin, days)
+    observed = fleet.observed()
     info = {
         "as_of": found.as_of,
         "origin": origin,
         "last_data_on": last,
-        "fitted_at": fitted_at,
+        "fitted_at": made.fitted_at,
         "converged": fleet.converged,
         "message": fleet.message,
-        "seconds": seconds,
-        "data_version": version,
+        "seconds": made.seconds,
+        "data_version": made.data_version,
         "hyper": json.dumps(fleet.hyper_document()),
+        "effects": json.dumps([asdict(effect) for effect in fleet.effects]),
+        "points_per_season": points_per_season(found),
     }
     return Snapshot(
         info=pl.DataFrame([info], schema_overrides={"last_data_on": pl.Date}),
@@ -133,11 +155,11 @@ def snapshot_of(
         devices=_devices(found, fleet),
         alarms=fleet.alarms,
         weights=fleet.weights,
-        innovations=fleet.innovations(),
+        observed=observed,
+        charts=charts_of(observed, chart_limits(settings, points_per_season(found)).limits),
         population=drift_table(
             found.sessions, found.resets, found.meters, _swaps(found.events), today=found.as_of
         ),
-        effects=pl.DataFrame([asdict(effect) for effect in fleet.effects], schema=EFFECT_SCHEMA),
     )
 
 

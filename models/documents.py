@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from models.control import Limits
 from models.due import due_table
 from models.snapshot import Snapshot, forecast
 
@@ -189,3 +190,47 @@ def history_document(
         )
         .to_dicts(),
     }
+
+
+def observations(known: pl.DataFrame) -> list[dict[str, Any]]:
+    """The observations of `history`. In: rows of `FleetFit.observed` of one meter."""
+    return [
+        {
+            "date": row["at"],
+            "kind": row["kind"],
+            "id": row["id"],
+            "gain_error_pct": percent(row["gain_error"]),
+            "sd_pct": percent_sd(row["gain_error"], row["sd"]),
+            "standardized_residual": row["standardized"],
+            "used": row["used"],
+            "weight": row["weight"],
+        }
+        for row in known.sort("at").to_dicts()
+    ]
+
+
+def control(charts: pl.DataFrame, limits: Limits) -> dict[str, Any]:
+    """The control charts of one meter. In: rows of `assess.charts_of`."""
+    series: dict[str, list[dict[str, Any]]] = {
+        name: [] for name in ("individuals", "ewma", "cusum")
+    }
+    for row in charts.sort("at").to_dicts():
+        high, low = row["cusum_high"], row["cusum_low"]
+        values = {
+            "individuals": row["z"],
+            "ewma": row["ewma"],
+            "cusum": high if high > low else -low,
+        }
+        for name, value in values.items():
+            series[name].append(
+                {
+                    "date": row["at"],
+                    "kind": row["kind"],
+                    "id": row["id"],
+                    "value": value,
+                    "limit": row[f"{name}_limit"],
+                    "signal": row[f"{name}_signal"] != 0,
+                }
+            )
+    shown = {"individuals": limits.individuals, "ewma": limits.ewma_limit_z, "cusum": limits.cusum}
+    return {**series, "limits": shown | {"weight": limits.ewma_weight}}

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -25,7 +25,7 @@ from models.fleet.effects import Effect
 from models.fleet.fit import condition
 from models.refusal import NothingToSayError
 from models.roster import up_to
-from models.snapshot import Snapshot
+from models.snapshot import Snapshot, noon
 
 Say = Callable[[str], None]
 TOLERANCE_PCT = 1.5  # where no meters table says otherwise
@@ -116,13 +116,10 @@ def refit(store: Store, *, say: Say | None = None) -> dict[str, Any]:
 
 def _snapshot(found: Records, settings: Settings, version: int, begun: float) -> Snapshot:
     fleet = assess.fitted(found, settings)
-    return assess.snapshot_of(
-        found,
-        fleet,
-        fitted_at=datetime.now(UTC).replace(microsecond=0),
-        seconds=round(time.monotonic() - begun, 3),
-        version=version,
+    made = assess.Made(
+        datetime.now(UTC).replace(microsecond=0), round(time.monotonic() - begun, 3), version
     )
+    return assess.snapshot_of(found, fleet, settings, made=made)
 
 
 def _tell(say: Say | None, text: str) -> None:
@@ -189,14 +186,24 @@ def history(
         raise NothingToSayError(_unknown_meter(meter_id, found.meters["meter_id"].to_list()))
     fleet = _fleet(store, found, settings, say)
     instants = assess.observed_days(found, meter_id)
-    mean, sd = fleet.gain_error(meter_id, instants)
-    return documents.history_document(
+    ahead = [noon(found.as_of) + timedelta(days=14 * k) for k in range(53)]
+    mean, sd = fleet.gain_error(("meter", meter_id), [*instants, *ahead])
+    known, n = fleet.observed().filter(pl.col("meter_id") == meter_id), len(instants)
+    limits = assess.chart_limits(settings, assess.points_per_season(found)).limits
+    document = documents.history_document(
         meter_id,
-        documents.points(instants, mean, sd),
-        observations=[],
+        documents.points(instants, mean[:n], sd[:n]),
+        observations=documents.observations(known),
         events=found.events,
         resets=found.resets,
     )
+    return document | {
+        "forecast": documents.points(ahead, mean[n:], sd[n:]),
+        "tolerance_pct": found.meters.filter(pl.col("meter_id") == meter_id)[
+            "tolerance_pct"
+        ].item(),
+        "control": documents.control(assess.charts_of(known, limits), limits),
+    }
 
 
 def _fleet(store: Store, found: Records, settings: Settings, say: Say | None) -> FleetFit:
@@ -208,7 +215,7 @@ def _fleet(store: Store, found: Records, settings: Settings, say: Say | None) ->
             hyper_from_document(kept.about()["hyper"]),
             today=found.as_of,
             settings=FleetSettings(false_alarms_per_season=settings.false_alarms_per_season),
-            effects=[Effect(**row) for row in kept.effects.to_dicts()],
+            effects=[Effect(**row) for row in kept.about()["effects"]],
             weights=kept.weights,
         )
     _tell(say, f"fitting what was known on {found.as_of.isoformat()}")

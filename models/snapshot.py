@@ -31,15 +31,16 @@ class Snapshot:
     """A fit as frames.
 
     info         one row: as_of, origin (first day of the courses), last_data_on, fitted_at,
-                 converged, message, seconds, data_version, hyper (JSON)
+                 converged, message, seconds, data_version, hyper (JSON), effects (JSON: what the
+                 alarms have put into the fleet model), points_per_season
     meters       the roster, plus drift_ln, drift_sd_ln, last_bench, last_comparison
     courses      meter_id, days (from origin), mean_ln, sd_ln
     devices      device_kind (reference, bench), device_id, mean_ln, sd_ln, …
     alarms       device_kind, device_id, kind, date, size_pct, consequence_pct, text
     weights      kind (bench, comparison), id, weight in 0…1
-    innovations  kind, id, device_id, at, innovation, sd, standardized
+    observed     kind, id, meter_id, at, gain_error, sd, standardized, weight, used
+    charts       a row an observation: id, at, z, ewma, cusum_high, cusum_low, limits, signals
     population   the drift table by group
-    effects      what the alarms have put into the fleet model
     """
 
     info: pl.DataFrame
@@ -48,9 +49,9 @@ class Snapshot:
     devices: pl.DataFrame
     alarms: pl.DataFrame
     weights: pl.DataFrame
-    innovations: pl.DataFrame
+    observed: pl.DataFrame
+    charts: pl.DataFrame
     population: pl.DataFrame
-    effects: pl.DataFrame
 
     @classmethod
     def names(cls) -> list[str]:
@@ -63,9 +64,9 @@ class Snapshot:
         return cls(**{name: frames[name] for name in cls.names()})
 
     def about(self) -> dict[str, Any]:
-        """The one row of `info`, with `hyper` read."""
+        """The one row of `info`, with its JSON read."""
         row = self.info.row(0, named=True)
-        return row | {"hyper": json.loads(row["hyper"])}
+        return row | {name: json.loads(row[name]) for name in ("hyper", "effects")}
 
     def serves(self, as_of: date) -> bool:
         """Whether status on a day follows from these frames: nothing known later than the day
