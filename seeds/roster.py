@@ -75,6 +75,8 @@ def _holdings(
         start = max(start, day_of(JOINED[rider]))
     if rider in LEFT and meter.stop is None:
         gone = day_of(LEFT[rider])
+        if start > gone:
+            return [(start, None, None, "spare")]
         return [(start, gone, rider, role), (gone + 1, None, None, "spare")]
     return [(start, meter.stop, rider, role)]
 

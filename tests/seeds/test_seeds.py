@@ -16,7 +16,9 @@ import numpy as np
 import polars as pl
 import pytest
 
+from ingest.load import load_paths
 from ingest.schema import TABLES
+from ingest.store import Store
 from seeds.generate import write
 
 SEEDS = Path(__file__).parents[2] / "seeds"
@@ -222,3 +224,13 @@ def test_pairs_name_their_files() -> None:
         assert (SEEDS / "recordings" / row["meter_file"]).exists()
         assert (SEEDS / "recordings" / row["reference_file"]).exists()
     assert truth["void"].to_list() == [False, False, True]
+
+
+def test_the_tables_load_without_a_row_set_aside(tmp_path: Path) -> None:
+    """Three contradictions are said, each of them one of the known cases."""
+    report = load_paths(Store(tmp_path / "demo.duckdb"), [SEEDS / "tables", SEEDS / "recordings"])
+    assert [p.document() for p in report.set_aside] == []
+    told = " ".join(report.notices)
+    for case in ("FS-15", "GP-08", "FS-19"):
+        assert case in told
+    assert len(report.notices) == 3
