@@ -2,21 +2,44 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pytest
 
+from ingest.contradictions import NAMED_IN, contradictions
+from ingest.schema import TABLES
+from ingest.tables import read_tables
 from tests.ingest import team
+
+NAMES = ("meters", "references", "mass_sets", "places", "riders", "installations", "bench")
 
 
 def notices(folder: Path, **tables: list[team.Row]) -> list[str]:
-    """What is said of the team's tables with some of them replaced."""
-    names = ("meters", "references", "mass_sets", "places", "riders", "installations", "bench")
-    everything = {name: team.TEAM[name] for name in names} | tables
-    _, report = team.load(folder, team.write_team(folder / "tables", everything))
-    assert report.clean, report.set_aside
-    return report.notices
+    """What is said of the team's tables with some of them replaced, rows numbered as in a file."""
+    everything = {name: team.TEAM[name] for name in NAMES} | tables
+    found = read_tables([team.write_team(folder / "tables", everything)])
+    assert found.problems == []
+    frames = {name: table.empty() for name, table in TABLES.items()} | found.frames
+    devices = {
+        name
+        for frame in found.frames.values()
+        for column in NAMED_IN
+        if column in frame.columns
+        for name in frame[column].drop_nulls()
+    }
+    return contradictions(
+        lambda table: frames[table].with_row_index("row_id", 1).cast({"row_id": pl.Int64}),
+        devices=devices,
+        source=lambda table: pl.DataFrame(
+            [(i + 1, f"tables/{table}.csv", i + 2) for i in range(frames[table].height)],
+            schema={"row_id": pl.Int64, "path": pl.String, "row": pl.Int64},
+            orient="row",
+        ),
+        today=date(2026, 3, 14),
+    )
 
 
 def one(said: list[str], words: str) -> str:
@@ -171,6 +194,9 @@ def test_after_today(tmp_path: Path) -> None:
 
 def test_only_what_the_files_name(tmp_path: Path) -> None:
     """A load says nothing of meters that it has nothing to do with."""
-    notices(tmp_path, bench=[team.reading(meter_id="M7")])
+    tables = {name: team.TEAM[name] for name in NAMES}
+    folder = team.write_team(tmp_path / "a", tables | {"bench": [team.reading(meter_id="M7")]})
+    _, report = team.load(tmp_path, folder)
+    assert one(report.notices, "meter M7 is not in meters").startswith("bench.csv row 2: ")
     _, report = team.load(tmp_path, team.write_csv(tmp_path / "bench-2.csv", team.BENCH))
     assert report.notices == []

@@ -32,13 +32,13 @@ def full(tmp_path_factory: pytest.TempPathFactory) -> Store:
 
 
 @pytest.mark.parametrize("form", FORMATS)
-@pytest.mark.parametrize("zone", ["UTC", "America/Denver"])
-def test_exports_load_again(tmp_path: Path, full: Store, form: Format, zone: str) -> None:
+def test_exports_load_again(tmp_path: Path, full: Store, form: Format) -> None:
+    """Whatever the time zone of the store that they are loaded into."""
     files = export_tables(full, tmp_path / "out", form)
     assert files
     copy = Store(tmp_path / "copy.duckdb")
     with copy.writing() as db:
-        db.set_setting("time_zone", zone)
+        db.set_setting("time_zone", "America/Denver")
     report = load_paths(copy, [tmp_path / "out"])
     assert report.clean, report.set_aside
     assert team.contents(copy) == team.contents(full)

@@ -12,6 +12,7 @@ import xlsxwriter
 
 from ingest.schema import TABLES
 from ingest.store import Store
+from ingest.tables import read_tables
 from tests.ingest import team
 
 
@@ -41,12 +42,23 @@ def expected(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
 )
 def test_csv_dialects(tmp_path: Path, how: dict[str, Any], expected: dict[str, Any]) -> None:
     some = {name: team.TEAM[name] for name in ("meters", "mass_sets", "riders", "events", "bench")}
-    store, report = team.load(tmp_path, team.write_team(tmp_path / "tables", some, **how))
-    assert report.clean, report.set_aside
-    got = team.contents(store)
-    assert {name: got[name] for name in some} == {name: expected[name] for name in some}
-    said = any("Windows-1252" in notice for notice in report.notices)
+    found = read_tables([team.write_team(tmp_path / "tables", some, **how)])
+    assert found.problems == []
+    got = {name: sorted(frame.rows(), key=repr) for name, frame in found.frames.items()}
+    assert got == {name: expected[name] for name in some}
+    said = any("Windows-1252" in notice for notice in found.notices)
     assert said == (how.get("encoding") == "cp1252")
+
+
+@pytest.mark.parametrize(
+    "how", [{"separator": ";", "comma": True}, {"encoding": "utf-16"}], ids=str
+)
+def test_csv_dialects_in_the_store(
+    tmp_path: Path, how: dict[str, Any], expected: dict[str, Any]
+) -> None:
+    store, report = team.load(tmp_path, team.write_team(tmp_path / "tables", **how))
+    assert report.clean, report.set_aside
+    assert team.contents(store) == expected
 
 
 def workbook(file: Path, tables: dict[str, list[team.Row]], *, leading: int = 0) -> Path:

@@ -347,12 +347,12 @@ def test_load_beside_readers_in_other_processes(tmp_path: Path) -> None:
             tmp_path / f"bench-{s}.csv",
             [team.reading(f"S{s}", n, torque_nm=30 + n) for n in range(16)],
         )
-        for s in range(6)
+        for s in range(4)
     ]
     store, _ = team.load(tmp_path, sessions[0])
     readers = [
         subprocess.Popen(
-            [sys.executable, "-c", READER, str(store.path), "3"],
+            [sys.executable, "-c", READER, str(store.path), "2"],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -369,7 +369,7 @@ def test_load_beside_readers_in_other_processes(tmp_path: Path) -> None:
         out, errors = reader.communicate(timeout=120)
         assert reader.returncode == 0, errors
         assert int(out) > 0
-    assert team.live(store, "bench").height == 96
+    assert team.live(store, "bench").height == 64
 
 
 def test_a_busy_store_is_said(store: Store) -> None:

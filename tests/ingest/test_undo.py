@@ -55,16 +55,17 @@ def test_any_undo_equals_never_having_loaded(tmp_path: Path, store: Store) -> No
     generator = random.Random(3)
     files = [
         write(tmp_path, f"bench-{i}.csv", [generator.choice([1.5, 2.5]) for _ in range(i)])
-        for i in range(1, 4)
+        for i in (2, 3)
     ] + [write(tmp_path, f"meters-{t}.csv", [], tolerance=t) for t in (1, 2, 3)]
     generator.shuffle(files)
     ids = {file: load_paths(store, [file]).import_ids[0] for file in files}
-    undone = generator.sample(files, 3)
+    undone = generator.sample(files, 2)
     for file in undone:
         undo_import(store, ids[file])
-    other, _ = team.load(tmp_path, *[f for f in files if f not in undone][:1], store="b.duckdb")
-    for file in [f for f in files if f not in undone][1:]:
-        load_paths(other, [file])
+    other = Store(tmp_path / "b.duckdb")
+    for file in files:
+        if file not in undone:
+            load_paths(other, [file])
     assert team.contents(store) == team.contents(other)
 
 
