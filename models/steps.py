@@ -1,0 +1,269 @@
+"""Steady steps of a ride, meter beside reference, become one gain ratio per comparison.
+
+A step holds the mean power of both devices. Divided by the reference's power,
+
+    y = meter / reference = g + τ · x + noise,    x = ω / reference power
+
+g is the ratio of gains, τ the zero-offset torque between the two (N·m), ω the crank's angular
+velocity. τ has a weak prior (mean 0, sd ZERO_SD_NM), so that one step, or steps of one power,
+still give a gain: with the uncertainty that the unknown zero leaves. The noise of a step is not
+known per comparison; it is learned from the scatter of all steps of the table about their own
+lines, drawn towards each pair of devices' own where there are enough. Steps far off their line
+are weighed down. All comparisons are solved at once.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+ZERO_SD_NM = 0.25
+"""Prior sd of the zero-offset torque left between two zeroed devices (common practice)."""
+USUAL_NOISE = 0.008
+"""Prior standard deviation of a step's ratio, before the table speaks; 8 steps' worth."""
+USUAL_NOISE_DOF = 8.0
+PAIR_DOF = 12.0
+"""How many steps' worth the table's scatter counts against a pair's own."""
+USUAL_CADENCE = 88.0  # where none is given: for the zero's part of the uncertainty only
+FAR_OFF = 3.0  # standardized residual from which a step loses weight
+ROUNDS = 4
+MIRROR = 1e-3  # root mean square of (ratio − 1) below which a comparison may be a mirror …
+MIRROR_CHANCE = 1e-4  # … if honest devices of equal gain came so near less often than this
+RESULT_SCHEMA: dict[str, Any] = {
+    "comparison_id": pl.String,
+    "meter_id": pl.String,
+    "reference_id": pl.String,
+    "measured_at": pl.Datetime("us", "UTC"),
+    "gain_ratio_pct": pl.Float64,
+    "gain_ratio_ln": pl.Float64,
+    "u_gain_ratio_pct": pl.Float64,
+    "dof": pl.Float64,
+    "zero_offset_nm": pl.Float64,
+    "u_zero_offset_nm": pl.Float64,
+    "temperature_c": pl.Float64,
+    "rider_id": pl.String,
+    "chainring": pl.String,
+    "used_s": pl.Float64,
+    "void": pl.String,
+    "source": pl.String,
+    "document": pl.String,
+}
+
+
+@dataclass(frozen=True)
+class _Steps:
+    """Usable steps, sorted by comparison. group: index of the comparison; pair: of the devices."""
+
+    group: Index
+    pair: Index
+    y: Array
+    x: Array
+    power: Array
+    seconds: Array
+
+    def sums(self, values: Array) -> Array:
+        """Sum of a value over each comparison's steps."""
+        return np.asarray(
+            np.bincount(self.group, values, minlength=int(self.group.max()) + 1), dtype=np.float64
+        )
+
+
+@dataclass(frozen=True)
+class _Lines:
+    """One line a comparison: gain g, zero τ (N·m), their covariance; the steps' residuals and
+    the leverage of each on its own line."""
+
+    gain: Array
+    zero: Array
+    var_gain: Array
+    var_zero: Array
+    residual: Array
+    leverage: Array
+
+
+def compare_steps(comparisons: pl.DataFrame) -> pl.DataFrame:
+    """Gain ratio of every comparison in a table of steady steps.
+
+    In   the contract's `comparisons`, one row a step
+    Out  RESULT_SCHEMA, one row a comparison in order of time: gain_ratio_pct =
+         100 · (meter / reference − 1) with the zero-offset part taken out, u_… its standard
+         uncertainty, dof of the noise behind it, zero_offset_nm null without cadence, void why
+         it proves nothing. Steps without power on either side, or of no duration, are left out;
+         a comparison without any usable step has null numbers.
+    """
+    if comparisons.is_empty():
+        return pl.DataFrame(schema=RESULT_SCHEMA)
+    rows = comparisons.sort("measured_at", "comparison_id", "step", maintain_order=True)
+    heads = rows.group_by("comparison_id", maintain_order=True).agg(
+        pl.col("meter_id", "reference_id", "measured_at", "rider_id", "chainring").first(),
+        pl.col("temperature_c").mean(),
+        cadence_known=pl.col("cadence_rpm").is_not_null().any(),
+    )
+    usable = rows.filter(
+        (pl.col("meter_w") > 0) & (pl.col("reference_w") > 0) & (pl.col("duration_s") > 0)
+    )
+    if usable.is_empty():
+        return _table(heads.with_columns(_nothing()))
+    known = heads.join(usable, on="comparison_id", how="semi", maintain_order="left")
+    return _table(
+        heads.join(_solved(known, usable), on="comparison_id", how="left", maintain_order="left")
+    )
+
+
+def _nothing() -> list[pl.Expr]:
+    names = ("gain", "var_gain", "zero", "var_zero", "dof", "used_s", "void", "n_steps")
+    return [pl.lit(None).alias(name) for name in names]
+
+
+def _solved(known: pl.DataFrame, usable: pl.DataFrame) -> pl.DataFrame:
+    steps = _steps(known, usable)
+    variance, dof = np.full(steps.y.size, USUAL_NOISE**2), np.full(steps.y.size, USUAL_NOISE_DOF)
+    weight = np.ones(steps.y.size)
+    lines = _fit(steps, variance, weight)
+    for _ in range(ROUNDS):
+        variance, dof = _noise(steps, lines, variance, weight)
+        weight = _weights(lines, variance)
+        lines = _fit(steps, variance, weight)
+    first = np.unique(steps.group, return_index=True)[1]
+    return known.select("comparison_id").with_columns(
+        gain=pl.Series(lines.gain),
+        var_gain=pl.Series(lines.var_gain),
+        zero=pl.Series(lines.zero),
+        var_zero=pl.Series(lines.var_zero),
+        dof=pl.Series(dof[first]),
+        used_s=pl.Series(steps.sums(steps.seconds * (weight > 0.1))),
+        n_steps=pl.Series(steps.sums(np.ones(steps.y.size)).astype(np.int64)),
+        void=pl.Series(_void(steps, variance), dtype=pl.String),
+    )
+
+
+def _steps(known: pl.DataFrame, usable: pl.DataFrame) -> _Steps:
+    numbered = known.with_columns(
+        group_=pl.int_range(pl.len()),
+        pair_=pl.struct("meter_id", "reference_id").rank("dense").cast(pl.Int64) - 1,
+    ).select("comparison_id", "group_", "pair_")
+    rows = usable.join(numbered, on="comparison_id", how="inner").sort("group_")
+    power = rows["reference_w"].to_numpy().astype(float)
+    cadence = rows["cadence_rpm"].fill_null(USUAL_CADENCE).to_numpy().astype(float)
+    return _Steps(
+        group=rows["group_"].to_numpy(),
+        pair=rows["pair_"].to_numpy(),
+        y=rows["meter_w"].to_numpy().astype(float) / power,
+        x=2 * np.pi * cadence / 60 / power,
+        power=power,
+        seconds=rows["duration_s"].to_numpy().astype(float),
+    )
+
+
+def _fit(steps: _Steps, variance: Array, weight: Array) -> _Lines:
+    """Every comparison's line at once: normal equations of two unknowns, the zero with its
+    prior as one more observation."""
+    w = weight / variance
+    s, sx, sxx = (steps.sums(w * steps.x**k) for k in (0, 1, 2))
+    sy, sxy = steps.sums(w * steps.y), steps.sums(w * steps.x * steps.y)
+    prior = 1 / ZERO_SD_NM**2
+    det = s * (sxx + prior) - sx**2
+    gain = ((sxx + prior) * sy - sx * sxy) / det
+    zero = (s * sxy - sx * sy) / det
+    var_gain, var_zero, both = (sxx + prior) / det, s / det, -sx / det
+    g = steps.group
+    residual = steps.y - gain[g] - zero[g] * steps.x
+    spread = var_gain[g] + 2 * steps.x * both[g] + steps.x**2 * var_zero[g]
+    return _Lines(gain, zero, var_gain, var_zero, residual, np.minimum(w * spread, 1 - 1e-6))
+
+
+def _noise(steps: _Steps, lines: _Lines, variance: Array, weight: Array) -> tuple[Array, Array]:
+    """Noise variance of each step's ratio, and the degrees of freedom behind it.
+
+    The course with power (a part that falls with it: noise in watts; a part that does not) is
+    the whole table's; its level is each pair's own, drawn towards the table's.
+    """
+    free = weight * (1 - lines.leverage)  # what of a residual is noise and not fit
+    shape = _shape(steps, lines, free)
+    score = weight * lines.residual**2 / shape
+    whole = (USUAL_NOISE_DOF * USUAL_NOISE**2 / float(np.median(shape)) + score.sum()) / (
+        USUAL_NOISE_DOF + free.sum()
+    )
+    own_score, own_free = np.bincount(steps.pair, score), np.bincount(steps.pair, free)
+    level = (PAIR_DOF * whole + own_score) / (PAIR_DOF + own_free)
+    dof = np.minimum(PAIR_DOF, USUAL_NOISE_DOF + free.sum()) + own_free
+    return np.maximum(level[steps.pair] * shape, 1e-10), dof[steps.pair]
+
+
+def _shape(steps: _Steps, lines: _Lines, free: Array) -> Array:
+    """Noise variance against power, up to its level: (low end + fall · (typical / power)²).
+
+    From the mean squares of the table's lower and upper half of powers; flat where the table is
+    too small to tell.
+    """
+    ratio = (np.median(steps.power) / steps.power) ** 2
+    if free.sum() < 60:
+        return np.ones(ratio.size)
+    low = steps.power < np.median(steps.power)
+    if not low.any() or low.all():
+        return np.ones(ratio.size)
+    square = np.minimum(lines.residual**2, 9 * np.median(lines.residual**2) / 0.455)
+    at_low, at_high = (square[half].sum() / max(free[half].sum(), 1.0) for half in (low, ~low))
+    r_low, r_high = float(ratio[low].mean()), float(ratio[~low].mean())
+    fall = max(0.0, (at_low - at_high) / max(r_low - r_high, 1e-9))
+    flat = max(0.0, at_high - fall * r_high)
+    if fall + flat <= 0:
+        return np.ones(ratio.size)
+    return np.asarray((flat + fall * ratio) / (flat + fall))
+
+
+def _weights(lines: _Lines, variance: Array) -> Array:
+    z = np.abs(lines.residual) / np.sqrt(variance * (1 - lines.leverage) + 1e-15)
+    return np.asarray(np.where(z > FAR_OFF, (FAR_OFF / np.maximum(z, FAR_OFF)) ** 2, 1.0))
+
+
+def _void(steps: _Steps, variance: Array) -> list[str | None]:
+    """Three steps or more that agree better than two devices can: one holds the other's power."""
+    from scipy.special import gammaincinv
+
+    n = steps.sums(np.ones(steps.y.size))
+    off = steps.sums((steps.y - 1) ** 2)
+    by_chance = 2 * gammaincinv(n / 2, MIRROR_CHANCE) * float(np.median(variance))
+    same = (n >= 3) & (off < n * MIRROR**2) & (off < by_chance)
+    return [
+        "Meter and reference show the same power in every step, closer than two devices can: "
+        "the reference was steered by the meter, or one holds the other's power. It proves nothing."
+        if one
+        else None
+        for one in same.tolist()
+    ]
+
+
+def _table(solved: pl.DataFrame) -> pl.DataFrame:
+    gain = pl.col("gain").cast(pl.Float64)
+    known = pl.col("cadence_known")
+    table = solved.with_columns(
+        gain_ratio_pct=100 * (gain - 1),
+        gain_ratio_ln=100 * gain.log(),
+        u_gain_ratio_pct=100 * pl.col("var_gain").cast(pl.Float64).sqrt() / gain,
+        zero_offset_nm=pl.when(known).then(pl.col("zero")),
+        u_zero_offset_nm=pl.when(known).then(pl.col("var_zero").cast(pl.Float64).sqrt()),
+        source=pl.lit("steps"),
+    )
+    documents = [_document(row) for row in table.iter_rows(named=True)]
+    table = table.with_columns(pl.Series("document", documents, dtype=pl.String))
+    return table.select(pl.col(name).cast(kind) for name, kind in RESULT_SCHEMA.items())
+
+
+def _document(row: dict[str, Any]) -> str:
+    warnings = []
+    if not row["n_steps"]:
+        warnings.append("No step has power on both sides.")
+    elif row["n_steps"] == 1:
+        warnings.append("One step only: gain and zero offset cannot be told apart.")
+    if not row["cadence_known"]:
+        warnings.append("No cadence: the zero offset cannot be told.")
+    return json.dumps({"steps": row["n_steps"], "warnings": warnings})

@@ -1,0 +1,136 @@
+"""Steady steps: by hand, against least squares, then bias and coverage with a known truth."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.steps import ZERO_SD_NM, compare_steps
+
+START = datetime(2026, 1, 5, 16, tzinfo=UTC)
+
+
+def ride(
+    gain: float,
+    zero_nm: float = 0.0,
+    *,
+    name: str = "C1",
+    powers: tuple[float, ...] = (120, 180, 240, 300),
+    noise: np.ndarray | float = 0.0,
+    cadence: float | None = 88.0,
+    meter: str = "K01",
+    reference: str = "T1",
+) -> pl.DataFrame:
+    power = np.array(powers, dtype=float)
+    omega = 2 * np.pi * (cadence or 88.0) / 60
+    n = power.size
+    return pl.DataFrame(
+        {
+            "comparison_id": [name] * n,
+            "meter_id": [meter] * n,
+            "reference_id": [reference] * n,
+            "measured_at": [START] * n,
+            "step": list(range(1, n + 1)),
+            "duration_s": [240.0] * n,
+            "meter_w": (gain * power + zero_nm * omega) * (1 + np.asarray(noise)),
+            "reference_w": power,
+            "cadence_rpm": pl.Series([cadence] * n, dtype=pl.Float64),
+            "temperature_c": pl.Series([20.0] * n, dtype=pl.Float64),
+            "rider_id": ["R1"] * n,
+            "chainring": ["large"] * n,
+        }
+    ).with_columns(pl.col("measured_at").cast(pl.Datetime("us", "UTC")))
+
+
+def fleet(rng: np.random.Generator, n: int, **options: object) -> tuple[pl.DataFrame, np.ndarray]:
+    gains = rng.normal(1.0, 0.015, n)
+    rides = []
+    for k, gain in enumerate(gains):
+        powers = tuple(rng.uniform(100, 350, 5))
+        noise = rng.normal(0, 0.004, 5)
+        rides.append(
+            ride(
+                gain, rng.normal(0, 0.25), name=f"C{k:04d}", powers=powers, noise=noise,
+                meter=f"K{k % 20:02d}", **options,  # type: ignore[arg-type]
+            ).with_columns(measured_at=pl.lit(START + timedelta(days=k), pl.Datetime("us", "UTC")))
+        )  # fmt: skip
+    return pl.concat(rides), gains
+
+
+def test_a_clean_ride_gives_its_gain() -> None:
+    row = compare_steps(ride(1.02)).row(0, named=True)
+    assert row["gain_ratio_pct"] == pytest.approx(2.0, abs=1e-9)
+    assert row["zero_offset_nm"] == pytest.approx(0.0, abs=1e-9)
+    assert row["void"] is None
+
+
+def test_many_steps_agree_with_least_squares() -> None:
+    """Source: numpy.linalg.lstsq; with 400 steps the prior on the zero has no say."""
+    rng = np.random.default_rng(4)
+    powers = tuple(rng.uniform(60, 400, 400))
+    table = ride(0.985, 0.3, powers=powers, noise=rng.normal(0, 0.004, 400))
+    y = (table["meter_w"] / table["reference_w"]).to_numpy()
+    x = 2 * np.pi * 88 / 60 / table["reference_w"].to_numpy()
+    expected = np.linalg.lstsq(np.stack([np.ones_like(x), x], 1), y, rcond=None)[0]
+    row = compare_steps(table).row(0, named=True)
+    assert row["gain_ratio_pct"] == pytest.approx(100 * (expected[0] - 1), abs=0.01)
+    assert row["zero_offset_nm"] == pytest.approx(expected[1], abs=0.01)
+
+
+def test_intervals_cover_and_nothing_is_biased() -> None:
+    """Simulation: 600 rides of 5 steps, zero offset sd 0.25 N·m, 0.4 % noise a step."""
+    table, gains = fleet(np.random.default_rng(11), 600)
+    found = compare_steps(table).sort("comparison_id")
+    error = found["gain_ratio_pct"].to_numpy() - 100 * (gains - 1)
+    u = found["u_gain_ratio_pct"].to_numpy()
+    assert abs(error.mean()) < 3 * error.std() / np.sqrt(600)
+    assert np.mean(np.abs(error) < 1.645 * u) == pytest.approx(0.90, abs=0.035)
+
+
+def test_wild_steps_are_weighed_down() -> None:
+    rng = np.random.default_rng(12)
+    table, gains = fleet(rng, 300)
+    wild = rng.random(table.height) < 0.03
+    factor = np.where(wild, 1 + rng.choice([-1, 1], table.height) * 0.08, 1.0)
+    found = compare_steps(table.with_columns(meter_w=pl.col("meter_w") * factor))
+    error = found.sort("comparison_id")["gain_ratio_pct"].to_numpy() - 100 * (gains - 1)
+    clean = compare_steps(table).sort("comparison_id")["gain_ratio_pct"].to_numpy()
+    clean_error = clean - 100 * (gains - 1)
+    assert np.quantile(np.abs(error), 0.9) < 1.4 * np.quantile(np.abs(clean_error), 0.9)
+
+
+def test_one_step_carries_the_unknown_zero() -> None:
+    """By hand: 0.25 N·m at 88 rpm on 200 W is 1.15 %."""
+    row = compare_steps(ride(1.0, powers=(200,))).row(0, named=True)
+    zero_part = 100 * ZERO_SD_NM * 2 * np.pi * 88 / 60 / 200
+    assert row["u_gain_ratio_pct"] > zero_part
+    assert row["u_gain_ratio_pct"] < 2 * zero_part
+    assert "One step only" in row["document"]
+
+
+def test_without_cadence_no_zero_is_claimed() -> None:
+    row = compare_steps(ride(1.01, cadence=None)).row(0, named=True)
+    assert row["zero_offset_nm"] is None
+    assert row["gain_ratio_pct"] == pytest.approx(1.0, abs=0.2)
+
+
+def test_a_mirror_proves_nothing_but_a_good_meter_does() -> None:
+    rng = np.random.default_rng(3)
+    table, _ = fleet(rng, 100)
+    mirror = ride(1.0, name="MIRROR", noise=rng.normal(0, 1e-4, 4))
+    honest = [ride(1.0, name=f"H{k}", noise=rng.normal(0, 0.004, 4)) for k in range(200)]
+    found = compare_steps(pl.concat([table, mirror, *honest]))
+    void = found.filter(pl.col("void").is_not_null())["comparison_id"].to_list()
+    assert void == ["MIRROR"]
+
+
+def test_a_ride_without_power_keeps_its_row() -> None:
+    nothing = ride(1.0, name="DEAD").with_columns(meter_w=pl.lit(0.0))
+    found = compare_steps(pl.concat([nothing, ride(1.01, name="GOOD")])).sort("comparison_id")
+    assert found["comparison_id"].to_list() == ["DEAD", "GOOD"]
+    assert found["gain_ratio_pct"].to_list()[0] is None
+    assert compare_steps(nothing)["gain_ratio_pct"].to_list() == [None]
+    assert compare_steps(nothing.clear()).is_empty()
