@@ -31,7 +31,8 @@ class Season:
     """What a plan is made from. M meters, W weeks.
 
     risk_unvisited  [M, W] probability of being out of tolerance in a week without any visit
-    risk_after      [M, W] the same, that many weeks after a visit (0: the week of the visit)
+    risk_after      [M, W] the same, that many weeks after a visit (0: the week of the visit);
+                    or [M, W, W] in the week of the last axis after a visit in the middle one's
     stake           [M, W] money lost in that week if the meter is out of tolerance all week
     visit_cost      [M] money per visit
     slots           [W] visits that fit in the week
@@ -93,9 +94,16 @@ def _arc_costs(season: Season) -> Array:
     cost[:, 0, 0] = 0.0
     cost[:, 0, 1:] = start
     for week in range(weeks):
-        after = season.risk_after[:, : weeks - week] * season.stake[:, week:]
+        after = _risk_after(season, week) * season.stake[:, week:]
         cost[:, week + 1, week + 1 :] = np.cumsum(after, axis=1)
     return cost
+
+
+def _risk_after(season: Season, week: int) -> Array:
+    """[M, weeks from that one on] after a visit in a week."""
+    if season.risk_after.ndim == 3:
+        return season.risk_after[:, week, week:]
+    return season.risk_after[:, : season.stake.shape[1] - week]
 
 
 def _pin_mask(season: Season) -> NDArray[np.bool_]:

@@ -1,0 +1,129 @@
+"""Hindcasts against simulated fleets with known truth, and against the forecast by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.fleet import FleetData, FleetSettings, fit
+from models.fleet.fit import condition
+from models.hindcast import before, forecasts, waves
+from models.scoring import Z90
+from tests.benchmarks.fleet_accuracy import fleet_data
+from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet
+
+PLAIN = FleetSettings(alarms=False, robust=False)
+
+
+def small_fleet(seed: int, *, rides: float = 6.0) -> Fleet:
+    options = replace(
+        SCENARIOS["usual"],
+        n_meters=20,
+        years=2.0,
+        comparison_rate=rides,
+        bench_u=(0.003,),
+        place_u=(0.02,),
+    )
+    return simulate_fleet(options, seed)
+
+
+@pytest.fixture(scope="module")
+def told() -> tuple[FleetData, pl.DataFrame]:
+    data = fleet_data(small_fleet(31))
+    return data, forecasts(data, PLAIN)
+
+
+def test_every_session_is_forecast_once(told: tuple[FleetData, pl.DataFrame]) -> None:
+    data, rows = told
+    assert sorted(rows["session_id"]) == sorted(data.bench["session_id"])
+    assert rows["sd_ln"].is_finite().all()
+
+
+def test_a_forecast_knows_nothing_of_its_day_or_later() -> None:
+    """What is found from a day on may be anything: the forecasts up to that day stay the same."""
+    data = fleet_data(small_fleet(32, rides=3.0))
+    cut = sorted(data.bench["at"].dt.date().unique())[12]
+    late = pl.col("at").dt.date() >= cut
+    shifted = replace(
+        data,
+        bench=data.bench.with_columns(found=pl.when(late).then(9.0).otherwise("found")),
+        comparisons=data.comparisons.with_columns(
+            ratio=pl.when(late).then(-9.0).otherwise("ratio")
+        ),
+    )
+    day = data.bench.select("session_id", day=pl.col("at").dt.date())
+    ours, theirs = (
+        forecasts(
+            before(d, datetime.combine(cut + timedelta(days=1), datetime.min.time(), UTC)), PLAIN
+        )
+        .join(day, on="session_id")
+        .filter(pl.col("day") <= cut)
+        for d in (data, shifted)
+    )
+    assert ours.height > 10
+    np.testing.assert_allclose(ours["forecast_ln"], theirs["forecast_ln"], atol=1e-4)
+    np.testing.assert_allclose(ours["sd_ln"], theirs["sd_ln"], atol=1e-4)
+
+
+def test_the_forecast_is_the_models_own() -> None:
+    """By another way: meter and mass set from the joint posterior of the data before the day,
+    plus the session's stated noise and what its group scatters beyond it."""
+    data = fleet_data(small_fleet(33)).completed()
+    rows = forecasts(data, PLAIN)
+    one = data.bench.sort("at").row(-1, named=True)
+    day = one["at"].date()
+    known = before(data, datetime.combine(day, datetime.min.time(), UTC))
+    start = date(day.year, 3 * ((day.month - 1) // 3) + 1, 1)
+    hyper = fit(
+        before(data, datetime.combine(start, datetime.min.time(), UTC)), today=start, settings=PLAIN
+    ).hyper
+    fleet = condition(known, hyper, today=day, settings=PLAIN)
+    mean, cov = fleet.joint([(one["meter_id"], one["at"]), (("bench", one["bench_id"]), one["at"])])
+    group = fleet.prepared.devices.group[fleet.prepared.devices.meters.index(one["meter_id"])]
+    extra = fleet.hyper.sd("bench")[group]
+    ours = rows.filter(pl.col("session_id") == one["session_id"]).row(0, named=True)
+    assert ours["fitted_on"] == start
+    assert ours["forecast_ln"] == pytest.approx(mean.sum(), abs=0.12)  # the crank's own part
+    least = cov.sum() + one["u_session"] ** 2 + extra**2
+    assert least * 0.9 <= ours["sd_ln"] ** 2 <= least + 0.2**2 + 0.02**2 + 0.05
+
+
+def test_nine_in_ten_are_found_within_the_interval(
+    told: tuple[FleetData, pl.DataFrame],
+) -> None:
+    """Simulation with known parameters of nature, three fleets of 20 meters, two years."""
+    parts = [told[1], *(forecasts(fleet_data(small_fleet(s)), PLAIN) for s in (34, 35))]
+    rows = pl.concat(parts)
+    z = (rows["found_ln"] - rows["forecast_ln"]) / rows["sd_ln"]
+    assert rows.height > 150
+    assert (z.abs() <= Z90).mean() == pytest.approx(0.90, abs=0.06)
+    assert abs(float(z.to_numpy().mean())) < 0.25
+
+
+def test_the_first_sessions_have_wide_forecasts(told: tuple[FleetData, pl.DataFrame]) -> None:
+    rows = told[1]
+    first, last = rows["sd_ln"][:3].mean(), rows["sd_ln"][-20:].mean()
+    assert isinstance(first, float)
+    assert isinstance(last, float)
+    assert first > 1.5 * last
+    assert rows["forecast_ln"][0] == pytest.approx(0.0, abs=0.3)
+
+
+def test_a_second_session_on_a_day_knows_the_first() -> None:
+    noon = datetime(2026, 3, 2, 12, tzinfo=UTC)
+    bench = pl.DataFrame(
+        {
+            "session_id": ["a", "b", "c"],
+            "meter_id": ["M1", "M1", "M2"],
+            "at": [noon, noon + timedelta(hours=2), noon],
+        }
+    )
+    found = [(w.known_until, w.sessions["session_id"].to_list()) for w in waves(bench)]
+    assert found == [
+        (datetime(2026, 3, 2, tzinfo=UTC), ["a", "c"]),
+        (noon + timedelta(hours=2), ["b"]),
+    ]
