@@ -7,7 +7,7 @@ that others refer to first: a crash leaves whole files only, and loading again c
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from time import monotonic
@@ -18,7 +18,7 @@ from ingest.corrections import retry_set_aside
 from ingest.enter import LEANED_ON, load_batch, stored_context
 from ingest.report import LoadReport
 from ingest.settings import SETTINGS
-from ingest.sources import gather, read
+from ingest.sources import Content, gather, read, uploaded
 from ingest.store import Store
 
 LONGEST_HOLD_S = 0.2  # then the next file waits for whoever else wants to get at the store
@@ -33,20 +33,51 @@ def load_paths(
     progress   called as (what, done, of) while files are read and loaded
     A path that does not exist raises `NothingToLoadError` before anything is loaded.
     """
-    tell = progress or (lambda what, done, of: None)
+    tell = progress or _silent
     sources = gather(paths)
     report = LoadReport(recordings=sources.recordings)
     if sources.left_out:
         report.notices.append(_left_out(sources.left_out))
-    zone, zones = _zones(store, sources.files)
-    batches = []
-    for done, file in enumerate(sources.files):
-        tell(f"reading {file.name}", done, len(sources.files))
-        batches.append(prepare(read(file), zone=zones.get(file.resolve(), zone)))
-        if batches[-1].time_zone != zone and _tells_times(batches[-1]):
-            batches[-1].say(_other_zone(batches[-1].time_zone, zone))
-    load_batches(store, batches, report, tell=tell)
+    contents = _read_all(sources.files, tell)
+    load_contents(store, contents, report, tell=tell)
     return report
+
+
+def load_uploads(
+    store: Store, files: Iterable[tuple[str, bytes]], *, progress: Progress | None = None
+) -> LoadReport:
+    """Load files that came by name and content. A name stands for the same file each time.
+
+    Recordings among them are not read, only named in the report.
+    """
+    contents, recordings = uploaded(files)
+    report = LoadReport(recordings=[Path(name) for name, _ in recordings])
+    load_contents(store, contents, report, tell=progress or _silent)
+    return report
+
+
+def load_contents(
+    store: Store, contents: Iterable[Content], report: LoadReport, *, tell: Progress
+) -> None:
+    """Check what files hold and put it into the store."""
+    zone, zones = _zones(store)
+    batches = []
+    for content in contents:
+        batch = prepare(content, zone=zones.get(str(content.path), zone))
+        if batch.time_zone != zone and _tells_times(batch):
+            batch.say(_other_zone(batch.time_zone, zone))
+        batches.append(batch)
+    load_batches(store, batches, report, tell=tell)
+
+
+def _read_all(files: list[Path], tell: Progress) -> Iterator[Content]:
+    for done, file in enumerate(files):
+        tell(f"reading {file.name}", done, len(files))
+        yield read(file)
+
+
+def _silent(what: str, done: int, of: int) -> None:
+    """Nobody wants to know."""
 
 
 def load_batches(store: Store, batches: list[Batch], report: LoadReport, *, tell: Progress) -> None:
@@ -80,17 +111,14 @@ def load_batches(store: Store, batches: list[Batch], report: LoadReport, *, tell
             )
 
 
-def _zones(store: Store, files: list[Path]) -> tuple[str, dict[Path, str]]:
-    """The store's time zone; and that of the files that were read in another one before."""
-    default = str(SETTINGS["time_zone"].default)
+def _zones(store: Store) -> tuple[str, dict[str, str]]:
+    """The store's time zone, and the one that each file was read in when it was last loaded."""
     if not store.exists():
-        return default, {}
+        return str(SETTINGS["time_zone"].default), {}
     with store.reading() as db:
         zone = str(db.setting("time_zone"))
         last = db.query("time_zones_of_files")
-    known = dict(last.select("path", "time_zone").iter_rows())
-    resolved = {file.resolve() for file in files}
-    return zone, {path: known[str(path)] for path in resolved if str(path) in known}
+    return zone, dict(last.select("path", "time_zone").iter_rows())
 
 
 def _tells_times(batch: Batch) -> bool:

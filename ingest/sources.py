@@ -21,6 +21,7 @@ OTHER_SHEETS = {".xls", ".ods", ".numbers", ".xlsb"}
 RECORDING = {".fit", ".tcx"}
 WRITTEN = {".md"}  # what a folder says about itself, the template's dictionary for one
 HEAD_BYTES = 4096
+UPLOADS = Path("uploaded")  # what came through the dashboard is known by its name alone
 
 
 class NothingToLoadError(Exception):
@@ -86,35 +87,51 @@ def _sort_in(sources: Sources, file: Path, *, alone: bool) -> None:
 def _is_recorded_text(file: Path) -> bool:
     try:
         with file.open("rb") as stream:
-            head = stream.read(HEAD_BYTES)
-        return is_recording(read_csv(str(file), head[: len(head) // 4 * 4]).header)
-    except (OSError, UnreadableError):
+            return _is_recorded(str(file), stream.read(HEAD_BYTES))
+    except OSError:
+        return False
+
+
+def _is_recorded(file: str, data: bytes) -> bool:
+    if Path(file).suffix.lower() not in TEXT:
+        return False
+    head = data[:HEAD_BYTES]
+    try:
+        return is_recording(read_csv(file, head[: len(head) // 4 * 4]).header)
+    except UnreadableError:
         return False
 
 
 def read(file: Path) -> Content:
     """The tables of a file; what is wrong with it as a whole goes into `problems`."""
-    content = Content(path=file.resolve(), file=str(file))
     try:
-        data = file.read_bytes()
-        content.sha256 = sha256(data).hexdigest()
-        content.tables = _tables(str(file), file.suffix.lower(), data)
+        return read_bytes(file.resolve(), str(file), file.read_bytes())
     except OSError as error:
-        reason = error.strerror or str(error)
-        content.problems.append(
-            Problem(
-                content.file,
-                None,
-                None,
-                None,
-                reason,
-                "a file that can be read",
-                "check its rights",
-            )
-        )
+        reason, fix = error.strerror or str(error), "see whether it is there and may be read"
+        problem = Problem(str(file), None, None, None, reason, "a file that can be read", fix)
+        return Content(file.resolve(), str(file), problems=[problem])
+
+
+def read_bytes(path: Path, file: str, data: bytes) -> Content:
+    """The tables in the bytes of a file. `path` is what the store knows it by."""
+    content = Content(path, file, sha256=sha256(data).hexdigest())
+    try:
+        content.tables = _tables(file, path.suffix.lower(), data)
     except UnreadableError as error:
-        content.problems.append(error.problem(content.file))
+        content.problems.append(error.problem(file))
     return content
+
+
+def uploaded(files: Iterable[tuple[str, bytes]]) -> tuple[list[Content], list[tuple[str, bytes]]]:
+    """Files that came by name and content: their tables, and the recordings among them."""
+    contents, recordings = [], []
+    for name, data in files:
+        path = UPLOADS / Path(name.replace("\\", "/")).name
+        if path.suffix.lower() in RECORDING or _is_recorded(str(path), data):
+            recordings.append((path.name, data))
+        else:
+            contents.append(read_bytes(path, path.name, data))
+    return contents, recordings
 
 
 def _tables(file: str, ending: str, data: bytes) -> list[RawTable]:

@@ -6,11 +6,14 @@ from pathlib import Path
 
 import pytest
 
+from ingest.corrections import set_aside_rows
+from ingest.load import load_uploads
 from ingest.readers.csv import read_csv
 from ingest.readers.header import plain_name
 from ingest.recognise import is_recording, table_by_columns, table_by_name
 from ingest.schema import TABLES
 from ingest.sources import NothingToLoadError, gather
+from ingest.store import Store
 from ingest.tables import read_tables
 from tests.ingest import team
 
@@ -155,3 +158,22 @@ def test_tables_lean_on_each_other(tmp_path: Path) -> None:
     masses = team.write_csv(tmp_path / "mass_sets.csv", team.MASS_SETS)
     cranks = team.write_csv(tmp_path / "installations.csv", team.INSTALLATIONS)
     assert read_tables([bench, masses, cranks]).problems == []
+
+
+# --- by name and content --------------------------------------------------------------------
+
+
+def test_uploads_are_known_by_their_name(tmp_path: Path) -> None:
+    store = Store(tmp_path / "team.duckdb")
+    bad = b"item,unit_cost\nbattery,3\nbench_hour,x\n"
+    ride = b"time,power_w\n0,200\n"
+    report = load_uploads(store, [("C:\\team\\costs.csv", bad), ("ride.csv", ride)])
+    assert [(e.path, e.rows_loaded, e.rows_set_aside) for e in report.files] == [
+        ("costs.csv", 1, 1)
+    ]
+    assert [f.name for f in report.recordings] == ["ride.csv"]
+    load_uploads(store, [("costs.csv", bad)])
+    assert set_aside_rows(store).height == 1
+    report = load_uploads(store, [("costs.csv", bad.replace(b"x", b"45"))])
+    assert (report.files[0].rows_loaded, report.files[0].rows_unchanged) == (1, 1)
+    assert set_aside_rows(store).is_empty()
