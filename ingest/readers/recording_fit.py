@@ -1,6 +1,6 @@
 """FIT recordings: the fast decoder first, the patient one for what the fast one refuses.
 
-Both are given a file that `recording_fit_layout` found whole, or closed again after the last
+Both are given a file that `recording_fit_walk` found whole, or closed again after the last
 whole message, so that neither meets what it would crash, spin or fill the memory on. The limits
 on bytes, messages and cells bound the time of the fast decoder, the limit on fields that of the
 patient one.
@@ -14,7 +14,8 @@ from typing import Any, Literal
 import numpy as np
 
 from ingest.readers.recording_fit_checksum import closed
-from ingest.readers.recording_fit_layout import EVENT, RECORD, RECORD_TYPES, Layout, walk
+from ingest.readers.recording_fit_layout import EVENT, RECORD, RECORD_TYPES, Layout
+from ingest.readers.recording_fit_walk import walk
 from ingest.readers.recording_frame import Samples
 
 FIT_EPOCH = 631_065_600

@@ -7,10 +7,10 @@ from typing import Any
 import polars as pl
 import pytest
 
-from ingest.readers import recording, recording_fit, recording_fit_layout, recording_tcx
+from ingest.readers import recording, recording_fit, recording_fit_walk, recording_tcx
 from ingest.readers.recording import Recording, RecordingError, read_recording
 from ingest.readers.recording_fit_checksum import checksum, closed
-from ingest.readers.recording_fit_layout import walk
+from ingest.readers.recording_fit_walk import walk
 from tests.ingest import rides
 from tests.ingest.fit_mutations import KINDS, mutants
 from tests.ingest.fit_writer import FitWriter, with_fresh_checksums
@@ -89,6 +89,33 @@ def test_a_changed_byte_in_a_value_is_found_by_the_checksum(whole: bytes) -> Non
     assert found.frame.height == 300
 
 
+@pytest.mark.parametrize("damage", ["insert", "remove", "zeros"])
+def test_records_behind_a_damaged_place_are_found_again(whole: bytes, damage: str) -> None:
+    at = len(whole) // 2
+    filling = {"insert": b"\xff" * 7, "remove": b"", "zeros": bytes(100)}[damage]
+    gone = {"insert": 0, "remove": 9, "zeros": 100}[damage]
+    found = read_recording(whole[:at] + filling + whole[at + gone :])
+    intact = read_recording(whole).frame
+    kept = found.frame.join(intact, on=intact.columns, how="semi", nulls_equal=True)
+    assert kept.height >= 300 - 3 - gone // 20
+    assert found.frame.height - kept.height <= 2
+    assert found.partial is not None
+    if damage != "zeros":  # zeros of whole messages need no search
+        assert "read on from byte" in found.partial
+
+
+def test_the_search_behind_damaged_places_is_bounded(
+    whole: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    noise = random.Random(3).randbytes(4000)
+    monkeypatch.setattr(recording_fit_walk, "MAX_SEARCHED", 1000)
+    at = len(whole) // 2
+    found = read_recording(whole[:at] + b"\xff" * 7 + noise + whole[at:])
+    assert 140 <= found.frame.height <= 160
+    assert found.partial is not None
+    assert "what came before it is kept" in found.partial
+
+
 def test_bytes_after_the_end_are_said(whole: bytes) -> None:
     found = read_recording(whole + b"tail")
     assert found.partial == "4 bytes after its end are no further recording"
@@ -158,7 +185,7 @@ def test_a_gzip_bomb_stops_at_the_limit(monkeypatch: pytest.MonkeyPatch) -> None
 
 
 def test_a_file_of_empty_messages_stops_at_the_limit(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(recording_fit_layout, "MAX_MESSAGES", 1000)
+    monkeypatch.setattr(recording_fit_walk, "MAX_MESSAGES", 1000)
     writer = FitWriter()
     writer.define(0, 20, [])
     writer.define(1, 20, [])
@@ -172,7 +199,7 @@ def test_a_file_of_empty_messages_stops_at_the_limit(monkeypatch: pytest.MonkeyP
 def test_columns_that_would_fill_the_memory_are_kept_from_the_fast_decoder(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(recording_fit_layout, "MAX_CELLS", 4000)
+    monkeypatch.setattr(recording_fit_walk, "MAX_CELLS", 4000)
     writer = FitWriter()
     for number in range(100, 200):
         writer.define(0, 20, [(253, "uint32", 1), (number, "uint8", 1)])
