@@ -63,17 +63,20 @@ def _disagreeing(
     )
     due = pl.coalesce("is", "usual")
     wrong = judged.with_columns(due.alias("due")).filter(pl.col(column) != pl.col("due"))
-    word = group.removesuffix("_id")
-    return [
-        checked.problem(
-            line[ROW],
-            column,
-            line[column],
-            expected=f"{said(line['due'])}, as in {word} {line[group]}'s other rows",
-            fix=f"repeat the {word}'s own {column}, or give the row a {group} of its own",
-        )
-        for line in wrong.iter_rows(named=True)
-    ]
+    return [_disagreement(checked, line, group, column) for line in wrong.iter_rows(named=True)]
+
+
+def _disagreement(checked: Checked, line: dict[str, object], group: str, column: str) -> Problem:
+    word, row = group.removesuffix("_id"), line[ROW]
+    stored = line["is"] is not None
+    where = "as the store has it" if stored else f"as in {word} {line[group]}'s other rows"
+    fix = f"repeat the {word}'s own {column}, or give the row a {group} of its own"
+    if stored:
+        fix += "; if this one is right, undo the import that brought the other"
+    assert isinstance(row, int)
+    return checked.problem(
+        row, column, line[column], expected=f"{said(line['due'])}, {where}", fix=fix
+    )
 
 
 def _key_conflicts(checked: Checked, existing: pl.DataFrame) -> list[Problem]:
@@ -151,7 +154,8 @@ def _unhung(checked: Checked, context: Context) -> list[Problem]:
 
 def _crankless(checked: Checked, context: Context) -> list[Problem]:
     """Readings of which neither row, installation nor meter says the crank length."""
-    open_rows = checked.frame.filter(pl.col("crank_length_mm").is_null())
+    hung = pl.col("load") == "mass"
+    open_rows = checked.frame.filter(hung & pl.col("crank_length_mm").is_null())
     if open_rows.is_empty():
         return []
     meters = context["meters"].filter(pl.col("crank_length_mm").is_not_null())["meter_id"]

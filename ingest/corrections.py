@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
 
+from ingest.across import settle_across
 from ingest.batch import Batch, context_of
 from ingest.checks import SAID_COLUMNS, check
 from ingest.columns import Table
@@ -17,8 +18,10 @@ from ingest.enter import load_batch, stored_context
 from ingest.problems import Problem
 from ingest.readers.raw import RawTable, text_frame
 from ingest.report import LoadReport
-from ingest.schema import TABLES
+from ingest.schema import BENCH, TABLES
 from ingest.store import Store, StoreError
+
+LACKING = ("mass_kg", "crank_length_mm")
 
 
 class CorrectionError(StoreError):
@@ -67,22 +70,34 @@ def dismiss_set_aside(store: Store, set_aside_id: int) -> None:
         )
 
 
-def retry_set_aside(store: Store, tables: Iterable[str] = tuple(TABLES)) -> int:
-    """Try open set-aside rows again, for what they lacked may have been loaded since.
+def retry_lacking(store: Store) -> int:
+    """Try bench rows again that lacked a mass or a crank length: another table may say it now.
 
-    Returns how many load now.
+    Returns how many load.
     """
-    rows = set_aside_rows(store)
-    rows = rows.filter(pl.col("table_name").is_in(list(tables)) & (pl.col("cells") != "{}"))
-    loaded = 0
-    for _, group in rows.group_by("file", "sheet", "table_name", maintain_order=True):
-        first = group.row(0, named=True)
+    rows = set_aside_rows(store).filter(
+        (pl.col("table_name") == "bench")
+        & (pl.col("cells") != "{}")
+        & pl.col("problems").map_elements(_only_lacks, return_dtype=pl.Boolean)
+    )
+    context, loaded = stored_context(store), 0
+    for _, group in rows.group_by("file", "sheet", maintain_order=True):
         tries = [
             (line["set_aside_id"], line["row"], json.loads(line["now"]))
             for line in group.iter_rows(named=True)
         ]
-        loaded += _load_one(store, _batch(first, TABLES[first["table_name"]], tries)).rows_loaded
+        batch = _batch(group.row(0, named=True), BENCH, tries)
+        (checked,) = batch.tables
+        settle_across(checked, BENCH.empty(), context)
+        if not checked.frame.is_empty():
+            loaded += _load_one(store, batch).rows_loaded
     return loaded
+
+
+def _only_lacks(problems: str) -> bool:
+    """Whether a row was set aside only because other tables did not say its mass or crank."""
+    found = [(p["column"], p["found"]) for p in json.loads(problems)]
+    return all(column in LACKING and cell is None for column, cell in found)
 
 
 def export_set_aside(store: Store, folder: Path) -> list[Path]:

@@ -45,13 +45,15 @@ def load_batch(db: Database, batch: Batch, context: dict[str, pl.DataFrame]) -> 
         entry_of(checked, loaded=change.loaded) for checked, change in merges
     ]
     write_aside(db, batch, changes, import_id=import_id, now=now)
-    _record(db, batch, entries, import_id=import_id, now=now)
+    recorded = batch.kind == "load" or any(e.rows_read > e.rows_set_aside for e in entries)
+    if recorded:
+        _record(db, batch, entries, import_id=import_id, now=now)
     rows = batch.set_aside + [row for checked in batch.tables for row in checked.set_aside]
     return LoadReport(
         files=entries,
         set_aside=table_problems(rows),
         notices=list(batch.notices),
-        import_ids=[import_id],
+        import_ids=[import_id] if recorded else [],
     )
 
 

@@ -14,7 +14,7 @@ from time import monotonic
 
 from ingest.batch import Batch, context_of, prepare
 from ingest.contradictions import contradictions, devices_of
-from ingest.corrections import retry_set_aside
+from ingest.corrections import retry_lacking
 from ingest.enter import LEANED_ON, load_batch, stored_context
 from ingest.report import LoadReport
 from ingest.settings import SETTINGS
@@ -96,7 +96,7 @@ def load_batches(store: Store, batches: list[Batch], report: LoadReport, *, tell
                 if monotonic() > until:
                     break
     if any(entry.table in LEANED_ON and entry.rows_loaded for entry in report.files):
-        again = retry_set_aside(store, ["bench"])
+        again = retry_lacking(store)
         if again:
             report.notices.append(
                 f"{again} bench row(s) that were set aside before load now: what they lacked is in."

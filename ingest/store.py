@@ -16,7 +16,7 @@ import shutil
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -132,8 +132,8 @@ class Database:
     def add_rows(self, table: str, frame: pl.DataFrame) -> None:
         """Add live rows to an input table; `frame` has row_id and the table's columns."""
         rows = TABLES[table].conform(frame).insert_column(0, frame["row_id"].cast(pl.Int64))
-        self._insert(rows_table(table), rows.insert_column(1, pl.lit(True).alias("live")))
-        self._touched = True
+        self._insert(rows_table(table), rows.with_columns(pl.lit(True).alias("live")))
+        self._touched |= not frame.is_empty()
 
     def set_live(self, table: str, row_ids: list[int], *, live: bool) -> None:
         """Make versions of rows live, or not."""
@@ -304,12 +304,10 @@ class Store:
         """The store's file for oneself, closed; for copying or replacing it."""
         if not self.path.parent.is_dir():
             raise StoreError(f"{self.path}: the folder {self.path.parent} does not exist.")
-        try:
-            with self._gate.exclusive():
-                self._sweep()
-                yield self.path
-        except GateTimeoutError as wait:
-            raise self._busy() from wait
+        with ExitStack() as stack:
+            self._enter(stack, self._gate.exclusive())
+            self._sweep()
+            yield self.path
 
     def backup(self, target: Path) -> Path:
         """Copy the store to `target` while nobody writes; returns the copy's path."""
@@ -341,11 +339,23 @@ class Store:
 
     @contextmanager
     def _shared(self) -> Iterator[None]:
+        with ExitStack() as stack:
+            self._enter(stack, self._gate.shared())
+            yield
+
+    def _enter(self, stack: ExitStack, gate: AbstractContextManager[None]) -> None:
         try:
-            with self._gate.shared():
-                yield
+            stack.enter_context(gate)
         except GateTimeoutError as wait:
-            raise self._busy() from wait
+            raise StoreError(
+                f"{self.path}: another program kept the store busy for too long. "
+                "Wait for it to finish, or end it, then try again."
+            ) from wait
+        except OSError as error:
+            raise StoreError(
+                f"{self.path}: the folder cannot be written to ({error.strerror or error}). "
+                "The store keeps its lock files there; name a file in another folder."
+            ) from error
 
     @contextmanager
     def _connected(self, *, read_only: bool) -> Iterator[Database]:
@@ -357,6 +367,8 @@ class Store:
             db = Database(connection, self.path, writable=not read_only)
             db._run("SET TimeZone = 'UTC'")
             yield db
+        except duckdb.IOException as error:
+            raise StoreError(f"{self.path}: {str(error).splitlines()[0]}") from error
         finally:
             connection.close()
 
@@ -364,12 +376,6 @@ class Store:
         """Remove what a killed writer left beside the store."""
         for left in self.path.parent.glob(f"{_escaped(self.path.name)}.*.tmp"):
             left.unlink(missing_ok=True)
-
-    def _busy(self) -> StoreError:
-        return StoreError(
-            f"{self.path}: another program kept the store busy for too long. "
-            "Wait for it to finish, or end it, then try again."
-        )
 
 
 def _escaped(name: str) -> str:
@@ -401,11 +407,11 @@ def _holding(path: Path, db: Database) -> Iterator[None]:
 @contextmanager
 def _transaction(db: Database) -> Iterator[Database]:
     db._connection.begin()
+    db._touched = False
     try:
         yield db
         if db._touched:
             db._set_meta("data_version", db.data_version() + 1)
-            db._touched = False
     except BaseException:
         db._connection.rollback()
         raise

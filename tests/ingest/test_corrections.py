@@ -13,12 +13,12 @@ from ingest.corrections import (
     correct_set_aside,
     dismiss_set_aside,
     export_set_aside,
-    retry_set_aside,
+    retry_lacking,
     set_aside_rows,
 )
 from ingest.load import load_paths
 from ingest.store import Store
-from ingest.undo import undo_import
+from ingest.undo import imports, undo_import
 from tests.ingest import team
 
 BAD = team.reading(number=2, torque_nm="33,9 Nm", crank_length_mm=17.25)
@@ -168,9 +168,10 @@ def test_what_was_lacking_arrives_later(tmp_path: Path) -> None:
     _, report = team.load(tmp_path, team.write_csv(tmp_path / "mass_sets.csv", team.MASS_SETS))
     assert any("1 bench row(s) that were set aside before load now" in n for n in report.notices)
     _, report = team.load(tmp_path, team.write_csv(tmp_path / "meters.csv", team.METERS))
+    assert imports(store)["kind"].to_list() == ["correction", "load", "correction", "load", "load"]
     assert incomplete(store) == ["S3"]
     assert team.live(store, "bench").height == 2
-    assert retry_set_aside(store) == 0
+    assert retry_lacking(store) == 0
 
 
 def test_one_load_in_any_order_needs_no_waiting(tmp_path: Path) -> None:

@@ -125,6 +125,20 @@ def test_a_numbered_reading_with_other_values_is_a_conflict(tmp_path: Path, stor
     assert "undo that import" in problem.fix
 
 
+def test_a_session_that_says_otherwise_than_the_store(tmp_path: Path, store: Store) -> None:
+    load_paths(store, [bench(tmp_path, "bench-a.csv", [team.reading(number=1)])])
+    other = [team.reading(number=2, slope_before=5.7)]
+    (problem,) = load_paths(store, [bench(tmp_path, "bench-b.csv", other)]).set_aside
+    assert (problem.column, problem.found) == ("slope_before", "5.7")
+    assert problem.expected == "5.69, as the store has it"
+    assert "undo the import that brought the other" in problem.fix
+
+
+def test_a_zero_reading_needs_no_crank_length(tmp_path: Path, store: Store) -> None:
+    zero = team.reading(number=1, load="zero", mass_kg=None, crank_length_mm=None, torque_nm=0.1)
+    assert load_paths(store, [bench(tmp_path, "bench.csv", [zero])]).clean
+
+
 def meters(folder: Path, name: str, **cells: Any) -> Path:
     return team.write_csv(folder / name, [team.METERS[0] | cells, team.METERS[1]])
 
@@ -178,7 +192,11 @@ def test_twice_changes_nothing(tmp_path: Path, store: Store) -> None:
     folder = team.write_team(tmp_path / "tables")
     first = load_paths(store, [folder])
     before = team.contents(store)
+    with store.reading() as db:
+        version = db.data_version()
     again = load_paths(store, [folder])
+    with store.reading() as db:
+        assert db.data_version() == version, "a fit would be called stale for nothing"
     assert first.rows_loaded == sum(map(len, team.TEAM.values()))
     assert again.rows_loaded == 0
     assert again.set_aside == []

@@ -45,6 +45,15 @@ def test_a_missing_folder_is_said(tmp_path: Path) -> None:
         pass
 
 
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="needs a folder that nobody can write to")
+def test_a_folder_that_cannot_be_written_to_is_said() -> None:
+    with (
+        pytest.raises(StoreError, match="the folder cannot be written to"),
+        Store("/proc/team.duckdb").writing(),
+    ):
+        pass
+
+
 def test_every_table_is_there_and_typed(store: Store) -> None:
     with store.writing() as db:
         for name, table in TABLES.items():
