@@ -59,6 +59,11 @@ class Recording:
         """Whether its times are instants; else they are seconds from any start."""
         return self.frame["time"].dtype.is_temporal()
 
+    @property
+    def power_meter_serial(self) -> str | None:
+        """The serial number of its power meter; None where it names none or several."""
+        return found.only_power_meter(self.devices)[0]
+
 
 @dataclass
 class _Content:

@@ -101,7 +101,7 @@ def zeros(messages: Messages, seen: pl.DataFrame) -> pl.DataFrame:
     for message in messages.get("event", ()):
         value = _number(message.get("data"))
         if message.get("event") in ZEROING_EVENTS and value is not None:
-            owner = _only_power_meter(seen)
+            owner = only_power_meter(seen)
             source = "calibration event"
             rows.append((_instant(message.get("timestamp")), *owner, _signed(value), source))
     for message in messages.get("device_info", ()):
@@ -121,7 +121,8 @@ def _signed(value: float) -> float:
     return value - 0x1_0000 if 0x8000 <= value < 0x1_0000 else value
 
 
-def _only_power_meter(seen: pl.DataFrame) -> tuple[str | None, int | None]:
+def only_power_meter(seen: pl.DataFrame) -> tuple[str | None, int | None]:
+    """Serial number and radio number of a recording's power meter, null where it has several."""
     meters = seen.filter(pl.col("kind") == "power_meter")
     serials = meters["serial_number"].drop_nulls().unique()
     numbers = meters["ant_number"].drop_nulls().unique()

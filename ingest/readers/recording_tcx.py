@@ -31,21 +31,22 @@ def read_tcx(data: bytes) -> TcxContent:
     """
     content = TcxContent(Samples(np.empty(0)))
     rows: list[Point] = []
-    try:
-        for point in _points(data):
-            rows.append(point)
-            if len(rows) >= MAX_POINTS:
-                content.faults.append(f"it has more than {MAX_POINTS} track points")
-                break
-    except SyntaxError as error:  # lxml's own errors derive from it
-        content.faults.append(f"its XML is damaged ({error.msg}); what came before it is kept")
+    for point in _points(data, content.faults):
+        rows.append(point)
+        if len(rows) >= MAX_POINTS:
+            content.faults.append(f"it has more than {MAX_POINTS} track points")
+            break
+    if not data.rstrip().endswith(b"TrainingCenterDatabase>"):
+        content.faults.append("its end is missing")
+        rows = rows[:-1]  # where it was cut, a number may have lost its last digits
     columns = np.array(rows, dtype=np.float64).reshape(-1, 3)
     values = {"power_w": columns[:, 1], "cadence_rpm": columns[:, 2]}
     content.samples = Samples(columns[:, 0], values)
     return content
 
 
-def _points(data: bytes) -> Iterator[Point]:
+def _points(data: bytes, faults: list[str]) -> Iterator[Point]:
+    """Time, power and cadence of each track point; what is wrong with the XML goes to `faults`."""
     from lxml import etree
 
     parser = etree.iterparse(
@@ -57,16 +58,25 @@ def _points(data: bytes) -> Iterator[Point]:
         no_network=True,
         huge_tree=False,
         remove_comments=True,
+        recover=True,
     )
-    for _, point in parser:
-        yield (
-            _instant(point.findtext("{*}Time")),
-            _number(point.findtext("{*}Extensions/{*}TPX/{*}Watts")),
-            _number(point.findtext("{*}Cadence")),
+    try:
+        for _, point in parser:
+            yield (
+                _instant(point.findtext("{*}Time")),
+                _number(point.findtext("{*}Extensions/{*}TPX/{*}Watts")),
+                _number(point.findtext("{*}Cadence")),
+            )
+            point.clear()
+            while point.getprevious() is not None:
+                del point.getparent()[0]
+    except SyntaxError as error:  # lxml's own errors derive from it
+        faults.append(f"its XML is damaged ({error.msg}); what came before it is kept")
+    if len(parser.error_log):
+        first = parser.error_log[0]
+        faults.append(
+            f"its XML is damaged in line {first.line} ({first.message}); what could be read is kept"
         )
-        point.clear()
-        while point.getprevious() is not None:
-            del point.getparent()[0]
 
 
 def _instant(text: str | None) -> float:

@@ -148,9 +148,20 @@ def test_a_damaged_tcx_gives_what_came_before() -> None:
     data = rides.tcx_bytes(ride)
     found = read_recording(data[: len(data) // 2])
     assert found.partial is not None
-    assert "XML is damaged" in found.partial
+    assert "its end is missing" in found.partial
     assert 40 < found.frame.height < 70
     assert found.frame["power_w"].to_list() == ride.power[: found.frame.height].tolist()
+
+
+def test_track_points_behind_a_damaged_one_are_kept() -> None:
+    ride = rides.ride(seconds=120)
+    data = bytearray(rides.tcx_bytes(ride))
+    place = data.find(b"<Trackpoint>", len(data) // 2)
+    data[place] = ord("x")
+    found = read_recording(bytes(data))
+    assert found.partial is not None
+    assert "XML is damaged in line" in found.partial
+    assert found.frame.height == 119
 
 
 def test_entities_are_not_followed() -> None:

@@ -60,7 +60,9 @@ def test_devices_of_a_file() -> None:
             "serial_number": 3_900_000_001,
         },
     ]
-    found = read_recording(rides.fit_bytes(rides.ride(seconds=30), messages)).devices
+    recording = read_recording(rides.fit_bytes(rides.ride(seconds=30), messages))
+    assert recording.power_meter_serial == "70123"
+    found = recording.devices
     assert found["kind"].to_list() == ["power_meter", "power_meter", "trainer", "head_unit"]
     assert found["serial_number"].to_list() == ["70123", None, "9001", "3900000001"]
     assert found["battery_v"].to_list() == [pytest.approx(2.95, abs=1 / 256), None, None, None]
