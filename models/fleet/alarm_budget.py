@@ -10,7 +10,7 @@ from models.fleet.scan_meters import Favours, View
 from models.fleet.scan_shared import Scan
 from models.fleet.thresholds import Trials
 
-_SHARES = {"meter": 0.55, "step": 0.10, "offset": 0.05, "bend": 0.05, "noise": 0.10}
+_SHARES = {"meter": 0.60, "step": 0.05, "offset": 0.02, "bend": 0.03, "noise": 0.10}
 """Of the budget; what is left over is for charts and zero offsets."""
 _SHORTEST = 0.5
 

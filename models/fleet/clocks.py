@@ -51,19 +51,18 @@ def no_jumps() -> StepClock:
     return StepClock(np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
 
 
-def alarm_clock(effects: Sequence[Effect], meters: list[str], step_sd: float) -> StepClock:
-    """Steps of meters that alarms have put into the model, each with the same wide prior."""
+def alarm_clock(effects: Sequence[Effect], meters: list[str]) -> StepClock:
+    """Steps of meters that alarms have put into the model."""
     index = {name: i for i, name in enumerate(meters)}
     steps = [
-        (index[e.device], e.at)
+        (index[e.device], e.at, e.sd**2)
         for e in effects
         if (e.kind, e.device_kind) == ("step", METER) and e.device in index
     ]
     if not steps:
         return no_jumps()
-    device, at = zip(*steps, strict=True)
-    size = np.full(len(steps), step_sd**2)
-    return StepClock(np.array(device, dtype=np.int64), np.array(at), size)
+    device, at, size = zip(*steps, strict=True)
+    return StepClock(np.array(device, dtype=np.int64), np.array(at), np.array(size))
 
 
 def event_clock(events: pl.DataFrame, devices: Devices, *, of: str, names: list[str]) -> StepClock:

@@ -85,8 +85,8 @@ def contracted(batch: Batch, s: Scales, M: Array) -> Array:
     m22 = np.einsum("bi,bi->b", batch.age, Ma) * s.own
     l11, l21, l22 = s.factor
     out[:, 0] = l11 * (l11 * m11 + l21 * m12)
-    out[:, 1] = l11 * m12 + l21 * m22
-    out[:, 2] = l22**2 * m22
+    out[:, 1] = l22 * (l11 * m12 + l21 * m22)
+    out[:, 2] = l21 * l11 * m12 + (l21**2 + l22**2) * m22
     corners = corner_sums(M)
     ticks = np.einsum("bn,kbn->kb", corners, batch.steps)
     diagonal = np.einsum("bii->bi", M)
@@ -121,8 +121,10 @@ def applied(batch: Batch, s: Scales, x: Array) -> Array:
     l11, l21, l22 = s.factor
     out[..., 0] = (2 * l11 * l11 * sum1 + l11 * l21 * sum_a)[:, None] * m
     out[..., 0] += (l11 * l21 * sum1)[:, None] * a
-    out[..., 1] = (l11 * sum_a)[:, None] * m + (l11 * sum1 + 2 * l21 * sum_a)[:, None] * a
-    out[..., 2] = (2 * l22**2 * sum_a)[:, None] * a
+    turned = l11 * sum1 + 2 * l21 * sum_a
+    out[..., 1] = (l22 * l11 * sum_a)[:, None] * m + (l22 * turned)[:, None] * a
+    out[..., 2] = (l21 * l11 * sum_a)[:, None] * m
+    out[..., 2] += (l21 * turned + 2 * l22**2 * sum_a)[:, None] * a
     rest = from_the_end(x * m)
     ticks = 2 * np.cumsum(batch.steps * rest, axis=2) * m
     out[..., 3] = s.swap2[:, None] * ticks[1]

@@ -63,10 +63,11 @@ def _add_answers(posterior: Posterior, w: int, J: Array) -> None:
     sum1 = np.einsum("bn,bn->b", batch.mask, block.alpha) * batch.own
     sum_a = np.einsum("bn,bn->b", batch.age, block.alpha) * batch.own
     l11, l21, l22 = block.scales.factor
+    turned = l11 * sum1 + 2 * l21 * sum_a
     parts = {
         "start": l11 * l21 * sum1,
-        "tie": l11 * sum1 + 2 * l21 * sum_a,
-        "drift": 2 * l22**2 * sum_a,
+        "tie": l22 * turned,
+        "drift": l21 * turned + 2 * l22**2 * sum_a,
     }
     for k, i in enumerate(posterior.active):
         kind, group = posterior.hyper.keys[i]

@@ -1,13 +1,13 @@
 """What alarms have put into the model: steps, wrong entries, wild comparisons, grown noise."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 METER, REFERENCE, BENCH, GROUP = "meter", "reference", "bench", "group"
 
 
 @dataclass(frozen=True)
 class Effect:
-    """One accepted effect; it enters the model with a wide prior, so that estimates carry it.
+    """One accepted effect; it enters the model with a prior of its own, so that estimates carry it.
 
     kind          step (a device's value changes at `at`), entry (one bench session is off by
                   an unknown amount), wild (one comparison is), offset (a mass set is off its
@@ -16,6 +16,8 @@ class Effect:
     device_kind   meter, reference, bench, group
     at            years since 1970: the first observation that shows it
     since         the observation before it: a step happened between the two
+    sd            prior sd of its size in the model, 100·ln: wide if it is certain, less if it
+                  may be chance (see models.fleet.evidence)
     p             of noise: how likely chance alone would show as much
     observation   the session or comparison, of entry and wild
     """
@@ -26,5 +28,6 @@ class Effect:
     at: float
     since: float = 0.0
     observation: str | None = None
-    factor: float = 1.0
-    p: float = 1.0
+    factor: float = field(default=1.0, compare=False)
+    p: float = field(default=1.0, compare=False)
+    sd: float = field(default=3.0, compare=False)

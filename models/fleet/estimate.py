@@ -11,6 +11,7 @@ from models.fleet.settings import FleetSettings
 
 _LONGEST_STEP = 1.5
 _MOST_DAMPING = 1e6
+_SECANTS = 5
 _WORKING_RANGE = 12.0  # log sds stay within ± this of zero
 
 
@@ -48,6 +49,26 @@ class _Search:
         self.prior_mean, self.prior_precision = prior_terms(hyper, settings)
         self.value = self.state.log_likelihood + self._log_prior(hyper)
         self.damping = 0.0
+        self.pairs: list[tuple[Array, Array]] = []
+        self.last: tuple[Array, Array] | None = None
+
+    def _learn(self, g: Array) -> None:
+        """Remember how the gradient answered the last step."""
+        at = self.state.hyper.values[self.active]
+        if self.last is not None:
+            self.pairs.append((at - self.last[0], self.last[1] - g))
+        self.last = (at, g)
+
+    def _secants(self, H: Array) -> Array:
+        """Average information corrected by the last steps' secants (BFGS updates).
+
+        Where it understates the curvature, plain steps overshoot back and forth.
+        """
+        for s, y in self.pairs[-_SECANTS:]:
+            Hs = H @ s
+            if float(s @ y) > 0.01 * float(s @ Hs) > 0:
+                H = H - np.outer(Hs, Hs) / float(s @ Hs) + np.outer(y, y) / float(s @ y)
+        return H
 
     def _log_prior(self, hyper: Hyper) -> float:
         d = hyper.values[self.active] - self.prior_mean
@@ -61,7 +82,8 @@ class _Search:
             turn = curvature(self.state)
             d = self.state.hyper.values[self.active] - self.prior_mean
             g = gradient(self.state)[self.active] - self.prior_precision @ d
-            H = turn.information + self.prior_precision
+            self._learn(g)
+            H = self._secants(turn.information + self.prior_precision)
             if self._promise(g, H) < self.settings.tolerance:
                 converged, message = True, "converged"
                 break
@@ -72,7 +94,8 @@ class _Search:
                 converged = self._promise(g, H) < 0.05
                 message = "no step raises the likelihood any more"
                 break
-        hyper = replace(self.state.hyper, covariance=_inverse(H))
+        information = turn.information + self.prior_precision
+        hyper = replace(self.state.hyper, covariance=_inverse(information))
         self.state.hyper = hyper
         return Estimate(self.state, turn, converged, n, message)
 

@@ -6,8 +6,9 @@ from math import log
 import numpy as np
 
 from models.fleet.arrays import Array, years
+from models.fleet.evidence import Odds
 from models.fleet.prepare import Prepared
-from models.fleet.scan_meters import Favours, Odds
+from models.fleet.scan_meters import Favours
 from models.fleet.settings import EVENT_STEP_SD
 
 _CRANKS_MM = (165.0, 167.5, 170.0, 172.5, 175.0)

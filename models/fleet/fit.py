@@ -85,7 +85,7 @@ def _stored_weights(prepared: Prepared, weights: pl.DataFrame | None) -> np.ndar
 
 def _result(search: Search, found: Estimate, today: date) -> FleetFit:
     prepared = search.prepared
-    supported = supports(found.state, search.effects, prepared.settings)
+    supported = supports(found.state, search.effects)
     outlook = swap_outlook(
         prepared.devices, prepared.clocks["swap"], prepared.settings, today=year_of(today)
     )

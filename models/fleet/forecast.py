@@ -144,10 +144,11 @@ class _Part:
             np.einsum("bhn,bn->bh", np.minimum(n[:, :, None], c[:, None, :]), weighted)
             for n, c in zip(self.ticks[:3], seen, strict=True)
         ]
+        turned = l11 * sum1 + 2 * l21 * sum_a
         parts = {
             "start": 2 * l11**2 * sum1 + l11 * l21 * (sum_a + self.age * sum1),
-            "tie": l11 * sum_a + self.age * (l11 * sum1 + 2 * l21 * sum_a),
-            "drift": self.age * 2 * l22**2 * sum_a,
+            "tie": l22 * (l11 * sum_a + self.age * turned),
+            "drift": l21 * l11 * sum_a + self.age * (l21 * turned + 2 * l22**2 * sum_a),
             "walk": 2 * s.walk2[:, None] * met[0],
             "swap": 2 * s.swap2[:, None] * met[1],
             "event": 2 * s.event2[:, None] * met[2],

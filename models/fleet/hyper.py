@@ -1,8 +1,8 @@
 """The hyperparameters: standard deviations of every part, by group and for the fleet.
 
-Working values are log sds (100·ln; `tie`, the lower corner of the Cholesky factor of start and
-drift, as it is). The prior of one kind over the groups is a normal with a common part (its
-spread) and a part of each group's own (between), so that small groups follow the fleet.
+Working values are log sds (100·ln); `tie`, which makes start and drift correlated by
+tie / √(1 + tie²), is as it is. The prior of one kind over the groups is a normal with a common
+part (its spread) and a part of each group's own (between), so that small groups follow the fleet.
 """
 
 from collections.abc import Mapping, Sequence
@@ -62,8 +62,9 @@ class Hyper:
         return replace(self, values=values, covariance=None)
 
     def line_factor(self) -> tuple[Array, Array, Array]:
-        """Cholesky factor of start and drift, by group: l11, l21, l22."""
-        return self.sd("start"), self.sd("tie"), self.sd("drift")
+        """Cholesky factor of start and drift, by group: l11, l21 = tie · l22, l22."""
+        drift = self.sd("drift")
+        return self.sd("start"), self.sd("tie") * drift, drift
 
     def line_covariance(self) -> Array:
         """Covariance of a meter's start and drift, [groups, 2, 2]."""

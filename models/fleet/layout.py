@@ -92,7 +92,7 @@ class Layout:
 
     def _effect(self, effect: Effect) -> int:
         """A column for what an alarm has put into the model."""
-        self.effect_columns[effect] = self._add(1, sd=self.settings.step_sd)
+        self.effect_columns[effect] = self._add(1, sd=effect.sd)
         return self.effect_columns[effect]
 
     def _population(self, obs: Observations) -> Population:
@@ -193,8 +193,10 @@ class Layout:
 
     def _bench_side(self, obs: Observations) -> tuple[Index, Index, Index]:
         d = self.devices
-        off = {e.device for e in self._effects if (e.kind, e.device_kind) == ("offset", BENCH)}
-        wide = np.array([self.settings.step_sd if b in off else 0.0 for b in d.benches])
+        off = {
+            e.device: e.sd for e in self._effects if (e.kind, e.device_kind) == ("offset", BENCH)
+        }
+        wide = np.array([off.get(b, 0.0) for b in d.benches])
         sd = np.hypot(d.bench_u, wide)
         bench = np.arange(len(d.benches)) + (self._add(len(d.benches), sd=sd) if d.benches else 0)
         place = np.arange(len(d.places)) + (

@@ -215,10 +215,11 @@ class _New:
         l11, l21, l22 = (float(x[self.group]) for x in self.hyper.line_factor())
         seen = np.cumsum(batch.steps[:3, b], axis=1)
         met = np.minimum(self.ticks[:3, :, None], seen[:, None, :]) @ (alpha * batch.mask[b])
+        turned = l11 * sum1 + 2 * l21 * sum_a
         parts = {
             "start": 2 * l11**2 * sum1 + l11 * l21 * (sum_a + self.age * sum1),
-            "tie": l11 * sum_a + self.age * (l11 * sum1 + 2 * l21 * sum_a),
-            "drift": self.age * 2 * l22**2 * sum_a,
+            "tie": l22 * (l11 * sum_a + self.age * turned),
+            "drift": l21 * l11 * sum_a + self.age * (l21 * turned + 2 * l22**2 * sum_a),
             "walk": 2 * self.scale[0] * met[0],
             "swap": 2 * self.scale[1] * met[1],
             "event": 2 * self.scale[2] * met[2],

@@ -38,7 +38,7 @@ class Prepared:
 
     def layout(self, effects: Sequence[Effect]) -> Layout:
         """Shared effects with those that alarms have added."""
-        alarm = alarm_clock(effects, self.devices.meters, self.settings.step_sd)
+        alarm = alarm_clock(effects, self.devices.meters)
         clocks = Clocks(**self.clocks, alarm=alarm)
         return Layout(self.devices, self.obs, self.settings, clocks=clocks, effects=effects)
 

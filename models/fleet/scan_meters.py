@@ -15,6 +15,7 @@ import numpy as np
 from models.fleet.arrays import Array, Flags, Index, corner_sums, from_the_end
 from models.fleet.blocks import Batch
 from models.fleet.effects import Effect
+from models.fleet.evidence import Odds, log_bayes_factor, step_odds
 from models.fleet.innovations import expected_covariance, noise_variance
 from models.fleet.likelihood import BlockState, State
 from models.fleet.observations import Observations
@@ -23,31 +24,14 @@ STEP, ENTRY, WILD = "step", "entry", "wild"
 
 
 @dataclass(frozen=True)
-class Odds:
-    """Prior odds and sizes of what may have happened; sizes 100·ln.
-
-    steps_per_year   steps of a meter with nothing recorded
-    entry, wild      wrong entries a session, wild comparisons a comparison
-    step_sd, wild_sd prior sd of a step or entry, and of a wild comparison
-    """
-
-    steps_per_year: float = 0.08
-    entry: float = 0.01
-    wild: float = 0.02
-    step_sd: float = 2.0
-    wild_sd: float = 5.0
-
-
-@dataclass(frozen=True)
 class Found:
-    """One explanation accepted for a meter: kind, the observation it begins with, z², size."""
+    """One explanation accepted for a meter: kind, the observation it begins with, log odds, sd."""
 
     kind: str
     meter: int
     row: int
     before: int
-    z2: float
-    size: float
+    support: float
     sd: float
 
 
@@ -157,7 +141,7 @@ def worth_explaining(
     info = np.maximum(np.einsum("bii->bi", view.P), 1e-12)
     single = np.where(real, view.alpha**2 / info, 0.0)
     bench = obs.is_bench[view.rows]
-    wild = _log_bayes_factor(single, info, odds.wild_sd) + np.log(odds.wild) > 0
+    wild = log_bayes_factor(single, info, odds.wild_sd) + np.log(odds.wild) > 0
     hit = (view.z2 + favours.step[view.rows] > limit2) & real
     hit[:, 0] = False
     hit |= real & np.where(bench, single + favours.slip_bonus > limit2, wild)
@@ -194,8 +178,7 @@ class Explainer:
             if best is None:
                 break
             found.append(best)
-            place = int(np.flatnonzero(self.block.rows == best.row)[0])
-            self._take_out(best.kind, place)
+            self.take_out(best.kind, best.row)
         return found
 
     def _best(self) -> Found | None:
@@ -213,7 +196,7 @@ class Explainer:
         favour = self.favours.entry(size, sd, b.is_bench)
         prior_sd = np.where(b.is_bench, o.step_sd, o.wild_sd)
         odds = np.where(b.is_bench, o.entry, o.wild)
-        support = _log_bayes_factor(z2, info, prior_sd) + np.log(odds) + favour / 2
+        support = log_bayes_factor(z2, info, prior_sd) + np.log(odds) + favour / 2
         allowed = np.where(b.is_bench, z2 + favour > self.limit2, support > 0)
         for kind, k in self.done:
             if kind != STEP:
@@ -222,7 +205,7 @@ class Explainer:
             return None
         k = int(np.argmax(np.where(allowed, support, -np.inf)))
         kind = ENTRY if b.is_bench[k] else WILD
-        return float(support[k]), self._found(kind, k, z2[k], size[k], sd[k])
+        return float(support[k]), self._found(kind, k, support[k], sd[k])
 
     def _steps(self) -> tuple[float, Found] | None:
         """The best supported step."""
@@ -231,8 +214,8 @@ class Explainer:
         score, info = score[0], np.maximum(info[0], 1e-12)
         z2 = score**2 / info
         favour = self.favours.step[b.rows]
-        odds = o.steps_per_year * np.maximum(b.gap, 1 / 365)
-        support = _log_bayes_factor(z2, info, o.step_sd) + np.log(odds) + favour / 2
+        odds = step_odds(b.gap, o)
+        support = log_bayes_factor(z2, info, o.step_sd) + np.log(odds) + favour / 2
         allowed = z2 + favour > self.limit2
         allowed[0] = False
         for kind, k in self.done:
@@ -241,17 +224,16 @@ class Explainer:
         if not allowed.any():
             return None
         k = int(np.argmax(np.where(allowed, support, -np.inf)))
-        return float(support[k]), self._found(
-            STEP, k, z2[k], score[k] / info[k], 1 / np.sqrt(info[k])
-        )
+        return float(support[k]), self._found(STEP, k, support[k], 1 / np.sqrt(info[k]))
 
-    def _found(self, kind: str, k: int, z2: float, size: float, sd: float) -> Found:
+    def _found(self, kind: str, k: int, support: float, sd: float) -> Found:
         b = self.block
         before = int(b.rows[k - 1]) if k else -1
-        return Found(kind, b.meter, int(b.rows[k]), before, float(z2), float(size), float(sd))
+        return Found(kind, b.meter, int(b.rows[k]), before, float(support), float(sd))
 
-    def _take_out(self, kind: str, k: int) -> None:
-        """Give the effect a wide prior of its own in this meter's covariance."""
+    def take_out(self, kind: str, row: int) -> None:
+        """Give an effect a wide prior of its own in this meter's covariance."""
+        k = int(np.flatnonzero(self.block.rows == row)[0])
         self.done.add((kind, k))
         f = np.zeros(len(self.alpha))
         if kind == STEP:
@@ -263,10 +245,3 @@ class Explainer:
         spread = float(f @ Pf) + 1 / sd**2
         self.alpha = self.alpha - Pf * float(f @ self.alpha) / spread
         self.P = self.P - np.outer(Pf, Pf) / spread
-
-
-def _log_bayes_factor(z2: Array, info: Array, prior_sd: Array | float) -> Array:
-    """Log Bayes factor of an effect N(0, prior_sd²) against none."""
-    gain = prior_sd**2 * info
-    factor: Array = 0.5 * (z2 * gain / (1 + gain) - np.log1p(gain))
-    return factor

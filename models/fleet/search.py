@@ -10,10 +10,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from models.fleet.alarm_budget import Budget, shared_limit, step_limit
-from models.fleet.arrays import Array
+from models.fleet.arrays import Array, Flags
 from models.fleet.blocks import Adjustments, Design
 from models.fleet.effects import BENCH, GROUP, METER, REFERENCE, Effect
 from models.fleet.estimate import Estimate, estimate
+from models.fleet.evidence import Odds, carried_sd, effect_support
 from models.fleet.favours import favours_of
 from models.fleet.gaps import located_switches
 from models.fleet.hyper import Hyper
@@ -27,7 +28,7 @@ from models.fleet.scan_meters import (
     Explainer,
     Favours,
     Found,
-    Odds,
+    MeterBlock,
     views,
     worth_explaining,
 )
@@ -37,6 +38,8 @@ from models.fleet.weights import SCALES, left_out, mixture_weights
 
 _ROUNDS = 4
 _MOST_SHARED = 6
+ODDS = Odds()
+_NEAR_YEARS = 60 / 365.25
 _KEPT = 0.95
 """An accepted effect stays while its |z| is above so much of the limit."""
 
@@ -54,19 +57,27 @@ class Search:
     limits: dict[str, float] = field(default_factory=dict)
     noise_p: dict[Effect, float] = field(default_factory=dict)
     _design: Design | None = None
-    _built_with: tuple[Effect, ...] = ()
+    _built_with: tuple[tuple[Effect, float], ...] = ()
 
     def __post_init__(self) -> None:
         if not len(self.weight):
             self.weight = np.ones(len(self.prepared.obs))
         self.favours: Favours = favours_of(self.prepared)
+        devices = self.prepared.devices
+        self.names = {
+            REFERENCE: devices.references,
+            BENCH: devices.benches,
+            METER: devices.meters,
+            GROUP: devices.groups,
+        }
 
     def design(self) -> Design:
         """The design with the effects and weights found so far."""
         adjust = adjustments(self.prepared, self.effects, self.weight)
-        if self._design is None or self._built_with != tuple(self.effects):
+        wanted = tuple((e, e.sd) for e in self.effects)
+        if self._design is None or self._built_with != wanted:
             self._design = self.prepared.design(self.effects, adjust)
-            self._built_with = tuple(self.effects)
+            self._built_with = wanted
         else:
             for batch in self._design.batches:
                 batch.reweigh(adjust)
@@ -95,7 +106,7 @@ def adjustments(prepared: Prepared, effects: list[Effect], weight: Array) -> Adj
     obs, row = prepared.obs, prepared.session_rows
     for e in effects:
         if e.kind == ENTRY and e.observation in row:
-            adjust.added[row[e.observation]] = prepared.settings.step_sd**2
+            adjust.added[row[e.observation]] = e.sd**2
         elif e.kind == "noise" and e.device in prepared.devices.meters:
             late = (obs.owner == prepared.devices.meters.index(e.device)) & (obs.t >= e.at)
             late &= ~obs.is_bench
@@ -165,25 +176,16 @@ def _reweigh(search: Search, state: State) -> State:
 
 def _explain_shared(search: Search, state: State) -> State:
     """Accept steps of references and mass sets one by one, the largest first."""
-    devices = search.prepared.devices
-    names = {
-        REFERENCE: devices.references,
-        BENCH: devices.benches,
-        METER: devices.meters,
-        GROUP: devices.groups,
-    }
     for _ in range(_MOST_SHARED):
         scans = [s for s in shared_scans(state) if len(s.at)]
         best = _best_shared(search, scans)
         if best is None:
             break
         scan, k = best
-        device = names[scan.device_kind][scan.device]
+        device = search.names[scan.device_kind][scan.device]
         at, since = float(scan.at[k]), float(scan.since[k])
         effect = Effect(scan.kind, scan.device_kind, device, at, since)
-        if effect in search.effects:
-            break
-        search.effects.append(effect)
+        search.effects.append(_carried(search, effect, float(scan.size[k]), float(scan.sd[k])))
         state = search.evaluate()
     return state
 
@@ -193,11 +195,30 @@ def _best_shared(search: Search, scans: list[Scan]) -> tuple[Scan, int] | None:
     limits = shared_limit(search.budget, scans)
     search.limits |= limits
     for scan in scans:
-        k = int(np.argmax(np.abs(scan.z)))
-        excess = float(np.abs(scan.z[k])) - limits[scan.kind]
+        z = np.where(_explained(search, scan), 0.0, np.abs(scan.z))
+        k = int(np.argmax(z))
+        excess = float(z[k]) - limits[scan.kind]
         if excess > 0 and (best is None or excess > best[0]):
             best = (excess, scan, k)
     return None if best is None else (best[1], best[2])
+
+
+def _explained(search: Search, scan: Scan) -> Flags:
+    """Candidates that an effect already accepted for the device accounts for."""
+    names = search.names[scan.device_kind]
+    near = np.zeros(len(scan.at), dtype=np.bool_)
+    for e in search.effects:
+        same = (e.kind, e.device_kind, e.device)
+        if same == (scan.kind, scan.device_kind, names[scan.device]):
+            reach = np.inf if e.kind == "bend" else _NEAR_YEARS
+            near |= np.abs(scan.at - e.at) <= reach
+    return near
+
+
+def _carried(search: Search, effect: Effect, size: float, sd: float, favour: float = 0.0) -> Effect:
+    """The effect with the prior sd that its odds give it."""
+    support = effect_support(effect, size, sd, favour, ODDS)
+    return replace(effect, sd=carried_sd(support, sd, search.prepared.settings.step_sd))
 
 
 # --- meters -----------------------------------------------------------------------------------
@@ -206,7 +227,7 @@ def _best_shared(search: Search, scans: list[Scan]) -> tuple[Scan, int] | None:
 def _explain_meters(search: Search, state: State) -> None:
     """Explain each meter's own observations: steps, wrong entries, wild comparisons."""
     obs, devices = search.prepared.obs, search.prepared.devices
-    odds, favours = Odds(), search.favours
+    odds, favours = ODDS, search.favours
     seen = views(state)
     limit = step_limit(search.budget, seen, favours, obs.is_bench)
     search.limits[METER] = limit
@@ -214,8 +235,25 @@ def _explain_meters(search: Search, state: State) -> None:
         for b in worth_explaining(view, obs, favours, odds, limit2=limit**2):
             steps = not devices.promoted[view.meter[b]]
             block = view.block(int(b), obs)
-            for found in Explainer(block, odds, favours, limit**2, steps=steps).explain():
+            explainer = Explainer(block, odds, favours, limit**2, steps=steps)
+            for kind, row in _accepted(search, block):
+                explainer.take_out(kind, row)
+            for found in explainer.explain():
                 _accept(search, found)
+
+
+def _accepted(search: Search, block: MeterBlock) -> list[tuple[str, int]]:
+    """Steps and entries already accepted for a meter: kind and first row."""
+    obs, meter = search.prepared.obs, search.prepared.devices.meters[block.meter]
+    result = []
+    for e in search.effects:
+        if e.device_kind == METER and e.device == meter and e.kind in ("step", "entry"):
+            later = block.rows[obs.t[block.rows] >= e.at]
+            if e.kind == "entry":
+                later = np.array([search.prepared.session_rows[e.observation]])
+            if len(later):
+                result.append((e.kind, int(later[0])))
+    return result
 
 
 def _accept(search: Search, found: Found) -> None:
@@ -231,15 +269,16 @@ def _accept(search: Search, found: Found) -> None:
         at,
         float(obs.t[found.before]) if found.before >= 0 else at,
         obs.name[found.row] if found.kind == ENTRY else None,
+        sd=carried_sd(found.support, found.sd, search.prepared.settings.step_sd),
     )
     if effect not in search.effects:
         search.effects.append(effect)
 
 
 def _drop_unsupported(search: Search, state: State) -> None:
-    """Leave out effects that no longer stand beside the others."""
+    """Leave out effects that no longer stand beside the others; weigh the rest anew."""
     devices, row = search.prepared.devices, search.prepared.session_rows
-    for effect, s in supports(state, search.effects, search.prepared.settings).items():
+    for effect, s in supports(state, search.effects).items():
         own = (
             effect.device_kind == METER
             and not devices.promoted[devices.meters.index(effect.device)]
@@ -250,6 +289,9 @@ def _drop_unsupported(search: Search, state: State) -> None:
         limit = search.limits[METER if own else effect.kind]
         if s.z2 + favour < (_KEPT * limit) ** 2:
             search.effects.remove(effect)
+        else:
+            k = search.effects.index(effect)
+            search.effects[k] = _carried(search, effect, s.size, s.sd, favour)
 
 
 def _explain_noise(search: Search, state: State) -> bool:

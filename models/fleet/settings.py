@@ -27,7 +27,7 @@ KINDS: Final = GROUP_KINDS + FLEET_KINDS
 
 MEANING: Final[Mapping[str, str]] = {
     "start": "spread of new meters' gain error",
-    "tie": "dependence of a meter's drift on its first gain error (per year)",
+    "tie": "dependence of drift on the start: correlation tie / √(1 + tie²)",
     "drift": "spread of drift between meters (per year)",
     "swap": "spread of the step at a battery swap",
     "walk": "random walk of a meter after a year",
@@ -58,7 +58,7 @@ class Prior:
 
 DEFAULT_PRIORS: Final[Mapping[str, Prior]] = {
     "start": Prior(1.0, 0.8),
-    "tie": Prior(0.2, 0.2, 0.1),
+    "tie": Prior(0.4, 0.4, 0.2),
     "drift": Prior(0.3, 1.0),
     "swap": Prior(0.2, 1.0),
     "walk": Prior(0.3, 1.0),

@@ -66,8 +66,9 @@ class SharedPrior:
     def _add_line(self, g: Array, group: int, R: Array) -> None:
         l11, l21, l22 = (x[group] for x in self.hyper.line_factor())
         g[self.hyper.index("start", group)] += l11 * (l11 * R[0, 0] + l21 * R[0, 1])
-        g[self.hyper.index("tie", group)] += l11 * R[0, 1] + l21 * R[1, 1]
-        g[self.hyper.index("drift", group)] += l22**2 * R[1, 1]
+        turned = l11 * R[0, 1] + l21 * R[1, 1]
+        g[self.hyper.index("tie", group)] += l22 * turned
+        g[self.hyper.index("drift", group)] += l21 * turned + l22**2 * R[1, 1]
 
     def directions(self, active: Index, mean: Array) -> Array:
         """dK K⁻¹ u of each active hyperparameter, [n_shared, active]."""
@@ -89,8 +90,8 @@ class SharedPrior:
         w = self.precision[part.columns, part.columns] @ u
         d = {
             "start": np.array([[2 * l11**2, l11 * l21], [l11 * l21, 0.0]]),
-            "tie": np.array([[0.0, l11], [l11, 2 * l21]]),
-            "drift": np.array([[0.0, 0.0], [0.0, 2 * l22**2]]),
+            "tie": l22 * np.array([[0.0, l11], [l11, 2 * l21]]),
+            "drift": np.array([[0.0, l11 * l21], [l11 * l21, 2 * (l21**2 + l22**2)]]),
         }
         for kind, dK in d.items():
             k = position.get((kind, group))

@@ -7,7 +7,6 @@ import numpy as np
 from models.fleet.arrays import Array
 from models.fleet.effects import METER, Effect
 from models.fleet.likelihood import State
-from models.fleet.settings import FleetSettings
 
 
 @dataclass(frozen=True)
@@ -23,11 +22,11 @@ class Support:
         return (self.size / self.sd) ** 2 if self.sd > 0 else 0.0
 
 
-def supports(state: State, effects: list[Effect], settings: FleetSettings) -> dict[Effect, Support]:
+def supports(state: State, effects: list[Effect]) -> dict[Effect, Support]:
     """The support of every effect that has a size of its own (noise has none)."""
     result: dict[Effect, Support] = {}
     for effect in effects:
-        found = _support(state, effect, settings.step_sd**2)
+        found = _support(state, effect, effect.sd**2)
         if found is not None:
             result[effect] = found
     return result
