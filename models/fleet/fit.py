@@ -70,9 +70,27 @@ def _search(prepared: Prepared, start: Hyper | None) -> Search:
     settings = prepared.settings
     relevant = prepared.relevant(prepared.layout(()))
     hyper = starting_hyper(prepared.devices.groups, settings, relevant, start)
+    if settings.priors is None and start is None:
+        hyper = _scaled_start(prepared, hyper)
     t = prepared.obs.t
     years = float(np.ptp(t)) if len(t) else 0.0
     return Search(prepared, hyper, budget_for(settings.false_alarms_per_season, years))
+
+
+def _scaled_start(prepared: Prepared, hyper: Hyper) -> Hyper:
+    """Without priors there is no usual size: begin with half the observations' own spread."""
+    obs = prepared.obs
+    if len(obs) < 2:
+        return hyper
+    spread = max(float(np.std(obs.value)), 1e-3) / 2
+    reach = max(float(np.ptp(obs.t)), 1e-3)
+    per = {"drift": reach, "walk": np.sqrt(reach), "reference_walk": np.sqrt(reach)}
+    values = hyper.values.copy()
+    for i in np.flatnonzero(hyper.active):
+        kind = hyper.keys[i][0]
+        if kind != "tie":
+            values[i] = np.log(spread / per.get(kind, 1.0))
+    return hyper.moved(values)
 
 
 def _stored_weights(prepared: Prepared, weights: pl.DataFrame | None) -> np.ndarray:
