@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from models.conformity import OUT
-from models.readings import Slopes
 from models.suspicions import Suspicion
 from models.uncertainty import Budget
 
@@ -21,6 +20,8 @@ FIX_SETTING, SEND_AWAY = "fix_setting", "send_away"
 
 DAMAGED_PCT = 8.0
 """An error beyond this, that nothing explains, is hung again before the slope is touched."""
+WORTH_A_RESET = 0.9
+"""Part of the error that may remain after rounding to the slope's step, at most."""
 BENT_FACTOR = 1.0
 """Linearity beyond this many tolerances is nothing that a slope can mend."""
 
@@ -60,7 +61,6 @@ class Finding(NamedTuple):
     tolerance_pct: float
     verdict: str
     convention: str | None
-    slope: float | None
     new_slope: float | None
     slope_step: float | None = None
     slope_min: float | None = None
@@ -75,8 +75,8 @@ class Advice(NamedTuple):
     text: str
 
 
-def advise(finding: Finding, found: Sequence[Suspicion]) -> Advice:
-    """The advice for one finding."""
+def advise(finding: Finding, found: Sequence[Suspicion], *, hold: str | None = None) -> Advice:
+    """The advice for one finding; hold: what must be mended before any reset."""
     if any(s.fix == "setting" for s in found):
         return Advice(FIX_SETTING, "A setting explains the error: mend it, leave the slope alone.")
     if found:
@@ -86,7 +86,10 @@ def advise(finding: Finding, found: Sequence[Suspicion]) -> Advice:
     if bent is not None and bent > BENT_FACTOR * finding.tolerance_pct:
         text = f"The readings bend by {bent:.2f} % over the loads: no slope mends that."
         return Advice(SEND_AWAY, text)
-    return _by_size(finding)
+    advice = _by_size(finding)
+    if hold is not None and advice.code == RESET:
+        return Advice(REPEAT, hold[:1].upper() + hold[1:] + ".")
+    return advice
 
 
 def _by_size(finding: Finding) -> Advice:
@@ -104,7 +107,7 @@ def _by_size(finding: Finding) -> Advice:
     if finding.convention == "fixed" or _beyond_range(finding):
         return _no_slope(finding, said)
     left = rounding_residual_pct(finding)
-    if left is not None and abs(left) >= size:
+    if left is not None and abs(left) > WORTH_A_RESET * size:
         return Advice(LEAVE, f"{said}: less than the slope's step can mend.")
     rest = "" if left is None else f" {left:+.2f} % remain after rounding to the slope's step."
     return Advice(RESET, f"{said}: larger than its uncertainty.{rest}")
@@ -165,14 +168,6 @@ def slope_mismatch_pct(after: float | None, recommended: float | None) -> float 
     if after is None or not recommended:
         return None
     return 100 * (after / recommended - 1)
-
-
-def side_slopes(slopes: Slopes) -> dict[str, tuple[float | None, float | None]]:
-    """Slope before and after by side."""
-    return {
-        "left": (slopes.before_left, slopes.after_left),
-        "right": (slopes.before_right, slopes.after_right),
-    }
 
 
 def shrink_it(budget: Budget) -> str:

@@ -9,7 +9,7 @@ import polars as pl
 
 from models.advice import LEAVE, REPEAT, Advice, advise, new_slope
 from models.bench_budget import difference_u, session_budget
-from models.bench_findings import remarks
+from models.bench_findings import hold, remarks
 from models.bench_history import Observed, Past
 from models.bench_inputs import Known, read_sessions
 from models.bench_past import Timeline, observed
@@ -91,7 +91,7 @@ def _evaluate(session: Session) -> SessionResult:
     result.step_nm = display_step_nm(session)
     result.scatter = _all_scatter(stages.values())
     result.found, result.sides = _gains(result, stages[AS_FOUND])
-    result.after_work, _ = _gains(result, stages[AFTER_WORK])
+    result.after_work, result.after_work_sides = _gains(result, stages[AFTER_WORK])
     result.as_left, result.as_left_sides = _gains(result, stages[AS_LEFT])
     if result.found is None:
         result.reason = _why_not(session)
@@ -166,29 +166,31 @@ def _recommend(result: SessionResult, found: Gain) -> None:
 
 def _judge(result: SessionResult, past: Past, setups: Setups) -> None:
     """Suspicions and advice, in the order of time; then the session joins the past."""
-    found = result.found
-    if found is None:
+    deciding = result.deciding
+    if result.found is None or deciding is None:
         result.advice = _advice_without_found(result)
         return
     now = observed(result)
-    result.suspicions = _suspect(result, found, past=past, now=now, setups=setups)
+    result.suspicions = _suspect(result, deciding, past=past, now=now, setups=setups)
     result.remarks = remarks(result)
-    asked = [result.finding(arm) for arm in result.sides] or [result.finding()]
-    result.advice = worst(advise(f, result.suspicions) for f in asked if f is not None)
+    asked = [result.finding(arm) for arm in result.deciding_sides] or [result.finding()]
+    loose = hold(result)
+    result.advice = worst(advise(f, result.suspicions, hold=loose) for f in asked if f is not None)
     if now is not None and not result.suspicions:
         past.learn(now)
 
 
 def _suspect(
-    result: SessionResult, found: Gain, *, past: Past, now: Observed | None, setups: Setups
+    result: SessionResult, gain: Gain, *, past: Past, now: Observed | None, setups: Setups
 ) -> list[Suspicion]:
-    session, used = result.session, found.stage.used
-    stand_in = now or Observed(session.measured_at, 0.0, None, None, None, found.u_ln)
+    """Of the state that decides: what work mended was no mistake of the entry."""
+    session, used = result.session, gain.stage.used
+    stand_in = now or Observed(session.measured_at, 0.0, None, None, None, gain.u_ln)
     expected = past.expect(stand_in)
     case = Case(
         session=session,
-        stage=found.stage,
-        u=found.part_ln("session") if expected.known else found.u_ln,
+        stage=gain.stage,
+        u=gain.part_ln("session") if expected.known else gain.u_ln,
         per_nm=sum(1 / (r.expected_nm or 1.0) for r in used) / len(used),
         expected=expected,
         now=stand_in,

@@ -104,12 +104,18 @@ def _slopes(result: SessionResult) -> dict[str, Any]:
         "new_slope": _slope(result.new_slope),
         "new_slope_left": _slope(left),
         "new_slope_right": _slope(right),
+        "new_slope_after_work": _after_work(result),
         "slope_to_enter": None if whole is None else _slope(slope_to_enter(whole)),
         "slope_to_enter_left": _side_slope(result, LEFT),
         "slope_to_enter_right": _side_slope(result, RIGHT),
         "rounding_residual_pct": None if whole is None else _number(rounding_residual_pct(whole)),
         **{f"slope_mismatch{side}_pct": _number(value) for side, value in mismatch.items()},
     }
+
+
+def _after_work(result: SessionResult) -> float | None:
+    finding = None if result.after_work is None else result.finding()
+    return None if finding is None else _slope(finding.new_slope)
 
 
 def _side_slope(result: SessionResult, arm: str) -> float | None:

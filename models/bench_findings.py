@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 from models.advice import slope_mismatch_pct
 from models.bench_result import SessionResult
+from models.cells import bends
 from models.kinds import LEFT, RIGHT
-from models.readings import AFTER_WORK, MASS
+from models.readings import MASS
 
 ARM_LIMIT_PCT = 1.5
 RING_LIMIT_PCT = 2.5
@@ -20,24 +21,43 @@ SCATTER_LARGE_PCT = 0.5
 
 def remarks(result: SessionResult) -> list[str]:
     """Sentences, in the order in which they matter."""
+    loose = hold(result)
     return [
-        *_arms(result),
+        *([] if loose is None else [loose]),
+        *_work(result),
         *_rings(result),
         *_coverage(result),
         *_scatter(result),
+        *_bend(result),
         *_zero(result),
         *_slope(result),
     ]
 
 
-def _arms(result: SessionResult) -> Iterator[str]:
-    rule = result.session.rule
+def hold(result: SessionResult) -> str | None:
+    """What must be mended before any reset: drag or looseness between the arms.
+
+    None once the meter was measured again after work.
+    """
     gap, u = result.arm_difference, result.u_difference or 0.0
-    if gap is None or rule.own_slopes or abs(gap) < max(ARM_LIMIT_PCT / 100, SURE * u):
-        return
-    done = any(r.stage == AFTER_WORK for r in result.session.readings)
-    text = f"left − right is {100 * gap:+.2f} %: drag or looseness in axle, bearings or bolts"
-    yield text if done else f"{text}. Mend it and measure again (after_work) before any reset"
+    if gap is None or result.session.rule.own_slopes or result.after_work is not None:
+        return None
+    if abs(gap) < max(ARM_LIMIT_PCT / 100, SURE * u):
+        return None
+    return (
+        f"left − right is {100 * gap:+.2f} %: a crank off level on one side, or drag or "
+        "looseness in axle, bearings or bolts. Mend it and measure again (after_work) before "
+        "any reset"
+    )
+
+
+def _work(result: SessionResult) -> Iterator[str]:
+    if result.found is not None and result.after_work is not None:
+        change = result.after_work.error_pct - result.found.error_pct
+        yield (
+            f"the work changed the error by {change:+.2f} %: that part was no drift, and the "
+            "advice rests on what was measured after it"
+        )
 
 
 def _rings(result: SessionResult) -> Iterator[str]:
@@ -80,6 +100,12 @@ def _scatter(result: SessionResult) -> Iterator[str]:
     used = () if result.found is None else result.found.stage.used
     if any(r.sd_nm and r.sd_nm > RIPPLE * abs(r.torque_nm) for r in used):
         yield "the readings ripple by more than 1 %: average whole swings, or still the masses"
+
+
+def _bend(result: SessionResult) -> Iterator[str]:
+    bent = result.linearity_pct
+    if result.found is not None and bent is not None and bends(result.found.stage):
+        yield f"the readings leave a straight line by {bent:.2f} % of the largest load"
 
 
 def _zero(result: SessionResult) -> Iterator[str]:

@@ -66,8 +66,8 @@ class Timeline:
 
 
 def observed(result: SessionResult) -> Observed | None:
-    """A session as the past keeps it; None without a usable gain error."""
-    gain, session = result.found, result.session
+    """A session as the past keeps it (after work, where there was any); None without a gain."""
+    gain, session = result.deciding, result.session
     if gain is None or gain.ratio <= 0:
         return None
     as_left = result.as_left

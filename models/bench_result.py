@@ -7,7 +7,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from models.advice import FIX_SETTING, LEAVE, REPEAT, RESET, SEND_AWAY, Advice, Finding
+from models.advice import (
+    FIX_SETTING,
+    LEAVE,
+    REPEAT,
+    RESET,
+    SEND_AWAY,
+    Advice,
+    Finding,
+    new_slope,
+)
 from models.cells import NO_SCATTER, Scatter, Stage
 from models.conformity import IN, INDETERMINATE, OUT, p_within, verdict
 from models.kinds import LEFT, RIGHT
@@ -65,6 +74,7 @@ class SessionResult:
     found: Gain | None = None
     sides: dict[str, Gain] = field(default_factory=dict)
     after_work: Gain | None = None
+    after_work_sides: dict[str, Gain] = field(default_factory=dict)
     as_left: Gain | None = None
     as_left_sides: dict[str, Gain] = field(default_factory=dict)
     ring_difference: float | None = None
@@ -112,22 +122,30 @@ class SessionResult:
         ratio = self.side_ratio(arm)
         return None if ratio is None else 100 * (ratio - 1)
 
+    @property
+    def deciding(self) -> Gain | None:
+        """What a new slope must rest on: the state after work that left the slope alone."""
+        return self.after_work if self.after_work is not None else self.found
+
+    @property
+    def deciding_sides(self) -> dict[str, Gain]:
+        """The sides of what decides; empty where they have no slopes of their own."""
+        return self.after_work_sides if self.after_work is not None else self.sides
+
     def finding(self, arm: str | None = None) -> Finding | None:
         """What advice is asked for: of the whole (arm None), or of a side with its own slope."""
-        gain = self.found if arm is None else self.sides.get(arm)
+        gain = self.deciding if arm is None else self.deciding_sides.get(arm)
         if gain is None:
             return None
         meter, slopes, limit = self.session.meter, self.session.slopes, self.session.tolerance_pct
         before = {None: slopes.before, LEFT: slopes.before_left, RIGHT: slopes.before_right}[arm]
-        new = self.new_slope if arm is None else self.new_slope_sides.get(arm)
         return Finding(
             error_pct=gain.error_pct,
             budget=gain.budget,
             tolerance_pct=limit,
             verdict=gain.verdict(limit),
             convention=meter.convention,
-            slope=before,
-            new_slope=new,
+            new_slope=new_slope(before, gain.ratio, convention=meter.convention),
             slope_step=meter.slope_step,
             slope_min=meter.slope_min,
             slope_max=meter.slope_max,

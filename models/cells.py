@@ -11,11 +11,12 @@ from typing import NamedTuple
 
 from models.digits import display_step
 from models.kinds import LEFT, RIGHT
-from models.linearity import deviation_pct
+from models.linearity import deviation_pct, lack_of_fit
 from models.readings import MASS, Reading, Session
 from models.zero_correction import ZeroWeights, correct, zeros_of
 
 Cell = tuple[str | None, str | None]
+BEND_P = 0.01
 
 
 class Scatter(NamedTuple):
@@ -171,6 +172,19 @@ def linearity_pct(stage: Stage) -> float | None:
     Each reading is taken relative to its cell, so that a difference between arms or rings is
     not read as a bend. The corrected zero is the load 0.
     """
+    points = _over_loads(stage)
+    return None if points is None else deviation_pct(*points)
+
+
+def bends(stage: Stage) -> bool:
+    """Whether the readings leave the straight line by more than repeats scatter (p < 1 %)."""
+    points = _over_loads(stage)
+    misfit = None if points is None else lack_of_fit(*points)
+    return misfit is not None and misfit.p < BEND_P
+
+
+def _over_loads(stage: Stage) -> tuple[list[float], list[float]] | None:
+    """Expected and shown torque of a stage with several loads."""
     loads = {round(_total(r), 4) for r in stage.used}
     if len(loads) < 2 or min(stage.cells.values()) <= 0:
         return None
@@ -180,7 +194,7 @@ def linearity_pct(stage: Stage) -> float | None:
     ]
     if stage.zeros:
         expected, shown = [0.0, *expected], [0.0, *shown]
-    return deviation_pct(expected, shown)
+    return [round(x, 6) for x in expected], shown
 
 
 def _members(used: Sequence[Reading]) -> dict[Cell, list[int]]:

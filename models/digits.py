@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from decimal import Decimal
 
 MOST_DECIMALS = 6
 """Numbers with more decimals are computed, not read off a display."""
@@ -14,11 +15,8 @@ ENOUGH_FOR_STEPS = 8
 
 def decimals(value: float, most: int = MOST_DECIMALS) -> int:
     """Decimals a number was written with: 9.81 → 2, 20.0 → 0; at most `most`."""
-    text = repr(float(value))
-    if "e" in text or "E" in text:
-        text = f"{value:.{most}f}".rstrip("0")
-    whole, _, fraction = text.partition(".")
-    return 0 if fraction == "0" or not whole else min(len(fraction), most)
+    exponent = Decimal(repr(float(value))).normalize().as_tuple().exponent
+    return min(max(-exponent, 0), most) if isinstance(exponent, int) else 0
 
 
 def half_last_digit(value: float, *, most: int = MOST_DECIMALS) -> float:

@@ -21,6 +21,8 @@ LENGTH_SHARE_CONFIRMED = 0.007
 """Where the installation (or the meter's row) agrees with what was entered."""
 LENGTH_SHARE_CONTRADICTED = 0.3
 """Of the length that the installation names, where another was entered."""
+LENGTH_SHARE_UNLIKE_LAST = 0.15
+"""Of the length of the meter's last session, where another was entered and nothing else says."""
 PROGRAMMED_SHARE = 0.03
 HANGER_SHARE = 0.02
 HANGER_TWICE_SHARE = 0.01
@@ -28,7 +30,7 @@ OTHER_SET_SHARE = 0.01
 PLATE_SHARE = 0.01
 UNIT_SHARE = 0.002
 DOUBLED_SHARE, DOUBLED_SHARE_ELSE = 0.03, 0.001
-ANGLE_SHARE = 0.01
+ANGLE_SHARE = 0.02
 TEETH_SHARE = 0.01
 NO_ZERO_SHARE = 0.1
 """Of a sizeable offset, where no zero was read."""
@@ -37,8 +39,8 @@ PLATES_KG = (1.25, 2.5, 5.0, 10.0)
 LB = 0.45359237
 TORQUE_UNITS = {"lb·ft": 0.737562, "lb·in": 8.850746, "kgf·m": 0.101972}
 """How many of each make 1 N·m."""
-UNLEVEL_DEG = tuple(range(4, 15))
-UNLEVEL_SD_DEG = 6.0
+UNLEVEL_DEG = tuple(range(4, 26))
+UNLEVEL_SD_DEG = 8.0
 
 
 class Mistake(NamedTuple):
@@ -54,14 +56,18 @@ class Mistake(NamedTuple):
 
 
 def plausible(
-    session: Session, *, sets: tuple[tuple[str, float], ...], hanger_kg: float | None
+    session: Session,
+    *,
+    sets: tuple[tuple[str, float], ...],
+    hanger_kg: float | None,
+    last_length_mm: float | None,
 ) -> Iterator[Mistake]:
     """Every mistake that the session's inputs allow.
 
     sets: other mass sets with their total in kg; hanger_kg: the hanger known to belong to
-    this session's mass set.
+    this session's mass set; last_length_mm: crank length of the meter's last session.
     """
-    yield from _lengths(session)
+    yield from _lengths(session, last_length_mm)
     hung = next((r.hung for r in session.readings if r.hung is not None), None)
     if hung is not None:
         yield from _masses(hung.mass_kg, hung.hanger_kg, sets, hanger_kg)
@@ -71,11 +77,11 @@ def plausible(
         yield from _teeth(session)
 
 
-def _lengths(session: Session) -> Iterator[Mistake]:
+def _lengths(session: Session, last_mm: float | None) -> Iterator[Mistake]:
     entered = session.crank_length_mm
     if not entered:
         return
-    shares = _length_shares(session, entered)
+    shares = _length_shares(session.known_length_mm, entered, last_mm=last_mm)
     pedals = session.rule.uses_length
     if pedals:
         programmed = session.installation.programmed_mm if session.installation else None
@@ -92,10 +98,15 @@ def _lengths(session: Session) -> Iterator[Mistake]:
         yield Mistake("crank_length", mm / entered, share, entered, mm, what, fix)
 
 
-def _length_shares(session: Session, entered: float) -> dict[float, float]:
-    known = session.known_length_mm
+def _length_shares(
+    known: float | None, entered: float, *, last_mm: float | None
+) -> dict[float, float]:
+    """Of each other length, the share of sessions in which it was the true one."""
     if known is None:
-        return _by_distance(entered, LENGTH_SHARE)
+        shares = _by_distance(entered, LENGTH_SHARE)
+        if last_mm is not None and abs(last_mm - entered) >= SAME_LENGTH_MM:
+            shares[last_mm] = LENGTH_SHARE_UNLIKE_LAST
+        return shares
     shares = _by_distance(entered, LENGTH_SHARE_CONFIRMED)
     if abs(known - entered) >= SAME_LENGTH_MM:
         shares[known] = LENGTH_SHARE_CONTRADICTED

@@ -208,9 +208,16 @@ def _weighed(case: Case) -> list[Suspicion]:
     x = 100 * math.log(case.stage.ratio)
     sd = math.hypot(case.expected.sd, case.u)
     off = x - case.expected.mean
-    if abs(off) < QUIET * sd:
+    if abs(off) < QUIET * sd and not _length_in_doubt(case):
         return []
-    mistakes = list(plausible(case.session, sets=case.sets, hanger_kg=case.hanger_kg))
+    mistakes = list(
+        plausible(
+            case.session,
+            sets=case.sets,
+            hanger_kg=case.hanger_kg,
+            last_length_mm=None if case.before is None else case.before.crank_length_mm,
+        )
+    )
     weights = [m.share * _normal(off - 100 * math.log(m.factor), sd) for m in mistakes]
     no_zero = 0.0
     if not case.stage.zeros:
@@ -224,6 +231,14 @@ def _weighed(case: Case) -> list[Suspicion]:
     if no_zero / total >= WORTH_NAMING:
         found.append(_no_zero(case, no_zero / total))
     return sorted(found, key=lambda s: -(s.probability or 0.0))
+
+
+def _length_in_doubt(case: Case) -> bool:
+    """Whether the length entered is not the one known, or not the last session's."""
+    entered = case.session.crank_length_mm or 0.0
+    last = None if case.before is None else case.before.crank_length_mm
+    known = last if case.session.known_length_mm is None else case.session.known_length_mm
+    return known is not None and abs(known - entered) >= SAME_LENGTH_MM
 
 
 def _best_of_each(

@@ -19,9 +19,7 @@ DESIGNS = {
     "all defaults (gravity assumed, M3, ± 0.5 mm, by eye)": BASE.but(gravity="assumed"),
     "gravity given": BASE,
     "gravity given, M1, crank ± 0.2 mm": BASE.but(mass_class="M1", crank_limit_mm=0.2),
-    "crank ± 0.1 mm, two hangings a cell": BASE.but(
-        mass_class="M1", crank_limit_mm=0.1, repeats=2
-    ),
+    "crank ± 0.1 mm, two hangings a cell": BASE.but(mass_class="M1", crank_limit_mm=0.1, repeats=2),
     "left arm, three hangings": BASE.but(cells=(("left", None),), repeats=3),
     "one reading, zero before": BASE.but(cells=((None, None),), zeros="before"),
     "no zero": BASE.but(zeros="none"),

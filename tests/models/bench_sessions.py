@@ -30,7 +30,9 @@ def bench(rows: list[Row]) -> pl.DataFrame:
         "gravity_ms2": 9.81,
         "load": "mass",
     }
-    return TABLES["bench"].conform(pl.DataFrame([common | r for r in rows], infer_schema_length=None))
+    return TABLES["bench"].conform(
+        pl.DataFrame([common | r for r in rows], infer_schema_length=None)
+    )
 
 
 def table(name: str, rows: list[Row]) -> pl.DataFrame:
