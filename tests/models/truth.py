@@ -15,3 +15,9 @@ def rows(name: str) -> list[dict[str, str]]:
 def numbers(name: str, column: str) -> list[float]:
     """One column of tests/truth/NAME as numbers, empty cells left out."""
     return [float(row[column]) for row in rows(name) if row[column]]
+
+
+def reference(key: str, name: str = "bench_reference_values.csv") -> list[float]:
+    """The published numbers of one key of a table with the columns key and value."""
+    value = next(row["value"] for row in rows(name) if row["key"] == key)
+    return [float(part) for part in value.split(";")]
