@@ -106,6 +106,32 @@ def _parser() -> argparse.ArgumentParser:
     sub = command("bench", _bench, "evaluate bench sessions; needs no store", "format")
     sub.add_argument("paths", nargs="+", type=Path, metavar="FILE")
 
+    sub = command("compare", _compare, "evaluate a pair of recordings; needs no store", "format")
+    sub.add_argument("meter", type=Path, metavar="METER_FILE")
+    sub.add_argument("reference", type=Path, metavar="REFERENCE_FILE")
+
+    sub = command("plan", _plan, "who goes to the bench when", "store", "format", "as_of")
+    _period(sub)
+    sub.add_argument("--slots-per-week", type=int, metavar="N")
+    sub.add_argument("--pin", action="append", default=[], metavar="METER=WEEK")
+
+    command(
+        "hindcast", _hindcast, "past forecasts against what was found", "store", "format", "as_of"
+    )
+
+    sub = command(
+        "effort", _effort, "what an errorless meter would have shown", "store", "format", "as_of"
+    )
+    sub.add_argument("efforts", nargs="+", metavar="DATE[Ttime],METER,WATTS[,SECONDS]")
+
+    sub = command(
+        "correct", _correct, "the ledger of correction factors", "store", "format", "as_of"
+    )
+    who = sub.add_mutually_exclusive_group(required=True)
+    who.add_argument("--meter", metavar="M")
+    who.add_argument("--rider", metavar="R")
+    _period(sub)
+
     sub = command("template", _template, "write empty tables and a data dictionary")
     sub.add_argument("folder", type=Path, metavar="FOLDER")
 
@@ -118,10 +144,32 @@ def _parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--out", type=Path, metavar="FOLDER", help="write them as CSV to correct")
 
+    sub = command("export", _export, "every input table as files", "store")
+    sub.add_argument("folder", type=Path, metavar="FOLDER")
+    sub.add_argument("--as", dest="form", choices=("csv", "xlsx", "parquet"), default="csv")
+    sub.add_argument("--rider", metavar="R", help="one rider's data only")
+
+    sub = command("backup", _backup, "copy the store while nobody writes", "store")
+    sub.add_argument("target", type=Path, metavar="FILE")
+
+    sub = command("imports", _imports, "what was loaded; take one import back", "store", "format")
+    sub.add_argument("--undo", type=int, metavar="IMPORT")
+
+    sub = command(
+        "remove-rider", _remove_rider, "remove one rider's data for good", "store", "format"
+    )
+    sub.add_argument("rider", metavar="RIDER")
+    sub.add_argument("--yes", action="store_true", help="do it; without, nothing is changed")
+
     sub = command("serve", _serve, "the dashboard, on this machine only", "store")
     sub.add_argument("--host", default="127.0.0.1")
     sub.add_argument("--port", type=int, default=8550)
     return parser
+
+
+def _period(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--from", dest="first", type=_day, required=True, metavar="DATE")
+    sub.add_argument("--to", dest="last", type=_day, required=True, metavar="DATE")
 
 
 def _day(text: str) -> date:
@@ -178,7 +226,7 @@ def _load(args: argparse.Namespace) -> int:
     )
     _print(args, document, document["files"], columns)
     fit = document["fit"]
-    if not document["files"]:
+    if not document["files"] and not document["recordings"]:
         raise UsageError("nothing to load: no table and no recording was found in what you named")
     failed = bool(document["set_aside"]) or bool(fit and fit["ran"] and not fit["converged"])
     return DONE_BUT if failed else DONE
@@ -233,6 +281,133 @@ def _bench(args: argparse.Namespace) -> int:
         "arm_difference_pct", "advice",
     )  # fmt: skip
     _print(args, document, document["sessions"], columns)
+    return DONE_BUT if problems else DONE
+
+
+def _compare(args: argparse.Namespace) -> int:
+    from dashboard import data
+
+    document = data.compare_files(args.meter, args.reference)
+    for warning in document["warnings"]:
+        _say(f"note: {warning}")
+    if document["void"]:
+        _say(f"void: {document['void']}")
+    columns = (
+        "gain_ratio_pct", "gain_ratio_interval90_pct", "zero_offset_nm", "lag_s", "overlap_s",
+        "used_s", "mean_difference_w",
+    )  # fmt: skip
+    _print(args, document, [document], columns)
+    return DONE
+
+
+def _plan(args: argparse.Namespace) -> int:
+    from dashboard import data
+
+    document = data.plan(
+        _store(args),
+        args.first,
+        args.last,
+        slots_per_week=args.slots_per_week,
+        pins=args.pin,
+        as_of=args.as_of,
+        say=_say,
+    )
+    for text in [*document.get("lacks", []), *document.get("notes", [])]:
+        _say(f"note: {text}")
+    columns = ("week", "meter_id", "p_within_tolerance_before", "deadline", "reason")
+    _print(args, document, document["visits"], columns)
+    return DONE
+
+
+def _hindcast(args: argparse.Namespace) -> int:
+    from dashboard import data
+
+    document = data.hindcast(_store(args), as_of=args.as_of, say=_say)
+    columns = (
+        "date",
+        "session_id",
+        "meter_id",
+        "forecast_pct",
+        "forecast_sd_pct",
+        "found_pct",
+        "inside90",
+    )
+    _print(args, document, document["sessions"], columns)
+    _say(f"{document['n']} sessions; the 90 % interval held {document['coverage90'] or 0:.0%}")
+    return DONE
+
+
+def _effort(args: argparse.Namespace) -> int:
+    from dashboard import data
+
+    document = data.effort(_store(args), args.efforts, as_of=args.as_of, say=_say)
+    columns = ("date", "meter_id", "watts", "corrected_w", "interval90_w")
+    _print(args, document, document["efforts"], columns)
+    if args.format == "table":
+        for difference in document["differences"]:
+            print(f"{difference['from']} → {difference['to']}: {difference['text']}")
+    return DONE
+
+
+def _correct(args: argparse.Namespace) -> int:
+    from dashboard import data
+
+    document = data.correct(
+        _store(args),
+        args.first,
+        args.last,
+        meter_id=args.meter,
+        rider_id=args.rider,
+        as_of=args.as_of,
+        say=_say,
+    )
+    columns = ("meter_id", "rider_id", "from_date", "to_date", "factor", "interval90", "note")
+    _print(args, document, document["ledger"], columns)
+    return DONE
+
+
+def _export(args: argparse.Namespace) -> int:
+    from dashboard import data
+
+    paths = (
+        data.export_rider(_store(args), args.rider, args.folder)
+        if args.rider
+        else data.export(_store(args), args.folder, args.form)
+    )
+    for path in paths:
+        print(path)
+    return DONE
+
+
+def _backup(args: argparse.Namespace) -> int:
+    from dashboard import data
+
+    print(data.backup(_store(args), args.target))
+    return DONE
+
+
+def _imports(args: argparse.Namespace) -> int:
+    from dashboard import data
+
+    if args.undo is not None:
+        document = data.undo_import(_store(args), args.undo)
+        _print(args, document, [document], tuple(document))
+        return DONE
+    rows = data.imports(_store(args))
+    _print(args, rows, rows, tuple(rows[0]) if rows else ("import_id", "path"))
+    return DONE
+
+
+def _remove_rider(args: argparse.Namespace) -> int:
+    from dashboard import data
+
+    if not args.yes:
+        raise UsageError(
+            f"this removes every row about {args.rider} for good; export it first "
+            f"(slopewatch export FOLDER --rider {args.rider}), then add --yes"
+        )
+    document = data.remove_rider(_store(args), args.rider)
+    _print(args, document, [document], tuple(document))
     return DONE
 
 

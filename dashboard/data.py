@@ -7,9 +7,10 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from ingest.settings import SettingError
 from ingest.sources import NothingToLoadError
@@ -55,9 +56,21 @@ def load(store: Path, paths: Sequence[Path], *, fit: bool = True, say: Say) -> D
     from ingest.load import load_paths
 
     progress = _Progress(say)
-    report: Document = load_paths(Store(store), list(paths), progress=progress.tell).to_document()
-    report["fit"] = refit(store, say=progress.later) if fit and report["files"] else None
-    return report
+    loaded = load_paths(Store(store), list(paths), progress=progress.tell)
+    document: Document = loaded.to_document()
+    document["recordings"] = [str(path) for path in loaded.recordings]
+    if loaded.recordings or any(entry.table == "pairs" for entry in loaded.files):
+        document["notices"] += _rides(Store(store), loaded.recordings, progress)
+    anything = bool(document["files"]) or bool(loaded.recordings)
+    document["fit"] = refit(store, say=progress.later) if fit and anything else None
+    return document
+
+
+def _rides(store: Store, recordings: list[Path], progress: _Progress) -> list[str]:
+    from models import run_rides
+
+    notices = run_rides.take_in(store, recordings, say=progress.later)
+    return notices + run_rides.evaluate_pairs(store, say=progress.later)
 
 
 class _Progress:
@@ -104,6 +117,125 @@ def bench_files(paths: Sequence[Path]) -> tuple[Document, list[Document]]:
     from models import run
 
     return run.bench_files(list(paths))
+
+
+def compare_files(meter: Path, reference: Path) -> Document:
+    """Evaluate a pair of recordings; no store."""
+    from models import run_rides
+
+    return run_rides.compare_files(meter, reference)
+
+
+def hindcast(store: Path, *, as_of: date | None, say: Say) -> Document:
+    """What would have been forecast for each past bench session, against what was found."""
+    from models import run
+
+    return run.hindcast(Store(store), as_of=as_of, say=say)
+
+
+def plan(
+    store: Path,
+    first: date,
+    last: date,
+    *,
+    slots_per_week: int | None,
+    pins: Sequence[str],
+    as_of: date | None,
+    say: Say,
+) -> Document:
+    """Who goes to the bench when. pins: texts METER=WEEK."""
+    from models import run
+    from models.season import Asked, parse_pins
+
+    asked = Asked(first, last, slots_per_week, parse_pins(pins))
+    return run.plan(Store(store), asked, as_of=as_of, say=say)
+
+
+def effort(store: Path, texts: Sequence[str], *, as_of: date | None, say: Say) -> Document:
+    """Corrected watts. texts: DATE[Ttime],METER,WATTS[,SECONDS]."""
+    from models import run
+
+    zone = str(settings(store)["time_zone"])
+    efforts = [_effort(text, zone) for text in texts]
+    return run.effort(Store(store), efforts, as_of=as_of, say=say)
+
+
+def _effort(text: str, zone: str) -> Any:
+    from models.effort import Effort
+
+    parts = [part.strip() for part in text.split(",")]
+    try:
+        when, device, watts = parts[0], parts[1], float(parts[2])
+        seconds = float(parts[3]) if len(parts) > 3 else None
+        at = datetime.fromisoformat(when if "T" in when else f"{when}T12:00")
+    except (ValueError, IndexError):
+        raise NothingDoneError(
+            f'found "{text}" as an effort, expected DATE[Ttime],METER,WATTS[,SECONDS], '
+            "for instance 2026-03-14,K07,312,1200"
+        ) from None
+    local = at if at.tzinfo else at.replace(tzinfo=ZoneInfo(zone))
+    return Effort(local.astimezone(UTC), device, watts, seconds, dated_only="T" not in when)
+
+
+def correct(
+    store: Path,
+    first: date,
+    last: date,
+    *,
+    meter_id: str | None,
+    rider_id: str | None,
+    as_of: date | None,
+    say: Say,
+) -> Document:
+    """The ledger of correction factors of a meter or a rider."""
+    from models import run
+
+    asked = run.Period(first, last, meter_id, rider_id)
+    return run.correct(Store(store), asked, as_of=as_of, say=say)
+
+
+def export(store: Path, folder: Path, form: Any) -> list[Path]:
+    """Every input table as files."""
+    from ingest.export import export_tables
+
+    return list(export_tables(Store(store), folder, form))
+
+
+def backup(store: Path, target: Path) -> Path:
+    """A copy of the store."""
+    return Store(store).backup(target)
+
+
+def imports(store: Path) -> list[Document]:
+    """The files that were loaded, newest first."""
+    from ingest.undo import imports as log
+
+    return log(Store(store)).to_dicts()
+
+
+def undo_import(store: Path, import_id: int) -> Document:
+    """Take back what one file brought in."""
+    from dataclasses import asdict
+
+    from ingest.undo import undo_import as undo
+
+    return asdict(undo(Store(store), import_id))
+
+
+def export_rider(store: Path, rider_id: str, folder: Path) -> list[Path]:
+    """One rider's data as files."""
+    from ingest.riders import export_rider as write
+
+    return list(write(Store(store), rider_id, folder))
+
+
+def remove_rider(store: Path, rider_id: str) -> Document:
+    """Remove one rider's data from the store for good."""
+    from dataclasses import asdict
+
+    from ingest.riders import remove_rider as remove
+
+    return asdict(remove(Store(store), rider_id))
 
 
 def write_template(folder: Path) -> list[Path]:

@@ -9,6 +9,7 @@ import json
 from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
 
+import numpy as np
 import polars as pl
 
 from models import snapshot
@@ -133,7 +134,7 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
     origin = min(found.as_of, last) if last else found.as_of
     days = course_days(origin, found.as_of)
     ids = found.meters["meter_id"].to_list()
-    mean, sd = fleet.forecast(origin, days)
+    mean, sd = fleet.forecast(origin, days.astype(np.float64))
     observed = fleet.observed()
     info = {
         "as_of": found.as_of,

@@ -8,9 +8,10 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -27,8 +28,22 @@ from models.refusal import NothingToSayError
 from models.roster import up_to
 from models.snapshot import Snapshot, noon
 
+if TYPE_CHECKING:
+    from models.effort import Effort
+    from models.season import Asked
+
 Say = Callable[[str], None]
 TOLERANCE_PCT = 1.5  # where no meters table says otherwise
+
+
+@dataclass(frozen=True)
+class Period:
+    """A meter or a rider, from a day to a day, both included."""
+
+    first: date
+    last: date
+    meter_id: str | None = None
+    rider_id: str | None = None
 
 
 # ---------------------------------------------------------------- what the store holds
@@ -312,3 +327,81 @@ def build_demo(store: Store, *, say: Say | None = None) -> None:
         db.set_setting("today", LAST.isoformat())
     load_paths(store, [Path(seeds.__file__).parent / "tables"])
     refit(store, say=say)
+
+
+# ---------------------------------------------------------------- decisions
+
+
+def hindcast(store: Store, *, as_of: date | None = None, say: Say | None = None) -> dict[str, Any]:
+    """The `hindcast` document."""
+    from models.hindcast import hindcast as look_back
+
+    found, settings, _ = _records(store, as_of)
+    return look_back(found, settings, progress=lambda text: _tell(say, text))
+
+
+def plan(
+    store: Store, asked: Asked, *, as_of: date | None = None, say: Say | None = None
+) -> dict[str, Any]:
+    """The `plan` document."""
+    from models.season import plan_document
+
+    found, settings, _ = _records(store, as_of)
+    with store.reading() as db:
+        tables = tables_of(db)
+    fleet = _fleet(store, found, settings, say)
+    return plan_document(found, fleet, tables, settings, asked)
+
+
+def effort(
+    store: Store, efforts: list[Effort], *, as_of: date | None = None, say: Say | None = None
+) -> dict[str, Any]:
+    """The `effort` document."""
+    from models.effort import answer
+
+    found, settings, _ = _records(store, as_of)
+    service = dict(found.meters.select("meter_id", "in_service_on").iter_rows())
+    references = found.data.references["reference_id"].to_list()
+    for one in efforts:
+        if one.device_id not in service and one.device_id not in references:
+            raise NothingToSayError(_unknown_meter(one.device_id, [*service, *references]))
+        if one.device_id in service and one.at.date() < service[one.device_id]:
+            raise NothingToSayError(
+                f"{one.device_id} came into service on {service[one.device_id]}; "
+                f"the effort of {one.at.date()} was before that"
+            )
+    fleet = _fleet(store, found, settings, say)
+    mean, covariance = fleet.joint([(one.device_id, one.at) for one in efforts])
+    return answer(efforts, mean, covariance)
+
+
+def correct(
+    store: Store, asked: Period, *, as_of: date | None = None, say: Say | None = None
+) -> dict[str, Any]:
+    """The `correct` document: the ledger of correction factors."""
+    from models import ledger
+
+    found, settings, _ = _records(store, as_of)
+    if asked.meter_id is not None and asked.meter_id not in found.meters["meter_id"].to_list():
+        raise NothingToSayError(_unknown_meter(asked.meter_id, found.meters["meter_id"].to_list()))
+    with store.reading() as db:
+        assignments = db.frame("assignments")
+    spans = ledger.cut(
+        ledger.ridden(
+            assignments,
+            first=asked.first,
+            last=asked.last,
+            meter_id=asked.meter_id,
+            rider_id=asked.rider_id,
+        ),
+        found.resets,
+    )
+    if not spans:
+        raise NothingToSayError(
+            f"rider {asked.rider_id} has no meter assigned between {asked.first} and {asked.last}: "
+            "load an assignments table that says who rides what, or ask for a meter"
+        )
+    fleet = _fleet(store, found, settings, say)
+    pairs = [(("meter", span.meter_id), at) for span in spans for at in span.instants()]
+    mean, covariance = fleet.joint(pairs)
+    return {"ledger": ledger.rows(spans, mean, covariance)}

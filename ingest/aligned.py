@@ -1,0 +1,38 @@
+"""Aligned traces of compared rides, kept as Parquet beside the store for plotting.
+
+Like the recordings they stay out of the store: long, personal, and never queried together.
+"""
+
+from __future__ import annotations
+
+from hashlib import sha256
+from pathlib import Path
+
+import polars as pl
+
+from ingest.store import Store
+
+
+def recordings_folder(store: Store) -> Path:
+    """Where a store's recordings and aligned traces lie."""
+    return store.path.with_name(store.path.stem + ".recordings")
+
+
+def keep_aligned(store: Store, comparison_id: str, frame: pl.DataFrame) -> None:
+    """Keep one comparison's aligned traces; an earlier version of them is replaced."""
+    file = _file(store, comparison_id)
+    file.parent.mkdir(parents=True, exist_ok=True)
+    partial = file.with_suffix(".part")
+    frame.write_parquet(partial)
+    partial.replace(file)
+
+
+def read_aligned(store: Store, comparison_id: str) -> pl.DataFrame | None:
+    """The aligned traces of a comparison; None where there are none."""
+    file = _file(store, comparison_id)
+    return pl.read_parquet(file) if file.is_file() else None
+
+
+def _file(store: Store, comparison_id: str) -> Path:
+    name = sha256(comparison_id.encode()).hexdigest()[:24]
+    return recordings_folder(store) / "aligned" / f"{name}.parquet"

@@ -1,0 +1,189 @@
+"""Recordings into the store: harvested readings, proposed pairs, evaluated pairs.
+
+Like `run`, it loads, computes and saves; the store is not held open while something is computed.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from ingest.aligned import keep_aligned, recordings_folder
+from ingest.bulk import read_folder
+from ingest.export import write_tables
+from ingest.harvest import meter_readings, proposed_events, zero_rows
+from ingest.load import load_paths
+from ingest.pairing import propose_pairs
+from ingest.readers.recording import Recording, RecordingError, read_recording
+from ingest.shards import stored_summaries
+from ingest.store import Store
+from models.comparison import CannotCompareError, Comparison, NoOverlap, compare_recordings
+from models.refusal import NothingToSayError
+from models.steps import RESULT_SCHEMA
+
+Say = Callable[[str], None]
+PAIR_COLUMNS = (
+    "meter_file",
+    "reference_file",
+    "meter_id",
+    "reference_id",
+    "comparison_id",
+    "rider_id",
+)
+RESULTS_SCHEMA = RESULT_SCHEMA | {"files": pl.String}
+
+
+def compare_files(meter: Path, reference: Path) -> dict[str, Any]:
+    """The `compare` document of two recordings. No store."""
+    found = _compare(_read(meter), _read(reference))
+    return found.to_document()
+
+
+def _read(path: Path) -> Recording:
+    try:
+        return read_recording(path)
+    except RecordingError as problem:
+        raise NothingToSayError(str(problem)) from problem
+
+
+def _compare(meter: Recording, reference: Recording) -> Comparison:
+    try:
+        return compare_recordings(
+            meter.frame,
+            reference.frame,
+            meter_serial=meter.power_meter_serial,
+            reference_serial=reference.power_meter_serial,
+        )
+    except (NoOverlap, CannotCompareError) as problem:
+        raise NothingToSayError(f"{meter.name} and {reference.name}: {problem}") from problem
+
+
+def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
+    """Read recordings, harvest what the meters said of themselves, propose pairs.
+
+    Returns notices. Events are proposed, for a person to confirm; so are pairs, as a table that
+    a person loads.
+    """
+    if not files:
+        return []
+    folder = recordings_folder(store)
+    read = read_folder(files, into=folder, progress=_counted(say))
+    notices = [f"{row['name']}: {row['error']}" for row in _unreadable(read)]
+    notices += [
+        f"{row['name']}: damaged, and read as far as it holds ({row['partial']})"
+        for row in read.filter(pl.col("partial").is_not_null()).to_dicts()
+    ]
+    kept = stored_summaries(folder)
+    with store.reading() as db:
+        meters, references = db.frame("meters"), db.frame("references")
+        events, assignments, pairs = (db.frame(t) for t in ("events", "assignments", "pairs"))
+    readings = meter_readings(kept, meters)
+    tables = {
+        "zeros": zero_rows(kept, meters),
+        "events": proposed_events(readings, meters, events),
+    }
+    notices += _load_harvest(store, folder, tables)
+    with store.writing() as db:
+        db.put_derived("meter_readings", readings)
+    return notices + _propose(
+        folder, propose_pairs(kept, meters, references, assignments=assignments), pairs
+    )
+
+
+def _unreadable(read: pl.DataFrame) -> list[dict[str, Any]]:
+    return read.filter(pl.col("status") == "unreadable").to_dicts()
+
+
+def _counted(say: Say) -> Callable[[int, int], None]:
+    def progress(done: int, of: int) -> None:
+        if of > 50:
+            say(f"recordings: {done} of {of}")
+
+    return progress
+
+
+def _load_harvest(store: Store, folder: Path, tables: dict[str, pl.DataFrame]) -> list[str]:
+    filled = {name: frame for name, frame in tables.items() if not frame.is_empty()}
+    if not filled:
+        return []
+    report = load_paths(store, write_tables(filled, folder / "harvested", "csv"))
+    return [
+        f"{entry.rows_loaded} row(s) of {entry.table} were read out of the recordings"
+        + (" as proposals: confirm or reject them" if entry.table == "events" else "")
+        for entry in report.files
+        if entry.rows_loaded
+    ]
+
+
+def _propose(folder: Path, proposed: pl.DataFrame, pairs: pl.DataFrame) -> list[str]:
+    fresh = proposed.filter(~pl.col("comparison_id").is_in(pairs["comparison_id"].implode()))
+    if fresh.is_empty():
+        return []
+    [file] = write_tables({"pairs": fresh.select(PAIR_COLUMNS)}, folder / "proposed", "csv")
+    return [
+        f"{fresh.height} pair(s) of recordings overlap in time, one from a meter and one from a "
+        f"reference: look at {file} and load it to use them"
+    ]
+
+
+def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
+    """Compare every pair of the `pairs` table that was not compared yet. Returns notices."""
+    with store.reading() as db:
+        pairs, kept = db.query("pairs_on_disk"), db.derived("pair_results")
+    done = kept if kept is not None else pl.DataFrame(schema=RESULTS_SCHEMA)
+    rows, notices, wanted = [], [], []
+    for pair in pairs.to_dicts():
+        files = [
+            _beside(pair["table_path"], pair[name]) for name in ("meter_file", "reference_file")
+        ]
+        wanted.append(" + ".join(map(str, files)))
+        if wanted[-1] in done["files"].to_list():
+            continue
+        say(f"comparing {files[0].name} with {files[1].name}")
+        try:
+            rows.append(_pair_row(store, pair, files) | {"files": wanted[-1]})
+        except NothingToSayError as problem:
+            notices.append(f"pair {files[0].name}, {files[1].name}: {problem}")
+    fresh = pl.DataFrame(rows, schema=RESULTS_SCHEMA, orient="row")
+    results = pl.concat([done.filter(pl.col("files").is_in(wanted)), fresh])
+    if kept is not None or results.height:
+        with store.writing() as db:
+            db.put_derived("pair_results", results)
+    return notices
+
+
+def _beside(table: str, file: str) -> Path:
+    return Path(file) if Path(file).is_absolute() else Path(table).parent / file
+
+
+def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str, Any]:
+    meter, reference = (_read(file) for file in files)
+    found = _compare(meter, reference)
+    name = pair["comparison_id"] or f"{files[0].stem} / {files[1].stem}"
+    keep_aligned(store, name, found.aligned)
+    ratio, at = found.gain_ratio_pct, meter.frame["time"][0] if meter.dated else None
+    gain = None if ratio is None else 1 + ratio / 100
+    return {
+        "comparison_id": name,
+        "meter_id": pair["meter_id"],
+        "reference_id": pair["reference_id"],
+        "measured_at": at,
+        "gain_ratio_pct": ratio,
+        "gain_ratio_ln": None if gain is None or gain <= 0 else 100 * math.log(gain),
+        "u_gain_ratio_pct": found.u_gain_ratio_pct,
+        "dof": found.dof,
+        "zero_offset_nm": found.zero_offset_nm,
+        "u_zero_offset_nm": found.u_zero_offset_nm,
+        "temperature_c": found.temperature_c,
+        "rider_id": pair["rider_id"],
+        "chainring": None,
+        "used_s": float(found.used_s),
+        "void": found.void,
+        "source": "recordings",
+        "document": json.dumps(found.to_document()),
+    }
