@@ -19,11 +19,11 @@ from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet
 PLAIN = FleetSettings(alarms=False, robust=False)
 
 
-def small_fleet(seed: int, *, rides: float = 6.0) -> Fleet:
+def small_fleet(seed: int, *, rides: float = 3.0) -> Fleet:
     options = replace(
         SCENARIOS["usual"],
-        n_meters=20,
-        years=2.0,
+        n_meters=10,
+        years=1.4,
         comparison_rate=rides,
         bench_u=(0.003,),
         place_u=(0.02,),
@@ -45,8 +45,8 @@ def test_every_session_is_forecast_once(told: tuple[FleetData, pl.DataFrame]) ->
 
 def test_a_forecast_knows_nothing_of_its_day_or_later() -> None:
     """What is found from a day on may be anything: the forecasts up to that day stay the same."""
-    data = fleet_data(small_fleet(32, rides=3.0))
-    cut = sorted(data.bench["at"].dt.date().unique())[12]
+    data = fleet_data(small_fleet(32))
+    cut = sorted(data.bench["at"].dt.date().unique())[8]
     late = pl.col("at").dt.date() >= cut
     shifted = replace(
         data,
@@ -64,16 +64,15 @@ def test_a_forecast_knows_nothing_of_its_day_or_later() -> None:
         .filter(pl.col("day") <= cut)
         for d in (data, shifted)
     )
-    assert ours.height > 10
+    assert ours.height > 6
     np.testing.assert_allclose(ours["forecast_ln"], theirs["forecast_ln"], atol=1e-4)
     np.testing.assert_allclose(ours["sd_ln"], theirs["sd_ln"], atol=1e-4)
 
 
-def test_the_forecast_is_the_models_own() -> None:
+def test_the_forecast_is_the_models_own(told: tuple[FleetData, pl.DataFrame]) -> None:
     """By another way: meter and mass set from the joint posterior of the data before the day,
     plus the session's stated noise and what its group scatters beyond it."""
-    data = fleet_data(small_fleet(33)).completed()
-    rows = forecasts(data, PLAIN)
+    data, rows = told[0].completed(), told[1]
     one = data.bench.sort("at").row(-1, named=True)
     day = one["at"].date()
     known = before(data, datetime.combine(day, datetime.min.time(), UTC))
@@ -95,13 +94,13 @@ def test_the_forecast_is_the_models_own() -> None:
 def test_nine_in_ten_are_found_within_the_interval(
     told: tuple[FleetData, pl.DataFrame],
 ) -> None:
-    """Simulation with known parameters of nature, three fleets of 20 meters, two years."""
-    parts = [told[1], *(forecasts(fleet_data(small_fleet(s)), PLAIN) for s in (34, 35))]
+    """Simulation with known parameters of nature, two small fleets."""
+    parts = [told[1], *(forecasts(fleet_data(small_fleet(s)), PLAIN) for s in (34,))]
     rows = pl.concat(parts)
     z = (rows["found_ln"] - rows["forecast_ln"]) / rows["sd_ln"]
-    assert rows.height > 150
-    assert (z.abs() <= Z90).mean() == pytest.approx(0.90, abs=0.06)
-    assert abs(float(z.to_numpy().mean())) < 0.25
+    assert rows.height > 40
+    assert (z.abs() <= Z90).mean() == pytest.approx(0.90, abs=0.08)
+    assert abs(float(z.to_numpy().mean())) < 0.35
 
 
 def test_the_first_sessions_have_wide_forecasts(told: tuple[FleetData, pl.DataFrame]) -> None:
@@ -110,7 +109,6 @@ def test_the_first_sessions_have_wide_forecasts(told: tuple[FleetData, pl.DataFr
     assert isinstance(first, float)
     assert isinstance(last, float)
     assert first > 1.5 * last
-    assert rows["forecast_ln"][0] == pytest.approx(0.0, abs=0.3)
 
 
 def test_a_second_session_on_a_day_knows_the_first() -> None:
