@@ -11,7 +11,8 @@ from models.advice import LEAVE, REPEAT, Advice, advise, new_slope
 from models.bench_budget import difference_u, session_budget
 from models.bench_findings import hold, remarks
 from models.bench_history import Observed, Past
-from models.bench_inputs import Known, read_sessions
+from models.bench_inputs import read_sessions
+from models.bench_known import Known
 from models.bench_past import Timeline, observed
 from models.bench_result import Gain, SessionResult, worst
 from models.bench_setups import Setups, setups_of

@@ -17,6 +17,7 @@ SURE = 3.0
 RIPPLE = 0.01
 ZERO_LARGE_NM = 1.0
 SCATTER_LARGE_PCT = 0.5
+SLIP_PCT = 0.3
 
 
 def remarks(result: SessionResult) -> list[str]:
@@ -115,9 +116,21 @@ def _zero(result: SessionResult) -> Iterator[str]:
 
 
 def _slope(result: SessionResult) -> Iterator[str]:
-    slopes, found = result.session.slopes, result.found
-    if found is None or slopes.after == slopes.before:
-        return
-    off = slope_mismatch_pct(slopes.after, result.new_slope)
-    if off is not None and abs(off) > max(found.budget.expanded_pct, 0.3):
-        yield f"the slope entered is {off:+.2f} % off the recommendation: a slip of the keys?"
+    """A slope entered that is not the one the readings ask for."""
+    slopes = result.session.slopes
+    entered = {
+        None: (slopes.before, slopes.after),
+        LEFT: (slopes.before_left, slopes.after_left),
+        RIGHT: (slopes.before_right, slopes.after_right),
+    }
+    for arm, (before, after) in entered.items():
+        finding = result.finding(arm)
+        if finding is None or after == before:
+            continue
+        off = slope_mismatch_pct(after, finding.new_slope)
+        if off is not None and abs(off) > max(finding.budget.expanded_pct, SLIP_PCT):
+            side = "" if arm is None else f" {arm}"
+            yield (
+                f"the{side} slope entered is {off:+.2f} % off the recommendation: "
+                "a slip of the keys?"
+            )

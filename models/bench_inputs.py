@@ -8,15 +8,12 @@ set, the place, the installation or the meter, then from the documented default.
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 import polars as pl
 
-from ingest.schema import TABLES
+from models.bench_known import NO_MASS_SET, Known, MassSet, clean
 from models.expected import Drive, expected_torque_nm
 from models.gravity import local_gravity
 from models.kinds import rule_of
@@ -34,46 +31,6 @@ SAME_MASS_KG = 0.0015
 Columns = dict[str, list[Any]]
 
 
-@dataclass(frozen=True, slots=True)
-class MassSet:
-    """A row of mass_sets."""
-
-    mass_kg: float | None
-    hanger_kg: float | None
-    limits: MassLimits
-    due_on: date | None
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """The side tables by id; an absent table is empty."""
-
-    meters: Mapping[str, tuple[str | None, Meter]]
-    mass_sets: Mapping[str, MassSet]
-    places: Mapping[str, dict[str, Any]]
-    installations: Mapping[str, list[Installation]]
-
-    @classmethod
-    def of(cls, tables: Mapping[str, pl.DataFrame]) -> Known:
-        installations: dict[str, list[Installation]] = defaultdict(list)
-        for row in _rows(tables, "installations"):
-            installations[row["meter_id"]].append(_installation(row))
-        for rows in installations.values():
-            rows.sort(key=lambda i: i.from_date or date.min, reverse=True)
-        return cls(
-            {row["meter_id"]: (row["kind"], _meter(row)) for row in _rows(tables, "meters")},
-            {row["bench_id"]: _mass_set(row) for row in _rows(tables, "mass_sets")},
-            {row["place_id"]: row for row in _rows(tables, "places")},
-            installations,
-        )
-
-    def installation(self, meter_id: str, day: date | None) -> Installation | None:
-        """The latest installation that covers the day."""
-        if day is None:
-            return None
-        return next((i for i in self.installations.get(meter_id, ()) if i.covers(day)), None)
-
-
 def read_sessions(
     tables: Mapping[str, pl.DataFrame],
     known: Known,
@@ -87,7 +44,7 @@ def read_sessions(
     """
     if "bench" not in tables:
         return []
-    frame = _clean(tables["bench"], "bench")
+    frame = clean(tables["bench"], "bench")
     columns: Columns = {name: frame[name].to_list() for name in frame.columns}
     groups: dict[tuple[str, str], list[int]] = {}
     for i, key in enumerate(zip(columns["session_id"], columns["meter_id"], strict=True)):
@@ -299,6 +256,10 @@ class _Builder:
             session.note(session.gravity.note)
         if session.meter.static_check is False:
             session.refusal = "this meter shows torque only when turning: compare it on rides"
+        if any(r.sd_nm for r in session.readings):
+            session.note("reading_sd_nm is taken as the standard uncertainty of each reading")
+        if any(r.load == MASS and r.angle_deg is None for r in session.readings):
+            session.note("the crank is levelled by eye: ± 1.5° (one standard deviation)")
         kept = self.known.mass_sets.get(session.bench_id or "", NO_MASS_SET)
         at = session.measured_at
         if kept.due_on is not None and at is not None and at.date() > kept.due_on:
@@ -352,56 +313,5 @@ def _ring_teeth(chainring: str | None, installation: Installation | None) -> flo
     return rings[0] if len(rings) == 1 else None
 
 
-def _meter(row: dict[str, Any]) -> Meter:
-    return Meter(
-        convention=row["slope_convention"],
-        **{
-            name: row[name]
-            for name in (
-                *("factory_slope", "slope_step", "slope_min", "slope_max"),
-                *("crank_length_mm", "tolerance_pct", "static_check"),
-            )
-        },
-    )
-
-
-def _mass_set(row: dict[str, Any]) -> MassSet:
-    limits = MassLimits(row["mass_tolerance_g"], row["mass_class"], row["source"])
-    return MassSet(row["mass_kg"], row["hanger_mass_kg"], limits, row["due_on"])
-
-
-def _installation(row: dict[str, Any]) -> Installation:
-    return Installation(
-        row["from_date"],
-        row["to_date"],
-        row["crank_id"],
-        row["crank_length_mm"],
-        row["programmed_crank_length_mm"],
-        row["large_ring"],
-        row["small_ring"],
-        row["ring_shape"] == "oval",
-    )
-
-
-NO_MASS_SET = MassSet(None, None, MassLimits(), None)
-
-
 def _either(first: Any, second: Any) -> Any:
     return second if first is None else first
-
-
-def _rows(tables: Mapping[str, pl.DataFrame], name: str) -> list[dict[str, Any]]:
-    """A side table's rows; rows without their id say nothing about anything."""
-    if name not in tables:
-        return []
-    identity = TABLES[name].key[0]
-    return _clean(tables[name], name).filter(pl.col(identity).is_not_null()).to_dicts()
-
-
-def _clean(frame: pl.DataFrame, name: str) -> pl.DataFrame:
-    """The table's columns, typed; what is not a finite number counts as not given."""
-    typed = TABLES[name].conform(frame)
-    numbers = [c for c, dtype in typed.schema.items() if dtype == pl.Float64]
-    return typed.with_columns(
-        pl.when(pl.col(c).is_finite()).then(pl.col(c)).alias(c) for c in numbers
-    )

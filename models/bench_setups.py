@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from models.bench_inputs import Known
+from models.bench_known import Known
 from models.readings import Session
 
 

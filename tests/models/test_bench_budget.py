@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 
 from models.bench import SessionResult, evaluate_bench
-from models.bench_budget import unlevel
+from models.bench_terms import unlevel
 from models.uncertainty import Term
 from tests.models.bench_sessions import BUOYANCY, SPIDER, Design, bench, simulate, table
 
@@ -124,6 +124,26 @@ def test_a_level_crank_is_only_ever_wrong_one_way() -> None:
     assert (round(100 * mean, 3), round(100 * sd, 3)) == (0.034, 0.048)
     term = terms_of(base_rows())["crank_angle"]
     assert term.u_pct == pytest.approx(102 * math.hypot(mean, sd / math.sqrt(2)), rel=1e-3)
+
+
+def test_angle_term_against_propagation() -> None:
+    """Cranks levelled by eye, anew for each arm: the root mean square of what they make."""
+    term = terms_of(base_rows())["crank_angle"]
+    rng = np.random.default_rng(9)
+    variants = []
+    for _ in range(500):
+        level = {arm: math.cos(math.radians(rng.normal(0, 1.5))) for arm in ("left", "right")}
+        rows = base_rows()
+        for row in rows[1:]:
+            row["torque_nm"] = (row["torque_nm"] - 0.21) * level[row["arm"]] + 0.21
+        variants.append(rows)
+    rows = [r | {"session_id": f"V{k}"} for k, v in enumerate(variants) for r in v]
+    found = [r.found.error_pct for r in evaluate_bench({"bench": bench(rows)}) if r.found]
+    (level_one,) = evaluate_bench({"bench": bench(base_rows())})
+    assert level_one.found is not None
+    off = np.array(found) - level_one.found.error_pct
+    assert off.max() < 1e-9
+    assert float(np.sqrt(np.mean(off**2))) == pytest.approx(term.u_pct, rel=0.12)
 
 
 def test_a_given_angle_is_first_order() -> None:

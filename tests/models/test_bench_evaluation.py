@@ -185,6 +185,14 @@ def test_slope_entered_against_the_recommendation() -> None:
     assert document([hung(1.02, slope_before=5.1)], meters=[METER])["slope_mismatch_pct"] is None
 
 
+def test_a_slip_of_the_keys_is_said() -> None:
+    """2 % high asks for 4.90; 4.09 is 17 % off."""
+    rows = [zero(0.0), *[hung(1.02, slope_before=5.0, slope_after=4.09)] * 2]
+    assert any("slip" in text for text in document(rows, meters=[METER])["findings"])
+    good = [zero(0.0), *[hung(1.02, slope_before=5.0, slope_after=4.90)] * 2]
+    assert document(good, meters=[METER])["findings"] == []
+
+
 def test_tolerance_of_the_meter_else_the_stores() -> None:
     assert document([hung(1.0)])["tolerance_pct"] == 1.5
     assert document([hung(1.0)], meters=[METER | {"tolerance_pct": 2.5}])["tolerance_pct"] == 2.5

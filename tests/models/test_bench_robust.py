@@ -54,10 +54,10 @@ def frame(name: str, n: int, rng: np.random.Generator) -> pl.DataFrame:
     return table.conform(pl.DataFrame(rows, schema=table.polars_schema, orient="row"))
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 def test_whatever_comes_every_session_keeps_its_row(seed: int) -> None:
     rng = np.random.default_rng(seed)
-    for _ in range(4):
+    for _ in range(3):
         bench = frame("bench", 200, rng).with_columns(
             session_id=pl.Series([f"S{rng.integers(40)}" for _ in range(200)])
         )
