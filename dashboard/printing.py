@@ -11,6 +11,7 @@ from datetime import date, datetime
 from typing import Any
 
 FORMATS = ("table", "json", "csv")
+DIGITS = {"factor": 4, "interval90": 4, "new_slope": 4, "slope_before": 4, "slope_after": 4}
 
 
 def to_json(document: object) -> str:
@@ -49,7 +50,7 @@ def to_csv(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> str:
 
 def to_table(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> str:
     """Rows in aligned columns, numbers to the right."""
-    cells = [[_cell(row.get(column), digits=2) for column in columns] for row in rows]
+    cells = [[_cell(row.get(c), digits=DIGITS.get(c, 2)) for c in columns] for row in rows]
     widths = [
         max([len(column), *(len(line[i]) for line in cells)]) for i, column in enumerate(columns)
     ]
