@@ -32,10 +32,16 @@ def load_batch(db: Database, batch: Batch, context: dict[str, pl.DataFrame]) -> 
     seen = _seen_tables(db, batch)
     merges: list[tuple[Checked, Merge]] = []
     for checked in batch.tables:
-        versions = db.versions(checked.table.name)
+        versions = _versions_in_question(db, checked)
         settle_across(checked, versions.filter("live"), context)
         known = (checked.sheet, checked.table.name, checked.content_hash) in seen
-        change = merge(checked.table, versions, checked.frame, seen_before=known)
+        change = merge(
+            checked.table,
+            versions,
+            checked.frame,
+            next_row_id=db.next_row_id(checked.table.name),
+            seen_before=known,
+        )
         _apply(db, checked, change, import_id=import_id, claim=not known)
         merges.append((checked, change))
         for text in change.changes:
@@ -55,6 +61,15 @@ def load_batch(db: Database, batch: Batch, context: dict[str, pl.DataFrame]) -> 
         notices=list(batch.notices),
         import_ids=[import_id] if recorded else [],
     )
+
+
+def _versions_in_question(db: Database, checked: Checked) -> pl.DataFrame:
+    """The store's rows that the file's may meet: of large tables, those of its sessions."""
+    table = checked.table
+    if table.same_within is None:
+        return db.versions(table.name)
+    group = table.same_within[0]
+    return db.versions(table.name, where=group, among=checked.frame[group].unique().to_list())
 
 
 def _seen_tables(db: Database, batch: Batch) -> set[tuple[str | None, str, str]]:

@@ -40,21 +40,26 @@ class Merge:
 
 
 def merge(
-    table: Table, versions: pl.DataFrame, incoming: pl.DataFrame, *, seen_before: bool = False
+    table: Table,
+    versions: pl.DataFrame,
+    incoming: pl.DataFrame,
+    *,
+    next_row_id: int,
+    seen_before: bool = False,
 ) -> Merge:
     """Compare a file's good rows with the store's versions of the table's rows.
 
-    versions      row_id, live, the table's columns
+    versions      row_id, live, the table's columns: at least those with a key of the file
     incoming      `row_`, the table's columns; without conflicts (see `across`)
+    next_row_id   of the first new row
     seen_before   the file has not changed since it was last loaded: rows that a later file
                   replaced stay replaced
     """
     marked = incoming.with_columns(signature(table), keyed(table).alias("keyed_"))
     stored = versions.with_columns(signature(table))
-    first_free = int(versions["row_id"].max() or 0) + 1  # type: ignore[arg-type]
     counted = _merge_counted(marked.filter(~pl.col("keyed_")), stored)
     known = _merge_known(table, marked.filter("keyed_"), stored, seen_before=seen_before)
-    return _joined(table, counted, known, first_free)
+    return _joined(table, counted, known, next_row_id)
 
 
 @dataclass
@@ -131,10 +136,10 @@ def _value(value: object) -> str:
     return "nothing" if value is None else said(value)
 
 
-def _joined(table: Table, counted: _Part, known: _Part, first_free: int) -> Merge:
+def _joined(table: Table, counted: _Part, known: _Part, next_row_id: int) -> Merge:
     columns = [ROW, *table.names]
     fresh = pl.concat([counted.fresh.select(columns), known.fresh.select(columns)])
-    added = fresh.sort(ROW).with_row_index("row_id", first_free).cast({"row_id": pl.Int64})
+    added = fresh.sort(ROW).with_row_index("row_id", next_row_id).cast({"row_id": pl.Int64})
     old = pl.concat([counted.old, known.old])
     claims = pl.concat([added.select(ROW, "row_id"), old])
     loaded = added.height + len(known.revived)

@@ -15,7 +15,7 @@ import os
 import shutil
 import tempfile
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
@@ -61,10 +61,24 @@ class Database:
             return TABLES[table].conform(self._select(f'SELECT * FROM "{table}"'))
         return BOOKKEEPING[table].conform(self._select(f'SELECT * FROM "{table}"'))
 
-    def versions(self, table: str) -> pl.DataFrame:
-        """Every version of an input table's rows: row_id, live, then the table's columns."""
+    def versions(
+        self, table: str, *, where: str | None = None, among: Sequence[str] = ()
+    ) -> pl.DataFrame:
+        """Every version of an input table's rows: row_id, live, then the table's columns.
+
+        where, among   only rows whose text column `where` is one of `among`
+        """
         names = ", ".join(f'"{name}"' for name in ["row_id", "live", *TABLES[table].names])
-        return self._select(f"SELECT {names} FROM {rows_table(table)} ORDER BY row_id")
+        sql, params = f"SELECT {names} FROM {rows_table(table)}", None
+        if where is not None:
+            column = TABLES[table].column(where).name
+            sql += f' WHERE "{column}" IN (SELECT unnest($among::VARCHAR[]))'
+            params = {"among": list(among)}
+        return self._select(f"{sql} ORDER BY row_id", params)
+
+    def next_row_id(self, table: str) -> int:
+        """The number of the next row of an input table."""
+        return int(self._run(f"SELECT coalesce(max(row_id), 0) + 1 FROM {rows_table(table)}")[0][0])
 
     def query(self, name: str, **params: object) -> pl.DataFrame:
         """The answer to the question in `ingest/sql/<name>.sql`, its parameters bound."""
@@ -159,7 +173,7 @@ class Database:
         # Fetched to the end: an unfinished result would block the connection's next statement.
         return self._connection.execute(sql, params or None).fetchall()
 
-    def _select(self, sql: str, params: dict[str, object] | None = None) -> pl.DataFrame:
+    def _select(self, sql: str, params: Mapping[str, object] | None = None) -> pl.DataFrame:
         return pl.DataFrame(self._connection.sql(sql, params=params or None))
 
     def _on_rows(self, statement: str, row_ids: list[int]) -> None:

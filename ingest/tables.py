@@ -70,7 +70,7 @@ def _entered(
         empty = {"row_id": pl.Int64(), "live": pl.Boolean(), **table.polars_schema}
         versions = pl.DataFrame(schema=empty)
     settle_across(checked, versions.filter("live"), context)
-    change = merge(table, versions, checked.frame)
+    change = merge(table, versions, checked.frame, next_row_id=versions.height + 1)
     for text in change.changes:
         batch.say(text, checked.sheet)
     added = change.added.select("row_id", pl.lit(True).alias("live"), *table.names)

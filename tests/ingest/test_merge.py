@@ -28,7 +28,7 @@ def rows(torques: list[float]) -> pl.DataFrame:
 
 
 def entered(versions: pl.DataFrame, torques: list[float]) -> tuple[pl.DataFrame, int, int]:
-    change = merge(BENCH, versions, rows(torques))
+    change = merge(BENCH, versions, rows(torques), next_row_id=versions.height + 1)
     assert change.claims.height == len(torques)
     assert change.loaded + change.unchanged == len(torques)
     added = change.added.select("row_id", pl.lit(True).alias("live"), *BENCH.names)
