@@ -21,7 +21,7 @@ from seeds.scenario import (
     day_of,
 )
 
-STRUCK, STRUCK_ON, STRUCK_SIZE, STRUCK_ZERO = "FS-11", date(2026, 5, 18), -2.6, 0.55
+STRUCK, STRUCK_ON, STRUCK_SIZE, STRUCK_ZERO = "FS-11", date(2026, 5, 18), -3.1, 0.55
 WRONG_ENTRY, WRONG_ENTRY_ON, ENTERED_MM = "FS-19", date(2026, 2, 12), 170.0
 UNRECORDED, UNRECORDED_ON, UNRECORDED_STEPS = "FS-15", date(2025, 12, 9), 9
 MIRRORED, MIRRORED_FROM, MIRROR = "OL-14", date(2026, 3, 1), TRAINERS[3]
@@ -56,7 +56,7 @@ def befall(
     loose = meters[LOOSE].sides[0]
     loose.steps.append((float(day_of(LOOSE_ON)), LOOSE_SIZE))
     loose.steps.append((day_of(TIGHTENED_ON) + 0.40, -LOOSE_SIZE))
-    _age(meters[MIRRORED], date(2025, 10, 20), date(2026, 2, 10), -1.9)
+    _age(meters[MIRRORED], date(2025, 10, 20), date(2026, 2, 10), -2.4)
     _replace_pedal(meters[NEW_PEDAL], rng)
     for meter_id in (STRUCK, LOOSE, WRONG_ENTRY, UNRECORDED, OVAL[0], *REPLACED):
         _calm(meters[meter_id])
