@@ -18,7 +18,7 @@ from models.bench import evaluate_bench, session_frame
 from models.control import Budget, Limits, control_charts, limits_from_budget
 from models.fleet import FleetData, FleetFit, FleetSettings, fit
 from models.population import drift_table
-from models.roster import roster
+from models.roster import roster, with_riders
 from models.slopes import slope_chain
 from models.snapshot import Snapshot, course_days, noon
 from models.steps import compare_steps
@@ -63,7 +63,11 @@ def records(
     In   tables: cut to the day (`roster.up_to`); everything: uncut, for who is in the fleet;
          incomplete: sessions that lost rows; pairs: comparison_results of recordings
     """
-    meters = roster(everything, as_of=as_of, tolerance_pct=settings.tolerance_pct)
+    meters = with_riders(
+        roster(everything, as_of=as_of, tolerance_pct=settings.tolerance_pct),
+        tables["assignments"],
+        as_of=as_of,
+    )
     sessions = session_frame(
         evaluate_bench(tables, tolerance_pct=settings.tolerance_pct, incomplete=incomplete)
     )

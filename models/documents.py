@@ -142,7 +142,10 @@ def _counts(table: pl.DataFrame) -> dict[str, int]:
 def _meter_rows(
     table: pl.DataFrame, here: pl.DataFrame, alarms: Mapping[str, list[dict[str, Any]]]
 ) -> list[dict[str, Any]]:
-    about = ("group", "kind", "serial_number", "state", "location", "listed", "crank_length_mm")
+    about = (
+        *("group", "kind", "serial_number", "state", "location", "listed", "crank_length_mm"),
+        *("rider_id", "bike_id", "role"),
+    )
     extra = here.select(
         "last_bench",
         "last_comparison",

@@ -87,3 +87,20 @@ def up_to(
     for name in ("assignments", "installations"):
         out[name] = tables[name].filter(pl.col("from_date") <= as_of)
     return out
+
+
+def with_riders(meters: pl.DataFrame, assignments: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
+    """The roster with who rides each meter on a day: rider_id, bike_id, role (null: nobody).
+
+    On the day of a handover the newer assignment counts.
+    """
+    today = (
+        assignments.filter(
+            (pl.col("from_date") <= as_of)
+            & (pl.col("to_date").is_null() | (pl.col("to_date") >= as_of))
+        )
+        .sort("from_date")
+        .group_by("meter_id", maintain_order=True)
+        .agg(pl.col("rider_id", "bike_id", "role").last())
+    )
+    return meters.join(today, on="meter_id", how="left", maintain_order="left")
