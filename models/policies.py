@@ -168,7 +168,7 @@ def ours_by_cost(days: float) -> Policy:
     return Policy(f"ours, by cost ({days:.1f} days a visit)", make, believes=True)
 
 
-def cheapest_average(belief: Belief, days: float) -> Array:
+def cheapest_average(belief: Belief, days: Array | float) -> Array:
     """Least average cost of each meter with visits at equal intervals, in days out of tolerance
     a day, [N]; the first visit is now, intervals up to four years are tried."""
     nature, P = belief.nature, belief.P
@@ -182,7 +182,8 @@ def cheapest_average(belief: Belief, days: float) -> Array:
     variance = start[:, None] + (2 * tie + wander)[:, None] * ahead + rate[:, None] * ahead**2
     risk = 1 - p_within(mean, np.sqrt(np.maximum(variance, 1e-12)), nature.tolerance[:, None])
     lost = np.cumsum(risk, axis=1) * 28
-    return np.asarray(((days + lost) / (ahead * 365.25)).min(axis=1))
+    visit = np.broadcast_to(days, lost.shape[:1])[:, None]
+    return np.asarray(((visit + lost) / (ahead * 365.25)).min(axis=1))
 
 
 # --- nature -----------------------------------------------------------------------------------

@@ -6,40 +6,21 @@ import re
 from collections import Counter
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
-import polars as pl
 import pytest
 
-from ingest.schema import TABLES
 from models.due import p_within
-from models.fleet import FleetFit, FleetSettings, fit
+from models.fleet import FleetFit
 from models.refusal import NothingToSayError
 from models.season import Asked, parse_pins, plan_document
 from models.season_output import bench_list, calendar_text, escaped, fold
 from models.season_risk import COVERAGE_FACTOR, risk_after_visits
 from models.season_stake import prices, slots_of, use_of
-from tests.benchmarks.fleet_accuracy import fleet_data
-from tests.simulate.fleets import SCENARIOS, simulate_fleet
+from tests.models.small_team import SETTINGS, asked_for, empty_tables, small_team, table
 
 MONDAY = date(2026, 3, 2)
-SETTINGS: Any = SimpleNamespace(reliability_target=0.9, tolerance_pct=1.5)
-
-
-def table(name: str, *rows: dict[str, Any]) -> pl.DataFrame:
-    schema = {
-        c.name: {
-            str: pl.String,
-            float: pl.Float64,
-            int: pl.Int64,
-            bool: pl.Boolean,
-            date: pl.Date,
-        }.get(c.kind, pl.String)
-        for c in TABLES[name].columns
-    }
-    return pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema=schema)
 
 
 # --- risk after a visit -----------------------------------------------------------------------
@@ -162,24 +143,7 @@ def test_pins_as_day_or_iso_week() -> None:
 
 @pytest.fixture(scope="module")
 def team() -> tuple[Any, FleetFit]:
-    options = replace(SCENARIOS["usual"], n_meters=14, years=2.0, early_exit=0.0)
-    fleet = simulate_fleet(options, 3)
-    data = fleet_data(fleet)
-    fitted = fit(data, today=fleet.today, settings=FleetSettings(alarms=False))
-    meters = data.meters.with_columns(
-        tolerance_pct=1.5, gone=pl.col("meter_id") == "M99", state=pl.lit("active"),
-        static_check=pl.lit(True), slope_convention=pl.lit("multiplier"),
-    )  # fmt: skip
-    return SimpleNamespace(as_of=fleet.today, meters=meters, data=data), fitted
-
-
-def empty_tables() -> dict[str, pl.DataFrame]:
-    return {name: table(name) for name in TABLES}
-
-
-def asked_for(found: Any, weeks: int = 40, **more: Any) -> Asked:
-    start = found.as_of + timedelta(days=7 - found.as_of.weekday())
-    return Asked(start, start + timedelta(weeks=weeks), **more)
+    return small_team(3)
 
 
 def test_a_plan_without_any_other_table_says_what_it_lacks(team: tuple[Any, FleetFit]) -> None:
