@@ -131,6 +131,11 @@ def use_of(
     return Use(weight, ridden, first, [row[0] if row else None for row in riders])
 
 
+def in_race(use: Use) -> NDArray[np.bool_]:
+    """Whether each meter is ridden in an A race on any of the days, [M]."""
+    return np.asarray(use.first_a >= 0)
+
+
 def _assigned(
     meter_ids: list[str], days: list[date], assignments: pl.DataFrame
 ) -> tuple[list[list[str | None]], Array, NDArray[np.bool_]]:
