@@ -152,7 +152,7 @@ def rides_of(world: World, team: Team, week: int, slope: Array) -> list[dict[str
                 "at": instant(week, 100),
                 "ratio": float(shown + world.ride_noise[week, m]),
                 "u": RIDE_U,
-            }  # fmt: skip
+            }
         )
     return rows
 
