@@ -144,7 +144,7 @@ def _register_shell(app: Dash, data: Door, pages: list[Page]) -> None:
     components.in_browser(
         app,
         "paint",
-        Output({"type": "chart", "name": MATCH}, "figure"),
+        Output({"type": "chart", "name": MATCH}, "children"),
         Input({"type": "chart-source", "name": MATCH}, "data"),
         Input("theme", "data"),
         State("palettes", "data"),

@@ -112,10 +112,14 @@
     for (const role of Object.keys(palettes.light)) {
       swap[palettes.light[role]] = palettes[theme || "light"][role];
     }
-    const figure = recolour(source, swap);
+    const figure = recolour(source.figure, swap);
     if (window.innerWidth < 600) narrow(figure.layout);
     if (window.matchMedia("(pointer: coarse)").matches) figure.layout.dragmode = false;
-    return figure;
+    return {
+      namespace: "dash_core_components",
+      type: "Graph",
+      props: Object.assign({}, source, { figure: figure }),
+    };
   }
 
   function narrow(layout) {

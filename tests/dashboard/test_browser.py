@@ -168,5 +168,5 @@ def test_fleet_of_3000_meters_turns_pages(visit):
         page.goto(address)
         page.wait_for_selector(ROWS)
         assert page.inner_text("#fleet-shown") == "3000 meters"
-        assert page.locator("#fleet-grid .ag-row").count() <= 50
+        assert page.locator("#fleet-grid .ag-row").count() <= 25
         assert re.search(r"of 3,?000", page.inner_text("#fleet-grid .ag-paging-panel"))
