@@ -5,12 +5,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.arrays import Flags
 from models.fleet.scan_meters import Favours, View
 from models.fleet.scan_shared import Scan
-from models.fleet.thresholds import Trials
+from models.fleet.thresholds import Trials, smallest
+from models.fleet.weights import Mixture
 
-_SHARES = {"meter": 0.60, "step": 0.05, "offset": 0.02, "bend": 0.03, "noise": 0.10}
+_SHARES = {
+    "meter_step": 0.35,
+    "entry": 0.25,
+    "step": 0.05,
+    "offset": 0.02,
+    "bend": 0.03,
+    "noise": 0.10,
+}
 """Of the budget; what is left over is for charts and zero offsets."""
 _SHORTEST = 0.5
 
@@ -19,7 +26,8 @@ _SHORTEST = 0.5
 class Budget:
     """Expected false alarms over the whole history, by kind of alarm."""
 
-    meter: float
+    meter_step: float
+    entry: float
     step: float
     offset: float
     bend: float
@@ -32,16 +40,26 @@ def budget_for(per_season: float, years: float) -> Budget:
     return Budget(**{kind: share * total for kind, share in _SHARES.items()})
 
 
-def step_limit(budget: Budget, found: Sequence[View], favours: Favours, is_bench: Flags) -> float:
-    """Limit of |z| for steps and wrong entries of meters."""
+def step_limit(budget: Budget, found: Sequence[View], favours: Favours) -> float:
+    """Limit of |z| for steps of meters."""
     trials = Trials()
     for view in found:
         trials.add_scan(view.rho[view.pairs], float((view.mask.sum(axis=1) > 1).sum()))
     trials.add_singles(favours.step[favours.step > 0])
-    near = round(int(is_bench.sum()) * favours.slip_share)
-    trials.add_singles(np.full(near, favours.slip_bonus))
-    trials.add_singles(np.zeros(int(is_bench.sum()) - near))
-    return trials.limit(budget.meter)
+    return trials.limit(budget.meter_step)
+
+
+def entry_limit(
+    budget: Budget, n_sessions: int, favours: Favours, mixture: Mixture, *, noise_share: float
+) -> float:
+    """Limit of |z| for wrong entries; noise with heavy tails raises it."""
+
+    def expected(c: float) -> float:
+        raised = np.sqrt(np.maximum(c**2 - np.array([0.0, favours.slip_bonus]), 0.0))
+        far, near = mixture.tail(raised, noise_share)
+        return n_sessions * float((1 - favours.slip_share) * far + favours.slip_share * near)
+
+    return smallest(expected, budget.entry)
 
 
 def shared_limit(budget: Budget, scans: Sequence[Scan]) -> dict[str, float]:

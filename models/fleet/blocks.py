@@ -50,6 +50,7 @@ class Batch:
     same_pair: Array
     fixed: Array
     added: Array
+    rough: Array
     loose_reference: Array
     loose_own: Array
     loose_other: Array
@@ -72,6 +73,7 @@ class Batch:
         """Take over new weights and noise factors."""
         factor2 = adjust.factor[self.rows] ** 2
         self.weight = adjust.weight[self.rows] / factor2 * self.mask
+        self.rough = adjust.rough[self.rows]
 
 
 @dataclass
@@ -96,7 +98,8 @@ class Design:
 class Adjustments:
     """What robust weighting and alarms do to the observations.
 
-    weight   of each observation's noise, in 0…1
+    weight   of each observation's usual noise, in 0…1
+    rough    variance of the noise, rough ones included, over the usual part's
     factor   of each observation's noise sd (grown noise)
     added    variance added by wrong entries and wild comparisons
     """
@@ -104,6 +107,7 @@ class Adjustments:
     weight: Array
     factor: Array
     added: Array
+    rough: Array
 
 
 def sensor_values(obs: Observations, programmed: Programmed) -> Array:
@@ -228,6 +232,7 @@ def _batch(
         same_pair=same_pair,
         fixed=_stated_parts(obs, programmed, span, rows, mask),
         added=adjust.added[rows] * mask,
+        rough=adjust.rough[rows],
         loose_reference=loose[0],
         loose_own=loose[1],
         loose_other=loose[2],

@@ -28,8 +28,7 @@ def drift_frame(posterior: Posterior) -> pl.DataFrame:
     own = np.where(devices.promoted, 0.0, posterior.hyper.line_covariance()[devices.group, 1, 1])
     _add_own(posterior, mean=mean, own=own, G=G, J=J)
     variance = own + np.einsum("mi,mi->m", G @ posterior.state.C, G)
-    if posterior.hyper.covariance is not None and J.shape[1]:
-        variance += np.einsum("mi,mi->m", J @ posterior.hyper.covariance, J)
+    variance += np.einsum("mi,mi->m", J @ posterior.doubt, J)
     return pl.DataFrame(
         {
             "meter_id": devices.meters,

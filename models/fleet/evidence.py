@@ -71,8 +71,8 @@ def carried_sd(support: float, sd: float, widest: float) -> float:
     return float(min(sd * np.exp(min(support, 60.0) / 2), widest))
 
 
-def effect_support(effect: Effect, size: float, sd: float, favour: float, odds: Odds) -> float:
+def effect_support(effect: Effect, size: float, sd: float, odds: Odds) -> float:
     """Log posterior odds of an effect of this size and sd."""
     prior, prior_sd = odds.of(effect)
     factor = log_bayes_factor(np.array((size / sd) ** 2), np.array(1 / sd**2), prior_sd)
-    return float(factor) + float(np.log(prior)) + favour / 2
+    return float(factor) + float(np.log(prior))

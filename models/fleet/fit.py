@@ -17,7 +17,7 @@ from models.fleet.likelihood import curvature
 from models.fleet.predict import Posterior
 from models.fleet.prepare import Prepared, prepare
 from models.fleet.result import FleetFit
-from models.fleet.search import Search, locate, run
+from models.fleet.search import Search, describe_noise, locate, run
 from models.fleet.settings import FleetSettings
 from models.fleet.support import supports
 from models.fleet.swaps import swap_outlook
@@ -62,6 +62,8 @@ def condition(
     state = search.evaluate()
     if locate(search, state):
         state = search.evaluate()
+    describe_noise(search, state)
+    state = search.evaluate()
     found = Estimate(state, curvature(state), True, 0, "from stored hyperparameters")
     return _result(search, found, today)
 

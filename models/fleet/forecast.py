@@ -124,11 +124,10 @@ class _Part:
     def _hyper_part(self, k: Array, F: Array, columns: Index, responses: Array) -> Array:
         """Variance from not knowing the hyperparameters, first order, [B, H]."""
         posterior = self.posterior
-        covariance = posterior.hyper.covariance
-        if covariance is None or posterior.curve is None or not len(posterior.active):
+        if posterior.curve is None:
             return np.zeros(self.shape)
         J = F @ posterior.curve.mean[columns] + k @ responses + self._answers()
-        total: Array = np.einsum("bhi,bhi->bh", J @ covariance, J)
+        total: Array = np.einsum("bhi,bhi->bh", J @ posterior.doubt, J)
         return total
 
     def _answers(self) -> Array:

@@ -92,8 +92,7 @@ def of_batch(batch: Batch, block: BlockState) -> tuple[Array, Array]:
     z = np.linalg.solve(L, r[..., None])[..., 0]
     sd = np.einsum("bii->bi", L)
     noise = noise_variance(batch, block)
-    used = np.divide(noise, batch.weight, out=np.zeros_like(noise), where=batch.mask > 0)
-    full = np.maximum(sd**2 - used + noise, 1e-3 * noise + 1e-12)
+    full = np.maximum(sd**2 - used_noise(batch, block) + noise, 1e-3 * noise + 1e-12)
     return z * sd, np.sqrt(full)
 
 
@@ -108,9 +107,20 @@ def expected_covariance(batch: Batch, block: BlockState) -> Array:
     return total
 
 
-def noise_variance(batch: Batch, block: BlockState) -> Array:
-    """Noise variance of each observation at full weight, [B, n]; 0 where padded."""
+def usual_noise(batch: Batch, block: BlockState) -> Array:
+    """Variance of each observation's usual noise, [B, n]; 0 where padded."""
     s = block.scales
     extra = batch.bench * s.bench2[:, None] + (batch.mask - batch.bench) * s.ride2[:, None]
     total: Array = batch.noise2 + extra
     return total
+
+
+def noise_variance(batch: Batch, block: BlockState) -> Array:
+    """Variance of each observation's noise, rough ones included, [B, n]; 0 where padded."""
+    return usual_noise(batch, block) * batch.rough
+
+
+def used_noise(batch: Batch, block: BlockState) -> Array:
+    """Variance of each observation's noise at the weight that was used, [B, n]."""
+    usual = usual_noise(batch, block)
+    return np.divide(usual, batch.weight, out=np.zeros_like(usual), where=batch.mask > 0)

@@ -7,7 +7,7 @@ import polars as pl
 
 from models.fleet.arrays import Array, instants
 from models.fleet.covariance import sensor_covariance
-from models.fleet.innovations import noise_variance, of_batch
+from models.fleet.innovations import noise_variance, of_batch, used_noise
 from models.fleet.likelihood import State
 from models.fleet.shared import Entries
 
@@ -38,8 +38,7 @@ def observed_frame(state: State, used: pl.DataFrame) -> pl.DataFrame:
         real = batch.mask > 0
         rows = batch.rows[real]
         full = noise_variance(batch, block)
-        spread = np.divide(full, batch.weight, out=np.zeros_like(full), where=real)
-        noise[rows] = (block.alpha * (spread + batch.added))[real]
+        noise[rows] = (block.alpha * (used_noise(batch, block) + batch.added))[real]
         course = sensor_covariance(batch, block.scales) @ block.alpha[..., None]
         own[rows] = course[..., 0][real]
         sd[rows] = np.sqrt(full[real])

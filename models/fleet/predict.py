@@ -4,10 +4,11 @@ For a meter at instant t, with k the covariance of its sensor with its block's o
 F its row in the shared effects:
 
     mean        F u + k'α − p(t)
-    covariance  k_tt' − k'V⁻¹k' + G C G' + p's + J H⁻¹ J',    G = F − k'V⁻¹A
+    covariance  k_tt' − k'V⁻¹k' + G C G' + p's + 2 J H⁻¹ J',    G = F − k'V⁻¹A
 
-The last term is what not knowing the hyperparameters adds, to first order (J: derivative of the
-mean, H: information; Kass & Steffey 1989).
+The last term is what not knowing the hyperparameters adds (J: derivative of the mean, H:
+information): once because the mean depends on them (Kass & Steffey 1989), once because variances
+at estimated hyperparameters are too small by about as much (Prasad & Rao 1990).
 """
 
 from collections.abc import Sequence
@@ -21,6 +22,8 @@ from models.fleet.effects import BENCH, METER, REFERENCE
 from models.fleet.likelihood import BlockState, Curvature, State
 from models.fleet.shared import Entries
 from models.fleet.swaps import SwapOutlook
+
+HYPER_PARTS = 2.0
 
 
 @dataclass
@@ -55,6 +58,9 @@ class Posterior:
         self.layout = state.design.layout
         self.hyper = state.hyper
         self.active = np.flatnonzero(self.hyper.active)
+        covariance = self.hyper.covariance
+        n = len(self.active)
+        self.doubt = HYPER_PARTS * covariance if covariance is not None else np.zeros((n, n))
 
     # --- the three ways to ask ----------------------------------------------------------------
 
@@ -64,8 +70,7 @@ class Posterior:
         cov: Array = p.G @ self.state.C @ p.G.T
         for rows, block in p.own:
             cov[np.ix_(rows, rows)] += block
-        if self.hyper.covariance is not None and p.J.shape[1]:
-            cov += p.J @ self.hyper.covariance @ p.J.T
+        cov += p.J @ self.doubt @ p.J.T
         return p.mean, cov
 
     def variance(self, targets: Targets) -> tuple[Array, Array]:
@@ -74,8 +79,7 @@ class Posterior:
         v = np.einsum("ti,ti->t", p.G @ self.state.C, p.G)
         for rows, block in p.own:
             v[rows] += np.diag(block)
-        if self.hyper.covariance is not None and p.J.shape[1]:
-            v += np.einsum("ti,ti->t", p.J @ self.hyper.covariance, p.J)
+        v += np.einsum("ti,ti->t", p.J @ self.doubt, p.J)
         return p.mean, v
 
     def predict(self, targets: Targets) -> Prediction:

@@ -66,7 +66,7 @@ class Prepared:
 
 def plain_adjustments(n: int) -> Adjustments:
     """Full weight for every observation."""
-    return Adjustments(np.ones(n), np.ones(n), np.zeros(n))
+    return Adjustments(np.ones(n), np.ones(n), np.zeros(n), np.ones(n))
 
 
 def prepare(data: FleetData, settings: FleetSettings) -> Prepared:

@@ -7,20 +7,21 @@ taken first and the others judged again beside it, so that a step is not mistake
 wild comparisons, nor one wild comparison for two steps.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from models.fleet.arrays import Array, Flags, Index, corner_sums, from_the_end
 from models.fleet.blocks import Batch
-from models.fleet.effects import Effect
 from models.fleet.evidence import Odds, log_bayes_factor, step_odds
-from models.fleet.innovations import expected_covariance, noise_variance
+from models.fleet.innovations import expected_covariance, noise_variance, used_noise
 from models.fleet.likelihood import BlockState, State
 from models.fleet.observations import Observations
 
 STEP, ENTRY, WILD = "step", "entry", "wild"
+_FEW = 2
+_BARRED_YEARS = 60 / 365.25
 
 
 @dataclass(frozen=True)
@@ -50,21 +51,6 @@ class Favours:
         near = np.abs(np.abs(size)[..., None] - self.slips) < 1.5 * np.minimum(sd, 0.3)[..., None]
         return np.where(is_bench & near.any(axis=-1), self.slip_bonus, 0.0)
 
-    def of_effect(
-        self,
-        effect: Effect,
-        size: float,
-        sd: float,
-        obs: Observations,
-        row: Mapping[str | None, int],
-    ) -> float:
-        """Favour of an accepted step or entry of its present size."""
-        if effect.kind == ENTRY:
-            bonus = self.entry(np.array([size]), np.array([sd]), np.array([True]))
-            return float(bonus[0])
-        at = np.flatnonzero((obs.t == effect.at) & (self.step > 0))
-        return float(self.step[at].max(initial=0.0))
-
 
 @dataclass
 class MeterBlock:
@@ -86,6 +72,7 @@ class View:
     z2     squared statistic of a step at each place (0 at the first and where padded)
     rho    correlation of a step's statistic with the next place's
     pairs  where rho is between two real candidates
+    noise  variance of the observations' own noise
     """
 
     meter: Index
@@ -96,6 +83,7 @@ class View:
     z2: Array
     rho: Array
     pairs: Flags
+    noise: Array
 
     def block(self, b: int, obs: Observations) -> MeterBlock:
         """One meter of the batch."""
@@ -106,45 +94,53 @@ class View:
         return MeterBlock(int(self.meter[b]), at, P, alpha, obs.is_bench[at], gap)
 
 
-def views(state: State) -> list[View]:
-    """All batches at full weight."""
+def views(state: State, steps: Mapping[int, Sequence[tuple[float, float]]]) -> list[View]:
+    """All batches at full weight and without what alarms have put in.
+
+    steps   of each meter: instant and prior variance of the steps in the model
+    """
     result = []
+    t = state.design.obs.t
     for batch, block in zip(state.design.batches, state.blocks, strict=True):
-        P, alpha = _at_full_weight(batch, block)
+        accepted = np.zeros_like(block.P)
+        for b, meter in enumerate(batch.meter):
+            for at, variance in steps.get(int(meter), ()):
+                late = (t[batch.rows[b]] >= at) * batch.mask[b]
+                accepted[b] += variance * np.outer(late, late)
+        P, alpha = _without_alarms(batch, block, accepted)
         score, info, rho = step_statistics(P, alpha)
         z2 = np.where(batch.mask > 0, score**2 / np.maximum(info, 1e-12), 0.0)
         z2[:, 0] = 0.0
         pairs = batch.mask[:, 1:] > 0
         pairs[:, 0] = False
-        result.append(View(batch.meter, batch.rows, batch.mask, P, alpha, z2, rho, pairs))
+        noise = noise_variance(batch, block)
+        result.append(View(batch.meter, batch.rows, batch.mask, P, alpha, z2, rho, pairs, noise))
     return result
 
 
-def _at_full_weight(batch: Batch, block: BlockState) -> tuple[Array, Array]:
-    """P and P r of each meter of a batch with its own observations at full weight."""
+def _without_alarms(batch: Batch, block: BlockState, steps: Array) -> tuple[Array, Array]:
+    """P and P r of each meter at full weight, accepted steps and entries taken out again."""
     Q = expected_covariance(batch, block)
     r = np.einsum("bij,bj->bi", Q, block.alpha)
-    noise = noise_variance(batch, block)
-    used = np.divide(noise, batch.weight, out=np.zeros_like(noise), where=batch.mask > 0)
     diagonal = np.einsum("bii->bi", Q)
-    diagonal += np.where(batch.weight < 0.999, noise - used, 0.0)
+    diagonal += noise_variance(batch, block) - used_noise(batch, block) - batch.added
+    Q -= steps
     P = np.linalg.inv(Q)
     P = (P + P.transpose(0, 2, 1)) / 2 * (batch.mask[:, :, None] * batch.mask[:, None, :])
     return P, np.einsum("bij,bj->bi", P, r)
 
 
-def worth_explaining(
-    view: View, obs: Observations, favours: Favours, odds: Odds, *, limit2: float
-) -> Index:
+def worth_explaining(view: View, obs: Observations, rules: "Rules") -> Index:
     """Meters of a batch in which anything might be accepted."""
+    favours, odds = rules.favours, rules.odds
     real = view.mask > 0
     info = np.maximum(np.einsum("bii->bi", view.P), 1e-12)
     single = np.where(real, view.alpha**2 / info, 0.0)
     bench = obs.is_bench[view.rows]
     wild = log_bayes_factor(single, info, odds.wild_sd) + np.log(odds.wild) > 0
-    hit = (view.z2 + favours.step[view.rows] > limit2) & real
+    hit = (view.z2 + favours.step[view.rows] > rules.step2) & real
     hit[:, 0] = False
-    hit |= real & np.where(bench, single + favours.slip_bonus > limit2, wild)
+    hit |= real & np.where(bench, single + favours.slip_bonus > rules.entry2, wild)
     several = view.mask.sum(axis=1) > 1
     return np.flatnonzero(hit.any(axis=1) & several)
 
@@ -159,16 +155,55 @@ def step_statistics(P: Array, alpha: Array) -> tuple[Array, Array, Array]:
     return score, info, rho
 
 
-class Explainer:
-    """Explains one meter, one effect after the other."""
+@dataclass
+class Rules:
+    """What explanations are allowed, and at what odds.
+
+    step2, entry2   z² that a step or an entry must reach, its favour included; a step that
+                    two observations at most speak for must reach both
+    """
+
+    odds: Odds
+    favours: Favours
+    step2: float
+    entry2: float
+
+
+def explained(block: MeterBlock, rules: Rules, *, steps: bool) -> list[Found]:
+    """The best explanation of one meter's observations.
+
+    Explanations are accepted one by one, the best supported first; then each step is tried
+    without, so that two wild comparisons in a row are not called a step when together they are
+    the likelier story.
+    """
+    best = _Explainer(block, rules, steps=steps).explain()
+    for step in [f for f in best if f.kind == STEP]:
+        if step not in best:
+            continue
+        other = _Explainer(block, rules, steps=steps, barred=step.row).explain()
+        if _total(other) > _total(best):
+            best = other
+    return best
+
+
+def _total(found: list[Found]) -> float:
+    return sum(f.support for f in found)
+
+
+class _Explainer:
+    """Explains one meter, one effect after the other; no step near the barred observation."""
 
     def __init__(
-        self, block: MeterBlock, odds: Odds, favours: Favours, limit2: float, *, steps: bool
+        self, block: MeterBlock, rules: Rules, *, steps: bool, barred: int | None = None
     ) -> None:
-        self.block, self.odds, self.favours, self.limit2 = block, odds, favours, limit2
+        self.block, self.rules, self.may_step = block, rules, steps
         self.P, self.alpha = block.P.copy(), block.alpha.copy()
-        self.may_step = steps
         self.done: set[tuple[str, int]] = set()
+        self.open = np.ones(len(block.rows), dtype=np.bool_)
+        self.open[0] = False
+        if barred is not None:
+            t = np.cumsum(block.gap)
+            self.open &= np.abs(t - t[block.rows == barred][0]) > _BARRED_YEARS
 
     def explain(self, most: int = 25) -> list[Found]:
         """Accept explanations, the best supported first, until none is worth it."""
@@ -178,7 +213,7 @@ class Explainer:
             if best is None:
                 break
             found.append(best)
-            self.take_out(best.kind, best.row)
+            self._take_out(best.kind, best.row)
         return found
 
     def _best(self) -> Found | None:
@@ -189,15 +224,15 @@ class Explainer:
 
     def _singles(self) -> tuple[float, Found] | None:
         """The best supported wrong entry or wild comparison."""
-        b, o = self.block, self.odds
+        b, o, favours = self.block, self.rules.odds, self.rules.favours
         info = np.maximum(np.diag(self.P), 1e-12)
         z2 = self.alpha**2 / info
         size, sd = self.alpha / info, 1 / np.sqrt(info)
-        favour = self.favours.entry(size, sd, b.is_bench)
+        favour = favours.entry(size, sd, b.is_bench)
         prior_sd = np.where(b.is_bench, o.step_sd, o.wild_sd)
         odds = np.where(b.is_bench, o.entry, o.wild)
         support = log_bayes_factor(z2, info, prior_sd) + np.log(odds) + favour / 2
-        allowed = np.where(b.is_bench, z2 + favour > self.limit2, support > 0)
+        allowed = np.where(b.is_bench, z2 + favour > self.rules.entry2, support > 0)
         for kind, k in self.done:
             if kind != STEP:
                 allowed[k] = False
@@ -209,15 +244,17 @@ class Explainer:
 
     def _steps(self) -> tuple[float, Found] | None:
         """The best supported step."""
-        b, o = self.block, self.odds
+        b, o, favours = self.block, self.rules.odds, self.rules.favours
         score, info, _ = step_statistics(self.P[None], self.alpha[None])
         score, info = score[0], np.maximum(info[0], 1e-12)
         z2 = score**2 / info
-        favour = self.favours.step[b.rows]
+        favour = favours.step[b.rows]
         odds = step_odds(b.gap, o)
         support = log_bayes_factor(z2, info, o.step_sd) + np.log(odds) + favour / 2
-        allowed = z2 + favour > self.limit2
-        allowed[0] = False
+        limit2 = np.full(len(z2), self.rules.step2)
+        limit2[-_FEW:] = max(self.rules.step2, self.rules.entry2)
+        allowed = z2 + favour > limit2
+        allowed &= self.open
         for kind, k in self.done:
             if kind == STEP:
                 allowed[k] = False
@@ -231,7 +268,7 @@ class Explainer:
         before = int(b.rows[k - 1]) if k else -1
         return Found(kind, b.meter, int(b.rows[k]), before, float(support), float(sd))
 
-    def take_out(self, kind: str, row: int) -> None:
+    def _take_out(self, kind: str, row: int) -> None:
         """Give an effect a wide prior of its own in this meter's covariance."""
         k = int(np.flatnonzero(self.block.rows == row)[0])
         self.done.add((kind, k))
@@ -240,7 +277,7 @@ class Explainer:
             f[k:] = 1.0
         else:
             f[k] = 1.0
-        sd = self.odds.wild_sd if kind == WILD else self.odds.step_sd
+        sd = self.rules.odds.wild_sd if kind == WILD else self.rules.odds.step_sd
         Pf = self.P @ f
         spread = float(f @ Pf) + 1 / sd**2
         self.alpha = self.alpha - Pf * float(f @ self.alpha) / spread

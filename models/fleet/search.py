@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from models.fleet.alarm_budget import Budget, shared_limit, step_limit
+from models.fleet.alarm_budget import Budget, entry_limit, shared_limit, step_limit
 from models.fleet.arrays import Array, Flags
 from models.fleet.blocks import Adjustments, Design
 from models.fleet.effects import BENCH, GROUP, METER, REFERENCE, Effect
@@ -21,20 +21,22 @@ from models.fleet.hyper import Hyper
 from models.fleet.innovations import standardized_innovations
 from models.fleet.likelihood import State, curvature, evaluate
 from models.fleet.noise import noise_p_values
+from models.fleet.observations import Observations
 from models.fleet.prepare import Prepared, plain_adjustments
 from models.fleet.scan_meters import (
     ENTRY,
     WILD,
-    Explainer,
     Favours,
     Found,
-    MeterBlock,
+    Rules,
+    View,
+    explained,
     views,
     worth_explaining,
 )
 from models.fleet.scan_shared import Scan, shared_scans
 from models.fleet.support import supports
-from models.fleet.weights import SCALES, left_out, mixture_weights
+from models.fleet.weights import NORMAL, SCALES, Mixture, left_out, mixture_weights
 
 _ROUNDS = 4
 _MOST_SHARED = 6
@@ -55,6 +57,8 @@ class Search:
     weight: Array = field(default_factory=lambda: np.ones(0))
     n_iter: int = 0
     limits: dict[str, float] = field(default_factory=dict)
+    mixtures: tuple[Mixture, Mixture] = (NORMAL, NORMAL)
+    """Of sessions and of comparisons."""
     noise_p: dict[Effect, float] = field(default_factory=dict)
     _design: Design | None = None
     _built_with: tuple[tuple[Effect, float], ...] = ()
@@ -73,7 +77,7 @@ class Search:
 
     def design(self) -> Design:
         """The design with the effects and weights found so far."""
-        adjust = adjustments(self.prepared, self.effects, self.weight)
+        adjust = adjustments(self.prepared, self.effects, self.weight, self.mixtures)
         wanted = tuple((e, e.sd) for e in self.effects)
         if self._design is None or self._built_with != wanted:
             self._design = self.prepared.design(self.effects, adjust)
@@ -99,10 +103,13 @@ class Search:
         return found
 
 
-def adjustments(prepared: Prepared, effects: list[Effect], weight: Array) -> Adjustments:
+def adjustments(
+    prepared: Prepared, effects: list[Effect], weight: Array, mixtures: tuple[Mixture, Mixture]
+) -> Adjustments:
     """What weights and effects do to the observations' noise."""
     adjust = plain_adjustments(len(prepared.obs))
     adjust.weight[:] = weight
+    adjust.rough[:] = np.where(prepared.obs.is_bench, mixtures[0].rough, mixtures[1].rough)
     obs, row = prepared.obs, prepared.session_rows
     for e in effects:
         if e.kind == ENTRY and e.observation in row:
@@ -127,7 +134,7 @@ def run(search: Search) -> Estimate:
     found = search.estimate(_reweigh(search, state))
     if settings.alarms and _explain_noise(search, found.state):
         found = search.estimate(_reweigh(search, search.evaluate()))
-    return _relocated(search, found)
+    return _honest(search, found)
 
 
 def locate(search: Search, state: State) -> bool:
@@ -139,14 +146,18 @@ def locate(search: Search, state: State) -> bool:
     return bool(located)
 
 
-def _relocated(search: Search, found: Estimate) -> Estimate:
-    """Unrecorded resets placed afresh at the final hyperparameters, as `condition` does."""
+def _honest(search: Search, found: Estimate) -> Estimate:
+    """The final state, as `condition` rebuilds it: weights at the information they stand for,
+    unrecorded resets placed at the final hyperparameters."""
+    bench = search.prepared.obs.is_bench
+    search.weight = search.weight * np.where(
+        bench, search.mixtures[0].information, search.mixtures[1].information
+    )
     slopes = search.prepared.programmed
-    if all(s.certain for switches in slopes.switches.values() for s in switches):
-        return found
-    slopes.spread_out()
-    search.forget_design()
-    locate(search, search.evaluate())
+    if any(not s.certain for switches in slopes.switches.values() for s in switches):
+        slopes.spread_out()
+        search.forget_design()
+        locate(search, search.evaluate())
     state = search.evaluate()
     return replace(found, state=state, curvature=curvature(state))
 
@@ -167,8 +178,16 @@ def _explain(search: Search, state: State) -> State:
 
 
 def _reweigh(search: Search, state: State) -> State:
-    search.weight = mixture_weights(left_out(state), search.prepared.obs.is_bench)
+    bench = search.prepared.obs.is_bench
+    search.weight, *mixtures = mixture_weights(left_out(state), bench)
+    search.mixtures = (mixtures[0], mixtures[1])
     return search.evaluate()
+
+
+def describe_noise(search: Search, state: State) -> None:
+    """Learn how rough the noise is, the weights left as they are."""
+    _, *mixtures = mixture_weights(left_out(state), search.prepared.obs.is_bench)
+    search.mixtures = (mixtures[0], mixtures[1])
 
 
 # --- shared causes ----------------------------------------------------------------------------
@@ -215,9 +234,9 @@ def _explained(search: Search, scan: Scan) -> Flags:
     return near
 
 
-def _carried(search: Search, effect: Effect, size: float, sd: float, favour: float = 0.0) -> Effect:
+def _carried(search: Search, effect: Effect, size: float, sd: float) -> Effect:
     """The effect with the prior sd that its odds give it."""
-    support = effect_support(effect, size, sd, favour, ODDS)
+    support = effect_support(effect, size, sd, ODDS)
     return replace(effect, sd=carried_sd(support, sd, search.prepared.settings.step_sd))
 
 
@@ -225,35 +244,54 @@ def _carried(search: Search, effect: Effect, size: float, sd: float, favour: flo
 
 
 def _explain_meters(search: Search, state: State) -> None:
-    """Explain each meter's own observations: steps, wrong entries, wild comparisons."""
+    """Explain each meter's own observations afresh: steps, wrong entries, wild comparisons."""
     obs, devices = search.prepared.obs, search.prepared.devices
-    odds, favours = ODDS, search.favours
-    seen = views(state)
-    limit = step_limit(search.budget, seen, favours, obs.is_bench)
-    search.limits[METER] = limit
+    seen = views(state, _own_steps(search))
+    steps = step_limit(search.budget, seen, search.favours)
+    entries = entry_limit(
+        search.budget,
+        int(obs.is_bench.sum()),
+        search.favours,
+        search.mixtures[0],
+        noise_share=_noise_share(seen, obs),
+    )
+    rules = Rules(ODDS, search.favours, steps**2, entries**2)
+    search.effects = [e for e in search.effects if not _is_own(search, e)]
     for view in seen:
-        for b in worth_explaining(view, obs, favours, odds, limit2=limit**2):
-            steps = not devices.promoted[view.meter[b]]
+        for b in worth_explaining(view, obs, rules):
+            may_step = not devices.promoted[view.meter[b]]
             block = view.block(int(b), obs)
-            explainer = Explainer(block, odds, favours, limit**2, steps=steps)
-            for kind, row in _accepted(search, block):
-                explainer.take_out(kind, row)
-            for found in explainer.explain():
+            search.weight[block.rows] = 1.0
+            for found in explained(block, rules, steps=may_step):
                 _accept(search, found)
 
 
-def _accepted(search: Search, block: MeterBlock) -> list[tuple[str, int]]:
-    """Steps and entries already accepted for a meter: kind and first row."""
-    obs, meter = search.prepared.obs, search.prepared.devices.meters[block.meter]
-    result = []
+def _noise_share(seen: list[View], obs: Observations) -> float:
+    """Median share of their own noise in the variance of the sessions' residuals."""
+    shares = [
+        (view.noise * np.einsum("bii->bi", view.P))[obs.is_bench[view.rows] & (view.mask > 0)]
+        for view in seen
+    ]
+    joined = np.concatenate(shares) if shares else np.zeros(0)
+    return float(np.median(joined)) if len(joined) else 1.0
+
+
+def _is_own(search: Search, effect: Effect) -> bool:
+    """Whether the effect is one of a meter by itself (a promoted meter's step is shared)."""
+    devices = search.prepared.devices
+    if effect.device_kind != METER or effect.kind not in ("step", "entry"):
+        return False
+    return effect.kind == "entry" or not devices.promoted[devices.meters.index(effect.device)]
+
+
+def _own_steps(search: Search) -> dict[int, list[tuple[float, float]]]:
+    """Instant and prior variance of the steps in the model, by meter."""
+    steps: dict[int, list[tuple[float, float]]] = {}
     for e in search.effects:
-        if e.device_kind == METER and e.device == meter and e.kind in ("step", "entry"):
-            later = block.rows[obs.t[block.rows] >= e.at]
-            if e.kind == "entry":
-                later = np.array([search.prepared.session_rows[e.observation]])
-            if len(later):
-                result.append((e.kind, int(later[0])))
-    return result
+        if e.kind == "step" and _is_own(search, e):
+            meter = search.prepared.devices.meters.index(e.device)
+            steps.setdefault(meter, []).append((e.at, e.sd**2))
+    return steps
 
 
 def _accept(search: Search, found: Found) -> None:
@@ -271,27 +309,19 @@ def _accept(search: Search, found: Found) -> None:
         obs.name[found.row] if found.kind == ENTRY else None,
         sd=carried_sd(found.support, found.sd, search.prepared.settings.step_sd),
     )
-    if effect not in search.effects:
-        search.effects.append(effect)
+    search.effects.append(effect)
 
 
 def _drop_unsupported(search: Search, state: State) -> None:
-    """Leave out effects that no longer stand beside the others; weigh the rest anew."""
-    devices, row = search.prepared.devices, search.prepared.session_rows
+    """Leave out shared effects that no longer stand beside the others; weigh the rest anew."""
     for effect, s in supports(state, search.effects).items():
-        own = (
-            effect.device_kind == METER
-            and not devices.promoted[devices.meters.index(effect.device)]
-        )
-        favour = 0.0
-        if own:
-            favour = search.favours.of_effect(effect, s.size, s.sd, search.prepared.obs, row)
-        limit = search.limits[METER if own else effect.kind]
-        if s.z2 + favour < (_KEPT * limit) ** 2:
+        if _is_own(search, effect):
+            continue
+        if s.z2 < (_KEPT * search.limits[effect.kind]) ** 2:
             search.effects.remove(effect)
         else:
             k = search.effects.index(effect)
-            search.effects[k] = _carried(search, effect, s.size, s.sd, favour)
+            search.effects[k] = _carried(search, effect, s.size, s.sd)
 
 
 def _explain_noise(search: Search, state: State) -> bool:

@@ -7,6 +7,7 @@ upward crossings between neighbours (a discrete form of Rice's and Davies' (1977
     E(c) = 2 [ Φ(−c) + Σ_k P(Z_k ≤ c < Z_k+1) ],    correlation ρ_k between neighbours
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -47,14 +48,7 @@ class Trials:
         """The limit for |z| at which `allowed` false alarms are expected in all."""
         count, centres = self._crossings()
         favour = np.concatenate(self.singles) if self.singles else np.zeros(0)
-        low, high = _LOWEST, _HIGHEST
-        for _ in range(40):
-            c = (low + high) / 2
-            if self._expected(c, count, centres, favour) > allowed:
-                low = c
-            else:
-                high = c
-        return high
+        return smallest(lambda c: self._expected(c, count, centres, favour), allowed)
 
     def _crossings(self) -> tuple[Array, Array]:
         rho = np.concatenate(self.rho) if self.rho else np.zeros(0)
@@ -65,6 +59,20 @@ class Trials:
         scans = 2 * (self.scans * float(ndtr(-c)) + float(count @ crossing(c, rho)))
         raised = np.sqrt(np.maximum(c**2 - favour, 0.0))
         return scans + 2 * float(np.sum(ndtr(-raised)))
+
+
+def smallest(expected: Callable[[float], float], allowed: float) -> float:
+    """The least limit, of those anybody would act on, that keeps the expected number allowed."""
+    low, high = _LOWEST, _HIGHEST
+    if expected(low) <= allowed:
+        return low
+    for _ in range(40):
+        c = (low + high) / 2
+        if expected(c) > allowed:
+            low = c
+        else:
+            high = c
+    return high
 
 
 def crossing(c: float, rho: Array) -> Array:

@@ -28,9 +28,7 @@ def fleet_of(name: str, *, subject: str | None, years: dict[str, float], y: str)
     ids = [row[subject] if subject else "one" for row in table]
     [(column, scale)] = years.items()
     return FleetData(
-        meters=pl.DataFrame(
-            {"meter_id": sorted(set(ids)), "group": "all", "in_service_on": START}
-        ),
+        meters=pl.DataFrame({"meter_id": sorted(set(ids)), "group": "all", "in_service_on": START}),
         bench=pl.DataFrame(
             {
                 "session_id": [str(i) for i in range(len(table))],
@@ -75,7 +73,9 @@ def line_sds(fitted: FleetFit) -> list[float]:
 
 @pytest.fixture(scope="module")
 def sleep() -> FleetData:
-    return fleet_of("sleepstudy.csv", subject="subject", years={"days": 1 / 365.25}, y="reaction_ms")
+    return fleet_of(
+        "sleepstudy.csv", subject="subject", years={"days": 1 / 365.25}, y="reaction_ms"
+    )
 
 
 @pytest.fixture(scope="module")
@@ -174,6 +174,6 @@ def test_nile_level(nile):
     mean, sd = nile.gain_error("one", [years_after(1871), years_after(1970)])
     assert mean == pytest.approx([1111.668, 798.370], abs=0.02)
     # the steady state's filtered variance is P − K P with the published P and K
-    nile.hyper.covariance[:] = 0.0
+    nile.posterior.doubt[:] = 0.0
     _, sd = nile.gain_error("one", [years_after(1970)])
     assert sd[0] == pytest.approx(sqrt(5501.2579 * (1 - 0.26704801)), rel=2e-4)
