@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 import threading
 import time
 from collections import OrderedDict
@@ -374,14 +373,14 @@ class Data:
         return set_aside(self._store.path) if self._store.exists() else []
 
     def load_files(self, files: Sequence[tuple[str, bytes]]) -> Document:
-        """Load uploaded files by name and content, then refit."""
-        with tempfile.TemporaryDirectory() as folder:
-            paths = []
-            for name, content in files:
-                path = Path(folder) / Path(name).name
-                path.write_bytes(content)
-                paths.append(path)
-            return load(self._store.path, paths, say=lambda _text: None)
+        """Load uploaded files by name and content, then refit. Recordings are only named."""
+        from ingest.load import load_uploads
+
+        report = load_uploads(self._store, list(files))
+        document: Document = report.to_document()
+        document["recordings"] = [str(path) for path in report.recordings]
+        document["fit"] = refit(self._store.path, say=lambda _text: None) if report.files else None
+        return document
 
 
 def _blank_status(as_of: str | None) -> Document:
