@@ -19,6 +19,10 @@ from ingest.readers.recording_frame import LATEST, Numbers, Samples
 COLUMNS = ("time", "power_w", "cadence_rpm", "temperature_c")
 BALANCE = "balance_pct"
 EXPECTED = "the columns time (ISO 8601, or seconds), power_w, cadence_rpm, temperature_c"
+MAX_CSV_BYTES = 20_000_000
+"""A day at one row a second is 2 to 6 MB."""
+MOST_BROKEN = 1000
+"""Lines whose quotation marks do not close, beyond which a file is taken for something else."""
 EPOCH_SECONDS = 631_152_000.0
 """Numbers above this count from 1970: 1990-01-01."""
 OTHER_NAMES = {
@@ -55,14 +59,23 @@ def read_csv_recording(data: bytes, name: str, *, time_zone: str = "UTC") -> Csv
     time_zone: of times without an offset. RecordingError when columns are missing or a unit is
     mistaken; single cells that cannot be read are left out and counted.
     """
+    broken = sum(line.count(b'"') & 1 for line in data[:MAX_CSV_BYTES].split(b"\n"))
+    if broken > MOST_BROKEN:
+        raise RecordingError(
+            f"{name}: found {broken} lines whose quotation marks do not close, expected {EXPECTED}."
+        )
     try:
-        table = read_csv(name, data)
+        table = read_csv(name, data[:MAX_CSV_BYTES])
     except UnreadableError as error:
         raise RecordingError(
             f"{name}: found {error.found}, expected a recording as FIT, TCX or CSV with {EXPECTED}."
         ) from None
     places = _places(table, name)
     content = CsvContent(Samples(np.empty(0)), list(table.notices))
+    if len(data) > MAX_CSV_BYTES:
+        content.faults.append(
+            f"it has more than {MAX_CSV_BYTES // 1_000_000} MB: the rest was left"
+        )
     if table.ragged:
         row = table.ragged[0].row
         content.faults.append(f"{len(table.ragged)} rows are not whole, the first is row {row}")

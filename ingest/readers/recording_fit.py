@@ -21,7 +21,8 @@ from ingest.readers.recording_frame import Samples
 FIT_EPOCH = 631_065_600
 """Unix seconds of 1989-12-31T00:00:00Z."""
 MAX_SLOW_FIELDS = 4_000_000
-"""Where the patient decoder stops, at about 10 µs a field."""
+"""Where the patient decoder stops, at about 6 µs a field."""
+TOO_MANY = "it has more than"
 
 Message = dict[str | int, Any]
 NAMES = {7: "power_w", 4: "cadence_rpm", 13: "temperature_c", 30: "balance_pct"}
@@ -129,7 +130,7 @@ def _with_masked_balance(samples: Samples) -> Samples:
 def _patient(whole: bytes, layout: Layout) -> FitContent:
     """The well-kept decoder: strict first, then lenient if that holds more."""
     strict = _patient_reading(whole, "RAISE")
-    if strict.faults:
+    if strict.faults and TOO_MANY not in strict.faults[0]:
         lenient = _patient_reading(whole, "IGNORE")
         if len(lenient.samples.seconds) > len(strict.samples.seconds):
             lenient.faults = strict.faults + lenient.faults
@@ -171,7 +172,7 @@ def _frames(whole: bytes, on_error: Literal["RAISE", "IGNORE"]) -> Iterator[Any]
                     continue
                 fields += len(frame.fields)
                 if fields > MAX_SLOW_FIELDS:
-                    raise DecoderRefused(f"it has more than {MAX_SLOW_FIELDS} values")
+                    raise DecoderRefused(f"{TOO_MANY} {MAX_SLOW_FIELDS} values")
                 yield frame
     except DecoderRefused:
         raise

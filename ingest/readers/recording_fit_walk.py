@@ -143,7 +143,7 @@ class _Walk:
                 return at, "the last message is not whole"
             run = 1
             if at + stride < end and data[at + stride] == head:
-                run = _run(data, at, end, stride)
+                run = _run(data, at, min(end, at + stride * MAX_MESSAGES), stride)
             whole = run
             if definition.message == RECORD and (self.damaged or self.first_s is None):
                 whole = self._in_time(at, run, definition)

@@ -7,7 +7,13 @@ from typing import Any
 import polars as pl
 import pytest
 
-from ingest.readers import recording, recording_fit, recording_fit_walk, recording_tcx
+from ingest.readers import (
+    recording,
+    recording_csv,
+    recording_fit,
+    recording_fit_walk,
+    recording_tcx,
+)
 from ingest.readers.recording import Recording, RecordingError, read_recording
 from ingest.readers.recording_fit_checksum import checksum, closed
 from ingest.readers.recording_fit_walk import walk
@@ -186,6 +192,19 @@ def test_more_track_points_than_the_limit_are_cut(monkeypatch: pytest.MonkeyPatc
     assert "more than 50" in found.partial
 
 
+def test_a_csv_beyond_the_limit_is_cut(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(recording_csv, "MAX_CSV_BYTES", 2000)
+    found = read_recording(rides.csv_bytes(rides.ride(seconds=300)))
+    assert 30 < found.frame.height < 100
+    assert found.partial is not None
+    assert "the rest was left" in found.partial
+
+
+def test_a_csv_full_of_quotation_marks_is_refused() -> None:
+    with pytest.raises(RecordingError, match="5000 lines whose quotation marks do not close"):
+        read_recording(b"time,power_w\n" + b'1,"2\n' * 5000)
+
+
 def test_a_gzip_bomb_stops_at_the_limit(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(recording, "MAX_BYTES", 5000)
     ride = rides.ride(seconds=300)
@@ -205,6 +224,16 @@ def test_a_file_of_empty_messages_stops_at_the_limit(monkeypatch: pytest.MonkeyP
     assert found.frame.is_empty()
     assert found.partial is not None
     assert "more than 1000 messages" in found.partial
+
+
+def test_a_run_of_empty_messages_stops_at_the_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(recording_fit_walk, "MAX_MESSAGES", 1000)
+    writer = FitWriter()
+    writer.define(0, 20, [])
+    writer.body += bytes(5000)
+    layout = walk(writer.closed())
+    assert layout.messages <= 2001
+    assert "more than 1000 messages" in layout.faults[0]
 
 
 def test_columns_that_would_fill_the_memory_are_kept_from_the_fast_decoder(
