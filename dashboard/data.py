@@ -298,8 +298,9 @@ class Data:
     def _version(self) -> tuple[object, ...]:
         if not self._store.exists():
             return ("no store",)
-        stat = self._store.path.stat()
-        return (stat.st_mtime_ns, stat.st_size, date.today())
+        from models import run
+
+        return (*run.version(self._store), date.today())
 
     def _kept(self, make: Callable[[], Any], *key: object) -> Any:
         full = (*self._version(), *key)
@@ -339,7 +340,8 @@ class Data:
         from models import run
 
         day = date.fromisoformat(as_of) if as_of else None
-        return dict(printing.plain(run.history(self._store, meter_id, as_of=day)))
+        ready = self._kept(lambda: run.prepare(self._store, as_of=day), "fleet", as_of)
+        return dict(printing.plain(run.history_of(ready, meter_id)))
 
     def meter(self, meter_id: str) -> Document:
         """A meter's row of `status`; empty if there is none."""

@@ -192,40 +192,32 @@ def status(store: Store, *, as_of: date | None = None, say: Say | None = None) -
     return document
 
 
-def history(
-    store: Store, meter_id: str, *, as_of: date | None = None, say: Say | None = None
-) -> dict[str, Any]:
-    """The `history` document of one meter."""
-    found, settings, _ = _records(store, as_of)
-    if meter_id not in found.meters["meter_id"].to_list():
-        raise NothingToSayError(_unknown_meter(meter_id, found.meters["meter_id"].to_list()))
-    fleet = _fleet(store, found, settings, say)
-    instants = assess.observed_days(found, meter_id)
-    ahead = [noon(found.as_of) + timedelta(days=14 * k) for k in range(53)]
-    mean, sd = fleet.gain_error(("meter", meter_id), [*instants, *ahead])
-    known, n = fleet.observed().filter(pl.col("meter_id") == meter_id), len(instants)
-    limits = assess.chart_limits(settings, assess.points_per_season(found)).limits
-    document = documents.history_document(
-        meter_id,
-        documents.points(instants, mean[:n], sd[:n]),
-        observations=documents.observations(known),
-        events=found.events,
-        resets=found.resets,
-    )
-    return document | {
-        "forecast": documents.points(ahead, mean[n:], sd[n:]),
-        "tolerance_pct": found.meters.filter(pl.col("meter_id") == meter_id)[
-            "tolerance_pct"
-        ].item(),
-        "control": documents.control(assess.charts_of(known, limits), limits),
-    }
+@dataclass(frozen=True)
+class Prepared:
+    """The records of a day and the fleet model on them: what a question about a date needs."""
+
+    found: Records
+    settings: Settings
+    fleet: FleetFit
+
+    def known(self, meter_id: str) -> None:
+        """Refuse a meter that is not in the fleet."""
+        ids = self.found.meters["meter_id"].to_list()
+        if meter_id not in ids:
+            raise NothingToSayError(_unknown_meter(meter_id, ids))
 
 
-def _fleet(store: Store, found: Records, settings: Settings, say: Say | None) -> FleetFit:
-    """The fleet model on the records: rebuilt from the stored fit where that serves."""
-    kept, _, _, version = _stored(store)
-    if kept is not None and kept.about()["data_version"] == version and kept.serves(found.as_of):
-        return condition(
+def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) -> Prepared:
+    """Records and fleet model: rebuilt from the stored fit where that serves, else fitted anew.
+
+    For today a stored fit serves even where rows came in after it: they count, at its
+    hyperparameters and alarms, until the next fit.
+    """
+    found, settings, version = _records(store, as_of)
+    kept, _, _, _ = _stored(store)
+    current = kept is not None and kept.about()["data_version"] == version
+    if kept is not None and kept.serves(found.as_of) and (current or as_of is None):
+        fleet = condition(
             found.data,
             hyper_from_document(kept.about()["hyper"]),
             today=found.as_of,
@@ -233,8 +225,40 @@ def _fleet(store: Store, found: Records, settings: Settings, say: Say | None) ->
             effects=[Effect(**row) for row in kept.about()["effects"]],
             weights=kept.weights,
         )
+        return Prepared(found, settings, fleet)
     _tell(say, f"fitting what was known on {found.as_of.isoformat()}")
-    return assess.fitted(found, settings)
+    return Prepared(found, settings, assess.fitted(found, settings))
+
+
+def history(
+    store: Store, meter_id: str, *, as_of: date | None = None, say: Say | None = None
+) -> dict[str, Any]:
+    """The `history` document of one meter."""
+    return history_of(prepare(store, as_of=as_of, say=say), meter_id)
+
+
+def history_of(prepared: Prepared, meter_id: str) -> dict[str, Any]:
+    """The `history` document of one meter, its forecast and control charts beside it."""
+    prepared.known(meter_id)
+    found, fleet = prepared.found, prepared.fleet
+    instants = assess.observed_days(found, meter_id)
+    ahead = [noon(found.as_of) + timedelta(days=14 * k) for k in range(53)]
+    mean, sd = fleet.gain_error(("meter", meter_id), [*instants, *ahead])
+    observed, n = fleet.observed().filter(pl.col("meter_id") == meter_id), len(instants)
+    limits = assess.chart_limits(prepared.settings, assess.points_per_season(found)).limits
+    document = documents.history_document(
+        meter_id,
+        documents.points(instants, mean[:n], sd[:n]),
+        observations=documents.observations(observed),
+        events=found.events,
+        resets=found.resets,
+    )
+    tolerance = found.meters.filter(pl.col("meter_id") == meter_id)["tolerance_pct"].item()
+    return document | {
+        "forecast": documents.points(ahead, mean[n:], sd[n:]),
+        "tolerance_pct": tolerance,
+        "control": documents.control(assess.charts_of(observed, limits), limits),
+    }
 
 
 def _unknown_meter(meter_id: str, known: list[str]) -> str:
@@ -266,6 +290,14 @@ def _kept_documents(store: Store, name: str, meter_id: str) -> list[dict[str, An
         text = row.pop("document", None)
         out.append(row | (json.loads(text) if text else {}))
     return out
+
+
+def version(store: Store) -> tuple[int, str | None]:
+    """Tells whether an answer kept from before still holds: the data's version, and the fit's."""
+    with store.reading() as db:
+        info = db.derived("fit_info")
+        fitted_at = None if info is None else str(info["fitted_at"][0])
+        return db.data_version(), fitted_at
 
 
 def is_empty(store: Store) -> bool:
@@ -346,11 +378,10 @@ def plan(
     """The `plan` document."""
     from models.season import plan_document
 
-    found, settings, _ = _records(store, as_of)
+    ready = prepare(store, as_of=as_of, say=say)
     with store.reading() as db:
         tables = tables_of(db)
-    fleet = _fleet(store, found, settings, say)
-    return plan_document(found, fleet, tables, settings, asked)
+    return plan_document(ready.found, ready.fleet, tables, ready.settings, asked)
 
 
 def effort(
@@ -359,7 +390,8 @@ def effort(
     """The `effort` document."""
     from models.effort import answer
 
-    found, settings, _ = _records(store, as_of)
+    ready = prepare(store, as_of=as_of, say=say)
+    found = ready.found
     service = dict(found.meters.select("meter_id", "in_service_on").iter_rows())
     references = found.data.references["reference_id"].to_list()
     for one in efforts:
@@ -370,8 +402,7 @@ def effort(
                 f"{one.device_id} came into service on {service[one.device_id]}; "
                 f"the effort of {one.at.date()} was before that"
             )
-    fleet = _fleet(store, found, settings, say)
-    mean, covariance = fleet.joint([(one.device_id, one.at) for one in efforts])
+    mean, covariance = ready.fleet.joint([(one.device_id, one.at) for one in efforts])
     return answer(efforts, mean, covariance)
 
 
@@ -381,9 +412,9 @@ def correct(
     """The `correct` document: the ledger of correction factors."""
     from models import ledger
 
-    found, settings, _ = _records(store, as_of)
-    if asked.meter_id is not None and asked.meter_id not in found.meters["meter_id"].to_list():
-        raise NothingToSayError(_unknown_meter(asked.meter_id, found.meters["meter_id"].to_list()))
+    ready = prepare(store, as_of=as_of, say=say)
+    if asked.meter_id is not None:
+        ready.known(asked.meter_id)
     with store.reading() as db:
         assignments = db.frame("assignments")
     spans = ledger.cut(
@@ -394,14 +425,13 @@ def correct(
             meter_id=asked.meter_id,
             rider_id=asked.rider_id,
         ),
-        found.resets,
+        ready.found.resets,
     )
     if not spans:
         raise NothingToSayError(
             f"rider {asked.rider_id} has no meter assigned between {asked.first} and {asked.last}: "
             "load an assignments table that says who rides what, or ask for a meter"
         )
-    fleet = _fleet(store, found, settings, say)
     pairs = [(("meter", span.meter_id), at) for span in spans for at in span.instants()]
-    mean, covariance = fleet.joint(pairs)
+    mean, covariance = ready.fleet.joint(pairs)
     return {"ledger": ledger.rows(spans, mean, covariance)}
