@@ -13,7 +13,7 @@ from models.fleet.weights import Mixture
 _SHARES = {
     "meter_step": 0.35,
     "entry": 0.25,
-    "step": 0.05,
+    "step": 0.04,
     "offset": 0.02,
     "bend": 0.03,
     "noise": 0.10,

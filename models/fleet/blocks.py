@@ -12,11 +12,13 @@ and everything in 100·ln:
 A promoted meter (one that serves as a reference) has its own course among the shared effects.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from models.fleet.arrays import Array, Flags, Index
+from models.fleet.clocks import StepClock
 from models.fleet.layout import Layout, observed_entries
 from models.fleet.observations import Observations
 from models.fleet.programmed import Programmed
@@ -59,21 +61,24 @@ class Batch:
     columns: Index
     y: Array
 
-    def __post_init__(self) -> None:
-        flat = self.columns.ravel()
-        self._order = np.argsort(flat, kind="stable")
-        self._present, self._starts = np.unique(flat[self._order], return_index=True)
+    def to_shared(self, local: Array, n_rows: int, touched: Flags | None = None) -> Array:
+        """Local rows [B, c, k] summed into the shared effects' rows, [n_rows, k].
 
-    def add_to_shared(self, total: Array, local: Array) -> None:
-        """Add local rows [B, c, k] to the shared effects' rows of total [n_shared + 1, k]."""
-        rows = local.reshape(-1, local.shape[-1])[self._order]
-        total[self._present] += np.add.reduceat(rows, self._starts, axis=0)
+        touched   the blocks that `local` is of, if not all
+        """
+        columns = (self.columns if touched is None else self.columns[touched]).ravel()
+        n = len(columns)
+        sums = csr_array((np.ones(n), (columns, np.arange(n))), shape=(n_rows, n))
+        return np.asarray(sums @ local.reshape(n, -1), dtype=np.float64)
 
-    def reweigh(self, adjust: "Adjustments") -> None:
-        """Take over new weights and noise factors."""
-        factor2 = adjust.factor[self.rows] ** 2
-        self.weight = adjust.weight[self.rows] / factor2 * self.mask
+    def update(self, adjust: "Adjustments", alarm: StepClock, t: Array) -> None:
+        """Take over new weights, noise factors, set-aside observations and steps."""
+        self.weight = adjust.weight[self.rows] / adjust.factor[self.rows] ** 2 * self.mask
         self.rough = adjust.rough[self.rows]
+        self.added = adjust.added[self.rows] * self.mask
+        meter = np.broadcast_to(self.meter[:, None], self.rows.shape)
+        reading = alarm.read(meter, t[self.rows])
+        self.steps[3] = np.diff(reading, axis=1, prepend=0.0) * self.mask
 
 
 @dataclass
@@ -87,11 +92,25 @@ class Design:
     place: Index
     """For each meter its (batch, position), or (−1, −1) without observations, [meters, 2]."""
     y: Array
+    pairs: list[Index] = field(default_factory=list)
+    """For each batch, where each pair of its local columns is in the shared precision."""
 
     @property
     def n_shared(self) -> int:
         """Number of shared effects."""
         return self.layout.n
+
+    def __post_init__(self) -> None:
+        n = self.n_shared + 1
+        self.pairs = [
+            (b.columns[:, :, None] * n + b.columns[:, None, :]).ravel() for b in self.batches
+        ]
+
+    def update(self, adjust: "Adjustments", alarm: StepClock) -> None:
+        """Take over what alarms and weights have changed, the shared effects being the same."""
+        self.layout.clocks.alarm = alarm
+        for batch in self.batches:
+            batch.update(adjust, alarm, self.obs.t)
 
 
 @dataclass
@@ -120,10 +139,9 @@ def sensor_values(obs: Observations, programmed: Programmed) -> Array:
 
 
 def build_design(
-    layout: Layout, obs: Observations, programmed: Programmed, adjust: Adjustments
+    layout: Layout, obs: Observations, programmed: Programmed, adjust: Adjustments, *, y: Array
 ) -> Design:
-    """Gather all blocks."""
-    y = sensor_values(obs, programmed)
+    """Gather all blocks. y: the observations with the programmed slopes taken out."""
     local = _LocalColumns(layout, obs)
     counts = np.bincount(obs.owner, minlength=len(layout.devices.meters))
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]])

@@ -31,7 +31,7 @@ class Odds:
     entry: float = 0.01
     wild: float = 0.02
     offset: float = 0.02
-    bend: float = 0.02
+    bend: float = 0.003
     step_sd: float = 2.0
     wild_sd: float = 5.0
     offset_sd: float = 1.0

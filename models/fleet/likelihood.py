@@ -60,19 +60,22 @@ def evaluate(design: Design, hyper: Hyper) -> State:
     """Posterior of the shared effects and P y, at given hyperparameters."""
     n = design.n_shared
     prior = SharedPrior(design.layout.parts, hyper, n)
-    S, h = np.zeros((n + 1) * (n + 1)), np.zeros(n + 1)
+    h = np.zeros(n + 1)
+    squares: list[Array] = []
     log_det, quadratic, n_obs = 0.0, 0.0, 0
     partial: list[tuple[Scales, Array, Array, Array]] = []
     for batch in design.batches:
         scales = Scales(hyper, batch)
         Vinv, log_V = _inverse(block_covariance(batch, scales))
         VinvA, Vinvy = Vinv @ batch.A, np.einsum("bij,bj->bi", Vinv, batch.y)
-        _scatter(S, h, batch, VinvA, Vinvy, n)
+        squares.append((batch.A.transpose(0, 2, 1) @ VinvA).ravel())
+        hit = np.einsum("bnc,bn->bc", batch.A, Vinvy)
+        h += np.bincount(batch.columns.ravel(), weights=hit.ravel(), minlength=n + 1)
         log_det += log_V
         quadratic += float(np.sum(batch.y * Vinvy))
         n_obs += int(batch.mask.sum())
         partial.append((scales, Vinv, VinvA, Vinvy))
-    precision = S.reshape(n + 1, n + 1)[:n, :n] + prior.precision
+    precision = _summed(design, squares)[:n, :n] + prior.precision
     C, log_precision = _spd_inverse(precision)
     mean = C @ h[:n]
     blocks = [
@@ -107,13 +110,14 @@ def _spd_inverse(M: Array) -> tuple[Array, float]:
     return full, log_det
 
 
-def _scatter(S: Array, h: Array, batch: Batch, VinvA: Array, Vinvy: Array, n: int) -> None:
-    """Add A'V⁻¹A and A'V⁻¹y of a batch to the shared precision and right-hand side."""
-    local = batch.A.transpose(0, 2, 1) @ VinvA
-    flat = batch.columns[:, :, None] * (n + 1) + batch.columns[:, None, :]
-    S += np.bincount(flat.ravel(), weights=local.ravel(), minlength=len(S))
-    hit = np.einsum("bnc,bn->bc", batch.A, Vinvy)
-    h += np.bincount(batch.columns.ravel(), weights=hit.ravel(), minlength=n + 1)
+def _summed(design: Design, squares: list[Array]) -> Array:
+    """A'V⁻¹A over the shared effects (and the dummy), from each batch's local squares."""
+    n = design.n_shared + 1
+    if not squares:
+        return np.zeros((n, n))
+    where, what = np.concatenate(design.pairs), np.concatenate(squares)
+    total = np.bincount(where, weights=what, minlength=n * n)
+    return total.reshape(n, n).astype(np.float64, copy=False)
 
 
 def _block_state(
@@ -189,7 +193,7 @@ def curvature(state: State) -> Curvature:
         flat = f.reshape(-1, n_active)
         info += flat.T @ Vf.reshape(-1, n_active)
         a = batch.A.transpose(0, 2, 1) @ Vf
-        batch.add_to_shared(total, a)
+        total += batch.to_shared(a, n + 1)
         solved.append(Vf)
     a = total[:n]
     Ca = np.concatenate([state.C @ a, np.zeros((1, n_active))])

@@ -6,7 +6,8 @@ from functools import cached_property
 
 import numpy as np
 
-from models.fleet.blocks import Adjustments, Design, build_design
+from models.fleet.arrays import Array
+from models.fleet.blocks import Adjustments, Design, build_design, sensor_values
 from models.fleet.clocks import StepClock, alarm_clock, event_clock
 from models.fleet.data import FleetData
 from models.fleet.effects import Effect
@@ -26,6 +27,7 @@ class Prepared:
     obs: Observations
     programmed: Programmed
     clocks: dict[str, StepClock]
+    _y: Array | None = None
 
     def observation_keys(self) -> list[tuple[bool, str]]:
         """(is it a bench session, id) of every observation."""
@@ -45,7 +47,13 @@ class Prepared:
     def design(self, effects: Sequence[Effect] = (), adjust: Adjustments | None = None) -> Design:
         """Blocks and shared effects, with accepted effects and observation weights."""
         chosen = adjust or plain_adjustments(len(self.obs))
-        return build_design(self.layout(effects), self.obs, self.programmed, chosen)
+        if self._y is None:
+            self._y = sensor_values(self.obs, self.programmed)
+        return build_design(self.layout(effects), self.obs, self.programmed, chosen, y=self._y)
+
+    def forget_slopes(self) -> None:
+        """The programmed slopes have changed."""
+        self._y = None
 
     def relevant(self, layout: Layout) -> set[str]:
         """Hyperparameters that the data have any bearing on."""

@@ -245,8 +245,9 @@ class _Explainer:
     def _steps(self) -> tuple[float, Found] | None:
         """The best supported step."""
         b, o, favours = self.block, self.rules.odds, self.rules.favours
-        score, info, _ = step_statistics(self.P[None], self.alpha[None])
-        score, info = score[0], np.maximum(info[0], 1e-12)
+        score = self.alpha[::-1].cumsum()[::-1]
+        corners = self.P[::-1, ::-1].cumsum(axis=0).cumsum(axis=1)
+        info = np.maximum(corners.diagonal()[::-1], 1e-12)
         z2 = score**2 / info
         favour = favours.step[b.rows]
         odds = step_odds(b.gap, o)

@@ -15,7 +15,9 @@ from models.fleet.blocks import Batch
 from models.fleet.effects import BENCH, GROUP, METER, REFERENCE
 from models.fleet.likelihood import State
 
-_MOST_DATES = 60
+_COARSE = 25
+_MOST_DATES = 40
+_WORTH_REFINING = 2.5
 _QUARTER = 0.25
 _SETTLED = 0.5  # years of a group's past and present that a bend needs
 
@@ -42,40 +44,50 @@ def shared_scans(state: State) -> Iterator[Scan]:
     """Scans of every reference, mass set, promoted meter and group."""
     obs = state.design.obs
     for r in np.unique(obs.ref[obs.ref >= 0]):
-        yield from _device_scan(state, REFERENCE, int(r), obs.ref == r, -1.0)
+        yield from _steps_of(state, REFERENCE, int(r), -(obs.ref == r).astype(np.float64))
     for b in np.unique(obs.bench[obs.bench >= 0]):
-        yield from _device_scan(state, BENCH, int(b), obs.bench == b, 1.0)
+        yield from _steps_of(state, BENCH, int(b), (obs.bench == b).astype(np.float64))
         yield _offset_scan(state, int(b))
     for m in state.design.layout.courses:
-        yield from _promoted_scan(state, m)
+        sign = (obs.owner == m).astype(np.float64) - (obs.other == m)
+        yield from _steps_of(state, METER, int(m), sign)
     for g in range(len(state.design.layout.devices.groups)):
         yield from _bend_scan(state, g)
 
 
-def _dates(t: Array) -> tuple[Array, Array]:
-    """Instants at which a step may show first, and the observation before each."""
-    used = np.unique(t)
+def _steps_of(state: State, kind: str, device: int, sign: Array) -> Iterator[Scan]:
+    """Steps of one device that enters the observations with these signs.
+
+    A coarse scan first; where it shows something, all dates around the best.
+    """
+    used = np.unique(state.design.obs.t[sign != 0])
     if len(used) < 2:
-        return np.zeros(0), np.zeros(0)
-    k = np.arange(1, len(used))
-    if len(k) > _MOST_DATES:
-        k = np.unique(np.linspace(1, len(used) - 1, _MOST_DATES).round().astype(np.int64))
-    return used[k], used[k - 1]
-
-
-def _device_scan(state: State, kind: str, device: int, mine: Flags, sign: float) -> Iterator[Scan]:
-    obs = state.design.obs
-    at, since = _dates(obs.t[mine])
-    if not len(at):
         return
+    k = np.arange(1, len(used))
+    if len(k) > _COARSE:
+        k = np.unique(np.linspace(1, len(used) - 1, _COARSE).round().astype(np.int64))
+    scan = _step_scan(state, kind, device, sign, used, k)
+    best = int(np.argmax(np.abs(scan.z)))
+    if len(k) < len(used) - 1 and abs(scan.z[best]) > _WORTH_REFINING:
+        low, high = k[max(best - 1, 0)], k[min(best + 1, len(k) - 1)]
+        near = np.arange(low, high + 1)
+        step = int(np.ceil(len(near) / _MOST_DATES))
+        every = np.union1d(k, near[::step])
+        scan = _step_scan(state, kind, device, sign, used, every)
+    yield scan
+
+
+def _step_scan(state: State, kind: str, device: int, sign: Array, used: Array, k: Index) -> Scan:
+    at = used[k]
+    t = state.design.obs.t
 
     def direction(batch: Batch) -> tuple[Flags, Array]:
-        hit = mine[batch.rows] & (batch.mask > 0)
-        touched: Flags = np.any(hit, axis=1)
-        late = obs.t[batch.rows[touched]][:, :, None] >= at
-        return touched, np.where(hit[touched][:, :, None] & late, sign, 0.0)
+        s = sign[batch.rows] * batch.mask
+        touched: Flags = np.any(s != 0, axis=1)
+        late = t[batch.rows[touched]][:, :, None] >= at
+        return touched, np.where(late, s[touched][:, :, None], 0.0)
 
-    yield _scan(state, "step", kind, device, at, since, direction)
+    return _scan(state, "step", kind, device, at, used[k - 1], direction)
 
 
 def _offset_scan(state: State, bench: int) -> Scan:
@@ -90,22 +102,6 @@ def _offset_scan(state: State, bench: int) -> Scan:
 
     first = np.array([obs.t[mine].min()])
     return _scan(state, "offset", BENCH, bench, first, first, direction)
-
-
-def _promoted_scan(state: State, meter: int) -> Iterator[Scan]:
-    obs = state.design.obs
-    sign = (obs.owner == meter).astype(np.float64) - (obs.other == meter)
-    at, since = _dates(obs.t[sign != 0])
-    if not len(at):
-        return
-
-    def direction(batch: Batch) -> tuple[Flags, Array]:
-        s = sign[batch.rows] * batch.mask
-        touched: Flags = np.any(s != 0, axis=1)
-        late = obs.t[batch.rows[touched]][:, :, None] >= at
-        return touched, s[touched][:, :, None] * late
-
-    yield _scan(state, "step", METER, meter, at, since, direction)
 
 
 def _bend_scan(state: State, group: int) -> Iterator[Scan]:
@@ -150,9 +146,8 @@ def _scan(
         Vf = block.Vinv[touched] @ f
         score += np.einsum("bnk,bn->k", f, block.alpha[touched])
         info += f.reshape(-1, K).T @ Vf.reshape(-1, K)
-        local = np.zeros((*batch.columns.shape, K))
-        local[touched] = batch.A[touched].transpose(0, 2, 1) @ Vf
-        batch.add_to_shared(a, local)
+        local = batch.A[touched].transpose(0, 2, 1) @ Vf
+        a += batch.to_shared(local, n + 1, touched)
     info -= a[:n].T @ state.C @ a[:n]
     own = np.maximum(np.diag(info), 1e-9)
     rho = np.diag(info, 1) / np.sqrt(own[:-1] * own[1:])
@@ -167,9 +162,3 @@ def _scan(
         1 / np.sqrt(own),
         rho,
     )
-
-
-def best_date(scan: Scan) -> Index:
-    """Candidates from the best supported down."""
-    order: Index = np.argsort(-np.abs(scan.z))
-    return order

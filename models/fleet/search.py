@@ -12,6 +12,7 @@ import numpy as np
 from models.fleet.alarm_budget import Budget, entry_limit, shared_limit, step_limit
 from models.fleet.arrays import Array, Flags
 from models.fleet.blocks import Adjustments, Design
+from models.fleet.clocks import alarm_clock
 from models.fleet.effects import BENCH, GROUP, METER, REFERENCE, Effect
 from models.fleet.estimate import Estimate, estimate
 from models.fleet.evidence import Odds, carried_sd, effect_support
@@ -78,18 +79,18 @@ class Search:
     def design(self) -> Design:
         """The design with the effects and weights found so far."""
         adjust = adjustments(self.prepared, self.effects, self.weight, self.mixtures)
-        wanted = tuple((e, e.sd) for e in self.effects)
-        if self._design is None or self._built_with != wanted:
+        shared = tuple((e, e.sd) for e in self.effects if not is_own(self.prepared, e))
+        if self._design is None or self._built_with != shared:
             self._design = self.prepared.design(self.effects, adjust)
-            self._built_with = wanted
+            self._built_with = shared
         else:
-            for batch in self._design.batches:
-                batch.reweigh(adjust)
+            self._design.update(adjust, alarm_clock(self.effects, self.prepared.devices.meters))
         return self._design
 
     def forget_design(self) -> None:
         """Build the design anew next time: the programmed slopes have changed."""
         self._design = None
+        self.prepared.forget_slopes()
 
     def evaluate(self) -> State:
         """The state at the current hyperparameters."""
@@ -256,7 +257,9 @@ def _explain_meters(search: Search, state: State) -> None:
         noise_share=_noise_share(seen, obs),
     )
     rules = Rules(ODDS, search.favours, steps**2, entries**2)
-    search.effects = [e for e in search.effects if not _is_own(search, e)]
+    search.effects = [
+        e for e in search.effects if e.kind == "noise" or not is_own(search.prepared, e)
+    ]
     for view in seen:
         for b in worth_explaining(view, obs, rules):
             may_step = not devices.promoted[view.meter[b]]
@@ -276,9 +279,11 @@ def _noise_share(seen: list[View], obs: Observations) -> float:
     return float(np.median(joined)) if len(joined) else 1.0
 
 
-def _is_own(search: Search, effect: Effect) -> bool:
+def is_own(prepared: Prepared, effect: Effect) -> bool:
     """Whether the effect is one of a meter by itself (a promoted meter's step is shared)."""
-    devices = search.prepared.devices
+    devices = prepared.devices
+    if effect.kind == "noise":
+        return True
     if effect.device_kind != METER or effect.kind not in ("step", "entry"):
         return False
     return effect.kind == "entry" or not devices.promoted[devices.meters.index(effect.device)]
@@ -288,7 +293,7 @@ def _own_steps(search: Search) -> dict[int, list[tuple[float, float]]]:
     """Instant and prior variance of the steps in the model, by meter."""
     steps: dict[int, list[tuple[float, float]]] = {}
     for e in search.effects:
-        if e.kind == "step" and _is_own(search, e):
+        if e.kind == "step" and is_own(search.prepared, e):
             meter = search.prepared.devices.meters.index(e.device)
             steps.setdefault(meter, []).append((e.at, e.sd**2))
     return steps
@@ -315,7 +320,7 @@ def _accept(search: Search, found: Found) -> None:
 def _drop_unsupported(search: Search, state: State) -> None:
     """Leave out shared effects that no longer stand beside the others; weigh the rest anew."""
     for effect, s in supports(state, search.effects).items():
-        if _is_own(search, effect):
+        if is_own(search.prepared, effect):
             continue
         if s.z2 < (_KEPT * search.limits[effect.kind]) ** 2:
             search.effects.remove(effect)
