@@ -199,26 +199,29 @@ def _with_latest(found: Records, fleet: FleetFit) -> pl.DataFrame:
     )
 
 
+DEVICE_SCHEMA = {
+    "device_kind": pl.String,
+    "device_id": pl.String,
+    "kind": pl.String,
+    "mean_ln": pl.Float64,
+    "sd_ln": pl.Float64,
+}
+
+
 def _devices(found: Records, fleet: FleetFit) -> pl.DataFrame:
-    """Today's gain error of references and mass sets."""
-    named = [
-        *(("reference", name) for name in found.data.references["reference_id"].to_list()),
-        *(("bench", name) for name in found.data.benches["bench_id"].to_list()),
-    ]
-    schema = {
-        "device_kind": pl.String,
-        "device_id": pl.String,
-        "mean_ln": pl.Float64,
-        "sd_ln": pl.Float64,
-    }
+    """Today's gain error of references (kind: what they are) and mass sets (kind: how their
+    masses are known)."""
+    references = found.data.references.select("reference_id", "kind").iter_rows()
+    benches = found.data.benches.select("bench_id", "source").iter_rows()
+    named = [("reference", *row) for row in references] + [("bench", *row) for row in benches]
     if not named:
-        return pl.DataFrame(schema=schema)
-    mean, sd = fleet.gain_error(named, noon(found.as_of))
-    rows = [
-        {"device_kind": kind, "device_id": name, "mean_ln": float(m), "sd_ln": float(s)}
-        for (kind, name), m, s in zip(named, mean, sd, strict=True)
-    ]
-    return pl.DataFrame(rows, schema=schema)
+        return pl.DataFrame(schema=DEVICE_SCHEMA)
+    mean, sd = fleet.gain_error([(what, name) for what, name, _ in named], noon(found.as_of))
+    return pl.DataFrame(
+        [(*row, float(m), float(s)) for row, m, s in zip(named, mean, sd, strict=True)],
+        schema=DEVICE_SCHEMA,
+        orient="row",
+    )
 
 
 def observed_days(found: Records, meter_id: str) -> list[datetime]:

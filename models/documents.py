@@ -17,6 +17,10 @@ from models.control import Limits
 from models.due import due_table
 from models.snapshot import Snapshot, forecast
 
+TURNING_ONLY = (
+    "It shows torque only when turning, so the bench cannot tell: ride it against a device that "
+    "you trust."
+)
 STATUSES = ("out", "due", "soon", "ok", "unknown")
 Z90 = 1.6448536269514722  # 95 % quantile of the standard normal: ends of a 90 % interval
 
@@ -144,7 +148,7 @@ def _meter_rows(
 ) -> list[dict[str, Any]]:
     about = (
         *("group", "kind", "serial_number", "state", "location", "listed", "crank_length_mm"),
-        *("rider_id", "bike_id", "role"),
+        *("rider_id", "bike_id", "role", "static_check"),
     )
     extra = here.select(
         "last_bench",
@@ -157,6 +161,8 @@ def _meter_rows(
     for row in pl.concat([table, extra], how="horizontal").to_dicts():
         interval = [row.pop("lo90_pct"), row.pop("hi90_pct")]
         meter = row["meter_id"]
+        if row.pop("static_check") is False:
+            row["next_action"] = TURNING_ONLY
         if not row["listed"]:
             row["reasons"].append("Not in the meters table: its kind and age are guesses.")
         row |= {"interval90_pct": interval, "alarms": alarms.get(meter, [])}
