@@ -87,7 +87,7 @@ def as_of_line(view: View, as_of: object, note: str | None) -> html.Div:
             link("Back to today", "?", className="back"),
         ]
     elif note:
-        said.append(f" {note}")
+        said.append(f" {theme.sentence(note)}")
     return html.Div(
         [html.P(said), _look_back(as_of)], className="as-of past" if view.as_of else "as-of"
     )
@@ -110,6 +110,12 @@ def _look_back(as_of: object) -> html.Details:
     )
 
 
+def reasons(row: Document) -> list[str]:
+    """Why a meter has its status, without what its alarms already say beside it."""
+    alarms = {alarm.get("text") for alarm in row.get("alarms") or []}
+    return [reason for reason in row.get("reasons") or [] if reason not in alarms]
+
+
 def alarm_line(view: View, device: str, alarm: Document, *, is_meter: bool) -> html.Li:
     """One alarm: when, which device, what."""
     shown = device_link(view, device) if is_meter else html.B(device)
@@ -129,7 +135,10 @@ def _alarm(head: list[Any], alarm: Document) -> html.Li:
             html.Div(
                 [
                     html.Div(head),
-                    html.Div(alarm.get("text") or theme.words(alarm.get("kind"))),
+                    html.Div(
+                        theme.sentence(alarm.get("text") or theme.words(alarm.get("kind"))),
+                        className="alarm-text",
+                    ),
                 ]
             ),
         ],

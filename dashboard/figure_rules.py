@@ -81,12 +81,14 @@ def day_words(today: object, due: object) -> list[Document]:
     return words
 
 
-def tolerance_words(tolerance: float | None) -> list[Document]:
-    """The tolerance in words, at its line."""
+def tolerance_words(tolerance: float | None, points: Sequence[Document]) -> list[Document]:
+    """The tolerance in words, at the one of its lines that the curve ends further from."""
     if not tolerance:
         return []
     text = f"tolerance ±{theme.NBSP}{theme.number(tolerance, 1)}{theme.NBSP}%"
-    at = {"xref": "paper", "x": 1, "yref": "y", "y": tolerance, "yanchor": "bottom"}
+    high = bool(points) and points[-1]["gain_error_pct"] > 0
+    line = {"y": -tolerance, "yanchor": "top"} if high else {"y": tolerance, "yanchor": "bottom"}
+    at = {"xref": "paper", "x": 1, "yref": "y"} | line
     return [_word(text, x=None, y=0, anchor="right", role="out") | at]
 
 

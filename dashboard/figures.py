@@ -56,7 +56,7 @@ def drift(history: Document, *, today: object, due: object = None) -> go.Figure:
             *figure_rules.day_rules(today, due),
         ],
         annotations=[
-            *figure_rules.tolerance_words(tolerance),
+            *figure_rules.tolerance_words(tolerance, points),
             *figure_rules.day_words(today, due),
             *figure_rules.reset_words(history),
         ],
@@ -70,17 +70,25 @@ def drift(history: Document, *, today: object, due: object = None) -> go.Figure:
 
 
 def segments(points: Sequence[Document], breaks: Sequence[str]) -> list[list[Document]]:
-    """The curve cut at each reset, so that the step stays a step."""
+    """The curve cut at each reset, so that the step stays a step.
+
+    The point at a reset may be the state before or after it: the cut is where the jump is.
+    """
+    cuts = {_cut(points, at) for at in breaks}
     runs: list[list[Document]] = [[]]
-    rest = list(breaks)
-    for point in points:
-        on = theme.iso(point["date"]) or ""
-        while rest and on >= rest[0]:
-            rest.pop(0)
-            if runs[-1]:
-                runs.append([])
+    for place, point in enumerate(points):
+        if place in cuts and runs[-1]:
+            runs.append([])
         runs[-1].append(point)
     return [run for run in runs if run]
+
+
+def _cut(points: Sequence[Document], at: str) -> int:
+    first = sum((theme.iso(point["date"]) or "") < at for point in points)
+    if not 0 < first < len(points) - 1:
+        return first
+    before, on, after = (p["gain_error_pct"] for p in points[first - 1 : first + 2])
+    return first if abs(on - before) >= abs(after - on) else first + 1
 
 
 def _gapped(runs: Sequence[Sequence[Document]]) -> list[Document]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -237,6 +238,25 @@ def plural(count: int, noun: str) -> str:
     if count == 1:
         return f"1 {noun}"
     return f"{count} {noun[:-1]}ies" if noun.endswith("ry") else f"{count} {noun}s"
+
+
+def prose(text: object) -> str:
+    """A sentence of the models as a page shows it: dates in words, true minus signs."""
+    said = re.sub(r"(?<![\w-])\d{4}-\d{2}-\d{2}(?![\w-])", _day_in_prose, str(text or ""))
+    said = re.sub(r"(?<![\w.,\-–−])-(?=\d)", MINUS, said)
+    return re.sub(r"(?<=\d) %", f"{NBSP}%", said)
+
+
+def _day_in_prose(found: re.Match[str]) -> str:
+    return day(found[0]) if as_date(found[0]) else found[0]
+
+
+def sentence(text: object) -> str:
+    """The same with a capital first and a stop last."""
+    said = prose(text).strip()
+    if not said:
+        return ""
+    return said[0].upper() + said[1:] + ("" if said.endswith((".", "?", "!")) else ".")
 
 
 def words(name: object) -> str:

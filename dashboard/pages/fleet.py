@@ -255,7 +255,7 @@ def _device(row: Document, key: str, kind: str) -> html.Tr:
     seen: Any = "nothing unusual"
     if row.get("alarms"):
         seen = html.Ul(
-            [html.Li(alarm.get("text") or alarm_words(alarm)) for alarm in row["alarms"]]
+            [html.Li(theme.sentence(a.get("text") or alarm_words(a))) for a in row["alarms"]]
         )
     named = theme.words(row.get("kind")).capitalize() if row.get("kind") else kind
     return html.Tr(

@@ -6,6 +6,8 @@ from dashboard import components as parts
 from dashboard import theme
 from dashboard.pages import Document, View, meter_path
 
+WHY_SHOWN = 2  # alarms and reasons in the table; the meter's page has all of them
+
 
 def meter_rows(view: View, status: Document) -> list[Document]:
     """One table row a meter, the most urgent first, every number already in words beside it."""
@@ -46,9 +48,9 @@ def _meter_row(view: View, row: Document, as_of: object) -> Document:
         "p_text": theme.probability(row.get("p_within_tolerance")),
         "due_date": theme.iso(row.get("due_date")),
         "due_text": _due_text(row.get("due_date"), as_of),
-        "why": "; ".join(row.get("reasons") or []),
+        "why": _why(row),
         "alarms": [alarm_words(alarm) for alarm in row.get("alarms") or []],
-        "next_action": row.get("next_action"),
+        "next_action": theme.prose(row.get("next_action")),
         "last_bench": theme.iso(row.get("last_bench")),
         "drift_pct_per_year": drift,
         "drift_text": theme.plus_minus(
@@ -73,6 +75,11 @@ def alarm_words(alarm: Document) -> str:
     return f"{words}, {when}" if size == theme.MISSING else f"{words} {size}, {when}"
 
 
+def _why(row: Document) -> str:
+    room = max(1, WHY_SHOWN - len(row.get("alarms") or []))
+    return " ".join(theme.sentence(text) for text in parts.reasons(row)[:room])
+
+
 def _haystack(row: Document) -> str:
     keys = ("meter_id", "rider_id", "bike_id", "group", "kind", "serial_number", "state", "status")
     words = [str(row[key]) for key in keys if row.get(key)]
@@ -90,7 +97,9 @@ def columns() -> list[Document]:
             width=136,
             autoHeight=False,
         ),
-        parts.text_column("meter_id", "Meter", cellRenderer="DeviceCell", width=88),
+        parts.text_column(
+            "meter_id", "Meter", cellRenderer="DeviceCell", flex=1, minWidth=88, maxWidth=116
+        ),
         parts.text_column("rider_id", "Rider", width=78, since=560),
         parts.text_column("bike_id", "Bike", width=96, since=1600),
         parts.text_column("group", "Group", width=122, since=1150),

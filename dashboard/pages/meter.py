@@ -126,7 +126,7 @@ def _standing(row: Document | None, as_of: object) -> html.Section | html.Div:
             ),
             parts.facts(
                 [
-                    ("Next", html.B(row.get("next_action") or theme.MISSING)),
+                    ("Next", html.B(theme.prose(row.get("next_action")) or theme.MISSING)),
                     ("Probability in tolerance", theme.probability(row.get("p_within_tolerance"))),
                     ("Tolerance", f"± {theme.percent(row['tolerance_pct'], signed=False)}"),
                     ("Drift a year", f"{drift} (90 %)" if drift != theme.MISSING else drift),

@@ -49,8 +49,8 @@ def session_row(session: Document) -> Document:
         "as_left_gain_error_pct": session.get("as_left_gain_error_pct"),
         "left_text": theme.percent(session.get("as_left_gain_error_pct")),
         "slope": _slope_words(session),
-        "largest": f"{largest['source']}, u {_u(largest)}" if largest else None,
-        "suspicions": "; ".join(s["text"] for s in session.get("suspicions") or []) or None,
+        "largest": f"{theme.words(largest['source'])}, u {_u(largest)}" if largest else None,
+        "suspicions": " ".join(theme.sentence(s["text"]) for s in session.get("suspicions") or []),
     }
 
 
@@ -93,7 +93,10 @@ def session_detail(session: Document) -> list[Any]:
     by = f", {session['technician']}" if session.get("technician") else ""
     return [
         html.H3(f"Session {session['session_id']}, {theme.day(session['measured_at'])}{by}"),
-        *[html.P(s["text"], className="warn") for s in session.get("suspicions") or []],
+        *[
+            html.P(theme.sentence(s["text"]), className="warn")
+            for s in session.get("suspicions") or []
+        ],
         parts.facts(_session_facts(session)),
         html.Div(
             [_readings(session.get("readings") or []), _budget(session.get("budget") or [])],

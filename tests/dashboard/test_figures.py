@@ -37,6 +37,18 @@ def test_curve_passes_through_every_point_and_breaks_at_the_reset(history):
     assert curve.connectgaps is False
 
 
+def test_curve_breaks_where_the_jump_is_even_if_the_reset_still_shows_the_state_before(history):
+    points = [dict(p) for p in history["points"]]
+    at = [p["date"] for p in points].index("2026-11-20")
+    points[at]["gain_error_pct"] = points[at - 1]["gain_error_pct"]
+    before, after = figures.segments(points, ["2026-11-20"])
+    assert before[-1]["date"] == "2026-11-20"
+    assert after[0]["date"] > "2026-11-20"
+    assert figures.segments(points, []) == [points]
+    assert figures.segments(points, ["2020-01-01"]) == [points]
+    assert figures.segments([], ["2026-11-20"]) == []
+
+
 def test_band_is_the_90_percent_interval_in_one_piece_a_run(history):
     before, after = named(drawn(history), "90 % interval")
     assert before.x[0] == before.x[-1] == history["points"][0]["date"]

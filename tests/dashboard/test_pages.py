@@ -145,7 +145,7 @@ def test_trainers_and_mass_sets_are_devices_with_their_own_alarms(data):
     said = text(fleet.layout(data, View()))
     for device in ("T1", "T2", "T3", "T4", "M-A", "M-B"):
         assert device in said
-    assert "fell by about 1.6 %" in said
+    assert "fell by about 1.6\u00a0%" in said
 
 
 def test_alarms_of_all_devices_are_listed_the_newest_first(data):
@@ -193,30 +193,31 @@ def test_meter_page_says_where_it_stands(data):
         assert expected in said
 
 
-def test_why_is_in_words_and_matches_the_numbers(data):
+def test_why_is_in_words_with_what_it_rests_on_and_the_rule(data):
     row = data.meter("V005")
     sessions = meter.upto(data.bench_sessions("V005"), None)
     said = why_sentences(row, data.status(), sessions, data.comparisons("V005"))
-    joined = " ".join(said)
-    assert said[0] == "The probability of being in tolerance has fallen below 90 %."
-    assert "5 bench sessions (the last on 18\u00a0Mar\u00a02027 found" in joined
-    assert "25 ride comparisons" in joined
-    assert "Below 90\u00a0% a meter is due, below 50\u00a0% it is out." in joined
-    assert "becomes due" not in joined  # it already is
+    assert said[0] == "Reads 1.1\u00a0% high ± 0.9; the limit is 1.5."
+    assert said[2] == "Last compared on 2\u00a0Sep\u00a02027; drifts −0.4\u00a0% a year."
+    assert "5 bench sessions (the last, on 18\u00a0Mar\u00a02027, found +1.03" in said[3]
+    assert "25 ride comparisons" in said[3]
+    assert said[4].startswith("Below 90\u00a0% probability of being within tolerance")
 
 
-def test_why_of_a_meter_that_is_due_later_names_the_day(data):
-    row = data.meter("V005") | {"status": "ok", "due_date": "2027-12-20"}
-    said = why_sentences(row, data.status(), [], [])
-    assert "If nothing is measured before, it becomes due on 20\u00a0Dec\u00a02027." in said
-    assert "It has not been measured yet" in " ".join(said)
-    never = why_sentences(row | {"due_date": None}, data.status(), [], [])
-    assert "It does not become due within five years." in never
+def test_why_does_not_repeat_the_alarm_that_stands_beside_it(data):
+    row = data.meter("A006")
+    assert row["reasons"][0] == row["alarms"][0]["text"]
+    said = " ".join(why_sentences(row, data.status(), [], []))
+    assert "jumped" not in said
+    assert "It has not been measured yet" in said
+    (line,) = [r for r in meter_rows(View(), data.status()) if r["meter_id"] == "A006"]
+    assert line["why"].startswith("Reads 4.0")
 
 
 def test_why_without_a_fit_claims_no_number(data):
     row = dict.fromkeys(data.meter("V005")) | {"status": "unknown", "reasons": ["not fitted"]}
     said = why_sentences(row, data.status(), [], [])
+    assert said[0] == "Not fitted."
     assert said[-1].startswith("Nothing could be fitted yet")
 
 

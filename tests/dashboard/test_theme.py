@@ -104,6 +104,16 @@ def test_probability_never_claims_certainty():
     assert theme.probability(None) == "—"
 
 
+def test_sentences_of_the_models_are_shown_in_the_pages_own_manner():
+    assert theme.sentence("drifts -0.4 % since 2027-03-04") == (
+        "Drifts −0.4\u00a0% since 4\u00a0Mar\u00a02027."
+    )
+    for kept in ("2027-13-45", "session 2027-03-04-FS-04", "0.2-0.4", "K-7"):
+        assert theme.prose(kept) == kept
+    assert theme.sentence("a strike?") == "A strike?"
+    assert theme.sentence(None) == ""
+
+
 def test_half_width_of_a_90_percent_interval():
     """Source: tables of the standard normal: 95 % quantile 1.6449."""
     assert theme.half90(2.0) == pytest.approx(3.2898)
