@@ -6,6 +6,7 @@ and everything in 100·ln:
     V_jk = Σ11 + Σ12 (a_j + a_k) + Σ22 a_j a_k            start and drift, a: age
          + min over the clocks: q·age, ωδ²·swaps, events, steps put in by alarms
          + ωη² where j and k share a pair effect
+         + ωT² w_j w_k                               temperature, w: °C away from 20
          + crank, meter-constant and unknown-reset parts as stated
          + (u_j² + σ²) / weight_j on the diagonal
 
@@ -45,6 +46,7 @@ class Batch:
     rows: Index
     mask: Array
     age: Array
+    warm: Array
     steps: Array
     noise2: Array
     weight: Array
@@ -243,6 +245,7 @@ def _batch(
         rows=rows,
         mask=mask,
         age=age,
+        warm=layout.warm(meter, obs.temperature[rows]) * mask,
         steps=np.diff(clocks, axis=2, prepend=0.0) * mask,
         noise2=obs.u2[rows] * mask,
         weight=adjust.weight[rows] / adjust.factor[rows] ** 2 * mask,

@@ -30,6 +30,7 @@ class Scales:
         self.pair2 = hyper.sd("pair")[g] ** 2
         self.bench2 = hyper.sd("bench")[g] ** 2
         self.ride2 = hyper.sd("ride")[g] ** 2
+        self.warm2 = hyper.sd("warmth_own")[g] ** 2
         self.reference2 = hyper.fleet_sd("reference_walk") ** 2
         self.walks2 = hyper.sd("walk") ** 2
 
@@ -54,6 +55,7 @@ def block_covariance(batch: Batch, s: Scales) -> Array:
     V = sensor_covariance(batch, s)
     V += s.pair2[:, None, None] * batch.same_pair
     V += batch.fixed
+    V += s.warm2[:, None, None] * (batch.warm[:, :, None] * batch.warm[:, None, :])
     np.einsum("bii->bi", V)[...] += _diagonal(batch, s)
     return V
 
@@ -97,6 +99,7 @@ def contracted(batch: Batch, s: Scales, M: Array) -> Array:
     share = diagonal * _noise_share(batch)
     out[:, 6] = s.bench2 * np.einsum("bi,bi->b", share, batch.bench)
     out[:, 7] = s.ride2 * np.einsum("bi,bi->b", share, m - batch.bench)
+    out[:, 8] = s.warm2 * np.einsum("bi,bij,bj->b", batch.warm, M, batch.warm, optimize=True)
     out[:, EVENT] = s.event2 * ticks[2]
     return out
 
@@ -133,5 +136,7 @@ def applied(batch: Batch, s: Scales, x: Array) -> Array:
     share = 2 * x * _noise_share(batch)
     out[..., 6] = s.bench2[:, None] * share * batch.bench
     out[..., 7] = s.ride2[:, None] * share * (m - batch.bench)
+    warm_sum = 2 * s.warm2 * np.einsum("bi,bi->b", batch.warm, x)
+    out[..., 8] = warm_sum[:, None] * batch.warm
     out[..., EVENT] = s.event2[:, None] * ticks[2]
     return out

@@ -257,17 +257,19 @@ class Layout:
         out.add(rows, c1, sign * w1)
         out.add(rows, c2, sign * w2)
 
+    def warm(self, meter: Index, temperature: Array) -> Array:
+        """°C away from 20 where the meter's group has its temperature effect fitted, else 0."""
+        p, g = self.population, self.devices.group[meter]
+        fitted = (p.warmth_of[g] >= 0) & ~np.isnan(temperature)
+        return np.where(fitted, temperature - REFERENCE_TEMPERATURE_C, 0.0)
+
     def warmth(
         self, out: Entries, rows: Index, meter: Index, temperature: Array, *, sign: float = 1.0
     ) -> None:
         """The effect of temperatures other than 20 °C, where the group's is fitted."""
-        p, g = self.population, self.devices.group[meter]
-        if p.warmth < 0:
-            return
-        fitted = (p.warmth_of[g] >= 0) & ~np.isnan(temperature)
-        x = np.where(fitted, sign * (temperature - REFERENCE_TEMPERATURE_C), 0.0)
-        out.add(rows, p.warmth, x)
-        out.add(rows, p.warmth_of[g], x)
+        x = sign * self.warm(meter, temperature)
+        out.add(rows, self.population.warmth, x)
+        out.add(rows, self.population.warmth_of[self.devices.group[meter]], x)
 
     def references(
         self, out: Entries, rows: Index, ref: Index, t: Array, *, sign: float = 1.0

@@ -65,6 +65,8 @@ class Prepared:
             kinds.add("bench")
         if not self.obs.is_bench.all():
             kinds |= {"pair", "ride"}
+        if "warmth" in kinds:
+            kinds.add("warmth_own")
         if len(self.clocks["swap"].device):
             kinds.add("swap")
         if any(len(self.clocks[c].device) for c in ("event", "reference_event", "bench_event")):

@@ -43,6 +43,8 @@ _ROUNDS = 4
 _MOST_SHARED = 6
 ODDS = Odds()
 _NEAR_YEARS = 60 / 365.25
+_NEAR_TOP = 0.7
+"""Shared effects are accepted together if their |z| is above so much of the largest."""
 _KEPT = 0.95
 """An accepted effect stays while its |z| is above so much of the limit."""
 
@@ -195,32 +197,34 @@ def describe_noise(search: Search, state: State) -> None:
 
 
 def _explain_shared(search: Search, state: State) -> State:
-    """Accept steps of references and mass sets one by one, the largest first."""
+    """Accept steps of references and mass sets, bends of groups, the largest first."""
     for _ in range(_MOST_SHARED):
         scans = [s for s in shared_scans(state) if len(s.at)]
         best = _best_shared(search, scans)
-        if best is None:
+        for scan, k in best:
+            device = search.names[scan.device_kind][scan.device]
+            at, since = float(scan.at[k]), float(scan.since[k])
+            effect = Effect(scan.kind, scan.device_kind, device, at, since)
+            size, sd = float(scan.size[k]), float(scan.sd[k])
+            search.effects.append(_carried(search, effect, size, sd))
+        if not best:
             break
-        scan, k = best
-        device = search.names[scan.device_kind][scan.device]
-        at, since = float(scan.at[k]), float(scan.since[k])
-        effect = Effect(scan.kind, scan.device_kind, device, at, since)
-        search.effects.append(_carried(search, effect, float(scan.size[k]), float(scan.sd[k])))
         state = search.evaluate()
     return state
 
 
-def _best_shared(search: Search, scans: list[Scan]) -> tuple[Scan, int] | None:
-    best: tuple[float, Scan, int] | None = None
+def _best_shared(search: Search, scans: list[Scan]) -> list[tuple[Scan, int]]:
+    """The best supported candidate of all, and those of other devices that come near it."""
     limits = shared_limit(search.budget, scans)
     search.limits |= limits
+    found = []
     for scan in scans:
         z = np.where(_explained(search, scan), 0.0, np.abs(scan.z))
         k = int(np.argmax(z))
-        excess = float(z[k]) - limits[scan.kind]
-        if excess > 0 and (best is None or excess > best[0]):
-            best = (excess, scan, k)
-    return None if best is None else (best[1], best[2])
+        if z[k] > limits[scan.kind]:
+            found.append((float(z[k]), scan, k))
+    top = max((z for z, _, _ in found), default=0.0)
+    return [(scan, k) for z, scan, k in found if z > _NEAR_TOP * top]
 
 
 def _explained(search: Search, scan: Scan) -> Flags:

@@ -10,7 +10,17 @@ from dataclasses import dataclass, field
 from math import inf, log
 from typing import Final
 
-GROUP_KINDS: Final = ("start", "tie", "drift", "swap", "walk", "pair", "bench", "ride")
+GROUP_KINDS: Final = (
+    "start",
+    "tie",
+    "drift",
+    "swap",
+    "walk",
+    "pair",
+    "bench",
+    "ride",
+    "warmth_own",
+)
 """Hyperparameters that each model group has of its own, pooled towards the fleet."""
 
 FLEET_KINDS: Final = (
@@ -34,6 +44,7 @@ MEANING: Final[Mapping[str, str]] = {
     "pair": "spread of the pair effect (drivetrain, setup)",
     "bench": "bench noise beyond the stated budget",
     "ride": "comparison noise beyond the stated one",
+    "warmth_own": "spread of temperature coefficients between meters (per °C)",
     "reference_walk": "random walk of a reference after a year",
     "mean_start": "group means of new meters around zero",
     "mean_drift": "group mean drifts around the fleet's (per year)",
@@ -65,6 +76,7 @@ DEFAULT_PRIORS: Final[Mapping[str, Prior]] = {
     "pair": Prior(0.4, 1.0),
     "bench": Prior(0.15, 1.0),
     "ride": Prior(0.3, 1.0),
+    "warmth_own": Prior(0.01, 1.0),
     "reference_walk": Prior(0.4, 1.0),
     "mean_start": Prior(0.1, 1.0),
     "mean_drift": Prior(0.3, 0.7),
