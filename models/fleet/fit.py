@@ -62,8 +62,9 @@ def condition(
     state = search.evaluate()
     if locate(search, state):
         state = search.evaluate()
-    describe_noise(search, state)
-    state = search.evaluate()
+    if search.prepared.settings.robust:
+        describe_noise(search, state)
+        state = search.evaluate()
     found = Estimate(state, curvature(state), True, 0, "from stored hyperparameters")
     return _result(search, found, today)
 
