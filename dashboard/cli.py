@@ -114,6 +114,14 @@ def _parser() -> argparse.ArgumentParser:
     _period(sub)
     sub.add_argument("--slots-per-week", type=int, metavar="N")
     sub.add_argument("--pin", action="append", default=[], metavar="METER=WEEK")
+    sub.add_argument("--calendar", action="store_true", help="print an iCalendar file instead")
+
+    sub = command("budget", _budget, "what the season costs", "store", "format", "as_of")
+    _period(sub)
+
+    command(
+        "policies", _policies, "fixed intervals and ours, simulated", "store", "format", "as_of"
+    )
 
     command(
         "hindcast", _hindcast, "past forecasts against what was found", "store", "format", "as_of"
@@ -314,8 +322,34 @@ def _plan(args: argparse.Namespace) -> int:
     )
     for text in [*document.get("lacks", []), *document.get("notes", [])]:
         _say(f"note: {text}")
+    if args.calendar:
+        print(data.calendar_text(document), end="")
+        return DONE
     columns = ("week", "meter_id", "p_within_tolerance_before", "deadline", "reason")
     _print(args, document, document["visits"], columns)
+    return DONE
+
+
+def _budget(args: argparse.Namespace) -> int:
+    from dashboard import data
+
+    document = data.budget(_store(args), args.first, args.last, as_of=args.as_of, say=_say)
+    for text in [*document.get("lacks", []), *document.get("notes", [])]:
+        _say(f"note: {text}")
+    columns = ("meter_id", "cost", "interval90", "keep_or_replace", "reason")
+    _print(args, document, document["meters"], columns)
+    low, high = document["interval90"]
+    total, currency = document["total"], document["currency"] or ""
+    _say(f"total {total:.0f} {currency} (90 %: {low:.0f} to {high:.0f})")
+    return DONE
+
+
+def _policies(args: argparse.Namespace) -> int:
+    from dashboard import data
+
+    document = data.policies(_store(args), as_of=args.as_of, say=_say)
+    columns = ("name", "visits_per_meter_year", "out_of_tolerance_share", "interval90")
+    _print(args, document, document["policies"], columns)
     return DONE
 
 

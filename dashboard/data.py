@@ -150,6 +150,28 @@ def plan(
     return run.plan(Store(store), asked, as_of=as_of, say=say)
 
 
+def budget(store: Path, first: date, last: date, *, as_of: date | None, say: Say) -> Document:
+    """What a season costs, by meter and group."""
+    from models import run
+    from models.season import Asked
+
+    return run.budget(Store(store), Asked(first, last), as_of=as_of, say=say)
+
+
+def policies(store: Path, *, as_of: date | None, say: Say) -> Document:
+    """Fixed intervals and ours compared by simulation."""
+    from models import run
+
+    return run.policies(Store(store), as_of=as_of, say=say)
+
+
+def calendar_text(plan: Document) -> str:
+    """A plan's visits as an iCalendar file."""
+    from models.season_output import calendar_text as text
+
+    return text(plan, stamp=datetime.now(UTC))
+
+
 def effort(store: Path, texts: Sequence[str], *, as_of: date | None, say: Say) -> Document:
     """Corrected watts. texts: DATE[Ttime],METER,WATTS[,SECONDS]."""
     from models import run

@@ -11,7 +11,8 @@ from datetime import date, datetime
 from typing import Any
 
 FORMATS = ("table", "json", "csv")
-DIGITS = {"factor": 4, "interval90": 4, "new_slope": 4, "slope_before": 4, "slope_after": 4}
+FINE = {"factor", "out_of_tolerance_share"}  # where a hundredth is much, and its interval too
+DIGITS = {"new_slope": 4, "slope_before": 4, "slope_after": 4}
 
 
 def to_json(document: object) -> str:
@@ -50,7 +51,8 @@ def to_csv(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> str:
 
 def to_table(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> str:
     """Rows in aligned columns, numbers to the right."""
-    cells = [[_cell(row.get(c), digits=DIGITS.get(c, 2)) for c in columns] for row in rows]
+    digits = dict.fromkeys([*FINE, "interval90"], 4) | DIGITS if FINE & set(columns) else DIGITS
+    cells = [[_cell(row.get(c), digits=digits.get(c, 2)) for c in columns] for row in rows]
     widths = [
         max([len(column), *(len(line[i]) for line in cells)]) for i, column in enumerate(columns)
     ]

@@ -17,6 +17,7 @@ from models.assemble import fleet_data
 from models.bench import evaluate_bench, session_frame
 from models.control import Budget, Limits, control_charts, limits_from_budget
 from models.fleet import FleetData, FleetFit, FleetSettings, fit
+from models.fleet.settings import KINDS
 from models.population import drift_table
 from models.roster import roster, with_riders
 from models.slopes import slope_chain
@@ -24,6 +25,8 @@ from models.snapshot import Snapshot, course_days, noon
 from models.steps import compare_steps
 
 Tables = dict[str, pl.DataFrame]
+MODEL = ",".join(KINDS)
+"""Names the model's form: a fit that an earlier form left in a store is made again."""
 
 
 @dataclass(frozen=True)
@@ -152,6 +155,7 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
         "hyper": json.dumps(fleet.hyper_document()),
         "effects": json.dumps([asdict(effect) for effect in fleet.effects]),
         "points_per_season": points_per_season(found),
+        "model": MODEL,
     }
     return Snapshot(
         info=pl.DataFrame([info], schema_overrides={"last_data_on": pl.Date}),

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import polars as pl
 
 from ingest.schema import TABLES
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from models.season import Asked
 
 Say = Callable[[str], None]
+SEED = 20260930  # of simulated answers, so that asking twice gives the same
 TOLERANCE_PCT = 1.5  # where no meters table says otherwise
 
 
@@ -146,7 +148,8 @@ def _stored(store: Store) -> tuple[Snapshot | None, Settings, date, int]:
     with store.reading() as db:
         settings = settings_of(db)
         today, version = today_of(db, settings), db.data_version()
-        if db.derived("fit_info") is None:
+        info = db.derived("fit_info")
+        if info is None or "model" not in info.columns or info["model"].item() != assess.MODEL:
             return None, settings, today, version
         frames = {name: db.derived(f"fit_{name}") for name in Snapshot.names()}
     kept = {name: frame for name, frame in frames.items() if frame is not None}
@@ -382,6 +385,30 @@ def plan(
     with store.reading() as db:
         tables = tables_of(db)
     return plan_document(ready.found, ready.fleet, tables, ready.settings, asked)
+
+
+def budget(
+    store: Store, asked: Asked, *, as_of: date | None = None, say: Say | None = None
+) -> dict[str, Any]:
+    """The `budget` document."""
+    from models.cost import budget_document
+
+    ready = prepare(store, as_of=as_of, say=say)
+    with store.reading() as db:
+        tables = tables_of(db)
+    rng = np.random.default_rng(SEED)
+    return budget_document(ready.found, ready.fleet, tables, ready.settings, asked, rng=rng)
+
+
+def policies(store: Store, *, as_of: date | None = None, say: Say | None = None) -> dict[str, Any]:
+    """The `policies` document."""
+    from models.policies import policies_document
+
+    ready = prepare(store, as_of=as_of, say=say)
+    kept = ready.found.meters.filter(~pl.col("gone"))
+    _tell(say, "simulating seasons of fleets like this one")
+    rng = np.random.default_rng(SEED)
+    return policies_document(ready.fleet, kept, ready.found.data, rng=rng)
 
 
 def effort(
