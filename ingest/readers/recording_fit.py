@@ -20,7 +20,7 @@ from ingest.readers.recording_frame import Samples
 
 FIT_EPOCH = 631_065_600
 """Unix seconds of 1989-12-31T00:00:00Z."""
-MAX_SLOW_FIELDS = 4_000_000
+MAX_SLOW_FIELDS = 2_500_000
 """Where the patient decoder stops, at about 6 µs a field."""
 TOO_MANY = "it has more than"
 
