@@ -15,9 +15,9 @@ from models.fleet.blocks import Batch
 from models.fleet.effects import BENCH, GROUP, METER, REFERENCE
 from models.fleet.likelihood import State
 
-_COARSE = 25
+_COARSE = 60
 _MOST_DATES = 40
-_WORTH_REFINING = 2.5
+_WORTH_REFINING = 2.0
 _QUARTER = 0.25
 _SETTLED = 0.5  # years of a group's past and present that a bend needs
 
