@@ -130,37 +130,48 @@ def write_aside(
     """Put the changes into the store."""
     first = int(db.query("next_set_aside_id")["next"][0])
     rows = [
-        {
-            "set_aside_id": first + i,
-            "import_id": import_id,
-            "file": str(batch.path),
-            "sheet": checked.sheet if checked else entry.problems[0].sheet,
-            "table_name": checked.table.name if checked else None,
-            "row": entry.row,
-            "cells": cells_text(entry),
-            "problems": problems_text(entry),
-            "session_id": entry.session_id,
-            "set_aside_at": now,
-        }
+        _new_row(batch, entry, checked) | {"set_aside_id": first + i, "import_id": import_id}
         for i, (entry, checked) in enumerate(changes.new)
     ]
     if rows:
-        db.insert("set_aside", pl.DataFrame(rows, schema=_dtypes(rows[0])))
-    for ticket, resolution in changes.resolved:
-        db.change(
-            "resolve_set_aside",
-            set_aside_id=ticket,
-            resolution=resolution,
-            now=now,
-            import_id=import_id,
-        )
-    for ticket, entry in changes.updated:
+        frame = pl.DataFrame(rows, schema=_dtypes(rows[0]))
+        db.insert("set_aside", frame.with_columns(pl.lit(now).alias("set_aside_at")))
+    for resolution in ("corrected", "reloaded"):
+        numbers = [number for number, how in changes.resolved if how == resolution]
+        if numbers:
+            resolve(db, numbers, resolution, now=now, import_id=import_id)
+    if changes.updated:
         db.change(
             "update_set_aside",
-            set_aside_id=ticket,
-            corrected=cells_text(entry),
-            problems=problems_text(entry),
+            set_aside_ids=[number for number, _ in changes.updated],
+            corrected=[cells_text(entry) for _, entry in changes.updated],
+            problems=[problems_text(entry) for _, entry in changes.updated],
         )
+
+
+def resolve(
+    db: Database, set_aside_ids: list[int], resolution: str, *, now: datetime, import_id: int | None
+) -> None:
+    """Mark set-aside rows as resolved: reloaded, corrected or dismissed."""
+    db.change(
+        "resolve_set_aside",
+        set_aside_ids=set_aside_ids,
+        resolution=resolution,
+        now=now,
+        import_id=import_id,
+    )
+
+
+def _new_row(batch: Batch, entry: SetAsideRow, checked: Checked | None) -> dict[str, object]:
+    return {
+        "file": str(batch.path),
+        "sheet": checked.sheet if checked else entry.problems[0].sheet,
+        "table_name": checked.table.name if checked else None,
+        "row": entry.row,
+        "cells": cells_text(entry),
+        "problems": problems_text(entry),
+        "session_id": entry.session_id,
+    }
 
 
 def _dtypes(names: Iterable[str]) -> pl.Schema:

@@ -11,6 +11,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.across import settle_across
+from ingest.aside import resolve
 from ingest.batch import Batch, context_of
 from ingest.checks import SAID_COLUMNS, check
 from ingest.columns import Table
@@ -61,13 +62,7 @@ def dismiss_set_aside(store: Store, set_aside_id: int) -> None:
     """Mark a set-aside row as one that is not wanted; its file will not bring it up again."""
     _row(store, set_aside_id)
     with store.writing() as db:
-        db.change(
-            "resolve_set_aside",
-            set_aside_id=set_aside_id,
-            resolution="dismissed",
-            now=datetime.now(UTC),
-            import_id=None,
-        )
+        resolve(db, [set_aside_id], "dismissed", now=datetime.now(UTC), import_id=None)
 
 
 def retry_lacking(store: Store) -> int:

@@ -1,4 +1,4 @@
--- Mark an open set-aside row as resolved.
+-- Mark open set-aside rows as resolved.
 UPDATE set_aside
 SET resolved_at = $now, resolution = $resolution, resolved_by = $import_id
-WHERE set_aside_id = $set_aside_id AND resolved_at IS NULL
+WHERE set_aside_id IN (SELECT unnest($set_aside_ids::BIGINT[])) AND resolved_at IS NULL

@@ -1,4 +1,10 @@
--- Keep how far the correction of a set-aside row got, and what is still wrong with it.
+-- Keep how far the correction of set-aside rows got, and what is still wrong with them.
 UPDATE set_aside
-SET corrected = $corrected, problems = $problems
-WHERE set_aside_id = $set_aside_id AND resolved_at IS NULL
+SET corrected = now.corrected, problems = now.problems
+FROM (
+    SELECT
+        unnest($set_aside_ids::BIGINT[]) AS set_aside_id,
+        unnest($corrected::VARCHAR[]) AS corrected,
+        unnest($problems::VARCHAR[]) AS problems
+) AS now
+WHERE set_aside.set_aside_id = now.set_aside_id AND set_aside.resolved_at IS NULL
