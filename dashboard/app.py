@@ -56,7 +56,7 @@ def create_app(data: Door, *, hosts: Sequence[str] = ()) -> Dash:
         use_pages=False,
         title=NAME,
         update_title="",
-        compress=not _only_loopback(hosts),
+        compress=bool(hosts),  # on loopback it only costs time
         index_string=INDEX.replace("COLOURS", theme.css_variables()).replace("EARLY", EARLY_SCRIPT),
         suppress_callback_exceptions=True,  # a page's ids exist only while it is open
         on_error=tell_error,
@@ -69,10 +69,6 @@ def create_app(data: Door, *, hosts: Sequence[str] = ()) -> Dash:
             page.register(app, data)
     harden(app.server, csp_hashes=[*app.csp_hashes(), _hash(EARLY_SCRIPT)], hosts=hosts)
     return app
-
-
-def _only_loopback(hosts: Sequence[str]) -> bool:
-    return not hosts
 
 
 def _hash(script: str) -> str:
@@ -89,7 +85,7 @@ def shell() -> html.Div:
             dcc.Store(id="palettes", data={"light": theme.LIGHT, "dark": theme.DARK}),
             dcc.Store(id="page-title"),
             html.A("Skip to the page", href="#page", className="skip"),
-            html.Header([_brand(), html.Nav(id="shell-nav"), _theme_switch()], className="top"),
+            html.Header([_brand(), _navigation(), _theme_switch()], className="top"),
             html.Div(id="shell-notice", role="alert"),
             html.Main(_waiting(), id="page", tabIndex=-1),
         ],
@@ -100,6 +96,10 @@ def shell() -> html.Div:
 def _brand() -> html.A:
     mark = html.Span(className="mark", **components.aria(hidden="true"))
     return components.link([mark, NAME], "/", className="brand")
+
+
+def _navigation() -> html.Nav:
+    return html.Nav(id="shell-nav", **components.aria(label="Pages"))
 
 
 def _theme_switch() -> html.Button:

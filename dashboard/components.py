@@ -94,6 +94,7 @@ def as_of_line(view: View, as_of: object, note: str | None) -> html.Div:
 
 
 def _look_back(as_of: object) -> html.Details:
+    opened: dict[str, Any] = {"data-day": theme.iso(as_of) or ""}
     return html.Details(
         [
             html.Summary("Look from another day"),
@@ -101,7 +102,7 @@ def _look_back(as_of: object) -> html.Details:
                 [
                     html.Label("Day", htmlFor="as-of-day"),
                     # the browser's own date field is put in here when it is opened
-                    html.Div(id="as-of-place", **{"data-day": theme.iso(as_of) or ""}),
+                    html.Div(id="as-of-place", **opened),
                     html.Button("Show", id="as-of-show", n_clicks=0),
                 ],
                 className="look-back",
@@ -240,11 +241,27 @@ def day_column(field: str, title: str, **options: Any) -> dict[str, Any]:
     return column(field, title, **(defaults | options))
 
 
-def plain_table(titles: Sequence[str], rows: Sequence[html.Tr]) -> html.Div:
-    """A short table that needs no sorting."""
+def plain_table(titles: Sequence[str], rows: Sequence[html.Tr], *, name: str) -> html.Div:
+    """A short table that needs no sorting; on a narrow screen it scrolls sideways."""
     head = html.Thead(html.Tr([html.Th(title, scope="col") for title in titles]))
     return html.Div(
-        html.Table([head, html.Tbody(list(rows))], className="plain"), className="table-wrap"
+        html.Table([head, html.Tbody(list(rows))], className="plain"),
+        className="table-wrap",
+        tabIndex=0,
+        role="group",
+        **aria(label=name),
+    )
+
+
+def choice(name: str, options: Sequence[str], everything: str) -> html.Div:
+    """The browser's own list to choose one from; what is chosen is in the store NAME-chosen."""
+    listed = [html.Option(everything, value="")]
+    listed += [html.Option(option, value=option) for option in options]
+    return html.Div(
+        [
+            html.Select(listed, id=name, className="choice"),
+            dcc.Store(id=f"{name}-chosen", storage_type="session"),
+        ]
     )
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from models.clock_line import CLOCK_DRIFT_PRIOR_PPM, clock_line
 from models.correlation import Candidate, along, candidates
 from models.tracks import NoOverlap, Track
 
@@ -17,13 +18,12 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 USUAL_LAG_S = 600  # clocks of one team differ by less; more is believed only when decisive
-CLOCK_DRIFT_PRIOR_PPM = 60.0  # quartz clocks; common practice, not a published figure
 _ENOUGH_SCORE = 8.0  # unrelated rides rarely score more
 _ENOUGH_LEAD = 2.0  # … and lead over the next best lag of unrelated rides
 _RIVAL_LEAD = 1.5  # a second lag this close fits almost as well
 _DECISIVE_LEAD = 6.0  # what a lag beyond the usual needs over the best usual one
 _STRETCH_S = 480  # in which the lag is followed through the ride
-_REACH_S = 15  # how far a stretch's lag may lie from the whole ride's
+_REACH_S = 75  # how far a stretch's lag may lie from the whole ride's
 _JUMP_S = 2.5  # a stretch that departs by more is on another clock
 
 
@@ -178,7 +178,7 @@ def _followed(
     at = 0.5 * (edges[:-1] + edges[1:]) - middle
     known = (correlation > 0.35) & (stretches.shared_s > 120)
     trust = np.where(known, np.clip(correlation, 0, 0.99) ** 2 * stretches.shared_s, 0.0)
-    level, slope = _line(at, departure, trust)
+    level, slope = clock_line(at, departure, trust, near=_JUMP_S)
     expected = level + slope * at
     off = known & (np.abs(departure - expected) > _JUMP_S)
     off &= stretches.lead_over(expected) > _DECISIVE_LEAD
@@ -195,40 +195,6 @@ def _followed(
         shift + offset + level, 1e6 * slope, 0.5, middle, certain, doubtful, tuple(notes)
     )
     return _refined(meter, reference, start)
-
-
-def _line(at: Array, value: Array, weight: Array) -> tuple[float, float]:
-    """Level and slope through stretches, most of which agree: weighted medians, then a fit.
-
-    Two stretches or a spread of trust too small for a slope: slope 0.
-    """
-    used = weight > 0
-    if not used.any():
-        return 0.0, 0.0
-    at, value, weight = at[used], value[used], weight[used]
-    if len(at) < 3:
-        return float(np.average(value, weights=weight)), 0.0
-    i, j = np.triu_indices(len(at), 1)
-    slope = _weighted_median((value[j] - value[i]) / (at[j] - at[i]), weight[i] * weight[j])
-    level = _weighted_median(value - slope * at, weight)
-    near = np.abs(value - level - slope * at) < _JUMP_S
-    w = weight[near]
-    if near.sum() < 3:
-        return level, slope
-    # a gentle prior keeps the slope at what clocks do unless the stretches say otherwise
-    spread = np.sum(w * (at[near] - np.average(at[near], weights=w)) ** 2) / w.mean()
-    ridge = (0.3 / (CLOCK_DRIFT_PRIOR_PPM * 1e-6)) ** 2
-    centre = np.average(at[near], weights=w)
-    height = np.average(value[near], weights=w)
-    fitted = float(np.sum(w * (at[near] - centre) * (value[near] - height)) / w.mean())
-    slope = fitted / (spread + ridge)
-    return float(height - slope * centre), float(slope)
-
-
-def _weighted_median(values: Array, weights: Array) -> float:
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
 def _refined(meter: Track, reference: Track, start: Alignment) -> Alignment:
@@ -294,4 +260,4 @@ def _robust_fit(X: Array, y: Array, state: Alignment) -> tuple[Array, Array]:
         noise = 5.0 * scale**2  # five smoothed seconds carry one second's news
         penalty[3, 3] = noise / (CLOCK_DRIFT_PRIOR_PPM * 1e-6) ** 2
         penalty[3, 3] *= 1.0 / max(1.0, (state.clock_drift_ppm / CLOCK_DRIFT_PRIOR_PPM) ** 2)
-    return beta, noise * np.linalg.inv(normal + penalty + 1e-9 * np.eye(4))
+    return np.asarray(beta), np.asarray(noise * np.linalg.inv(normal + penalty + 1e-9 * np.eye(4)))

@@ -5,7 +5,7 @@ riding, cut into short windows and fitted: meter = gain · reference + zero-offs
 angular velocity.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -30,6 +30,9 @@ Array = NDArray[np.float64]
 WINDOW_S = 8
 SHORT_WINDOW_S = 4  # where eight-second windows are too few
 USUAL_OMEGA = 90 * RADIANS_PER_SECOND  # turns the prior into watts where cadence is unknown
+U_OMEGA = 0.5  # rad/s: how far an unknown cadence may go with the power, for each of its sd
+MOST_U_GAIN = 0.1  # a ratio less certain than this says nothing
+MOST_SCATTER = 0.05  # of the power, in windows: two devices on one ride without a common lag
 
 
 @dataclass(frozen=True)
@@ -39,7 +42,9 @@ class Comparison:
     gain_ratio_pct   100 · (meter / reference − 1), the zero part taken out; None: too little
     zero_offset_nm   constant torque of the pair: the meter's zero offset less the reference's,
                      drag included; None without cadence
-    constant_w       the same part as watts at the ride's mean cadence
+    constant_w       all of the meter's watts that do not go with the power, at mean cadence
+    other_constant_w of these, what does not go with the cadence either: drag, the reference's
+                     own offset; 0 unless the ride shows it clearly, None without cadence
     dof              degrees of freedom of the intervals
     aligned          one row a second on the meter's clock: time, meter_w, reference_w,
                      cadence_rpm, temperature_c, matched_meter_w, matched_reference_w (both with
@@ -56,6 +61,7 @@ class Comparison:
     zero_offset_nm: float | None
     u_zero_offset_nm: float | None
     constant_w: float | None
+    other_constant_w: float | None
     dof: float | None
     mean_difference_w: float | None
     limits_of_agreement_w: tuple[float, float] | None
@@ -97,6 +103,7 @@ class Comparison:
                 self.zero_offset_nm, self.u_zero_offset_nm, self.dof
             ),
             "constant_w": self.constant_w,
+            "other_constant_w": self.other_constant_w,
             "mean_difference_w": self.mean_difference_w,
             "limits_of_agreement_w": None
             if self.limits_of_agreement_w is None
@@ -149,10 +156,9 @@ def compare_recordings(
     fit = _fit(pair, windows)
     _exclude_windows(pair, fit, number)
     closeness = _closeness(pair, fit) if fit else None
-    void = closeness and void_reason(
-        closeness, meter_serial=meter_serial, reference_serial=reference_serial
-    )
-    return _comparison(pair, windows, fit, closeness, void or None, meter["time"])
+    void = void_reason(closeness, meter_serial=meter_serial, reference_serial=reference_serial)
+    result = _comparison(pair, windows, fit, closeness, meter["time"])
+    return replace(result, void=void, warnings=warnings_for(pair, windows, fit, closeness, void))
 
 
 def _windows(pair: SideBySide) -> tuple[Windows, NDArray[np.int64]]:
@@ -164,10 +170,19 @@ def _windows(pair: SideBySide) -> tuple[Windows, NDArray[np.int64]]:
 
 
 def _fit(pair: SideBySide, windows: Windows) -> RideFit | None:
+    """None where there is too little, or where one power does not follow the other at all."""
     if len(windows) < FEWEST_WINDOWS:
         return None
-    known = pair.cadence_rpm is not None
-    return fit_windows(windows, prior_sd=ZERO_OFFSET_PRIOR_NM * (1 if known else USUAL_OMEGA))
+    if pair.cadence_rpm is not None:
+        fit = fit_windows(windows, constant=True)
+    else:
+        prior = ZERO_OFFSET_PRIOR_NM * USUAL_OMEGA
+        fit = fit_windows(windows, prior_sd=prior, u_turning=U_OMEGA / USUAL_OMEGA)
+    scatter = float(np.median(np.abs(fit.residual)) / np.median(windows.reference_w))
+    untold = pair.alignment.lag_s is None
+    if fit.u_gain > MOST_U_GAIN or (untold and scatter > MOST_SCATTER):
+        return None
+    return fit
 
 
 def _exclude_windows(pair: SideBySide, fit: RideFit | None, number: NDArray[np.int64]) -> None:
@@ -185,13 +200,14 @@ def _closeness(pair: SideBySide, fit: RideFit) -> Closeness:
     used = pair.excluded.used
     seconds = pair.seconds()
     y, x, omega = seconds.meter_w[used], seconds.reference_w[used], seconds.omega[used]
-    residual = y - fit.gain * x - fit.zero_nm * omega
+    residual = y - fit.gain * x - fit.constant_part(omega)
     same = np.abs(pair.meter_w - pair.reference_w)[used] < 0.01
     return Closeness(
         noise_w=1.4826 * float(np.median(np.abs(residual - np.median(residual)))),
         mean_w=float(np.mean(x)),
         gain_pct=100 * (fit.gain - 1),
-        zero_w=fit.zero_nm * float(np.mean(omega)),
+        u_gain_pct=100 * fit.u_gain,
+        zero_w=float(np.mean(fit.constant_part(omega))),
         equal_share=float(np.mean(same)),
     )
 
@@ -201,7 +217,6 @@ def _comparison(
     windows: Windows,
     fit: RideFit | None,
     closeness: Closeness | None,
-    void: str | None,
     time: pl.Series,
 ) -> Comparison:
     used = pair.excluded.used
@@ -223,6 +238,7 @@ def _comparison(
         zero_offset_nm=fit.zero_nm if fit and known else None,
         u_zero_offset_nm=fit.u_zero_nm if fit and known else None,
         constant_w=closeness.zero_w if closeness else None,
+        other_constant_w=fit.constant_w if fit and known else None,
         dof=fit.dof if fit else None,
         mean_difference_w=agreement.mean_difference if agreement else None,
         limits_of_agreement_w=agreement.limits if agreement else None,
@@ -230,8 +246,8 @@ def _comparison(
         by_cadence_band=ride_bands.by_cadence_band(windows, fit) if fit and known else [],
         by_time=ride_bands.by_time(windows, fit) if fit else [],
         temperature_c=float(np.mean(celsius)) if len(celsius) else None,
-        void=void,
-        warnings=warnings_for(pair, windows, fit, closeness),
+        void=None,
+        warnings=(),
         aligned=_aligned(pair, time),
     )
 

@@ -4,7 +4,7 @@ import numpy as np
 
 from models.independence import Closeness, closeness_warning
 from models.ride_bands import trend
-from models.ride_fit import RideFit
+from models.ride_fit import FEWEST_WINDOWS, RideFit
 from models.side_by_side import SideBySide
 from models.windows import RADIANS_PER_SECOND, Windows
 
@@ -15,23 +15,36 @@ _LITTLE_S = 600
 
 
 def warnings_for(
-    pair: SideBySide, windows: Windows, fit: RideFit | None, closeness: Closeness | None
+    pair: SideBySide,
+    windows: Windows,
+    fit: RideFit | None,
+    closeness: Closeness | None,
+    void: str | None,
 ) -> tuple[str, ...]:
     """Sentences, the weightiest first."""
     if fit is None:
-        little = (
-            f"Only {int(pair.excluded.used.sum())} s of steady riding are common to both: too "
-            "little for a ratio. See the excluded seconds for what was lost."
-        )
-        return (little, *pair.notes)
+        return (_nothing_fitted(pair, windows), *pair.notes)
     texts = [
         *_about_power(windows, fit),
         *_about_cadence(pair, windows, fit),
         *_about_change(windows, fit),
         *_about_data(pair),
     ]
-    doubt = closeness_warning(closeness) if closeness else None
+    doubt = closeness_warning(closeness) if closeness and not void else None
     return (*pair.notes, *([doubt] if doubt else []), *texts)
+
+
+def _nothing_fitted(pair: SideBySide, windows: Windows) -> str:
+    if len(windows) >= FEWEST_WINDOWS:
+        return (
+            "No ratio can be given: one power does not follow the other. Are these recordings "
+            "of the same ride?"
+        )
+    seconds = int(windows.seconds.sum())
+    return (
+        f"No ratio can be given: only {seconds} s of steady riding are common to both. "
+        "The excluded seconds say what was lost."
+    )
 
 
 def _about_power(windows: Windows, fit: RideFit) -> list[str]:
@@ -47,6 +60,11 @@ def _about_power(windows: Windows, fit: RideFit) -> list[str]:
 
 
 def _about_cadence(pair: SideBySide, windows: Windows, fit: RideFit) -> list[str]:
+    if fit.constant_w:
+        return [
+            f"A constant part of {fit.constant_w:+.1f} W does not go with the cadence as a zero "
+            "offset does: drag or the reference's own offset. It is kept out of the gain."
+        ]
     if pair.cadence_rpm is None:
         return [
             "Neither recording carries cadence: the constant part is in watts and cannot be told "

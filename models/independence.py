@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 SAME_RATIO_PCT = 0.15  # closer to 1.000 than sensors of ± 1 % meet often
-SMALL_NOISE_PCT = 0.4  # second by second; two sensors scatter by 1 % and more (common practice)
+SMALL_NOISE_PCT = 0.55  # second by second; two sensors scatter by 1 % and more (common practice)
 ROUNDING_W = 0.35  # two powers rounded to whole watts scatter by this alone
 
 
@@ -19,20 +19,23 @@ class Closeness:
     noise_w        robust sd of meter − gain · reference − zero part
     mean_w         mean power
     gain_pct, zero_w   what was taken out: the gain ratio and the zero part at mean cadence
+    u_gain_pct     standard uncertainty of the gain ratio
     equal_share    0 … 1: seconds in which both show the same number as recorded
     """
 
     noise_w: float
     mean_w: float
     gain_pct: float
+    u_gain_pct: float
     zero_w: float
     equal_share: float
 
     @property
     def is_one(self) -> bool:
         """Whether gain and zero part leave the recordings equal."""
-        allowed_w = SAME_RATIO_PCT / 100 * self.mean_w + 0.1
-        return abs(self.gain_pct) < SAME_RATIO_PCT and abs(self.zero_w) < allowed_w
+        allowed_pct = max(SAME_RATIO_PCT, 2 * min(self.u_gain_pct, SAME_RATIO_PCT))
+        allowed_w = allowed_pct / 100 * self.mean_w + 0.1
+        return abs(self.gain_pct) < allowed_pct and abs(self.zero_w) < allowed_w
 
     @property
     def is_too_quiet(self) -> bool:
@@ -42,14 +45,16 @@ class Closeness:
 
 
 def void_reason(
-    closeness: Closeness, *, meter_serial: str | None, reference_serial: str | None
+    closeness: Closeness | None, *, meter_serial: str | None, reference_serial: str | None
 ) -> str | None:
-    """Why the pair proves nothing, or None."""
+    """Why the pair proves nothing, or None. closeness None: nothing could be fitted."""
     if meter_serial and reference_serial and meter_serial == reference_serial:
         return (
             f"Both recordings come from the same power sensor (serial {meter_serial}): "
             "the pair proves nothing."
         )
+    if closeness is None:
+        return None
     if closeness.equal_share > 0.9:
         return (
             f"In {100 * closeness.equal_share:.0f} % of the seconds both recordings show the "

@@ -80,7 +80,7 @@ def _ratio(windows: Windows, fit: RideFit) -> dict[str, object]:
     seconds = windows.seconds
     total = float(np.sum(seconds * windows.reference_w))
     shown = float(np.sum(seconds * windows.meter_w)) / total
-    without_zero = windows.meter_w - fit.zero_nm * windows.omega
+    without_zero = windows.meter_w - fit.constant_part(windows.omega)
     ratio = float(np.sum(seconds * without_zero)) / total
     left = seconds * (without_zero - ratio * windows.reference_w)
     n = len(seconds)

@@ -19,6 +19,9 @@ Mask = NDArray[np.bool_]
 
 ZERO_OFFSET_PRIOR_NM = 0.25  # what a session without zero readings is given, too
 PRIOR_DOF = 4.0  # a Student prior: a zero offset that the ride shows clearly is believed
+CONSTANT_SD_W = 5.0  # drag and the like: a number of watts whatever the cadence
+_CLEARLY_SHOWN = 0.15  # share of the prior below which a large zero offset is the ride's word
+_CLEAR = 3.5  # standard uncertainties at which such a number is believed
 _LAG_LEFT_S = 0.5  # sd of what the alignment may have left
 _KERNEL_LEFT = 0.3  # sd of what the matching may have left, in ln(length)
 _SHARE, _U_SHARE = 0.5, 0.29  # of the noise that is the reference's: uniform on 0 … 1
@@ -31,8 +34,9 @@ FEWEST_WINDOWS = 8
 class RideFit:
     """What a ride says about a pair.
 
-    gain, u_gain                 ratio meter / reference with the zero part taken out
+    gain, u_gain                 ratio meter / reference with the constant parts taken out
     zero_nm, u_zero_nm           zero-offset torque (N·m), or watts where omega is all 1
+    constant_w                   a number of watts beside it, 0 unless the ride shows it clearly
     dof                          degrees of freedom of the interval
     prior_share                  0 … 1: how much of the zero part comes from the prior
     residual                     (k,) W, in each window
@@ -44,68 +48,120 @@ class RideFit:
     u_gain: float
     zero_nm: float
     u_zero_nm: float
+    constant_w: float
     dof: float
     prior_share: float
     residual: Array
     sd_w: Array
     kept: Mask
     steady: Mask
-    covariance: Array
+
+    def constant_part(self, omega: Array) -> Array:
+        """Watts of the meter that do not go with the power, at given angular velocities."""
+        return np.asarray(self.zero_nm * omega + self.constant_w)
 
 
-def fit_windows(windows: Windows, *, prior_sd: float = ZERO_OFFSET_PRIOR_NM) -> RideFit:
+@dataclass(frozen=True)
+class _Model:
+    """Nuisance columns (k, m) beside the gain, and the prior precision of each.
+
+    In this order: omega, slope, change of the kernel, share of the noise, and where asked for a
+    constant. The share's column is what an unknown split of the noise between the two devices
+    does to the gain: an attenuation of the part of the power that omega does not explain.
+    """
+
+    nuisance: Array
+    penalty: Array
+
+
+def fit_windows(
+    windows: Windows,
+    *,
+    prior_sd: float = ZERO_OFFSET_PRIOR_NM,
+    u_turning: float = 0.0,
+    constant: bool = False,
+) -> RideFit:
     """Robust fit of one ride's windows.
 
-    prior_sd  of the zero part: N·m, or W where omega is all 1 (no cadence)
+    prior_sd   of the zero part: N·m, or W where omega is all 1 (no cadence)
+    u_turning  how much of the zero part may go with the power unseen, as a fraction of it for
+               each sd of the power: 0 where cadence is known
+    constant   whether a constant number of watts may stand beside the zero-offset torque, if
+               the ride shows it clearly (drag, the reference's own offset)
     """
-    noise, kept, steady, penalty = _settled(windows, prior_sd)
-    fit = _fit(windows, noise, kept, penalty, _SHARE)
-    low = _fit(windows, noise, kept, penalty, _SHARE - _U_SHARE)
-    high = _fit(windows, noise, kept, penalty, _SHARE + _U_SHARE)
-    by_share = 0.5 * (high.coefficients - low.coefficients)
-    covariance, dof = _covariance(windows, fit, kept, penalty)
-    covariance = covariance + np.outer(by_share, by_share)
-    prior_share = _prior_share(windows, fit, penalty)
-    return RideFit(
+    fit = _fitted(windows, prior_sd, u_turning, constant=False)[0]
+    if not constant:
+        return fit
+    wider, u_constant = _fitted(windows, prior_sd, u_turning, constant=True)
+    clear = abs(wider.constant_w) > max(1.0, _CLEAR * u_constant)
+    return wider if clear else fit
+
+
+def _fitted(
+    windows: Windows, prior_sd: float, u_turning: float, *, constant: bool
+) -> tuple[RideFit, float]:
+    """The fit, and the standard uncertainty of its constant."""
+    noise, kept, steady, model = _settled(windows, prior_sd, constant=constant)
+    fit = _solve(windows, noise, kept, model)
+    covariance, dof = _covariance(windows, fit, kept, model)
+    zero = float(np.hypot(fit.coefficients[1], np.sqrt(covariance[1, 1])))
+    spread = max(1.0, float(np.std(windows.reference_w[kept])))
+    result = RideFit(
         gain=float(fit.coefficients[0]),
-        u_gain=float(np.sqrt(covariance[0, 0])),
+        u_gain=float(np.hypot(np.sqrt(covariance[0, 0]), u_turning * zero / spread)),
         zero_nm=float(fit.coefficients[1]),
         u_zero_nm=float(np.sqrt(covariance[1, 1])),
+        constant_w=float(fit.coefficients[-1]) if constant else 0.0,
         dof=dof,
-        prior_share=prior_share,
+        prior_share=_prior_share(windows, fit, model),
         residual=fit.residual,
         sd_w=np.sqrt(noise),
         kept=kept,
         steady=steady,
-        covariance=covariance,
     )
+    return result, float(np.sqrt(covariance[-1, -1]))
 
 
-def _nuisance(windows: Windows) -> Array:
-    return np.stack([windows.omega, windows.slope, windows.change_w], axis=1)
-
-
-def _fit(windows: Windows, noise: Array, kept: Mask, penalty: Array, share: float) -> Fit:
+def _solve(windows: Windows, noise: Array, kept: Mask, model: _Model) -> Fit:
     return fit_gain(
         windows.meter_w,
         windows.reference_w,
-        _nuisance(windows),
-        u_y=np.sqrt(noise * (1 - share)),
-        u_x=np.sqrt(noise * share),
+        model.nuisance,
+        u_y=np.sqrt(noise * (1 - _SHARE)),
+        u_x=np.sqrt(noise * _SHARE),
         row_weight=kept.astype(np.float64),
-        prior_precision=penalty,
+        prior_precision=model.penalty,
         tolerance=1e-9,
     )
 
 
-def _settled(windows: Windows, prior_sd: float) -> tuple[Array, Mask, Mask, Array]:
-    """Noise variance, windows kept, steady ones and prior precisions, in turns until stable."""
-    left = np.array([_LAG_LEFT_S, _KERNEL_LEFT])
-    penalty = np.array([prior_sd**-2.0, *left**-2.0])
+def _model(windows: Windows, noise: Array, kept: Mask, sd_zero: float, *, constant: bool) -> _Model:
+    weight = kept / noise
+    x, omega = windows.reference_w, windows.omega
+    beside = np.sum(weight * x * omega) / max(1e-12, np.sum(weight * omega * omega))
+    unexplained = x - beside * omega
+    signal = float(np.sum(weight * np.square(unexplained)))
+    attenuation = min(1.0, float(kept.sum()) / max(signal, 1e-9))
+    columns = [omega, windows.slope, windows.change_w, unexplained]
+    # from all of the noise in one device to all in the other the gain moves by A / (1 − A)
+    sd_share = _U_SHARE * attenuation / max(1 - attenuation, 0.05)
+    sd = [sd_zero, _LAG_LEFT_S, _KERNEL_LEFT, max(sd_share, 1e-6)]
+    if constant:
+        columns.append(np.ones(len(windows)))
+        sd.append(CONSTANT_SD_W)
+    return _Model(np.stack(columns, axis=1), np.square(1.0 / np.array(sd)))
+
+
+def _settled(
+    windows: Windows, prior_sd: float, *, constant: bool
+) -> tuple[Array, Mask, Mask, _Model]:
+    """Noise variance, windows kept, steady ones and the model, in turns until stable."""
+    sd_zero = prior_sd
     noise = np.full(len(windows), 9.0)
     kept = steady = np.ones(len(windows), dtype=bool)
+    model = _model(windows, noise, kept, sd_zero, constant=constant)
     for _ in range(6):
-        fit = _fit(windows, noise, kept, penalty, _SHARE)
+        fit = _solve(windows, noise, kept, model)
         noise = _noise_model(windows, fit.residual, noise, kept)
         size = np.abs(fit.residual) / np.sqrt(noise)
         spread = max(1.4826 * float(np.median(size[kept])), 0.5)
@@ -114,9 +170,11 @@ def _settled(windows: Windows, prior_sd: float) -> tuple[Array, Mask, Mask, Arra
         if now.sum() < min(FEWEST_WINDOWS, len(windows)):
             break
         kept = now
-        zero = float(fit.coefficients[1])
-        penalty[0] = (PRIOR_DOF + 1) / (PRIOR_DOF * prior_sd**2 + zero**2)
-    return noise, kept, steady, penalty
+        if _prior_share(windows, fit, model) < _CLEARLY_SHOWN:
+            zero = float(fit.coefficients[1])
+            sd_zero = np.sqrt((PRIOR_DOF * prior_sd**2 + zero**2) / (PRIOR_DOF + 1))
+        model = _model(windows, noise, kept, sd_zero, constant=constant)
+    return noise, kept, steady, model
 
 
 def _noise_model(windows: Windows, residual: Array, noise: Array, kept: Mask) -> Array:
@@ -147,40 +205,42 @@ def _nonnegative(X: Array, y: Array) -> Array:
     return np.asarray(solution / size, dtype=np.float64)
 
 
-def _covariance(windows: Windows, fit: Fit, kept: Mask, penalty: Array) -> tuple[Array, float]:
+def _covariance(windows: Windows, fit: Fit, kept: Mask, model: _Model) -> tuple[Array, float]:
     """Sandwich covariance with the scores' long-run variance, and its degrees of freedom.
 
     Equally weighted cosines: Lazarus, Lewis, Stock & Watson (2018) J Bus Econ Stat 36:541.
     The prior's part counts as the variance that it stands for.
     """
-    design = np.column_stack([windows.reference_w, _nuisance(windows)])
-    prior = np.diag([0.0, *penalty])
+    design = np.column_stack([windows.reference_w, model.nuisance])
+    prior = np.diag([0.0, *model.penalty])
     bread = np.linalg.inv(fit.adjusted.T @ (fit.weight[:, None] * design) + prior)
     scores = (fit.adjusted * (fit.weight * fit.residual)[:, None])[kept]
     meat, dof = long_run_variance(scores)
-    spread = len(scores) / max(1.0, len(scores) - design.shape[1])
+    spread = len(scores) / max(1.0, len(scores) - 4.0)
     data = bread @ meat @ bread.T * spread
     # the few cosines can come out small by luck: not below what independent windows would give
     white = bread @ (scores.T @ scores) @ bread.T * spread
     data *= max(1.0, white[0, 0] / max(data[0, 0], 1e-300))
     total = data + bread @ prior @ bread.T
     # Welch–Satterthwaite: the prior's part is known
-    effective = dof * (total[0, 0] / max(data[0, 0], 1e-300)) ** 2
+    effective = dof * (total[0, 0] / max(data[0, 0], 1e-6 * total[0, 0])) ** 2
     return total, float(min(effective, 1e6))
 
 
 def long_run_variance(scores: Array) -> tuple[Array, float]:
     """Variance (k, k) of the sum of a series of scores (n, k), autocorrelation included; dof."""
     n = len(scores)
-    count = int(np.clip(round(0.41 * n ** (2 / 3)), 3, max(3, n - 4)))
+    count = int(np.clip(round(0.41 * n ** (2 / 3)), 4, max(4, n - 4)))
     j = np.arange(1, count + 1)[:, None]
     cosines = np.sqrt(2.0) * np.cos(np.pi * j * (np.arange(n)[None] + 0.5) / n)
     waves = cosines @ scores
-    return waves.T @ waves / count, float(count)
+    # gain and zero part, which change slowly, have taken the news of about one wave
+    return waves.T @ waves / (count - 1), float(count - 1)
 
 
-def _prior_share(windows: Windows, fit: Fit, penalty: Array) -> float:
+def _prior_share(windows: Windows, fit: Fit, model: _Model) -> float:
     """Share of the zero part's information that the prior gave."""
-    design = np.column_stack([windows.reference_w, _nuisance(windows)])
-    information = fit.adjusted.T @ (fit.weight[:, None] * design) + np.diag([0.0, *penalty])
-    return float(np.clip(np.linalg.inv(information)[1, 1] * penalty[0], 0, 1))
+    design = np.column_stack([windows.reference_w, model.nuisance])
+    prior = np.diag([0.0, *model.penalty])
+    information = fit.adjusted.T @ (fit.weight[:, None] * design) + prior
+    return float(np.clip(np.linalg.inv(information)[1, 1] * model.penalty[0], 0, 1))

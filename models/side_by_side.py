@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from models.alignment import Alignment, align
 from models.exclusions import UNUSABLE, Exclusions, exclude_starts, runs, screen
-from models.smoothing import Matched, match, smoothed
+from models.smoothing import Bare, Matched, match, smoothed, tuned
 from models.tracks import Track, is_naive, track
 from models.windows import RADIANS_PER_SECOND, Seconds
 
@@ -48,14 +48,10 @@ class SideBySide:
     notes: tuple[str, ...]
 
     def seconds(self) -> Seconds:
-        """What the windows are cut from. Without cadence omega is 1: the zero part in watts."""
-        if self.cadence_rpm is None:
-            omega = np.ones(len(self.instants))
-        else:
-            omega = np.where(self.meter_w > 0, self.cadence_rpm, 0.0) * RADIANS_PER_SECOND
-            omega = np.where(np.isfinite(omega), omega, 0.0)
-            if self.matched.side == "meter":
-                omega = np.nan_to_num(smoothed(omega, self.matched.kernel))
+        """What the windows are cut from."""
+        omega = _omega(self.meter_w, self.cadence_rpm)
+        if self.matched.side == "meter":
+            omega = np.nan_to_num(smoothed(omega, self.matched.kernel))
         return Seconds(
             np.nan_to_num(self.matched.meter_w),
             np.nan_to_num(self.matched.reference_w),
@@ -79,12 +75,11 @@ def lay_side_by_side(meter: pl.DataFrame, reference: pl.DataFrame) -> SideBySide
     inside = (stamps >= second.start_s - 0.5) & (stamps <= second.end_s + 0.5)
     excluded = screen(first.power_w, reference_w, cadence)
     excluded.exclude(alignment.is_doubtful(instants), "other_lag")
-    matched, late = _matched(first, second, stamps, excluded)
+    matched, late = _matched(first, second, stamps, cadence, excluded)
     if alignment.lag_s is not None:
         alignment = alignment.later(late)
     stamps = alignment.reference_instants(instants)
-    reach = matched.reach_s if matched.side != "none" else 1
-    exclude_starts(excluded, settle_s=SETTLE_S, reach_s=reach)
+    exclude_starts(excluded, settle_s=SETTLE_S, reach_s=matched.reach_s)
     known = np.isfinite(matched.meter_w) & np.isfinite(matched.reference_w)
     excluded.exclude(~known, "beside_a_hole")
     excluded.exclude(~inside, "beside_a_hole")
@@ -135,20 +130,39 @@ def _cadence(meter: Track, reference: Track, stamps: Array) -> Array | None:
 
 
 def _matched(
-    meter: Track, reference: Track, stamps: Array, excluded: Exclusions
+    meter: Track,
+    reference: Track,
+    stamps: Array,
+    cadence: Array | None,
+    excluded: Exclusions,
 ) -> tuple[Matched, float]:
     """Both powers with the same smoothing, and how much later (s) the reference turned out."""
     unusable = np.isin(excluded.reason, UNUSABLE)
-    bare = _bridge(np.where(unusable, np.nan, meter.power_w), _BRIDGED_S)
+    meter_w = _bridge(np.where(unusable, np.nan, meter.power_w), _BRIDGED_S)
+    omega = _omega(meter_w, cadence)
     late = 0.0
     for _ in range(4):
         shown = reference.at(stamps + late, reference.power_w)
         shown = _bridge(np.where(unusable, np.nan, shown), _BRIDGED_S)
-        matched = match(bare, shown)
-        if abs(matched.late_s) < 0.03 or abs(late + matched.late_s) > 15:
+        bare = Bare(meter_w, shown, omega)
+        matched = match(bare)
+        if abs(matched.late_s) < 0.05 or abs(late + matched.late_s) > 15:
             break
         late += matched.late_s
-    return matched, late
+    matched = tuned(matched, bare)
+    return matched, late + matched.late_s
+
+
+def _omega(meter_w: Array, cadence_rpm: Array | None) -> Array:
+    """Angular velocity (rad/s) while there is power, else 0.
+
+    Without cadence 1 while there is power: the zero part is then in watts.
+    """
+    turning = meter_w > 0
+    if cadence_rpm is None:
+        return turning.astype(np.float64)
+    omega = np.where(turning, cadence_rpm, 0.0) * RADIANS_PER_SECOND
+    return np.where(np.isfinite(omega), omega, 0.0)
 
 
 def _bridge(values: Array, longest: int) -> Array:

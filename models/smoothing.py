@@ -2,8 +2,8 @@
 
 A trainer often shows a mean of the last seconds while a crank shows each turn. Comparing the
 two as they are costs little in steady riding and much in every change of power, so the sharper
-trace is smoothed like the other one: the kernel is the one of a small family with which one
-power explains the other best.
+trace is smoothed like the other one: first by the one of a small family of kernels with which
+one power explains the other best, then weight by weight as far as the data say so.
 """
 
 from dataclasses import dataclass, replace
@@ -18,7 +18,24 @@ Option = tuple[str, str, float]  # side, shape, seconds
 _SURVEY_S = (3.0, 6.0, 10.0)  # boxcars tried on either side first
 _BOXCARS_S = (2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0, 20.0, 30.0)
 _EXPONENTIALS_S = (0.7, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 8.0, 10.0)
-_WORTHWHILE = 0.985  # a kernel must explain this much better than none
+_FREE_S = 10  # seconds on either side in which single weights are fitted
+_FREE_SD = 0.05  # how far a weight may depart from the family's
+_ENOUGH_ROWS = 4000
+_WORTHWHILE = 0.985  # a kernel must leave less than this of what none leaves
+
+
+@dataclass(frozen=True)
+class Bare:
+    """Two aligned powers before any smoothing, (n,).
+
+    meter_w, reference_w  W, nan where spikes, drop-outs and gaps were taken out
+    omega                 angular velocity of the cranks (or 1) while there is power, else 0: the
+                          shape of a zero offset, which must not pass for smoothing
+    """
+
+    meter_w: Array
+    reference_w: Array
+    omega: Array
 
 
 @dataclass(frozen=True)
@@ -45,49 +62,117 @@ class Matched:
 
     @property
     def reach_s(self) -> int:
-        """Seconds on either side over which the kernel spreads a change."""
-        heavy = np.flatnonzero(self.kernel > 0.02)
-        return int(max(1, np.max(np.abs(heavy - len(self.kernel) // 2))))
+        """Seconds on either side over which the family's kernel spreads a change."""
+        kernel = centred_kernel(self.shape, self.seconds)
+        heavy = np.flatnonzero(kernel > 0.02)
+        return int(max(1, np.max(np.abs(heavy - len(kernel) // 2))))
 
 
-def match(meter_w: Array, reference_w: Array) -> Matched:
-    """Smooth the sharper of two aligned powers like the other one.
-
-    meter_w, reference_w  (n,) nan where spikes, drop-outs and gaps were taken out
-    """
-    bare = (meter_w, reference_w)
+def match(bare: Bare) -> Matched:
+    """Smooth the sharper of two aligned powers like the other one."""
     survey: list[Option] = [("none", "none", 0.0)]
     survey += [
         (side, "boxcar", seconds) for side in ("meter", "reference") for seconds in _SURVEY_S
     ]
-    tried = [_smoothed_pair(*bare, *option) for option in survey]
-    losses, _ = _losses(tried)
+    tried = [_smoothed_pair(bare, option) for option in survey]
+    losses, _ = _losses(tried, bare.omega)
     side = tried[int(np.argmin(losses))].side
     if side == "none":
         shorter: list[Option] = [(s, "boxcar", 2.0) for s in ("meter", "reference")]
         shorter += [(s, "exponential", x) for s in ("meter", "reference") for x in (0.7, 1.0, 1.5)]
-        tried = [tried[0]] + [_smoothed_pair(*bare, *option) for option in shorter]
+        tried = [tried[0]] + [_smoothed_pair(bare, option) for option in shorter]
     else:
         family: list[Option] = [(side, "boxcar", x) for x in _BOXCARS_S]
         family += [(side, "exponential", x) for x in _EXPONENTIALS_S]
-        tried = [tried[0]] + [_smoothed_pair(*bare, *option) for option in family]
-    losses, late = _losses(tried)
+        tried = [tried[0]] + [_smoothed_pair(bare, option) for option in family]
+    losses, late = _losses(tried, bare.omega)
     best = int(np.argmin(losses))
-    if losses[best] >= _WORTHWHILE * losses[0]:
-        return _with_change(replace(tried[0], late_s=float(late[0])), bare)
-    return _with_change(_refined(bare, tried[best]), bare)
+    if losses[best] >= min(_WORTHWHILE, _price(tried[best], tried[best].seconds)):
+        best = 0
+    found = replace(tried[best], late_s=float(late[best]))
+    return _with_change(found, bare)
 
 
-def _refined(bare: tuple[Array, Array], found: Matched) -> Matched:
-    """The kernel's length between the family's members, by a parabola through three losses."""
-    lengths = found.seconds * np.array([0.85, 1.0, 1.18])
-    tried = [_smoothed_pair(*bare, found.side, found.shape, float(x)) for x in lengths]
-    losses, _ = _losses(tried)
-    bend, tilt, _ = np.polyfit(np.log(lengths / found.seconds), losses, 2)
-    move = float(np.clip(-tilt / (2 * bend), -0.16, 0.16)) if bend > 0 else 0.0
-    best = _smoothed_pair(*bare, found.side, found.shape, found.seconds * float(np.exp(move)))
-    _, late = _losses([best])
-    return replace(best, late_s=float(late[0]))
+def tuned(found: Matched, bare: Bare) -> Matched:
+    """The same match with its kernel's weights fitted one by one.
+
+    Each weight may depart from the family's by about 0.05 unless the data ask for more, so a
+    ride without changes of power keeps the family's kernel. Kept where it explains more.
+    """
+    sides = ("meter", "reference") if found.side == "none" else (found.side,)
+    tried = [found]
+    for side in sides:
+        sharp, soft = bare.meter_w, bare.reference_w
+        if side == "reference":
+            sharp, soft = soft, sharp
+        kernel = _free_kernel(sharp, soft, bare.omega, found.kernel)
+        sharp = smoothed(sharp, kernel)
+        meter, reference = (sharp, soft) if side == "meter" else (soft, sharp)
+        tried.append(replace(found, meter_w=meter, reference_w=reference, side=side, kernel=kernel))
+    losses, late = _losses(tried, bare.omega)
+    best = int(np.argmin(losses))
+    if losses[best] >= _price(found, 2 * _FREE_S + 1):
+        best = 0
+    return replace(tried[best], late_s=float(late[best]))
+
+
+def _price(option: Matched, weights: float) -> float:
+    """Schwarz's price: the share of the loss that so many weights, or looks fewer, must save."""
+    known = np.isfinite(option.meter_w) & np.isfinite(option.reference_w)
+    rows = max(2, int(np.sum(_thinned(known))))
+    return float(np.exp(-weights * np.log(rows) / rows))
+
+
+def _free_kernel(sharp: Array, soft: Array, omega: Array, start: Array) -> Array:
+    """Weights (2 h + 1,) of sum 1 with which `sharp` explains `soft`, drawn towards `start`.
+
+    Robust regression of soft(t) on sharp(t − k) and the zero part, with a normal prior on the
+    weights around the starting kernel over the gain.
+    """
+    half = max(len(start) // 2, _FREE_S)
+    kernel = np.pad(start, half - len(start) // 2)
+    free = np.arange(-_FREE_S, _FREE_S + 1)
+    inner = smoothed(sharp, kernel)
+    shifted = np.stack([_shifted(sharp, int(k)) for k in free], axis=1)
+    rows = np.isfinite(soft) & np.isfinite(inner) & np.all(np.isfinite(shifted), axis=1)
+    rows = _thinned(rows)
+    if rows.sum() < 20 * len(free):
+        return start
+    gain = float(np.median(soft[rows])) / max(1.0, float(np.median(inner[rows])))
+    # departures δ from the start: soft − gain · inner = Σ δ_k sharp(t − k) + zero part + constant
+    X = np.column_stack([shifted[rows], smoothed(omega, kernel)[rows], np.ones(rows.sum())])
+    y = soft[rows] - gain * inner[rows]
+    departure = _ridge(X, y, sd=_FREE_SD)
+    total = gain * kernel
+    total[half - _FREE_S : half + _FREE_S + 1] += departure[:-2]
+    return np.asarray(total / total.sum())
+
+
+def _ridge(X: Array, y: Array, *, sd: float) -> Array:
+    """Huber regression with a prior N(0, sd²) on all but the last two coefficients."""
+    weight = np.ones(len(y))
+    residual = np.abs(y - np.median(y))
+    for _ in range(4):
+        root = np.sqrt(weight)
+        Xw = X * root[:, None]
+        scale = max(0.3, 1.4826 * float(np.median(residual)))
+        penalty = np.full(X.shape[1], (scale / sd) ** 2)
+        penalty[-2:] = 1e-6
+        beta = np.linalg.solve(Xw.T @ Xw + np.diag(penalty), Xw.T @ (y * root))
+        residual = np.abs(y - X @ beta)
+        scale = max(0.3, 1.4826 * float(np.median(residual)))
+        weight = 1 / np.maximum(1, residual / (3 * scale))
+    return np.asarray(beta)
+
+
+def _shifted(values: Array, k: int) -> Array:
+    """values(t − k), nan beyond the ends."""
+    moved = np.full(len(values), np.nan)
+    if k >= 0:
+        moved[k:] = values[: len(values) - k]
+    else:
+        moved[:k] = values[-k:]
+    return moved
 
 
 def centred_kernel(shape: str, seconds: float) -> Array:
@@ -127,9 +212,9 @@ def _convolve(values: Array, kernel: Array) -> Array:
     return np.convolve(values, kernel, "full")[half : half + len(values)]
 
 
-def _smoothed_pair(
-    meter_w: Array, reference_w: Array, side: str, shape: str, seconds: float
-) -> Matched:
+def _smoothed_pair(bare: Bare, option: Option) -> Matched:
+    side, shape, seconds = option
+    meter_w, reference_w = bare.meter_w, bare.reference_w
     kernel = centred_kernel(shape, seconds)
     if side == "meter":
         meter_w = smoothed(meter_w, kernel)
@@ -138,48 +223,69 @@ def _smoothed_pair(
     return Matched(meter_w, reference_w, side, kernel, shape, seconds, np.zeros(0))
 
 
-def _with_change(found: Matched, bare: tuple[Array, Array]) -> Matched:
+def _with_change(found: Matched, bare: Bare) -> Matched:
     """Adds change_w, by the kernels 12 % shorter and longer."""
     if found.side == "none":
         one_two_one = np.array([0.25, 0.5, 0.25])
-        softer = smoothed(bare[0], one_two_one, tolerated=0.3)
-        return replace(found, change_w=np.nan_to_num(softer - bare[0]))
-    trace = bare[0] if found.side == "meter" else bare[1]
+        softer = smoothed(bare.meter_w, one_two_one, tolerated=0.3)
+        return replace(found, change_w=np.nan_to_num(softer - bare.meter_w))
+    trace = bare.meter_w if found.side == "meter" else bare.reference_w
     low, high = (
         smoothed(trace, centred_kernel(found.shape, found.seconds * x)) for x in (0.88, 1.12)
     )
     return replace(found, change_w=np.nan_to_num((high - low) / (np.log(1.12) - np.log(0.88))))
 
 
-def _losses(tried: list[Matched]) -> tuple[Array, Array]:
-    """How badly one power explains the other under each option, and the delay left (s).
+def _losses(tried: list[Matched], omega: Array) -> tuple[Array, Array]:
+    """How well each option explains, as a share of what the first leaves over, and delays (s).
 
-    Huber's loss around gain · reference + constant + delay · slope, on the same seconds for
-    all, of three-second means so that smoothing noise away does not look like a better match.
+    The trace that was smoothed explains the other one, so that smoothing its noise away earns
+    nothing; Huber's loss, on the same seconds for all. The delay is how much later the reference
+    still is.
     """
     both = np.all([np.isfinite(t.meter_w) & np.isfinite(t.reference_w) for t in tried], axis=0)
     if both.sum() < 60:
         return np.array([0.0] + [1.0] * (len(tried) - 1)), np.zeros(len(tried))
-    fits = [_residual(t, both) for t in tried]
-    scale = max(0.3, min(1.4826 * float(np.median(np.abs(r))) for r, _ in fits))
-    size = [np.abs(r) / scale for r, _ in fits]
-    loss = [float(np.mean(np.where(z < 3, 0.5 * z**2, 3 * z - 4.5))) for z in size]
-    return np.array(loss), np.array([late for _, late in fits])
+    rows = _thinned(both)
+    first = {side: _explain(tried[0], side, rows, omega) for side in ("meter", "reference")}
+    losses, delays = [1.0], [first["meter"][1]]
+    for option in tried[1:]:
+        residual, delay = _explain(option, option.side, rows, omega)
+        scale = max(0.3, 1.4826 * float(np.median(np.abs(first[option.side][0]))))
+        left, at_first = (_huber(r / scale) for r in (residual, first[option.side][0]))
+        losses.append(left / max(at_first, 1e-9))
+        delays.append(delay)
+    return np.array(losses), np.array(delays)
 
 
-def _residual(option: Matched, both: Mask) -> tuple[Array, float]:
-    kernel = np.ones(3) / 3
-    weight = np.maximum(_convolve(both.astype(np.float64), kernel), 1e-9)
-    y = (_convolve(np.where(both, option.meter_w, 0.0), kernel) / weight)[both]
-    x_all = _convolve(np.where(both, option.reference_w, 0.0), kernel) / weight
-    slope = np.clip(np.gradient(x_all), -100, 100)[both]
-    X = np.stack([x_all[both], np.ones(len(y)), slope], axis=1)
-    weight_y = np.ones(len(y))
+def _huber(z: Array) -> float:
+    size = np.abs(z)
+    return float(np.mean(np.where(size < 3, 0.5 * size**2, 3 * size - 4.5)))
+
+
+def _explain(option: Matched, side: str, rows: Mask, omega: Array) -> tuple[Array, float]:
+    """Residual of one trace on the smoothed one, and the reference's delay (s), by IRLS."""
+    x, y, sign = option.meter_w, option.reference_w, -1.0
+    if side == "reference":
+        x, y, sign = y, x, 1.0
+    zero = smoothed(omega, option.kernel) if option.side == "meter" else omega
+    slope = np.clip(np.nan_to_num(np.gradient(x)), -100, 100)
+    y, X = y[rows], np.column_stack([x[rows], zero[rows], slope[rows], np.ones(len(zero[rows]))])
+    robust = np.ones(len(y))
     for _ in range(3):
-        left = (X * weight_y[:, None]).T
-        beta = np.linalg.solve(left @ X + 1e-6 * np.eye(3), left @ y)
+        root = np.sqrt(robust)
+        Xw = X * root[:, None]
+        beta = np.linalg.solve(Xw.T @ Xw + 1e-6 * np.eye(4), Xw.T @ (y * root))
         residual = y - X @ beta
         scale = max(0.3, 1.4826 * float(np.median(np.abs(residual))))
-        weight_y = 1 / np.maximum(1, np.abs(residual) / (3 * scale))
+        robust = 1 / np.maximum(1, np.abs(residual) / (3 * scale))
     gain = beta[0] if abs(beta[0]) > 0.2 else 1.0
-    return np.asarray(residual), float(np.clip(beta[2] / gain, -3, 3))
+    return np.asarray(residual), float(np.clip(sign * beta[2] / gain, -3, 3))
+
+
+def _thinned(rows: Mask) -> Mask:
+    """At most about 4,000 of the rows, evenly: a kernel needs no more of a long ride."""
+    step = int(np.sum(rows)) // _ENOUGH_ROWS + 1
+    kept = np.zeros(len(rows), dtype=bool)
+    kept[np.flatnonzero(rows)[::step]] = True
+    return kept

@@ -92,7 +92,7 @@ def cut(pair: Seconds, *, length: int) -> tuple[Windows, NDArray[np.int64]]:
 def _slope(power: Array) -> Array:
     """Time derivative of the softened power; unknown seconds are bridged for it."""
     known = np.isfinite(power)
-    if not known.any():
+    if known.sum() < 2:
         return np.zeros_like(power)
     index = np.arange(len(power))
     filled = np.interp(index, index[known], power[known])

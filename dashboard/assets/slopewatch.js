@@ -222,9 +222,26 @@
     );
   }
 
+  // ---- lists to choose from --------------------------------------------------------------
+  document.addEventListener("change", function (event) {
+    if (!event.target.classList || !event.target.classList.contains("choice")) return;
+    const chosenNow = event.target.value || null;
+    window.dash_clientside.set_props(event.target.id + "-chosen", { data: chosenNow });
+  });
+
+  // Shows what was chosen before; what the list no longer has does not count.
+  function inList(name, value) {
+    const list = document.getElementById(name);
+    const has = list && Array.from(list.options).some((option) => option.value === value);
+    if (list) list.value = has ? value : "";
+    return has && value ? value : null;
+  }
+
   // ---- the fleet page ------------------------------------------------------------------
   // The table holds the rows that match every filter above it.
-  function filterFleet(rows, words, statuses, group, rider) {
+  function filterFleet(rows, words, statuses, groupChosen, riderChosen) {
+    const group = inList("fleet-group", groupChosen);
+    const rider = inList("fleet-rider", riderChosen);
     const wanted = (words || "").toLowerCase().split(/\s+/).filter(Boolean);
     const chosenNow = statuses || [];
     const kept = (rows || []).filter(

@@ -187,8 +187,8 @@ def _filters(rows: list[Document]) -> html.Div:
                 "fleet-search",
                 wide=True,
             ),
-            _field("Group", _choice("fleet-group", groups, "All groups"), "fleet-group"),
-            _field("Rider", _choice("fleet-rider", riders, "All riders"), "fleet-rider"),
+            _field("Group", parts.choice("fleet-group", groups, "All groups"), "fleet-group"),
+            _field("Rider", parts.choice("fleet-rider", riders, "All riders"), "fleet-rider"),
             html.Div(
                 [
                     html.Span(id="fleet-shown", role="status"),
@@ -209,17 +209,6 @@ def _field(label: str, control: Any, name: str, *, wide: bool = False) -> html.D
     )
 
 
-def _choice(name: str, options: list[str], placeholder: str) -> dcc.Dropdown:
-    return dcc.Dropdown(
-        id=name,
-        options=options,
-        placeholder=placeholder,
-        persistence=True,
-        persistence_type="session",
-        maxHeight=320,
-    )
-
-
 # ---- what the meters are measured against ---------------------------------------------------
 
 
@@ -229,7 +218,7 @@ def _devices(status: Document) -> html.Section:
         *(_device(row, "bench_id", "Mass set") for row in status.get("benches") or []),
     ]
     titles = ("Device", "Kind", "Gain error, ± at 90 %", "Seen")
-    body: Any = parts.plain_table(titles, rows)
+    body: Any = parts.plain_table(titles, rows, name="Trainers and mass sets")
     if not rows:
         body = parts.empty(
             "No trainer and no mass set is known yet.",
@@ -278,8 +267,8 @@ def register(app: Dash, _data: Door) -> None:
         "toggleStatuses",
         Output("fleet-statuses", "data"),
         Output("fleet-search", "value"),
-        Output("fleet-group", "value"),
-        Output("fleet-rider", "value"),
+        Output("fleet-group-chosen", "data"),
+        Output("fleet-rider-chosen", "data"),
         Input({"type": "fleet-status", "status": ALL}, "n_clicks"),
         Input("fleet-clear", "n_clicks"),
         State("fleet-statuses", "data"),
@@ -295,8 +284,8 @@ def register(app: Dash, _data: Door) -> None:
         Input("fleet-rows", "data"),
         Input("fleet-search", "value"),
         Input("fleet-statuses", "data"),
-        Input("fleet-group", "value"),
-        Input("fleet-rider", "value"),
+        Input("fleet-group-chosen", "data"),
+        Input("fleet-rider-chosen", "data"),
     )
     clicked = Input("fleet-grid", "cellClicked")
     parts.in_browser(app, "openClicked", clicked, at_start=False)

@@ -95,7 +95,7 @@ def _head(view: View, meter: Document, row: Document | None) -> html.Div:
     badge = [parts.badge(row["status"])] if row else []
     return html.Div(
         [
-            html.Nav(parts.link("← Fleet", view.link("/")), className="way-back"),
+            html.P(parts.link("← Fleet", view.link("/")), className="way-back"),
             html.Div([html.H1(meter["meter_id"]), *badge], className="title"),
             html.P(" · ".join(text for text in named if text), className="named"),
         ]

@@ -16,7 +16,9 @@ def resets_part(resets: list[Document]) -> html.Section:
         body: Any = html.P("The slope has not been changed.", className="note")
     else:
         titles = ("Date", "Slope", "Change of the gain error", "Recorded")
-        body = parts.plain_table(titles, [_reset_row(r) for r in reversed(resets)])
+        body = parts.plain_table(
+            titles, [_reset_row(r) for r in reversed(resets)], name="Changes of the slope"
+        )
     return parts.section("Changes of the slope", body, name="meter-resets")
 
 
@@ -54,7 +56,7 @@ def events_part(events: list[Document]) -> html.Section | None:
     ]
     return parts.section(
         "Batteries, strikes and other events",
-        parts.plain_table(("Date", "Event", "Note", "State"), rows),
+        parts.plain_table(("Date", "Event", "Note", "State"), rows, name="Events"),
         name="meter-events",
     )
 

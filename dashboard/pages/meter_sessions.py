@@ -140,7 +140,7 @@ def _readings(readings: list[Document]) -> html.Div:
         for r in readings
     ]
     titles = ("Stage", "Reading", "Shown, N·m", "Expected, N·m", "Error")
-    return html.Div([html.H4("Readings"), parts.plain_table(titles, rows)])
+    return html.Div([html.H4("Readings"), parts.plain_table(titles, rows, name="Readings")])
 
 
 def _hung(reading: Document) -> str:
@@ -166,4 +166,6 @@ def _budget(budget: list[Document]) -> html.Div:
         for t in terms
     ]
     titles = ("Source", "u", "Type", "Same within a")
-    return html.Div([html.H4("Uncertainty budget"), parts.plain_table(titles, rows)])
+    return html.Div(
+        [html.H4("Uncertainty budget"), parts.plain_table(titles, rows, name="Uncertainty budget")]
+    )

@@ -201,6 +201,7 @@ class _Explainer:
         self.done: set[tuple[str, int]] = set()
         self.open = np.ones(len(block.rows), dtype=np.bool_)
         self.open[0] = False
+        self.open[-1] = bool(block.is_bench[-1])  # one comparison alone is no step
         if barred is not None:
             t = np.cumsum(block.gap)
             self.open &= np.abs(t - t[block.rows == barred][0]) > _BARRED_YEARS

@@ -257,7 +257,7 @@ def _explain_meters(search: Search, state: State) -> None:
         search.budget,
         int(obs.is_bench.sum()),
         search.favours,
-        search.mixtures[0],
+        max(search.mixtures, key=lambda m: m.rough),
         noise_share=_noise_share(seen, obs),
     )
     rules = Rules(ODDS, search.favours, steps**2, entries**2)

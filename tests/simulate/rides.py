@@ -23,8 +23,8 @@ _START = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 class Sensor:
     """How one device reads: noise in percent of the power, smoothing in seconds."""
 
-    white_pct: float = 1.2
-    wander_pct: float = 0.2
+    white_pct: float = 1.0
+    wander_pct: float = 0.15
     wander_s: float = 20.0
     smoothing: str = "none"  # none, boxcar, exponential
     smoothing_s: float = 0.0
@@ -40,7 +40,7 @@ class Truth:
     clock_drift_ppm: float = 0.0
     meter: Sensor = field(default_factory=Sensor)
     reference: Sensor = field(
-        default_factory=lambda: Sensor(white_pct=1.0, smoothing="boxcar", smoothing_s=3)
+        default_factory=lambda: Sensor(white_pct=0.8, smoothing="boxcar", smoothing_s=3)
     )
 
 
@@ -160,7 +160,7 @@ def random_truth(rng: np.random.Generator) -> Truth:
     """Gain, zero offset, lag, clock and smoothing as a team's pairs show them."""
     kind = str(rng.choice(["none", "boxcar", "exponential"], p=[0.2, 0.5, 0.3]))
     seconds = float(rng.uniform(2, 8) if kind == "boxcar" else rng.uniform(1, 4))
-    smooth = Sensor(white_pct=1.0, smoothing=kind, smoothing_s=0.0 if kind == "none" else seconds)
+    smooth = Sensor(white_pct=0.8, smoothing=kind, smoothing_s=0.0 if kind == "none" else seconds)
     return Truth(
         gain_pct=float(rng.normal(0, 1.5)),
         zero_offset_nm=float(rng.normal(0, 0.25)),
