@@ -187,11 +187,8 @@ def _forecast_wave(
 
 def _hyper_variance(fleet: FleetFit, targets: Targets) -> Array:
     """What not knowing the hyperparameters adds, to first order."""
-    covariance = fleet.posterior.hyper.covariance
     J = fleet.posterior.predict(targets).J
-    if covariance is None or not J.shape[1]:
-        return np.zeros(len(targets.t))
-    return np.asarray(np.einsum("ti,ij,tj->t", J, covariance, J))
+    return np.asarray(np.einsum("ti,ij,tj->t", J, fleet.posterior.doubt, J))
 
 
 # --- the document -----------------------------------------------------------------------------
