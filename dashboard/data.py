@@ -390,6 +390,8 @@ class Data:
         """How the numbers come about: hyperparameters, population, diagnostics."""
         from models import run
 
+        if not self._store.exists() or run.is_empty(self._store):
+            return {"population": []}
         return dict(self._kept(lambda: run.method(self._store), "method"))
 
     def set_aside(self) -> list[Document]:

@@ -313,12 +313,16 @@ def method(store: Store) -> dict[str, Any]:
     """How the numbers come about: the fit, its hyperparameters, the drift table by group."""
     snap, stale = snapshot(store, as_of=None)
     about = snap.about()
+    with store.reading() as db:
+        settings = settings_of(db)
     return {
         "fit": {key: about[key] for key in ("fitted_at", "converged", "message", "seconds")}
         | {"stale": stale},
         "hyperparameters": about["hyper"],
         "population": snap.population.to_dicts(),
         "observations": _counts_of(snap.weights),
+        "charts": assess.chart_limits(settings, about["points_per_season"]).table.to_dicts(),
+        "false_alarms_per_season": settings.false_alarms_per_season,
     }
 
 

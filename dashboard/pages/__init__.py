@@ -39,6 +39,8 @@ class Door(Protocol):
 
     def comparisons(self, meter_id: str) -> list[Document]: ...
 
+    def method(self) -> Document: ...
+
 
 @dataclass(frozen=True)
 class View:

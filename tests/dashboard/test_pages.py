@@ -330,3 +330,33 @@ def test_due_words_say_how_far_off():
     assert meter.due_words(later, TODAY) == "9\u00a0Nov\u00a02027, in 6 weeks"
     assert meter.due_words(TODAY, TODAY) == "now"
     assert meter.due_words(None, TODAY) == "not within five years"
+
+
+def test_method_page_shows_groups_spreads_and_limits() -> None:
+    from dashboard.pages import View, method
+
+    class Fitted(FakeData):
+        def method(self) -> dict[str, object]:
+            group = {
+                "model_group": "alder", "n_meters": 20, "n_sessions": 90, "method": "prior",
+                "reason": "too few meters", "drift_pct_per_year": 0.42, "drift_lo90": 0.2,
+                "drift_hi90": 0.64, "swap_pct": None, "swap_lo90": None, "swap_hi90": None,
+                "sd_drift_pct_per_year": 0.3, "sd_sensitivity_pct": 0.9, "sd_residual_pct": 0.25,
+            }  # fmt: skip
+            spread = {"meaning": "spread of drift", "group": None, "value": 0.3}
+            chart = {"chart": "ewma", "limit": 3.46, "arl": 2529.0, "false_alarms_per_season": 0.33}
+            return {
+                "fit": {"fitted_at": "2027-09-30", "converged": True, "message": "", "stale": True},
+                "population": [group],
+                "hyperparameters": {
+                    "parameters": [spread | {"standard_error": 0.05, "estimated": True}]
+                },
+                "observations": [{"kind": "bench", "n": 90, "weighed_down": 2, "left_out": 1}],
+                "charts": [chart],
+                "false_alarms_per_season": 1.0,
+            }
+
+    shown = str(method.layout(Fitted(3), View()))
+    for words in ("alder", "+0.42", "none seen", "too few meters", "3.46", "run slopewatch fit"):
+        assert words in shown, words
+    assert "Nothing is fitted yet" in str(method.layout(FakeData(3), View()))
