@@ -179,6 +179,17 @@ def listen(app: Any, *, host: str, port: int) -> Any:
     )
 
 
+def stop(listener: Any) -> None:
+    """End a listener's `run` from another thread.
+
+    Its sockets are closed by the thread that waits on them: closed by another, their numbers
+    could be given to something else while they are still being waited on.
+    """
+    from waitress.wasyncore import close_all
+
+    listener.trigger.pull_trigger(lambda: close_all(listener._map, ignore_all=True))
+
+
 def _bound(host: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     bound = socket.socket(family, socket.SOCK_STREAM)

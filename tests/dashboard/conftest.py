@@ -35,9 +35,10 @@ def serving(data: Any) -> Iterator[str]:
     try:
         yield f"http://127.0.0.1:{listener.effective_port}"
     finally:
-        listener.close()
+        server.stop(listener)
+        thread.join(timeout=30)
+        assert not thread.is_alive()
         listener.task_dispatcher.shutdown()
-        thread.join(timeout=10)
 
 
 @pytest.fixture(scope="session")

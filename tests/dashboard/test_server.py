@@ -1,7 +1,6 @@
 """Who is answered, who is refused, and what the browser is told to keep to itself."""
 
 import re
-import threading
 import urllib.request
 
 import pytest
@@ -9,6 +8,7 @@ import pytest
 from dashboard import server
 from dashboard.app import create_app
 from dashboard.data import NothingDoneError
+from tests.dashboard.conftest import serving
 from tests.dashboard.fake import BrokenData, FakeData
 
 PAGE_REQUEST = {
@@ -177,18 +177,13 @@ def test_loopback_addresses(host):
 
 
 def test_served_page_answers_and_a_taken_port_is_an_error():
-    listener = server.listen(create_app(FakeData(3)), host="127.0.0.1", port=0)
-    thread = threading.Thread(target=listener.run, daemon=True)
-    thread.start()
-    try:
-        address = f"http://127.0.0.1:{listener.effective_port}/"
-        with urllib.request.urlopen(address, timeout=10) as answer:
+    with serving(FakeData(3)) as address:
+        with urllib.request.urlopen(address, timeout=30) as answer:
             assert answer.status == 200
             assert "Slopewatch" in answer.read().decode()
             assert not answer.headers.get("Server")
-        taken = int(listener.effective_port)
+        taken = int(address.rpartition(":")[2])
         with pytest.raises(OSError, match="in use"):
             server.listen(create_app(FakeData(1)), host="127.0.0.1", port=taken)
-    finally:
-        listener.task_dispatcher.shutdown()
-        listener.close()
+    with pytest.raises(OSError, match="refused"):
+        urllib.request.urlopen(address, timeout=30)
