@@ -1,0 +1,98 @@
+"""The demo team through the commands, against its known truth."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from dashboard.cli import main
+
+SEEDS = Path(__file__).parents[2] / "seeds"
+TODAY = "2026-09-30"
+
+pytestmark = pytest.mark.slow
+
+
+def _run(*words: str) -> tuple[int, Any]:
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
+        code = main([*words, "--format", "json"])
+    return code, json.loads(out.getvalue())
+
+
+@pytest.fixture(scope="module")
+def status(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """The status of the loaded and fitted demo on its last day."""
+    store = str(tmp_path_factory.mktemp("demo") / "demo.duckdb")
+    code, loaded = _run("load", "--store", store, str(SEEDS / "tables"), str(SEEDS / "recordings"))
+    assert code == 0
+    assert loaded["set_aside"] == []
+    assert loaded["fit"]["converged"]
+    code, document = _run("status", "--store", store, "--as-of", TODAY)
+    assert code == 0
+    return dict(document)
+
+
+def _truth() -> dict[str, float]:
+    known = pl.read_csv(SEEDS / "truth" / "gain_errors.csv")
+    today = known.filter(pl.col("date") == TODAY)
+    return dict(today.select("meter_id", "gain_error_pct").iter_rows())
+
+
+def _alarms(status: dict[str, Any], section: str, key: str, device: str) -> list[dict[str, Any]]:
+    return [a for row in status[section] if row[key] == device for a in row["alarms"]]
+
+
+def test_intervals_hold_the_truth(status: dict[str, Any]) -> None:
+    """57 meters, 90 % intervals: 80 % or more inside, and errors of about a quarter percent."""
+    truth = _truth()
+    rows = {m["meter_id"]: m for m in status["meters"]}
+    assert rows.keys() == truth.keys()
+    inside = [rows[m]["interval90_pct"][0] <= e <= rows[m]["interval90_pct"][1]
+              for m, e in truth.items()]  # fmt: skip
+    squares = [(rows[m]["gain_error_pct"] - e) ** 2 for m, e in truth.items()]
+    assert sum(inside) / len(inside) >= 0.80
+    assert (sum(squares) / len(squares)) ** 0.5 < 0.35
+
+
+def test_what_happened_is_named(status: dict[str, Any]) -> None:
+    struck = _alarms(status, "meters", "meter_id", "FS-11")
+    assert any(a["kind"] == "step" and a["size_pct"] < -2 for a in struck)
+    entered = _alarms(status, "meters", "meter_id", "FS-19")
+    assert any(a["kind"] == "entry" and a["date"] == "2026-02-12" for a in entered)
+    jumped = _alarms(status, "references", "reference_id", "TR-3")
+    assert any(a["kind"] == "step" and a["size_pct"] > 1.5 for a in jumped)
+
+
+def test_trainers_and_mass_sets_that_stood_still_are_not_blamed(status: dict[str, Any]) -> None:
+    for name in ("TR-1", "TR-2", "TR-4"):
+        assert _alarms(status, "references", "reference_id", name) == []
+    for name in ("set-A", "set-B"):
+        assert _alarms(status, "benches", "bench_id", name) == []
+
+
+def test_the_stamped_mass_set_is_known_for_what_it_is(status: dict[str, Any]) -> None:
+    """20.0 behaves like 19.86: found values come out 0.69 % low."""
+    stamped = next(b for b in status["benches"] if b["bench_id"] == "set-C")
+    off = abs(stamped["gain_error_pct"] + 0.69)
+    assert off < 3 * stamped["gain_error_sd_pct"]
+    assert stamped["gain_error_sd_pct"] < 0.1
+
+
+@pytest.mark.parametrize("meter", ["OL-07", "HB-01", "FS-15", "FS-09"])
+def test_awkward_days_are_not_blamed_on_the_meter(status: dict[str, Any], meter: str) -> None:
+    """A new rider on a left arm, a hub, an unrecorded reset, another crank: no alarm."""
+    assert _alarms(status, "meters", "meter_id", meter) == []
+
+
+def test_only_meters_that_are_off_are_said_to_be_out(status: dict[str, Any]) -> None:
+    truth = _truth()
+    out = {m["meter_id"] for m in status["meters"] if m["status"] == "out"}
+    assert out
+    assert all(abs(truth[m]) > 1.3 for m in out)
