@@ -45,7 +45,7 @@ INDEX = """<!DOCTYPE html>
 def create_app(data: Door, *, hosts: Sequence[str] = ()) -> Dash:
     """The dashboard over a store; the same for the served one and for tests.
 
-    data: the door to the store and the models (dashboard.data.Data)
+    data: the door to the store and the models (dashboard.data_pages.Data)
     hosts: names to answer to besides the loopback ones
     """
     pages = find_pages()

@@ -145,7 +145,8 @@ def serve(store: Path, *, host: str, port: int, say: Callable[[str], None]) -> N
 
     NothingDoneError when others could reach the address; OSError when it cannot be listened on.
     """
-    from dashboard.data import Data, NothingDoneError
+    from dashboard.data import NothingDoneError
+    from dashboard.data_pages import Data
 
     if not is_loopback(host):
         raise NothingDoneError(

@@ -27,7 +27,7 @@ Document = dict[str, Any]
 
 
 class Door(Protocol):
-    """The part of dashboard.data.Data that the pages call; documents by the data contract."""
+    """The part of dashboard.data_pages.Data that the pages call; documents by the data contract."""
 
     def status(self, as_of: str | None = None) -> Document: ...
 

@@ -1,0 +1,116 @@
+"""The pages' door to the store and the models: what a page may ask.
+
+Each part of the door is one class in a module `dashboard/data_*.py`, for the pages that need it;
+`Data` is all of them together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+from dashboard import data
+from dashboard.data_kept import Kept
+from ingest.store import StoreError
+from models.refusal import NothingToSayError
+
+Document = dict[str, Any]
+
+
+class FleetDoor(Kept):
+    """What the fleet, meter and method pages ask."""
+
+    def status(self, as_of: str | None = None) -> Document:
+        """The `status` document; an empty one for a store without data."""
+        return dict(self._kept(lambda: self._status(as_of), "status", as_of))
+
+    def _status(self, as_of: str | None) -> Document:
+        from dashboard import printing
+        from models import run
+
+        day = date.fromisoformat(as_of) if as_of else None
+        try:
+            found = run.status(self._store, as_of=day)
+        except (StoreError, NothingToSayError):
+            if self._store.exists() and not run.is_empty(self._store):
+                raise
+            return _blank_status(as_of)
+        return dict(printing.plain(found))
+
+    def history(self, meter_id: str, as_of: str | None = None) -> Document:
+        """The `history` document, with forecast, tolerance and control charts."""
+        return dict(self._kept(lambda: self._history(meter_id, as_of), "history", meter_id, as_of))
+
+    def _history(self, meter_id: str, as_of: str | None) -> Document:
+        from dashboard import printing
+        from models import run
+
+        day = date.fromisoformat(as_of) if as_of else None
+        ready = self._kept(lambda: run.prepare(self._store, as_of=day), "fleet", as_of)
+        return dict(printing.plain(run.history_of(ready, meter_id)))
+
+    def meter(self, meter_id: str) -> Document:
+        """A meter's row of `status`; empty if there is none."""
+        rows = self.status()["meters"]
+        return next((dict(row) for row in rows if row["meter_id"] == meter_id), {})
+
+    def bench_sessions(self, meter_id: str) -> list[Document]:
+        """The meter's bench sessions, evaluated, newest last."""
+        from models import run
+
+        return list(
+            self._kept(lambda: run.session_documents(self._store, meter_id), "bench", meter_id)
+        )
+
+    def comparisons(self, meter_id: str) -> list[Document]:
+        """The meter's ride comparisons, newest last."""
+        from models import run
+
+        return list(
+            self._kept(lambda: run.comparison_documents(self._store, meter_id), "rides", meter_id)
+        )
+
+    def method(self) -> Document:
+        """How the numbers come about: hyperparameters, population, diagnostics."""
+        from models import run
+
+        if not self._store.exists() or run.is_empty(self._store):
+            return {"population": []}
+        return dict(self._kept(lambda: run.method(self._store), "method"))
+
+    def set_aside(self) -> list[Document]:
+        """Rows that wait for a correction."""
+        return data.set_aside(self._store.path) if self._store.exists() else []
+
+    def load_files(self, files: Sequence[tuple[str, bytes]]) -> Document:
+        """Load uploaded files by name and content, then refit. Recordings are only named."""
+        from ingest.load import load_uploads
+
+        report = load_uploads(self._store, list(files))
+        document: Document = report.to_document()
+        document["recordings"] = [str(path) for path in report.recordings]
+        document["fit"] = (
+            data.refit(self._store.path, say=lambda _text: None) if report.files else None
+        )
+        return document
+
+
+class Data(FleetDoor):
+    """All that the pages may ask."""
+
+
+def _blank_status(as_of: str | None) -> Document:
+    return {
+        "as_of": as_of or date.today().isoformat(),
+        "today_note": None,
+        "fit": {"fitted_at": None, "stale": False, "converged": None},
+        "reliability_target": 0.9,
+        "meters": [],
+        "references": [],
+        "benches": [],
+        "fleet": {
+            "counts": dict.fromkeys(("out", "due", "soon", "ok", "unknown"), 0),
+            "hyperparameters": {},
+        },
+    }
