@@ -15,7 +15,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any, NoReturn
 
-from dashboard import printing
+from dashboard import commands_report, printing
 
 DONE, DONE_BUT, NOTHING_DONE = 0, 1, 2
 DEFAULT_STORE = "slopewatch.duckdb"
@@ -139,6 +139,8 @@ def _parser() -> argparse.ArgumentParser:
     who.add_argument("--meter", metavar="M")
     who.add_argument("--rider", metavar="R")
     _period(sub)
+
+    commands_report.add(commands)
 
     sub = command("template", _template, "write empty tables and a data dictionary")
     sub.add_argument("folder", type=Path, metavar="FOLDER")

@@ -1,0 +1,37 @@
+"""`slopewatch report WHAT …`: documents to print or to hand on.
+
+Each kind of report is one function in REPORTS that adds its own words to the command line; its
+handler takes the parsed arguments and returns the exit code.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+Words = Callable[[Any], None]
+REPORTS: list[Words] = []
+
+
+def add(commands: Any) -> None:
+    """Add `report` and all its kinds to the command line's subparsers."""
+    if not REPORTS:
+        return
+    text = "documents to print or to hand on"
+    report = commands.add_parser("report", help=text, description=text)
+    kinds = report.add_subparsers(dest="report", required=True, metavar="WHAT")
+    for words in REPORTS:
+        words(kinds)
+
+
+def with_store(sub: argparse.ArgumentParser) -> None:
+    """Let a report name the store it is of."""
+    sub.add_argument("--store", type=Path, metavar="FILE", help="the DuckDB store")
+
+
+def store_of(args: argparse.Namespace) -> Path:
+    """The store that was named, else the environment's, else the one in this folder."""
+    return Path(args.store or os.environ.get("SLOPEWATCH_STORE") or "slopewatch.duckdb")
