@@ -1,0 +1,197 @@
+"""From the store to a fit of a day: read, evaluate, fit, keep.
+
+The store is never held open while something is computed.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from ingest.schema import TABLES
+from ingest.store import Database, Store
+from models import assess
+from models.assess import Records, Settings, Tables
+from models.fleet import FleetFit, FleetSettings, hyper_from_document
+from models.fleet.effects import Effect
+from models.fleet.fit import condition
+from models.refusal import NothingToSayError
+from models.roster import up_to
+from models.snapshot import Snapshot
+
+Say = Callable[[str], None]
+
+
+def settings_of(db: Database) -> Settings:
+    """The settings that the models need."""
+    kept = db.settings()
+    return Settings(
+        tolerance_pct=float(kept["tolerance_pct"] or 0.0),
+        reliability_target=float(kept["reliability_target"] or 0.0),
+        false_alarms_per_season=float(kept["false_alarms_per_season"] or 0.0),
+        time_zone=str(kept["time_zone"]),
+    )
+
+
+def tables_of(db: Database) -> Tables:
+    """Every input table."""
+    return {name: db.frame(name) for name in TABLES}
+
+
+def today_of(db: Database, settings: Settings) -> date:
+    """The day it is: the store's own (a demo's data end some day), else the system's."""
+    own = db.setting("today")
+    return (
+        date.fromisoformat(str(own)) if own else datetime.now(ZoneInfo(settings.time_zone)).date()
+    )
+
+
+def _read(store: Store) -> tuple[Tables, Settings, date, int, frozenset[str], pl.DataFrame | None]:
+    with store.reading() as db:
+        settings = settings_of(db)
+        incomplete = frozenset(db.query("incomplete_sessions")["session_id"].to_list())
+        return (
+            tables_of(db),
+            settings,
+            today_of(db, settings),
+            db.data_version(),
+            incomplete,
+            db.derived("pair_results"),
+        )
+
+
+def records(store: Store, as_of: date | None) -> tuple[Records, Settings, int]:
+    tables, settings, today, version, incomplete, pairs = _read(store)
+    day = as_of or today
+    if pairs is not None:
+        local = pl.col("measured_at").dt.convert_time_zone(settings.time_zone).dt.date()
+        pairs = pairs.filter(local <= day)
+    found = assess.records(
+        up_to(tables, as_of=day, time_zone=settings.time_zone),
+        everything=tables,
+        as_of=day,
+        settings=settings,
+        incomplete=incomplete,
+        pairs=pairs,
+    )
+    return found, settings, version
+
+
+# ---------------------------------------------------------------- fit
+
+
+def refit(store: Store, *, say: Say | None = None) -> dict[str, Any]:
+    """Fit the models to everything known today and keep the results."""
+    begun = time.monotonic()
+    tell(say, "evaluating bench sessions and comparisons")
+    found, settings, version = records(store, None)
+    tell(say, f"fitting {found.meters.height} meters")
+    snap = _snapshot(found, settings, version, begun)
+    about = snap.about()
+    with store.writing() as db:
+        for name in Snapshot.names():
+            db.put_derived(f"fit_{name}", getattr(snap, name))
+        db.put_derived("session_results", found.sessions)
+        db.put_derived("comparison_results", found.comparisons)
+        db.put_derived("resets", found.resets)
+    return {
+        "ran": True,
+        "converged": about["converged"],
+        "seconds": about["seconds"],
+        "message": about["message"],
+    }
+
+
+def _snapshot(found: Records, settings: Settings, version: int, begun: float) -> Snapshot:
+    fleet = assess.fitted(found, settings)
+    made = assess.Made(
+        datetime.now(UTC).replace(microsecond=0), round(time.monotonic() - begun, 3), version
+    )
+    return assess.snapshot_of(found, fleet, settings, made=made)
+
+
+def tell(say: Say | None, text: str) -> None:
+    if say is not None:
+        say(text)
+
+
+def _stored(store: Store) -> tuple[Snapshot | None, Settings, date, int]:
+    with store.reading() as db:
+        settings = settings_of(db)
+        today, version = today_of(db, settings), db.data_version()
+        info = db.derived("fit_info")
+        if info is None or "model" not in info.columns or info["model"].item() != assess.MODEL:
+            return None, settings, today, version
+        frames = {name: db.derived(f"fit_{name}") for name in Snapshot.names()}
+    kept = {name: frame for name, frame in frames.items() if frame is not None}
+    return Snapshot.of(kept), settings, today, version
+
+
+def snapshot(store: Store, *, as_of: date | None, say: Say | None = None) -> tuple[Snapshot, bool]:
+    """The fit that answers for a day, and whether data came in after it was made.
+
+    The stored fit serves where nothing dated after the day went into it; else (a past day, or
+    no fit yet) the models are fitted anew, on what was known on that day alone.
+    """
+    kept, settings, today, version = _stored(store)
+    day = as_of or today
+    if kept is not None:
+        stale = kept.about()["data_version"] != version
+        if kept.serves(day) and (as_of is None or not stale):
+            return kept, stale
+    begun = time.monotonic()
+    tell(say, f"fitting what was known on {day.isoformat()}")
+    found, settings, version = records(store, day)
+    return _snapshot(found, settings, version, begun), False
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """The records of a day and the fleet model on them: what a question about a date needs."""
+
+    found: Records
+    settings: Settings
+    fleet: FleetFit
+
+    def known(self, meter_id: str) -> None:
+        """Refuse a meter that is not in the fleet."""
+        ids = self.found.meters["meter_id"].to_list()
+        if meter_id not in ids:
+            raise NothingToSayError(unknown_meter(meter_id, ids))
+
+
+def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) -> Prepared:
+    """Records and fleet model: rebuilt from the stored fit where that serves, else fitted anew.
+
+    For today a stored fit serves even where rows came in after it: they count, at its
+    hyperparameters and alarms, until the next fit.
+    """
+    found, settings, version = records(store, as_of)
+    kept, _, _, _ = _stored(store)
+    current = kept is not None and kept.about()["data_version"] == version
+    if kept is not None and kept.serves(found.as_of) and (current or as_of is None):
+        fleet = condition(
+            found.data,
+            hyper_from_document(kept.about()["hyper"]),
+            today=found.as_of,
+            settings=FleetSettings(false_alarms_per_season=settings.false_alarms_per_season),
+            effects=[Effect(**row) for row in kept.about()["effects"]],
+            weights=kept.weights,
+        )
+        return Prepared(found, settings, fleet)
+    tell(say, f"fitting what was known on {found.as_of.isoformat()}")
+    return Prepared(found, settings, assess.fitted(found, settings))
+
+
+def unknown_meter(meter_id: str, known: list[str]) -> str:
+    from difflib import get_close_matches
+
+    close = get_close_matches(meter_id, known, n=3)
+    hint = f"; did you mean {' or '.join(close)}?" if close else f" ({len(known)} meters are known)"
+    return f'found meter "{meter_id}", expected one that the store knows{hint}'
