@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 import numpy as np
 import polars as pl
 
-from models import snapshot
+from models import diagnostics, snapshot
 from models.assemble import fleet_data
 from models.bench import evaluate_bench, session_frame
 from models.control import Budget, Limits, control_charts, limits_from_budget
@@ -25,6 +25,7 @@ from models.snapshot import Snapshot, course_days, noon
 from models.steps import compare_steps
 
 Tables = dict[str, pl.DataFrame]
+SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
 MODEL = ",".join(KINDS)
 """Names the model's form: a fit that an earlier form left in a store is made again."""
 
@@ -142,7 +143,8 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
     days = course_days(origin, found.as_of)
     ids = found.meters["meter_id"].to_list()
     mean, sd = fleet.forecast(origin, days.astype(np.float64))
-    observed = fleet.observed()
+    observed, innovations = fleet.observed(), fleet.innovations()
+    limits = chart_limits(settings, points_per_season(found)).limits
     info = {
         "as_of": found.as_of,
         "origin": origin,
@@ -165,10 +167,13 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
         alarms=fleet.alarms,
         weights=fleet.weights,
         observed=observed,
-        charts=charts_of(observed, chart_limits(settings, points_per_season(found)).limits),
+        charts=charts_of(observed, limits),
         population=drift_table(
             found.sessions, found.resets, found.meters, _swaps(found.events), today=found.as_of
         ),
+        checks=diagnostics.checks(innovations),
+        shares=fleet.variance_shares(rng=np.random.default_rng(SEED)),
+        detection=diagnostics.detection(innovations, limits),
     )
 
 

@@ -159,6 +159,11 @@ def method(store: Store) -> dict[str, Any]:
         "population": snap.population.to_dicts(),
         "observations": _counts_of(snap.weights),
         "charts": assess.chart_limits(settings, about["points_per_season"]).table.to_dicts(),
+        "diagnostics": {
+            "checks": snap.checks.to_dicts(),
+            "shares": snap.shares.to_dicts(),
+            "detection": snap.detection.to_dicts(),
+        },
         "false_alarms_per_season": settings.false_alarms_per_season,
     }
 

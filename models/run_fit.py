@@ -130,7 +130,8 @@ def _stored(store: Store) -> tuple[Snapshot | None, Settings, date, int]:
             return None, settings, today, version
         frames = {name: db.derived(f"fit_{name}") for name in Snapshot.names()}
     kept = {name: frame for name, frame in frames.items() if frame is not None}
-    return Snapshot.of(kept), settings, today, version
+    whole = len(kept) == len(frames)  # an earlier form of the program kept fewer
+    return Snapshot.of(kept) if whole else None, settings, today, version
 
 
 def snapshot(store: Store, *, as_of: date | None, say: Say | None = None) -> tuple[Snapshot, bool]:

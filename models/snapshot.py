@@ -41,6 +41,9 @@ class Snapshot:
     observed     kind, id, meter_id, at, gain_error, sd, standardized, weight, used
     charts       a row an observation: id, at, z, ewma, cusum_high, cusum_low, limits, signals
     population   the drift table by group
+    checks       whether the model describes the data (models.diagnostics.checks)
+    shares       what share each part has (models.fleet.shares.variance_shares)
+    detection    how soon a step is found (models.diagnostics.detection)
     """
 
     info: pl.DataFrame
@@ -52,6 +55,9 @@ class Snapshot:
     observed: pl.DataFrame
     charts: pl.DataFrame
     population: pl.DataFrame
+    checks: pl.DataFrame
+    shares: pl.DataFrame
+    detection: pl.DataFrame
 
     @classmethod
     def names(cls) -> list[str]:

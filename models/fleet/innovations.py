@@ -26,6 +26,7 @@ _SCHEMA: dict[str, Any] = {
     "innovation": pl.Float64,
     "sd": pl.Float64,
     "standardized": pl.Float64,
+    "gain": pl.Float64,
     "weight": pl.Float64,
 }
 
@@ -35,17 +36,19 @@ def innovation_frame(state: State) -> pl.DataFrame:
 
     Out  kind (bench, comparison), id, device_id (the meter whose course it tells of),
          reference_id, bench_id, at, innovation and sd (100·ln, at full weight), standardized,
-         weight (what was used of it)
+         gain (share of the innovation that the next forecast takes over), weight (what was used
+         of it)
     """
     obs, devices = state.design.obs, state.design.layout.devices
     n = len(obs)
-    innovation, sd, weight = np.zeros(n), np.ones(n), np.ones(n)
+    innovation, sd, weight, gain = np.zeros(n), np.ones(n), np.ones(n), np.zeros(n)
     for batch, block in zip(state.design.batches, state.blocks, strict=True):
         real = batch.mask > 0
         rows = batch.rows[real]
         found, spread = of_batch(batch, block)
         innovation[rows], sd[rows] = found[real], spread[real]
         weight[rows] = batch.weight[real]
+        gain[rows] = 1.0 - np.minimum(noise_variance(batch, block)[real] / spread[real] ** 2, 1.0)
     return pl.DataFrame(
         {
             "kind": np.where(obs.is_bench, "bench", "comparison"),
@@ -57,6 +60,7 @@ def innovation_frame(state: State) -> pl.DataFrame:
             "innovation": innovation,
             "sd": sd,
             "standardized": innovation / sd,
+            "gain": gain,
             "weight": weight,
         },
         schema=_SCHEMA,

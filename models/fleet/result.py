@@ -17,6 +17,7 @@ from models.fleet.innovations import innovation_frame
 from models.fleet.observed import observed_frame
 from models.fleet.predict import Posterior, Targets
 from models.fleet.prepare import Prepared
+from models.fleet.shares import variance_shares
 
 Device = str | tuple[str, str]
 """A meter, reference or mass set by its id; (kind, id) where ids of two kinds coincide."""
@@ -86,6 +87,10 @@ class FleetFit:
     def drift(self) -> pl.DataFrame:
         """Ageing rate of every meter: meter_id, drift_ln, drift_sd_ln (100·ln a year)."""
         return drift_frame(self.posterior)
+
+    def variance_shares(self, *, rng: np.random.Generator) -> pl.DataFrame:
+        """Where the spread comes from; see models.fleet.shares."""
+        return variance_shares(self.prepared, self.hyper, rng=rng)
 
     def hyper_document(self) -> dict[str, Any]:
         """The hyperparameters as plain values for storing."""
