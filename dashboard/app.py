@@ -10,11 +10,15 @@ from pathlib import Path
 from typing import Any
 
 from dash import MATCH, Dash, Input, Output, State, dcc, html, set_props
+from flask import g
 
-from dashboard import components, theme
+from dashboard import components, rights, theme
 from dashboard.data import is_expected
+from dashboard.data_guard import NOTHING, Guarded
 from dashboard.pages import Door, Page, View, find, find_pages
+from dashboard.rights import HERE, Person
 from dashboard.server import harden
+from dashboard.sign_in import SIGN_OUT, SignIns, ask_first, person_asking
 
 LOG = logging.getLogger("slopewatch.dashboard")
 NAME = "Slopewatch"
@@ -45,9 +49,14 @@ INDEX = """<!DOCTYPE html>
 def create_app(data: Door, *, hosts: Sequence[str] = ()) -> Dash:
     """The dashboard over a store; the same for the served one and for tests.
 
-    data: the door to the store and the models (dashboard.data_pages.Data)
+    data: the door to the store and the models (dashboard.data_pages.Data); its `people` are
+        who may sign in, a stand-in without them is for whoever can reach it
     hosts: names to answer to besides the loopback ones
     """
+    people = getattr(data, "people", None)
+    guarded: Any = Guarded(
+        data, person_asking, scope=people.scope if people else lambda _person: NOTHING
+    )
     pages = find_pages()
     app = Dash(
         "dashboard",
@@ -63,12 +72,21 @@ def create_app(data: Door, *, hosts: Sequence[str] = ()) -> Dash:
         enable_mcp=False,
     )
     app.layout = shell
-    _register_shell(app, data, pages)
+    _register_shell(app, guarded, pages)
     for page in pages:
         if page.register is not None:
-            page.register(app, data)
+            page.register(app, guarded)
+    if people is None:
+        ask_first(app.server, _everyone_is_here)
+    else:
+        name = str(getattr(data, "store_name", ""))
+        SignIns(people, store_name=name, early=EARLY_SCRIPT).install(app.server)
     harden(app.server, csp_hashes=[*app.csp_hashes(), _hash(EARLY_SCRIPT)], hosts=hosts)
     return app
+
+
+def _everyone_is_here() -> None:
+    g.person = HERE
 
 
 def _hash(script: str) -> str:
@@ -85,7 +103,7 @@ def shell() -> html.Div:
             dcc.Store(id="palettes", data={"light": theme.LIGHT, "dark": theme.DARK}),
             dcc.Store(id="page-title"),
             html.A("Skip to the page", href="#page", className="skip"),
-            html.Header([_brand(), _navigation(), _theme_switch()], className="top"),
+            html.Header([_brand(), _navigation(), _theme_switch(), _signed_in()], className="top"),
             html.Div(id="shell-notice", role="alert"),
             html.Main(_waiting(), id="page", tabIndex=-1),
         ],
@@ -106,6 +124,16 @@ def _theme_switch() -> html.Button:
     return html.Button("Colours: auto", id="theme-switch", className="quiet", n_clicks=0)
 
 
+def _signed_in() -> html.Form | None:
+    """Who is signed in, and the way out; nothing while there are no accounts."""
+    person = person_asking()
+    if person is HERE:
+        return None
+    who = html.Span([html.B(person.name), f", {person.role}"], className="who")
+    out = html.Button("Sign out", type="submit", className="quiet")
+    return html.Form([who, out], action=SIGN_OUT, method="POST", className="signed-in")
+
+
 def _waiting() -> html.P:
     return html.P("Reading the store…", className="waiting")
 
@@ -123,7 +151,7 @@ def _register_shell(app: Dash, data: Door, pages: list[Page]) -> None:
         found = find(pages, pathname, search)
         view = found[1] if found else View()
         body, title = page_body(data, found)
-        return body, title, navigation(pages, found and found[0], view), None
+        return body, title, navigation(pages, found and found[0], view, person_asking()), None
 
     title = Input("page-title", "data")
     components.in_browser(app, "arrive", title, at_start=False)
@@ -156,6 +184,8 @@ def page_body(data: Door, found: tuple[Page, View] | None) -> tuple[Any, str]:
     if found is None:
         return _lost(), f"No such page · {NAME}"
     page, view = found
+    if not rights.may_open(person_asking(), page.path):
+        return _not_open(person_asking()), f"{page.title} · {NAME}"
     try:
         body = page.layout(data, view)
     except Exception as problem:
@@ -173,6 +203,12 @@ def _lost() -> html.Div:
     )
 
 
+def _not_open(person: Person) -> html.Div:
+    return components.empty(
+        f"This page is not open to a {person.role}.", components.link("Go to the fleet.", "/")
+    )
+
+
 def _said(text: str) -> html.Div:
     sentence = text[:1].upper() + text[1:]
     return components.empty(sentence, components.link("Go to the fleet.", "/"))
@@ -186,8 +222,10 @@ def _failed() -> html.Div:
     )
 
 
-def navigation(pages: list[Page], current: Page | None, view: View) -> html.Ul:
-    """The links to the pages; the open one is marked for eye and screen reader."""
+def navigation(
+    pages: list[Page], current: Page | None, view: View, person: Person = HERE
+) -> html.Ul:
+    """The links to the person's pages; the open one is marked for eye and screen reader."""
     links = [
         components.link(
             page.title,
@@ -195,7 +233,7 @@ def navigation(pages: list[Page], current: Page | None, view: View) -> html.Ul:
             **({"aria-current": "page"} if page is current else {}),
         )
         for page in pages
-        if page.place is not None
+        if page.place is not None and rights.may_open(person, page.path)
     ]
     return html.Ul([html.Li(link) for link in links])
 

@@ -7,9 +7,27 @@ from collections import OrderedDict
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 from ingest.store import Store
+
+T = TypeVar("T")
+
+
+class Remembered(Generic[T]):
+    """One thing read from a store, read again only once the file has changed."""
+
+    def __init__(self, store: Store, read: Callable[[], T]) -> None:
+        self._store, self._read = store, read
+        self._known: tuple[tuple[int, ...], T] | None = None
+
+    def __call__(self) -> T:
+        stamp, known = self._store.stamp(), self._known
+        if stamp is not None and known is not None and known[0] == stamp:
+            return known[1]
+        found = self._read()
+        self._known = (stamp, found) if stamp is not None else None
+        return found
 
 
 class Kept:

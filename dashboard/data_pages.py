@@ -12,6 +12,7 @@ from typing import Any
 
 from dashboard import data
 from dashboard.data_kept import Kept
+from dashboard.data_people import PeopleDoor
 from ingest.store import StoreError
 from models.refusal import NothingToSayError
 
@@ -96,8 +97,8 @@ class FleetDoor(Kept):
         return document
 
 
-class Data(FleetDoor):
-    """All that the pages may ask."""
+class Data(FleetDoor, PeopleDoor):
+    """All that the pages may ask; dashboard.rights says who may ask what."""
 
 
 def _blank_status(as_of: str | None) -> Document:

@@ -49,7 +49,8 @@ def harden(server: Flask, *, csp_hashes: Sequence[str], hosts: Sequence[str] = (
             response.headers["Cache-Control"] = "no-store"
         return response
 
-    server.before_request(lambda: refuse_foreign(allowed))
+    before = server.before_request_funcs.setdefault(None, [])
+    before.insert(0, lambda: refuse_foreign(allowed))  # before whatever else was to run then
     server.after_request(set_headers)
     server.register_error_handler(Exception, answer_error)
 

@@ -95,9 +95,47 @@ SET_ASIDE = Table(
     key=("set_aside_id",),
 )
 
+ROLES = ("mechanic", "coach", "manager", "owner")
+
+ACCOUNTS = Table(
+    "accounts",
+    "who may sign in",
+    (
+        Column("name", required=True),
+        Column("role", choices=ROLES, required=True),
+        Column("password_hash", required=True),
+        Column("coach", meaning="whose riders a coach sees, as the riders table names the coach"),
+        Column("created_at", datetime, required=True),
+        Column("disabled_at", datetime),
+        Column("generation", int, required=True, meaning="counts changes; older sign-ins end"),
+    ),
+    key=("name",),
+)
+
+ENDED_SIGN_INS = Table(
+    "ended_sign_ins",
+    "sign-ins that were ended before they ran out",
+    (Column("token", required=True), Column("until", datetime, required=True)),
+    key=("token",),
+)
+
+CHANGES = Table(
+    "changes",
+    "one row a change that a person made",
+    (
+        Column("changed_at", datetime, required=True),
+        Column("who", required=True, meaning="account, or the command line's user"),
+        Column("what", required=True),
+        Column("subject", meaning="what was changed"),
+        Column("before", meaning="text or JSON"),
+        Column("after", meaning="text or JSON"),
+    ),
+)
+
 BOOKKEEPING: dict[str, Table] = {
     table.name: table
     for table in (
         *(META, SETTING_VALUES, IMPORTS, IMPORT_TABLES, IMPORT_NOTICES, CLAIMS, SET_ASIDE),
+        *(ACCOUNTS, ENDED_SIGN_INS, CHANGES),
     )
 }

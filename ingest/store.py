@@ -15,6 +15,7 @@ import os
 import shutil
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from pathlib import Path
@@ -35,6 +36,7 @@ CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
 }
+FRESH_NS = 100_000_000  # a tick of the coarsest clock that a file system keeps time with, and more
 _OPEN = threading.local()
 
 
@@ -164,8 +166,12 @@ class Database:
 
     def change(self, name: str, **params: object) -> None:
         """Run the statement in `ingest/sql/<name>.sql`, its parameters bound."""
-        self._run((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
+        self.tidy(name, **params)
         self._touched = True
+
+    def tidy(self, name: str, **params: object) -> None:
+        """The same for bookkeeping that no answer depends on: the data stay the same version."""
+        self._run((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
 
     # --- within ------------------------------------------------------------------------------
 
@@ -265,6 +271,24 @@ class Store:
 
     def exists(self) -> bool:
         return self.path.is_file()
+
+    def stamp(self) -> tuple[int, ...] | None:
+        """Changes whenever the file does: what was read before still holds while it is equal.
+
+        None while that cannot be told: no store, or a file so fresh that a further write could
+        leave the same time on it. Costs a few microseconds, where opening the store costs 14 ms.
+        """
+        log = self.path.with_name(self.path.name + ".wal")  # what a killed writer had committed
+        found: list[int] = []
+        for file in (self.path, log):
+            try:
+                stat = file.stat()
+            except OSError:
+                continue
+            found += [stat.st_ino, stat.st_size, stat.st_mtime_ns]
+        if not found or time.time_ns() - max(found[2::3]) < FRESH_NS:
+            return None
+        return tuple(found)
 
     @contextmanager
     def reading(self) -> Iterator[Database]:

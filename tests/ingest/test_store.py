@@ -270,6 +270,9 @@ PARAMETERS: dict[str, object] = {
     "import_id": 1,
     "table_name": "bench",
     "only_open": True,
+    "coach": "C1",
+    "today": "2026-03-14",
+    "riders": ["R1"],
 }
 
 

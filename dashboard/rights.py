@@ -1,0 +1,105 @@
+"""Who may do what: one table of the door's methods, one of the pages, one of other addresses.
+
+What is not in a table is refused to everyone who signed in, the owner too, until someone has
+decided about it; a test demands a line for every method of the door and every page.
+
+A coach is given only what concerns the own riders and the meters assigned to them: an argument
+`meter_id` or `rider_id` beyond those is refused, and rows that name others are taken out of every
+answer. Watts are taken out of the answers of roles that are no business of theirs (`WATTS`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+MECHANIC, COACH, MANAGER, OWNER = "mechanic", "coach", "manager", "owner"
+EVERYONE = frozenset({MECHANIC, COACH, MANAGER, OWNER})
+WATTS = frozenset({COACH, OWNER})  # whose business a rider's power is
+OWN_RIDERS_ONLY = frozenset({COACH})
+
+
+@dataclass(frozen=True)
+class Person:
+    """Whoever asks. coach: whose riders a coach sees, as the riders table names the coach."""
+
+    name: str
+    role: str
+    coach: str | None = None
+
+
+HERE = Person("this machine", OWNER)  # on loopback, while there are no accounts
+
+
+@dataclass(frozen=True)
+class Right:
+    """Who may call a method of the door.
+
+    change   what a call is recorded as among the changes; None: it changes nothing
+    watts    whether its answer may hold watts, which then are taken out for most roles
+    """
+
+    roles: frozenset[str]
+    change: str | None = None
+    watts: bool = True
+
+    def allows(self, person: Person) -> bool:
+        return person.role in self.roles
+
+
+def read(*roles: str, watts: bool = True) -> Right:
+    """A question that these roles may ask, and the owner; no role named: everyone."""
+    return Right(_roles(roles), watts=watts)
+
+
+def write(change: str, *roles: str) -> Right:
+    """A change that these roles may make, and the owner; recorded in the words given."""
+    return Right(frozenset({*roles, OWNER}), change=change)
+
+
+def _roles(roles: tuple[str, ...]) -> frozenset[str]:
+    return frozenset({*roles, OWNER}) if roles else EVERYONE
+
+
+# One line a public method of dashboard.data_pages.Data.
+RIGHTS: dict[str, Right] = {
+    # fleet, meter, method
+    "status": read(watts=False),
+    "history": read(watts=False),
+    "meter": read(watts=False),
+    "bench_sessions": read(watts=False),
+    "comparisons": read(),
+    "method": read(watts=False),
+    # people
+    "accounts": read(OWNER, watts=False),
+    "changes": read(OWNER),
+    # intake
+    "set_aside": read(MECHANIC, COACH),
+    "load_files": write("files loaded", MECHANIC, COACH, MANAGER),
+}
+
+# One line a page, by its path.
+PAGES: dict[str, frozenset[str]] = {
+    "/": EVERYONE,
+    "/meter/<meter_id>": EVERYONE,
+    "/method": EVERYONE,
+}
+
+# Addresses of the server beside the pages and Dash's own, by their beginning. What they hand out
+# comes through the door as well, so this only says who gets that far.
+ROUTES: dict[str, frozenset[str]] = {}
+
+
+def may_open(person: Person, path: str) -> bool:
+    """Whether a person may see the page at a path."""
+    return person.role in PAGES.get(path, frozenset())
+
+
+def may_fetch(person: Person, address: str) -> bool:
+    """Whether a person may fetch an address that is no page; the longest beginning decides."""
+    fitting = [start for start in ROUTES if address.startswith(start)]
+    return bool(fitting) and person.role in ROUTES[max(fitting, key=len)]
+
+
+def of(method: str) -> Right | None:
+    """The right to a method of the door; None where nobody has decided."""
+    return RIGHTS.get(method)

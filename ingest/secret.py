@@ -1,0 +1,64 @@
+"""The keys that sign-ins are signed with: a file beside the store that only its owner reads.
+
+They are kept out of the store, so that a backup or a copy of it cannot be used to sign in.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import secrets
+import tempfile
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from ingest.store import Store, StoreError
+
+ROTATED_AFTER = timedelta(days=30)
+KEPT = 2  # the key in use and the one before it, whose sign-ins run on until they end
+
+
+def secret_file(store: Store) -> Path:
+    """Where a store's keys lie."""
+    return store.path.with_name(store.path.name + ".keys")
+
+
+def signing_keys(store: Store, *, now: datetime | None = None) -> list[str]:
+    """The keys, oldest first; the last one signs. Made, and renewed after 30 days, here."""
+    now = now or datetime.now(UTC)
+    file = secret_file(store)
+    keys = _read(file)
+    if not keys or now - datetime.fromisoformat(keys[-1]["made_at"]) > ROTATED_AFTER:
+        made = {"key": secrets.token_hex(32), "made_at": now.isoformat()}
+        keys = [*keys, made][-KEPT:]
+        _write(file, keys)
+    return [entry["key"] for entry in keys]
+
+
+def _read(file: Path) -> list[dict[str, str]]:
+    try:
+        text = file.read_text("utf-8")
+    except FileNotFoundError:
+        return []
+    if os.name == "posix" and file.stat().st_mode & 0o077:
+        raise StoreError(
+            f"{file}: others can read the keys that sign-ins are signed with. "
+            "Delete the file (everyone signs in again), or take the others' rights away."
+        )
+    try:
+        keys: list[dict[str, str]] = json.loads(text)["keys"]
+        return [{"key": str(k["key"]), "made_at": str(k["made_at"])} for k in keys]
+    except (ValueError, KeyError, TypeError):
+        return []  # damaged: new keys are made, and everyone signs in again
+
+
+def _write(file: Path, keys: list[dict[str, str]]) -> None:
+    handle, name = tempfile.mkstemp(prefix=f"{file.name}.", suffix=".new", dir=file.parent)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:  # mkstemp makes it 0600
+            json.dump({"keys": keys}, stream)
+        Path(name).replace(file)
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            Path(name).unlink()
