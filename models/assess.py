@@ -53,31 +53,61 @@ class Records:
     data: FleetData
 
 
-def records(
+@dataclass(frozen=True)
+class Evaluated:
+    """What bench sessions and comparisons found: session_results and comparison_results."""
+
+    sessions: pl.DataFrame
+    comparisons: pl.DataFrame
+
+    def covers(self, tables: Tables, pairs: pl.DataFrame | None) -> bool:
+        """Whether these are the sessions and comparisons of the tables, no more and no fewer."""
+        ridden = [tables["comparisons"]["comparison_id"]]
+        ridden += [pairs["comparison_id"]] if pairs is not None else []
+        return set(self.sessions["session_id"]) == set(tables["bench"]["session_id"]) and set(
+            self.comparisons["comparison_id"]
+        ) == set(pl.concat(ridden))
+
+
+def evaluate(
     tables: Tables,
-    *,
-    everything: Tables,
-    as_of: date,
     settings: Settings,
+    *,
     incomplete: frozenset[str] = frozenset(),
     pairs: pl.DataFrame | None = None,
-) -> Records:
+) -> Evaluated:
     """Evaluate every bench session and comparison.
 
-    In   tables: cut to the day (`roster.up_to`); everything: uncut, for who is in the fleet;
-         incomplete: sessions that lost rows; pairs: comparison_results of recordings
+    In   tables: cut to the day (`roster.up_to`); incomplete: sessions that lost rows; pairs:
+         comparison_results of recordings
     """
-    meters = with_riders(
-        roster(everything, as_of=as_of, tolerance_pct=settings.tolerance_pct),
-        tables["assignments"],
-        as_of=as_of,
-    )
     sessions = session_frame(
         evaluate_bench(tables, tolerance_pct=settings.tolerance_pct, incomplete=incomplete)
     )
     comparisons = compare_steps(tables["comparisons"])
     if pairs is not None:
         comparisons = pl.concat([comparisons, pairs], how="diagonal_relaxed")
+    return Evaluated(sessions, comparisons)
+
+
+def records(
+    tables: Tables,
+    evaluated: Evaluated,
+    *,
+    everything: Tables,
+    as_of: date,
+    settings: Settings,
+) -> Records:
+    """What is known on a day.
+
+    In   tables: cut to the day (`roster.up_to`); everything: uncut, for who is in the fleet
+    """
+    meters = with_riders(
+        roster(everything, as_of=as_of, tolerance_pct=settings.tolerance_pct),
+        tables["assignments"],
+        as_of=as_of,
+    )
+    sessions, comparisons = evaluated.sessions, evaluated.comparisons
     resets = slope_chain(meters, sessions)
     data = fleet_data(
         tables, meters=meters, sessions=sessions, comparisons=comparisons, resets=resets

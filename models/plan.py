@@ -82,6 +82,15 @@ def choose_visits(season: Season, *, rounds: int = ROUNDS) -> Visits:
     return Visits(weeks, cost, min(bound, cost), gap, overfull)
 
 
+def wanted_visits(season: Season) -> list[tuple[int, ...]]:
+    """Each meter's own best weeks, as if the bench had room for everyone in every week that has
+    any slot (in every week, if none has); pins do not count."""
+    shut = (season.slots <= 0) & season.slots.any()
+    price: Array = np.where(shut, np.inf, 0.0)
+    free = np.zeros(season.stake.shape, dtype=np.bool_)
+    return _cheapest_paths(_arc_costs(season), season.visit_cost, price, free)[0]
+
+
 def _arc_costs(season: Season) -> Array:
     """[M, W+1, W+1] risk from node i until the start of week t (t = W: the end).
 

@@ -11,7 +11,7 @@ import polars as pl
 
 from ingest.store import Store
 from models.refusal import NothingToSayError
-from models.run_fit import Say, prepare, records, tables_of, tell, unknown_meter
+from models.run_fit import Say, prepare, records, tell, unknown_meter
 
 if TYPE_CHECKING:
     from models.effort import Effort
@@ -45,9 +45,7 @@ def plan(
     from models.season import plan_document
 
     ready = prepare(store, as_of=as_of, say=say)
-    with store.reading() as db:
-        tables = tables_of(db)
-    return plan_document(ready.found, ready.fleet, tables, ready.settings, asked)
+    return plan_document(ready.found, ready.fleet, ready.tables, ready.settings, asked)
 
 
 def budget(
@@ -57,10 +55,8 @@ def budget(
     from models.cost import budget_document
 
     ready = prepare(store, as_of=as_of, say=say)
-    with store.reading() as db:
-        tables = tables_of(db)
     rng = np.random.default_rng(SEED)
-    return budget_document(ready.found, ready.fleet, tables, ready.settings, asked, rng=rng)
+    return budget_document(ready.found, ready.fleet, ready.tables, ready.settings, asked, rng=rng)
 
 
 def policies(store: Store, *, as_of: date | None = None, say: Say | None = None) -> dict[str, Any]:
@@ -105,11 +101,9 @@ def correct(
     ready = prepare(store, as_of=as_of, say=say)
     if asked.meter_id is not None:
         ready.known(asked.meter_id)
-    with store.reading() as db:
-        assignments = db.frame("assignments")
     spans = ledger.cut(
         ledger.ridden(
-            assignments,
+            ready.tables["assignments"],
             first=asked.first,
             last=asked.last,
             meter_id=asked.meter_id,

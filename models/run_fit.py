@@ -17,7 +17,7 @@ import polars as pl
 from ingest.schema import TABLES
 from ingest.store import Database, Store
 from models import assess
-from models.assess import Records, Settings, Tables
+from models.assess import Evaluated, Records, Settings, Tables
 from models.fleet import FleetFit, FleetSettings, hyper_from_document
 from models.fleet.effects import Effect
 from models.fleet.fit import condition
@@ -52,35 +52,64 @@ def today_of(db: Database, settings: Settings) -> date:
     )
 
 
-def _read(store: Store) -> tuple[Tables, Settings, date, int, frozenset[str], pl.DataFrame | None]:
+@dataclass(frozen=True)
+class Read:
+    """What one look into the store brought."""
+
+    tables: Tables
+    settings: Settings
+    today: date
+    version: int
+    incomplete: frozenset[str]
+    pairs: pl.DataFrame | None
+    kept: Snapshot | None
+    evaluated: Evaluated | None
+
+    @property
+    def current(self) -> bool:
+        """Whether the kept fit saw all there is."""
+        return self.kept is not None and self.kept.about()["data_version"] == self.version
+
+
+def _evaluated(db: Database) -> Evaluated | None:
+    sessions, comparisons = db.derived("session_results"), db.derived("comparison_results")
+    return None if sessions is None or comparisons is None else Evaluated(sessions, comparisons)
+
+
+def _read(store: Store) -> Read:
     with store.reading() as db:
         settings = settings_of(db)
-        incomplete = frozenset(db.query("incomplete_sessions")["session_id"].to_list())
-        return (
-            tables_of(db),
-            settings,
-            today_of(db, settings),
-            db.data_version(),
-            incomplete,
-            db.derived("pair_results"),
+        return Read(
+            tables=tables_of(db),
+            settings=settings,
+            today=today_of(db, settings),
+            version=db.data_version(),
+            incomplete=frozenset(db.query("incomplete_sessions")["session_id"].to_list()),
+            pairs=db.derived("pair_results"),
+            kept=_kept(db),
+            evaluated=_evaluated(db),
         )
 
 
-def records(store: Store, as_of: date | None) -> tuple[Records, Settings, int]:
-    tables, settings, today, version, incomplete, pairs = _read(store)
-    day = as_of or today
+def _records(read: Read, day: date) -> Records:
+    """Evaluated anew, unless what the last fit evaluated is just what is known on the day."""
+    tables = up_to(read.tables, as_of=day, time_zone=read.settings.time_zone)
+    pairs = read.pairs
     if pairs is not None:
-        local = pl.col("measured_at").dt.convert_time_zone(settings.time_zone).dt.date()
+        local = pl.col("measured_at").dt.convert_time_zone(read.settings.time_zone).dt.date()
         pairs = pairs.filter(local <= day)
-    found = assess.records(
-        up_to(tables, as_of=day, time_zone=settings.time_zone),
-        everything=tables,
-        as_of=day,
-        settings=settings,
-        incomplete=incomplete,
-        pairs=pairs,
+    evaluated = read.evaluated
+    if evaluated is None or not (read.current and evaluated.covers(tables, pairs)):
+        evaluated = assess.evaluate(tables, read.settings, incomplete=read.incomplete, pairs=pairs)
+    return assess.records(
+        tables, evaluated, everything=read.tables, as_of=day, settings=read.settings
     )
-    return found, settings, version
+
+
+def records(store: Store, as_of: date | None) -> tuple[Records, Settings, int]:
+    """The records of a day, the settings, and the version of the data."""
+    read = _read(store)
+    return _records(read, as_of or read.today), read.settings, read.version
 
 
 # ---------------------------------------------------------------- fit
@@ -121,17 +150,20 @@ def tell(say: Say | None, text: str) -> None:
         say(text)
 
 
-def _stored(store: Store) -> tuple[Snapshot | None, Settings, date, int]:
+def _kept(db: Database) -> Snapshot | None:
+    """The fit that the store holds, if it is of this model's form."""
+    info = db.derived("fit_info")
+    if info is None or "model" not in info.columns or info["model"].item() != assess.MODEL:
+        return None
+    frames = {name: db.derived(f"fit_{name}") for name in Snapshot.names()}
+    kept = {name: frame for name, frame in frames.items() if frame is not None}
+    return Snapshot.of(kept) if len(kept) == len(frames) else None  # an earlier form kept fewer
+
+
+def _stored(store: Store) -> tuple[Snapshot | None, date, int]:
     with store.reading() as db:
         settings = settings_of(db)
-        today, version = today_of(db, settings), db.data_version()
-        info = db.derived("fit_info")
-        if info is None or "model" not in info.columns or info["model"].item() != assess.MODEL:
-            return None, settings, today, version
-        frames = {name: db.derived(f"fit_{name}") for name in Snapshot.names()}
-    kept = {name: frame for name, frame in frames.items() if frame is not None}
-    whole = len(kept) == len(frames)  # an earlier form of the program kept fewer
-    return Snapshot.of(kept) if whole else None, settings, today, version
+        return _kept(db), today_of(db, settings), db.data_version()
 
 
 def snapshot(store: Store, *, as_of: date | None, say: Say | None = None) -> tuple[Snapshot, bool]:
@@ -140,7 +172,7 @@ def snapshot(store: Store, *, as_of: date | None, say: Say | None = None) -> tup
     The stored fit serves where nothing dated after the day went into it; else (a past day, or
     no fit yet) the models are fitted anew, on what was known on that day alone.
     """
-    kept, settings, today, version = _stored(store)
+    kept, today, version = _stored(store)
     day = as_of or today
     if kept is not None:
         stale = kept.about()["data_version"] != version
@@ -154,11 +186,15 @@ def snapshot(store: Store, *, as_of: date | None, say: Say | None = None) -> tup
 
 @dataclass(frozen=True)
 class Prepared:
-    """The records of a day and the fleet model on them: what a question about a date needs."""
+    """The records of a day and the fleet model on them: what a question about a date needs.
+
+    tables: the store's, uncut (who rides what, calendar, capacity, costs are known ahead)
+    """
 
     found: Records
     settings: Settings
     fleet: FleetFit
+    tables: Tables
 
     def known(self, meter_id: str) -> None:
         """Refuse a meter that is not in the fleet."""
@@ -173,21 +209,26 @@ def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) 
     For today a stored fit serves even where rows came in after it: they count, at its
     hyperparameters and alarms, until the next fit.
     """
-    found, settings, version = records(store, as_of)
-    kept, _, _, _ = _stored(store)
-    current = kept is not None and kept.about()["data_version"] == version
-    if kept is not None and kept.serves(found.as_of) and (current or as_of is None):
-        fleet = condition(
-            found.data,
-            hyper_from_document(kept.about()["hyper"]),
-            today=found.as_of,
-            settings=FleetSettings(false_alarms_per_season=settings.false_alarms_per_season),
-            effects=[Effect(**row) for row in kept.about()["effects"]],
-            weights=kept.weights,
-        )
-        return Prepared(found, settings, fleet)
-    tell(say, f"fitting what was known on {found.as_of.isoformat()}")
-    return Prepared(found, settings, assess.fitted(found, settings))
+    read = _read(store)
+    found = _records(read, as_of or read.today)
+    if read.kept is not None and read.kept.serves(found.as_of) and (read.current or as_of is None):
+        fleet = _conditioned(found, read.kept, read.settings)
+    else:
+        tell(say, f"fitting what was known on {found.as_of.isoformat()}")
+        fleet = assess.fitted(found, read.settings)
+    return Prepared(found, read.settings, fleet, read.tables)
+
+
+def _conditioned(found: Records, kept: Snapshot, settings: Settings) -> FleetFit:
+    about = kept.about()
+    return condition(
+        found.data,
+        hyper_from_document(about["hyper"]),
+        today=found.as_of,
+        settings=FleetSettings(false_alarms_per_season=settings.false_alarms_per_season),
+        effects=[Effect(**row) for row in about["effects"]],
+        weights=kept.weights,
+    )
 
 
 def unknown_meter(meter_id: str, known: list[str]) -> str:

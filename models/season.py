@@ -18,7 +18,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.fleet import FleetFit
-from models.plan import Season, Visits, choose_visits
+from models.plan import Season, Visits, choose_visits, wanted_visits
 from models.refusal import NothingToSayError
 from models.season_risk import Outlook, outlook, risks, weeks_of
 from models.season_stake import (
@@ -94,7 +94,7 @@ def plan_document(
         found, fleet, tables, asked=asked, meters=meters, target=settings.reliability_target
     )
     chosen = choose_visits(drawn.season)
-    freely = choose_visits(_without_limits(drawn.season))
+    freely = wanted_visits(drawn.season)
     visits = _visit_rows(drawn, chosen)
     unplanned = [*_unplanned_rows(drawn, chosen, freely), *away]
     nothing = float((drawn.season.risk_unvisited * drawn.season.stake).sum())
@@ -260,21 +260,6 @@ def _pin_weeks(asked: Asked, ids: list[str], mondays: list[date]) -> dict[int, t
     }
 
 
-def _without_limits(season: Season) -> Season:
-    """The same season with room for everyone in every open week."""
-    plenty = np.where(season.slots > 0, season.stake.shape[0], 0)
-    if not plenty.any():
-        plenty = np.full(season.slots.size, season.stake.shape[0])
-    return Season(
-        season.risk_unvisited,
-        season.risk_after,
-        season.stake,
-        season.visit_cost,
-        plenty.astype(np.int64),
-        {},
-    )
-
-
 # --- rows and sentences -----------------------------------------------------------------------
 
 
@@ -329,7 +314,7 @@ def _visit_row(drawn: Drawn, meter: int, weeks: tuple[int, ...], k: int) -> dict
 
 def _p_before(drawn: Drawn, meter: int, earlier: tuple[int, ...], week: int) -> float:
     if not earlier:
-        return float(drawn.ahead.p_within()[meter, week])
+        return float(drawn.ahead.p_within[meter, week])
     return float(1 - drawn.season.risk_after[meter, earlier[-1], week])
 
 
@@ -368,7 +353,7 @@ def _deadline(drawn: Drawn, meter: int, earlier: tuple[int, ...]) -> date | None
     if earlier:
         p = 1 - drawn.season.risk_after[meter, start, start:]
     else:
-        p = drawn.ahead.p_within()[meter]
+        p = drawn.ahead.p_within[meter]
     below = np.flatnonzero(p < drawn.target)
     candidates = []
     if below.size:
@@ -406,7 +391,9 @@ def in_a_days(drawn: Drawn, meter: int) -> NDArray[np.int64]:
     )
 
 
-def _unplanned_rows(drawn: Drawn, chosen: Visits, freely: Visits) -> list[dict[str, Any]]:
+def _unplanned_rows(
+    drawn: Drawn, chosen: Visits, freely: list[tuple[int, ...]]
+) -> list[dict[str, Any]]:
     """Meters without a visit: whether none is needed or none fits, and the risk they carry."""
     rows = []
     for meter, weeks in enumerate(chosen.weeks):
@@ -415,13 +402,13 @@ def _unplanned_rows(drawn: Drawn, chosen: Visits, freely: Visits) -> list[dict[s
         risk = drawn.season.risk_unvisited[meter]
         days = float((risk * drawn.ridden[meter]).sum())
         money = float((risk * drawn.season.stake[meter]).sum())
-        wanted = bool(freely.weeks[meter])
+        wanted = bool(freely[meter])
         rows.append(
             {
                 "meter_id": drawn.meters["meter_id"][meter],
                 "reason": _why_not(drawn, meter, money, days=days, wanted=wanted),
-                "p_within_tolerance_now": float(drawn.ahead.p_within()[meter, 0]),
-                "p_within_tolerance_end": float(drawn.ahead.p_within()[meter, -1]),
+                "p_within_tolerance_now": float(drawn.ahead.p_within[meter, 0]),
+                "p_within_tolerance_end": float(drawn.ahead.p_within[meter, -1]),
                 "days_out_of_tolerance": days,
                 "risk_money": money,
                 "no_slot": wanted,

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -44,6 +45,7 @@ class Outlook:
     u_session: Array
     tolerance: Array
 
+    @cached_property
     def p_within(self) -> Array:
         """Probability of being within tolerance at each Monday without a visit, [M, W + 1]."""
         variance = np.einsum("mii->mi", self.covariance)
@@ -111,7 +113,7 @@ def _set_sd(fleet: FleetFit, bench: pl.DataFrame) -> float:
 def risks(ahead: Outlook) -> tuple[Array, Array]:
     """Risk of being out of tolerance: [M, W] without a visit, [M, W, W] in week w (last axis)
     after a visit in week v (middle axis; 1 before it). A week's risk is the mean of its ends."""
-    now = 1.0 - ahead.p_within()
+    now = 1.0 - ahead.p_within
     unvisited = (now[:, :-1] + now[:, 1:]) / 2
     meters, weeks = unvisited.shape
     after = np.ones((meters, weeks, weeks))
@@ -125,18 +127,20 @@ def risks(ahead: Outlook) -> tuple[Array, Array]:
 
 def risk_after_visits(mean: Array, covariance: Array, u: float, tolerance: float) -> Array:
     """[n, n] probability of being out of tolerance at instant k after a visit at instant v, one
-    meter; meaningful for k ≥ v."""
-    C_vv = np.maximum(np.diag(covariance), 1e-12)
-    S = C_vv + u**2
+    meter; 1 where k < v."""
+    v, k = np.triu_indices(mean.size)
+    C = np.maximum(np.diag(covariance), 1e-12)
+    S = C + u**2
     departure = np.sqrt(S)[:, None] * NODES  # y − m_v, [v, q]
     found = mean[:, None] + departure
     undone = np.where(np.abs(found) > COVERAGE_FACTOR * u, found, 0.0)
-    gain = covariance / S[:, None]  # [v, k]
-    after = mean[None, :, None] + gain[:, :, None] * departure[:, None, :] - undone[:, None, :]
-    left = np.maximum(C_vv[None, :] - covariance * gain, 1e-12)
-    sd = np.sqrt(left)[:, :, None]
+    gain = covariance[v, k] / S[v]  # [pairs of v ≤ k]
+    after = mean[k, None] + gain[:, None] * departure[v] - undone[v]
+    sd = np.sqrt(np.maximum(C[k] - covariance[v, k] * gain, 1e-12))[:, None]
     inside = ndtr((tolerance - after) / sd) - ndtr((-tolerance - after) / sd)
-    return np.asarray(1.0 - inside @ WEIGHTS)
+    risk = np.ones(covariance.shape)
+    risk[v, k] = 1.0 - inside @ WEIGHTS
+    return risk
 
 
 def weeks_of(first: date, last: date) -> list[date]:

@@ -37,16 +37,16 @@ class Prices:
 def prices(costs: pl.DataFrame, groups: list[str]) -> Prices:
     """Costs of each meter's group; an item without a group holds for all."""
     lacks = []
-    session = [unit_cost(costs, "bench_session", g) for g in groups]
-    hour = [unit_cost(costs, "bench_hour", g) for g in groups]
-    trip = [unit_cost(costs, "transport", g) or 0.0 for g in groups]
+    session, hour, trip, day = (
+        _by_group(costs, item, groups)
+        for item in ("bench_session", "bench_hour", "transport", "out_of_tolerance_day")
+    )
     visit = [s if s is not None else _hours(h) for s, h in zip(session, hour, strict=True)]
     if any(v is None for v in visit):
         lacks.append(
             "costs has no bench_session (nor bench_hour): a visit is taken to cost "
             f"{DEFAULT_COST['bench_session']:g}"
         )
-    day = [unit_cost(costs, "out_of_tolerance_day", g) for g in groups]
     if any(d is None for d in day):
         lacks.append(
             "costs has no out_of_tolerance_day: a day ridden out of tolerance is taken to cost "
@@ -56,7 +56,7 @@ def prices(costs: pl.DataFrame, groups: list[str]) -> Prices:
     return Prices(
         np.array(
             [
-                (DEFAULT_COST["bench_session"] if v is None else v) + t
+                (DEFAULT_COST["bench_session"] if v is None else v) + (t or 0.0)
                 for v, t in zip(visit, trip, strict=True)
             ],
             dtype=np.float64,
@@ -68,6 +68,11 @@ def prices(costs: pl.DataFrame, groups: list[str]) -> Prices:
         str(named[0]) if named else None,
         tuple(lacks),
     )
+
+
+def _by_group(costs: pl.DataFrame, item: str, groups: list[str]) -> list[float | None]:
+    price = {group: unit_cost(costs, item, group) for group in set(groups)}
+    return [price[group] for group in groups]
 
 
 def _hours(hour: float | None) -> float | None:

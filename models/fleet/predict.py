@@ -41,8 +41,10 @@ class Targets:
 
 @dataclass
 class Prediction:
-    """Mean [T], shared-effect rows G [T, n_shared], hyperparameter rows J [T, active], rest."""
+    """Mean [T], shared-effect rows G [T, touched] in the columns that any target touches,
+    hyperparameter rows J [T, active], rest."""
 
+    columns: Index
     mean: Array
     G: Array
     J: Array
@@ -67,7 +69,7 @@ class Posterior:
     def covariance(self, targets: Targets) -> tuple[Array, Array]:
         """Joint mean and covariance matrix of all targets."""
         p = self.predict(targets)
-        cov: Array = p.G @ self.state.C @ p.G.T
+        cov: Array = p.G @ self._shared_covariance(p) @ p.G.T
         for rows, block in p.own:
             cov[np.ix_(rows, rows)] += block
         cov += p.J @ self.doubt @ p.J.T
@@ -76,7 +78,7 @@ class Posterior:
     def variance(self, targets: Targets) -> tuple[Array, Array]:
         """Means and variances of all targets."""
         p = self.predict(targets)
-        v = np.einsum("ti,ti->t", p.G @ self.state.C, p.G)
+        v = np.einsum("ti,ti->t", p.G @ self._shared_covariance(p), p.G)
         for rows, block in p.own:
             v[rows] += np.diag(block)
         v += np.einsum("ti,ti->t", p.J @ self.doubt, p.J)
@@ -85,20 +87,38 @@ class Posterior:
     def predict(self, targets: Targets) -> Prediction:
         """Means, and the pieces of the covariance."""
         n, n_active = len(targets.t), len(self.active)
+        rows, columns, values = self._shared_rows(targets).joined()
+        touched = np.unique(np.concatenate([columns, *self._block_columns(targets)]))
         out = Prediction(
-            np.zeros(n), np.zeros((n, self.state.design.n_shared)), np.zeros((n, n_active)), []
+            touched, np.zeros(n), np.zeros((n, touched.size)), np.zeros((n, n_active)), []
         )
-        self._shared_rows(targets, out)
-        out.mean += out.G @ self.state.mean
+        np.add.at(out.G, (rows, np.searchsorted(touched, columns)), values)
+        out.mean += out.G @ self.state.mean[touched]
         if self.curve is not None:
-            out.J += out.G @ self.curve.mean
+            out.J += out.G @ self.curve.mean[touched]
         self._references(targets, out)
         self._meters(targets, out)
         return out
 
     # --- parts --------------------------------------------------------------------------------
 
-    def _shared_rows(self, targets: Targets, out: Prediction) -> None:
+    def _shared_covariance(self, p: Prediction) -> Array:
+        """Of the touched columns: one meter meets few of the shared effects."""
+        if p.columns.size == self.state.design.n_shared:
+            return self.state.C
+        return self.state.C[np.ix_(p.columns, p.columns)]
+
+    def _block_columns(self, targets: Targets) -> list[Index]:
+        """Shared columns in the blocks of the targets' meters."""
+        found = []
+        for m in np.unique(targets.device[targets.rows(METER)]):
+            where, b = self.state.design.place[m]
+            if where >= 0 and m not in self.layout.courses:
+                columns = self.state.design.batches[where].columns[b]
+                found.append(columns[columns < self.state.design.n_shared])
+        return found
+
+    def _shared_rows(self, targets: Targets) -> Entries:
         entries = Entries()
         rows = targets.rows(METER)
         device, t = targets.device[rows], targets.t[rows]
@@ -108,7 +128,7 @@ class Posterior:
         self.layout.references(entries, rows, targets.device[rows], targets.t[rows])
         rows = targets.rows(BENCH)
         self.layout.benches(entries, rows, targets.device[rows], targets.t[rows])
-        np.add.at(out.G, entries.joined()[:2], entries.joined()[2])
+        return entries
 
     def _references(self, targets: Targets, out: Prediction) -> None:
         rows = targets.rows(REFERENCE)
@@ -159,7 +179,8 @@ class Posterior:
         out.mean[at] += k @ block.alpha[b]
         kVA = k @ block.VinvA[b]
         real = batch.columns[b] < self.state.design.n_shared
-        np.subtract.at(out.G, (at[:, None], batch.columns[b][real][None, :]), kVA[:, real])
+        columns = np.searchsorted(out.columns, batch.columns[b][real])
+        np.subtract.at(out.G, (at[:, None], columns[None, :]), kVA[:, real])
         if self.curve is not None:
             out.J[at] += k @ self.curve.responses[where][b]
             out.J[at] += new.answers(self.active, batch, block, int(b))
