@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from models.due import p_within
 from models.fleet import FleetFit
 from models.fleet.arrays import year_of
-from models.policies import Belief, cheapest_average, natures
+from models.policy_nature import Belief, nature_of, surroundings
+from models.policy_rules import cheapest_average
 from models.refusal import NothingToSayError
 from models.season import Asked, plan_document
 from models.season_stake import Tables, prices, unit_cost
@@ -325,7 +326,7 @@ def keep_or_replace(
     """
     costs, groups = tables["costs"], here["group"].to_list()
     money, new = prices(costs, groups), _new_price(costs, here)
-    usual = natures(fleet, here, found.data)
+    usual = nature_of(fleet, surroundings(fleet, here, found.data))
     days = money.visit / money.day
     fresh = cheapest_average(Belief(usual), days) * money.day * 365.25
     own = cheapest_average(_today(fleet, here, Belief(usual)), days) * money.day * 365.25

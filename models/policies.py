@@ -14,277 +14,26 @@ A session finds s + c + noise and resets the slope if that exceeds its expanded 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from models.due import p_within
 from models.fleet import FleetData, FleetFit
-from models.fleet.predict import Posterior
-from models.intervals import IntervalSettings
-from models.season_risk import COVERAGE_FACTOR, session_uncertainty
+from models.policy_intervals import control_chart, reliability, staircase
+from models.policy_nature import WEEK, Array, Belief, Flags, Nature, joined, nature_of, surroundings
+from models.policy_rules import Now, Policy, every_months, ours, ours_by_cost
+from models.season_risk import COVERAGE_FACTOR
 
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
-WEEK = 7.0 / 365.25
 YEARS = 4.0  # that count
 BURN_IN = 2.0  # years before them
-FLEETS = 24  # simulated ones
+FLEETS, LEAST_FLEETS, MOST_METERS = 24, 12, 2000  # simulated fleets, and meters in all of them
 TARGETS = (0.70, 0.80, 0.90, 0.95, 0.98)
 FIXED_MONTHS = (3, 6, 9, 12, 18, 24)
 VISIT_DAYS = 7.0  # ridden out of tolerance cost as much as a visit, where no costs are known
 SWAP_SPREAD = 0.35  # sd of an interval between battery swaps over its mean
-WEEKS_A_MONTH = 365.25 / 12 / 7
-
-
-@dataclass(frozen=True)
-class Nature:
-    """How N meters behave; standard deviations and means in 100·ln, times in years.
-
-    start, drift [N] means of the first error and the drift; line [N, 2, 2] their covariance;
-    walk2, swap2 [N] variances a year and a swap; swap_step, swap_every [N]; pair2, pair_walk2 [N]
-    variance of the pair effect and of its wander a year; ride2, bench2 [N] noise variances of a
-    comparison and a session; shared2 [N] of what a meter's sessions share; rides [N] a year;
-    tolerance [N]
-    """
-
-    start: Array
-    drift: Array
-    line: Array
-    walk2: Array
-    swap2: Array
-    swap_step: Array
-    swap_every: Array
-    pair2: Array
-    pair_walk2: Array
-    ride2: Array
-    bench2: Array
-    shared2: Array
-    rides: Array
-    tolerance: Array
-
-    def __len__(self) -> int:
-        return self.start.size
-
-
-@dataclass(frozen=True)
-class Now:
-    """What a policy may look at in a week: whether the meter was at the bench in it, weeks since
-    each meter's last visit and what that found over the tolerance, the forecast probability
-    and the whole belief behind it (None for policies that do not look at forecasts)."""
-
-    fresh: Flags
-    since: Array
-    found: Array
-    p: Array
-    belief: Belief | None = None
-
-
-Decide = Callable[[Now], Flags]
-
-
-@dataclass(frozen=True)
-class Policy:
-    """A name, and a maker of its rule (rules may remember)."""
-
-    name: str
-    make: Callable[[int], Decide]
-    believes: bool = False  # looks at forecasts
-
-
-# --- policies ---------------------------------------------------------------------------------
-
-
-def every_months(months: float) -> Policy:
-    """A fixed interval; the first one is cut short so that the meters come one after another."""
-    weeks = max(1.0, months * WEEKS_A_MONTH)
-
-    def make(n: int) -> Decide:
-        wait = weeks * (np.arange(n) + 0.5) / n
-
-        def decide(now: Now) -> Flags:
-            wait[:] -= 1.0
-            come = wait < 0.5
-            wait[come] += weeks
-            return come
-
-        return decide
-
-    return Policy(f"every {months:g} months", make)
-
-
-def staircase(settings: IntervalSettings | None = None) -> Policy:
-    """Intervals that grow after a result well inside and shrink after one outside (ILAC-G24)."""
-    s = settings or IntervalSettings()
-
-    def make(n: int) -> Decide:
-        days = np.full(n, s.first_days)
-
-        def decide(now: Now) -> Flags:
-            fresh, share = now.fresh, np.abs(now.found)
-            factor = np.where(share <= s.inside, s.longer, np.where(share > 1, s.shorter, 1.0))
-            days[fresh] = np.clip(days * factor, s.least_days, s.most_days)[fresh]
-            return np.asarray(now.since * 7 >= days - 3.5)
-
-        return decide
-
-    return Policy("staircase", make)
-
-
-def ours(target: float) -> Policy:
-    """To the bench as soon as the chance of being within tolerance falls below the target."""
-
-    def make(n: int) -> Decide:
-        del n
-        return lambda now: now.p < target
-
-    return Policy(f"ours, target {100 * target:.0f} %", make, believes=True)
-
-
-def ours_by_cost(days: float) -> Policy:
-    """To the bench when the risk of the day outweighs the cheapest average that visits can buy.
-
-    days: ridden out of tolerance that cost as much as a visit. A meter's cheapest average is
-    min over T of (visit + expected days out until T) / T after a visit now: the rule of age
-    replacement, with the risk as forecast.
-    """
-
-    def make(n: int) -> Decide:
-        rate, turn = np.zeros(n), iter(range(10**9))
-
-        def decide(now: Now) -> Flags:
-            if now.belief is None:
-                return np.zeros(n, dtype=np.bool_)
-            if next(turn) % 4 == 0:
-                rate[:] = cheapest_average(now.belief, days)
-            return np.asarray(1 - now.p >= rate)
-
-        return decide
-
-    return Policy(f"ours, by cost ({days:.1f} days a visit)", make, believes=True)
-
-
-def cheapest_average(belief: Belief, days: Array | float) -> Array:
-    """Least average cost of each meter with visits at equal intervals, in days out of tolerance
-    a day, [N]; the first visit is now, intervals up to four years are tried."""
-    nature, P = belief.nature, belief.P
-    ahead = np.arange(1, 53) * 4 * WEEK
-    PH = P[:, :, 0] + P[:, :, 3]
-    S = PH[:, 0] + PH[:, 3] + nature.bench2
-    start = P[:, 0, 0] - PH[:, 0] ** 2 / S + (PH[:, 0] / S - 1) ** 2 * S
-    tie, rate = P[:, 0, 1] - PH[:, 0] * PH[:, 1] / S, P[:, 1, 1] - PH[:, 1] ** 2 / S
-    mean = (belief.mean[:, 1] + nature.swap_step / nature.swap_every)[:, None] * ahead
-    wander = nature.walk2 + nature.swap2 / nature.swap_every
-    variance = start[:, None] + (2 * tie + wander)[:, None] * ahead + rate[:, None] * ahead**2
-    risk = 1 - p_within(mean, np.sqrt(np.maximum(variance, 1e-12)), nature.tolerance[:, None])
-    lost = np.cumsum(risk, axis=1) * 28
-    visit = np.broadcast_to(days, lost.shape[:1])[:, None]
-    return np.asarray(((visit + lost) / (ahead * 365.25)).min(axis=1))
-
-
-# --- nature -----------------------------------------------------------------------------------
-
-
-def natures(
-    fleet: FleetFit,
-    meters: pl.DataFrame,
-    data: FleetData,
-    *,
-    rng: np.random.Generator | None = None,
-) -> Nature:
-    """The fleet's meters as new ones of their groups would behave.
-
-    At the fit's own values, or with rng drawn from what it knows of them. In: meters: meter_id,
-    tolerance_pct, of meters of the fit.
-    """
-    posterior = fleet.posterior
-    hyper, u = posterior.hyper, posterior.state.mean
-    if rng is not None:
-        u = rng.multivariate_normal(u, posterior.state.C, method="cholesky", check_valid="ignore")
-        if hyper.covariance is not None and len(posterior.active):
-            moved = hyper.values.copy()
-            moved[posterior.active] = rng.multivariate_normal(
-                moved[posterior.active], hyper.covariance, check_valid="ignore"
-            )
-            hyper = hyper.moved(moved)
-    known = {name: i for i, name in enumerate(fleet.prepared.devices.meters)}
-    index = np.array([known[name] for name in meters["meter_id"]], dtype=np.int64)
-    group = fleet.prepared.devices.group[index]
-    mean = _group_means(posterior, u)
-    rides, ride_u = _rides(data, meters["meter_id"].to_list(), fleet)
-    bench2, shared2 = _sessions(fleet, meters, data.bench, hyper.sd("bench")[group])
-    wander = np.full(index.size, _reference_wander(fleet))
-    return Nature(
-        start=mean["start"][group],
-        drift=mean["drift"][group],
-        line=hyper.line_covariance()[group],
-        walk2=hyper.sd("walk")[group] ** 2,
-        swap2=hyper.sd("swap")[group] ** 2 if posterior.layout.population.swap >= 0 else 0 * rides,
-        swap_step=mean["swap"][group],
-        swap_every=np.minimum(posterior.outlook.interval[index], 50.0),
-        pair2=hyper.sd("pair")[group] ** 2,
-        pair_walk2=wander,
-        ride2=hyper.sd("ride")[group] ** 2 + ride_u**2,
-        bench2=bench2,
-        shared2=shared2,
-        rides=rides,
-        tolerance=meters["tolerance_pct"].cast(pl.Float64).to_numpy(),
-    )
-
-
-def _group_means(posterior: Posterior, u: Array) -> dict[str, Array]:
-    """Mean start, drift and battery step of each group from the shared effects."""
-    p = posterior.layout.population
-    zero = np.zeros(p.start.size)
-    drift = u[p.drift] + np.where(p.drift_of >= 0, u[p.drift_of], 0.0)
-    swap = zero if p.swap < 0 else u[p.swap] + np.where(p.swap_of >= 0, u[p.swap_of], 0.0)
-    return {"start": u[p.start], "drift": drift, "swap": swap}
-
-
-def _rides(data: FleetData, meter_ids: list[str], fleet: FleetFit) -> tuple[Array, float]:
-    """Comparisons a year of each meter since its first, and their usual standard uncertainty."""
-    if data.comparisons.is_empty():
-        return np.zeros(len(meter_ids)), 0.3
-    counted = data.comparisons.group_by("meter_id").agg(
-        n=pl.len(),
-        years=(pl.lit(fleet.today) - pl.col("at").dt.date().min()).dt.total_days() / 365.25,
-    )
-    rate = {m: n / max(years, 0.5) for m, n, years in counted.iter_rows()}
-    usual = data.comparisons["u"].median()
-    return (
-        np.array([min(rate.get(name, 0.0), 52.0) for name in meter_ids]),
-        float(usual) if isinstance(usual, float) else 0.3,
-    )
-
-
-def _sessions(
-    fleet: FleetFit, meters: pl.DataFrame, bench: pl.DataFrame, extra: Array
-) -> tuple[Array, Array]:
-    """Variances of a session's own noise and of what a meter's sessions share."""
-    total = session_uncertainty(fleet, meters, bench) ** 2
-    usual = bench["u_session"].median() if bench.height else None
-    own = np.full(total.size, float(usual) if isinstance(usual, float) else 0.25)
-    random = np.minimum(own**2, total)
-    return random + extra**2, np.maximum(total - random - extra**2, 0.0)
-
-
-def _reference_wander(fleet: FleetFit) -> float:
-    """Variance that a year adds to what is known of a reference: the mean over references of the
-    posterior variance of their change over the last year."""
-    found = []
-    for name in fleet.prepared.devices.references:
-        ago = fleet.today.replace(year=fleet.today.year - 1, day=min(fleet.today.day, 28))
-        device = ("reference", name)
-        _, cov = fleet.joint([(device, ago), (device, fleet.today)])
-        found.append(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1])
-    return float(np.mean(found)) if found else 0.0
-
-
-# --- the simulation ---------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -344,46 +93,6 @@ def _swaps(nature: Nature, weeks: int, rng: np.random.Generator) -> Flags:
     return swapped
 
 
-class Belief:
-    """What the model believes of N meters: a Kalman filter of (s, d, b, c)."""
-
-    def __init__(self, nature: Nature) -> None:
-        n = len(nature)
-        self.nature = nature
-        self.mean = np.zeros((n, 4))
-        self.mean[:, 0], self.mean[:, 1] = nature.start, nature.drift
-        self.P = np.zeros((n, 4, 4))
-        self.P[:, :2, :2] = nature.line
-        self.P[:, 2, 2], self.P[:, 3, 3] = nature.pair2, nature.shared2
-
-    def pass_week(self, swapped: Flags) -> None:
-        """A week's drift, wander and battery swaps."""
-        nature, P = self.nature, self.P
-        self.mean[:, 0] += WEEK * self.mean[:, 1] + swapped * nature.swap_step
-        P[:, 0, :] += WEEK * P[:, 1, :]
-        P[:, :, 0] += WEEK * P[:, :, 1]
-        P[:, 0, 0] += nature.walk2 * WEEK + swapped * nature.swap2
-        P[:, 2, 2] += nature.pair_walk2 * WEEK
-
-    def learn(self, which: Flags, found: Array, part: int, noise2: Array) -> None:
-        """An observation of s plus another part (2: pair effect, 3: bench) with noise."""
-        k = np.flatnonzero(which)
-        if not k.size:
-            return
-        P = self.P[k]
-        PH = P[:, :, 0] + P[:, :, part]
-        S = PH[:, 0] + PH[:, part] + noise2[k]
-        gain = PH / S[:, None]
-        surprise = found[k] - self.mean[k, 0] - self.mean[k, part]
-        self.mean[k] += gain * surprise[:, None]
-        self.P[k] = P - gain[:, :, None] * PH[:, None, :]
-
-    def p_within(self) -> Array:
-        """Probability of each meter's error being within tolerance."""
-        sd = np.sqrt(np.maximum(self.P[:, 0, 0], 0.0))
-        return p_within(self.mean[:, 0], sd, self.nature.tolerance)
-
-
 @dataclass(frozen=True)
 class Outcome:
     """Visits a year and share of weeks out of tolerance of each meter, [N]."""
@@ -397,38 +106,76 @@ def run(policy: Policy, draws: Draws, *, true: Nature, believed: Nature) -> Outc
 
     true: gives the tolerance and the session's noise; believed: what the policy's model holds
     """
+    team = _Team(policy, draws, true, believed)
     weeks, n = draws.moves.shape
-    s, d, b, c = (row.copy() for row in draws.first)
-    belief = Belief(believed) if policy.believes else None
-    decide = policy.make(n)
-    u = np.sqrt(believed.bench2 + believed.shared2)
-    since, found = np.zeros(n), np.full(n, np.nan)
-    visits, out = np.zeros(n), np.zeros(n)
-    due = np.ones(n, dtype=np.bool_)
     counted = round(BURN_IN / WEEK)
+    visits, out = np.zeros(n), np.zeros(n)
     for week in range(weeks):
-        seen = s + c + draws.bench_noise[week]
-        undone = np.where(due & (np.abs(seen) > COVERAGE_FACTOR * u), seen, 0.0)
-        s -= undone
-        if belief is not None:
-            belief.learn(due, seen, 3, believed.bench2)
-            belief.mean[:, 0] -= undone
-        found = np.where(due, seen / true.tolerance, found)
-        since = np.where(due, 0.0, since)
-        visits += due * (week >= counted)
-        before = np.abs(s) > true.tolerance
-        s += d * WEEK + draws.moves[week]
-        b += draws.pair_moves[week]
-        after = np.abs(s) > true.tolerance
-        out += (week >= counted) * (before.astype(float) + after) / 2
-        since += 1
-        if belief is not None:
-            belief.pass_week(draws.swapped[week])
-            shown = s + b + draws.ride_noise[week]
-            belief.learn(draws.rode[week], shown, 2, believed.ride2)
-        p = belief.p_within() if belief is not None else np.ones(n)
-        due = decide(Now(due, since, found, p, belief))
+        due = team.at_the_bench(week)
+        share = team.ride(week)
+        if week >= counted:
+            visits += due
+            out += share
     return Outcome(visits / ((weeks - counted) * WEEK), out / (weeks - counted))
+
+
+class _Team:
+    """N meters under a policy."""
+
+    def __init__(self, policy: Policy, draws: Draws, true: Nature, believed: Nature) -> None:
+        n = len(true)
+        self.draws, self.true, self.believed = draws, true, believed
+        self.s, self.d, self.b, self.c = (row.copy() for row in draws.first)
+        self.belief = Belief(believed) if policy.believes else None
+        self.decide = policy.make(n)
+        self.u = np.sqrt(believed.bench2 + believed.shared2)
+        self.since, self.gap = np.full(n, np.nan), np.full(n, np.nan)
+        self.found, self.sensor, self.undone = np.full(n, np.nan), np.zeros(n), np.zeros(n)
+        self.due = np.ones(n, dtype=np.bool_)
+
+    def at_the_bench(self, week: int) -> Flags:
+        """Whoever is due finds out, and is reset; gives who was."""
+        due, seen = self.due, self.s + self.c + self.draws.bench_noise[week]
+        self.sensor = np.where(due, seen + self.undone, self.sensor)
+        taken = np.where(due & (np.abs(seen) > COVERAGE_FACTOR * self.u), seen, 0.0)
+        self.s -= taken
+        self.undone += taken
+        if self.belief is not None:
+            self.belief.learn(due, seen, 3, self.believed.bench2)
+            self.belief.mean[:, 0] -= taken
+        self.found = np.where(due, seen / self.true.tolerance, self.found)
+        self.gap = np.where(due, self.since, self.gap)
+        self.since = np.where(due, 0.0, self.since)
+        return due
+
+    def ride(self, week: int) -> Array:
+        """A week passes; gives the share of it out of tolerance, and asks who is due next."""
+        draws, tolerance = self.draws, self.true.tolerance
+        before = np.abs(self.s) > tolerance
+        self.s += self.d * WEEK + draws.moves[week]
+        self.b += draws.pair_moves[week]
+        after = np.abs(self.s) > tolerance
+        fresh = self.due
+        self.since += 1
+        if self.belief is not None:
+            self.belief.pass_week(draws.swapped[week])
+            shown = self.s + self.b + draws.ride_noise[week]
+            self.belief.learn(draws.rode[week], shown, 2, self.believed.ride2)
+        p = self.belief.p_within() if self.belief is not None else np.ones(fresh.size)
+        self.due = self.decide(
+            Now(
+                fresh,
+                self.since,
+                self.found,
+                gap=self.gap,
+                sensor=self.sensor,
+                left=self.undone,
+                p=p,
+                nature=self.believed,
+                belief=self.belief,
+            )
+        )
+        return np.asarray((before.astype(np.float64) + after) / 2)
 
 
 # --- the document -----------------------------------------------------------------------------
@@ -441,12 +188,13 @@ def policies_document(
     *,
     rng: np.random.Generator,
     policies: Sequence[Policy] | None = None,
-    fleets: int = FLEETS,
+    fleets: int | None = None,
     visit_days: float = VISIT_DAYS,
 ) -> dict[str, Any]:
     """The `policies` document.
 
-    In   meters: meter_id, tolerance_pct of the meters to be kept; fleets: simulated ones;
+    In   meters: meter_id, tolerance_pct of the meters to be kept; fleets: simulated ones (else
+         as many as take seconds);
          visit_days: days ridden out of tolerance that cost as much as a visit
     Out  policies: name, visits_per_meter_year, out_of_tolerance_share, interval90 (of the share
          in a fleet of this size over four years: the middle 90 % of the simulated ones, nature's
@@ -454,15 +202,16 @@ def policies_document(
          against fixed intervals at the same share); years, fleets, text
     """
     chosen = list(policies) if policies is not None else usual_policies(visit_days)
-    believed = natures(fleet, meters, data)
-    results: dict[str, list[tuple[float, float]]] = {policy.name: [] for policy in chosen}
-    for _ in range(fleets):
-        true = natures(fleet, meters, data, rng=rng)
-        draws = draw(true, BURN_IN + YEARS, rng)
-        for policy in chosen:
-            outcome = run(policy, draws, true=true, believed=believed)
-            results[policy.name].append((float(outcome.visits.mean()), float(outcome.out.mean())))
-    rows = [_row(policy, np.array(results[policy.name])) for policy in chosen]
+    fleets = fleets or max(LEAST_FLEETS, min(FLEETS, MOST_METERS // max(meters.height, 1)))
+    around = surroundings(fleet, meters, data)
+    true = joined([nature_of(fleet, around, rng=rng) for _ in range(fleets)])
+    believed = joined([nature_of(fleet, around)] * fleets)
+    draws = draw(true, BURN_IN + YEARS, rng)
+    rows = []
+    for policy in chosen:
+        found = run(policy, draws, true=true, believed=believed)
+        means = [x.reshape(fleets, -1).mean(axis=1) for x in (found.visits, found.out)]
+        rows.append(_row(policy, np.column_stack(means)))
     saved = visits_saved(rows)
     return {
         "policies": rows,
@@ -474,10 +223,11 @@ def policies_document(
     }
 
 
-def usual_policies(visit_days: float = VISIT_DAYS) -> list[Policy]:
-    """Fixed intervals, the staircase, ours at several targets."""
+def usual_policies(visit_days: float = VISIT_DAYS, target: float = 0.90) -> list[Policy]:
+    """Fixed intervals, the other interval methods, ours at several targets."""
+    others = [staircase(), control_chart(target), reliability(target)]
     own = [*map(ours, TARGETS), ours_by_cost(visit_days)]
-    return [*map(every_months, FIXED_MONTHS), staircase(), *own]
+    return [*map(every_months, FIXED_MONTHS), *others, *own]
 
 
 def _row(policy: Policy, found: Array) -> dict[str, Any]:

@@ -8,21 +8,17 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.policies import (
-    WEEK,
-    Belief,
+from models.policies import draw, run, visits_saved
+from models.policy_intervals import control_chart, reliability, staircase
+from models.policy_nature import WEEK, Belief, Nature
+from models.policy_rules import (
     Decide,
-    Nature,
     Now,
     Policy,
     cheapest_average,
-    draw,
     every_months,
     ours,
     ours_by_cost,
-    run,
-    staircase,
-    visits_saved,
 )
 
 
@@ -33,7 +29,10 @@ def nature(n: int, **more: float) -> Nature:
         "shared2": 0.03, "rides": 12.0, "tolerance": 1.5,
     } | more  # fmt: skip
     line = np.broadcast_to(np.array([[1.0, 0.1], [0.1, 0.16]]), (n, 2, 2))
-    return Nature(line=line, **{name: np.full(n, value) for name, value in values.items()})
+    group = np.zeros(n, dtype=np.int64)
+    return Nature(
+        line=line, group=group, **{name: np.full(n, value) for name, value in values.items()}
+    )
 
 
 def outcome(policy: Policy, world: Nature, seed: int = 1) -> tuple[float, float]:
@@ -131,3 +130,24 @@ def test_the_cheapest_average_by_hand() -> None:
     assert average == pytest.approx(
         14 / (0.75 * 365.25), rel=0.1
     )  # intervals in steps of four weeks
+
+
+def test_the_interval_methods_visit_more_for_a_higher_target() -> None:
+    world = nature(400)
+    for method in (reliability, control_chart):
+        loose, strict = (outcome(method(target), world) for target in (0.80, 0.95))
+        assert loose[0] < strict[0]
+        assert loose[1] > strict[1]
+
+
+def test_a_meter_with_a_steady_line_comes_before_its_line_leaves() -> None:
+    """Drift 1 a year, no noise worth the name, tolerance 1.5: once it has its line it comes every
+    year and a half."""
+    world = nature(
+        60, start=0.0, drift=1.0, walk2=0.0, swap2=0.0, swap_step=0.0, bench2=1e-4, shared2=1e-9
+    )
+    world = replace(world, line=np.broadcast_to(1e-12 * np.eye(2), (60, 2, 2)))
+    draws = draw(world, 14.0, np.random.default_rng(1))
+    found = run(control_chart(0.9), draws, true=world, believed=world)
+    assert found.visits.mean() == pytest.approx(1 / 1.5, rel=0.15)
+    assert found.out.mean() < 0.02
