@@ -7,13 +7,15 @@ handler takes the parsed arguments and returns the exit code.
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-Words = Callable[[Any], None]
-REPORTS: list[Words] = []
+from dashboard.commands import store_of
+
+__all__ = ["REPORTS", "add", "store_of", "with_store"]
+Report = Callable[[Any], None]
+REPORTS: list[Report] = []
 
 
 def add(commands: Any) -> None:
@@ -30,8 +32,3 @@ def add(commands: Any) -> None:
 def with_store(sub: argparse.ArgumentParser) -> None:
     """Let a report name the store it is of."""
     sub.add_argument("--store", type=Path, metavar="FILE", help="the DuckDB store")
-
-
-def store_of(args: argparse.Namespace) -> Path:
-    """The store that was named, else the environment's, else the one in this folder."""
-    return Path(args.store or os.environ.get("SLOPEWATCH_STORE") or "slopewatch.duckdb")
