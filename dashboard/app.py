@@ -18,7 +18,7 @@ from dashboard.data_guard import NOTHING, Guarded
 from dashboard.pages import Door, Page, View, find, find_pages
 from dashboard.rights import HERE, Person
 from dashboard.server import harden
-from dashboard.sign_in import SIGN_OUT, SignIns, ask_first, person_asking
+from dashboard.sign_in import SIGN_OUT, SignIns, ask_first, person_asking, signed_in
 
 LOG = logging.getLogger("slopewatch.dashboard")
 NAME = "Slopewatch"
@@ -126,8 +126,8 @@ def _theme_switch() -> html.Button:
 
 def _signed_in() -> html.Form | None:
     """Who is signed in, and the way out; nothing while there are no accounts."""
-    person = person_asking()
-    if person is HERE:
+    person = signed_in()
+    if person is None:
         return None
     who = html.Span([html.B(person.name), f", {person.role}"], className="who")
     out = html.Button("Sign out", type="submit", className="quiet")

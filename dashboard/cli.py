@@ -12,7 +12,13 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from dashboard import commands_decisions, commands_fleet, commands_report, commands_store
+from dashboard import (
+    commands_account,
+    commands_decisions,
+    commands_fleet,
+    commands_report,
+    commands_store,
+)
 from dashboard.commands import (
     DONE,
     NOTHING_DONE,
@@ -76,10 +82,19 @@ def _parser() -> argparse.ArgumentParser:
     commands_decisions.add(words)
     commands_report.add(subparsers)
     commands_store.add(words)
+    commands_account.add(words)
 
-    sub = words.add("serve", _serve, "the dashboard, on this machine only", "store")
+    sub = words.add("serve", _serve, "the dashboard; for others once accounts exist", "store")
     sub.add_argument("--host", default="127.0.0.1")
     sub.add_argument("--port", type=int, default=8550)
+    sub.add_argument(
+        "--name", action="append", default=[], help="a further name to answer to, as in a browser"
+    )
+    sub.add_argument(
+        "--behind",
+        metavar="ADDRESS",
+        help="a proxy that brings https and says so (X-Forwarded-Proto, X-Forwarded-For)",
+    )
     return parser
 
 
@@ -94,14 +109,16 @@ def _demo(args: argparse.Namespace) -> int:
 
 
 def _serve(args: argparse.Namespace) -> int:
-    return _run_server(store_of(args), args.host, args.port)
+    return _run_server(store_of(args), args.host, args.port, names=args.name, behind=args.behind)
 
 
-def _run_server(store: Path, host: str, port: int) -> int:
+def _run_server(
+    store: Path, host: str, port: int, *, names: Sequence[str] = (), behind: str | None = None
+) -> int:
     from dashboard import server
 
     try:
-        server.serve(store, host=host, port=port, say=say)
+        server.serve(store, host=host, port=port, say=say, names=names, behind=behind)
     except OSError as problem:
         raise UsageError(
             f"cannot listen on {host}:{port}: {problem.strerror}. Try --port"

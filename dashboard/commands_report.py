@@ -11,11 +11,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from dashboard import commands_changes
 from dashboard.commands import store_of
 
 __all__ = ["REPORTS", "add", "store_of", "with_store"]
 Report = Callable[[Any], None]
-REPORTS: list[Report] = []
+REPORTS: list[Report] = [commands_changes.add_words]
 
 
 def add(commands: Any) -> None:

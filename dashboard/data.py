@@ -274,8 +274,12 @@ def settings(store: Path) -> Document:
 
 def set_setting(store: Path, key: str, value: str) -> None:
     """Change a setting of a store (made if there is none)."""
+    from ingest.changes import record
+
     with Store(store).writing() as db:
-        db.set_setting(key, value)
+        before = db.settings().get(key)
+        after = db.set_setting(key, value)
+        record(db, "setting", key, before=before, after=after)
 
 
 def set_aside(store: Path) -> list[Document]:

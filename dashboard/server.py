@@ -1,9 +1,9 @@
 """Who may talk to the dashboard, and how it is served.
 
-The dashboard holds riders' personal data and has no sign-in on loopback, so every request is
-checked: the Host it was addressed to (a foreign name that resolves to this machine is refused),
-the Origin of whatever writes, and its size. The headers keep the browser from loading, framing
-or sending anything elsewhere.
+The dashboard holds riders' personal data, on loopback without a sign-in while there are no
+accounts, so every request is checked: the Host it was addressed to (a foreign name that resolves
+to this machine is refused), the Origin of whatever writes, and its size. The headers keep the
+browser from loading, framing or sending anything elsewhere.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from werkzeug.exceptions import HTTPException
 
 LOG = logging.getLogger("slopewatch.dashboard")
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
+ANY_ADDRESS = "any address"  # among the hosts to answer to: whatever is given as a number
 UPLOAD_LIMIT_MB = 64
 MEGABYTE = 1024 * 1024
 READING = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -83,7 +84,8 @@ def security_headers(csp_hashes: Sequence[str]) -> dict[str, str]:
 
 def refuse_foreign(allowed: frozenset[str]) -> Response | None:
     """A refusal when the request was addressed to, or written from, a foreign name."""
-    if host_name(request.host) not in allowed:
+    name = host_name(request.host)
+    if name not in allowed and not (ANY_ADDRESS in allowed and is_address(name)):
         return _plain("This dashboard only answers under the address it was started on.", 421)
     if request.method not in READING and not _same_origin():
         return _plain("Refused: the request was sent by another site's page.", 403)
@@ -96,6 +98,15 @@ def host_name(host: str) -> str:
         return (urlsplit(f"//{host}").hostname or "").lower()
     except ValueError:
         return ""
+
+
+def is_address(name: str) -> bool:
+    """Whether a host is given as a number: no foreign site's name can be one."""
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True
 
 
 def _same_origin() -> bool:
@@ -141,43 +152,70 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def serve(store: Path, *, host: str, port: int, say: Callable[[str], None]) -> None:
+def serve(
+    store: Path,
+    *,
+    host: str,
+    port: int,
+    say: Callable[[str], None],
+    names: Sequence[str] = (),
+    behind: str | None = None,
+) -> None:
     """Serve a store's dashboard until it is interrupted.
 
-    NothingDoneError when others could reach the address; OSError when it cannot be listened on.
+    names: to answer to besides the address; behind: the address of a proxy that brings https
+    NothingDoneError when others could reach it and nobody would have to sign in; OSError when
+    the address cannot be listened on.
     """
     from dashboard.data import NothingDoneError
     from dashboard.data_pages import Data
 
-    if not is_loopback(host):
+    data = Data(store)
+    public = not is_loopback(host) or behind is not None or bool(names)
+    if public and not data.people.anyone_may_sign_in():
         raise NothingDoneError(
             f"the dashboard shows riders' personal data and others can reach {host}: "
-            "serve it on 127.0.0.1 until accounts exist"
+            "add accounts first (slopewatch account add NAME --role owner), "
+            "or serve it on 127.0.0.1 alone"
         )
     from dashboard.app import create_app
 
-    listener = listen(create_app(Data(store)), host=host, port=port)
+    hosts = [*names, *([ANY_ADDRESS, host, socket.gethostname()] if public else [])]
+    listener = listen(create_app(data, hosts=hosts), host=host, port=port, behind=behind)
     shown = f"[{host}]" if ":" in host else host
     say(f"dashboard on http://{shown}:{listener.effective_port}/ (stop it with Ctrl-C)")
+    if public and behind is None:
+        say(
+            "note: passwords cross the network in the clear; put a proxy with https before it "
+            "(--behind), or keep it to a network that you trust"
+        )
     try:
         listener.run()
     finally:
         listener.close()
 
 
-def listen(app: Any, *, host: str, port: int) -> Any:
+def listen(app: Any, *, host: str, port: int, behind: str | None = None) -> Any:
     """A listener that serves the app on one address once its `run` is called.
 
+    behind: the address of a proxy whose word about https and the client's address counts
     OSError when the address cannot be listened on; port 0 lets the system choose one.
     """
     from waitress.server import create_server
 
+    trusted = {
+        "trusted_proxy": behind,
+        "trusted_proxy_count": 1,
+        "trusted_proxy_headers": {"x-forwarded-proto", "x-forwarded-for"},
+        "clear_untrusted_proxy_headers": True,
+    }
     return create_server(
         app.server,
         sockets=[_bound(host, port)],
         threads=8,
         ident="",
         max_request_body_size=UPLOAD_LIMIT_MB * MEGABYTE + 65536,
+        **(trusted if behind else {}),
     )
 
 

@@ -195,3 +195,9 @@ def person_asking() -> Person:
         return HERE
     person: Person = g.person  # set before every request; without it nothing is answered
     return person
+
+
+def signed_in() -> Person | None:
+    """Whoever signed in and sent this request; None for this machine and for nobody."""
+    person: Person | None = g.get("person") if has_request_context() else None
+    return None if person is HERE else person

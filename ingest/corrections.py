@@ -13,6 +13,7 @@ import polars as pl
 from ingest.across import settle_across
 from ingest.aside import resolve
 from ingest.batch import Batch, context_of
+from ingest.changes import record
 from ingest.checks import SAID_COLUMNS, check
 from ingest.columns import Table
 from ingest.enter import load_batch, stored_context
@@ -53,16 +54,26 @@ def correct_set_aside(
     """
     row = _row(store, set_aside_id)
     table = _table_for(row, values)
-    cells = json.loads(str(row["now"])) | dict(values)
-    batch = _batch(row, table, [(set_aside_id, _whole(row["row"]), cells)])
-    return _load_one(store, batch)
+    before = json.loads(str(row["now"]))
+    batch = _batch(row, table, [(set_aside_id, _whole(row["row"]), before | dict(values))])
+    with store.writing() as db:
+        report = _load_one(store, batch)
+        old = {name: before.get(name) for name in values}
+        record(db, "row corrected", _where(row), before=old, after=dict(values))
+    return report
 
 
 def dismiss_set_aside(store: Store, set_aside_id: int) -> None:
     """Mark a set-aside row as one that is not wanted; its file will not bring it up again."""
-    _row(store, set_aside_id)
+    row = _row(store, set_aside_id)
     with store.writing() as db:
         resolve(db, [set_aside_id], "dismissed", now=datetime.now(UTC), import_id=None)
+        record(db, "row dismissed", _where(row), before=json.loads(str(row["now"])))
+
+
+def _where(row: Mapping[str, object]) -> str:
+    sheet = f", sheet {row['sheet']}" if row["sheet"] else ""
+    return f"{row['file']}{sheet}, row {row['row']}"
 
 
 def retry_lacking(store: Store) -> int:

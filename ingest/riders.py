@@ -13,6 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
+from ingest.changes import record
 from ingest.export import Format, write_tables
 from ingest.schema import TABLES
 from ingest.store import Database, Store, StoreError
@@ -66,6 +67,9 @@ def remove_rider(store: Store, rider_id: str) -> RemovalReport:
         if not (removed or unnamed or aside or derived):
             raise UnknownRiderError(f'no table names a rider "{rider_id}".')
         db.change("blank_notices", word=rider_id)
+        db.tidy("blank_changes", word=rider_id)
+        counts = {"rows_removed": removed, "rows_without_name": unnamed, "set_aside": aside}
+        record(db, "rider removed", "(the name is gone)", after=counts)
     store.compact()
     return RemovalReport(rider_id, removed, unnamed, aside, derived)
 

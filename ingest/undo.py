@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 
 import polars as pl
 
+from ingest.changes import record
 from ingest.schema import TABLES
 from ingest.store import Database, Store, StoreError
 
@@ -56,8 +57,13 @@ def undo_import(store: Store, import_id: int) -> UndoReport:
         db.change("mark_undone", import_id=import_id, now=now)
         db.change("undo_set_aside", import_id=import_id, now=now)
         db.change("reopen_set_aside", import_id=import_id)
-    removed = claims.filter(~pl.col("elsewhere")).height
-    return UndoReport(import_id, str(log["path"][0]), removed, restored, claims.height - removed)
+        removed = claims.filter(~pl.col("elsewhere")).height
+        report = UndoReport(
+            import_id, str(log["path"][0]), removed, restored, claims.height - removed
+        )
+        counts = {"removed": removed, "restored": restored, "kept": report.kept}
+        record(db, "import undone", f"import {import_id}, {report.path}", after=counts)
+    return report
 
 
 def _release(db: Database, name: str, claims: pl.DataFrame) -> int:

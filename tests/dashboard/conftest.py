@@ -27,9 +27,9 @@ ARGUMENTS = [
 
 
 @contextmanager
-def serving(data: Any) -> Iterator[str]:
+def serving(data: Any, *, behind: str | None = None) -> Iterator[str]:
     """The dashboard over some data, served as it is for a user; gives its address."""
-    listener = server.listen(create_app(data), host="127.0.0.1", port=0)
+    listener = server.listen(create_app(data), host="127.0.0.1", port=0, behind=behind)
     thread = threading.Thread(target=listener.run, daemon=True)
     thread.start()
     try:

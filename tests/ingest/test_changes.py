@@ -1,0 +1,131 @@
+"""Who changed what: every change is written down in the transaction that makes it."""
+
+import json
+
+import pytest
+
+from dashboard import data
+from dashboard.data_guard import Guarded
+from dashboard.data_pages import Data
+from dashboard.rights import Person
+from ingest.by_hand import DecisionError, decide_event, proposed_events
+from ingest.changes import acting, changes
+from ingest.corrections import correct_set_aside, dismiss_set_aside, set_aside_rows
+from ingest.load import load_paths
+from ingest.riders import remove_rider
+from ingest.settings import SettingError
+from ingest.store import Store
+from ingest.undo import imports, undo_import
+from tests.ingest import team
+
+
+@pytest.fixture
+def store(tmp_path):
+    tables = {name: list(rows) for name, rows in team.TEAM.items()}
+    tables["bench"].append(team.reading("S2", 1, crank_length_mm=17.25))
+    tables["bench"].append(team.reading("S2", 2, crank_length_mm=17.25))
+    tables["events"].append(
+        {"meter_id": "M1", "date": "2024-03-01", "event": "firmware_update", "state": "proposed"}
+    )
+    store, _ = team.load(tmp_path, team.write_team(tmp_path / "tables", tables))
+    return store
+
+
+def last(store):
+    return changes(store).row(0, named=True)
+
+
+def test_correction_is_written_down_with_the_cell_before_and_after(store):
+    ticket = set_aside_rows(store)["set_aside_id"][0]
+    with acting("Ilse"):
+        correct_set_aside(store, ticket, {"crank_length_mm": "172.5"})
+    row = last(store)
+    assert (row["who"], row["what"]) == ("Ilse", "row corrected")
+    assert "bench.csv, row" in row["subject"]
+    assert json.loads(row["before"]) == {"crank_length_mm": "17.25"}
+    assert json.loads(row["after"]) == {"crank_length_mm": "172.5"}
+
+
+def test_dismissal_keeps_what_the_row_said(store):
+    ticket = set_aside_rows(store)["set_aside_id"][0]
+    dismiss_set_aside(store, ticket)
+    row = last(store)
+    assert row["what"] == "row dismissed"
+    assert json.loads(row["before"])["crank_length_mm"] == "17.25"
+    assert row["who"].startswith("command line (")
+
+
+def test_undo_and_settings_are_written_down(store):
+    number = imports(store)["import_id"][0]
+    undo_import(store, number)
+    assert (last(store)["what"], f"import {number}" in last(store)["subject"]) == (
+        "import undone",
+        True,
+    )
+    data.set_setting(store.path, "tolerance_pct", "1,0")
+    row = last(store)
+    assert (row["subject"], row["before"], row["after"]) == ("tolerance_pct", "1.5", "1.0")
+
+
+def test_change_that_failed_is_not_written_down(store):
+    before = changes(store).height
+    with pytest.raises(SettingError):
+        data.set_setting(store.path, "tolerance_pct", "lots")
+    assert changes(store).height == before
+
+
+def test_removing_a_rider_leaves_no_name_in_the_record_either(store):
+    with acting("Ada"):
+        with store.writing() as db:
+            from ingest.changes import record
+
+            record(db, "row corrected", "efforts.csv, row 2", before={"rider_id": "R1"})
+        remove_rider(store, "R1")
+    row = last(store)
+    assert (row["what"], row["who"]) == ("rider removed", "Ada")
+    assert "R1" not in str(changes(store).to_dicts())
+    assert "row corrected" in changes(store)["what"].to_list()
+
+
+@pytest.mark.parametrize("decision", ["confirmed", "rejected"])
+def test_proposed_event_is_decided_once_and_the_decision_can_be_undone(store, decision):
+    waiting = proposed_events(store)
+    assert waiting.select("meter_id", "event").rows() == [("M1", "firmware_update")]
+    number = waiting["event_row"].item()
+    decide_event(store, number, decision)
+    with store.reading() as db:
+        states = dict(db.frame("events").select("event", "state").iter_rows())
+    assert states["firmware_update"] == decision
+    assert len(states) == 4
+    assert proposed_events(store).is_empty()
+    row = last(store)
+    assert (row["what"], row["subject"]) == (
+        f"event {decision}",
+        "M1, firmware_update on 2024-03-01",
+    )
+    with pytest.raises(DecisionError, match="decided about already"):
+        decide_event(store, number, decision)
+    undo_import(store, imports(store)["import_id"][0])
+    assert proposed_events(store).height == 1
+
+
+def test_only_a_decision_decides(store):
+    with pytest.raises(DecisionError, match="confirmed, rejected"):
+        decide_event(store, proposed_events(store)["event_row"].item(), "perhaps")
+
+
+def test_loading_the_table_again_does_not_propose_a_decided_event_again(store, tmp_path):
+    decide_event(store, proposed_events(store)["event_row"].item(), "confirmed")
+    load_paths(store, [tmp_path / "tables"])
+    assert proposed_events(store).is_empty()
+
+
+def test_change_that_a_method_does_not_write_down_itself_is_written_down_by_the_guard(tmp_path):
+    door = Guarded(
+        Data(tmp_path / "new.duckdb"),
+        lambda: Person("Mo", "mechanic"),
+        scope=lambda _person: pytest.fail("only a coach has a scope"),
+    )
+    door.load_files([("meters.csv", b"meter_id,kind,in_service_date,slope_convention\n")])
+    row = last(Store(tmp_path / "new.duckdb"))
+    assert (row["who"], row["what"]) == ("Mo", "files loaded")
