@@ -30,6 +30,15 @@ class Remembered(Generic[T]):
         return found
 
 
+class _Slot:
+    """The place of one document: made once, while others wait for it and nobody else does."""
+
+    def __init__(self) -> None:
+        self.lock = threading.RLock()
+        self.made = False
+        self.document: Any = None
+
+
 class Kept:
     """Documents made from a store, kept until its data change."""
 
@@ -37,8 +46,8 @@ class Kept:
 
     def __init__(self, store: Path) -> None:
         self._store = Store(store)
-        self._lock = threading.RLock()
-        self._documents: OrderedDict[tuple[object, ...], Any] = OrderedDict()
+        self._lock = threading.Lock()
+        self._slots: OrderedDict[tuple[object, ...], _Slot] = OrderedDict()
 
     def _version(self) -> tuple[object, ...]:
         if not self._store.exists():
@@ -48,13 +57,17 @@ class Kept:
         return (*run.version(self._store), date.today())
 
     def _kept(self, make: Callable[[], Any], *key: object) -> Any:
-        full = (*self._version(), *key)
+        slot = self._slot((*self._version(), *key))
+        with slot.lock:
+            if not slot.made:
+                slot.document = make()
+                slot.made = True
+            return slot.document
+
+    def _slot(self, full: tuple[object, ...]) -> _Slot:
         with self._lock:
-            if full in self._documents:
-                self._documents.move_to_end(full)
-                return self._documents[full]
-            made = make()
-            self._documents[full] = made
-            while len(self._documents) > self.KEPT:
-                self._documents.popitem(last=False)
-            return made
+            slot = self._slots.setdefault(full, _Slot())
+            self._slots.move_to_end(full)
+            while len(self._slots) > self.KEPT:
+                self._slots.popitem(last=False)
+            return slot

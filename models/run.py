@@ -17,7 +17,20 @@ from ingest.store import Store
 from models import assess, documents
 from models.bench import evaluate_bench
 from models.refusal import NothingToSayError
-from models.run_decisions import Period, budget, correct, effort, hindcast, plan, policies
+from models.run_decisions import (
+    Period,
+    budget,
+    budget_of,
+    correct,
+    correct_of,
+    effort,
+    effort_of,
+    hindcast,
+    plan,
+    plan_of,
+    policies,
+    policies_of,
+)
 from models.run_fit import (
     Prepared,
     Say,
@@ -35,17 +48,22 @@ __all__ = [
     "Prepared",
     "bench_files",
     "budget",
+    "budget_of",
     "build_demo",
     "comparison_documents",
     "correct",
+    "correct_of",
     "effort",
+    "effort_of",
     "hindcast",
     "history",
     "history_of",
     "is_empty",
     "method",
     "plan",
+    "plan_of",
     "policies",
+    "policies_of",
     "prepare",
     "refit",
     "session_documents",

@@ -11,7 +11,7 @@ import polars as pl
 
 from ingest.store import Store
 from models.refusal import NothingToSayError
-from models.run_fit import Say, prepare, records, tell, unknown_meter
+from models.run_fit import Prepared, Say, prepare, records, tell, unknown_meter
 
 if TYPE_CHECKING:
     from models.effort import Effort
@@ -42,9 +42,13 @@ def plan(
     store: Store, asked: Asked, *, as_of: date | None = None, say: Say | None = None
 ) -> dict[str, Any]:
     """The `plan` document."""
+    return plan_of(prepare(store, as_of=as_of, say=say), asked)
+
+
+def plan_of(ready: Prepared, asked: Asked) -> dict[str, Any]:
+    """The `plan` document."""
     from models.season import plan_document
 
-    ready = prepare(store, as_of=as_of, say=say)
     return plan_document(ready.found, ready.fleet, ready.tables, ready.settings, asked)
 
 
@@ -52,18 +56,26 @@ def budget(
     store: Store, asked: Asked, *, as_of: date | None = None, say: Say | None = None
 ) -> dict[str, Any]:
     """The `budget` document."""
+    return budget_of(prepare(store, as_of=as_of, say=say), asked)
+
+
+def budget_of(ready: Prepared, asked: Asked) -> dict[str, Any]:
+    """The `budget` document."""
     from models.cost import budget_document
 
-    ready = prepare(store, as_of=as_of, say=say)
     rng = np.random.default_rng(SEED)
     return budget_document(ready.found, ready.fleet, ready.tables, ready.settings, asked, rng=rng)
 
 
 def policies(store: Store, *, as_of: date | None = None, say: Say | None = None) -> dict[str, Any]:
     """The `policies` document."""
+    return policies_of(prepare(store, as_of=as_of, say=say), say=say)
+
+
+def policies_of(ready: Prepared, *, say: Say | None = None) -> dict[str, Any]:
+    """The `policies` document."""
     from models.policies import policies_document
 
-    ready = prepare(store, as_of=as_of, say=say)
     kept = ready.found.meters.filter(~pl.col("gone"))
     tell(say, "simulating seasons of fleets like this one")
     rng = np.random.default_rng(SEED)
@@ -74,9 +86,13 @@ def effort(
     store: Store, efforts: list[Effort], *, as_of: date | None = None, say: Say | None = None
 ) -> dict[str, Any]:
     """The `effort` document."""
+    return effort_of(prepare(store, as_of=as_of, say=say), efforts)
+
+
+def effort_of(ready: Prepared, efforts: list[Effort]) -> dict[str, Any]:
+    """The `effort` document."""
     from models.effort import answer
 
-    ready = prepare(store, as_of=as_of, say=say)
     found = ready.found
     service = dict(found.meters.select("meter_id", "in_service_on").iter_rows())
     references = found.data.references["reference_id"].to_list()
@@ -96,9 +112,13 @@ def correct(
     store: Store, asked: Period, *, as_of: date | None = None, say: Say | None = None
 ) -> dict[str, Any]:
     """The `correct` document: the ledger of correction factors."""
+    return correct_of(prepare(store, as_of=as_of, say=say), asked)
+
+
+def correct_of(ready: Prepared, asked: Period) -> dict[str, Any]:
+    """The `correct` document: the ledger of correction factors."""
     from models import ledger
 
-    ready = prepare(store, as_of=as_of, say=say)
     if asked.meter_id is not None:
         ready.known(asked.meter_id)
     spans = ledger.cut(
