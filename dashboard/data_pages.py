@@ -11,6 +11,7 @@ from datetime import date
 from typing import Any
 
 from dashboard import data
+from dashboard.data_bench import BenchDoor
 from dashboard.data_kept import Kept
 from dashboard.data_people import PeopleDoor
 from ingest.store import StoreError
@@ -97,7 +98,7 @@ class FleetDoor(Kept):
         return document
 
 
-class Data(FleetDoor, PeopleDoor):
+class Data(FleetDoor, BenchDoor, PeopleDoor):
     """All that the pages may ask; dashboard.rights says who may ask what."""
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
@@ -53,6 +54,10 @@ class Timeline:
         for row in frame.sort("measured_at", descending=True).to_dicts():
             self._rows.setdefault(row["meter_id"], []).append(row)
 
+    def rows(self) -> Mapping[str, list[dict[str, Any]]]:
+        """The earlier rows that no session has reached yet, by meter, the newest first."""
+        return self._rows
+
     def before(self, session: Session) -> Past:
         """The past of the session's meter up to the session."""
         past = self._pasts.setdefault(session.meter_id, Past())
@@ -63,6 +68,21 @@ class Timeline:
             if row["advice"] not in DOUBTED:
                 past.learn(_from_row(row, session.meter.convention))
         return past
+
+
+def pasts(earlier: pl.DataFrame | None, conventions: Mapping[str, str | None]) -> dict[str, Past]:
+    """Every meter's past after its last session.
+
+    In   earlier: session_results; conventions: slope convention by meter_id
+    """
+    found: dict[str, Past] = {}
+    for meter_id, rows in Timeline(earlier, set()).rows().items():
+        past = Past()
+        for row in reversed(rows):
+            if row["advice"] not in DOUBTED:
+                past.learn(_from_row(row, conventions.get(meter_id)))
+        found[meter_id] = past
+    return found
 
 
 def observed(result: SessionResult) -> Observed | None:

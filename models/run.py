@@ -153,9 +153,11 @@ def _kept_documents(store: Store, name: str, meter_id: str) -> list[dict[str, An
 def version(store: Store) -> tuple[int, str | None]:
     """Tells whether an answer kept from before still holds: the data's version, and the fit's."""
     with store.reading() as db:
-        info = db.derived("fit_info")
-        fitted_at = None if info is None else str(info["fitted_at"][0])
-        return db.data_version(), fitted_at
+        info, version = db.derived("fit_info"), db.data_version()
+    if info is None:
+        return version, None
+    followed = info["followed_at"][0] if "followed_at" in info.columns else ""
+    return version, f"{info['fitted_at'][0]} {followed}"
 
 
 def is_empty(store: Store) -> bool:

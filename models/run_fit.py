@@ -126,15 +126,44 @@ def refit(store: Store, *, say: Say | None = None) -> dict[str, Any]:
     with store.writing() as db:
         for name in Snapshot.names():
             db.put_derived(f"fit_{name}", getattr(snap, name))
-        db.put_derived("session_results", found.sessions)
-        db.put_derived("comparison_results", found.comparisons)
-        db.put_derived("resets", found.resets)
+        _put_records(db, found)
     return {
         "ran": True,
         "converged": about["converged"],
         "seconds": about["seconds"],
         "message": about["message"],
     }
+
+
+def follow(store: Store) -> bool:
+    """Answer for rows that came in after the last fit, at its hyperparameters and alarms.
+
+    The fit stays marked as older than the data. False: there is no fit that could answer, or a
+    newer one came in the meantime.
+    """
+    kept, _, _, _ = _stored(store)
+    if kept is None:
+        return False
+    ready, about = prepare(store), kept.about()
+    made = assess.Made(about["fitted_at"], about["seconds"], about["data_version"])
+    snap = assess.snapshot_of(ready.found, ready.fleet, ready.settings, made=made)
+    same = {name: pl.lit(about[name]) for name in ("converged", "message")}
+    followed = pl.lit(datetime.now(UTC).isoformat())
+    info = snap.info.with_columns(**same, followed_at=followed)
+    with store.writing() as db:
+        now = db.derived("fit_info")
+        if now is None or now["fitted_at"].item() != kept.info["fitted_at"].item():
+            return False
+        for name in Snapshot.names():
+            db.put_derived(f"fit_{name}", info if name == "info" else getattr(snap, name))
+        _put_records(db, ready.found)
+    return True
+
+
+def _put_records(db: Database, found: Records) -> None:
+    db.put_derived("session_results", found.sessions)
+    db.put_derived("comparison_results", found.comparisons)
+    db.put_derived("resets", found.resets)
 
 
 def _snapshot(found: Records, settings: Settings, version: int, begun: float) -> Snapshot:

@@ -16,7 +16,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from types import ModuleType
@@ -40,6 +40,18 @@ class Door(Protocol):
     def comparisons(self, meter_id: str) -> list[Document]: ...
 
     def method(self) -> Document: ...
+
+    def bench_kit(self) -> Document: ...
+
+    def judge_bench(self, rows: Sequence[Document]) -> Document: ...
+
+    def save_bench(self, rows: Sequence[Document]) -> Document: ...
+
+    def save_bench_event(self, meter_id: str, event: str, on: str) -> Document: ...
+
+    def undo_bench_entry(self, import_id: int) -> Document: ...
+
+    def bench_record(self, session_id: str) -> Document: ...
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,352 @@
+// What was typed at the bench: kept on this device until the server has it. A draft is one
+// meter's unsaved session; the queue holds what was saved and is not confirmed yet.
+(function () {
+  "use strict";
+  const bench = (window.slopewatchBench = window.slopewatchBench || {});
+  const DRAFT = "slopewatch-bench-draft:";
+  const QUEUE = "slopewatch-bench-queue";
+  const DONE = "slopewatch-bench-done";
+  const SETUP = "slopewatch-bench-setup";
+  const STAGES = ["as_found", "after_work", "as_left"];
+  const SIDES = ["", "_left", "_right"];
+  const RETRY_MS = 4000;
+  const PATIENCE_MS = 20000;
+  let memory = {}; // where the browser keeps nothing
+  let keeps = true;
+
+  // ---- this device's own memory ---------------------------------------------------------
+  function read(key, fallback) {
+    try {
+      const text = localStorage.getItem(key);
+      return text === null ? fallback : JSON.parse(text);
+    } catch (error) {
+      return key in memory ? memory[key] : fallback;
+    }
+  }
+
+  function write(key, value) {
+    try {
+      if (value === null) localStorage.removeItem(key);
+      else localStorage.setItem(key, JSON.stringify(value));
+    } catch (error) {
+      keeps = false;
+      memory[key] = value;
+    }
+  }
+
+  // ---- drafts ---------------------------------------------------------------------------
+  function randomName() {
+    const numbers = crypto.getRandomValues(new Uint32Array(2));
+    return (numbers[0].toString(36) + numbers[1].toString(36)).slice(0, 6);
+  }
+
+  // The store's own day where it has one (a demo's data end some day), else the clock's.
+  function now(kit) {
+    const clock = new Date().toISOString();
+    return kit.today ? kit.today + clock.slice(10, 19) + "Z" : clock.slice(0, 19) + "Z";
+  }
+
+  function plannedRows(kit, meter) {
+    return kit.kinds[meter.kind].planned.map((line) => ({
+      load: line.load,
+      arm: line.arm,
+      ring: line.chainring,
+      direction: /\bup\b/.test(line.note) ? "up" : /\bdown\b/.test(line.note) ? "down" : null,
+      text: "",
+    }));
+  }
+
+  function fresh(kit, meter) {
+    const started = now(kit);
+    const kept = read(SETUP, {});
+    const known = (list, key, value) => (bench.findBy(list, key, value) ? value : "");
+    const last = (meter.past && meter.past.last) || {};
+    const best = kit.mass_sets.find((set) => set.source === "certificate") || kit.mass_sets[0];
+    const only = kit.places.length === 1 ? kit.places[0].place_id : "";
+    const through = kit.kinds[meter.kind].through_chain;
+    return {
+      version: 1,
+      session_id: started.slice(2, 10).replace(/-/g, "") + "-" + meter.meter_id + "-" + randomName(),
+      meter_id: meter.meter_id,
+      started: started,
+      setup: {
+        bench_id:
+          known(kit.mass_sets, "bench_id", kept.bench_id) ||
+          known(kit.mass_sets, "bench_id", last.bench_id) ||
+          (best ? best.bench_id : ""),
+        place_id:
+          known(kit.places, "place_id", kept.place_id) ||
+          known(kit.places, "place_id", last.place_id) ||
+          only,
+        technician: kept.technician || "",
+        length: meter.known_length_mm ? String(meter.known_length_mm) : "",
+        path: through ? "crank" : "",
+      },
+      stages: { as_found: plannedRows(kit, meter) },
+    };
+  }
+
+  function load(kit, meter) {
+    const kept = read(DRAFT + meter.meter_id, null);
+    return kept && kept.version === 1 ? kept : fresh(kit, meter);
+  }
+
+  function keep(draft) {
+    write(DRAFT + draft.meter_id, draft);
+    const setup = draft.setup;
+    write(SETUP, {
+      bench_id: setup.bench_id,
+      place_id: setup.place_id,
+      technician: setup.technician,
+    });
+  }
+
+  function forget(meterId) {
+    write(DRAFT + meterId, null);
+  }
+
+  // How many numbers a meter's draft holds.
+  function typedIn(meterId) {
+    const kept = read(DRAFT + meterId, null);
+    if (!kept || kept.version !== 1) return 0;
+    const rows = STAGES.flatMap((stage) => kept.stages[stage] || []);
+    return rows.filter((row) => row.text.trim()).length;
+  }
+
+  // ---- from a draft to the table's rows ---------------------------------------------------
+  function hung(kit, setup) {
+    const set = bench.findBy(kit.mass_sets, "bench_id", setup.bench_id);
+    if (set && set.mass_kg !== null) return [set.mass_kg, set.hanger_kg];
+    return [bench.parse(setup.mass), bench.parse(setup.hanger) || 0];
+  }
+
+  function numberOrNull(text) {
+    const value = bench.parse(text);
+    return bench.typed(value) ? value : null;
+  }
+
+  function common(kit, draft) {
+    const setup = draft.setup;
+    const path = setup.path || null;
+    const out = {
+      session_id: draft.session_id,
+      meter_id: draft.meter_id,
+      measured_at: draft.started,
+      bench_id: setup.bench_id || null,
+      place_id: setup.place_id || null,
+      technician: (setup.technician || "").trim() || null,
+      crank_length_mm: numberOrNull(setup.length),
+      temperature_c: numberOrNull(setup.temperature),
+      soak_min: numberOrNull(setup.soak),
+      loading_path: path,
+      cog_teeth: path === "crank" ? numberOrNull(setup.cog) : null,
+    };
+    for (const side of SIDES) {
+      for (const when of ["before", "after"]) {
+        out["slope_" + when + side] = numberOrNull(setup["slope_" + when + side]);
+      }
+    }
+    return out;
+  }
+
+  // Every row of the draft as the table `bench` has it; rows without a number have torque null.
+  function allRows(kit, draft) {
+    const shared = common(kit, draft);
+    const [mass, hanger] = hung(kit, draft.setup);
+    const rows = [];
+    for (const stage of STAGES) {
+      for (const row of draft.stages[stage] || []) {
+        const masses = row.load === "mass";
+        rows.push(
+          Object.assign({}, shared, {
+            stage: stage,
+            reading: rows.length + 1,
+            load: row.load,
+            arm: row.arm,
+            chainring: row.ring || (masses && draft.setup.path === "crank" ? draft.setup.ring || null : null),
+            direction: row.direction,
+            mass_kg: masses ? mass : 0,
+            hanger_mass_kg: masses ? hanger : 0,
+            torque_nm: numberOrNull(row.text),
+          })
+        );
+      }
+    }
+    return rows;
+  }
+
+  function typedRows(kit, draft) {
+    return allRows(kit, draft).filter((row) => row.torque_nm !== null);
+  }
+
+  // ---- the server -----------------------------------------------------------------------
+  // Resolves to the answer; rejects with {offline} or {status, text}.
+  async function ask(path, body) {
+    const stop = new AbortController();
+    const timer = setTimeout(() => stop.abort(), PATIENCE_MS);
+    let answer;
+    try {
+      answer = await fetch(path, {
+        method: body === undefined ? "GET" : "POST",
+        headers: body === undefined ? {} : { "Content-Type": "application/json" },
+        body: body === undefined ? undefined : JSON.stringify(body),
+        signal: stop.signal,
+        credentials: "same-origin",
+        redirect: "error",
+      });
+    } catch (error) {
+      throw { offline: true, text: "no connection" };
+    } finally {
+      clearTimeout(timer);
+    }
+    const text = await answer.text();
+    let found = null;
+    try {
+      found = JSON.parse(text);
+    } catch (error) {
+      found = { error: text.trim() };
+    }
+    if (!answer.ok) throw { status: answer.status, text: (found && found.error) || "refused" };
+    return found;
+  }
+
+  // ---- the queue ------------------------------------------------------------------------
+  const listeners = [];
+  let flushing = false;
+  let timer = null;
+
+  function queued() {
+    return read(QUEUE, []);
+  }
+
+  function done() {
+    return read(DONE, []);
+  }
+
+  function changed() {
+    for (const listener of listeners) listener();
+  }
+
+  function put(item) {
+    write(QUEUE, queued().filter((other) => other.key !== item.key).concat([item]));
+    changed();
+    flush();
+  }
+
+  function settle(key, change) {
+    const rest = queued();
+    const item = rest.find((other) => other.key === key);
+    if (!item) return;
+    if (change.confirmed) {
+      write(QUEUE, rest.filter((other) => other.key !== key));
+      const kept = Object.assign({}, item, { rows: undefined, draft: undefined }, change);
+      write(DONE, [kept].concat(done().filter((other) => other.key !== key)).slice(0, 12));
+    } else {
+      write(QUEUE, rest.map((other) => (other.key === key ? Object.assign(other, change) : other)));
+    }
+    changed();
+  }
+
+  // Sends what waits, in order, until the server has confirmed or refused it.
+  async function flush() {
+    clearTimeout(timer);
+    if (flushing) return;
+    flushing = true;
+    let again = false;
+    try {
+      for (const item of queued()) {
+        if (item.refused) continue;
+        try {
+          const answer = await ask(item.path, item.body || { rows: item.rows });
+          settle(item.key, { confirmed: true, answer: answer });
+        } catch (problem) {
+          const final = problem.status === 422 || problem.status === 400;
+          again = again || !final;
+          settle(item.key, final ? { refused: problem.text } : { waiting: said(problem) });
+        }
+      }
+    } finally {
+      flushing = false;
+    }
+    if (again || queued().some((item) => !item.refused)) timer = setTimeout(flush, RETRY_MS);
+  }
+
+  function said(problem) {
+    if (problem.offline) return "no connection";
+    if (problem.status === 401 || problem.status === 403) {
+      return "the server asks to sign in (do it in another tab; nothing is lost): " + problem.text;
+    }
+    return problem.text;
+  }
+
+  function saveSession(kit, draft, label) {
+    put({
+      key: draft.session_id,
+      kind: "session",
+      path: "/bench/save",
+      meter_id: draft.meter_id,
+      label: label,
+      rows: typedRows(kit, draft),
+      draft: draft,
+    });
+    forget(draft.meter_id);
+  }
+
+  function saveEvent(kit, meterId, event, label) {
+    const on = now(kit).slice(0, 10);
+    put({
+      key: [meterId, event, on].join("|"),
+      kind: "event",
+      path: "/bench/event",
+      meter_id: meterId,
+      label: label,
+      body: { meter_id: meterId, event: event, on: on },
+    });
+  }
+
+  // Puts a refused session back into the form.
+  function reopen(key) {
+    const item = queued().find((other) => other.key === key);
+    if (!item) return;
+    write(QUEUE, queued().filter((other) => other.key !== key));
+    if (item.draft) write(DRAFT + item.meter_id, item.draft);
+    changed();
+  }
+
+  // Takes a confirmed entry back on the server.
+  async function takeBack(key) {
+    const item = done().find((other) => other.key === key);
+    if (!item) return;
+    await ask("/bench/undo", { import_id: item.answer.import_id });
+    write(DONE, done().filter((other) => other.key !== key));
+    changed();
+  }
+
+  window.addEventListener("online", flush);
+  document.addEventListener("visibilitychange", function () {
+    if (!document.hidden && queued().length) flush();
+  });
+  if (queued().length) setTimeout(flush, 500);
+
+  Object.assign(bench, {
+    STAGES: STAGES,
+    load: load,
+    keep: keep,
+    forget: forget,
+    typedIn: typedIn,
+    plannedRows: plannedRows,
+    allRows: allRows,
+    typedRows: typedRows,
+    ask: ask,
+    queued: queued,
+    done: done,
+    flush: flush,
+    saveSession: saveSession,
+    saveEvent: saveEvent,
+    reopen: reopen,
+    takeBack: takeBack,
+    onQueue: (listener) => listeners.push(listener),
+    keepsNothing: () => !keeps,
+    today: (kit) => now(kit).slice(0, 10),
+  });
+})();

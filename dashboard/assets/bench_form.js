@@ -1,0 +1,754 @@
+// One meter at the bench: set-up, readings in order, each judged as it is typed, what follows.
+(function () {
+  "use strict";
+  const bench = (window.slopewatchBench = window.slopewatchBench || {});
+  const NM = "\u00a0N\u00b7m";
+  const PC = "\u00a0%";
+  const JUDGE_MS = 500;
+  const AGAIN_MS = 4000;
+  const WORDS = { as_found: "As found", after_work: "After work", as_left: "As left" };
+  const VERDICTS = {
+    in_tolerance: "In tolerance",
+    out_of_tolerance: "Out of tolerance",
+    indeterminate: "Cannot be told",
+  };
+  const ADVICE = {
+    leave: "Leave the slope alone",
+    repeat: "Repeat the readings",
+    reset: "Reset the slope",
+    fix_setting: "Put a setting right",
+    send_away: "Send it to service",
+  };
+  const SIDE_WORDS = { "": "", _left: "left", _right: "right" };
+
+  // ---- making elements ------------------------------------------------------------------
+  function h(tag, attributes, ...children) {
+    const element = document.createElement(tag);
+    for (const [name, value] of Object.entries(attributes || {})) {
+      if (value === null || value === undefined || value === false) continue;
+      if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+      else if (name === "value") element.value = value;
+      else element.setAttribute(name, value === true ? "" : value);
+    }
+    element.append(...children.flat(3).filter((c) => c !== null && c !== undefined && c !== false));
+    return element;
+  }
+
+  function badge(status, word) {
+    return h("span", { class: "badge badge-" + status },
+      h("span", { class: "glyph glyph-" + status, "aria-hidden": "true" }), word);
+  }
+
+  function field(id, label, control, note) {
+    control.id = id;
+    return h("div", { class: "bench-field" }, h("label", { for: id }, label), control,
+      note ? h("p", { class: "bench-hint" }, note) : null);
+  }
+
+  const MONTHS = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split(" ");
+
+  // A day of the models as a person says it.
+  function dated(text) {
+    return String(text || "").replace(/\b(\d{4})-(\d{2})-(\d{2})\b/g, (whole, year, month, day) =>
+      MONTHS[month - 1] ? Number(day) + "\u00a0" + MONTHS[month - 1] + "\u00a0" + year : whole);
+  }
+
+  function sentence(text) {
+    const said = dated(text).replace(/(^|[\s(])-(?=\d)/g, "$1\u2212").trim();
+    if (!said) return "";
+    return said[0].toUpperCase() + said.slice(1) + (/[.?!]$/.test(said) ? "" : ".");
+  }
+
+  const shown = (value, digits) => bench.show(value, digits === undefined ? 2 : digits, false);
+  const signed = (value, digits) => bench.show(value, digits === undefined ? 2 : digits, true);
+
+  // ---- one meter's form -------------------------------------------------------------------
+  class Form {
+    constructor(kit, meter, leave) {
+      this.kit = kit;
+      this.meter = meter;
+      this.kind = kit.kinds[meter.kind];
+      this.leave = leave;
+      this.draft = bench.load(kit, meter);
+      this.verdict = null;
+      this.link = "";
+      this.asked = 0;
+      this.inputs = new Map();
+    }
+
+    build() {
+      const meter = this.meter;
+      this.target = h("div", { class: "bench-target", id: "bench-target", "aria-live": "polite" });
+      this.result = h("div", { id: "bench-result", "aria-live": "polite" });
+      this.stages = h("div", { id: "bench-stages" });
+      this.finish = h("div", { id: "bench-finish" });
+      this.root = h("div", { class: "bench-meter" }, this.head());
+      if (!meter.static_check) {
+        this.root.append(ridesOnly(meter), events(this.kit, meter));
+        return this.root;
+      }
+      this.root.append(
+        this.target,
+        h("div", { class: "bench-columns" },
+          h("div", { class: "bench-main" }, cautions(this.kit), this.setup(), this.stages),
+          h("aside", { class: "bench-side", "aria-label": "Result so far" }, this.result),
+          this.finish
+        ),
+        events(this.kit, meter)
+      );
+      this.drawStages();
+      this.refresh();
+      this.drawFinish();
+      return this.root;
+    }
+
+    head() {
+      const meter = this.meter;
+      const named = [
+        this.kind.title,
+        meter.rider_id ? "rider " + meter.rider_id : "no rider",
+        meter.bike_id,
+        meter.serial_number ? "serial " + meter.serial_number : null,
+      ].filter(Boolean).join(" \u00b7 ");
+      return h("div", { class: "bench-head" },
+        h("button", { class: "quiet", id: "bench-back", type: "button", onclick: this.leave }, "\u2190 All meters"),
+        h("div", {}, h("h2", { tabindex: "-1", id: "bench-title" }, meter.meter_id), h("p", { class: "named" }, named)),
+        badge(meter.status, bench.statusWord(meter.status)));
+    }
+
+    // -- set-up ---------------------------------------------------------------------------
+    setup() {
+      const kit = this.kit;
+      const setup = this.draft.setup;
+      const part = h("section", { class: "bench-part", "aria-labelledby": "bench-setup-title" },
+        h("h3", { id: "bench-setup-title" }, "Set up"));
+      const sets = kit.mass_sets.map((set) => [set.bench_id, setWords(set)]);
+      this.own = h("div", { class: "bench-grid" },
+        this.text("mass", "Masses, kg", "decimal"), this.text("hanger", "Hanger, kg", "decimal"));
+      part.append(h("div", { class: "bench-grid" },
+        this.choose("bench_id", "Mass set", [...sets, ["", "Other masses\u2026"]]),
+        this.choose("place_id", "Place", [
+          ...kit.places.map((place) => [place.place_id, place.place_id]),
+          ["", "Elsewhere (standard gravity)"],
+        ]),
+        this.text("length", "Crank length, mm", "decimal", "axle to pedal axle"),
+        ...this.hub(),
+        ...this.slopes(),
+        this.text("temperature", "Temperature, \u00b0C", "decimal"),
+        this.choose("soak", "At this temperature for", [
+          ["", "not noted"], ["5", "5 min"], ["15", "15 min"], ["30", "half an hour"],
+          ["60", "an hour or more"],
+        ]),
+        this.text("technician", "Your name", "text")), this.own);
+      this.own.hidden = Boolean(setup.bench_id);
+      return part;
+    }
+
+    hub() {
+      if (!this.kind.through_chain) return [];
+      return [
+        this.choose("path", "Masses hang from", [
+          ["crank", "the crank (through the chain)"],
+          ["lever_on_cassette", "a lever on the cassette"],
+        ]),
+        this.text("cog", "Cog, teeth", "numeric"),
+        this.choose("ring", "Chainring", this.rings()),
+      ];
+    }
+
+    rings() {
+      const fitted = this.meter.installation || {};
+      const known = [["large", fitted.large_ring], ["small", fitted.small_ring]].filter((r) => r[1]);
+      const listed = known.map(([name, teeth]) => [String(teeth), name + " (" + teeth + ")"]);
+      const all = [];
+      for (let teeth = 30; teeth <= 58; teeth += 1) all.push([String(teeth), teeth + " teeth"]);
+      if (!this.draft.setup.ring && listed.length) this.draft.setup.ring = listed[0][0];
+      return listed.length ? listed : [["", "choose"], ...all];
+    }
+
+    slopes() {
+      if (this.meter.convention === "fixed") return [];
+      const sides = this.kind.own_slopes ? ["_left", "_right"] : [""];
+      return sides.map((side) => {
+        const last = this.meter.slopes["slope" + side];
+        const label = ("Slope shown now " + SIDE_WORDS[side]).trim();
+        const wrap = this.text("slope_before" + side, label, "decimal");
+        if (bench.typed(last)) {
+          const text = bench.significant(last);
+          wrap.append(h("button", { type: "button", class: "quiet bench-same", id: "bench-same" + side,
+            onclick: () => this.fill("slope_before" + side, String(last)) }, "As last noted: " + text));
+        }
+        return wrap;
+      });
+    }
+
+    fill(name, text) {
+      this.draft.setup[name] = text;
+      const input = this.root.querySelector('[data-name="' + name + '"]');
+      if (input) input.value = text;
+      this.changed();
+    }
+
+    text(name, label, mode, note) {
+      const input = h("input", {
+        type: "text", inputmode: mode, autocomplete: "off", "data-name": name,
+        enterkeyhint: "next",
+        value: this.draft.setup[name] || "",
+        oninput: (event) => {
+          this.draft.setup[name] = event.target.value;
+          this.changed();
+        },
+      });
+      return field("bench-" + name, label, input, note);
+    }
+
+    choose(name, label, options) {
+      const list = h("select", {
+        "data-name": name,
+        onchange: (event) => {
+          this.draft.setup[name] = event.target.value;
+          if (name === "bench_id") this.own.hidden = Boolean(event.target.value);
+          if (name === "path") this.drawStages();
+          this.changed();
+        },
+      }, options.map(([value, words]) => h("option", { value: value }, words)));
+      list.value = this.draft.setup[name] || "";
+      if (list.selectedIndex < 0) {
+        list.selectedIndex = 0;
+        this.draft.setup[name] = list.value;
+      }
+      return field("bench-" + name, label, list);
+    }
+
+    // -- readings -------------------------------------------------------------------------
+    drawStages() {
+      this.inputs = new Map();
+      this.stages.replaceChildren(...bench.STAGES.filter((s) => this.draft.stages[s]).map((s) => this.stage(s)));
+    }
+
+    stage(name) {
+      const notes = {
+        as_found: "Before any bolt is touched and before the slope is changed. Leave empty what you skip.",
+        after_work: "After mending, with the slope as it was.",
+        as_left: "With the new slope in. One hanging a side is enough; leave the rest empty.",
+      };
+      const rows = this.draft.stages[name];
+      const list = h("ol", { class: "bench-rows" }, rows.map((row, k) => this.row(name, row, k)));
+      return h("section", { class: "bench-part", id: "bench-stage-" + name, "aria-labelledby": "bench-title-" + name },
+        h("h3", { id: "bench-title-" + name }, WORDS[name]),
+        h("p", { class: "bench-hint" }, notes[name]),
+        list,
+        name === "as_found" ? null : h("button", { type: "button", class: "quiet", onclick: () => this.drop(name) },
+          "Leave out \u201c" + WORDS[name].toLowerCase() + "\u201d"));
+    }
+
+    row(stage, row, k) {
+      const what = hangWords(row, this.kind, this.draft.setup);
+      const id = "bench-" + stage + "-" + k;
+      const input = h("input", {
+        id: id, type: "text", inputmode: "decimal", autocomplete: "off", class: "bench-number",
+        enterkeyhint: "next", value: row.text,
+        oninput: (event) => {
+          row.text = event.target.value;
+          this.changed();
+        },
+        onkeydown: (event) => {
+          if (event.key === "Enter") this.next(event.target);
+        },
+      });
+      const place = h("p", { class: "bench-says", id: id + "-says" });
+      const limits = h("span", { class: "bench-limits" });
+      input.setAttribute("aria-describedby", id + "-says");
+      const again = h("button", { type: "button", class: "quiet bench-again", onclick: () => this.repeat(stage, k) },
+        row.load === "zero" ? "Read again" : "Hang again");
+      const remove = row.extra
+        ? h("button", { type: "button", class: "quiet", onclick: () => this.remove(stage, k) }, "Remove")
+        : null;
+      const line = h("li", { class: "bench-row" },
+        h("label", { for: id }, h("span", { class: "bench-what" }, what[0]), what[1] ? h("span", { class: "bench-how" }, what[1]) : null),
+        h("div", { class: "bench-entry" }, input, h("span", { class: "bench-unit", "aria-hidden": "true" }, "N\u00b7m"), limits),
+        h("div", { class: "bench-tools" }, row.load === "zero" ? this.turn(row, input) : null, again, remove),
+        place);
+      this.inputs.set(stage + "|" + k, { line, input, place, limits, again });
+      return line;
+    }
+
+    // A number pad without a minus sign is no reason not to type one.
+    turn(row, input) {
+      return h("button", { type: "button", class: "quiet", "aria-label": "Turn the sign of this zero", onclick: () => {
+        const bare = input.value.trim().replace(/^[-+\u2212]/, "");
+        input.value = row.text = /^[-\u2212]/.test(input.value.trim()) ? bare : "-" + bare;
+        this.changed();
+      } }, "+/\u2212");
+    }
+
+    next(input) {
+      const all = Array.from(this.root.querySelectorAll(".bench-number"));
+      const after = all[all.indexOf(input) + 1];
+      if (!after) return input.blur();
+      after.focus();
+      after.scrollIntoView({ block: "center" });
+    }
+
+    repeat(stage, k) {
+      const row = this.draft.stages[stage][k];
+      this.draft.stages[stage].splice(k + 1, 0, Object.assign({}, row, { text: "", extra: true }));
+      this.drawStages();
+      this.changed();
+      this.inputs.get(stage + "|" + (k + 1)).input.focus();
+    }
+
+    remove(stage, k) {
+      this.draft.stages[stage].splice(k, 1);
+      this.drawStages();
+      this.changed();
+    }
+
+    drop(stage) {
+      const typed = this.draft.stages[stage].some((row) => row.text.trim());
+      if (typed && !window.confirm("Remove the readings typed there?")) return;
+      delete this.draft.stages[stage];
+      this.drawStages();
+      this.changed();
+      this.drawFinish();
+    }
+
+    open(stage) {
+      this.draft.stages[stage] = bench.plannedRows(this.kit, this.meter);
+      this.drawStages();
+      this.changed();
+      this.drawFinish();
+      const first = this.inputs.get(stage + "|0");
+      first.line.scrollIntoView({ block: "center" });
+      first.input.focus({ preventScroll: true });
+    }
+
+    // -- what follows from what was typed -------------------------------------------------
+    changed() {
+      bench.keep(this.draft);
+      this.refresh();
+      this.later(JUDGE_MS);
+    }
+
+    // Every row with its number or null, and the directions that the session is going to have.
+    rows() {
+      const all = bench.allRows(this.kit, this.draft);
+      return { all, typed: all.filter((row) => row.torque_nm !== null) };
+    }
+
+    refresh() {
+      const { all, typed } = this.rows();
+      const found = {};
+      for (const stage of bench.STAGES) {
+        const planned = all.filter((row) => row.stage === stage && row.load === "mass");
+        found[stage] = bench.stage(this.kit, this.meter, typed, stage, planned);
+      }
+      this.found = found;
+      const work = found.after_work.used.length ? found.after_work : found.as_found;
+      this.deciding = work.used.length ? work : null;
+      this.suspected = this.deciding ? bench.suspicions(this.kit, this.meter, this.deciding) : [];
+      this.drawTarget(all);
+      let k = 0;
+      for (const stage of bench.STAGES) {
+        (this.draft.stages[stage] || []).forEach((row, n) => {
+          this.judgeRow(stage, n, row, all[k]);
+          k += 1;
+        });
+      }
+      this.drawResult(typed);
+      this.drawSave(typed);
+    }
+
+    drawTarget(all) {
+      const hung = all.find((row) => row.load === "mass");
+      const directions = all.map((row) => row.direction).filter(Boolean);
+      const nm = hung ? bench.expected(this.kit, this.meter, hung, directions) : null;
+      if (!bench.typed(nm)) {
+        this.target.replaceChildren(h("p", { class: "bench-lacking" }, this.lacking(hung)));
+        return;
+      }
+      const zero = this.found.as_found.zero;
+      const [low, high] = bench.accept(nm, this.meter.tolerance_pct, zero);
+      const total = hung.mass_kg + hung.hanger_mass_kg;
+      this.target.replaceChildren(
+        h("div", { class: "bench-hang" },
+          h("span", { class: "bench-label" }, "Hang"),
+          h("b", {}, shown(total, 2) + "\u00a0kg"), " on ",
+          h("b", {}, hung.crank_length_mm + "\u00a0mm")),
+        h("div", { class: "bench-expect" },
+          h("span", { class: "bench-label" }, "It should show"),
+          h("b", { id: "bench-expected" }, shown(nm + (zero || 0))), NM),
+        h("div", { class: "bench-accept" },
+          h("span", { class: "bench-label" }, "Within \u00b1\u00a0" + shown(this.meter.tolerance_pct, 1) + PC),
+          h("b", { id: "bench-accept" }, shown(low) + " to " + shown(high)), " here"),
+        this.soFar(),
+        this.forecast(nm, zero));
+    }
+
+    soFar() {
+      if (!this.deciding) return null;
+      return h("div", { class: "bench-sofar" }, h("span", { class: "bench-label" }, "So far"),
+        h("b", {}, signed(this.deciding.error_pct) + PC));
+    }
+
+    forecast(nm, zero) {
+      const meter = this.meter;
+      if (!bench.typed(meter.gain_error_pct) || !bench.typed(meter.gain_error_sd_pct)) return null;
+      const at = (error) => shown(nm * (1 + error / 100) + (zero || 0));
+      const half = 1.645 * meter.gain_error_sd_pct;
+      return h("div", { class: "bench-forecast" },
+        "Forecast for this meter, 90" + PC + ": ",
+        at(meter.gain_error_pct - half) + " to " + at(meter.gain_error_pct + half),
+        " (" + signed(meter.gain_error_pct, 1) + " \u00b1\u00a0" + shown(half, 1) + PC + ")");
+    }
+
+    lacking(hung) {
+      if (!hung) return "Nothing is to be hung.";
+      if (!hung.crank_length_mm) return "Type the crank length, and the expected torque is shown here.";
+      if (!hung.mass_kg) return "Choose the mass set, and the expected torque is shown here.";
+      return "Type cog and chainring, and the expected torque is shown here.";
+    }
+
+    judgeRow(stage, n, row, typed) {
+      const parts = this.inputs.get(stage + "|" + n);
+      if (!parts) return;
+      const value = bench.parse(row.text);
+      const bad = Number.isNaN(value);
+      parts.input.setAttribute("aria-invalid", bad ? "true" : "false");
+      const said = bad ? ["off", "Not a number: digits with one comma or point."] : this.judgement(stage, row, typed);
+      parts.line.dataset.state = said[0];
+      parts.place.replaceChildren(...[said[1]].flat());
+      parts.again.classList.toggle("bench-wanted", said[0] === "off" || said[0] === "doubt");
+      parts.limits.textContent = this.limitsOf(stage, typed);
+    }
+
+    limitsOf(stage, row) {
+      if (row.load !== "mass") return "";
+      const { all } = this.rows();
+      const directions = all.map((other) => other.direction).filter(Boolean);
+      const nm = bench.expected(this.kit, this.meter, row, directions);
+      if (!bench.typed(nm)) return "";
+      const one = this.found[stage].used.find((u) => u.row.reading === row.reading);
+      const zero = one ? one.zero : this.found[stage].zero;
+      const [low, high] = bench.accept(nm, this.meter.tolerance_pct, zero);
+      return shown(low) + " to " + shown(high);
+    }
+
+    // [state, words] of one reading as typed.
+    judgement(stage, row, typed) {
+      if (typed.torque_nm === null) return ["", ""];
+      const found = this.found[stage];
+      if (row.load === "zero") return this.judgeZero(stage, typed);
+      const one = found.used.find((u) => u.row.reading === typed.reading);
+      if (!one) return ["doubt", "Kept, but not judged: mass or crank length is missing."];
+      const error = 100 * (one.ratio - 1);
+      const within = Math.abs(error) <= this.meter.tolerance_pct;
+      const words = [h("b", {}, signed(error) + PC), within ? " within the limit" : " beyond the limit"];
+      const doubt = this.doubtOf(found, one);
+      if (doubt) words.push(". " + doubt);
+      const beyond = this.againstForecast(error);
+      if (beyond && !doubt) words.push(". " + beyond);
+      return [doubt ? "doubt" : within ? "ok" : "off", words];
+    }
+
+    judgeZero(stage, typed) {
+      const rules = this.kit.rules;
+      const zeros = this.rows().typed.filter((r) => r.stage === stage && r.load === "zero");
+      if (Math.abs(typed.torque_nm) > 3) {
+        return ["off", "That is no zero: is something hanging, or was a reading typed here?"];
+      }
+      if (Math.abs(typed.torque_nm) > rules.zero_large_nm) {
+        return ["doubt", "A large zero: zero the meter before it is ridden. It is taken off here."];
+      }
+      const moved = typed.torque_nm - zeros[0].torque_nm;
+      if (zeros[0].reading !== typed.reading && Math.abs(moved) > 0.2) {
+        return ["doubt", "The zero moved by " + signed(moved) + NM + ": let the meter rest and read it again."];
+      }
+      return ["ok", "Zero noted; it is taken off."];
+    }
+
+    // Against the other readings of the stage: what should agree and does not.
+    doubtOf(found, one) {
+      const odd = bench.oddReading(this.kit, found);
+      if (odd && odd.at === one.row.reading) {
+        return "The others fit " + shown(odd.fits) + NM + " here: a slip of the fingers? Read it again.";
+      }
+      const others = found.used.filter((u) => u !== one);
+      if (!others.length) return "";
+      const same = others.filter((u) => u.row.arm === one.row.arm && u.row.chainring === one.row.chainring &&
+        u.row.direction === one.row.direction);
+      const gap = (list) => 100 * (one.ratio - bench.mean(list.map((u) => u.ratio)));
+      if (same.length && Math.abs(gap(same)) > 0.6) {
+        return signed(gap(same), 1) + PC + " off the same hanging before: level the crank, still the masses, hang again.";
+      }
+      if (one.row.direction || this.kind.own_slopes) return "";
+      if (!same.length && Math.abs(gap(others)) > this.kit.rules.arm_limit_pct) {
+        return signed(gap(others), 1) + PC + " off the other readings: level the crank and hang again.";
+      }
+      return "";
+    }
+
+    againstForecast(error) {
+      const { gain_error_pct: mean, gain_error_sd_pct: sd } = this.meter;
+      if (!bench.typed(mean) || !bench.typed(sd)) return "";
+      const wide = 2.6 * Math.hypot(sd, 0.4);
+      if (Math.abs(error - mean) <= wide) return "";
+      return "The forecast was " + signed(mean, 1) + " \u00b1\u00a0" + shown(1.645 * sd, 1) + PC + ".";
+    }
+
+    // -- the result so far ----------------------------------------------------------------
+    drawResult(typed) {
+      const deciding = this.deciding;
+      const parts = [h("h3", {}, "Result")];
+      if (!deciding) {
+        parts.push(h("p", { class: "bench-hint" }, "Appears with the first hanging."));
+        this.result.replaceChildren(...parts);
+        return;
+      }
+      parts.push(...this.own_verdict(deciding));
+      parts.push(...this.suspected.map((s) => h("p", { class: "warn" }, sentence(s.text))));
+      parts.push(this.fromServer(typed));
+      this.result.replaceChildren(...parts);
+    }
+
+    own_verdict(found) {
+      const error = found.error_pct;
+      const limit = this.meter.tolerance_pct;
+      const usual = bench.usualU(this.kit, this.meter, found.used[0].row).expanded;
+      const within = Math.abs(error) <= limit;
+      const clear = Math.abs(Math.abs(error) - limit) > usual;
+      const word = (within ? "Within" : "Beyond") + " \u00b1\u00a0" + shown(limit, 1) + PC + (clear ? "" : ", but only just");
+      const facts = [
+        ["Readings", String(found.used.length)],
+        ["Usual U (95" + PC + ")", "\u00b1\u00a0" + shown(usual) + PC],
+        found.zero === null ? null : ["Zero", signed(found.zero) + NM],
+        found.arm_difference_pct === null ? null : ["Left \u2212 right", this.flag(found.arm_difference_pct, this.kind.own_slopes ? 99 : this.kit.rules.arm_limit_pct)],
+        found.ring_difference_pct === null ? null : ["Small \u2212 large ring", this.flag(found.ring_difference_pct, this.kit.rules.ring_limit_pct)],
+        ...(this.kind.own_slopes ? Object.entries(found.sides).map(([side, ratio]) => [side[0].toUpperCase() + side.slice(1), signed(100 * (ratio - 1)) + PC]) : []),
+        bench.typed(this.meter.gain_error_pct) ? ["Forecast", signed(this.meter.gain_error_pct, 1) + " \u00b1\u00a0" + shown(1.645 * this.meter.gain_error_sd_pct, 1) + PC] : null,
+        this.found.as_left.used.length ? ["As left", signed(this.found.as_left.error_pct) + PC] : null,
+      ].filter(Boolean);
+      return [
+        h("p", { class: "big", id: "bench-error" }, signed(error) + PC),
+        h("p", { class: "bench-word" }, word + "."),
+        h("dl", { class: "facts" }, facts.map(([label, value]) => h("div", {}, h("dt", {}, label), h("dd", {}, value)))),
+      ];
+    }
+
+    flag(value, limit) {
+      return signed(value) + PC + (Math.abs(value) >= limit ? " \u2013 too much: look for the cause" : "");
+    }
+
+    fromServer(typed) {
+      const verdict = this.verdict;
+      const fresh = verdict && verdict.of === JSON.stringify(typed);
+      if (!fresh) {
+        const text = this.link === "none"
+          ? "No connection. These numbers are the page\u2019s own; the full verdict follows when the server is back."
+          : this.link || "The full verdict is on its way\u2026";
+        return h("p", { class: "bench-link", id: "bench-link", role: "status" }, text);
+      }
+      const doc = verdict.document;
+      if (doc.gain_error_pct === null) {
+        return h("p", { class: "bench-link", id: "bench-link" }, sentence(doc.advice_text || doc.reason));
+      }
+      const known = new Set(this.suspected.map((s) => sentence(s.text)));
+      const more = [...doc.suspicions.map((s) => s.text), ...doc.findings].map(sentence).filter((t) => !known.has(t));
+      return h("div", { class: "bench-verdict", id: "bench-verdict" },
+        h("h4", {}, "Full verdict"),
+        h("p", { class: "bench-word" }, h("b", {}, VERDICTS[doc.verdict]), ": " + signed(doc.gain_error_pct) + " \u00b1\u00a0" + shown(doc.expanded_uncertainty_pct) + PC),
+        h("p", {}, h("b", {}, ADVICE[doc.advice] || ""), ". " + sentence(doc.advice_text)),
+        ...this.newSlopes(doc),
+        ...more.map((text) => h("p", { class: "warn" }, text)),
+        doc.as_left_gain_error_pct === null ? null
+          : h("p", {}, "As left " + signed(doc.as_left_gain_error_pct) + " \u00b1\u00a0" + shown(doc.as_left_expanded_uncertainty_pct) + PC + ": " + VERDICTS[doc.as_left_verdict].toLowerCase() + "."));
+    }
+
+    newSlopes(doc) {
+      if (doc.advice !== "reset") return [];
+      return ["", "_left", "_right"].filter((side) => bench.typed(doc["slope_to_enter" + side])).map((side) => {
+        const value = doc["slope_to_enter" + side];
+        const label = ("New slope " + SIDE_WORDS[side]).trim();
+        return h("p", { class: "bench-slope" }, label + " ", h("b", {}, bench.significant(value)));
+      });
+    }
+
+    // The slope to enter: the server's where it has judged, else the page's own.
+    recommended(side) {
+      const doc = this.verdict && this.verdict.document;
+      if (doc && bench.typed(doc["slope_to_enter" + side])) return doc["slope_to_enter" + side];
+      const deciding = this.deciding;
+      if (!deciding) return null;
+      const ratio = side ? deciding.sides[side.slice(1)] : deciding.ratio;
+      const before = bench.parse(this.draft.setup["slope_before" + side]);
+      return bench.slopeToEnter(this.meter, bench.newSlope(before, ratio, this.meter.convention));
+    }
+
+    later(wait) {
+      clearTimeout(this.timer);
+      this.timer = setTimeout(() => this.judge(), wait);
+    }
+
+    async judge() {
+      const { typed } = this.rows();
+      if (!this.root.isConnected || !typed.some((row) => row.load === "mass")) return;
+      const of = JSON.stringify(typed);
+      if (this.verdict && this.verdict.of === of) return;
+      const turn = (this.asked += 1);
+      try {
+        const document = await bench.ask("/bench/judge", { rows: typed });
+        if (turn !== this.asked) return;
+        this.verdict = { of: of, document: document };
+        this.link = "";
+      } catch (problem) {
+        if (turn !== this.asked) return;
+        this.link = problem.offline || problem.status >= 500 ? "none" : sentence(problem.text);
+        if (this.link === "none") this.later(AGAIN_MS);
+      }
+      this.drawResult(this.rows().typed);
+      this.drawSlopeHints();
+    }
+
+    // -- slope, as left, save ----------------------------------------------------------------
+    drawFinish() {
+      const fixed = this.meter.convention === "fixed";
+      const sides = fixed ? [] : this.kind.own_slopes ? ["_left", "_right"] : [""];
+      this.hints = new Map();
+      const slopes = sides.map((side) => {
+        const wrap = this.text("slope_after" + side, ("Slope left in " + SIDE_WORDS[side]).trim(), "decimal", "empty: unchanged");
+        const hint = h("button", { type: "button", class: "quiet bench-same", hidden: true });
+        this.hints.set(side, hint);
+        wrap.append(hint);
+        return wrap;
+      });
+      const stages = ["after_work", "as_left"].filter((s) => !this.draft.stages[s]);
+      const opens = { after_work: "I mended something: measure again", as_left: "Check as left" };
+      this.saving = h("button", { type: "button", id: "bench-save", class: "bench-save", onclick: () => this.save() });
+      this.before = h("p", { class: "bench-hint", id: "bench-before", role: "status" });
+      this.finish.replaceChildren(
+        slopes.length ? h("h3", {}, "Slope") : h("p", { class: "bench-hint" }, "Its slope is fixed."),
+        ...slopes,
+        h("div", { class: "bench-stack" },
+          stages.map((s) => h("button", { type: "button", class: "quiet", id: "bench-open-" + s, onclick: () => this.open(s) }, opens[s]))),
+        this.before, this.saving,
+        h("button", { type: "button", class: "quiet", id: "bench-clear", onclick: () => this.clear() }, "Discard this session"));
+      this.drawSave(this.rows().typed);
+      this.drawSlopeHints();
+    }
+
+    drawSlopeHints() {
+      if (!this.hints) return;
+      for (const [side, hint] of this.hints) {
+        const value = this.recommended(side);
+        hint.hidden = !bench.typed(value);
+        if (hint.hidden) continue;
+        hint.textContent = "I entered " + bench.significant(value);
+        hint.onclick = () => this.fill("slope_after" + side, String(value));
+      }
+    }
+
+    drawSave(typed) {
+      if (!this.saving) return;
+      const hung = typed.filter((row) => row.load === "mass");
+      const bad = Array.from(this.inputs.values()).some((p) => p.input.getAttribute("aria-invalid") === "true");
+      const lacks = !hung.length || hung.some((row) => !row.mass_kg || !row.crank_length_mm);
+      this.saving.disabled = bad || lacks;
+      this.saving.textContent = "Save session";
+      const changedSlope = ["", "_left", "_right"].some((side) => bench.typed(bench.parse(this.draft.setup["slope_after" + side])));
+      const said = [];
+      if (bad) said.push("A reading is not a number.");
+      else if (!hung.length) said.push("Type at least one hanging.");
+      else if (lacks) said.push("Mass set or crank length is missing.");
+      else {
+        if (!hung.some((row) => row.stage === "as_found")) said.push("Nothing was read as found: what it was before cannot be told any more.");
+        if (changedSlope && !this.found.as_left.used.length) said.push("The slope was changed: hang once more as left before you save.");
+        if (!typed.some((row) => row.load === "zero")) said.push("No zero was read: read it now if you can.");
+      }
+      this.before.textContent = said.join(" ");
+      this.drawSlopeHints();
+    }
+
+    save() {
+      bench.saveSession(this.kit, this.draft, this.meter.meter_id);
+      this.leave();
+    }
+
+    clear() {
+      if (!window.confirm("Discard everything typed for " + this.meter.meter_id + "?")) return;
+      bench.forget(this.meter.meter_id);
+      this.leave();
+    }
+  }
+
+  // ---- parts without state ------------------------------------------------------------------
+  function setWords(set) {
+    const total = (set.mass_kg || 0) + (set.hanger_kg || 0);
+    const known = set.mass_kg === null ? "mass not listed" : shown(total, 2) + " kg with hanger";
+    return set.bench_id + " (" + known + ")";
+  }
+
+  function hangWords(row, kind, setup) {
+    if (row.load === "zero") return ["Zero", "nothing on the crank"];
+    const side = row.arm && kind.arms.length > 1 ? row.arm.toUpperCase() + " arm" : null;
+    const one = kind.arms.length === 1 ? kind.arms[0].toUpperCase() + " arm" : null;
+    const ring = row.ring ? row.ring + " ring" : null;
+    const way = row.direction ? "loading " + row.direction : null;
+    const head = [side || one, ring, way].filter(Boolean).join(", ") || "Masses on";
+    const lever = setup.path === "lever_on_cassette" ? "lever level" : "crank level, pointing forward";
+    return [head, lever + ", masses at rest" + (row.extra ? ", hung again" : "")];
+  }
+
+  const SEEN = "slopewatch-bench-cautions";
+
+  // Open once a day; afterwards its heading stays.
+  function openToday(day) {
+    try {
+      const first = localStorage.getItem(SEEN) !== day;
+      localStorage.setItem(SEEN, day);
+      return first;
+    } catch (error) {
+      return true;
+    }
+  }
+
+  function cautions(kit) {
+    const said = [
+      ["The masses fall.", " Feet, knees and hands out from under them; a mat below; take them off before you loosen anything."],
+      ["The bike must hold.", " Clamp it upright and lock the wheel, so that the crank cannot turn when the masses are on."],
+      ["Button cells", " are dangerous when swallowed: count them, the old ones too."],
+      ["The makers\u2019 instructions and your workshop\u2019s rules", " come before this page."],
+    ];
+    return h("details", { class: "bench-cautions", open: openToday(bench.today(kit)) },
+      h("summary", {}, "Before you hang anything: feet clear, bike clamped, wheel locked"),
+      h("ul", {}, said.map(([bold, rest]) => h("li", {}, h("b", {}, bold), rest))));
+  }
+
+  function ridesOnly(meter) {
+    return h("div", { class: "empty", id: "bench-rides-only" },
+      h("p", { class: "empty-what" }, meter.meter_id + " shows torque only when it turns: rides only."),
+      h("p", {}, "There is nothing to hang. Compare it on a ride with a device that you trust; the meter\u2019s page says what is known of it."));
+  }
+
+  const EVENTS = [
+    ["battery_swap", "Battery swapped"],
+    ["crash", "Struck or crashed"],
+    ["firmware_update", "Firmware updated"],
+    ["remount", "Taken off and remounted"],
+  ];
+
+  function events(kit, meter) {
+    return h("section", { class: "bench-part", "aria-labelledby": "bench-events-title" },
+      h("h3", { id: "bench-events-title" }, "What happened today"),
+      h("p", { class: "bench-hint" }, "One tap notes it for " + meter.meter_id + ", dated " + dated(bench.today(kit)) + ". It can be taken back on the page before this one."),
+      h("div", { class: "bench-events" }, EVENTS.map(([event, words]) => {
+        const button = h("button", { type: "button", class: "quiet", "data-event": event, onclick: () => {
+          bench.saveEvent(kit, meter.meter_id, event, words + ", " + meter.meter_id);
+          button.textContent = words + ": noted";
+          button.disabled = true;
+        } }, words);
+        return button;
+      })));
+  }
+
+  Object.assign(bench, { h: h, badge: badge, Form: Form, hangWords: hangWords, setWords: setWords, sentence: sentence, dated: dated });
+})();

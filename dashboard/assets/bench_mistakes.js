@@ -1,0 +1,282 @@
+// Whether a plausible mistake explains a found error better than the meter does: the rules of
+// models/mistakes.py and models/suspicions.py, for readings that no server has seen yet.
+(function () {
+  "use strict";
+  const bench = (window.slopewatchBench = window.slopewatchBench || {});
+
+  function normal(x, sd) {
+    const z = x / sd;
+    return Math.abs(z) < 38 ? Math.exp((-z * z) / 2) / sd : 0;
+  }
+
+  const whole = (value) => Number(value.toPrecision(6));
+  const signed = (value) => bench.show(value, 2, true);
+
+  // ---- each mistake with what it would do to the shown torque ---------------------------
+  function byDistance(rules, entered, total) {
+    const others = rules.common_lengths_mm.filter(
+      (mm) => Math.abs(mm - entered) >= rules.same_length_mm
+    );
+    const weights = others.map((mm) => 2 ** (-Math.abs(mm - entered) / 2.5));
+    const all = weights.reduce((a, b) => a + b, 0);
+    return new Map(others.map((mm, k) => [mm, (total * weights[k]) / all]));
+  }
+
+  function lengths(rules, meter, kind, row) {
+    const entered = row.crank_length_mm;
+    if (!entered) return [];
+    const known = meter.known_length_mm;
+    const last = meter.past && meter.past.last ? meter.past.last.crank_length_mm : null;
+    const unlike = (mm) => mm !== null && mm !== undefined && Math.abs(mm - entered) >= rules.same_length_mm;
+    let shares;
+    if (known === null || known === undefined) {
+      shares = byDistance(rules, entered, rules.length_share);
+      if (unlike(last)) shares.set(last, rules.length_share_unlike_last);
+    } else {
+      shares = byDistance(rules, entered, rules.length_share_confirmed);
+      if (unlike(known)) shares.set(known, rules.length_share_contradicted);
+    }
+    if (kind.uses_length) {
+      const set = meter.installation && meter.installation.programmed_mm;
+      const total = set ? rules.length_share_confirmed : rules.programmed_share;
+      for (const [mm, share] of byDistance(rules, entered, total)) {
+        shares.set(mm, (shares.get(mm) || 0) + share);
+      }
+    }
+    return Array.from(shares, ([mm, share]) => {
+      const slip = typeof known === "number" && Math.abs(mm - known) < rules.same_length_mm;
+      const setting = kind.uses_length && !slip;
+      const what = setting
+        ? whole(mm) + " mm set in the meter on a crank of " + whole(entered) + " mm"
+        : "a crank of " + whole(mm) + " mm instead of " + whole(entered) + " mm";
+      return ["crank_length", mm / entered, share, what, setting ? "setting" : "entry"];
+    });
+  }
+
+  function masses(kit, row) {
+    const rules = kit.rules;
+    const mass = row.mass_kg || 0;
+    const hanger = row.hanger_mass_kg || 0;
+    const total = mass + hanger;
+    const set = bench.findBy(kit.mass_sets, "bench_id", row.bench_id);
+    const known = set ? set.hanger_kg : 0;
+    const out = [];
+    if (known && !hanger) {
+      const what = "the hanger of " + whole(known) + " kg left out of the entry";
+      out.push(["hanger_mass", (total + known) / total, rules.hanger_share, what, "entry"]);
+    }
+    if (hanger && mass) {
+      const what =
+        "the hanger of " + whole(hanger) + " kg counted, but not hung or already in the mass";
+      out.push(["hanger_mass", mass / total, rules.hanger_twice_share, what, "entry"]);
+    }
+    for (const other of kit.mass_sets) {
+      const kg = other.mass_kg === null ? 0 : other.mass_kg + other.hanger_kg;
+      if (other.bench_id === row.bench_id || kg <= 0 || Math.abs(kg - total) <= 1e-4 * total) continue;
+      const what =
+        "the masses of " + other.bench_id + " (" + whole(kg) + " kg with hanger) instead of " +
+        whole(total) + " kg";
+      out.push(["mass", kg / total, rules.other_set_share, what, "entry"]);
+    }
+    const share = rules.plate_share / 2 / rules.plates_kg.length;
+    for (const plate of rules.plates_kg) {
+      for (const [sign, word] of [[1, "more"], [-1, "less"]]) {
+        if (total + sign * plate <= 0) continue;
+        const what = "a plate of " + whole(plate) + " kg " + word + " than entered";
+        out.push(["mass", (total + sign * plate) / total, share, what, "entry"]);
+      }
+    }
+    out.push(["unit", rules.lb, rules.unit_share, whole(mass) + " is the mass in pounds", "entry"]);
+    const kilograms = "the mass was converted from pounds, but was in kilograms";
+    out.push(["unit", 1 / rules.lb, rules.unit_share, kilograms, "entry"]);
+    return out;
+  }
+
+  function display(rules, kind) {
+    const out = Object.entries(rules.torque_units).map(([unit, factor]) => [
+      "unit", factor, rules.unit_share, "the display shows " + unit, "setting",
+    ]);
+    const share = kind.may_show_double ? rules.doubled_share : rules.doubled_share_else;
+    const doubled = "the display shows one side doubled";
+    const halved = "the display shows half of what the side carries";
+    out.push(["doubled_display", 2, share, doubled, "setting"]);
+    out.push(["doubled_display", 0.5, share / 3, halved, "setting"]);
+    return out;
+  }
+
+  function angles(rules) {
+    const weights = rules.unlevel_deg.map((deg) => Math.exp(-((deg / rules.unlevel_sd_deg) ** 2) / 2));
+    const all = weights.reduce((a, b) => a + b, 0);
+    return rules.unlevel_deg.map((deg, k) => [
+      "angle",
+      Math.cos((deg * Math.PI) / 180),
+      (rules.angle_share * weights[k]) / all,
+      "a crank " + deg + "\u00b0 off level",
+      "entry",
+    ]);
+  }
+
+  function teeth(rules, meter, rows) {
+    const fitted = meter.installation || {};
+    const large = fitted.large_ring;
+    const small = fitted.small_ring;
+    if (!large || !small || large === small) return [];
+    const labels = rows.map((row) => String(row.chainring || ""));
+    const onSmall = labels.includes("small") || labels.includes(String(small));
+    const entered = onSmall ? small : large;
+    const other = onSmall ? large : small;
+    const what = "the chain on the ring of " + other + " teeth, not of " + entered;
+    return [["swapped", onSmall ? small / large : large / small, rules.teeth_share, what, "entry"]];
+  }
+
+  function plausible(kit, meter, rows) {
+    const kind = kit.kinds[meter.kind];
+    const row = rows[0];
+    return [
+      ...lengths(kit.rules, meter, kind, row),
+      ...masses(kit, row),
+      ...display(kit.rules, kind),
+      ...angles(kit.rules),
+      ...(kind.through_chain ? teeth(kit.rules, meter, rows) : []),
+    ].map(([name, factor, share, what, fix]) => ({ kind: name, factor, share, what, fix }));
+  }
+
+  // ---- weighing -------------------------------------------------------------------------
+  function lengthInDoubt(rules, meter, row) {
+    const last = meter.past && meter.past.last ? meter.past.last.crank_length_mm : null;
+    const known = typeof meter.known_length_mm === "number" ? meter.known_length_mm : last;
+    return typeof known === "number" && Math.abs(known - row.crank_length_mm) >= rules.same_length_mm;
+  }
+
+  function change(ratio, residual) {
+    return signed(residual) + " % would remain of " + signed(100 * (ratio - 1)) + " %";
+  }
+
+  // found: of `stage`; u_ln: standard uncertainty against the expectation (null: a usual one's).
+  function weigh(kit, meter, found, u_ln) {
+    const rules = kit.rules;
+    const rows = found.used.map((one) => one.row);
+    const expected = bench.expectation(kit, meter, rows[0]);
+    let u = u_ln;
+    if (u === null || u === undefined) {
+      const usual = bench.usualU(kit, meter, rows[0]).u;
+      u = expected.known ? kit.kinds[meter.kind].u_session_pct : usual;
+    }
+    const sd = Math.hypot(expected.sd, u);
+    const off = 100 * Math.log(found.ratio) - expected.mean;
+    if (Math.abs(off) < rules.quiet * sd && !lengthInDoubt(rules, meter, rows[0])) return [];
+    const mistakes = plausible(kit, meter, rows);
+    const weights = mistakes.map((m) => m.share * normal(off - 100 * Math.log(m.factor), sd));
+    let noZero = 0;
+    if (found.zero === null) {
+      const wide = Math.hypot(sd, 100 * rules.offset_sd_nm * found.per_nm);
+      noZero = rules.no_zero_share * normal(off, wide);
+    }
+    const knocked = Math.hypot(sd, rules.knocked_sd);
+    const itself =
+      (1 - rules.knocked_share) * normal(off, sd) + rules.knocked_share * normal(off, knocked);
+    const shares = mistakes.reduce((a, m) => a + m.share, 0);
+    const none = Math.max(1 - shares, 0.5) * itself;
+    const total = weights.reduce((a, b) => a + b, 0) + noZero + none;
+    if (total <= 0 || (total - none) / total < rules.open_from) return [];
+    const named = bestOfEach(rules, mistakes, weights, total, found.ratio);
+    if (noZero / total >= rules.worth_naming) {
+      const nm = off / 100 / found.per_nm;
+      const text =
+        "no zero was read: an offset of " + signed(nm) + " N\u00b7m would explain it. Take the zero and repeat";
+      named.push({ kind: "not_zeroed", fix: "entry", probability: noZero / total, text: text });
+    }
+    return named.sort((a, b) => b.probability - a.probability);
+  }
+
+  function bestOfEach(rules, mistakes, weights, total, ratio) {
+    const groups = new Map();
+    mistakes.forEach((mistake, k) => {
+      const key = mistake.kind + "|" + mistake.fix;
+      if (!groups.has(key)) groups.set(key, []);
+      groups.get(key).push([weights[k] / total, mistake]);
+    });
+    const found = [];
+    for (const group of groups.values()) {
+      const p = group.reduce((a, one) => a + one[0], 0);
+      if (p < rules.worth_naming) continue;
+      const best = group.reduce((a, b) => (b[0] > a[0] ? b : a))[1];
+      const residual = 100 * (ratio / best.factor - 1);
+      const text = best.what + " would explain it: " + change(ratio, residual);
+      found.push({
+        kind: best.kind, fix: best.fix, probability: p, text: text, residual_pct: residual,
+      });
+    }
+    return found;
+  }
+
+  // ---- what needs no weighing -----------------------------------------------------------
+  // One reading far off all others, which agree: its place among `used`, and what would fit.
+  function oddReading(kit, found) {
+    if (found.used.length < 3) return null;
+    const ratios = found.used.map((one) => one.ratio);
+    for (let k = 0; k < ratios.length; k += 1) {
+      const others = ratios.filter((_, n) => n !== k).sort((a, b) => a - b);
+      const middle = others[Math.floor(others.length / 2)];
+      const spread = others[others.length - 1] - others[0];
+      const gap = Math.abs(ratios[k] - middle);
+      if (gap > Math.max(kit.rules.odd_reading, 3 * spread)) {
+        const one = found.used[k];
+        return { at: one.row.reading, fits: middle * one.expected + (one.zero || 0), off_pct: 100 * gap };
+      }
+    }
+    return null;
+  }
+
+  function programmed(kit, meter, found) {
+    const set = meter.installation && meter.installation.programmed_mm;
+    const length = found.used[0].row.crank_length_mm;
+    if (!kit.kinds[meter.kind].uses_length || !set || !length) return null;
+    if (Math.abs(set - length) < kit.rules.same_length_mm) return null;
+    const residual = 100 * ((found.ratio * length) / set - 1);
+    const text =
+      whole(set) + " mm are set in the meter, the crank has " + whole(length) + " mm: " +
+      change(found.ratio, residual) + ". Set the length; leave the slope alone";
+    return { kind: "crank_length", fix: "setting", probability: null, text: text, residual_pct: residual };
+  }
+
+  // All that should be looked at before the readings are believed, likeliest first.
+  function suspicions(kit, meter, found, u_ln) {
+    if (!found || !found.used.length) return [];
+    const row = found.used[0].row;
+    const out = [];
+    if (bench.typed(row.soak_min) && row.soak_min < kit.rules.soaked_min) {
+      const text =
+        whole(row.soak_min) + " minutes at this temperature are too few: wait half an hour and repeat";
+      out.push({ kind: "not_soaked", fix: "work", probability: null, text: text });
+    }
+    const set = programmed(kit, meter, found);
+    if (set) out.push(set);
+    if (found.ratio <= kit.rules.dead_ratio) {
+      out.push(found.ratio < -kit.rules.dead_ratio ? reversed() : dead());
+      return out;
+    }
+    const odd = oddReading(kit, found);
+    if (odd) {
+      const text =
+        "one reading is " + bench.show(odd.off_pct, 1) + " % off the others, which fit " +
+        bench.show(odd.fits, 2) + " N\u00b7m: read it again";
+      out.push({ kind: "reading", fix: "entry", probability: null, text: text, at: odd.at });
+    } else if (!set) out.push(...weigh(kit, meter, found, u_ln));
+    return out;
+  }
+
+  function reversed() {
+    const text = "the readings are negative: load the crank in the forward direction";
+    return { kind: "sign", fix: "entry", probability: null, text: text };
+  }
+
+  function dead() {
+    const text =
+      "the meter shows next to nothing: the masses may hang on the other side, or the meter may " +
+      "show torque only when turning";
+    return { kind: "swapped", fix: "entry", probability: null, text: text };
+  }
+
+  Object.assign(bench, { suspicions: suspicions, weigh: weigh, plausible: plausible, oddReading: oddReading });
+})();

@@ -1,0 +1,250 @@
+// The bench page: which meter is next, what is still to be sent, the list on paper.
+(function () {
+  "use strict";
+  const bench = (window.slopewatchBench = window.slopewatchBench || {});
+  const STATUS = { out: "Out", due: "Due", soon: "Soon", unknown: "Unknown", ok: "OK" };
+  const URGENCY = ["out", "due", "soon", "unknown", "ok"];
+  const SHOWN = 12;
+  const VERDICTS = {
+    in_tolerance: "in tolerance",
+    out_of_tolerance: "out of tolerance",
+    indeterminate: "cannot be told",
+  };
+  let kit = null;
+  let screen = null;
+  let form = null;
+
+  bench.statusWord = (status) => STATUS[status] || STATUS.unknown;
+
+  // ---- choosing a meter ------------------------------------------------------------------
+  function ordered() {
+    const rank = (meter) => URGENCY.indexOf(meter.status in STATUS ? meter.status : "unknown");
+    return kit.meters.slice().sort(
+      (a, b) =>
+        rank(a) - rank(b) ||
+        String(a.due_date || "9999").localeCompare(String(b.due_date || "9999")) ||
+        a.meter_id.localeCompare(b.meter_id)
+    );
+  }
+
+  function matches(meter, words) {
+    const said = [meter.meter_id, meter.rider_id, meter.bike_id, meter.serial_number, meter.group,
+      kit.kinds[meter.kind].title].filter(Boolean).join(" ").toLowerCase();
+    return words.every((word) => said.includes(word));
+  }
+
+  function picker() {
+    const h = bench.h;
+    const list = h("div", { class: "bench-list", id: "bench-list", role: "list" });
+    const count = h("p", { class: "bench-hint", id: "bench-count", role: "status" });
+    const search = h("input", { type: "search", id: "bench-search", autocomplete: "off",
+      placeholder: "meter, rider, bike, serial\u2026", oninput: () => fill() });
+    let most = SHOWN;
+    const more = h("button", { type: "button", class: "quiet", id: "bench-more", onclick: () => { most += 48; fill(); } }, "Show more");
+    function fill() {
+      const words = search.value.toLowerCase().split(/\s+/).filter(Boolean);
+      const found = ordered().filter((meter) => matches(meter, words));
+      const drafts = found.filter((meter) => bench.typedIn(meter.meter_id));
+      const rest = found.filter((meter) => !drafts.includes(meter));
+      list.replaceChildren(...[...drafts, ...rest].slice(0, most).map(card));
+      more.hidden = found.length <= most;
+      count.textContent = found.length ? (words.length ? found.length + " of " + kit.meters.length + " meters" : "Most urgent first.") : "No meter matches.";
+    }
+    fill();
+    return h("div", { class: "bench-picker" },
+      queuePart(),
+      h("section", { class: "bench-part", "aria-labelledby": "bench-next-title" },
+        h("h2", { id: "bench-next-title", tabindex: "-1" }, "Which meter is on the bench?"),
+        h("div", { class: "bench-find" }, h("label", { for: "bench-search", class: "unseen" }, "Search"), search),
+        count, list, more),
+      paperPart());
+  }
+
+  function card(meter) {
+    const h = bench.h;
+    const typed = bench.typedIn(meter.meter_id);
+    const who = [kit.kinds[meter.kind].title, meter.rider_id || "no rider", meter.bike_id].filter(Boolean).join(" \u00b7 ");
+    const why = !meter.static_check ? "Rides only: it shows torque only when turning."
+      : typed ? typed + (typed === 1 ? " number" : " numbers") + " typed, not saved yet"
+      : bench.dated(meter.next_action);
+    return h("div", { role: "listitem" }, h("button", { type: "button", class: "bench-card", "data-meter": meter.meter_id, onclick: () => open(meter.meter_id) },
+      h("span", { class: "bench-card-id" }, meter.meter_id),
+      bench.badge(meter.status, bench.statusWord(meter.status)),
+      h("span", { class: "bench-card-who" }, who),
+      h("span", { class: typed ? "bench-card-why bench-unsaved" : "bench-card-why" }, why)));
+  }
+
+  // ---- what was saved ----------------------------------------------------------------------
+  function queuePart() {
+    const place = bench.h("div", { id: "bench-queue", "aria-live": "polite" });
+    drawQueue(place);
+    return place;
+  }
+
+  function drawQueue(place) {
+    const h = bench.h;
+    const lines = [...bench.queued().map(waitingLine), ...bench.done().slice(0, 5).map(doneLine)];
+    const lost = bench.keepsNothing() ? [h("p", { class: "warn" }, "This browser keeps nothing: do not reload or close the page before all is sent.")] : [];
+    place.replaceChildren(...lost, ...(lines.length ? [h("h2", {}, "Saved here"), h("ul", { class: "bench-saved" }, lines)] : []));
+  }
+
+  function waitingLine(item) {
+    const h = bench.h;
+    if (item.refused) {
+      return h("li", { class: "warn" }, h("b", {}, item.label + ": "), bench.sentence(item.refused),
+        item.kind === "session" ? h("button", { type: "button", onclick: () => { bench.reopen(item.key); open(item.meter_id); } }, "Put it right") :
+          h("button", { type: "button", class: "quiet", onclick: () => { bench.reopen(item.key); refresh(); } }, "Drop it"));
+    }
+    return h("li", { class: "bench-waiting" }, h("b", {}, item.label), ": kept on this device, being sent\u2026 " + (item.waiting ? "(" + item.waiting + "; tried again by itself)" : ""));
+  }
+
+  function doneLine(item) {
+    const h = bench.h;
+    const line = h("li", { class: "bench-done", "data-key": item.key }, h("b", {}, item.label), ": " + confirmed(item));
+    if (item.kind === "session") {
+      const query = "?session=" + encodeURIComponent(item.key);
+      line.append(h("span", { class: "bench-papers" },
+        h("a", { href: "/bench/record.pdf" + query, target: "_blank", class: "bench-paper-link" }, "Record (PDF)"),
+        h("a", { href: "/bench/label.pdf" + query, target: "_blank", class: "bench-paper-link" }, "Label (PDF)")));
+    }
+    line.append(h("button", { type: "button", class: "quiet", onclick: (event) => {
+      event.target.disabled = true;
+      bench.takeBack(item.key).then(refresh, (problem) => { event.target.textContent = bench.sentence(problem.text); });
+    } }, "Take it back"));
+    return line;
+  }
+
+  function confirmed(item) {
+    const doc = item.answer && item.answer.document;
+    if (item.kind !== "session" || !doc) return "saved.";
+    if (doc.gain_error_pct === null) return "saved; " + (doc.reason || "no gain error") + ".";
+    const left = doc.as_left_gain_error_pct === null ? "" : ", as left " + bench.show(doc.as_left_gain_error_pct, 2, true) + "\u00a0%";
+    return "saved. " + bench.show(doc.gain_error_pct, 2, true) + " \u00b1\u00a0" + bench.show(doc.expanded_uncertainty_pct, 2) +
+      "\u00a0%, " + VERDICTS[doc.verdict] + left + ".";
+  }
+
+  // ---- the list on paper --------------------------------------------------------------------
+  function paperPart() {
+    const h = bench.h;
+    const many = h("select", { id: "bench-paper-many" }, [6, 12, 24].map((n) => h("option", { value: n }, n + " meters")));
+    many.value = "12";
+    return h("section", { class: "bench-part bench-print-part", "aria-labelledby": "bench-paper-title" },
+      h("h3", { id: "bench-paper-title" }, "A day without any device"),
+      h("p", { class: "bench-hint" }, "The next meters on paper, with expected torque, limits and blanks. Mass set and place are those used last; type the sheet in afterwards."),
+      h("div", { class: "bench-grid" },
+        h("div", { class: "bench-field" }, h("label", { for: "bench-paper-many" }, "How many"), many),
+        h("button", { type: "button", class: "quiet", id: "bench-print", onclick: () => { layPaper(Number(many.value)); window.print(); } }, "Print the list")));
+  }
+
+  function layPaper(many) {
+    const paper = document.getElementById("bench-paper");
+    if (!paper || !kit) return;
+    const h = bench.h;
+    const meters = ordered().filter((meter) => meter.static_check).slice(0, many);
+    const first = meters.length ? bench.load(kit, meters[0]).setup : {};
+    const set = bench.findBy(kit.mass_sets, "bench_id", first.bench_id);
+    const head = [
+      "Mass set: " + (set ? bench.setWords(set) : "________"),
+      "Place: " + (first.place_id || "________"),
+      "Date: ____________", "Name: ____________________", "Temperature: ______ \u00b0C", "Soaked: ______ min",
+    ];
+    paper.replaceChildren(
+      h("h2", {}, "Bench list, printed " + bench.dated(bench.today(kit))),
+      h("p", { class: "bench-paper-head" }, head.map((text) => h("span", {}, text))),
+      h("p", {}, "As found first, before any bolt is touched. Feet and hands out from under the masses; the bike clamped, the wheel locked. The makers\u2019 instructions and the workshop\u2019s rules come first. Limits are for a zero of 0: add the zero you read."),
+      meters.map((meter) => sheet(meter)));
+  }
+
+  function sheet(meter) {
+    const h = bench.h;
+    const draft = Object.assign({}, bench.load(kit, meter));
+    draft.stages = { as_found: bench.plannedRows(kit, meter) };
+    const rows = bench.allRows(kit, draft);
+    const directions = rows.map((row) => row.direction).filter(Boolean);
+    const hung = rows.find((row) => row.load === "mass");
+    const nm = bench.expected(kit, meter, hung, directions);
+    const limits = bench.typed(nm) ? bench.accept(nm, meter.tolerance_pct, 0) : null;
+    const kind = kit.kinds[meter.kind];
+    const blank = (label) => h("span", { class: "bench-blank" }, h("span", {}, label), h("i", {}));
+    const sides = meter.convention === "fixed" ? [] : kind.own_slopes ? [" left", " right"] : [""];
+    const facts = [
+      meter.rider_id ? "rider " + meter.rider_id : "no rider", meter.bike_id,
+      hung.crank_length_mm ? hung.crank_length_mm + " mm" : "crank: ______ mm",
+      hung.bench_id || "mass set: ________",
+      limits ? "expected " + bench.show(nm, 2) + " N\u00b7m, accept " + bench.show(limits[0], 2) + " to " + bench.show(limits[1], 2)
+        : kind.through_chain ? "cog: ____ ring: ____ (expected = crank torque \u00d7 cog / ring)" : "expected: ________",
+    ].filter(Boolean);
+    return h("div", { class: "bench-sheet" },
+      h("p", {}, h("b", {}, meter.meter_id), " " + kind.title + " \u00b7 " + facts.join(" \u00b7 ")),
+      h("div", { class: "bench-blanks" },
+        sides.map((side) => blank("slope" + side)),
+        draft.stages.as_found.map((row) => blank(row.load === "zero" ? "zero" : bench.hangWords(row, kind, draft.setup)[0])),
+        sides.map((side) => blank("new slope" + side)), blank("as left"), blank("note")));
+  }
+
+  // ---- the page ---------------------------------------------------------------------------
+  function remember(meterId) {
+    const address = meterId ? "?meter=" + encodeURIComponent(meterId) : "";
+    window.history.replaceState(window.history.state, "", window.location.pathname + address);
+  }
+
+  function open(meterId) {
+    const meter = bench.findBy(kit.meters, "meter_id", meterId);
+    if (!meter) return refresh();
+    remember(meterId);
+    form = new bench.Form(kit, meter, () => { remember(null); form = null; refresh(); renew(); });
+    screen.replaceChildren(form.build());
+    form.later(50);
+    window.scrollTo(0, 0);
+    document.getElementById("bench-title").focus({ preventScroll: true });
+  }
+
+  function refresh() {
+    if (!screen || !screen.isConnected || form) return;
+    screen.replaceChildren(picker());
+  }
+
+  // Newer data, where the server can be reached; the open form keeps what it has.
+  async function renew() {
+    try {
+      kit = await bench.ask("/bench/kit");
+      refresh();
+    } catch (problem) {
+      // what came with the page serves on
+    }
+  }
+
+  function start(data) {
+    screen = document.getElementById("bench-screen");
+    if (!screen || !data) return window.dash_clientside.no_update;
+    kit = data;
+    form = null;
+    const asked = new URLSearchParams(window.location.search).get("meter") || data.asked;
+    if (asked && bench.findBy(kit.meters, "meter_id", asked)) open(asked);
+    else refresh();
+    return kit.meters.length;
+  }
+
+  bench.onQueue(function () {
+    const place = document.getElementById("bench-queue");
+    if (place) drawQueue(place);
+    if (!bench.queued().length) renewSoon();
+  });
+
+  let soon = null;
+  function renewSoon() {
+    clearTimeout(soon);
+    soon = setTimeout(() => { if (!form) renew(); }, 15000);
+  }
+
+  window.addEventListener("beforeprint", function () {
+    const paper = document.getElementById("bench-paper");
+    if (paper && !paper.firstChild) layPaper(12);
+  });
+  window.addEventListener("online", function () {
+    if (form) form.judge();
+  });
+
+  window.dash_clientside = window.dash_clientside || {};
+  window.dash_clientside.slopewatch_bench = { open: start };
+})();

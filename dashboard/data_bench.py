@@ -1,0 +1,142 @@
+"""The bench page's part of the door: its data, a draft judged, a session saved, its record."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from dashboard import data
+from dashboard.data_kept import Kept
+from ingest.store import Store
+
+LOG = logging.getLogger("slopewatch.dashboard")
+Document = dict[str, Any]
+Rows = Sequence[Mapping[str, Any]]
+EVENTS = ("battery_swap", "crash", "firmware_update", "remount")
+
+
+class BenchDoor(Kept):
+    """What the bench page asks, and what it writes."""
+
+    def bench_kit(self) -> Document:
+        """All that the page needs to judge readings by itself; empty lists without data."""
+        return dict(self._kept(self._bench_kit, "bench kit"))
+
+    def _bench_kit(self) -> Document:
+        from dashboard import printing
+        from models import run_bench
+
+        if not self._store.exists():
+            return {"meters": [], "kinds": {}, "mass_sets": [], "places": [], "today": None}
+        status = self._status_rows()
+        made = run_bench.kit(self._side(), status)
+        return dict(printing.plain(made))
+
+    def _status_rows(self) -> list[Document]:
+        status = getattr(self, "status", None)
+        return list(status()["meters"]) if status is not None else []
+
+    def _side(self) -> Any:
+        from models import run_bench
+
+        return self._kept(lambda: run_bench.side_of(self._store), "bench side")
+
+    def judge_bench(self, rows: Rows) -> Document:
+        """The `bench` document of a draft. An expected error for a cell that cannot be used."""
+        from dashboard import printing
+        from models import run_bench
+
+        _one_session(rows)
+        return dict(printing.plain(run_bench.judge(self._side(), rows)))
+
+    def save_bench(self, rows: Rows) -> Document:
+        """Load a draft as the table `bench`, as a file would be; the same again is no second one.
+
+        Out  session_id, import_id (takes it back), already, document (the verdict)
+        """
+        from ingest.hand_entry import enter
+
+        session_id = _one_session(rows)
+        judged = self.judge_bench(rows)
+        entered = enter(self._store, "bench", session_id, rows)
+        if not entered.already:
+            self._follow()
+        return {
+            "session_id": session_id,
+            "import_id": entered.import_id,
+            "already": entered.already,
+            "notices": list(entered.notices),
+            "document": judged,
+        }
+
+    def save_bench_event(self, meter_id: str, event: str, on: str) -> Document:
+        """One of EVENTS for a meter on a day (ISO), by one tap; twice on a day is once."""
+        from ingest.hand_entry import enter
+
+        if event not in EVENTS:
+            raise data.NothingDoneError(f'found event "{event}", expected one of {EVENTS}')
+        row = {"meter_id": meter_id, "date": on, "event": event, "state": "confirmed"}
+        entered = enter(self._store, "events", f"{meter_id} {on} {event}", [row])
+        if not entered.already:
+            self._follow()
+        return {"import_id": entered.import_id, "already": entered.already}
+
+    def undo_bench_entry(self, import_id: int) -> Document:
+        """Take back a session or an event that was entered here."""
+        from dataclasses import asdict
+
+        from ingest.hand_entry import take_back
+
+        undone = asdict(take_back(self._store, import_id))
+        self._follow()
+        return undone
+
+    def bench_record(self, session_id: str) -> Document:
+        """What a calibration record says: run_bench.session, tolerance, the next due date."""
+        from dashboard import printing
+        from models import run_bench
+
+        found = run_bench.session(self._store, session_id)
+        due = {row["meter_id"]: row for row in self._status_rows()}
+        status = due.get(found["document"]["meter_id"], {})
+        return dict(printing.plain(found | {"status": status}))
+
+    # ---- the answers follow ------------------------------------------------------------------
+
+    _following: threading.Thread | None = None
+    _again = threading.Event()
+
+    def _follow(self) -> None:
+        """Let the fleet's answers take in new rows, beside the request; one run at a time."""
+        with self._lock:
+            self._again.set()
+            if self._following is None or not self._following.is_alive():
+                self._following = threading.Thread(target=self._run_follow, daemon=True)
+                self._following.start()
+
+    def _run_follow(self) -> None:
+        from models import run_fit
+
+        while self._again.is_set():
+            self._again.clear()
+            try:
+                run_fit.follow(Store(self._store.path))
+            except Exception:
+                LOG.exception("the answers could not follow a new entry; a fit will take it in")
+
+    def settled(self, timeout_s: float = 120.0) -> bool:
+        """Wait until the answers have followed what was entered; False: not in time."""
+        running = self._following
+        if running is not None:
+            running.join(timeout_s)
+        return running is None or not running.is_alive()
+
+
+def _one_session(rows: Rows) -> str:
+    """The session that all rows name."""
+    named = {str(row.get("session_id") or "") for row in rows}
+    if len(named) != 1 or not next(iter(named)):
+        raise data.NothingDoneError("found rows of no or several sessions, expected one session")
+    return named.pop()

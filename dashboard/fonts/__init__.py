@@ -1,0 +1,1 @@
+"""Letters for PDF: see LICENSE."""
