@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import logging
-import threading
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from dashboard import data
+from dashboard.data_follow import Follower
 from dashboard.data_kept import Kept
-from ingest.store import Store
 
-LOG = logging.getLogger("slopewatch.dashboard")
 Document = dict[str, Any]
 Rows = Sequence[Mapping[str, Any]]
 EVENTS = ("battery_swap", "crash", "firmware_update", "remount")
@@ -19,6 +17,10 @@ EVENTS = ("battery_swap", "crash", "firmware_update", "remount")
 
 class BenchDoor(Kept):
     """What the bench page asks, and what it writes."""
+
+    def __init__(self, store: Path) -> None:
+        super().__init__(store)
+        self._follower = Follower(store)
 
     def bench_kit(self) -> Document:
         """All that the page needs to judge readings by itself; empty lists without data."""
@@ -62,7 +64,7 @@ class BenchDoor(Kept):
         judged = self.judge_bench(rows)
         entered = enter(self._store, "bench", session_id, rows)
         if not entered.already:
-            self._follow()
+            self._follower.ask()
         return {
             "session_id": session_id,
             "import_id": entered.import_id,
@@ -80,7 +82,7 @@ class BenchDoor(Kept):
         row = {"meter_id": meter_id, "date": on, "event": event, "state": "confirmed"}
         entered = enter(self._store, "events", f"{meter_id} {on} {event}", [row])
         if not entered.already:
-            self._follow()
+            self._follower.ask()
         return {"import_id": entered.import_id, "already": entered.already}
 
     def undo_bench_entry(self, import_id: int) -> Document:
@@ -90,7 +92,7 @@ class BenchDoor(Kept):
         from ingest.hand_entry import take_back
 
         undone = asdict(take_back(self._store, import_id))
-        self._follow()
+        self._follower.ask()
         return undone
 
     def bench_record(self, session_id: str) -> Document:
@@ -102,36 +104,6 @@ class BenchDoor(Kept):
         due = {row["meter_id"]: row for row in self._status_rows()}
         status = due.get(found["document"]["meter_id"], {})
         return dict(printing.plain(found | {"status": status}))
-
-    # ---- the answers follow ------------------------------------------------------------------
-
-    _following: threading.Thread | None = None
-    _again = threading.Event()
-
-    def _follow(self) -> None:
-        """Let the fleet's answers take in new rows, beside the request; one run at a time."""
-        with self._lock:
-            self._again.set()
-            if self._following is None or not self._following.is_alive():
-                self._following = threading.Thread(target=self._run_follow, daemon=True)
-                self._following.start()
-
-    def _run_follow(self) -> None:
-        from models import run_fit
-
-        while self._again.is_set():
-            self._again.clear()
-            try:
-                run_fit.follow(Store(self._store.path))
-            except Exception:
-                LOG.exception("the answers could not follow a new entry; a fit will take it in")
-
-    def settled(self, timeout_s: float = 120.0) -> bool:
-        """Wait until the answers have followed what was entered; False: not in time."""
-        running = self._following
-        if running is not None:
-            running.join(timeout_s)
-        return running is None or not running.is_alive()
 
 
 def _one_session(rows: Rows) -> str:

@@ -69,6 +69,13 @@ RIGHTS: dict[str, Right] = {
     "bench_sessions": read(watts=False),
     "comparisons": read(),
     "method": read(watts=False),
+    # bench
+    "bench_kit": read(MECHANIC, watts=False),
+    "judge_bench": read(MECHANIC, watts=False),
+    "save_bench": write("bench session saved", MECHANIC),
+    "save_bench_event": write("event noted at the bench", MECHANIC),
+    "undo_bench_entry": write("bench entry taken back", MECHANIC),
+    "bench_record": read(MECHANIC, watts=False),
     # people
     "accounts": read(OWNER, watts=False),
     "changes": read(OWNER),
@@ -82,11 +89,12 @@ PAGES: dict[str, frozenset[str]] = {
     "/": EVERYONE,
     "/meter/<meter_id>": EVERYONE,
     "/method": EVERYONE,
+    "/bench": frozenset({MECHANIC, OWNER}),
 }
 
 # Addresses of the server beside the pages and Dash's own, by their beginning. What they hand out
 # comes through the door as well, so this only says who gets that far.
-ROUTES: dict[str, frozenset[str]] = {}
+ROUTES: dict[str, frozenset[str]] = {"/bench/": frozenset({MECHANIC, OWNER})}
 
 
 def may_open(person: Person, path: str) -> bool:

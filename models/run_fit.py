@@ -141,7 +141,7 @@ def follow(store: Store) -> bool:
     The fit stays marked as older than the data. False: there is no fit that could answer, or a
     newer one came in the meantime.
     """
-    kept, _, _, _ = _stored(store)
+    kept, _, _ = _stored(store)
     if kept is None:
         return False
     ready, about = prepare(store), kept.about()
