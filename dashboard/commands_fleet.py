@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 from dashboard.commands import DONE, DONE_BUT, UsageError, Words, say, show, store_of
 
@@ -74,7 +75,22 @@ def _status(args: argparse.Namespace) -> int:
     show(args, document, document["meters"], columns)
     if args.format == "table":
         say("  ".join(f"{name}: {n}" for name, n in document["fleet"]["counts"].items()))
+        _say_news(document)
     return DONE if document["fit"]["converged"] else DONE_BUT
+
+
+def _say_news(document: dict[str, Any]) -> None:
+    """What cannot wait: options before a race, notices that nobody has acknowledged."""
+    for eve in document["race_eve"]:
+        say(f"{eve['meter_id']} is likely out, and {eve['rider_id']} races on {eve['race_on']}:")
+        for text in [eve["first"], *(f"{o['do']} Risk: {o['risk']}." for o in eve["options"])]:
+            say(f"  {text}")
+        say(f"  {eve['never']}")
+    fresh = [row for row in document["notices"] if row["acknowledged_by"] is None]
+    for row in fresh[:5]:
+        say(f"for {row['coach'] or 'the coach'}: {row['text']}")
+    if len(fresh) > 5:
+        say(f"and {len(fresh) - 5} more notices: slopewatch report notices")
 
 
 def _history(args: argparse.Namespace) -> int:

@@ -13,10 +13,11 @@ from typing import Any
 
 from dashboard import commands_changes
 from dashboard.commands import store_of
+from dashboard.commands_reports import add_reports
 
 __all__ = ["REPORTS", "add", "store_of", "with_store"]
 Report = Callable[[Any], None]
-REPORTS: list[Report] = [commands_changes.add_words]
+REPORTS: list[Report] = [commands_changes.add_words, add_reports]
 
 
 def add(commands: Any) -> None:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from ingest.settings import SettingError
 from ingest.sources import NothingToLoadError
@@ -121,96 +120,6 @@ def compare_files(meter: Path, reference: Path) -> Document:
     from models import run_rides
 
     return run_rides.compare_files(meter, reference)
-
-
-def hindcast(store: Path, *, as_of: date | None, say: Say) -> Document:
-    """What would have been forecast for each past bench session, against what was found."""
-    from models import run
-
-    return run.hindcast(Store(store), as_of=as_of, say=say)
-
-
-def plan(
-    store: Path,
-    first: date,
-    last: date,
-    *,
-    slots_per_week: int | None,
-    pins: Sequence[str],
-    as_of: date | None,
-    say: Say,
-) -> Document:
-    """Who goes to the bench when. pins: texts METER=WEEK."""
-    from models import run
-    from models.season import Asked, parse_pins
-
-    asked = Asked(first, last, slots_per_week, parse_pins(pins))
-    return run.plan(Store(store), asked, as_of=as_of, say=say)
-
-
-def budget(store: Path, first: date, last: date, *, as_of: date | None, say: Say) -> Document:
-    """What a season costs, by meter and group."""
-    from models import run
-    from models.season import Asked
-
-    return run.budget(Store(store), Asked(first, last), as_of=as_of, say=say)
-
-
-def policies(store: Path, *, as_of: date | None, say: Say) -> Document:
-    """Fixed intervals and ours compared by simulation."""
-    from models import run
-
-    return run.policies(Store(store), as_of=as_of, say=say)
-
-
-def calendar_text(plan: Document) -> str:
-    """A plan's visits as an iCalendar file."""
-    from models.season_output import calendar_text as text
-
-    return text(plan, stamp=datetime.now(UTC))
-
-
-def effort(store: Path, texts: Sequence[str], *, as_of: date | None, say: Say) -> Document:
-    """Corrected watts. texts: DATE[Ttime],METER,WATTS[,SECONDS]."""
-    from models import run
-
-    zone = str(settings(store)["time_zone"])
-    efforts = [_effort(text, zone) for text in texts]
-    return run.effort(Store(store), efforts, as_of=as_of, say=say)
-
-
-def _effort(text: str, zone: str) -> Any:
-    from models.effort import Effort
-
-    parts = [part.strip() for part in text.split(",")]
-    try:
-        when, device, watts = parts[0], parts[1], float(parts[2])
-        seconds = float(parts[3]) if len(parts) > 3 else None
-        at = datetime.fromisoformat(when if "T" in when else f"{when}T12:00")
-    except (ValueError, IndexError):
-        raise NothingDoneError(
-            f'found "{text}" as an effort, expected DATE[Ttime],METER,WATTS[,SECONDS], '
-            "for instance 2026-03-14,K07,312,1200"
-        ) from None
-    local = at if at.tzinfo else at.replace(tzinfo=ZoneInfo(zone))
-    return Effort(local.astimezone(UTC), device, watts, seconds, dated_only="T" not in when)
-
-
-def correct(
-    store: Path,
-    first: date,
-    last: date,
-    *,
-    meter_id: str | None,
-    rider_id: str | None,
-    as_of: date | None,
-    say: Say,
-) -> Document:
-    """The ledger of correction factors of a meter or a rider."""
-    from models import run
-
-    asked = run.Period(first, last, meter_id, rider_id)
-    return run.correct(Store(store), asked, as_of=as_of, say=say)
 
 
 def export(store: Path, folder: Path, form: Any) -> list[Path]:

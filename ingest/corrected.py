@@ -8,13 +8,16 @@ import os
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import polars as pl
 
+from ingest.bulk import read_folder
 from ingest.device_owners import roles
 from ingest.readers.recording import RecordingError
 from ingest.recordings import BEST_S
+from ingest.shards import stored_summaries
 
 FILE_NAME = "corrected-summaries.csv"
 POWERS = ("mean_power_w", "max_power_w", "energy_kj", *(f"best_{s}_s_w" for s in BEST_S))
@@ -26,6 +29,37 @@ LEDGER_SCHEMA: dict[str, Any] = {
     "interval90": pl.List(pl.Float64),
 }
 COLUMNS = ("path", "meter_id", "started_at", "duration_s", "factor", "factor_lo90", "factor_hi90")
+
+
+def folder_summaries(folder: Path, *, time_zone: str = "UTC") -> pl.DataFrame:
+    """Summaries of the recordings in a folder (SUMMARY_SCHEMA); nothing of them is kept.
+
+    RecordingError: there is no such folder, or no recording in it.
+    """
+    if not folder.exists():
+        raise RecordingError(f"{folder}: there is no such folder of recordings.")
+    with TemporaryDirectory(prefix="slopewatch-") as shards:
+        found = read_folder([folder], into=Path(shards), time_zone=time_zone)
+    if found.is_empty():
+        raise RecordingError(f"{folder}: holds no recording (FIT, TCX or CSV).")
+    return found
+
+
+def hours_ridden(
+    kept: Path, meters: pl.DataFrame, references: pl.DataFrame, *, time_zone: str = "UTC"
+) -> pl.DataFrame | None:
+    """Hours of use by meter and day from the recordings kept beside a store.
+
+    Out  meter_id, date, hours; None where no recording is kept or none is a meter's
+    """
+    if not kept.is_dir():
+        return None
+    found = stored_summaries(kept)
+    whose = roles(found, meters, references).select("path", "meter_id").drop_nulls()
+    day = pl.col("started_at").dt.convert_time_zone(time_zone).dt.date()
+    rows = found.join(whose, on="path").filter(pl.col("duration_s").is_not_null())
+    rows = rows.select("meter_id", date=day, hours=pl.col("duration_s") / 3600).drop_nulls()
+    return rows if rows.height else None
 
 
 def corrected_summaries(

@@ -18,6 +18,7 @@ from models.bench import evaluate_bench, session_frame
 from models.control import Budget, Limits, control_charts, limits_from_budget
 from models.fleet import FleetData, FleetFit, FleetSettings, fit
 from models.fleet.settings import KINDS
+from models.notices import notice_frame, notices
 from models.population import drift_table
 from models.roster import roster, with_riders
 from models.slopes import slope_chain
@@ -26,6 +27,7 @@ from models.steps import compare_steps
 
 Tables = dict[str, pl.DataFrame]
 SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
+NOTICE_DAYS = 396
 MODEL = ",".join(KINDS)
 """Names the model's form: a fit that an earlier form left in a store is made again."""
 
@@ -42,7 +44,10 @@ class Settings:
 
 @dataclass(frozen=True)
 class Records:
-    """The evaluated records up to a day: frames as DEVELOPERS.md names them."""
+    """The evaluated records up to a day: frames as DEVELOPERS.md names them.
+
+    told: the tables that say who rides what for whom: assignments, riders, events
+    """
 
     as_of: date
     meters: pl.DataFrame
@@ -50,6 +55,7 @@ class Records:
     comparisons: pl.DataFrame
     resets: pl.DataFrame
     events: pl.DataFrame
+    told: Tables
     data: FleetData
 
 
@@ -112,7 +118,8 @@ def records(
     data = fleet_data(
         tables, meters=meters, sessions=sessions, comparisons=comparisons, resets=resets
     )
-    return Records(as_of, meters, sessions, comparisons, resets, tables["events"], data)
+    told = {name: tables[name] for name in ("assignments", "riders", "events")}
+    return Records(as_of, meters, sessions, comparisons, resets, tables["events"], told, data)
 
 
 def fitted(found: Records, settings: Settings) -> FleetFit:
@@ -198,13 +205,25 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
         weights=fleet.weights,
         observed=observed,
         charts=charts_of(observed, limits),
-        population=drift_table(
-            found.sessions, found.resets, found.meters, _swaps(found.events), today=found.as_of
-        ),
+        population=population(found),
         checks=diagnostics.checks(innovations),
         shares=fleet.variance_shares(rng=np.random.default_rng(SEED)),
         detection=diagnostics.detection(innovations, limits),
+        notices=_notices(found, fleet),
     )
+
+
+def population(found: Records) -> pl.DataFrame:
+    """The drift table by group."""
+    return drift_table(
+        found.sessions, found.resets, found.meters, _swaps(found.events), today=found.as_of
+    )
+
+
+def _notices(found: Records, fleet: FleetFit) -> pl.DataFrame:
+    first = found.as_of - timedelta(days=NOTICE_DAYS)
+    told = notices(fleet, found.told, found.resets, first=first, last=found.as_of)
+    return notice_frame(told)
 
 
 def _swaps(events: pl.DataFrame) -> pl.DataFrame:

@@ -2,8 +2,10 @@
 
 True watts are shown watts × exp(−e/100), e the meter's gain error in 100·ln. The uncertainty of
 a difference is the joint one: two efforts on one meter share most of its error, two meters
-checked on one mass set share some. The zero offset is no gain error and not in here: 0.3 N·m at
-90 rpm is 2.8 W, so zero before an effort that counts.
+checked on one mass set share some.
+
+The zero offset is no gain error: 0.3 N·m at 90 rpm is 2.8 W whatever is ridden. Where an effort
+says whether the meter was zeroed before it, what that leaves open is added.
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 import numpy as np
@@ -20,17 +22,40 @@ from numpy.typing import NDArray
 from models.documents import Z90
 
 Array = NDArray[np.float64]
+U_ZEROED_NM, U_UNZEROED_NM = 0.03, 0.25  # standard uncertainty of the zero offset
+USUAL_RPM = 90.0
 
 
 @dataclass(frozen=True)
 class Effort:
-    """Watts held on a meter (or a trainer) at an instant."""
+    """Watts held on a meter (or a trainer) at an instant.
+
+    dated_only: given as a day, without a time; zeroed: whether the meter was zeroed before it
+    (None: not said)
+    """
 
     at: datetime
     device_id: str
     watts: float
     seconds: float | None = None
-    dated_only: bool = True  # given as a day, without a time
+    dated_only: bool = True
+    cadence_rpm: float | None = None
+    zeroed: bool | None = None
+
+    def u_zero_w(self) -> float:
+        """Standard uncertainty of the zero offset in watts; nothing where nothing is said."""
+        if self.zeroed is None:
+            return 0.0
+        torque = U_ZEROED_NM if self.zeroed else U_UNZEROED_NM
+        return torque * 2 * math.pi * (self.cadence_rpm or USUAL_RPM) / 60
+
+
+@dataclass(frozen=True)
+class Carry:
+    """A meter that an effort's watts are to be carried to, on a day."""
+
+    meter_id: str
+    on: date
 
 
 def answer(efforts: Sequence[Effort], mean_ln: Array, covariance: Array) -> dict[str, Any]:
@@ -38,6 +63,8 @@ def answer(efforts: Sequence[Effort], mean_ln: Array, covariance: Array) -> dict
 
     In  efforts: n of them; mean_ln [n], covariance [n, n]: joint gain errors, 100·ln
     """
+    zero = np.array([100 * e.u_zero_w() / e.watts for e in efforts])
+    covariance = covariance + np.diag(zero**2)
     corrected = corrected_watts(np.array([e.watts for e in efforts]), mean_ln)
     return {
         "efforts": [
@@ -52,6 +79,40 @@ def answer(efforts: Sequence[Effort], mean_ln: Array, covariance: Array) -> dict
             for end in range(start + 1, len(efforts))
         ],
     }
+
+
+def carried(
+    efforts: Sequence[Effort], targets: Sequence[Carry], mean_ln: Array, covariance: Array
+) -> list[dict[str, Any]]:
+    """What the same watts show on other meters: a threshold goes from one bike to another.
+
+    In   mean_ln [n + m], covariance: joint gain errors of n efforts, then of m targets
+    Out  a row for each effort and target: from (0-based), meter_id, date, shown_w,
+         interval90_w, text
+    """
+    n = len(efforts)
+    rows = []
+    for i, effort in enumerate(efforts):
+        for k, target in enumerate(targets, start=n):
+            change = float(mean_ln[k] - mean_ln[i])
+            variance = float(covariance[k, k] + covariance[i, i] - 2 * covariance[i, k])
+            variance += (100 * effort.u_zero_w() / effort.watts) ** 2
+            half = Z90 * math.sqrt(max(variance, 0.0))
+            shown, low, high = (
+                effort.watts * math.exp((change + step) / 100) for step in (0.0, -half, half)
+            )
+            rows.append(
+                {
+                    "from": i,
+                    "meter_id": target.meter_id,
+                    "date": target.on,
+                    "shown_w": shown,
+                    "interval90_w": [low, high],
+                    "text": f"{effort.watts:.0f} W on {effort.device_id} are {shown:.0f} W on "
+                    f"{target.meter_id} ({low:.0f} to {high:.0f}) on {target.on}.",
+                }
+            )
+    return rows
 
 
 def corrected_watts(watts: Array, mean_ln: Array) -> Array:

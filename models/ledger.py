@@ -141,3 +141,45 @@ def rows(spans: Sequence[Span], mean_ln: Array, covariance: Array) -> list[dict[
             }
         )
     return out
+
+
+def corrected_elsewhere(
+    spans: Sequence[Span], resets: pl.DataFrame, events: pl.DataFrame
+) -> list[str]:
+    """Warnings where watts may be corrected in another place too: in the meter or the head unit.
+
+    In   resets: as from `models.slopes.slope_chain`; events: the events table
+    """
+    changes = events.filter(
+        (pl.col("event") == "setting_change")
+        & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
+    )
+    hidden = resets.filter(~pl.col("recorded"))
+    warned = []
+    for span in spans:
+        own = changes.filter(
+            (pl.col("meter_id") == span.meter_id) & pl.col("date").is_between(span.first, span.last)
+        )
+        warned += [_changed(span.meter_id, day) for day in own["date"].unique().sort()]
+        mine = hidden.filter(pl.col("meter_id") == span.meter_id)
+        for row in mine.iter_rows(named=True):
+            gap = row["earliest"].date(), row["latest"].date()
+            if gap[0] <= span.last and span.first <= gap[1]:
+                warned.append(_nobody_noted(span.meter_id, *gap))
+    return list(dict.fromkeys(warned))
+
+
+def _changed(meter_id: str, day: date) -> str:
+    return (
+        f"{meter_id}: a setting was changed on {day}. If that scales the watts (in the meter or "
+        "the head unit), they are corrected there already: enter it as a change of the slope, or "
+        "leave these factors out from that day on."
+    )
+
+
+def _nobody_noted(meter_id: str, first: date, last: date) -> str:
+    return (
+        f"{meter_id}: its slope was changed between {first} and {last} and nobody noted when. "
+        "Rides after that are corrected in the meter already; the factors in between are a mean "
+        "of both."
+    )

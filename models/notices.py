@@ -21,6 +21,18 @@ from models.fleet import FleetFit
 TELLING_PCT = 0.3  # a battery's step below this is no news
 SETTINGS = {"setting_change": "a setting was changed", "firmware_update": "its firmware changed"}
 DAY = timedelta(days=1)
+NOTICE_SCHEMA = {
+    "notice_id": pl.String,
+    "from_date": pl.Date,
+    "kind": pl.String,
+    "meter_id": pl.String,
+    "rider_id": pl.String,
+    "coach": pl.String,
+    "change_pct": pl.Float64,
+    "lo90_pct": pl.Float64,
+    "hi90_pct": pl.Float64,
+    "text": pl.String,
+}
 
 
 def notices(
@@ -186,3 +198,32 @@ def _events(
             }
         )
     return rows
+
+
+def notice_frame(rows: list[dict[str, Any]]) -> pl.DataFrame:
+    """Notices as a frame of NOTICE_SCHEMA, to be kept with a fit."""
+    flat = [
+        {name: row.get(name) for name in NOTICE_SCHEMA}
+        | dict(zip(("lo90_pct", "hi90_pct"), row["interval90_pct"], strict=True))
+        for row in rows
+    ]
+    return pl.DataFrame(flat, schema=NOTICE_SCHEMA)
+
+
+def notice_rows(
+    frame: pl.DataFrame, seen: dict[str, dict[str, Any]], *, since: date
+) -> list[dict[str, Any]]:
+    """Kept notices from a day on, and who has acknowledged each.
+
+    seen: notice_id → acknowledged_by, acknowledged_at
+    """
+    rows = []
+    for row in frame.filter(pl.col("from_date") >= since).iter_rows(named=True):
+        interval = [row.pop("lo90_pct"), row.pop("hi90_pct")]
+        rows.append(row | {"interval90_pct": interval} | acknowledged(seen, row["notice_id"]))
+    return rows
+
+
+def acknowledged(seen: dict[str, dict[str, Any]], notice_id: str) -> dict[str, Any]:
+    """Who has acknowledged a notice, and when; nulls while nobody has."""
+    return dict(seen.get(notice_id, {"acknowledged_by": None, "acknowledged_at": None}))

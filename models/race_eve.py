@@ -7,18 +7,18 @@ and stays what it is for a day, a slope that cannot be set never changes.
 
 from __future__ import annotations
 
-import math
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from models.documents import Z90
 from models.due import p_within
-from models.fleet import FleetFit
 from models.season_stake import days_between, in_race, use_of
 
+Array = NDArray[np.float64]
 EVE_DAYS = 2
 STEP_DAYS = 60  # a step alarm that recent is the cause
 SOUND = 0.90
@@ -30,8 +30,8 @@ EXAMPLE_W = 300.0
 
 
 def race_eve(
-    fleet: FleetFit,
     meters: pl.DataFrame,
+    errors_pct: tuple[Array, Array],
     tables: dict[str, pl.DataFrame],
     alarms: pl.DataFrame,
     *,
@@ -40,24 +40,24 @@ def race_eve(
     """Options for every meter that is more likely out than in before an A race.
 
     In   meters: the roster's meters that are not gone (meter_id, tolerance_pct, kind,
-         crank_length_mm, slope_convention); tables: calendar, assignments; alarms: device_kind,
+         crank_length_mm, slope_convention, state); errors_pct: their mean and sd today, [M]
+         tables: calendar, assignments; alarms: device_kind,
          device_id, kind, date
     Out  meter_id, rider_id, race_on, p_within_tolerance, cause (step, drift, fixed), first,
          options (do, risk: chance of riding out of tolerance, or ± of the translation), never
     """
+    mean_pct, sd_pct = errors_pct
     days = days_between(today, today + timedelta(days=EVE_DAYS))
     ids = meters["meter_id"].to_list()
     use = use_of(ids, days, tables["calendar"], tables["assignments"])
-    mean_ln, sd_ln = fleet.gain_error([("meter", name) for name in ids], today)
-    scale = np.exp(mean_ln / 100)
     tolerance = meters["tolerance_pct"].cast(pl.Float64).to_numpy()
-    p = p_within(100 * np.expm1(mean_ln / 100), sd_ln * scale, tolerance)
+    p = p_within(mean_pct, sd_pct, tolerance)
     rows = []
     for m, row in enumerate(meters.iter_rows(named=True)):
         if use.first_a[m] < 0 or not p[m] < 0.5:
             continue
         cause = _cause(row, alarms, today)
-        options = [_translate(row["meter_id"], float(mean_ln[m]), float(sd_ln[m]), cause)]
+        options = [_translate(row["meter_id"], float(mean_pct[m]), float(sd_pct[m]), cause)]
         if cause == "step":
             options = [*_stand_ins(meters, p, in_race(use), m), *options]
         rows.append(
@@ -87,10 +87,10 @@ def _cause(row: dict[str, Any], alarms: pl.DataFrame, today: date) -> str:
     return "fixed" if row["slope_convention"] == "fixed" else "drift"
 
 
-def _translate(meter_id: str, mean_ln: float, sd_ln: float, cause: str) -> dict[str, Any]:
+def _translate(meter_id: str, mean_pct: float, sd_pct: float, cause: str) -> dict[str, Any]:
     """Leave the meter, translate the targets."""
-    shown = EXAMPLE_W * math.exp(mean_ln / 100)
-    give = EXAMPLE_W * math.exp(mean_ln / 100) * Z90 * sd_ln / 100
+    shown = EXAMPLE_W * (1 + mean_pct / 100)
+    give = EXAMPLE_W * Z90 * sd_pct / 100
     after = {
         "drift": "Reset its slope after the race.",
         "fixed": "Its slope cannot be set: keep translating.",
@@ -99,7 +99,7 @@ def _translate(meter_id: str, mean_ln: float, sd_ln: float, cause: str) -> dict[
     return {
         "do": f"Leave {meter_id} as it is and translate the targets: {EXAMPLE_W:.0f} W true = "
         f"{shown:.0f} W shown (± {give:.0f}). {after}",
-        "risk": f"± {Z90 * sd_ln:.1f} % with a chance of 90 %"
+        "risk": f"± {Z90 * sd_pct:.1f} % with a chance of 90 %"
         + (", and that of another step" if cause == "step" else ""),
         "meter_id": meter_id,
         "shown_w": shown,
@@ -108,7 +108,7 @@ def _translate(meter_id: str, mean_ln: float, sd_ln: float, cause: str) -> dict[
 
 
 def _stand_ins(
-    meters: pl.DataFrame, p: np.ndarray, racing: np.ndarray, wanted: int
+    meters: pl.DataFrame, p: Array, racing: NDArray[np.bool_], wanted: int
 ) -> list[dict[str, Any]]:
     """Sound meters of the same kind and crank length that nobody races on, the soundest first."""
     target = meters.row(wanted, named=True)

@@ -16,6 +16,8 @@ import polars as pl
 from ingest.store import Store
 from models import assess, documents
 from models.bench import evaluate_bench
+from models.notices import notice_rows
+from models.race_eve import race_eve
 from models.refusal import NothingToSayError
 from models.run_decisions import (
     Period,
@@ -23,6 +25,7 @@ from models.run_decisions import (
     budget_of,
     correct,
     correct_of,
+    correct_recordings,
     effort,
     effort_of,
     hindcast,
@@ -36,12 +39,13 @@ from models.run_fit import (
     Say,
     prepare,
     refit,
+    seen_notices,
     settings_of,
     snapshot,
     tables_of,
     today_of,
 )
-from models.snapshot import noon
+from models.snapshot import Snapshot, forecast, noon
 
 __all__ = [
     "Period",
@@ -53,6 +57,7 @@ __all__ = [
     "comparison_documents",
     "correct",
     "correct_of",
+    "correct_recordings",
     "effort",
     "effort_of",
     "hindcast",
@@ -75,25 +80,40 @@ __all__ = [
     "version",
 ]
 
+RECENT_NOTICE_DAYS = 28
 TOLERANCE_PCT = 1.5  # where no meters table says otherwise
 
 
 def status(store: Store, *, as_of: date | None = None, say: Say | None = None) -> dict[str, Any]:
-    """The `status` document."""
+    """The `status` document, with the notices of four weeks and what can be done before a race."""
     snap, stale = snapshot(store, as_of=as_of, say=say)
     with store.reading() as db:
         settings = settings_of(db)
         today, demo = today_of(db, settings), db.setting("today")
+        tables = {name: db.frame(name) for name in ("calendar", "assignments")}
+        seen = seen_notices(db)
     if snap.meters.is_empty():
         raise NothingToSayError(
             "the store holds no meters yet: load a meters table, or bench sessions"
         )
+    day = as_of or today
     document = documents.status_document(
-        snap, as_of=as_of or today, target=settings.reliability_target, stale=stale
+        snap, as_of=day, target=settings.reliability_target, stale=stale
     )
+    document["notices"] = notice_rows(
+        snap.notices, seen, since=day - timedelta(days=RECENT_NOTICE_DAYS)
+    )
+    document["race_eve"] = _race_eve(snap, tables, day)
     if demo and as_of is None:
         document["today_note"] = f"today is {demo}, the last day of these data"
     return document
+
+
+def _race_eve(snap: Snapshot, tables: dict[str, pl.DataFrame], day: date) -> list[dict[str, Any]]:
+    here = snap.meters.filter(~pl.col("gone"))
+    ahead = forecast(snap, here["meter_id"].to_list(), as_of=day)
+    errors = ahead.mean_pct[:, 0], ahead.sd_pct[:, 0]
+    return race_eve(here, errors, tables, snap.alarms, today=day)
 
 
 def history(

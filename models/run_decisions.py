@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,9 +17,11 @@ from models.refusal import NothingToSayError
 from models.run_fit import Prepared, Say, prepare, records, tell, unknown_meter
 
 if TYPE_CHECKING:
-    from models.effort import Effort
+    from models.effort import Carry, Effort
+    from models.ledger import Span
     from models.season import Asked
 
+Document = dict[str, Any]
 SEED = 20260930  # of simulated answers, so that asking twice gives the same
 
 
@@ -30,22 +35,35 @@ class Period:
     rider_id: str | None = None
 
 
-def hindcast(store: Store, *, as_of: date | None = None, say: Say | None = None) -> dict[str, Any]:
-    """The `hindcast` document."""
+def hindcast(store: Store, *, as_of: date | None = None, say: Say | None = None) -> Document:
+    """The `hindcast` document; kept in the store until its data change, since it takes long."""
     from models.hindcast import hindcast as look_back
 
-    found, settings, _ = records(store, as_of)
-    return look_back(found, settings, progress=lambda text: tell(say, text))
+    found, settings, version = records(store, as_of)
+    key = f"{version}|{found.as_of}|{settings}"
+    with store.reading() as db:
+        kept = db.derived("hindcast")
+    if kept is not None and kept["key"].item() == key:
+        return dict(json.loads(kept["document"].item()))
+    document = look_back(found, settings, progress=lambda text: tell(say, text))
+    text = json.dumps(document, default=_iso)
+    with store.writing() as db:
+        db.put_derived("hindcast", pl.DataFrame({"key": [key], "document": [text]}))
+    return dict(json.loads(text))
+
+
+def _iso(value: object) -> str:
+    return value.isoformat() if isinstance(value, date) else str(value)
 
 
 def plan(
     store: Store, asked: Asked, *, as_of: date | None = None, say: Say | None = None
-) -> dict[str, Any]:
+) -> Document:
     """The `plan` document."""
     return plan_of(prepare(store, as_of=as_of, say=say), asked)
 
 
-def plan_of(ready: Prepared, asked: Asked) -> dict[str, Any]:
+def plan_of(ready: Prepared, asked: Asked) -> Document:
     """The `plan` document."""
     from models.season import plan_document
 
@@ -54,88 +72,223 @@ def plan_of(ready: Prepared, asked: Asked) -> dict[str, Any]:
 
 def budget(
     store: Store, asked: Asked, *, as_of: date | None = None, say: Say | None = None
-) -> dict[str, Any]:
+) -> Document:
     """The `budget` document."""
     return budget_of(prepare(store, as_of=as_of, say=say), asked)
 
 
-def budget_of(ready: Prepared, asked: Asked) -> dict[str, Any]:
+def budget_of(ready: Prepared, asked: Asked) -> Document:
     """The `budget` document."""
     from models.cost import budget_document
 
     rng = np.random.default_rng(SEED)
-    return budget_document(ready.found, ready.fleet, ready.tables, ready.settings, asked, rng=rng)
+    document = budget_document(
+        ready.found, ready.fleet, ready.tables, ready.settings, asked, rng=rng
+    )
+    return document | {"groups": _groups(ready, asked)}
 
 
-def policies(store: Store, *, as_of: date | None = None, say: Say | None = None) -> dict[str, Any]:
-    """The `policies` document."""
-    return policies_of(prepare(store, as_of=as_of, say=say), say=say)
+def _groups(ready: Prepared, asked: Asked) -> list[Document]:
+    from models.group_table import group_table
+    from models.season import supposing
+
+    found = supposing(ready.found, asked)
+    return group_table(
+        found.sessions,
+        found.meters,
+        ready.population,
+        today=found.as_of,
+        target=asked.target or ready.settings.reliability_target,
+    )
 
 
-def policies_of(ready: Prepared, *, say: Say | None = None) -> dict[str, Any]:
+def policies(
+    store: Store,
+    *,
+    tolerance_pct: float | None = None,
+    as_of: date | None = None,
+    say: Say | None = None,
+) -> Document:
+    """The `policies` document. What if: tolerance_pct for every meter instead of its own."""
+    return policies_of(prepare(store, as_of=as_of, say=say), tolerance_pct=tolerance_pct, say=say)
+
+
+def policies_of(
+    ready: Prepared, *, tolerance_pct: float | None = None, say: Say | None = None
+) -> Document:
     """The `policies` document."""
     from models.policies import policies_document
+    from models.season_stake import prices
 
     kept = ready.found.meters.filter(~pl.col("gone"))
+    if kept.is_empty():
+        raise NothingToSayError("no meter is in use: there is nothing to compare policies on")
+    if tolerance_pct is not None:
+        kept = kept.with_columns(tolerance_pct=tolerance_pct)
+    money = prices(ready.tables["costs"], kept["group"].to_list())
     tell(say, "simulating seasons of fleets like this one")
-    rng = np.random.default_rng(SEED)
-    return policies_document(ready.fleet, kept, ready.found.data, rng=rng)
+    document = policies_document(
+        ready.fleet,
+        kept,
+        ready.found.data,
+        rng=np.random.default_rng(SEED),
+        visit_days=float(np.mean(money.visit / money.day)),
+    )
+    return document | {"lacks": list(money.lacks)}
 
 
 def effort(
-    store: Store, efforts: list[Effort], *, as_of: date | None = None, say: Say | None = None
-) -> dict[str, Any]:
+    store: Store,
+    efforts: list[Effort],
+    *,
+    carry_to: Sequence[str] = (),
+    as_of: date | None = None,
+    say: Say | None = None,
+) -> Document:
+    """The `effort` document; carry_to: meters that the efforts' watts are to be carried to."""
+    return effort_of(prepare(store, as_of=as_of, say=say), efforts, carry_to=carry_to)
+
+
+def effort_of(
+    ready: Prepared, efforts: Sequence[Effort], *, carry_to: Sequence[str] = ()
+) -> Document:
     """The `effort` document."""
-    return effort_of(prepare(store, as_of=as_of, say=say), efforts)
+    from models.effort import Carry, answer, carried
+
+    targets = [Carry(name, ready.found.as_of) for name in carry_to]
+    _check_efforts(ready, efforts, targets)
+    pairs = [(one.device_id, one.at) for one in efforts]
+    joint = ready.fleet.joint([*pairs, *((t.meter_id, t.on) for t in targets)])
+    n = len(efforts)
+    document = answer(efforts, joint[0][:n], joint[1][:n, :n])
+    notes = [
+        "Whether the meters were zeroed is not said: an offset of 0.3 N·m is 2.8 W at 90 rpm, "
+        "whatever is ridden (zeroed=yes or zeroed=no after an effort takes it in)."
+    ]
+    return document | {
+        "carried": carried(efforts, targets, *joint),
+        "notes": notes if any(one.zeroed is None for one in efforts) else [],
+    }
 
 
-def effort_of(ready: Prepared, efforts: list[Effort]) -> dict[str, Any]:
-    """The `effort` document."""
-    from models.effort import answer
-
-    found = ready.found
-    service = dict(found.meters.select("meter_id", "in_service_on").iter_rows())
-    references = found.data.references["reference_id"].to_list()
+def _check_efforts(ready: Prepared, efforts: Sequence[Effort], targets: Sequence[Carry]) -> None:
+    service = dict(ready.found.meters.select("meter_id", "in_service_on").iter_rows())
+    references = ready.found.data.references["reference_id"].to_list()
+    for name in [one.device_id for one in efforts] + [one.meter_id for one in targets]:
+        if name not in service and name not in references:
+            raise NothingToSayError(unknown_meter(name, [*service, *references]))
     for one in efforts:
-        if one.device_id not in service and one.device_id not in references:
-            raise NothingToSayError(unknown_meter(one.device_id, [*service, *references]))
         if one.device_id in service and one.at.date() < service[one.device_id]:
             raise NothingToSayError(
                 f"{one.device_id} came into service on {service[one.device_id]}; "
                 f"the effort of {one.at.date()} was before that"
             )
-    mean, covariance = ready.fleet.joint([(one.device_id, one.at) for one in efforts])
-    return answer(efforts, mean, covariance)
+        if one.at.date() > ready.found.as_of:
+            raise NothingToSayError(
+                f"the effort of {one.at.date()} on {one.device_id} is after {ready.found.as_of}, "
+                "the day this is asked for"
+            )
 
 
 def correct(
     store: Store, asked: Period, *, as_of: date | None = None, say: Say | None = None
-) -> dict[str, Any]:
-    """The `correct` document: the ledger of correction factors."""
+) -> Document:
+    """The `correct` document: the ledger of correction factors, and what it lacks."""
     return correct_of(prepare(store, as_of=as_of, say=say), asked)
 
 
-def correct_of(ready: Prepared, asked: Period) -> dict[str, Any]:
-    """The `correct` document: the ledger of correction factors."""
+def correct_of(ready: Prepared, asked: Period) -> Document:
+    """The `correct` document."""
     from models import ledger
 
-    if asked.meter_id is not None:
-        ready.known(asked.meter_id)
-    spans = ledger.cut(
-        ledger.ridden(
-            ready.tables["assignments"],
-            first=asked.first,
-            last=asked.last,
-            meter_id=asked.meter_id,
-            rider_id=asked.rider_id,
-        ),
-        ready.found.resets,
-    )
-    if not spans:
-        raise NothingToSayError(
-            f"rider {asked.rider_id} has no meter assigned between {asked.first} and {asked.last}: "
-            "load an assignments table that says who rides what, or ask for a meter"
-        )
+    spans, notes = ridden(ready, asked)
     pairs = [(("meter", span.meter_id), at) for span in spans for at in span.instants()]
     mean, covariance = ready.fleet.joint(pairs)
-    return {"ledger": ledger.rows(spans, mean, covariance)}
+    found = ready.found
+    return {
+        "ledger": ledger.rows(spans, mean, covariance),
+        "applied_in": "ledger",
+        "warnings": ledger.corrected_elsewhere(spans, found.resets, ready.tables["events"]),
+        "notes": notes,
+    }
+
+
+def ridden(ready: Prepared, asked: Period) -> tuple[list[Span], list[str]]:
+    """Who rode what in a period, cut where the factor changes; days to come are left out."""
+    from models import ledger
+
+    if asked.last < asked.first:
+        raise NothingToSayError(
+            f"the period ends on {asked.last}, before it begins on {asked.first}: turn them round"
+        )
+    asked, notes = _to_today(ready, asked)
+    spans = ledger.ridden(
+        ready.tables["assignments"],
+        first=asked.first,
+        last=asked.last,
+        meter_id=asked.meter_id,
+        rider_id=asked.rider_id,
+    )
+    known = set(ready.found.meters["meter_id"])
+    spans = ledger.cut([span for span in spans if span.meter_id in known], ready.found.resets)
+    if not spans:
+        raise NothingToSayError(_no_spans(ready, asked))
+    return spans, notes
+
+
+def _to_today(ready: Prepared, asked: Period) -> tuple[Period, list[str]]:
+    today, notes = ready.found.as_of, []
+    if asked.first > today:
+        raise NothingToSayError(
+            f"the period begins on {asked.first} and today is {today}: no ride to correct yet"
+        )
+    if asked.last > today:
+        notes.append(f"Days after {today} are left out: no ride to correct yet.")
+        asked = replace(asked, last=today)
+    if asked.meter_id is not None:
+        ready.known(asked.meter_id)
+        meters = ready.found.meters
+        start = meters.filter(pl.col("meter_id") == asked.meter_id)["in_service_on"].item()
+        if asked.last < start:
+            raise NothingToSayError(
+                f"{asked.meter_id} came into service on {start}, after the period's end"
+            )
+        if asked.first < start:
+            notes.append(f"{asked.meter_id} came into service on {start}: the ledger begins there.")
+            asked = replace(asked, first=start)
+    return asked, notes
+
+
+def _no_spans(ready: Prepared, asked: Period) -> str:
+    riders = ready.tables["assignments"]["rider_id"].drop_nulls().unique().sort().to_list()
+    if asked.rider_id is not None and riders and asked.rider_id not in riders:
+        return unknown_meter(asked.rider_id, riders, what="rider")
+    return (
+        f"rider {asked.rider_id} has no meter assigned between {asked.first} and {asked.last}: "
+        "load an assignments table that says who rides what, or ask for a meter"
+    )
+
+
+def correct_recordings(
+    store: Store, document: Document, *, recordings: Path, out: Path
+) -> tuple[Path, Document]:
+    """Write corrected summaries of a folder of recordings into another; they stay untouched.
+
+    In   document: of `correct`
+    Out  the file written; files, corrected (how many have a factor), notes (why others have none)
+    """
+    from ingest.corrected import corrected_summaries, folder_summaries, write_corrected
+    from ingest.readers.recording import RecordingError
+
+    with store.reading() as db:
+        meters, references = db.frame("meters"), db.frame("references")
+        zone = str(db.setting("time_zone"))
+    try:
+        found = folder_summaries(recordings, time_zone=zone)
+        rows = corrected_summaries(found, meters, references, document["ledger"], time_zone=zone)
+        file = write_corrected(rows, out)
+    except RecordingError as problem:
+        raise NothingToSayError(str(problem)) from problem
+    without = rows.filter(pl.col("factor").is_null()).select("path", "note").to_dicts()
+    done = rows.filter(pl.col("factor").is_not_null()).height
+    return file, {"file": str(file), "files": found.height, "corrected": done, "without": without}

@@ -26,6 +26,7 @@ from models.roster import up_to
 from models.snapshot import Snapshot
 
 Say = Callable[[str], None]
+ACKNOWLEDGED = "notice acknowledged"
 
 
 def settings_of(db: Database) -> Settings:
@@ -50,6 +51,15 @@ def today_of(db: Database, settings: Settings) -> date:
     return (
         date.fromisoformat(str(own)) if own else datetime.now(ZoneInfo(settings.time_zone)).date()
     )
+
+
+def seen_notices(db: Database) -> dict[str, dict[str, Any]]:
+    """Who has acknowledged which notice, and when: notice_id → acknowledged_by, acknowledged_at."""
+    seen = db.frame("changes").filter(pl.col("what") == ACKNOWLEDGED).sort("changed_at")
+    return {
+        subject: {"acknowledged_by": who, "acknowledged_at": at}
+        for subject, who, at in seen.select("subject", "who", "changed_at").iter_rows()
+    }
 
 
 @dataclass(frozen=True)
@@ -218,12 +228,14 @@ class Prepared:
     """The records of a day and the fleet model on them: what a question about a date needs.
 
     tables: the store's, uncut (who rides what, calendar, capacity, costs are known ahead)
+    population: the drift table by group
     """
 
     found: Records
     settings: Settings
     fleet: FleetFit
     tables: Tables
+    population: pl.DataFrame
 
     def known(self, meter_id: str) -> None:
         """Refuse a meter that is not in the fleet."""
@@ -242,10 +254,12 @@ def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) 
     found = _records(read, as_of or read.today)
     if read.kept is not None and read.kept.serves(found.as_of) and (read.current or as_of is None):
         fleet = _conditioned(found, read.kept, read.settings)
+        population = read.kept.population
     else:
         tell(say, f"fitting what was known on {found.as_of.isoformat()}")
         fleet = assess.fitted(found, read.settings)
-    return Prepared(found, read.settings, fleet, read.tables)
+        population = assess.population(found)
+    return Prepared(found, read.settings, fleet, read.tables, population)
 
 
 def _conditioned(found: Records, kept: Snapshot, settings: Settings) -> FleetFit:
@@ -260,9 +274,10 @@ def _conditioned(found: Records, kept: Snapshot, settings: Settings) -> FleetFit
     )
 
 
-def unknown_meter(meter_id: str, known: list[str]) -> str:
+def unknown_meter(name: str, known: list[str], *, what: str = "meter") -> str:
+    """The sentence about a name that the store does not know."""
     from difflib import get_close_matches
 
-    close = get_close_matches(meter_id, known, n=3)
-    hint = f"; did you mean {' or '.join(close)}?" if close else f" ({len(known)} meters are known)"
-    return f'found meter "{meter_id}", expected one that the store knows{hint}'
+    close = get_close_matches(name, known, n=3)
+    hint = f"; did you mean {' or '.join(close)}?" if close else f" ({len(known)} are known)"
+    return f'found {what} "{name}", expected one that the store knows{hint}'

@@ -44,6 +44,7 @@ class Snapshot:
     checks       whether the model describes the data (models.diagnostics.checks)
     shares       what share each part has (models.fleet.shares.variance_shares)
     detection    how soon a step is found (models.diagnostics.detection)
+    notices      what coaches are told of the last thirteen months (models.notices)
     """
 
     info: pl.DataFrame
@@ -58,6 +59,7 @@ class Snapshot:
     checks: pl.DataFrame
     shares: pl.DataFrame
     detection: pl.DataFrame
+    notices: pl.DataFrame
 
     @classmethod
     def names(cls) -> list[str]:

@@ -44,7 +44,8 @@ def small_team(seed: int) -> tuple[Any, FleetFit]:
     data = fleet_data(fleet)
     fitted = fit(data, today=fleet.today, settings=FleetSettings(alarms=False))
     none = table("meters").select(
-        "replaces_meter_id", "retired_date", "purchase_date", "purchase_cost"
+        *("replaces_meter_id", "retired_date", "purchase_date", "purchase_cost"),
+        *("warranty_until", "stated_accuracy_pct"),
     )
     meters = pl.concat([data.meters, none], how="diagonal_relaxed").with_columns(
         tolerance_pct=1.5,
