@@ -76,6 +76,8 @@ class Guarded:
         scope = self._scope(person) if person.role in rights.OWN_RIDERS_ONLY else None
         if scope is not None:
             _check_arguments(method, args, kwargs, scope)
+        if "allowed" in inspect.signature(method).parameters:
+            kwargs = kwargs | {"allowed": rights.LOADS[person.role]}
         if right.change is not None:
             return self._recorded(right, method, args, kwargs, person=person)
         return _trimmed(method(*args, **kwargs), person=person, right=right, scope=scope)
@@ -122,12 +124,13 @@ def _check_arguments(
 
 
 def _subject(method: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any]) -> str:
-    """What a call was about: its short arguments. Contents of files are not written down."""
-    said = [
-        f"{name} {value}"
-        for name, value in _arguments(method, args, kwargs).items()
-        if isinstance(value, str | int | float) and len(str(value)) <= 100
-    ]
+    """What a call was about: its short arguments. Of files only the names are written down."""
+    said = []
+    for name, value in _arguments(method, args, kwargs).items():
+        if name == "files":
+            said += [str(file) for file, _ in value]
+        elif isinstance(value, str | int | float) and len(str(value)) <= 100:
+            said.append(f"{name} {value}")
     return ", ".join(said)
 
 
@@ -175,6 +178,8 @@ def is_watts(name: object) -> bool:
 
 def _without_watts(value: Any) -> Any:
     if isinstance(value, dict):
+        if is_watts(value.get("column")):  # a cell that was refused, and what stood in it
+            value = value | {"found": None}
         return {
             key: ([] if isinstance(item, list) else None) if is_watts(key) else _without_watts(item)
             for key, item in value.items()

@@ -6,12 +6,11 @@ Each part of the door is one class in a module `dashboard/data_*.py`, for the pa
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from dashboard import data
 from dashboard.data_bench import BenchDoor
+from dashboard.data_intake import IntakeDoor
 from dashboard.data_kept import Kept
 from dashboard.data_people import PeopleDoor
 from ingest.store import StoreError
@@ -81,24 +80,8 @@ class FleetDoor(Kept):
             return {"population": []}
         return dict(self._kept(lambda: run.method(self._store), "method"))
 
-    def set_aside(self) -> list[Document]:
-        """Rows that wait for a correction."""
-        return data.set_aside(self._store.path) if self._store.exists() else []
 
-    def load_files(self, files: Sequence[tuple[str, bytes]]) -> Document:
-        """Load uploaded files by name and content, then refit. Recordings are only named."""
-        from ingest.load import load_uploads
-
-        report = load_uploads(self._store, list(files))
-        document: Document = report.to_document()
-        document["recordings"] = [str(path) for path in report.recordings]
-        document["fit"] = (
-            data.refit(self._store.path, say=lambda _text: None) if report.files else None
-        )
-        return document
-
-
-class Data(FleetDoor, BenchDoor, PeopleDoor):
+class Data(FleetDoor, BenchDoor, PeopleDoor, IntakeDoor):
     """All that the pages may ask; dashboard.rights says who may ask what."""
 
 

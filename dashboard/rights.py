@@ -80,8 +80,34 @@ RIGHTS: dict[str, Right] = {
     "accounts": read(OWNER, watts=False),
     "changes": read(OWNER),
     # intake
-    "set_aside": read(MECHANIC, COACH),
-    "load_files": write("files loaded", MECHANIC, COACH, MANAGER),
+    "begin_load": write("files loaded", MECHANIC, MANAGER),
+    "begin_fit": write("models refitted", MECHANIC, MANAGER),
+    "work": read(MECHANIC, MANAGER, watts=False),
+    "set_aside": read(MECHANIC, MANAGER),
+    "correct_row": write("row corrected", MECHANIC, MANAGER),
+    "dismiss_row": write("row dismissed", MECHANIC, MANAGER),
+    "imports": read(MECHANIC, MANAGER, watts=False),
+    "undo_import": write("import undone", MECHANIC, MANAGER),
+    "proposed_events": read(MECHANIC, watts=False),
+    "decide_event": write("event decided", MECHANIC),
+    "template_file": read(watts=False),
+    "tables_file": read(OWNER),
+    "device_tables_file": read(MECHANIC, MANAGER, watts=False),
+    "set_aside_file": read(OWNER),
+    "store_file": read(OWNER),
+    "rider_file": read(COACH),
+    "riders_named": read(COACH, watts=False),
+    "remove_rider": write("rider removed"),
+}
+
+# The input tables whose rows a role may load, correct and take back.
+_DEVICES = ("meters", "references", "mass_sets", "places", "installations", "assignments")
+_MEASURED = ("events", "bench", "zeros", "comparisons", "pairs")
+LOADS: dict[str, tuple[str, ...]] = {
+    MECHANIC: (*_DEVICES, *_MEASURED),
+    COACH: (),
+    MANAGER: ("meters", "calendar", "capacity", "costs"),
+    OWNER: (*_DEVICES, "riders", *_MEASURED, "efforts", "calendar", "capacity", "costs"),
 }
 
 # One line a page, by its path.
@@ -90,11 +116,15 @@ PAGES: dict[str, frozenset[str]] = {
     "/meter/<meter_id>": EVERYONE,
     "/method": EVERYONE,
     "/bench": frozenset({MECHANIC, OWNER}),
+    "/intake": frozenset({MECHANIC, MANAGER, OWNER}),
 }
 
 # Addresses of the server beside the pages and Dash's own, by their beginning. What they hand out
 # comes through the door as well, so this only says who gets that far.
-ROUTES: dict[str, frozenset[str]] = {"/bench/": frozenset({MECHANIC, OWNER})}
+ROUTES: dict[str, frozenset[str]] = {
+    "/bench/": frozenset({MECHANIC, OWNER}),
+    "/download/": EVERYONE,
+}
 
 
 def may_open(person: Person, path: str) -> bool:

@@ -20,6 +20,9 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, request
 from werkzeug.exceptions import HTTPException
 
+from dashboard.data import is_expected
+from dashboard.data_guard import RefusedError
+
 LOG = logging.getLogger("slopewatch.dashboard")
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 ANY_ADDRESS = "any address"  # among the hosts to answer to: whatever is given as a number
@@ -125,6 +128,10 @@ def answer_error(error: Exception) -> Response:
         if error.code < 400:
             return Response(error.get_body(), error.code, error.get_headers())
         return _plain(_sentence(error.code), error.code)
+    if isinstance(error, RefusedError):
+        return _plain(str(error), 403)
+    if is_expected(error):
+        return _plain(str(error), 409)
     LOG.exception("a request failed: %s %s", request.method, request.path, exc_info=error)
     return _plain("Something went wrong; the program's log says what. Reload the page.", 500)
 

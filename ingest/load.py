@@ -7,7 +7,7 @@ that others refer to first: a crash leaves whole files only, and loading again c
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from time import monotonic
@@ -17,8 +17,9 @@ from ingest.contradictions import contradictions, devices_of
 from ingest.corrections import retry_lacking
 from ingest.enter import LEANED_ON, load_batch, stored_context
 from ingest.report import LoadReport
+from ingest.schema import TABLES
 from ingest.settings import SETTINGS
-from ingest.sources import Content, gather, read, uploaded
+from ingest.sources import Content, NothingToLoadError, gather, read, uploaded
 from ingest.store import Store
 
 LONGEST_HOLD_S = 0.2  # then the next file waits for whoever else wants to get at the store
@@ -44,20 +45,31 @@ def load_paths(
 
 
 def load_uploads(
-    store: Store, files: Iterable[tuple[str, bytes]], *, progress: Progress | None = None
+    store: Store,
+    files: Iterable[tuple[str, bytes]],
+    *,
+    progress: Progress | None = None,
+    only: Collection[str] = tuple(TABLES),
 ) -> LoadReport:
     """Load files that came by name and content. A name stands for the same file each time.
 
+    only   the tables that whoever sends them may change; `NothingToLoadError`, and nothing is
+           loaded, when there is another among them
     Recordings among them are not read, only named in the report.
     """
     contents, recordings = uploaded(files)
     report = LoadReport(recordings=[Path(name) for name, _ in recordings])
-    load_contents(store, contents, report, tell=progress or _silent)
+    load_contents(store, contents, report, tell=progress or _silent, only=only)
     return report
 
 
 def load_contents(
-    store: Store, contents: Iterable[Content], report: LoadReport, *, tell: Progress
+    store: Store,
+    contents: Iterable[Content],
+    report: LoadReport,
+    *,
+    tell: Progress,
+    only: Collection[str] = tuple(TABLES),
 ) -> None:
     """Check what files hold and put it into the store."""
     zone, zones = _zones(store)
@@ -67,6 +79,7 @@ def load_contents(
         if batch.time_zone != zone and _tells_times(batch):
             batch.say(_other_zone(batch.time_zone, zone))
         batches.append(batch)
+    _refuse_others(batches, only)
     load_batches(store, batches, report, tell=tell)
 
 
@@ -108,6 +121,16 @@ def load_batches(store: Store, batches: list[Batch], report: LoadReport, *, tell
                 devices=devices_of(batches),
                 source=lambda table: db.query("row_sources", table_name=table),
                 today=datetime.now(UTC).date(),
+            )
+
+
+def _refuse_others(batches: list[Batch], only: Collection[str]) -> None:
+    for batch in batches:
+        others = sorted({c.table.name for c in batch.tables} - set(only))
+        if others:
+            raise NothingToLoadError(
+                f"{Path(batch.file).name} holds the table {', '.join(others)}, which your role "
+                f"may not change (it may change {', '.join(only)}). Nothing was loaded."
             )
 
 

@@ -286,8 +286,14 @@ class FakeData:
     def imports(self) -> list[Document]:
         return []
 
-    def events_proposed(self) -> list[Document]:
+    def proposed_events(self) -> list[Document]:
         return []
+
+    def work(self) -> Document:
+        return {"now": None, "text": "", "waiting": 0, "ended": {}}
+
+    def riders_named(self) -> list[Document]:
+        return [{"rider_id": "R01"}, {"rider_id": "R02"}]
 
 
 class EmptyData(FakeData):

@@ -89,7 +89,7 @@ class Door:
         mine = {"meter_id": meter_id, "rider_id": "R1", "mean_difference_w": 3.2}
         return [mine, {"meter_id": meter_id, "rider_id": "R9", "by_power_band": [{"watts": 280}]}]
 
-    def load_files(self, files):
+    def begin_load(self, files):
         self.asked.append(files)
         return {"files": []}
 
@@ -121,12 +121,12 @@ def test_what_is_no_question_is_not_handed_out():
 
 
 def test_who_may_not_write_is_refused_before_anything_happens(monkeypatch):
-    monkeypatch.setitem(RIGHTS, "load_files", rights.write("files loaded", "mechanic"))
+    monkeypatch.setitem(RIGHTS, "begin_load", rights.write("files loaded", "mechanic"))
     door = Door()
     with pytest.raises(RefusedError, match="not open to a manager"):
-        guarded("manager", door).load_files([])
+        guarded("manager", door).begin_load([])
     assert door.asked == []
-    guarded("mechanic", door).load_files([("a.csv", b"")])
+    guarded("mechanic", door).begin_load([("a.csv", b"")])
     assert len(door.asked) == 1
 
 

@@ -121,11 +121,13 @@ def test_loading_the_table_again_does_not_propose_a_decided_event_again(store, t
 
 
 def test_change_that_a_method_does_not_write_down_itself_is_written_down_by_the_guard(tmp_path):
+    data = Data(tmp_path / "new.duckdb")
     door = Guarded(
-        Data(tmp_path / "new.duckdb"),
+        data,
         lambda: Person("Mo", "mechanic"),
         scope=lambda _person: pytest.fail("only a coach has a scope"),
     )
-    door.load_files([("meters.csv", b"meter_id,kind,in_service_date,slope_convention\n")])
+    door.begin_load([("meters.csv", b"meter_id,kind,in_service_date,slope_convention\n")])
+    data.worker.wait()
     row = last(Store(tmp_path / "new.duckdb"))
-    assert (row["who"], row["what"]) == ("Mo", "files loaded")
+    assert (row["who"], row["what"], row["subject"]) == ("Mo", "files loaded", "meters.csv")

@@ -1,0 +1,215 @@
+"""What the intake page asks: files in, rows put right, imports taken back, tables out.
+
+A method with a parameter `allowed` is told by the guard which tables the person who asks may
+change (dashboard.rights.LOADS); a page cannot say it.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Collection, Sequence
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from dashboard.data import Document, NothingDoneError
+from dashboard.data_kept import Kept
+from dashboard.data_work import Tell, Work
+from ingest import by_hand, corrections, parcels, riders, undo
+from ingest.load import load_uploads
+from ingest.schema import TABLES
+
+EVERY_TABLE = tuple(TABLES)
+SEEN_AT_ONCE = 25  # set-aside rows on the page
+FORMS = ("csv", "xlsx", "parquet")
+
+
+class IntakeDoor(Kept):
+    """Everything that goes into the store and comes out of it as files."""
+
+    @cached_property
+    def worker(self) -> Work:
+        """The line of work in the background; not for pages."""
+        return Work()
+
+    # ---- files in ---------------------------------------------------------------------------
+
+    def begin_load(
+        self, files: Sequence[tuple[str, bytes]], *, allowed: Collection[str] = EVERY_TABLE
+    ) -> None:
+        """Load files by name and content in the background, then refit."""
+        kept = list(files)
+        self.worker.begin("load", lambda tell: self._load(kept, allowed, tell))
+
+    def _load(
+        self, files: list[tuple[str, bytes]], allowed: Collection[str], tell: Tell
+    ) -> Document:
+        report = load_uploads(
+            self._store,
+            files,
+            progress=lambda what, done, of: tell(f"{what} ({done} of {of})"),
+            only=allowed,
+        )
+        if report.rows_loaded:
+            self.begin_fit()
+        return report.to_document() | {"recordings": [str(path) for path in report.recordings]}
+
+    def begin_fit(self) -> None:
+        """Refit in the background."""
+        self.worker.begin("fit", self._fit)
+
+    def _fit(self, tell: Tell) -> Document | None:
+        """Refit in a process of its own, so that the pages stay quick meanwhile."""
+        command = [sys.executable, "-m", "dashboard.cli", "fit", "--format", "json"]
+        command += ["--store", str(self._store.path)]
+        with subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
+        ) as fitting:
+            said = ""
+            for line in fitting.stderr or ():
+                said = line.strip()
+                tell(said)
+            answer = fitting.stdout.read() if fitting.stdout else ""
+        if not answer:
+            raise NothingDoneError(f"the fit failed: {said}")
+        return dict(json.loads(answer))
+
+    def work(self) -> Document:
+        """What is being done in the background, and how what was done before ended."""
+        return self.worker.state()
+
+    # ---- rows set aside -----------------------------------------------------------------------
+
+    def set_aside(self, *, allowed: Collection[str] = EVERY_TABLE) -> list[Document]:
+        """Rows that wait for a correction: set_aside_id, file, sheet, table, row, cells,
+
+        problems [{column, found, expected, fix}].
+        """
+        if not self._store.exists():
+            return []
+        rows = corrections.set_aside_rows(self._store).iter_rows(named=True)
+        return [
+            {
+                "set_aside_id": row["set_aside_id"],
+                "file": Path(row["file"]).name,
+                "sheet": row["sheet"],
+                "table": row["table_name"],
+                "row": row["row"],
+                "cells": json.loads(row["now"]),
+                "problems": json.loads(row["problems"]),
+            }
+            for row in rows
+            if row["table_name"] is None or row["table_name"] in allowed
+        ]
+
+    def correct_row(
+        self,
+        set_aside_id: int,
+        values: dict[str, str | None],
+        *,
+        allowed: Collection[str] = EVERY_TABLE,
+    ) -> list[str]:
+        """Put new cells into a set-aside row and load it; what is still wrong, in sentences."""
+        self._allowed_row(set_aside_id, allowed)
+        report = corrections.correct_set_aside(self._store, set_aside_id, values)
+        if not report.set_aside:
+            self.begin_fit()
+        return [problem.sentence() for problem in report.set_aside]
+
+    def dismiss_row(self, set_aside_id: int, *, allowed: Collection[str] = EVERY_TABLE) -> None:
+        """Mark a set-aside row as one that is not wanted."""
+        self._allowed_row(set_aside_id, allowed)
+        corrections.dismiss_set_aside(self._store, set_aside_id)
+
+    def _allowed_row(self, set_aside_id: int, allowed: Collection[str]) -> None:
+        seen = {row["set_aside_id"] for row in self.set_aside(allowed=allowed)}
+        if set_aside_id not in seen:
+            raise NothingDoneError("This row is not set aside any more; open the page again.")
+
+    # ---- imports ------------------------------------------------------------------------------
+
+    def imports(self) -> list[Document]:
+        """The files that were loaded, newest first."""
+        if not self._store.exists():
+            return []
+        return undo.imports(self._store).to_dicts()
+
+    def undo_import(self, import_id: int, *, allowed: Collection[str] = EVERY_TABLE) -> Document:
+        """Take back what one file brought in: removed, restored, kept."""
+        log = undo.imports(self._store).filter(pl.col("import_id") == import_id)
+        tables = (log["tables"][0] or "").split(", ") if log.height else []
+        others = [name for name in tables if name and name not in allowed]
+        if others:
+            raise NothingDoneError(
+                f"This import holds the table {', '.join(others)}, which your role may not change."
+            )
+        done = undo.undo_import(self._store, import_id)
+        self.begin_fit()
+        counts: Document = {"removed": done.removed, "restored": done.restored, "kept": done.kept}
+        return counts
+
+    # ---- proposed events ------------------------------------------------------------------------
+
+    def proposed_events(self) -> list[Document]:
+        """Events that wait for a person's word: event_row and the columns of `events`."""
+        if not self._store.exists():
+            return []
+        return by_hand.proposed_events(self._store).to_dicts()
+
+    def decide_event(self, event_row: int, decision: str) -> None:
+        """Confirm or reject a proposed event."""
+        by_hand.decide_event(self._store, event_row, decision)
+        self.begin_fit()
+
+    # ---- files out ------------------------------------------------------------------------------
+
+    def template_file(self) -> tuple[str, bytes]:
+        """Empty tables to fill in: file name and content."""
+        return parcels.template_parcel()
+
+    def tables_file(self, form: str) -> tuple[str, bytes]:
+        """Every input table, in one of FORMS."""
+        return parcels.tables_parcel(self._store, _form(form))
+
+    def device_tables_file(self, form: str) -> tuple[str, bytes]:
+        """The input tables that are about devices and money, in one of FORMS."""
+        return parcels.tables_parcel(self._store, _form(form), tables=parcels.device_tables())
+
+    def set_aside_file(self) -> tuple[str, bytes]:
+        """The set-aside rows, to correct in a spreadsheet."""
+        return parcels.set_aside_parcel(self._store)
+
+    def store_file(self) -> tuple[str, bytes]:
+        """A copy of the store."""
+        return parcels.store_parcel(self._store)
+
+    def rider_file(self, rider_id: str) -> tuple[str, bytes]:
+        """Every row that names a rider."""
+        return parcels.rider_parcel(self._store, rider_id)
+
+    # ---- riders ---------------------------------------------------------------------------------
+
+    def riders_named(self) -> list[Document]:
+        """The riders that tables name: rider_id."""
+        if not self._store.exists():
+            return []
+        with self._store.reading() as db:
+            named = [db.frame(name)["rider_id"] for name in riders.tables_naming_riders()]
+        ids = pl.concat(named).drop_nulls().unique().sort()
+        return [{"rider_id": rider_id} for rider_id in ids]
+
+    def remove_rider(self, rider_id: str) -> Document:
+        """Remove one rider's data for good: rows_removed, rows_without_name."""
+        done = riders.remove_rider(self._store, rider_id)
+        self.begin_fit()
+        return {"rows_removed": done.rows_removed, "rows_without_name": done.rows_without_name}
+
+
+def _form(form: str) -> Any:
+    if form not in FORMS:
+        raise NothingDoneError(f'found "{form}", expected one of: {", ".join(FORMS)}')
+    return form

@@ -1,0 +1,396 @@
+"""The intake page: what loads, what is put right, what is taken back, and who may do it."""
+
+import io
+import json
+import shutil
+import zipfile
+
+import polars as pl
+import pytest
+
+from dashboard import passwords
+from dashboard.data_pages import Data
+from dashboard.data_work import Work
+from dashboard.pages import View, intake
+from dashboard.pages.intake_aside import aside_list, columns_to_fill
+from dashboard.pages.intake_calls import decoded, zip_cells
+from dashboard.pages.intake_lists import work_line
+from ingest.changes import changes
+from ingest.store import Store
+from tests.dashboard.conftest import serving
+from tests.dashboard.fake import FakeData
+from tests.dashboard.people import Caller, add_accounts, make_store
+from tests.dashboard.reading import text
+
+BAD = (
+    "session_id,meter_id,measured_at,mass_kg,crank_length_mm,load,torque_nm,slope_before\n"
+    "S9,K1,2026-03-09T09:00:00Z,20,17,mass,33.75,5.69\n"
+    "S9,K1,2026-03-09T09:00:00Z,20,170,mass,33.80,5.69\n"
+)
+EFFORT = "rider_id,date,watts,meter_id\nR1,2026-03-09,lots,K1\nR2,2026-03-09,301,K2\n"
+
+
+@pytest.fixture(scope="module")
+def team(tmp_path_factory):
+    before = passwords.METHOD
+    passwords.METHOD = "scrypt:1024:8:1"
+    store = make_store(tmp_path_factory.mktemp("team"), fit=False)
+    add_accounts(store)
+    yield store
+    passwords.METHOD = before
+
+
+@pytest.fixture
+def data(team, tmp_path, monkeypatch):
+    """A door of its own; refitting is left out, it has tests of its own."""
+    door = Data(shutil.copy(team, tmp_path / "team.duckdb"))
+    monkeypatch.setattr(door, "_fit", lambda _tell: {"converged": True, "seconds": 0.1})
+    yield door
+    door.worker.wait()
+
+
+def load(data, *files):
+    data.begin_load([(name, content.encode()) for name, content in files])
+    data.worker.wait()
+    return data.work()["ended"]["load"]
+
+
+def frame(data, name):
+    with Store(data.store_name).reading() as db:
+        return db.frame(name)
+
+
+# ---- what the page does, without a browser ---------------------------------------------------
+
+
+def test_bad_row_is_put_right_in_place_and_its_import_taken_back(data):
+    done = load(data, ("bench-march.csv", BAD))
+    assert done["answer"]["files"][0]["rows_loaded"] == 1
+    (row,) = data.set_aside()
+    assert (row["file"], row["row"], columns_to_fill(row)) == (
+        "bench-march.csv",
+        2,
+        ["crank_length_mm"],
+    )
+    assert "100 to 250" in data.correct_row(row["set_aside_id"], {"crank_length_mm": "16"})[0]
+    assert data.correct_row(row["set_aside_id"], {"crank_length_mm": "170"}) == []
+    assert data.set_aside() == []
+    mine = pl.col("session_id") == "S9"
+    assert frame(data, "bench").filter(mine).height == 2
+    corrected, loaded = data.imports()[:2]
+    assert data.undo_import(corrected["import_id"])["removed"] == 1
+    assert data.undo_import(loaded["import_id"])["removed"] == 1
+    assert frame(data, "bench").filter(mine).is_empty()
+
+
+def test_load_ends_with_a_fit_and_the_state_says_so(data):
+    load(data, ("bench-march.csv", BAD))
+    ended = data.work()["ended"]
+    assert (ended["load"]["count"], ended["fit"]["count"]) == (1, 1)
+    assert "refitted" in text(work_line(data.work()))
+
+
+def test_file_without_a_table_is_said_and_nothing_is_refitted(data):
+    done = load(data, ("notes.csv", "a,b\n1,2\n"))
+    assert done["answer"]["set_aside"]
+    assert "fit" not in data.work()["ended"]
+
+
+def test_uploads_are_decoded_and_damaged_ones_left_out():
+    good = "data:text/csv;base64,YSxiCg=="
+    assert decoded([good, "data:;base64,???"], ["a.csv", "b.csv"]) == [("a.csv", b"a,b\n")]
+
+
+def test_emptied_cell_is_none():
+    ids = [{"row": 3, "column": "torque_nm"}, {"row": 3, "column": "arm"}]
+    assert zip_cells([" 33,8 ", " "], ids) == [((3, "torque_nm"), "33,8"), ((3, "arm"), None)]
+
+
+def test_many_rows_are_shown_a_screenful_at_a_time():
+    problem = {"column": "torque_nm", "found": "x", "expected": "a number", "fix": "write one"}
+    rows = [
+        {"set_aside_id": n, "file": "b.csv", "sheet": None, "table": "bench", "row": n}
+        | {"cells": {"torque_nm": "x"}, "problems": [problem]}
+        for n in range(60)
+    ]
+    said = text(aside_list(rows))
+    assert "Set aside (60)" in said
+    assert "35 more" in said
+
+
+def test_page_of_an_empty_store_says_what_to_do(tmp_path):
+    said = text(intake.layout(Data(tmp_path / "none.duckdb"), View()))
+    for expected in ("No row is set aside.", "Nothing has been loaded yet.", "Empty tables"):
+        assert expected in said
+    assert "No event waits" in text(intake.layout(FakeData(1), View()))
+
+
+# ---- work in the background --------------------------------------------------------------------
+
+
+def test_jobs_are_done_one_after_the_other_and_equal_ones_once():
+    done, work = [], Work()
+
+    def job(name, more=()):
+        def task(tell):
+            tell(f"doing {name}")
+            for other in more:
+                work.begin(other, job(other))
+            done.append(name)
+            return {"name": name}
+
+        return task
+
+    work.begin("load", job("load", more=("fit", "fit", "warm", "fit")))
+    work.wait()
+    assert done == ["load", "warm", "fit"]
+    assert work.state()["now"] is None
+    assert work.state()["ended"]["fit"] == {
+        "count": 1,
+        "answer": {"name": "fit"},
+        "failure": None,
+    }
+
+
+def test_failure_in_the_background_is_a_sentence_and_does_not_stop_the_line(caplog):
+    work = Work()
+
+    def failing(_tell):
+        raise ZeroDivisionError("secret")
+
+    work.begin("load", failing)
+    work.wait()
+    assert "secret" not in work.state()["ended"]["load"]["failure"]
+    assert "ZeroDivisionError" in caplog.text
+    work.begin("fit", lambda _tell: {})
+    work.wait()
+    assert work.state()["ended"]["fit"]["failure"] is None
+
+
+def test_refit_runs_in_a_process_of_its_own(team, tmp_path):
+    door = Data(shutil.copy(team, tmp_path / "team.duckdb"))
+    door.begin_fit()
+    door.worker.wait()
+    ended = door.work()["ended"]["fit"]
+    assert (ended["failure"], ended["answer"]["ran"]) == (None, True)
+    assert door.status()["fit"]["stale"] is False
+    missing = Data(tmp_path / "gone" / "none.duckdb")
+    missing.begin_fit()
+    missing.worker.wait()
+    assert "the fit failed" in missing.work()["ended"]["fit"]["failure"]
+
+
+# ---- who may ----------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def served(data):
+    with serving(data) as address:
+        yield address
+
+
+UPLOAD = ["intake-tick.disabled", "intake-work.children", "intake-upload.contents"]
+
+
+def upload(caller, name, content):
+    """Send a file as the page does; the ids of shared outputs carry Dash's own suffix."""
+    import base64
+
+    outputs = [output for output in callbacks(caller) if "intake-upload.contents" in output]
+    (output,) = outputs
+    names = output.strip(".").split("...")
+    listed = [dict(zip(("id", "property"), n.rsplit(".", 1), strict=True)) for n in names]
+    request = {
+        "output": output,
+        "outputs": listed,
+        "inputs": [
+            {
+                "id": "intake-upload",
+                "property": "contents",
+                "value": [f"data:text/csv;base64,{base64.b64encode(content.encode()).decode()}"],
+            }
+        ],
+        "state": [{"id": "intake-upload", "property": "filename", "value": [name]}],
+        "changedPropIds": ["intake-upload.contents"],
+    }
+    status, said, _ = caller.ask("/_dash-update-component", json.dumps(request).encode())
+    return status, said
+
+
+def callbacks(caller):
+    return [entry["output"] for entry in json.loads(caller.ask("/_dash-dependencies")[1])]
+
+
+def press(caller, button):
+    """Press one of the page's buttons without the page: what a forged request would do."""
+    (output,) = [o for o in callbacks(caller) if "intake-said.children" in o and "wrong" in o]
+    names = ["intake-aside", "intake-events", "intake-imports", "intake-said", "intake-tick"]
+    listed = [dict(zip(("id", "property"), n.rsplit(".", 1), strict=True)) for n in
+              output.strip(".").split("...")[:5]]  # fmt: skip
+    assert {entry["id"] for entry in listed} == set(names)
+    kind = button["type"]
+    kinds = ("intake-fix", "intake-dismiss", "intake-undo", "intake-decide")
+    request = {
+        "output": output,
+        "outputs": [*listed, []],
+        "inputs": [
+            [{"id": button, "property": "n_clicks", "value": 1}] if k == kind else [] for k in kinds
+        ],
+        "state": [[], []],
+        "changedPropIds": [json.dumps(button, sort_keys=True, separators=(",", ":")) + ".n_clicks"],
+    }
+    status, said, _ = caller.ask("/_dash-update-component", json.dumps(request).encode())
+    return status, said
+
+
+@pytest.mark.parametrize("role", ["mechanic", "manager", "owner"])
+def test_intake_page_is_drawn_for_those_who_bring_files_in(served, role):
+    status, said = Caller(served).as_role(role).page("/intake")
+    assert status == 200
+    assert "Bring files in" in said
+    assert ("Proposed events" in said) is (role != "manager")
+    assert ("One rider" in said) is (role == "owner")
+
+
+def test_coach_is_refused_the_page_and_every_write_behind_it(served, data):
+    caller = Caller(served).as_role("coach")
+    status, said = caller.page("/intake")
+    assert "not open to a coach" in said
+    assert "Intake" not in json.loads(said)["response"]["shell-nav"]["children"].__repr__()
+    before = (frame(data, "events").to_dicts(), len(data.imports()))
+    event = data.proposed_events()[0]["event_row"]
+    for button in (
+        {"type": "intake-decide", "event": event, "as": "confirmed"},
+        {"type": "intake-undo", "import": data.imports()[0]["import_id"]},
+    ):
+        status, said = press(caller, button)
+        assert status == 200
+        assert "not open to a coach" in said
+    status, said = upload(caller, "bench-march.csv", BAD)
+    assert "not open to a coach" in said
+    data.worker.wait()
+    assert (frame(data, "events").to_dicts(), len(data.imports())) == before
+
+
+def test_mechanic_confirms_an_event_and_it_is_recorded_in_their_name(served, data):
+    event = next(e for e in data.proposed_events() if e["meter_id"] == "K1")
+    button = {"type": "intake-decide", "event": event["event_row"], "as": "confirmed"}
+    status, said = press(Caller(served).as_role("mechanic"), button)
+    assert status == 200
+    assert "The event was confirmed." in said
+    row = changes(Store(data.store_name)).row(0, named=True)
+    assert (row["who"], row["what"]) == ("Mo", "event confirmed")
+
+
+def test_manager_may_not_decide_about_devices(served, data):
+    button = {"type": "intake-decide", "event": data.proposed_events()[0]["event_row"]}
+    _, said = press(Caller(served).as_role("manager"), button | {"as": "confirmed"})
+    assert "not open to a manager" in said
+    assert len(data.proposed_events()) == 2
+
+
+@pytest.mark.parametrize(
+    ("role", "loads"), [("mechanic", False), ("manager", False), ("owner", True)]
+)
+def test_table_that_a_role_may_not_change_is_not_loaded_for_it(served, data, role, loads):
+    before = len(data.imports())
+    upload(Caller(served).as_role(role), "efforts-march.csv", EFFORT)
+    data.worker.wait()
+    done = data.work()["ended"]["load"]
+    assert bool(done["answer"]) is loads
+    assert len(data.imports()) == before + loads
+    if not loads:
+        assert "may not change" in done["failure"]
+
+
+def test_set_aside_rows_of_tables_that_are_no_business_of_a_role_are_not_shown(served, data):
+    load(data, ("efforts-march.csv", EFFORT), ("bench-march.csv", BAD))
+    assert "lots" in Caller(served).as_role("owner").page("/intake")[1]
+    for role, bench in (("mechanic", True), ("manager", False)):
+        said = Caller(served).as_role(role).page("/intake")[1]
+        assert "lots" not in said
+        assert ("bench-march.csv, row 2" in said) is bench
+    effort = next(row for row in data.set_aside() if row["table"] == "efforts")
+    button = {"type": "intake-dismiss", "row": effort["set_aside_id"]}
+    assert "not set aside any more" in press(Caller(served).as_role("mechanic"), button)[1]
+    assert len(data.set_aside()) == 2
+
+
+def test_import_that_holds_another_roles_table_is_not_taken_back(served, data):
+    number = next(i["import_id"] for i in data.imports() if i["tables"] == "efforts")
+    button = {"type": "intake-undo", "import": number}
+    _, said = press(Caller(served).as_role("mechanic"), button)
+    assert "your role may not change" in said
+    assert frame(data, "efforts").height == 1
+    _, said = press(Caller(served).as_role("owner"), button)
+    assert f"Import {number} was taken back" in said
+    assert frame(data, "efforts").is_empty()
+
+
+@pytest.mark.parametrize(
+    ("address", "roles"),
+    [
+        ("/download/templates", {"mechanic", "coach", "manager", "owner"}),
+        ("/download/tables/csv", {"owner"}),
+        ("/download/devices/csv", {"mechanic", "manager", "owner"}),
+        ("/download/store", {"owner"}),
+        ("/download/set-aside", {"owner"}),
+        ("/download/rider/R1", {"coach", "owner"}),
+        ("/download/rider/R2", {"owner"}),
+    ],
+)
+def test_each_file_is_handed_to_whom_it_may_be(served, address, roles):
+    assert Caller(served).ask(address)[0] == 303
+    for role in ("mechanic", "coach", "manager", "owner"):
+        status, _, headers = Caller(served).as_role(role).ask(address)
+        assert status == (200 if role in roles else 403), role
+        if status == 200:
+            assert headers["Content-Disposition"].startswith("attachment")
+
+
+def test_nothing_is_at_a_made_up_download(served):
+    caller = Caller(served).as_role("owner")
+    assert caller.ask("/download/passwords")[0] == 404
+    assert caller.ask("/download/tables/exe")[0] == 409
+    assert caller.ask("/download/rider/Nobody")[0] == 409
+
+
+def files_in(parcel):
+    name, content = parcel
+    assert name.endswith(".zip")
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        return {n: archive.read(n) for n in archive.namelist()}
+
+
+def test_what_is_taken_out_loads_again(data, tmp_path):
+    whole = files_in(data.tables_file("csv"))
+    other = Data(tmp_path / "other.duckdb")
+    other._fit = lambda _tell: {}
+    other.begin_load(list(whole.items()))
+    other.worker.wait()
+    for name in ("meters", "bench", "events", "efforts"):
+        assert frame(other, name).equals(frame(data, name))
+    book = data.tables_file("xlsx")
+    assert book[0].endswith(".xlsx")
+    assert pl.read_parquet(
+        io.BytesIO(files_in(data.tables_file("parquet"))["meters.parquet"])
+    ).height
+
+
+def test_files_for_devices_name_no_rider_and_hold_no_watts(data):
+    whole = files_in(data.device_tables_file("csv"))
+    assert "meters.csv" in whole
+    assert not {"riders.csv", "efforts.csv", "assignments.csv"} & set(whole)
+    assert b"R1" not in b"".join(whole.values())
+
+
+def test_template_holds_a_file_a_table_a_workbook_and_the_dictionary(data):
+    whole = files_in(data.template_file())
+    assert {"bench.csv", "slopewatch-tables.xlsx", "data-dictionary.md"} <= set(whole)
+
+
+def test_riders_data_go_out_and_then_go(data):
+    assert b"312" in files_in(data.rider_file("R1"))["efforts.csv"]
+    assert data.riders_named() == [{"rider_id": "R1"}, {"rider_id": "R2"}]
+    assert data.remove_rider("R1")["rows_removed"] == 3
+    assert data.riders_named() == [{"rider_id": "R2"}]
