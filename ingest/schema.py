@@ -127,6 +127,7 @@ REFERENCES = Table(
         ),
         _id("meter_id", "the meter it is, if it is one of the fleet"),
         _pct("stated_accuracy_pct", "the maker's stated accuracy"),
+        Column("keeps_wheel", bool, meaning="of a trainer: yes if it drives the rear wheel's tyre"),
     ),
     key=("reference_id",),
 )

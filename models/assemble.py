@@ -8,9 +8,8 @@ from __future__ import annotations
 import polars as pl
 
 from models.fleet import FleetData
-
-MIRROR_KINDS = ("trainer", "ergometer")
-ONE_SIDED = ("crank_arm_left", "pedal_left")
+from models.occasions import after_work, occasions, pedal_cranks
+from models.road import road_effects
 
 
 def fleet_data(
@@ -24,22 +23,25 @@ def fleet_data(
     """The fleet model's data.
 
     In   tables: the store's tables, already cut to the day; meters: `roster`;
-         sessions, comparisons, resets: the frames of the same names (see DEVELOPERS.md)
+         sessions, comparisons: the frames of the same names (see DEVELOPERS.md); resets: the
+         slope's changes, known changes of settings among them (`known_changes`)
     Out  FleetData; a meter that shows torque only when turning keeps no bench session, a pair
          that proves nothing no comparison
     """
+    installations, references = tables["installations"], tables["references"]
+    read = pl.concat([sessions, after_work(sessions, resets)])
+    rides = _rides(comparisons)
     return FleetData(
         meters=meters.select("meter_id", "group", "in_service_on"),
-        bench=_bench(sessions, meters),
-        comparisons=_rides(comparisons, meters, tables["installations"]),
+        bench=_bench(pedal_cranks(read, meters, tables["events"]), meters),
+        comparisons=rides.drop("measured_at").rename({"_at": "at"}),
         resets=resets.select(
             "meter_id", "at", "p_before", "p_after", "recorded", "earliest", "latest"
         ),
-        events=tables["events"].select(
-            "meter_id", "reference_id", "bench_id", pl.col("date").alias("on"), "event", "state"
-        ),
-        references=_references(tables["references"], comparisons),
+        events=occasions(tables["events"], meters, sessions),
+        references=_references(references, comparisons),
         benches=_benches(sessions, tables["mass_sets"]),
+        road=road_effects(rides, meters, references, installations),
     )
 
 
@@ -65,52 +67,22 @@ def _bench(sessions: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _rides(
-    comparisons: pl.DataFrame, meters: pl.DataFrame, installations: pl.DataFrame
-) -> pl.DataFrame:
-    """Comparisons that prove something, each with the key of its pair effect: the meter and the
-    reference; the ring's shape too (an oval ring reads high on the road only), and for a
-    one-sided meter the rider (whose left share it sees)."""
+def _rides(comparisons: pl.DataFrame) -> pl.DataFrame:
+    """Comparisons that prove something; those of a meter and a reference share a pair effect."""
     usable = comparisons.filter(pl.col("void").is_null() & pl.col("gain_ratio_ln").is_finite())
-    shaped = _ring_shape(usable, installations).join(
-        meters.select("meter_id", "kind"), on="meter_id", how="left"
-    )
-    one_sided = pl.col("kind").is_in(ONE_SIDED) & pl.col("rider_id").is_not_null()
-    return shaped.select(
+    return usable.select(
         "comparison_id",
         "meter_id",
         "reference_id",
-        pl.col("measured_at").alias("at"),
+        "measured_at",
+        pl.col("measured_at").alias("_at"),
         pl.col("gain_ratio_ln").alias("ratio"),
         pl.col("u_gain_ratio_pct").alias("u"),
         pl.col("dof").cast(pl.Float64),
         "rider_id",
         pl.col("temperature_c").cast(pl.Float64),
-        pair_key=pl.concat_str(
-            "meter_id",
-            "reference_id",
-            pl.when(pl.col("ring_shape") == "oval").then(pl.lit("oval")).otherwise(pl.lit("")),
-            pl.when(one_sided).then(pl.col("rider_id")).otherwise(pl.lit("")),
-            separator=" | ",
-        ),
+        pair_key=pl.concat_str("meter_id", "reference_id", separator=" | "),
     )
-
-
-def _ring_shape(rides: pl.DataFrame, installations: pl.DataFrame) -> pl.DataFrame:
-    """The ring's shape on the day of each comparison, from the latest installation by then."""
-    since = (
-        installations.filter(pl.col("ring_shape").is_not_null())
-        .select("meter_id", "ring_shape", "to_date", from_date=pl.col("from_date"))
-        .sort("from_date")
-    )
-    dated = rides.with_columns(_on=pl.col("measured_at").dt.date()).sort("_on")
-    joined = dated.join_asof(
-        since, left_on="_on", right_on="from_date", by="meter_id", check_sortedness=False
-    )
-    over = (pl.col("to_date") < pl.col("_on")).fill_null(False)
-    return joined.with_columns(
-        ring_shape=pl.when(over).then(None).otherwise(pl.col("ring_shape"))
-    ).drop("_on", "from_date", "to_date")
 
 
 def _references(references: pl.DataFrame, comparisons: pl.DataFrame) -> pl.DataFrame:

@@ -16,8 +16,11 @@ from models import diagnostics, snapshot
 from models.assemble import fleet_data
 from models.bench import evaluate_bench, session_frame
 from models.control import Budget, Limits, control_charts, limits_from_budget
+from models.findings import Facts, findings
 from models.fleet import FleetData, FleetFit, FleetSettings, fit
 from models.fleet.settings import KINDS
+from models.impossible_pairs import without_impossible
+from models.known_changes import known_changes, with_known_changes
 from models.notices import notice_frame, notices
 from models.population import drift_table
 from models.roster import roster, with_riders
@@ -46,6 +49,7 @@ class Settings:
 class Records:
     """The evaluated records up to a day: frames as DEVELOPERS.md names them.
 
+    course: the resets, and every other known change (a setting) among them
     told: the tables that say who rides what for whom: assignments, riders, events
     """
 
@@ -54,9 +58,24 @@ class Records:
     sessions: pl.DataFrame
     comparisons: pl.DataFrame
     resets: pl.DataFrame
+    course: pl.DataFrame
     events: pl.DataFrame
     told: Tables
     data: FleetData
+    installations: pl.DataFrame
+    mass_sets: pl.DataFrame
+
+    def facts(self) -> Facts:
+        """What sentences about devices rest on."""
+        return Facts(
+            self.as_of,
+            self.meters,
+            self.sessions,
+            self.comparisons,
+            self.data,
+            self.installations,
+            self.mass_sets,
+        )
 
 
 @dataclass(frozen=True)
@@ -113,13 +132,27 @@ def records(
         tables["assignments"],
         as_of=as_of,
     )
-    sessions, comparisons = evaluated.sessions, evaluated.comparisons
-    resets = slope_chain(meters, sessions)
+    sessions = evaluated.sessions
+    comparisons = without_impossible(evaluated.comparisons, meters, everything["references"])
+    resets = slope_chain(meters, sessions, events=tables["events"])
+    changes = known_changes(meters, tables["installations"], tables["events"])
+    course = with_known_changes(resets, changes)
     data = fleet_data(
-        tables, meters=meters, sessions=sessions, comparisons=comparisons, resets=resets
+        tables, meters=meters, sessions=sessions, comparisons=comparisons, resets=course
     )
-    told = {name: tables[name] for name in ("assignments", "riders", "events")}
-    return Records(as_of, meters, sessions, comparisons, resets, tables["events"], told, data)
+    return Records(
+        as_of,
+        meters,
+        sessions,
+        comparisons,
+        resets,
+        course,
+        tables["events"],
+        {name: tables[name] for name in ("assignments", "riders", "events")},
+        data,
+        tables["installations"],
+        tables["mass_sets"],
+    )
 
 
 def fitted(found: Records, settings: Settings) -> FleetFit:
@@ -210,13 +243,14 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
         shares=fleet.variance_shares(rng=np.random.default_rng(SEED)),
         detection=diagnostics.detection(innovations, limits),
         notices=_notices(found, fleet),
+        findings=findings(found.facts(), fleet),
     )
 
 
 def population(found: Records) -> pl.DataFrame:
     """The drift table by group."""
     return drift_table(
-        found.sessions, found.resets, found.meters, _swaps(found.events), today=found.as_of
+        found.sessions, found.course, found.meters, _swaps(found.events), today=found.as_of
     )
 
 
@@ -287,7 +321,7 @@ def observed_days(found: Records, meter_id: str) -> list[datetime]:
     reset and the day before it, from its first day in service to the day of the fit."""
     bench = found.data.bench.filter(pl.col("meter_id") == meter_id)["at"].to_list()
     rides = found.data.comparisons.filter(pl.col("meter_id") == meter_id)["at"].to_list()
-    resets = found.resets.filter(pl.col("meter_id") == meter_id)["at"].to_list()
+    resets = found.course.filter(pl.col("meter_id") == meter_id)["at"].to_list()
     start = found.meters.filter(pl.col("meter_id") == meter_id)["in_service_on"].item()
     first = min([noon(start), *bench, *rides])
     months = [

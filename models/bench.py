@@ -239,6 +239,7 @@ SESSION_SCHEMA: dict[str, pl.DataType] = {
             *("slope_before_left", "slope_after_left", "new_slope_left"),
             *("slope_before_right", "slope_after_right", "new_slope_right"),
             *("as_left_gain_error_pct", "zero_offset_nm"),
+            *("after_work_gain_error_ln", "u_after_work_pct", "dof_after_work"),
         ),
         pl.Float64(),
     ),
@@ -252,7 +253,8 @@ def session_frame(results: Sequence[SessionResult]) -> pl.DataFrame:
 
     The five u_…_pct are standard uncertainties of gain_error_ln (100·ln): random for this
     session (with dof_session, null if infinite), and shared through the mass set, the place,
-    the crank and the meter. Sessions without a gain error have nulls there.
+    the crank and the meter. Sessions without a gain error have nulls there. after_work_… is
+    what was found, in 100·ln, after work that left the slope alone.
     """
     rows = [
         {**result.row(), "document": json.dumps(result.to_document(), ensure_ascii=False)}

@@ -179,20 +179,36 @@ class SessionResult:
             out["gain_error_pct"] = gain.error_pct
             out["expanded_uncertainty_pct"] = gain.budget.expanded_pct
             out["coverage_factor"] = gain.budget.coverage_factor
-        return out | {
-            "verdict": self.verdict,
-            "advice": None if self.advice is None else self.advice.code,
-            "slope_before": s.slopes.before,
-            "slope_after": s.slopes.after,
-            "new_slope": self.new_slope,
-            "slope_before_left": s.slopes.before_left,
-            "slope_after_left": s.slopes.after_left,
-            "new_slope_left": self.new_slope_sides.get(LEFT),
-            "slope_before_right": s.slopes.before_right,
-            "slope_after_right": s.slopes.after_right,
-            "new_slope_right": self.new_slope_sides.get(RIGHT),
-            "as_left_gain_error_pct": None if self.as_left is None else self.as_left.error_pct,
-            "zero_offset_nm": self.zero_offset_nm,
+        return (
+            out
+            | self._after_work_row()
+            | {
+                "verdict": self.verdict,
+                "advice": None if self.advice is None else self.advice.code,
+                "slope_before": s.slopes.before,
+                "slope_after": s.slopes.after,
+                "new_slope": self.new_slope,
+                "slope_before_left": s.slopes.before_left,
+                "slope_after_left": s.slopes.after_left,
+                "new_slope_left": self.new_slope_sides.get(LEFT),
+                "slope_before_right": s.slopes.before_right,
+                "slope_after_right": s.slopes.after_right,
+                "new_slope_right": self.new_slope_sides.get(RIGHT),
+                "as_left_gain_error_pct": None if self.as_left is None else self.as_left.error_pct,
+                "zero_offset_nm": self.zero_offset_nm,
+            }
+        )
+
+    def _after_work_row(self) -> dict[str, Any]:
+        """What was found after work that left the slope alone: its error and random part."""
+        gain = self.after_work
+        if gain is None or gain.ratio <= 0:
+            return {}
+        dof = gain.budget.part("session")[1]
+        return {
+            "after_work_gain_error_ln": 100 * math.log(gain.ratio),
+            "u_after_work_pct": gain.part_ln("session"),
+            "dof_after_work": dof if math.isfinite(dof) else None,
         }
 
 

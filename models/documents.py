@@ -108,6 +108,10 @@ def status_document(
     )
     table = due_table(told, forecast(snapshot, ids, as_of=as_of), as_of=as_of, target=target)
     about = snapshot.about()
+
+    def told_of(kind: str) -> dict[str, list[dict[str, Any]]]:
+        return _by_device(snapshot.findings, kind)
+
     return {
         "as_of": as_of,
         "fit": {
@@ -117,19 +121,47 @@ def status_document(
             "message": about["message"],
         },
         "reliability_target": target,
-        "meters": _meter_rows(table, here, alarms),
+        "meters": _with_findings(_meter_rows(table, here, alarms), told_of("meter"), "meter_id"),
         "references": device_rows(
             _of_kind(snapshot.devices, "reference", "reference_id"),
             "reference_id",
             alarms_by_device(snapshot.alarms, "reference"),
         ),
-        "benches": device_rows(
-            _of_kind(snapshot.devices, "bench", "bench_id"),
+        "benches": _with_findings(
+            device_rows(
+                _of_kind(snapshot.devices, "bench", "bench_id"),
+                "bench_id",
+                alarms_by_device(snapshot.alarms, "bench"),
+            ),
+            told_of("bench"),
             "bench_id",
-            alarms_by_device(snapshot.alarms, "bench"),
         ),
         "fleet": {"counts": _counts(table), "hyperparameters": about["hyper"]},
     }
+
+
+def _by_device(findings: pl.DataFrame, device_kind: str) -> dict[str, list[dict[str, Any]]]:
+    """Findings of one kind of device, by its id."""
+    out: dict[str, list[dict[str, Any]]] = {}
+    for row in findings.filter(pl.col("device_kind") == device_kind).iter_rows(named=True):
+        out.setdefault(row["device_id"], []).append(row)
+    return out
+
+
+def _with_findings(
+    rows: list[dict[str, Any]], told: Mapping[str, list[dict[str, Any]]], key: str
+) -> list[dict[str, Any]]:
+    """Rows with what is known beyond the number: after the alarms' sentences, before the rest."""
+    for row in rows:
+        found = told.get(row[key], [])
+        n = len(row["alarms"])
+        reasons = row.setdefault("reasons", [])
+        reasons[n:n] = [one["text"] for one in found]
+        actions = [one["action"] for one in found if one["action"]]
+        if actions:
+            first = "Look into the alarm first. " if n else ""
+            row["next_action"] = first + " ".join(actions)
+    return rows
 
 
 def _of_kind(devices: pl.DataFrame, kind: str, key: str) -> pl.DataFrame:

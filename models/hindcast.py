@@ -226,7 +226,7 @@ def _in_percent(rows: pl.DataFrame, found: Records) -> pl.DataFrame:
     about = found.meters.select("meter_id", "group", "tolerance_pct")
     sessions = found.sessions.select("session_id", "meter_id", date=pl.col("measured_at").dt.date())
     told = (
-        rows.join(sessions, on="session_id", how="left", maintain_order="left")
+        rows.join(sessions, on="session_id", how="inner", maintain_order="left")
         .join(about, on="meter_id", how="left", maintain_order="left")
         .with_columns(
             forecast_pct=100 * ((pl.col("forecast_ln") / 100).exp() - 1),

@@ -230,7 +230,7 @@ def ridden(ready: Prepared, asked: Period) -> tuple[list[Span], list[str]]:
         rider_id=asked.rider_id,
     )
     known = set(ready.found.meters["meter_id"])
-    spans = ledger.cut([span for span in spans if span.meter_id in known], ready.found.resets)
+    spans = ledger.cut([span for span in spans if span.meter_id in known], ready.found.course)
     if not spans:
         raise NothingToSayError(_no_spans(ready, asked))
     return spans, notes

@@ -14,6 +14,8 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from models.slope_dates import dated_by_events
+
 RESET_SCHEMA: dict[str, pl.DataType] = {
     "meter_id": pl.String(),
     "at": pl.Datetime("us", "UTC"),
@@ -38,12 +40,15 @@ _SLOPES = [
 ]
 
 
-def slope_chain(meters: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
+def slope_chain(
+    meters: pl.DataFrame, sessions: pl.DataFrame, *, events: pl.DataFrame | None = None
+) -> pl.DataFrame:
     """Every change of every meter's programmed slope, in order.
 
     In   meters: meter_id, slope_convention, factory_slope, in_service_date, slope_step
          sessions: session_id, meter_id, measured_at, slope_before, slope_after and the two with
          _left, _right (the pair's slope is the mean of its sides); absent columns count as null
+         events: the table; a change that an event accounts for is dated to it (see slope_dates)
     Out  one row a change, columns of RESET_SCHEMA, sorted by meter and time. p in 100·ln,
          step_pct in plain percent of the gain error.
 
@@ -58,7 +63,7 @@ def slope_chain(meters: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
     rows = _known_slopes(_with_meter(meters, sessions))
     if rows.is_empty():
         return pl.DataFrame(schema=RESET_SCHEMA)
-    changes = pl.concat([_unrecorded(rows), _recorded(rows)])
+    changes = pl.concat([dated_by_events(_unrecorded(rows), rows, events), _recorded(rows)])
     return _with_p(changes.sort("meter_id", "latest", "recorded", maintain_order=True))
 
 
@@ -178,12 +183,14 @@ def _known_slopes(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _known_side(rows: pl.DataFrame, side: str) -> pl.DataFrame:
-    """Adds before_SIDE and after_SIDE: what that side held, filled from earlier sessions."""
+    """Adds before_SIDE and after_SIDE: what that side held, filled from earlier sessions; and
+    last_SIDE, what it was left at."""
     before, after = f"slope_before_{side}", f"slope_after_{side}"
     last = _carried(before, after, start="factory_slope")
-    return rows.with_columns(pl.coalesce(before, last).alias(f"before_{side}")).with_columns(
-        pl.coalesce(after, f"before_{side}").alias(f"after_{side}")
+    held = rows.with_columns(
+        pl.coalesce(before, last).alias(f"before_{side}"), last.alias(f"last_{side}")
     )
+    return held.with_columns(pl.coalesce(after, f"before_{side}").alias(f"after_{side}"))
 
 
 def _carried(before: str, after: str, *, start: str) -> pl.Expr:

@@ -45,6 +45,7 @@ class Snapshot:
     shares       what share each part has (models.fleet.shares.variance_shares)
     detection    how soon a step is found (models.diagnostics.detection)
     notices      what coaches are told of the last thirteen months (models.notices)
+    findings     what is known of a device beyond its number (models.findings)
     """
 
     info: pl.DataFrame
@@ -60,6 +61,7 @@ class Snapshot:
     shares: pl.DataFrame
     detection: pl.DataFrame
     notices: pl.DataFrame
+    findings: pl.DataFrame
 
     @classmethod
     def names(cls) -> list[str]:

@@ -2,11 +2,22 @@
 
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from models.fleet.arrays import date_of
+from models.fleet.clocks import event_instants
 from models.fleet.prepare import Prepared
+from models.fleet.settings import EVENT_STEP_SD
 
 if TYPE_CHECKING:
     from models.fleet.alarms import Alarm
+
+_NEAR_YEARS = 3 / 365.25
+_EVENT_WORDS = {
+    "work": "work at the bench",
+    "side_service": "service of one side",
+    "zero_step": "jump of its zero",
+}
 
 
 def alarm_text(alarm: "Alarm", prepared: Prepared) -> str:
@@ -37,11 +48,39 @@ def _size(alarm: "Alarm") -> str:
 
 
 def _meter_step(alarm: "Alarm", prepared: Prepared) -> str:
-    return (
+    head = (
         f"{alarm.effect.device} has read {_size(alarm)} {_direction(alarm.size_pct)}er than before "
-        f"since a sudden step {_between(alarm)} that nobody recorded. Look for a blow, loose "
-        "bolts or a loose ring, then take it to the bench before its slope is changed."
+        f"since a sudden step {_between(alarm)}"
     )
+    near, later = _recorded(alarm, prepared)
+    if near:
+        return (
+            f"{head}: {near} may have done it. See that it was finished well, then take it to the "
+            "bench before its slope is changed."
+        )
+    after = f" {later[0].upper()}{later[1:]} came after it." if later else ""
+    return (
+        f"{head} that nobody recorded. Look for a blow, loose bolts or a loose ring, then take it "
+        f"to the bench before its slope is changed.{after}"
+    )
+
+
+def _recorded(alarm: "Alarm", prepared: Prepared) -> tuple[str, str]:
+    """What was recorded of the meter where the step lies, and what work at the bench later."""
+    near, later = [], []
+    events = prepared.data.events.filter(
+        (pl.col("meter_id") == alarm.effect.device) & pl.col("event").is_in(list(EVENT_STEP_SD))
+    ).sort("on")
+    for row, at in zip(events.iter_rows(named=True), event_instants(events), strict=True):
+        said = (
+            f"the {_EVENT_WORDS.get(row['event'], row['event'].replace('_', ' '))} of {row['on']}"
+        )
+        said += f" ({row['note']})" if row["note"] else ""
+        if alarm.effect.since - _NEAR_YEARS <= at <= alarm.effect.at + _NEAR_YEARS:
+            near.append(said)
+        elif row["event"] == "work" and at > alarm.effect.at:
+            later.append(said)
+    return " and ".join(near), " and ".join(later)
 
 
 def _reference_step(alarm: "Alarm", prepared: Prepared) -> str:

@@ -69,7 +69,7 @@ def event_clock(events: pl.DataFrame, devices: Devices, *, of: str, names: list[
     """Jumps at recorded events: battery swaps count 1, others their usual variance.
 
     of: "swap" (battery swaps of meters), or "meter_id", "reference_id", "bench_id" (possible
-    steps of that kind of device). An event happens at the start of its day.
+    steps of that kind of device). An event happens at its instant, else at the start of its day.
     """
     column = "meter_id" if of == "swap" else of
     usual: Mapping[str, float] = {
@@ -84,4 +84,10 @@ def event_clock(events: pl.DataFrame, devices: Devices, *, of: str, names: list[
     ).unique(subset=[column, "on", "event"], maintain_order=True)
     device = np.array([index[d] for d in chosen[column].to_list()], dtype=np.int64)
     size = np.array([float(usual[e]) ** 2 for e in chosen["event"].to_list()])
-    return StepClock(device, years(chosen["on"]) - 0.5 / 365.25, size)
+    return StepClock(device, event_instants(chosen), size)
+
+
+def event_instants(events: pl.DataFrame) -> Array:
+    """When events happened, years since 1970: their instant, else the start of their day."""
+    start = years(events["on"]) - 0.5 / 365.25
+    return np.where(events["at"].is_null().to_numpy(), start, years(events["at"]))

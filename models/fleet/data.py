@@ -54,8 +54,17 @@ EVENTS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
     "reference_id": pl.String,
     "bench_id": pl.String,
     "on": pl.Date,
+    "at": _AT,
     "event": pl.String,
+    "side": pl.String,
+    "note": pl.String,
     "state": pl.String,
+}
+ROAD: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+    "comparison_id": pl.String,
+    "effect": pl.String,
+    "kind": pl.String,
+    "sign": pl.Float64,
 }
 REFERENCES: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
     "reference_id": pl.String,
@@ -75,6 +84,7 @@ _SCHEMAS: Final = {
     "events": EVENTS,
     "references": REFERENCES,
     "benches": BENCHES,
+    "road": ROAD,
 }
 
 
@@ -96,10 +106,12 @@ class FleetData:
                  and the reference)
     resets       meter_id, at, p_before, p_after (programmed slope relative to factory),
                  recorded, earliest, latest (where an unrecorded one may have happened)
-    events       one of meter_id, reference_id, bench_id; on, event, state (proposed and
-                 rejected ones do not count)
+    events       one of meter_id, reference_id, bench_id; on, at (null: the start of that day),
+                 event, side, note, state (proposed and rejected ones do not count)
     references   reference_id, kind, meter_id (if it is itself a meter of the fleet)
     benches      bench_id, u_pct (prior sd of what the set adds to a found value), source
+    road         what a ride sees and the bench does not: comparison_id, effect (its name), kind
+                 (ring, rider, day), sign (+1: it raises the ratio)
 
     `at` is an instant in UTC or a calendar day. Absent columns count as null.
     """
@@ -111,6 +123,7 @@ class FleetData:
     events: pl.DataFrame = field(default_factory=lambda: _empty("events"))
     references: pl.DataFrame = field(default_factory=lambda: _empty("references"))
     benches: pl.DataFrame = field(default_factory=lambda: _empty("benches"))
+    road: pl.DataFrame = field(default_factory=lambda: _empty("road"))
 
     def completed(self) -> "FleetData":
         """All columns present, unusable rows (unknown meter, no number, no date) left out."""

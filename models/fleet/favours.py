@@ -5,7 +5,8 @@ from math import log
 
 import numpy as np
 
-from models.fleet.arrays import Array, years
+from models.fleet.arrays import Array
+from models.fleet.clocks import event_instants
 from models.fleet.evidence import Odds
 from models.fleet.prepare import Prepared
 from models.fleet.scan_meters import Favours
@@ -47,7 +48,7 @@ def _step_favours(prepared: Prepared) -> Array:
     frame = prepared.data.events
     for meter_id, on, event in zip(
         frame["meter_id"].to_list(),
-        years(frame["on"]) - 0.5 / 365.25,
+        event_instants(frame),
         frame["event"].to_list(),
         strict=True,
     ):

@@ -80,6 +80,7 @@ class Layout:
         self.bench_columns, self.place_columns, self.crank_columns = self._bench_side(obs)
         self.reference_steps = self._steps(REFERENCE, devices.references, clocks.reference_event)
         self.bench_steps = self._steps(BENCH, devices.benches, clocks.bench_event)
+        self.road_columns = self._road(obs)
 
     # --- columns ------------------------------------------------------------------------------
 
@@ -223,6 +224,21 @@ class Layout:
             if (e.kind, e.device_kind) == ("step", kind) and e.device in index
         ]
 
+    def _road(self, obs: Observations) -> Index:
+        """A column for every effect of the road: oval rings, riders' legs and their days."""
+        kinds, s = np.array(obs.road.kinds, dtype=np.str_), self.settings
+        columns = np.full(len(kinds), -1, dtype=np.int64)
+        given: dict[str, tuple[float, Key | None]] = {
+            "ring": (s.ring_sd, None),
+            "rider": (1.0, ("rider", FLEET)),
+            "day": (s.balance_sd, None),
+        }
+        for kind, (sd, key) in given.items():
+            these = np.flatnonzero(kinds == kind)
+            if len(these):
+                columns[these] = np.arange(len(these)) + self._add(len(these), sd=sd, key=key)
+        return columns
+
     # --- design entries -----------------------------------------------------------------------
 
     def meters(
@@ -312,4 +328,5 @@ def observed_entries(layout: Layout, obs: Observations) -> tuple[Index, Index, A
     ):
         rows = np.flatnonzero(code >= 0)
         out.add(rows, columns[code[rows]], np.ones(len(rows)))
+    out.add(obs.road.row, layout.road_columns[obs.road.code], obs.road.sign)
     return out.joined()

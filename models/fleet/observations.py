@@ -9,6 +9,7 @@ import polars as pl
 
 from models.fleet.arrays import Array, Flags, Index, codes, years
 from models.fleet.data import FleetData
+from models.fleet.road import Road, no_road, road_of
 
 
 @dataclass
@@ -39,6 +40,7 @@ class Observations:
 
     value   what was found, 100·ln; of a comparison whose reference owns the block, its negative
     other   the second meter of a comparison within the fleet, else −1; ref: the reference
+    sign    −1 where the reference owns the block, so that value is the negative ratio
     u2      stated variance of the random part; u_crank, u_meter as stated for the session
     crank   code of a crank that only this meter used; shared_crank: of one that several used
     """
@@ -50,6 +52,7 @@ class Observations:
     ref: Index
     t: Array
     value: Array
+    sign: Array
     u2: Array
     bench: Index
     place: Index
@@ -59,6 +62,7 @@ class Observations:
     u_crank: Array
     u_meter: Array
     temperature: Array
+    road: Road = field(default_factory=no_road, init=False)
 
     def __len__(self) -> int:
         return len(self.name)
@@ -78,6 +82,7 @@ def observe(data: FleetData) -> tuple[Devices, Observations]:
     order = np.lexsort((joined["t"], joined["owner"]))
     columns = {k: v[order] for k, v in joined.items()}
     obs = Observations(name=[names[i] for i in order], **columns)
+    obs.road = road_of(data.road, obs.name, is_bench=obs.is_bench, sign=obs.sign)
     np.minimum.at(devices.service, obs.owner, obs.t)
     inside = obs.other >= 0
     np.minimum.at(devices.service, obs.other[inside], obs.t[inside])
@@ -166,6 +171,7 @@ def _bench_columns(data: FleetData, devices: Devices) -> dict[str, Any]:
         "ref": nobody,
         "t": years(frame["at"]),
         "value": _floats(frame, "found", 0.0),
+        "sign": np.ones(n),
         "u2": u2 + loose,
         "bench": bench,
         "place": place,
@@ -221,6 +227,7 @@ def _ride_columns(data: FleetData, devices: Devices) -> dict[str, Any]:
         "ref": _lookup(frame["reference_id"], devices.references),
         "t": years(frame["at"]),
         "value": np.where(flip, -ratio, ratio),
+        "sign": np.where(flip, -1.0, 1.0),
         "u2": _steadied(_floats(frame, "u", 0.5), _floats(frame, "dof", np.inf)),
         "bench": nobody,
         "place": nobody,

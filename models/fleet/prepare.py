@@ -58,7 +58,14 @@ class Prepared:
     def relevant(self, layout: Layout) -> set[str]:
         """Hyperparameters that the data have any bearing on."""
         parts = {p.key[0] for p in layout.parts if p.key is not None and p.n}
-        kinds = parts & {"reference_walk", "mean_start", "mean_drift", "mean_swap", "warmth"}
+        kinds = parts & {
+            "reference_walk",
+            "mean_start",
+            "mean_drift",
+            "mean_swap",
+            "warmth",
+            "rider",
+        }
         if len(self.obs):
             kinds |= {"start", "tie", "drift", "walk"}
         if self.obs.is_bench.any():

@@ -84,6 +84,25 @@ class FleetFit:
         """The gain error each observation shows; see models.fleet.observed."""
         return observed_frame(self.posterior.state, self.weights)
 
+    def road(self) -> pl.DataFrame:
+        """What rides see and the bench does not: effect, kind, mean and sd (100·ln)."""
+        road, state = self.prepared.obs.road, self.posterior.state
+        at = state.design.layout.road_columns
+        return pl.DataFrame(
+            {
+                "effect": road.names,
+                "kind": road.kinds,
+                "mean": state.mean[at],
+                "sd": np.sqrt(np.diag(state.C)[at]),
+            },
+            schema={
+                "effect": pl.String,
+                "kind": pl.String,
+                "mean": pl.Float64,
+                "sd": pl.Float64,
+            },
+        )
+
     def drift(self) -> pl.DataFrame:
         """Ageing rate of every meter: meter_id, drift_ln, drift_sd_ln (100·ln a year)."""
         return drift_frame(self.posterior)

@@ -30,6 +30,7 @@ FLEET_KINDS: Final = (
     "mean_swap",
     "event",
     "warmth",
+    "rider",
 )
 """Hyperparameters of the whole fleet."""
 
@@ -51,6 +52,7 @@ MEANING: Final[Mapping[str, str]] = {
     "mean_swap": "group mean battery steps around the fleet's",
     "event": "steps at recorded events, as a factor of their usual size",
     "warmth": "group temperature coefficients around the fleet's (per °C)",
+    "rider": "spread between riders of what a one-sided meter shows of them",
 }
 
 
@@ -83,6 +85,7 @@ DEFAULT_PRIORS: Final[Mapping[str, Prior]] = {
     "mean_swap": Prior(0.2, 0.7),
     "event": Prior(0.5, 0.7),
     "warmth": Prior(0.01, 0.7),
+    "rider": Prior(1.0, 1.0),
 }
 
 EVENT_STEP_SD: Final[Mapping[str, float]] = {
@@ -93,8 +96,17 @@ EVENT_STEP_SD: Final[Mapping[str, float]] = {
     "firmware_update": 0.3,
     "crank_change": 0.3,
     "chainring_change": 0.2,
+    "setting_change": 1.5,
+    "work": 2.0,
+    "side_service": 2.0,
+    "zero_step": 0.5,
 }
-"""Usual size (100·ln, one sd) of a possible step of a meter's sensor at a recorded event."""
+"""Usual size (100·ln, one sd) of a possible step of a meter's sensor at a recorded event.
+
+setting_change: one that does not say what was set (2.5 mm of crank length are 1.5 %). work: done
+at the bench between two readings of one session. side_service: one side of a pair, which may
+have been replaced (half the spread of two new sensors). zero_step: a jump of the zero, never
+itself a gain error."""
 
 REFERENCE_EVENT_SD: Final[Mapping[str, float]] = {
     "spindown": 0.7,
@@ -122,6 +134,8 @@ class FleetSettings:
                               inf: a fixed effect, as in REML
     reference_level_sd        prior sd of a reference's first level
     step_sd                   prior sd of a step that an alarm has put into the model
+    ring_sd                   prior sd of what an oval ring adds to its meter's rides
+    balance_sd                sd of a rider's balance from day to day, as a one-sided meter shows it
     knot_days                 spacing of the knots of shared random walks
     most_shared               shared effects at most; knots move apart beyond
     swap_interval_years       usual time between battery swaps, before data
@@ -136,6 +150,8 @@ class FleetSettings:
     mean_warmth_sd: float = 0.05
     reference_level_sd: float = 5.0
     step_sd: float = 3.0
+    ring_sd: float = 2.5
+    balance_sd: float = 0.5
     knot_days: float = 30.0
     most_shared: int = 1600
     swap_interval_years: float = 0.7

@@ -32,10 +32,12 @@ VALUES = {
     "mean_swap": 0.3,
     "event": 0.8,
     "warmth": 0.02,
+    "rider": 1.3,
 }
 MEAN_DRIFT_SD, MEAN_SWAP_SD, MEAN_WARMTH_SD, LEVEL_SD = 0.7, 0.5, 0.05, 5.0
 EVENT_SD = {"crash": 1.0, "remount": 0.3}
 SPINDOWN_SD = 0.7
+ROAD_SD = {"ring": 2.5, "rider": VALUES["rider"], "day": 0.5}
 
 
 def at(day: float) -> datetime:
@@ -51,7 +53,7 @@ def small_fleet(seed: int = 5) -> FleetData:
     rng = np.random.default_rng(seed)
     meters = [f"m{i}" for i in range(6)]
     service = {m: on(-int(rng.integers(50, 500))) for m in meters}
-    bench, rides = [], []
+    bench, rides, road = [], [], []
     for i, m in enumerate(meters):
         for day in sorted(rng.choice(700, size=3, replace=False)):
             bench.append(
@@ -71,7 +73,8 @@ def small_fleet(seed: int = 5) -> FleetData:
                     "temperature_c": rng.normal(18, 3),
                 }
             )
-        for day in sorted(rng.choice(700, size=5, replace=False)):
+        for k, day in enumerate(sorted(rng.choice(700, size=5, replace=False))):
+            road += _of_the_road(f"c{len(rides)}", i, k)
             choices = ["T1", "T2"] if m == "m1" else ["T1", "T2", "lent"]
             rides.append(
                 {
@@ -119,7 +122,23 @@ def small_fleet(seed: int = 5) -> FleetData:
                 "meter_id": [None, None, "m1"],
             }
         ),
+        road=pl.DataFrame(road, schema=["comparison_id", "effect", "kind", "sign"], orient="row"),
     )
+
+
+def _of_the_road(ride: str, meter: int, k: int) -> list[tuple[str, str, str, float]]:
+    """m0 has an oval ring from its third ride on, m1 (lent) one that m2's first rides meet; two
+    riders share m3 and m4, with two rides on one day."""
+    out = []
+    if meter == 0 and k >= 2:
+        out.append((ride, "m0 oval", "ring", 1.0))
+    if meter in (1, 2) and k < 2:
+        out.append((ride, "m1 oval", "ring", 1.0 if meter == 1 else -1.0))
+    if meter in (3, 4):
+        out.append((ride, "Ada" if k < 3 else "Bo", "rider", 1.0))
+        if k in (0, 1):
+            out.append((ride, "Ada, a day", "day", 1.0))
+    return out
 
 
 @dataclass(frozen=True)
@@ -154,6 +173,10 @@ def readings(data: FleetData) -> tuple[list[Reading], np.ndarray, np.ndarray]:
         terms.append((1.0, "warm", m))
         if lent:
             terms.append((-1.0, "group warm", "alder"))
+        for _, effect, kind, sign in data.road.filter(
+            pl.col("comparison_id") == r["comparison_id"]
+        ).iter_rows():
+            terms.append((sign, kind, effect))
         out.append(Reading(day, tuple(terms), r["temperature_c"] - 20))
         values.append(r["ratio"] + slope(data, m, day) - (slope(data, "m1", day) if lent else 0))
         noise.append(r["u"] ** 2 + VALUES["ride"][g] ** 2)
@@ -214,6 +237,8 @@ class _Kernels:
             return 0.0
         if p[0] == "reference":
             return self.reference(p[1], a.day, b.day)
+        if p[0] in ROAD_SD:
+            return ROAD_SD[p[0]] ** 2
         if p[0] == "pair":
             return VALUES["pair"][self.index(p[1].split()[0])] ** 2
         return {"bench": 0.25, "place": 0.1, "crank": 0.17, "meter constant": 0.05}[p[0]] ** 2

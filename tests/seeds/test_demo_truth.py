@@ -85,10 +85,51 @@ def test_the_stamped_mass_set_is_known_for_what_it_is(status: dict[str, Any]) ->
     assert stamped["gain_error_sd_pct"] < 0.1
 
 
-@pytest.mark.parametrize("meter", ["OL-07", "HB-01", "FS-15", "FS-09"])
+@pytest.mark.parametrize("meter", ["OL-07", "HB-01", "FS-15", "FS-09", "FS-04", "GP-03", "GP-08"])
 def test_awkward_days_are_not_blamed_on_the_meter(status: dict[str, Any], meter: str) -> None:
-    """A new rider on a left arm, a hub, an unrecorded reset, another crank: no alarm."""
+    """A new rider on a left arm, a hub, an unrecorded reset, another crank, an oval ring, a wrong
+    programmed length, a new pedal: no alarm."""
     assert _alarms(status, "meters", "meter_id", meter) == []
+
+
+def _reasons(status: dict[str, Any], section: str, key: str, device: str) -> str:
+    return " ".join(next(r["reasons"] for r in status[section] if r[key] == device))
+
+
+@pytest.mark.parametrize(
+    ("meter", "says"),
+    [
+        ("FS-04", "oval ring"),
+        ("GP-03", "172.5 mm are programmed on a crank of 170 mm"),
+        ("OL-07", "Tilda"),
+        ("OL-14", "beside TR-4"),
+        ("FS-22", "ring bolts were loose; tightened"),
+        ("GP-08", "right side was serviced on 2025-11-03"),
+    ],
+)
+def test_the_reason_is_said(status: dict[str, Any], meter: str, says: str) -> None:
+    assert says in _reasons(status, "meters", "meter_id", meter)
+
+
+def test_a_wrong_setting_is_no_matter_of_the_slope(status: dict[str, Any]) -> None:
+    """GP-03 reads 1.9 % high, 1.47 % of it by its setting."""
+    row = next(m for m in status["meters"] if m["meter_id"] == "GP-03")
+    assert abs(row["gain_error_pct"] - _truth()["GP-03"]) < 0.5
+    assert "Set 170 mm in the meter" in row["next_action"]
+    assert "reset its slope" not in row["next_action"]
+
+
+def test_an_oval_ring_is_known_by_its_size(status: dict[str, Any]) -> None:
+    """FS-04: rides read 1.8 % high behind it, the meter itself 0.35 %."""
+    row = next(m for m in status["meters"] if m["meter_id"] == "FS-04")
+    assert abs(row["gain_error_pct"] - _truth()["FS-04"]) < 0.4
+    assert "leave the slope" in " ".join(row["reasons"])
+
+
+def test_the_mass_is_named_not_the_meters(status: dict[str, Any]) -> None:
+    said = _reasons(status, "benches", "bench_id", "set-C")
+    assert "20.00 kg behaves like 19.86 kg" in said
+    assert "The mass, not" in said
 
 
 def test_only_meters_that_are_off_are_said_to_be_out(status: dict[str, Any]) -> None:
