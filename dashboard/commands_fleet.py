@@ -66,6 +66,8 @@ def _status(args: argparse.Namespace) -> int:
     from dashboard import data
 
     document = data.status(store_of(args), as_of=args.as_of, say=say)
+    for notice in document["notices"]:
+        say(f"note: {notice}")
     if document.get("today_note"):
         say(f"note: {document['today_note']}")
     columns = (

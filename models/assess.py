@@ -6,7 +6,7 @@ Pure: tables in, `Assessment` out; `run.py` brings the tables and keeps the resu
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -27,6 +27,7 @@ from models.roster import roster, with_riders
 from models.slopes import slope_chain
 from models.snapshot import Snapshot, course_days, noon
 from models.steps import compare_steps
+from models.zeros import zero_alarms, zero_occasions, zero_steps
 
 Tables = dict[str, pl.DataFrame]
 SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
@@ -64,6 +65,7 @@ class Records:
     data: FleetData
     installations: pl.DataFrame
     mass_sets: pl.DataFrame
+    zero_steps: pl.DataFrame
 
     def facts(self) -> Facts:
         """What sentences about devices rest on."""
@@ -135,11 +137,13 @@ def records(
     sessions = evaluated.sessions
     comparisons = without_impossible(evaluated.comparisons, meters, everything["references"])
     resets = slope_chain(meters, sessions, events=tables["events"])
+    jumps = zero_steps(tables["zeros"], false_alarms_per_season=settings.false_alarms_per_season)
     changes = known_changes(meters, tables["installations"], tables["events"])
     course = with_known_changes(resets, changes)
     data = fleet_data(
         tables, meters=meters, sessions=sessions, comparisons=comparisons, resets=course
     )
+    data = replace(data, events=pl.concat([data.events, zero_occasions(jumps)], how="diagonal"))
     return Records(
         as_of,
         meters,
@@ -152,6 +156,7 @@ def records(
         data,
         tables["installations"],
         tables["mass_sets"],
+        jumps,
     )
 
 
@@ -234,7 +239,7 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
         meters=_with_latest(found, fleet),
         courses=snapshot.courses(ids, days, mean, sd),
         devices=_devices(found, fleet),
-        alarms=fleet.alarms,
+        alarms=pl.concat([fleet.alarms, zero_alarms(found.zero_steps)], how="diagonal"),
         weights=fleet.weights,
         observed=observed,
         charts=charts_of(observed, limits),

@@ -87,7 +87,7 @@ def _supposes(asked: Asked) -> bool:
 
 def _claims(found: Records, fleet: FleetFit) -> list[dict[str, Any]]:
     own = found.meters.filter(~pl.col("gone") & pl.col("warranty_until").is_not_null())
-    return closing_claims(sensor_excess(fleet, own, found.resets, today=found.as_of))
+    return closing_claims(sensor_excess(fleet, own, found.course, today=found.as_of))
 
 
 def _busy(found: Records, asked: Asked) -> list[str]:

@@ -112,6 +112,7 @@ def status_document(
     def told_of(kind: str) -> dict[str, list[dict[str, Any]]]:
         return _by_device(snapshot.findings, kind)
 
+    [truth] = told_of("fleet")["fleet"]
     return {
         "as_of": as_of,
         "fit": {
@@ -136,7 +137,12 @@ def status_document(
             told_of("bench"),
             "bench_id",
         ),
-        "fleet": {"counts": _counts(table), "hyperparameters": about["hyper"]},
+        "fleet": {
+            "counts": _counts(table),
+            "truth": {"basis": truth["kind"], "text": truth["text"], "action": truth["action"]},
+            "hyperparameters": about["hyper"],
+        },
+        "notices": [truth["text"]],
     }
 
 

@@ -19,6 +19,7 @@ from models.kinds import rule_of
 from models.known_changes import setting_error_ln
 from models.occasions import AFTER_WORK, SIDE_SERVICE, WORK
 from models.road import RIDER, RING, one_sided
+from models.traceable import truth_hangs_on
 
 LATELY = timedelta(days=548)
 TELLING_PCT = 0.3
@@ -42,7 +43,10 @@ class Facts:
 
 
 def findings(facts: Facts, fleet: FleetFit) -> pl.DataFrame:
-    """One row a finding: device_kind (meter, bench), device_id, kind, text, action or null."""
+    """One row a finding: device_kind (meter, bench, fleet), device_id, kind, text, action or null.
+
+    The fleet's one finding is what its truth hangs on, its kind the basis.
+    """
     rows = [
         *_wrong_settings(facts),
         *_oval_rings(facts, fleet),
@@ -51,6 +55,7 @@ def findings(facts: Facts, fleet: FleetFit) -> pl.DataFrame:
         *_new_sides(facts),
         *_void_rides(facts),
         *_masses(facts, fleet),
+        _truth(facts),
     ]
     return pl.DataFrame(rows, schema=SCHEMA, orient="row").sort(
         "device_kind", "device_id", maintain_order=True
@@ -58,6 +63,15 @@ def findings(facts: Facts, fleet: FleetFit) -> pl.DataFrame:
 
 
 Row = tuple[str, str, str, str, str | None]
+
+
+def _truth(facts: Facts) -> Row:
+    truth = truth_hangs_on(facts.sessions, facts.mass_sets, as_of=facts.as_of)
+    weak = truth.basis in ("stamped", "stated", "nothing")
+    action = (
+        "Get one mass set weighed or certified, and bench a few meters on it." if weak else None
+    )
+    return "fleet", "fleet", truth.basis, truth.text, action
 
 
 def _installed(facts: Facts) -> Iterable[dict[str, Any]]:

@@ -101,7 +101,7 @@ def intervals(store: Store, *, as_of: date | None = None, say: Say | None = None
     )
     table = interval_table(
         found.sessions,
-        found.resets,
+        found.course,
         here,
         today=found.as_of,
         target=ready.settings.reliability_target,
@@ -137,7 +137,7 @@ def warranty(
     ready = prepare(store, as_of=as_of, say=say)
     meter, found = _meter(ready, meter_id), ready.found
     one = found.meters.filter(pl.col("meter_id") == meter_id)
-    [excess] = sensor_excess(ready.fleet, one, found.resets, today=found.as_of)
+    [excess] = sensor_excess(ready.fleet, one, found.course, today=found.as_of)
     return warranty_report(excess, meter, found.sessions, events=found.events, today=found.as_of)
 
 

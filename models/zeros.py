@@ -1,0 +1,302 @@
+"""Zero readings away from the bench: each meter's own temperature line, and jumps of its zero.
+
+A jump of the zero speaks of bolts, bearings or a blow. It is an alarm of its own, it makes a step
+of the gain likelier near its date, and it is never itself a gain error: the zero is set before
+each ride. A zero wanders and follows the temperature, so it is judged against
+
+    zero = level + b · (T − 20 °C) + walk + noise
+
+b from differences of successive readings (which a jump touches once), walk and noise from how
+differences grow with time, all drawn towards the fleet's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+WINDOW = 8  # readings on each side of a possible jump
+LEAST_BEFORE, LEAST_AFTER = 4, 2
+MOST_STEPS = 4
+LINE_SD = 3.0  # prior sd of b over the noise, per 10 °C
+SHARE_OF_BUDGET = 0.1
+"""Of the fleet's false alarms a season that the zeros may use."""
+FLOOR_NM = 0.01
+LEAST_NM = 0.15  # 1.4 W at 90 rpm: less is nobody's business
+LEAST_NOISES = 4.0  # in counts, whose size is the maker's secret: so many times the noise
+LINE_LEFT_SD = 0.3  # what is left of the line's error, as a share of its prior sd
+DOF_OF_FLEET = 6.0
+FIRST_LOOK = 3.0
+DAY_US = 86400e6
+
+STEP_SCHEMA: dict[str, Any] = {
+    "meter_id": pl.String,
+    "before": pl.Datetime("us", "UTC"),
+    "at": pl.Datetime("us", "UTC"),
+    "size": pl.Float64,
+    "sd": pl.Float64,
+    "unit": pl.String,
+    "text": pl.String,
+}
+LINE_SCHEMA: dict[str, Any] = {
+    "meter_id": pl.String,
+    "unit": pl.String,
+    "n": pl.Int64,
+    "zero": pl.Float64,
+    "per_c": pl.Float64,
+    "sd": pl.Float64,
+}
+
+
+@dataclass
+class _Series:
+    """One meter's zeros in order of time: t in days, y in its unit, T − 20 (0: not known)."""
+
+    meter_id: str
+    unit: str
+    t: Array
+    y: Array
+    warm: Array
+    known: NDArray[np.bool_]
+    per_c: float = 0.0
+    noise2: float = 0.0
+    walk2: float = 0.0
+
+    @property
+    def flat(self) -> Array:
+        """The readings with the temperature line taken out."""
+        return self.y - self.per_c * self.warm
+
+
+def zero_steps(zeros: pl.DataFrame, *, false_alarms_per_season: float = 1.0) -> pl.DataFrame:
+    """Jumps of the meters' zeros.
+
+    In   zeros: the table (meter_id, measured_at, zero_nm or zero_raw, temperature_c)
+    Out  STEP_SCHEMA, a row a jump in order of meter and time: it lies between `before` and `at`,
+         the readings around it; size and its standard uncertainty in unit (N·m, or counts)
+    """
+    all_series = _series(zeros)
+    if not all_series:
+        return pl.DataFrame(schema=STEP_SCHEMA)
+    limit_p = _allowed(all_series, false_alarms_per_season)
+    rows = []
+    for series in all_series:
+        for before, after, size, sd in _jumps(series, limit_p):
+            row = (series.meter_id, _instant(series.t[before]), _instant(series.t[after]))
+            rows.append((*row, size, sd, series.unit, _text(series, before, after, size, sd)))
+    return pl.DataFrame(rows, schema=STEP_SCHEMA, orient="row")
+
+
+def zero_lines(zeros: pl.DataFrame) -> pl.DataFrame:
+    """Each meter's temperature line of the zero: LINE_SCHEMA; sd is the noise about it."""
+    rows = [
+        (
+            s.meter_id,
+            s.unit,
+            len(s.y),
+            float(np.median(s.flat)),
+            s.per_c if s.known.sum() >= LEAST_BEFORE else None,
+            float(np.sqrt(s.noise2)),
+        )
+        for s in _series(zeros)
+    ]
+    return pl.DataFrame(rows, schema=LINE_SCHEMA, orient="row")
+
+
+def zero_alarms(steps: pl.DataFrame) -> pl.DataFrame:
+    """Jumps as alarms: device_kind, device_id, kind, date, size_pct (null: it is no gain error),
+    size_nm, score, text."""
+    return steps.select(
+        device_kind=pl.lit("meter"),
+        device_id="meter_id",
+        kind=pl.lit("zero_step"),
+        date=pl.col("at").dt.date(),
+        size_pct=pl.lit(None, dtype=pl.Float64),
+        size_nm=pl.when(pl.col("unit") == "N·m").then("size"),
+        score=pl.col("size") / pl.col("sd"),
+        text="text",
+    )
+
+
+def zero_occasions(steps: pl.DataFrame) -> pl.DataFrame:
+    """Jumps as occasions at which the gain may have stepped, halfway between the readings."""
+    middle = pl.col("before") + (pl.col("at") - pl.col("before")) / 2
+    return steps.select(
+        "meter_id",
+        on=middle.dt.date(),
+        at=middle.cast(pl.Datetime("us", "UTC")),
+        event=pl.lit("zero_step"),
+    )
+
+
+# --- the readings -----------------------------------------------------------------------------
+
+
+def _series(zeros: pl.DataFrame) -> list[_Series]:
+    """Every meter's readings in the unit that it has more of, with line, noise and walk."""
+    rows = zeros.filter(pl.col("measured_at").is_not_null()).sort("meter_id", "measured_at")
+    out = []
+    for (meter_id,), part in rows.group_by("meter_id", maintain_order=True):
+        in_nm = part["zero_nm"].is_finite().fill_null(False)
+        raw = part["zero_raw"].is_finite().fill_null(False)
+        column, chosen, unit = (
+            ("zero_nm", in_nm, "N·m") if in_nm.sum() >= raw.sum() else ("zero_raw", raw, "counts")
+        )
+        kept = part.filter(chosen)
+        if kept.height >= LEAST_BEFORE + LEAST_AFTER:
+            out.append(_one(str(meter_id), unit, kept, column))
+    _describe(out)
+    return out
+
+
+def _one(meter_id: str, unit: str, rows: pl.DataFrame, column: str) -> _Series:
+    celsius = rows["temperature_c"].cast(pl.Float64).to_numpy()
+    known = np.isfinite(celsius)
+    return _Series(
+        meter_id,
+        unit,
+        rows["measured_at"].dt.epoch("us").to_numpy() / DAY_US,
+        rows[column].cast(pl.Float64).to_numpy(),
+        np.where(known, np.nan_to_num(celsius, nan=20.0) - 20.0, 0.0),
+        known,
+    )
+
+
+def _describe(all_series: list[_Series]) -> None:
+    """Fill in lines, noise and walks: each meter's own, drawn towards all of its unit."""
+    for unit in {s.unit for s in all_series}:
+        same = [s for s in all_series if s.unit == unit]
+        for s in same:
+            s.noise2 = _noise2(np.diff(s.y), unit)
+            s.per_c = _line(s)
+            s.noise2 = _noise2(np.diff(s.flat), unit)
+        fleet2 = float(np.median([s.noise2 for s in same]))
+        walk2 = float(np.median([_walk2(s) for s in same]))
+        for s in same:
+            if unit == "N·m":  # counts of different makes are not alike
+                n = len(s.y) - 1
+                s.noise2 = (n * s.noise2 + DOF_OF_FLEET * fleet2) / (n + DOF_OF_FLEET)
+                s.walk2 = walk2
+            else:
+                s.walk2 = _walk2(s)
+
+
+def _noise2(differences: Array, unit: str) -> float:
+    """Half the robust variance of successive differences."""
+    spread = 1.4826 * float(np.median(np.abs(differences - np.median(differences))))
+    floor = FLOOR_NM if unit == "N·m" else 0.5
+    return max(spread, floor) ** 2 / 2
+
+
+def _line(s: _Series) -> float:
+    """Slope of the zero against temperature from successive differences, a jump left out."""
+    both = s.known[1:] & s.known[:-1]
+    dy, dx = np.diff(s.y)[both], np.diff(s.warm)[both]
+    prior2 = LINE_SD**2 * s.noise2 / 100.0
+    slope = 0.0
+    for _ in range(5):
+        off = np.abs(dy - slope * dx) / np.sqrt(2 * s.noise2)
+        w = np.minimum(1.0, 2.0 / np.maximum(off, 1e-9)) * (off < 8)
+        slope = float((w * dy * dx).sum() / ((w * dx**2).sum() + 2 * s.noise2 / prior2))
+    return slope
+
+
+def _walk2(s: _Series) -> float:
+    """Variance of the walk a day, from differences over WINDOW readings (a jump is in few)."""
+    if len(s.y) <= 2 * WINDOW:
+        return 0.0
+    flat = s.flat
+    far, dt = flat[WINDOW:] - flat[:-WINDOW], s.t[WINDOW:] - s.t[:-WINDOW]
+    spread2 = (1.4826 * float(np.median(np.abs(far - np.median(far))))) ** 2
+    return float(max(spread2 - 2 * s.noise2, 0.0) / max(float(np.median(dt)), 1e-6))
+
+
+# --- the search -------------------------------------------------------------------------------
+
+
+def _allowed(all_series: list[_Series], false_alarms: float) -> float:
+    """Chance of a false jump at one place: the budget over the years, shared by all places."""
+    first = min(float(s.t[0]) for s in all_series)
+    last = max(float(s.t[-1]) for s in all_series)
+    seasons = max((last - first) / 365.0, 1.0)
+    places = sum(len(s.y) for s in all_series)
+    return SHARE_OF_BUDGET * false_alarms * seasons / places
+
+
+def _jumps(s: _Series, limit_p: float) -> list[tuple[int, int, float, float]]:
+    """Jumps of one meter: (reading before, reading after, size, sd), the clearest first."""
+    found: list[tuple[int, int, float, float]] = []
+    edges = [0, len(s.y)]
+    for _ in range(MOST_STEPS):
+        best = max(
+            (b for lo, hi in pairwise(edges) if (b := _best(s, lo, hi))),
+            key=lambda b: abs(b[1] / b[2]),
+            default=None,
+        )
+        if best is None or _chance(best[1] / best[2], len(s.y)) > limit_p:
+            break
+        k, size, sd = best
+        found.append((k - 1, k, size, sd))
+        edges = sorted([*edges, k])
+    return sorted(found)
+
+
+def _best(s: _Series, lo: int, hi: int) -> tuple[int, float, float] | None:
+    """The best supported jump in readings lo…hi: (first reading after, size, sd)."""
+    flat, best = s.flat, None
+    for k in range(lo + LEAST_BEFORE, hi - LEAST_AFTER + 1):
+        a, b = max(lo, k - WINDOW), min(hi, k + WINDOW)
+        rough = float(flat[k:b].mean() - flat[a:k].mean())
+        if abs(rough) < FIRST_LOOK * np.sqrt(s.noise2 * (1 / (k - a) + 1 / (b - k))):
+            continue
+        size, sd = _step(slice(a, b), k - a, s)
+        least = LEAST_NM if s.unit == "N·m" else LEAST_NOISES * np.sqrt(s.noise2)
+        if abs(size) < least:
+            continue
+        if best is None or abs(size / sd) > abs(best[1] / best[2]):
+            best = (k, size, sd)
+    return best
+
+
+def _step(window: slice, k: int, s: _Series) -> tuple[float, float]:
+    """Generalized least squares of a level and a step from the window's reading k on; walk, noise
+    and what is left of the temperature line's error given."""
+    t, y, warm = s.t[window] - s.t[window.start], s.flat[window], s.warm[window]
+    line2 = (LINE_LEFT_SD * LINE_SD / 10) ** 2 * s.noise2
+    V = s.noise2 * np.eye(len(t)) + s.walk2 * np.minimum.outer(t, t)
+    V += line2 * np.outer(warm, warm)
+    X = np.column_stack([np.ones(len(t)), (np.arange(len(t)) >= k).astype(float)])
+    W = np.linalg.solve(V, X)
+    cov = np.linalg.inv(X.T @ W)
+    return float((cov @ (W.T @ y))[1]), float(np.sqrt(cov[1, 1]))
+
+
+def _chance(z: float, n: int) -> float:
+    """Two-sided chance of so large a statistic, the noise being estimated."""
+    from scipy.special import stdtr
+
+    return float(2 * stdtr(n - 1 + DOF_OF_FLEET, -abs(z)))
+
+
+def _instant(day: float) -> datetime:
+    return datetime.fromtimestamp(round(day * 86400), tz=UTC)
+
+
+def _text(s: _Series, before: int, after: int, size: float, sd: float) -> str:
+    first, last = (_instant(s.t[k]).date() for k in (before, after))
+    unit = f" {s.unit}"
+    line = f", its temperature line ({s.per_c:+.3f}{unit}/°C) taken out" if s.known.any() else ""
+    digits = 2 if s.unit == "N·m" else 0
+    return (
+        f"{s.meter_id}'s zero jumped by {size:+.{digits}f}{unit} (± {2 * sd:.{digits}f}) between "
+        f"{first} and {last}{line}. Look at bolts and bearings and for a blow. It is no gain "
+        "error: set the zero before each ride. Bench the meter, for its gain may have moved too."
+    )
