@@ -117,9 +117,8 @@ def _bench_list(args: argparse.Namespace, document: dict[str, Any]) -> None:
         "expected_torque_nm", "lowest_nm", "highest_nm", "tolerance_pct", "slope_convention",
     )  # fmt: skip
     show(args, {"week_of": args.bench_list, "rows": rows}, rows, columns)
-    for row in rows:
-        for text in row["lacks"]:
-            say(f"note: {row['meter_id']}: {text}")
+    for text in dict.fromkeys(text for row in rows for text in row["lacks"]):
+        say(f"note: {', '.join(r['meter_id'] for r in rows if text in r['lacks'])}: {text}")
     if not rows:
         say(f"nobody is planned for the bench in the week of {args.bench_list}")
     elif args.format == "table":

@@ -87,6 +87,8 @@ def _cell(value: object, *, digits: int | None) -> str:
     if isinstance(value, float):
         return repr(value) if digits is None else f"{value:.{digits}f}"
     if isinstance(value, list):
+        if value and all(item is None for item in value):
+            return ""
         return "; ".join(_cell(item, digits=digits) for item in value)
     if isinstance(value, dict):
         return json.dumps(value, ensure_ascii=False)

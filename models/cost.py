@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from models.cost_items import Spent, budget_items
 from models.fleet import FleetFit
-from models.keep_or_replace import keep_or_replace
+from models.keep_or_replace import keep_or_replace, ranked
 from models.refusal import NothingToSayError
 from models.season import Asked, plan_document, supposing
 from models.season_stake import Tables, prices
@@ -68,11 +68,11 @@ def budget_document(
         "interval90": _interval(whole.sum(axis=0)),
         "by_item": [_item_row(name, spent) for name, spent in items.items()],
         "by_group": _group_rows(here["group"].to_list(), whole),
-        "meters": [
+        "meters": ranked(
             {"meter_id": name, "cost": float(whole[m].mean()), "interval90": _interval(whole[m])}
             | verdicts[name]
             for m, name in enumerate(ids)
-        ],
+        ),
         "risk": None if plan is None else _risk(plan),
         "visits_planned": 0 if plan is None else len(plan["visits"]),
         "warranty": _claims(found, fleet),
@@ -153,9 +153,12 @@ def _risk(plan: dict[str, Any]) -> dict[str, Any]:
 def _notes(found: Records, asked: Asked) -> list[str]:
     away = found.meters.filter(~pl.col("gone") & (pl.col("state") == "lent"))["meter_id"].to_list()
     notes = ["The price of days ridden out of tolerance is a risk, not an expense: see risk."]
-    if asked.first <= found.as_of:
-        end = min(asked.last, found.as_of)
-        notes.append(f"{asked.first} to {end} is counted from the records; the rest is expected.")
+    if asked.last <= found.as_of:
+        notes.append("The period is over: everything is counted from the records.")
+    elif asked.first <= found.as_of:
+        notes.append(
+            f"{asked.first} to {found.as_of} is counted from the records; the rest is expected."
+        )
     if away:
         notes.append(f"Lent out, so nothing is expected of them: {', '.join(away)}.")
     return notes

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.documents import Z90
+from models.wording import chance, signed
 
 Array = NDArray[np.float64]
 U_ZEROED_NM, U_UNZEROED_NM = 0.03, 0.25  # standard uncertainty of the zero offset
@@ -108,8 +109,9 @@ def carried(
                     "date": target.on,
                     "shown_w": shown,
                     "interval90_w": [low, high],
-                    "text": f"{effort.watts:.0f} W on {effort.device_id} are {shown:.0f} W on "
-                    f"{target.meter_id} ({low:.0f} to {high:.0f}) on {target.on}.",
+                    "text": f"{effort.watts:.0f} W on {effort.device_id} ({effort.at:%Y-%m-%d}) "
+                    f"are {shown:.0f} W on {target.meter_id} on {target.on} ({low:.0f} to "
+                    f"{high:.0f}).",
                 }
             )
     return rows
@@ -160,12 +162,17 @@ def _normal_cdf(z: float) -> float:
 
 
 def _sentence(shown: float, real: float, sd: float, p_increase: float) -> str:
-    split = f"of {shown:+.0f} W shown, the meter made {shown - real:+.0f} and the rider {real:+.0f}"
+    split = (
+        f"of {signed(shown)} W shown, the meter made {signed(shown - real)} and the rider "
+        f"{signed(real)}"
+    )
     if p_increase >= 0.95:
-        return f"A real gain: {split} (± {Z90 * sd:.0f}); {p_increase:.0%} sure that it rose."
+        return f"A real gain: {split} (± {Z90 * sd:.0f}); {chance(p_increase)} sure that it rose."
     if p_increase <= 0.05:
-        return f"A real loss: {split} (± {Z90 * sd:.0f}); {1 - p_increase:.0%} sure that it fell."
+        return (
+            f"A real loss: {split} (± {Z90 * sd:.0f}); {chance(1 - p_increase)} sure that it fell."
+        )
     return (
         f"Not to be told apart from the meters' own errors: {split}, give or take "
-        f"{Z90 * sd:.0f}; the chance that it rose is {p_increase:.0%}."
+        f"{Z90 * sd:.0f}; the chance that it rose is {chance(p_increase)}."
     )

@@ -29,6 +29,7 @@ from models.fleet.fit import condition
 from models.fleet.predict import Targets
 from models.fleet.weights import left_out
 from models.scoring import Z90, reliability_table, score_hindcast
+from models.wording import chance
 
 if TYPE_CHECKING:
     from models.assess import Records, Settings
@@ -274,8 +275,6 @@ def _sentence(total: dict[str, Any]) -> str:
         if total["coverage90"] < 0.90
         else "too often: the forecasts were more careful than need be"
     )
-    return (
-        f"Of {total['n']} bench sessions {total['coverage90']:.0%} found what had been forecast "
-        f"with a chance of 90 %, {verdict}. On average they found {total['bias_pct']:+.2f} % "
-        f"against the forecast."
-    )
+    held = f"Of {total['n']} bench sessions {chance(total['coverage90'])} found what had been"
+    bias = f"On average they found {total['bias_pct']:+.2f} % against the forecast."
+    return f"{held} forecast with a chance of 90 %, {verdict}. {bias}"

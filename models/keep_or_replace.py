@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -53,6 +54,16 @@ def keep_or_replace(
     }
 
 
+def ranked(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Rows of meters, what is best replaced first: by what a new one would gain."""
+
+    def order(row: dict[str, Any]) -> tuple[float, str]:
+        gain = row["gain_if_replaced"]
+        return (np.inf if gain is None else -gain, row["meter_id"])
+
+    return sorted(rows, key=order)
+
+
 def _today(fleet: FleetFit, here: pl.DataFrame, belief: Belief) -> Belief:
     """The belief about the meters themselves: today's error and drift."""
     drift = here.select("meter_id").join(
@@ -81,7 +92,8 @@ def _left_alone(fleet: FleetFit, here: pl.DataFrame) -> Array:
 def _verdict(
     own: float, fresh: float, new: float, *, unit: str, fixed: bool, gone: bool
 ) -> dict[str, Any]:
-    yearly = {"holding_cost_per_year": own, "new_holding_cost_per_year": fresh}
+    yearly: dict[str, Any] = {"holding_cost_per_year": own, "new_holding_cost_per_year": fresh}
+    yearly["gain_if_replaced"] = LIFE_YEARS * (own - fresh) - new if new > 0 and not gone else None
     if gone:
         return {"keep_or_replace": None, "reason": "It has left the fleet.", **yearly}
     pays = LIFE_YEARS * (own - fresh) > new > 0

@@ -26,6 +26,7 @@ from models.policy_intervals import control_chart, reliability, staircase
 from models.policy_nature import WEEK, Array, Belief, Flags, Nature, joined, nature_of, surroundings
 from models.policy_rules import Now, Policy, every_months, ours, ours_by_cost
 from models.season_risk import COVERAGE_FACTOR
+from models.wording import share
 
 YEARS = 4.0  # that count
 BURN_IN = 2.0  # years before them
@@ -269,7 +270,7 @@ def _sentence(rows: Sequence[dict[str, Any]], saved: Sequence[dict[str, Any]]) -
     text = ""
     if year is not None:
         text = (
-            f"A visit a year leaves {year['out_of_tolerance_share']:.1%} of the days out of "
+            f"A visit a year leaves {share(year['out_of_tolerance_share'])} of the days out of "
             "tolerance. "
         )
     if known:
@@ -277,7 +278,7 @@ def _sentence(rows: Sequence[dict[str, Any]], saved: Sequence[dict[str, Any]]) -
         row = by_name[best["name"]]
         text += (
             f"With {best['name']}: {row['visits_per_meter_year']:.2f} visits a meter and year for "
-            f"{row['out_of_tolerance_share']:.1%}; fixed intervals take "
+            f"{share(row['out_of_tolerance_share'])}; fixed intervals take "
             f"{best['fixed_visits_per_meter_year']:.2f} for the same."
         )
     return text.strip()

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from models.documents import Z90
 from models.due import p_within
 from models.season_stake import days_between, in_race, use_of
+from models.wording import chance
 
 Array = NDArray[np.float64]
 EVE_DAYS = 2
@@ -126,7 +127,7 @@ def _stand_ins(
         {
             "do": f"Fit {meters['meter_id'][m]}, and ride it for ten minutes against a second "
             "meter or a trainer before it goes to the start.",
-            "risk": f"{1 - p[m]:.0%} that it is out of tolerance too",
+            "risk": f"{chance(1 - float(p[m]))} that it is out of tolerance too",
             "meter_id": meters["meter_id"][m],
             "p_within_tolerance": float(p[m]),
         }

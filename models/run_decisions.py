@@ -13,8 +13,8 @@ import numpy as np
 import polars as pl
 
 from ingest.store import Store
-from models.refusal import NothingToSayError
-from models.run_fit import Prepared, Say, prepare, records, tell, unknown_meter
+from models.refusal import NothingToSayError, unknown_name
+from models.run_fit import Prepared, Say, prepare, records, tell
 
 if TYPE_CHECKING:
     from models.effort import Carry, Effort
@@ -118,13 +118,14 @@ def policies_of(
 ) -> Document:
     """The `policies` document."""
     from models.policies import policies_document
+    from models.season import Asked, supposing
     from models.season_stake import prices
 
-    kept = ready.found.meters.filter(~pl.col("gone"))
+    today = ready.found.as_of
+    supposed = supposing(ready.found, Asked(today, today, tolerance_pct=tolerance_pct))
+    kept = supposed.meters.filter(~pl.col("gone"))
     if kept.is_empty():
         raise NothingToSayError("no meter is in use: there is nothing to compare policies on")
-    if tolerance_pct is not None:
-        kept = kept.with_columns(tolerance_pct=tolerance_pct)
     money = prices(ready.tables["costs"], kept["group"].to_list())
     tell(say, "simulating seasons of fleets like this one")
     document = policies_document(
@@ -165,10 +166,15 @@ def effort_of(
         "Whether the meters were zeroed is not said: an offset of 0.3 N·m is 2.8 W at 90 rpm, "
         "whatever is ridden (zeroed=yes or zeroed=no after an effort takes it in)."
     ]
-    return document | {
-        "carried": carried(efforts, targets, *joint),
-        "notes": notes if any(one.zeroed is None for one in efforts) else [],
-    }
+    if all(one.zeroed is not None for one in efforts):
+        notes = []
+    if any(one.at.date() > ready.found.as_of for one in efforts):
+        notes.append(_ahead(ready.found.as_of))
+    return document | {"carried": carried(efforts, targets, *joint), "notes": notes}
+
+
+def _ahead(today: date) -> str:
+    return f"What lies after {today} is a forecast: no visit, battery or knock after it is known."
 
 
 def _check_efforts(ready: Prepared, efforts: Sequence[Effort], targets: Sequence[Carry]) -> None:
@@ -176,17 +182,12 @@ def _check_efforts(ready: Prepared, efforts: Sequence[Effort], targets: Sequence
     references = ready.found.data.references["reference_id"].to_list()
     for name in [one.device_id for one in efforts] + [one.meter_id for one in targets]:
         if name not in service and name not in references:
-            raise NothingToSayError(unknown_meter(name, [*service, *references]))
+            raise NothingToSayError(unknown_name(name, [*service, *references]))
     for one in efforts:
         if one.device_id in service and one.at.date() < service[one.device_id]:
             raise NothingToSayError(
                 f"{one.device_id} came into service on {service[one.device_id]}; "
                 f"the effort of {one.at.date()} was before that"
-            )
-        if one.at.date() > ready.found.as_of:
-            raise NothingToSayError(
-                f"the effort of {one.at.date()} on {one.device_id} is after {ready.found.as_of}, "
-                "the day this is asked for"
             )
 
 
@@ -214,14 +215,14 @@ def correct_of(ready: Prepared, asked: Period) -> Document:
 
 
 def ridden(ready: Prepared, asked: Period) -> tuple[list[Span], list[str]]:
-    """Who rode what in a period, cut where the factor changes; days to come are left out."""
+    """Who rode what in a period, cut where the factor changes."""
     from models import ledger
 
     if asked.last < asked.first:
         raise NothingToSayError(
             f"the period ends on {asked.last}, before it begins on {asked.first}: turn them round"
         )
-    asked, notes = _to_today(ready, asked)
+    asked, notes = _in_service(ready, asked)
     spans = ledger.ridden(
         ready.tables["assignments"],
         first=asked.first,
@@ -236,33 +237,27 @@ def ridden(ready: Prepared, asked: Period) -> tuple[list[Span], list[str]]:
     return spans, notes
 
 
-def _to_today(ready: Prepared, asked: Period) -> tuple[Period, list[str]]:
-    today, notes = ready.found.as_of, []
-    if asked.first > today:
+def _in_service(ready: Prepared, asked: Period) -> tuple[Period, list[str]]:
+    """The part of the period in which the meter asked about is in service."""
+    notes = [_ahead(ready.found.as_of)] if asked.last > ready.found.as_of else []
+    if asked.meter_id is None:
+        return asked, notes
+    ready.known(asked.meter_id)
+    meters = ready.found.meters
+    start = meters.filter(pl.col("meter_id") == asked.meter_id)["in_service_on"].item()
+    if asked.last < start:
         raise NothingToSayError(
-            f"the period begins on {asked.first} and today is {today}: no ride to correct yet"
+            f"{asked.meter_id} came into service on {start}, after the period's end"
         )
-    if asked.last > today:
-        notes.append(f"Days after {today} are left out: no ride to correct yet.")
-        asked = replace(asked, last=today)
-    if asked.meter_id is not None:
-        ready.known(asked.meter_id)
-        meters = ready.found.meters
-        start = meters.filter(pl.col("meter_id") == asked.meter_id)["in_service_on"].item()
-        if asked.last < start:
-            raise NothingToSayError(
-                f"{asked.meter_id} came into service on {start}, after the period's end"
-            )
-        if asked.first < start:
-            notes.append(f"{asked.meter_id} came into service on {start}: the ledger begins there.")
-            asked = replace(asked, first=start)
-    return asked, notes
+    if asked.first < start:
+        notes.append(f"{asked.meter_id} came into service on {start}: the ledger begins there.")
+    return replace(asked, first=max(asked.first, start)), notes
 
 
 def _no_spans(ready: Prepared, asked: Period) -> str:
     riders = ready.tables["assignments"]["rider_id"].drop_nulls().unique().sort().to_list()
     if asked.rider_id is not None and riders and asked.rider_id not in riders:
-        return unknown_meter(asked.rider_id, riders, what="rider")
+        return unknown_name(asked.rider_id, riders, what="rider")
     return (
         f"rider {asked.rider_id} has no meter assigned between {asked.first} and {asked.last}: "
         "load an assignments table that says who rides what, or ask for a meter"

@@ -21,7 +21,7 @@ from models.assess import Evaluated, Records, Settings, Tables
 from models.fleet import FleetFit, FleetSettings, hyper_from_document
 from models.fleet.effects import Effect
 from models.fleet.fit import condition
-from models.refusal import NothingToSayError
+from models.refusal import NothingToSayError, unknown_name
 from models.roster import up_to
 from models.snapshot import Snapshot
 
@@ -241,7 +241,7 @@ class Prepared:
         """Refuse a meter that is not in the fleet."""
         ids = self.found.meters["meter_id"].to_list()
         if meter_id not in ids:
-            raise NothingToSayError(unknown_meter(meter_id, ids))
+            raise NothingToSayError(unknown_name(meter_id, ids))
 
 
 def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) -> Prepared:
@@ -272,12 +272,3 @@ def _conditioned(found: Records, kept: Snapshot, settings: Settings) -> FleetFit
         effects=[Effect(**row) for row in about["effects"]],
         weights=kept.weights,
     )
-
-
-def unknown_meter(name: str, known: list[str], *, what: str = "meter") -> str:
-    """The sentence about a name that the store does not know."""
-    from difflib import get_close_matches
-
-    close = get_close_matches(name, known, n=3)
-    hint = f"; did you mean {' or '.join(close)}?" if close else f" ({len(known)} are known)"
-    return f'found {what} "{name}", expected one that the store knows{hint}'

@@ -9,7 +9,7 @@ import polars as pl
 
 from ingest.changes import record
 from ingest.store import Store
-from models.refusal import NothingToSayError
+from models.refusal import NothingToSayError, unknown_name
 from models.run_decisions import Period, correct_of
 from models.run_fit import (
     ACKNOWLEDGED,
@@ -17,7 +17,6 @@ from models.run_fit import (
     Say,
     prepare,
     seen_notices,
-    unknown_meter,
 )
 
 Document = dict[str, Any]
@@ -154,7 +153,7 @@ def handover(
         riders = ready.tables["assignments"]["rider_id"].drop_nulls().unique().sort().to_list()
         if not riders:
             raise NothingToSayError("no assignments: load a table that says who rides what")
-        raise NothingToSayError(unknown_meter(rider_id, riders, what="rider"))
+        raise NothingToSayError(unknown_name(rider_id, riders, what="rider"))
     first, today = min(begun), ready.found.as_of
     ledger = correct_of(ready, Period(first, today, rider_id=rider_id))
     return handover_report(

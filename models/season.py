@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from models.fleet import FleetFit
 from models.plan import Season, choose_visits, wanted_visits
-from models.refusal import NothingToSayError
+from models.refusal import NothingToSayError, unknown_name
 from models.season_risk import outlook, risks, weeks_of
 from models.season_rows import (
     Asked,
@@ -170,7 +170,7 @@ def _what_if(asked: Asked) -> list[str]:
     if asked.tolerance_pct is not None:
         told.append(f"a tolerance of ± {asked.tolerance_pct:g} % for every meter")
     if asked.target is not None:
-        told.append(f"a target of {asked.target:.0%}")
+        told.append(f"a target of {100 * asked.target:g} %")
     if asked.slots_per_week is not None:
         told.append(f"{asked.slots_per_week} bench slots a week")
     return [f"What if: {', '.join(told)}."] if told else []
@@ -227,7 +227,7 @@ def _check_pins(
         if meter in reasons:
             raise NothingToSayError(f"{meter} cannot be pinned: {reasons[meter]}")
         if meter not in known:
-            raise NothingToSayError(f'found pin of "{meter}", expected a meter of the fleet')
+            raise NothingToSayError(unknown_name(meter, sorted(known), what="pin of"))
         for day in days:
             monday = day - timedelta(days=day.weekday())
             if not first - timedelta(days=first.weekday()) <= monday <= asked.last:

@@ -186,7 +186,7 @@ def _lacks(
     if mass is None:
         yield "no mass set listed: weigh what hangs"
     if place is None:
-        yield "place not given: standard gravity, good to 0.3 %"
+        yield "place not named: standard gravity, good to 0.3 % (name it with --place)"
     if meter.get("kind") == "hub":
         yield "a hub: multiply the expected torque by cog / ring"
 

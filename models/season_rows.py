@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from models.plan import Season, Visits
 from models.season_risk import Outlook
 from models.season_stake import Prices, Use
+from models.wording import chance, share
 
 Array = NDArray[np.float64]
 WORTH_DAYS = 0.05  # fewer ridden days than this are not worth a sentence
@@ -89,7 +90,8 @@ def _visit_row(drawn: Drawn, meter: int, weeks: tuple[int, ...], k: int) -> dict
     return {
         "week": drawn.mondays[week],
         "meter_id": row["meter_id"],
-        "reason": _reason(drawn, row, p_before, days=days, money=money, pinned=pinned),
+        "reason": _reason(drawn, row, p_before, days=days, money=money, pinned=pinned)
+        + _later(drawn, meter, weeks[:k], week),
         "p_within_tolerance_before": p_before,
         "deadline": _deadline(drawn, meter, weeks[:k]),
         "pinned": pinned,
@@ -117,7 +119,7 @@ def _reason(
     pinned: bool,
 ) -> str:
     unit = f" {drawn.prices.currency}" if drawn.prices.currency else ""
-    text = f"The chance that it is within ± {row['tolerance_pct']:g} % is {_chance(p)} by then"
+    text = f"The chance that it is within ± {row['tolerance_pct']:g} % is {chance(p)} by then"
     if days >= WORTH_DAYS:
         worth = f"days ridden out of tolerance, worth {money:.0f}{unit}."
         text += f"; a visit spares about {_number(days)} {worth}"
@@ -128,8 +130,20 @@ def _reason(
     return ("Pinned to this week. " if pinned else "") + text
 
 
-def _chance(p: float) -> str:
-    return "under 1 %" if p < 0.01 else "over 99 %" if p > 0.99 else f"{100 * p:.0f} %"
+def _later(drawn: Drawn, meter: int, earlier: tuple[int, ...], week: int) -> str:
+    """Why a visit comes now although the meter is sound then: what would come of it later."""
+    if earlier:
+        p = 1 - drawn.season.risk_after[meter, earlier[-1]]
+    else:
+        p = drawn.ahead.p_within[meter, :-1]
+    text = ""
+    if p[week] >= drawn.target and p[-1] < p[week] - 0.01:
+        text = f" Without it the chance falls to {chance(float(p[-1]))} by the end."
+    race = _first_a_race(drawn, meter, drawn.mondays[earlier[-1]] if earlier else None)
+    if race is not None and race < drawn.mondays[week]:
+        at = float(p[(race - drawn.mondays[0]).days // 7])
+        text += f" Its A race of {race} comes before; the chance then is {chance(at)}."
+    return text
 
 
 def _number(days: float) -> str:
@@ -238,5 +252,5 @@ def plan_notes(drawn: Drawn, chosen: Visits, first: date) -> list[str]:
             "of them."
         )
     if chosen.gap > 0.01:
-        notes.append(f"A better plan may exist: at most {chosen.gap:.1%} cheaper.")
+        notes.append(f"A better plan may exist: at most {share(chosen.gap)} cheaper.")
     return notes

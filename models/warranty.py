@@ -17,6 +17,7 @@ from models.documents import interval90, percent
 from models.due import p_within
 from models.fleet import FleetFit
 from models.slopes import programmed
+from models.wording import chance
 
 LIKELY = 0.8  # chance of exceeding the stated accuracy from which a claim is worth its effort
 CLOSING_DAYS = 120
@@ -76,7 +77,7 @@ def _closing(row: dict[str, Any]) -> str:
     return (
         f"{row['meter_id']}: its warranty ends on {row['warranty_until']}, and the chance that it "
         f"exceeds the {row['stated_accuracy_pct']:g} % its maker states is "
-        f"{row['p_exceeds_stated']:.0%} (report warranty {row['meter_id']})."
+        f"{chance(row['p_exceeds_stated'])} (report warranty {row['meter_id']})."
     )
 
 
@@ -139,7 +140,7 @@ def _verdict(report: dict[str, Any], today: date) -> str:
     if stated is not None:
         text += (
             f"Its maker states {stated:g} %; the chance that it exceeds that is "
-            f"{report['p_exceeds_stated']:.0%}. "
+            f"{chance(report['p_exceeds_stated'])}. "
         )
     until = report["warranty_until"]
     if until is not None:
