@@ -27,6 +27,7 @@ from models.roster import roster, with_riders
 from models.slopes import slope_chain
 from models.snapshot import Snapshot, course_days, noon
 from models.steps import compare_steps
+from models.trainers import trainer_changes
 from models.zeros import zero_alarms, zero_occasions, zero_steps
 
 Tables = dict[str, pl.DataFrame]
@@ -66,6 +67,7 @@ class Records:
     installations: pl.DataFrame
     mass_sets: pl.DataFrame
     zero_steps: pl.DataFrame
+    references: pl.DataFrame
 
     def facts(self) -> Facts:
         """What sentences about devices rest on."""
@@ -157,6 +159,23 @@ def records(
         tables["installations"],
         tables["mass_sets"],
         jumps,
+        _with_tolerance(tables["references"], data, settings.tolerance_pct),
+    )
+
+
+def _with_tolerance(listed: pl.DataFrame, data: FleetData, tolerance_pct: float) -> pl.DataFrame:
+    """Every reference that is no meter of the fleet: reference_id, tolerance_pct (its stated
+    accuracy, else the team's tolerance)."""
+    meters = data.meters["meter_id"].to_list()
+    return (
+        data.references.filter(~pl.col("meter_id").is_in(meters).fill_null(False))
+        .select("reference_id")
+        .join(listed.select("reference_id", "stated_accuracy_pct"), on="reference_id", how="left")
+        .select(
+            "reference_id",
+            tolerance_pct=pl.col("stated_accuracy_pct").cast(pl.Float64).fill_null(tolerance_pct),
+        )
+        .sort("reference_id")
     )
 
 
@@ -239,6 +258,7 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
         meters=_with_latest(found, fleet),
         courses=snapshot.courses(ids, days, mean, sd),
         devices=_devices(found, fleet),
+        trainers=trainer_changes(found.references, fleet, as_of=found.as_of),
         alarms=pl.concat([fleet.alarms, zero_alarms(found.zero_steps)], how="diagonal"),
         weights=fleet.weights,
         observed=observed,

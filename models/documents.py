@@ -16,11 +16,16 @@ import polars as pl
 from models.control import Limits
 from models.due import due_table
 from models.snapshot import Snapshot, forecast
+from models.trainers import trainer_states
 
 TURNING_ONLY = (
     "It shows torque only when turning, so the bench cannot tell: ride it against a device that "
     "you trust."
 )
+AS_A_METER: Mapping[str, Any] = {
+    **{"status": None, "p_within_tolerance": None, "due_date": None},
+    "reasons": ["A meter of the fleet: see its own row."],
+}
 STATUSES = ("out", "due", "soon", "ok", "unknown")
 Z90 = 1.6448536269514722  # 95 % quantile of the standard normal: ends of a 90 % interval
 
@@ -123,11 +128,7 @@ def status_document(
         },
         "reliability_target": target,
         "meters": _with_findings(_meter_rows(table, here, alarms), told_of("meter"), "meter_id"),
-        "references": device_rows(
-            _of_kind(snapshot.devices, "reference", "reference_id"),
-            "reference_id",
-            alarms_by_device(snapshot.alarms, "reference"),
-        ),
+        "references": _reference_rows(snapshot, as_of=as_of, target=target),
         "benches": _with_findings(
             device_rows(
                 _of_kind(snapshot.devices, "bench", "bench_id"),
@@ -168,6 +169,18 @@ def _with_findings(
             first = "Look into the alarm first. " if n else ""
             row["next_action"] = first + " ".join(actions)
     return rows
+
+
+def _reference_rows(snapshot: Snapshot, *, as_of: date, target: float) -> list[dict[str, Any]]:
+    """References of `status`; one that is a meter of the fleet is judged there, not here."""
+    rows = device_rows(
+        _of_kind(snapshot.devices, "reference", "reference_id"),
+        "reference_id",
+        alarms_by_device(snapshot.alarms, "reference"),
+    )
+    states = trainer_states(snapshot.trainers, as_of=as_of, target=target)
+    by_id = dict(zip(snapshot.trainers["reference_id"].to_list(), states, strict=True))
+    return [row | by_id.get(row["reference_id"], AS_A_METER) for row in rows]
 
 
 def _of_kind(devices: pl.DataFrame, kind: str, key: str) -> pl.DataFrame:

@@ -36,6 +36,7 @@ class Snapshot:
     meters       the roster, plus drift_ln, drift_sd_ln, last_bench, last_comparison
     courses      meter_id, days (from origin), mean_ln, sd_ln
     devices      device_kind (reference, bench), device_id, mean_ln, sd_ln, …
+    trainers     how far each reference has moved (models.trainers.trainer_changes)
     alarms       device_kind, device_id, kind, date, size_pct, consequence_pct, text
     weights      kind (bench, comparison), id, weight in 0…1
     observed     kind, id, meter_id, at, gain_error, sd, standardized, weight, used
@@ -52,6 +53,7 @@ class Snapshot:
     meters: pl.DataFrame
     courses: pl.DataFrame
     devices: pl.DataFrame
+    trainers: pl.DataFrame
     alarms: pl.DataFrame
     weights: pl.DataFrame
     observed: pl.DataFrame

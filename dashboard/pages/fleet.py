@@ -217,7 +217,7 @@ def _devices(status: Document) -> html.Section:
         *(_device(row, "reference_id", "Trainer") for row in status.get("references") or []),
         *(_device(row, "bench_id", "Mass set") for row in status.get("benches") or []),
     ]
-    titles = ("Device", "Kind", "Gain error, ± at 90 %", "Seen")
+    titles = ("Device", "Kind", "Gain error, ± at 90 %", "Moved in a year", "State", "Seen")
     body: Any = parts.plain_table(titles, rows, name="Trainers and mass sets")
     if not rows:
         body = parts.empty(
@@ -252,9 +252,25 @@ def _device(row: Document, key: str, kind: str) -> html.Tr:
             html.Th(row[key], scope="row"),
             html.Td(named),
             html.Td(theme.plus_minus(row.get("gain_error_pct"), half, "%", 2), className="num"),
+            html.Td(
+                theme.plus_minus(
+                    row.get("change_pct"), theme.half90(row.get("change_sd_pct")), "%", 2
+                ),
+                className="num",
+            ),
+            html.Td(_device_state(row)),
             html.Td(seen, className="has-alarm" if row.get("alarms") else ""),
         ]
     )
+
+
+def _device_state(row: Document) -> Any:
+    """A trainer's status and due day; a mass set has none."""
+    if not row.get("status"):
+        return "–"
+    due = f", due {theme.day(row['due_date'])}" if row.get("due_date") else ""
+    told = f"{theme.STATUSES[row['status']].word}{due}"
+    return html.Span(told, title=" ".join(row.get("reasons") or []))
 
 
 # ---- what happens in the browser --------------------------------------------------------------

@@ -25,7 +25,7 @@ ALARM_SCHEMA = {
     "score": pl.Float64,
     "text": pl.String,
 }
-_LATEST_AFTER_YEARS = 45 / 365.25
+_LATEST_AFTER_YEARS = 59 / 365.25
 _RESET_WITHIN_YEARS = 3 / 365.25
 
 
@@ -99,11 +99,11 @@ def _alarm(
 
 
 def when(effect: Effect) -> float:
-    """The date given: of a step the middle between the observations around it, soon after the
-    earlier one; else the observation's own."""
+    """The date given: that of the first observation which shows it; of a step with nothing seen
+    for long before, two months after the observation before it."""
     if effect.kind != "step":
         return effect.at
-    return min((effect.since + effect.at) / 2, effect.since + _LATEST_AFTER_YEARS)
+    return min(effect.at, effect.since + _LATEST_AFTER_YEARS)
 
 
 def _consequence(prepared: Prepared, effect: Effect, size: float) -> float | None:
