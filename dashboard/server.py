@@ -27,6 +27,7 @@ LOG = logging.getLogger("slopewatch.dashboard")
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 ANY_ADDRESS = "any address"  # among the hosts to answer to: whatever is given as a number
 UPLOAD_LIMIT_MB = 64
+IN_MEMORY_MB = 256
 MEGABYTE = 1024 * 1024
 READING = frozenset({"GET", "HEAD", "OPTIONS"})
 
@@ -221,6 +222,8 @@ def listen(app: Any, *, host: str, port: int, behind: str | None = None) -> Any:
         sockets=[_bound(host, port)],
         threads=8,
         ident="",
+        inbuf_overflow=IN_MEMORY_MB * MEGABYTE,  # personal data: never into temporary files
+        outbuf_overflow=IN_MEMORY_MB * MEGABYTE,
         max_request_body_size=UPLOAD_LIMIT_MB * MEGABYTE + 65536,
         **(trusted if behind else {}),
     )

@@ -157,3 +157,33 @@ def test_signing_out_shows_the_sign_in_page_and_ended_sign_in_is_said(visit, dat
         page.wait_for_selector("[role=alert]:has-text('do not fit together')")
         assert [text for text in tab.complaints if "401" not in text] == []
         tab.complaints.clear()  # the browser notes a refused sign-in
+
+
+def test_ended_sign_in_is_said_in_the_page_which_keeps_what_was_typed(visit, data):
+    with serving(data) as address:
+        tab = visit()
+        page = tab.page
+        sign_in(page, address, "Mo", "mechanic", "/")
+        page.wait_for_selector("#fleet-search")
+        page.fill("#fleet-search", "K1")
+        page.context.clear_cookies()
+        page.click("#shell-nav a:text-is('Intake')")
+        page.wait_for_selector("#shell-notice:has-text('Your sign-in has ended')")
+        assert page.get_attribute("#shell-notice a", "href") == "/sign-in"
+        assert page.input_value("#fleet-search") == "K1"
+        tab.complaints.clear()  # the browser notes the refused request
+        page.close()
+
+
+def test_more_than_the_server_takes_at_once_is_not_sent(visit, data, tmp_path):
+    large = tmp_path / "bench.csv"
+    with large.open("wb") as file:
+        file.truncate(47 * 1024 * 1024)
+    with serving(data) as address:
+        page = visit().page
+        sign_in(page, address, "Mo", "mechanic")
+        page.wait_for_selector("text=No row is set aside.")
+        page.set_input_files("#intake-upload input[type=file]", large)
+        page.wait_for_selector("#shell-notice:has-text('more than 46 MB together')")
+        page.close()
+    assert data.work()["ended"] == {}
