@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
 
+from ingest.other_store import ENDINGS as STORES
+from ingest.other_store import store_tables
 from ingest.problems import Problem
 from ingest.readers.csv import read_csv
 from ingest.readers.parquet import read_parquet
@@ -104,12 +106,27 @@ def _is_recorded(file: str, data: bytes) -> bool:
 
 def read(file: Path) -> Content:
     """The tables of a file; what is wrong with it as a whole goes into `problems`."""
+    if file.suffix.lower() in STORES and file.is_file():
+        return _read_store(file)
     try:
         return read_bytes(file.resolve(), str(file), file.read_bytes())
     except OSError as error:
         reason, fix = error.strerror or str(error), "see whether it is there and may be read"
         problem = Problem(str(file), None, None, None, reason, "a file that can be read", fix)
         return Content(file.resolve(), str(file), problems=[problem])
+
+
+def _read_store(file: Path) -> Content:
+    """Another store's tables; its fingerprint is that of the rows, for the file itself changes
+    whenever it is opened."""
+    content = Content(file.resolve(), str(file))
+    try:
+        content.tables = store_tables(file)
+    except UnreadableError as error:
+        content.problems.append(error.problem(str(file)))
+    marks = "\n".join(f"{raw.name} {raw.content_hash()}" for raw in content.tables)
+    content.sha256 = sha256(marks.encode()).hexdigest()
+    return content
 
 
 def read_bytes(path: Path, file: str, data: bytes) -> Content:
@@ -135,6 +152,12 @@ def uploaded(files: Iterable[tuple[str, bytes]]) -> tuple[list[Content], list[tu
 
 
 def _tables(file: str, ending: str, data: bytes) -> list[RawTable]:
+    if ending in STORES:
+        raise UnreadableError(
+            found="a store",
+            expected="a table (CSV, Parquet, .xlsx)",
+            fix="load it where its file lies: slopewatch load FILE",
+        )
     if ending in OTHER_SHEETS:
         raise UnreadableError(
             found=f"a {ending} file",
