@@ -28,6 +28,7 @@ def add_reports(kinds: Any) -> None:
     sub.add_argument("meter", metavar="METER")
     sub = words.add("handover", _handover, "what a leaving rider hands back", *EVERYTHING)
     sub.add_argument("rider", metavar="RIDER")
+    words.add("workshops", _workshops, "whether the workshops agree with one another", *EVERYTHING)
 
 
 def _notices(args: argparse.Namespace) -> int:
@@ -88,4 +89,24 @@ def _handover(args: argparse.Namespace) -> int:
     columns = ("meter_id", "serial_number", "return_by", "location", "gain_error_pct",
                "gain_error_sd_pct")  # fmt: skip
     show(args, document, document["to_return"], columns)
+    return DONE
+
+
+def _workshops(args: argparse.Namespace) -> int:
+    document = _report(args)
+    for text in document["notes"]:
+        say(f"note: {text}")
+    columns = ("what", "name", "n_sessions", "difference_pct", "expanded_uncertainty_pct", "e_n",
+               "agrees", "sd_pct", "interval90_pct")  # fmt: skip
+    rows = [
+        *({"what": "workshop", "name": row["workshop"]} | row for row in document["workshops"]),
+        *(
+            {"what": "traveller", "name": f"{row['meter_id']} at {row['workshop']}"} | row
+            for row in document["travellers"]
+        ),
+        *({"what": "spread", "name": row["part"]} | row for row in document["parts"]),
+    ]
+    show(args, document, rows, columns)
+    if args.format == "table":
+        print(document["text"])
     return DONE

@@ -198,5 +198,6 @@ def report(store: Path, what: str, *named: str, as_of: date | None, say: Say) ->
         "intervals": run_reports.intervals,
         "warranty": run_reports.warranty,
         "handover": run_reports.handover,
+        "workshops": run_reports.workshops,
     }
     return reports[what](Store(store), *named, as_of=as_of, say=say)

@@ -168,3 +168,11 @@ def handover(
 
 
 __all__ = ["acknowledge", "affected", "handover", "intervals", "notices", "warranty"]
+
+
+def workshops(store: Store, *, as_of: date | None = None, say: Say | None = None) -> Document:
+    """Whether the workshops agree: variance parts and degrees of equivalence."""
+    from models.workshops import workshops_document
+
+    ready = prepare(store, as_of=as_of, say=say)
+    return {"as_of": ready.found.as_of} | workshops_document(ready.fleet, ready.found.sessions)

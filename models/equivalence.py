@@ -1,0 +1,66 @@
+"""Degrees of equivalence, as in key comparisons: who differs from the reference value, and how
+surely.
+
+The reference value is the weighted mean; a participant's degree of equivalence is its difference
+from that value, with the uncertainty of this difference (not of the two apart: the participant is
+part of the mean); E_n is the difference over its expanded uncertainty, |E_n| ≤ 1: it agrees.
+
+Ref  Cox (2002), The evaluation of key comparison data, Metrologia 39, 589 (procedure A);
+     ISO 13528:2015, 9.7 for E_n.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+COVERAGE = 2.0
+
+
+@dataclass(frozen=True)
+class Equivalence:
+    """reference and u_reference; of each participant difference, u_difference, e_n; chi2 with
+    n − 1 degrees of freedom and p, the chance of so much disagreement."""
+
+    reference: float
+    u_reference: float
+    difference: Array
+    u_difference: Array
+    e_n: Array
+    chi2: float
+    p: float
+
+
+def degrees_of_equivalence(x: Array, covariance: Array) -> Equivalence:
+    """Degrees of equivalence of n ≥ 2 values with their covariance matrix [n, n]."""
+    M: Array = np.linalg.inv(covariance).astype(np.float64)
+    return from_information(M, M @ x)
+
+
+def from_information(M: Array, b: Array) -> Equivalence:
+    """The same from M = V⁻¹ and b = V⁻¹ x. V is M⁻¹, singular M included (what nothing tells
+    apart gets no bound on its uncertainty)."""
+    from scipy.stats import chi2
+
+    ones = np.ones(len(b))
+    weight = float(ones @ M @ ones)
+    reference = float(ones @ b) / weight
+    V = np.linalg.pinv(M, hermitian=True)
+    x = V @ b
+    difference = x - reference
+    spread = np.diag(V) - 1 / weight
+    u = np.sqrt(np.maximum(spread, 0.0))
+    e_n = np.divide(difference, COVERAGE * u, out=np.zeros(len(u)), where=u > 0)
+    total = float(difference @ M @ difference)
+    return Equivalence(
+        reference,
+        float(np.sqrt(1 / weight)),
+        difference,
+        u,
+        e_n,
+        total,
+        float(chi2.sf(total, max(len(b) - 1, 1))),
+    )
