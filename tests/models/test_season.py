@@ -214,7 +214,7 @@ def test_impossible_questions_get_a_sentence(team: tuple[Any, FleetFit]) -> None
     for asked, text in (
         (past, "that season is over"),
         (backwards, "turn them round"),
-        (stranger, "a meter of the fleet"),
+        (stranger, "expected one that the store knows"),
         (too_late, "outside the plan"),
     ):
         with pytest.raises(NothingToSayError, match=text):
