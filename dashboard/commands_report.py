@@ -11,13 +11,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from dashboard import commands_changes
+from dashboard import commands_changes, commands_record
 from dashboard.commands import store_of
 from dashboard.commands_reports import add_reports
 
 __all__ = ["REPORTS", "add", "store_of", "with_store"]
 Report = Callable[[Any], None]
-REPORTS: list[Report] = [commands_changes.add_words, add_reports]
+REPORTS: list[Report] = [commands_record.add_words, commands_changes.add_words, add_reports]
 
 
 def add(commands: Any) -> None:

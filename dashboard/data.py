@@ -213,3 +213,10 @@ def build_demo(store: Path, *, say: Say) -> None:
         return
     say("building the demo fleet (once)")
     run.build_demo(Store(store), say=say)
+
+
+def write_document(file: Path, content: bytes) -> Path:
+    """Write a finished document such as a PDF."""
+    from ingest.export import write_document as write
+
+    return write(file, content)

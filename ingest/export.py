@@ -12,7 +12,7 @@ import xlsxwriter
 
 from ingest.columns import Table
 from ingest.schema import TABLES
-from ingest.store import Store
+from ingest.store import Store, StoreError
 
 Format = Literal["csv", "xlsx", "parquet"]
 FORMATS: tuple[str, ...] = get_args(Format)
@@ -29,6 +29,17 @@ def export_tables(
     with store.reading() as db:
         frames = {name: db.frame(name) for name in tables}
     return write_tables({n: f for n, f in frames.items() if not f.is_empty()}, folder, form)
+
+
+def write_document(file: Path, content: bytes) -> Path:
+    """Write a finished document, making its folder; a StoreError where that cannot be done."""
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(content)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise StoreError(f"{file} cannot be written: {reason}. Name another file.") from None
+    return file
 
 
 def write_tables(frames: dict[str, pl.DataFrame], folder: Path, form: Format) -> list[Path]:

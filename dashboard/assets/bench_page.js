@@ -152,7 +152,7 @@
       h("h2", {}, "Bench list, printed " + bench.dated(bench.today(kit))),
       h("p", { class: "bench-paper-head" }, head.map((text) => h("span", {}, text))),
       h("p", {}, "As found first, before any bolt is touched. Feet and hands out from under the masses; the bike clamped, the wheel locked. The makers\u2019 instructions and the workshop\u2019s rules come first. Limits are for a zero of 0: add the zero you read."),
-      meters.map((meter) => sheet(meter)));
+      ...meters.map((meter) => sheet(meter)));
   }
 
   function sheet(meter) {
