@@ -47,14 +47,18 @@ class Kept:
     def __init__(self, store: Path) -> None:
         self._store = Store(store)
         self._lock = threading.Lock()
+        self._data_version = Remembered(self._store, self._read_version)
         self._slots: OrderedDict[tuple[object, ...], _Slot] = OrderedDict()
 
     def _version(self) -> tuple[object, ...]:
         if not self._store.exists():
             return ("no store",)
+        return (*self._data_version(), date.today())
+
+    def _read_version(self) -> tuple[object, ...]:
         from models import run
 
-        return (*run.version(self._store), date.today())
+        return run.version(self._store)
 
     def _kept(self, make: Callable[[], Any], *key: object) -> Any:
         slot = self._slot((*self._version(), *key))

@@ -7,7 +7,7 @@ Of a keyed row's versions the one claimed last is live.
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 
 from ingest.columns import Column, Table
 
@@ -132,10 +132,20 @@ CHANGES = Table(
     ),
 )
 
+PLAN_PINS = Table(
+    "plan_pins",
+    "meters whose bench visit someone has tied to a week of the plan",
+    (
+        Column("meter_id", required=True),
+        Column("week", date, required=True, meaning="the week's Monday"),
+    ),
+    key=("meter_id", "week"),
+)
+
 BOOKKEEPING: dict[str, Table] = {
     table.name: table
     for table in (
         *(META, SETTING_VALUES, IMPORTS, IMPORT_TABLES, IMPORT_NOTICES, CLAIMS, SET_ASIDE),
-        *(ACCOUNTS, ENDED_SIGN_INS, CHANGES),
+        *(ACCOUNTS, ENDED_SIGN_INS, CHANGES, PLAN_PINS),
     )
 }
