@@ -23,6 +23,11 @@ def aria(**attributes: str) -> dict[str, Any]:
     return {f"aria-{name}": value for name, value in attributes.items()}
 
 
+def facts_of(**facts: str) -> dict[str, Any]:
+    """What a script reads off a component, as its attributes: facts_of(meter="A1")."""
+    return {f"data-{name}": value for name, value in facts.items()}
+
+
 def in_browser(app: Any, function: str, *dependencies: Any, at_start: bool = True) -> None:
     """A callback that runs as the named function of assets/slopewatch.js, not on the server."""
     app.clientside_callback(

@@ -113,11 +113,12 @@ def effort(
     from models import run
 
     zone = str(settings(store)["time_zone"])
-    efforts = [_effort(text, zone) for text in texts]
+    efforts = [read_effort(text, zone) for text in texts]
     return run.effort(Store(store), efforts, carry_to=carry_to, as_of=as_of, say=say)
 
 
-def _effort(text: str, zone: str) -> Any:
+def read_effort(text: str, zone: str) -> Any:
+    """An effort as it is written; NothingDoneError where it cannot be read."""
     from models.effort import Effort
 
     try:

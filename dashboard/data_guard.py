@@ -7,7 +7,7 @@ files all get the guarded door and have no other.
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from functools import wraps
@@ -117,10 +117,23 @@ def _arguments(
 def _check_arguments(
     method: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any], scope: Scope
 ) -> None:
-    for kind, asked in _arguments(method, args, kwargs).items():
-        if kind in SCOPED and asked is not None and not scope.holds(kind, asked):
+    for kind, asked in _named(_arguments(method, args, kwargs)):
+        if not scope.holds(kind, asked):
             what = "rider" if kind == "rider_id" else "meter"
             raise RefusedError(f"{what} {asked} is not among your riders and their meters.")
+
+
+def _named(value: Any) -> Iterator[tuple[str, object]]:
+    """Every meter and rider that is named in arguments, rows within them too."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            if key in SCOPED and item is not None:
+                yield key, item
+            else:
+                yield from _named(item)
+    elif isinstance(value, list | tuple):
+        for item in value:
+            yield from _named(item)
 
 
 def _subject(method: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any]) -> str:

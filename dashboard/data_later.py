@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -63,6 +64,14 @@ class Later(Kept):
             self._keep_few()
             self._set_going()
         return self._told(full, job, now)
+
+    def _ready(self, as_of: str | None, say: Say) -> Any:
+        """The records of a day and the fleet model on them (models.run.Prepared), kept."""
+        from models import run
+
+        day = date.fromisoformat(as_of) if as_of else None
+        say("putting together what is known of the fleet")
+        return self._kept(lambda: run.prepare(self._store, as_of=day, say=say), "fleet", as_of)
 
     def _told(self, full: tuple[object, ...], job: _Job, now: float) -> Document:
         told: Document = {"state": "working", "document": None, "said": job.said}

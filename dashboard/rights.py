@@ -76,6 +76,22 @@ RIGHTS: dict[str, Right] = {
     "save_bench_event": write("event noted at the bench", MECHANIC),
     "undo_bench_entry": write("bench entry taken back", MECHANIC),
     "bench_record": read(MECHANIC, watts=False),
+    # season
+    "season": read(watts=False),
+    "plan": read(watts=False),
+    "plan_calendar": read(MECHANIC, MANAGER, watts=False),
+    "bench_list": read(MECHANIC, MANAGER, watts=False),
+    "move_visit": write("visits pinned", MECHANIC, MANAGER),
+    # riders
+    "riders": read(COACH),
+    "rider": read(COACH),
+    "effort": read(COACH),
+    "correct": read(COACH),
+    "acknowledge_notice": write("notice acknowledged", COACH),
+    # budget and method
+    "budget": read(MANAGER, watts=False),
+    "policies": read(MANAGER, watts=False),
+    "hindcast": read(watts=False),
     # people
     "accounts": read(OWNER, watts=False),
     "changes": read(OWNER),
@@ -114,6 +130,11 @@ LOADS: dict[str, tuple[str, ...]] = {
 PAGES: dict[str, frozenset[str]] = {
     "/": EVERYONE,
     "/meter/<meter_id>": EVERYONE,
+    "/season": EVERYONE,
+    "/season/week/<week>": frozenset({MECHANIC, MANAGER, OWNER}),
+    "/riders": frozenset({COACH, OWNER}),
+    "/riders/<rider_id>": frozenset({COACH, OWNER}),
+    "/budget": frozenset({MANAGER, OWNER}),
     "/method": EVERYONE,
     "/bench": frozenset({MECHANIC, OWNER}),
     "/intake": frozenset({MECHANIC, MANAGER, OWNER}),

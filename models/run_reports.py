@@ -36,12 +36,13 @@ def notices(
     with store.reading() as db:
         seen = seen_notices(db)
     last = min(last or ready.found.as_of, ready.found.as_of)
-    return _notices(ready, first or last - timedelta(days=365), last, seen)
+    return notices_of(ready, first or last - timedelta(days=365), last, seen)
 
 
-def _notices(
+def notices_of(
     ready: Prepared, first: date, last: date, seen: dict[str, dict[str, Any]]
 ) -> list[Document]:
+    """Notices of a period, with who has acknowledged each. seen: of `run_fit.seen_notices`."""
     from models.notices import acknowledged
     from models.notices import notices as told
 
@@ -162,7 +163,7 @@ def handover(
         ready.found.meters,
         ledger["ledger"],
         rider_id=rider_id,
-        told=_notices(ready, first, today, {}),
+        told=notices_of(ready, first, today, {}),
         today=today,
     )
 

@@ -39,6 +39,58 @@ class Door(Protocol):
 
     def comparisons(self, meter_id: str) -> list[Document]: ...
 
+    def season(self, as_of: str | None = None) -> Document: ...
+
+    def plan(
+        self, first: str, last: str, slots: int | None = None, as_of: str | None = None
+    ) -> Document: ...
+
+    def move_visit(
+        self, meter_id: str, away: str | None = None, to: str | None = None
+    ) -> Document: ...
+
+    def plan_calendar(
+        self, first: str, last: str, slots: int | None = None, as_of: str | None = None
+    ) -> str: ...
+
+    def bench_list(
+        self,
+        week: str,
+        first: str,
+        last: str,
+        slots: int | None = None,
+        as_of: str | None = None,
+    ) -> Document: ...
+
+    def riders(self, as_of: str | None = None) -> list[Document]: ...
+
+    def rider(self, rider_id: str, as_of: str | None = None) -> Document: ...
+
+    def effort(
+        self, rider_id: str, efforts: Sequence[Document], as_of: str | None = None
+    ) -> Document: ...
+
+    def correct(
+        self, rider_id: str, first: str, last: str, as_of: str | None = None
+    ) -> Document: ...
+
+    def acknowledge_notice(self, rider_id: str, notice_id: str) -> None: ...
+
+    def budget(
+        self,
+        first: str,
+        last: str,
+        *,
+        slots: int | None = None,
+        tolerance_pct: float | None = None,
+        target: float | None = None,
+        as_of: str | None = None,
+    ) -> Document: ...
+
+    def policies(self, as_of: str | None = None) -> Document: ...
+
+    def hindcast(self, as_of: str | None = None) -> Document: ...
+
     def method(self) -> Document: ...
 
     def bench_kit(self) -> Document: ...

@@ -1,0 +1,148 @@
+// The season's board: a visit is dragged to a week, or opened and given one from a list.
+(function () {
+  "use strict";
+  let count = 0;
+
+  function move(meter, away, to) {
+    count += 1;
+    const asked = { meter_id: meter, away: away || null, to: to || null, n: Date.now() + count };
+    window.dash_clientside.set_props("season-move", { data: asked });
+  }
+
+  function visitOf(event) {
+    return event.target.closest ? event.target.closest(".visit") : null;
+  }
+
+  function weekOf(event) {
+    return event.target.closest ? event.target.closest(".week[data-week]") : null;
+  }
+
+  // ---- dragging ------------------------------------------------------------------------
+  let held = null;
+
+  document.addEventListener("dragstart", function (event) {
+    const visit = visitOf(event);
+    if (!visit) return;
+    held = visit.dataset;
+    event.dataTransfer.setData("text/plain", held.meter);
+    event.dataTransfer.effectAllowed = "move";
+  });
+
+  function mark(week) {
+    document.querySelectorAll(".week.over").forEach((one) => one.classList.remove("over"));
+    if (week) week.classList.add("over");
+  }
+
+  document.addEventListener("dragover", function (event) {
+    const week = held && weekOf(event);
+    mark(week);
+    if (week) event.preventDefault();
+  });
+
+  document.addEventListener("drop", function (event) {
+    const week = held && weekOf(event);
+    if (!week) return;
+    event.preventDefault();
+    if (week.dataset.week !== held.week) move(held.meter, held.week, week.dataset.week);
+  });
+
+  document.addEventListener("dragend", function () {
+    held = null;
+    mark(null);
+  });
+
+  // ---- the dialog ----------------------------------------------------------------------
+  const byId = (name) => document.getElementById(name);
+  let open = null;
+
+  function weeksOffered() {
+    return Array.from(document.querySelectorAll(".week[data-week]")).map(function (week) {
+      const option = document.createElement("option");
+      const free = Number(week.dataset.free);
+      const room = week.dataset.closed ? "closed" : free > 0 ? free + " free" : "full";
+      option.value = week.dataset.week;
+      option.textContent = week.getAttribute("aria-label").replace("Week of ", "") + " (" + room + ")";
+      return option;
+    });
+  }
+
+  function show(visit) {
+    open = visit.dataset;
+    const who = open.rider ? open.meter + ", " + open.rider : open.meter;
+    byId("season-visit-title").textContent = who;
+    byId("season-visit-reason").textContent = open.reason;
+    byId("season-visit-deadline").textContent = open.deadline ? "Better before " + open.deadline + "." : "";
+    byId("season-visit-week").replaceChildren(...weeksOffered());
+    if (open.week) byId("season-visit-week").value = open.week;
+    byId("season-unpin").hidden = !open.pinned;
+    const asOf = new URLSearchParams(window.location.search).get("as_of");
+    byId("season-visit-meter").setAttribute(
+      "href",
+      "/meter/" + encodeURIComponent(open.meter) + (asOf ? "?as_of=" + asOf : "")
+    );
+    byId("season-visit").showModal();
+  }
+
+  function again() {
+    const asked = new URLSearchParams();
+    for (const [key, name] of [["from", "season-from"], ["to", "season-to"], ["slots", "season-slots"]]) {
+      const field = byId(name);
+      if (field && field.value) asked.set(key, field.value);
+    }
+    const asOf = new URLSearchParams(window.location.search).get("as_of");
+    if (asOf) asked.set("as_of", asOf);
+    window.dash_clientside.set_props("place", { href: "/season?" + asked.toString() });
+  }
+
+  const ACTIONS = {
+    "season-pin": function () {
+      const to = byId("season-visit-week").value;
+      byId("season-visit").close();
+      move(open.meter, open.week, to);
+    },
+    "season-unpin": function () {
+      byId("season-visit").close();
+      move(open.meter, open.week, null);
+    },
+    "season-close": function () {
+      byId("season-visit").close();
+    },
+    "season-visit-meter": function () {
+      byId("season-visit").close();
+    },
+    "season-again": again,
+    "week-print": function () {
+      window.print();
+    },
+  };
+
+  document.addEventListener("click", function (event) {
+    if (!event.target.closest) return;
+    const visit = visitOf(event);
+    if (visit) return show(visit);
+    const unpin = event.target.closest(".unpin");
+    if (unpin) return move(unpin.dataset.meter, unpin.dataset.week, null);
+    const named = event.target.closest("[id]");
+    if (named && ACTIONS[named.id]) ACTIONS[named.id]();
+  });
+
+  // ---- the table of meters without a visit ---------------------------------------------
+  function PinCell(props) {
+    if (!props.value) return null;
+    return window.React.createElement(
+      "button",
+      {
+        className: "quiet visit-less visit",
+        "data-meter": props.data.meter_id,
+        "data-reason": props.data.reason,
+        "data-deadline": "",
+        "aria-haspopup": "dialog",
+        "aria-label": "Pin " + props.data.meter_id + " to a week",
+      },
+      props.value
+    );
+  }
+
+  window.dashAgGridComponentFunctions = window.dashAgGridComponentFunctions || {};
+  Object.assign(window.dashAgGridComponentFunctions, { PinCell: PinCell });
+})();

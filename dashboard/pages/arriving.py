@@ -1,0 +1,55 @@
+"""A part of a page that arrives later: a line of progress first, what it holds once it is there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from dash import dcc, html, no_update
+
+from dashboard import components as parts
+from dashboard import theme
+from dashboard.pages import Document
+
+EVERY_MS = 700
+SETTLED = ("children", "className")
+
+
+def arriving(name: str, asked: Document) -> html.Div:
+    """The place of the part: what is asked for, its progress, its body. Ids begin with name."""
+    return html.Div(
+        [
+            dcc.Store(id=f"{name}-asked", data=asked),
+            dcc.Interval(id=f"{name}-tick", interval=EVERY_MS, disabled=True),
+            html.P("Working it out…", id=f"{name}-progress", className="progress", role="status"),
+            html.Div(id=f"{name}-body"),
+        ],
+        className="arriving",
+    )
+
+
+def arrived(told: Document, draw: Callable[[Any], Any]) -> tuple[Any, str, bool]:
+    """Body, line of progress and whether to stop asking, of an answer as the door tells it."""
+    if told["state"] == "working":
+        return no_update, progress_line(told), False
+    if told["state"] == "failed":
+        return parts.empty(theme.sentence(told["said"]), "Nothing was changed."), "", True
+    return draw(told["document"]), "", True
+
+
+def progress_line(told: Document) -> str:
+    """What is going on, and for how long."""
+    said = theme.sentence(told.get("said") or "working it out").rstrip(".")
+    seconds = int(told.get("seconds") or 0)
+    return f"{said}… {seconds}{theme.NBSP}s" if seconds else f"{said}…"
+
+
+def date_field(name: str, label: str, day: str) -> html.Div:
+    """The browser's own date field; what is entered is in the element NAME."""
+    return html.Div(
+        [
+            html.Label(label, htmlFor=name),
+            html.Div(className="date-field", **parts.facts_of(name=name, day=day)),
+        ],
+        className="field",
+    )

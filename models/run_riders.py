@@ -1,0 +1,44 @@
+"""From a fit of the day to what a coach looks at: a rider's meters, their agreement, notices."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+from ingest.store import Store
+from models import rider_view
+from models.run_fit import Prepared, seen_notices
+from models.run_reports import notices_of
+
+Document = dict[str, Any]
+NOTICE_DAYS = 365
+
+
+def rider_of(store: Store, ready: Prepared, rider_id: str) -> Document:
+    """One rider on a day; see `models.rider_view`.
+
+    Out  periods (each with points and resets), bikes (pairs of the meters ridden that day),
+         efforts, notices (of the last year, with who has acknowledged each)
+    """
+    found, today = ready.found, ready.found.as_of
+    periods = rider_view.riding_periods(
+        ready.tables["assignments"],
+        found.meters["meter_id"].to_list(),
+        rider_id=rider_id,
+        today=today,
+    )
+    now = [p["meter_id"] for p in periods if p["to_date"] is None or p["to_date"] >= today]
+    with store.reading() as db:
+        seen = seen_notices(db)
+    told = notices_of(ready, today - timedelta(days=NOTICE_DAYS), today, seen)
+    return {
+        "rider_id": rider_id,
+        "as_of": today,
+        "periods": [
+            rider_view.period_curve(ready.fleet, found.resets, period, today=today)
+            for period in periods
+        ],
+        "bikes": rider_view.between_meters(ready.fleet, list(dict.fromkeys(now)), on=today),
+        "efforts": rider_view.efforts_of(ready.tables["efforts"], rider_id=rider_id, today=today),
+        "notices": [notice for notice in told if notice["rider_id"] == rider_id],
+    }
