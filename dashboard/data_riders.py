@@ -97,7 +97,7 @@ class RidersDoor(Later):
         ]
         return answer | {"efforts": rows}
 
-    def correct(self, rider_id: str, first: str, last: str, as_of: str | None = None) -> Document:
+    def ledger(self, rider_id: str, first: str, last: str, as_of: str | None = None) -> Document:
         """The `correct` document: the ledger of a rider's correction factors over a period."""
         from dashboard import printing
         from models import run

@@ -86,7 +86,7 @@ RIGHTS: dict[str, Right] = {
     "riders": read(COACH),
     "rider": read(COACH),
     "effort": read(COACH),
-    "correct": read(COACH),
+    "ledger": read(COACH),
     "acknowledge_notice": write("notice acknowledged", COACH),
     # budget and method
     "budget": read(MANAGER, watts=False),
@@ -132,9 +132,6 @@ PAGES: dict[str, frozenset[str]] = {
     "/meter/<meter_id>": EVERYONE,
     "/season": EVERYONE,
     "/season/week/<week>": frozenset({MECHANIC, MANAGER, OWNER}),
-    "/riders": frozenset({COACH, OWNER}),
-    "/riders/<rider_id>": frozenset({COACH, OWNER}),
-    "/budget": frozenset({MANAGER, OWNER}),
     "/method": EVERYONE,
     "/bench": frozenset({MECHANIC, OWNER}),
     "/intake": frozenset({MECHANIC, MANAGER, OWNER}),

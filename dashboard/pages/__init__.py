@@ -70,7 +70,7 @@ class Door(Protocol):
         self, rider_id: str, efforts: Sequence[Document], as_of: str | None = None
     ) -> Document: ...
 
-    def correct(
+    def ledger(
         self, rider_id: str, first: str, last: str, as_of: str | None = None
     ) -> Document: ...
 

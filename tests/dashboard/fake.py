@@ -7,6 +7,8 @@ import random
 from datetime import date, timedelta
 from typing import Any
 
+from tests.dashboard.fake_season import FakeDecisions
+
 Document = dict[str, Any]
 TODAY = date(2027, 9, 30)
 TOLERANCE = 1.5
@@ -38,7 +40,7 @@ def _phi(x: float) -> float:
     return 0.5 * (1 + math.erf(x / math.sqrt(2)))
 
 
-class FakeData:
+class FakeData(FakeDecisions):
     """The door's methods over an invented fleet; `blank` meters have no data at all."""
 
     def __init__(
@@ -301,6 +303,12 @@ class EmptyData(FakeData):
 
     def __init__(self) -> None:
         super().__init__(0, trainers=0)
+
+    def season(self, as_of: str | None = None) -> Document:
+        return {"empty": True, "as_of": as_of or TODAY.isoformat()}
+
+    def riders(self, as_of: str | None = None) -> list[Document]:
+        return []
 
     def status(self, as_of: str | None = None) -> Document:
         fit = {"fitted_at": None, "stale": False, "converged": None}

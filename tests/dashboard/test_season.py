@@ -1,0 +1,181 @@
+"""What the season page says of a plan, and what it does where something is missing."""
+
+import csv
+import io
+
+import pytest
+
+from dashboard import downloads
+from dashboard.pages import View, season, season_week
+from dashboard.pages.arriving import arrived, progress_line
+from dashboard.pages.season_board import board
+from dashboard.pages.season_rest import unplanned_columns, unplanned_rows
+from tests.dashboard.fake import EmptyData, FakeData
+from tests.dashboard.fake_season import WEEKS, done, week, working
+from tests.dashboard.reading import of_kind, text, walk
+
+NBSP = "\u00a0"
+
+
+@pytest.fixture
+def data():
+    return FakeData()
+
+
+def planned(data, **asked):
+    asked = {"first": "2027-09-30", "last": "2027-12-19", "slots": None, "as_of": None} | asked
+    data.plan(asked["first"], asked["last"], asked["slots"])
+    told = data.plan(asked["first"], asked["last"], asked["slots"])
+    assert told["state"] == "done"
+    return told, asked
+
+
+def rows_of(tree):
+    return [part for part in walk(tree) if "week" in str(getattr(part, "className", "")).split()]
+
+
+def test_frame_asks_for_the_season_and_computes_nothing(data):
+    page = season.layout(data, View())
+    (asked,) = [s for s in of_kind(page, "Store") if s.id == "season-asked"]
+    assert asked.data == {
+        "first": "2027-09-30",
+        "last": week(WEEKS - 1).isoformat(),
+        "slots": None,
+        "as_of": None,
+    }
+    assert "plans_asked" not in data.__dict__
+
+
+def test_period_and_slots_come_from_the_address_and_nonsense_does_not(data):
+    query = {"from": "2027-11-01", "to": "2027-12-24", "slots": "3", "as_of": "2027-01-05"}
+    asked = season.asked_in(View(query=query), data.season())
+    assert asked == {
+        "first": "2027-11-01",
+        "last": "2027-12-24",
+        "slots": 3,
+        "as_of": "2027-01-05",
+    }
+    assert season.query_of(asked) == "from=2027-11-01&to=2027-12-24&slots=3&as_of=2027-01-05"
+    bad = season.asked_in(View(query={"from": "soon", "slots": "-1"}), data.season())
+    assert (bad["first"], bad["slots"]) == ("2027-09-30", None)
+
+
+def test_nothing_loaded_says_what_to_do():
+    assert "slopewatch load FOLDER" in text(season.layout(EmptyData(), View()))
+
+
+def test_every_week_stands_in_the_board_with_its_races_slots_and_visits(data):
+    told, asked = planned(data)
+    tree = board(told["document"], season.query_of(asked))
+    rows = rows_of(tree)[1:]  # the first one heads the columns
+    assert len(rows) == WEEKS
+    first, race, both, closed = rows[0], rows[1], rows[2], rows[4]
+    assert "0 of 4 used" in text(first)
+    assert "2 of 4 used" in text(race)
+    assert "A  race   Lantern Hills" in text(race)
+    assert "10" + NBSP + "Oct" in text(race)
+    assert {b.children[1].children for b in of_kind(race, "Button")} == {"S001", "V002"}
+    assert "Marsh Criterium" in text(both)
+    assert closed.className == "week closed"
+    assert "closed" in text(closed)
+
+
+def test_visit_says_its_state_without_colour_and_carries_its_reason(data):
+    told, _ = planned(data)
+    for button in of_kind(board(told["document"], ""), "Button"):
+        assert getattr(button, "data-reason").startswith("The chance that it is within")
+        assert getattr(button, "data-week")
+        assert "%" in text(button)
+        assert button.draggable == "true"
+
+
+def test_pinned_visit_says_so_and_can_be_unpinned(data):
+    data.move_visit("S001", to=week(6).isoformat())
+    told, asked = planned(data)
+    tree = season.draw(told, asked)
+    (pinned,) = [b for b in of_kind(tree, "Button") if "is-pinned" in str(b.className)]
+    assert "pinned" in text(pinned)
+    assert getattr(pinned, "data-week") == week(6).isoformat()
+    (unpin,) = [b for b in of_kind(tree, "Button") if "unpin" in str(b.className).split()]
+    assert getattr(unpin, "data-meter") == "S001"
+    assert "Pinned by hand (1)" in text(tree)
+
+
+def test_idle_pins_say_why_they_do_not_count(data):
+    told, asked = planned(data)
+    idle = [{"meter_id": "V008", "week": "2027-01-04", "why": "outside this period"}]
+    told = told | {"pins": {"V008": ["2027-01-04"]}}
+    told["document"] = told["document"] | {"idle_pins": idle}
+    assert "outside this period, so it does not count here" in text(season.draw(told, asked))
+
+
+def test_headline_says_cost_and_what_the_visits_prevent(data):
+    told, _ = planned(data)
+    said = season.headline(told["document"])
+    assert said == (
+        f"5 visits for 300{NBSP}EUR. About 12 days ridden out of tolerance remain; without any "
+        "visit it would be 171."
+    )
+
+
+def test_no_slot_is_said_and_the_risk_is_shown_all_the_same(data):
+    told, asked = planned(data, slots=0)
+    said = text(season.draw(told, asked))
+    assert "No visit is planned" in said
+    assert "no bench slot" in said
+
+
+def test_more_visits_than_slots_are_said_in_words(data):
+    told, _ = planned(data)
+    plan = told["document"]
+    plan["slots"][1] |= {"slots": 1, "used": 2}
+    assert "2 for 1: too many" in text(board(plan, ""))
+
+
+def test_unplanned_meters_carry_their_risk_and_their_fields_are_there(data):
+    told, _ = planned(data)
+    rows = unplanned_rows(told["document"], "2027-01-05")
+    assert {c["field"] for c in unplanned_columns(told["document"])} <= set(rows[0])
+    full, small, lent = rows
+    assert full["days_text"] == "4.2"
+    assert full["no_slot"]
+    assert full["href"].endswith("as_of=2027-01-05")
+    assert lent["pin"] == ""  # it cannot come at all
+    assert lent["money_text"] == "—"
+    assert small["reason"].endswith(".")
+
+
+def test_waiting_shows_what_is_done_and_a_failure_its_words():
+    _, progress, still = arrived(working("weighing visits"), lambda _d: "never")
+    assert (progress, still) == (f"Weighing visits… 3{NBSP}s", False)
+    body, progress, still = arrived(
+        {"state": "failed", "said": "that season is over", "document": None}, lambda _d: "never"
+    )
+    assert "That season is over." in text(body)
+    assert still
+    assert progress_line({"said": "", "seconds": 0}) == "Working it out…"
+
+
+def test_bench_list_has_limits_blanks_and_cautions(data):
+    page = season_week.layout(data, View({"week": week(1).isoformat()}, {"slots": "4"}))
+    assert f"week of 4{NBSP}Oct{NBSP}2027" in text(page)
+    said = text(season_week.draw(data.bench_list(week(1).isoformat(), "", "")["rows"]))
+    assert "33.4 to 34.4" in said
+    assert "20.043" in said
+    assert "stand clear" in said
+    assert "standard gravity" in said
+    assert "No visit is planned" in text(season_week.draw([]))
+    assert "no such week" in text(season_week.layout(data, View({"week": "soon"}, {})))
+
+
+def test_csv_keeps_a_text_that_looks_like_a_formula_a_text():
+    file = downloads.csv_file("plan", [{"meter_id": "=1+1", "cost": -2.5}], ("meter_id", "cost"))
+    assert list(csv.reader(io.StringIO(file["content"]))) == [
+        ["meter_id", "cost"],
+        ["'=1+1", "-2.5"],
+    ]
+    assert file["filename"] == "plan.csv"
+
+
+def test_what_is_done_is_drawn_once_and_asking_stops():
+    assert arrived(done({"n": 1}), lambda d: d["n"]) == (1, "", True)

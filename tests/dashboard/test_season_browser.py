@@ -1,0 +1,98 @@
+"""A mechanic's plan in a real browser: a visit pinned, by hand and by keys, and taken along."""
+
+import re
+
+import icalendar
+import pytest
+
+from tests.dashboard.conftest import serving
+from tests.dashboard.fake import FakeData
+from tests.dashboard.fake_season import week
+
+pytestmark = pytest.mark.browser
+BOARD = ".week[data-week]"
+
+
+@pytest.fixture
+def data():
+    return FakeData()
+
+
+@pytest.fixture
+def page(visit, data):
+    with serving(data) as address:
+        page = visit().page
+        page.goto(f"{address}/season")
+        page.wait_for_selector(BOARD)
+        yield page
+
+
+def visit_in(meter, n):
+    return f"{BOARD[:-1]}='{week(n).isoformat()}'] .visit[data-meter='{meter}']"
+
+
+def test_plan_is_pinned_by_keys_exported_and_unpinned(page, data):
+    page.focus(visit_in("S001", 1))
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#season-visit[open]")
+    assert "within ±" in page.inner_text("#season-visit-reason")
+    offered = page.locator("#season-visit-week option").all_inner_texts()
+    assert any("closed" in text for text in offered)
+    assert any("free" in text for text in offered)
+    page.select_option("#season-visit-week", week(6).isoformat())
+    page.focus("#season-pin")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(visit_in("S001", 6) + ".is-pinned")
+    assert data.pins_kept == {"S001": [week(6).isoformat()]}
+    assert not page.is_visible("#season-visit")
+
+    with page.expect_download() as got:
+        page.click("#season-ics")
+    calendar = icalendar.Calendar.from_ical(got.value.path().read_bytes())
+    events = {str(e["SUMMARY"]).split()[1]: e for e in calendar.walk("VEVENT")}
+    assert events["S001"]["DTSTART"].dt == week(6)
+    assert len(events) == 5
+    with page.expect_download() as got:
+        page.click("#season-csv")
+    lines = got.value.path().read_text("utf-8").splitlines()
+    assert lines[0].startswith("week,meter_id,rider_id,pinned")
+    assert any(line.startswith(f"{week(6).isoformat()},S001,") for line in lines)
+
+    page.reload()
+    page.wait_for_selector(visit_in("S001", 6) + ".is-pinned")  # kept, not only in this page
+    page.click(".unpin")
+    page.wait_for_selector(visit_in("S001", 1))
+    assert data.pins_kept == {}
+
+
+def test_visit_dragged_to_another_week_is_pinned_there(page, data):
+    target = f"{BOARD[:-1]}='{week(3).isoformat()}']"
+    page.drag_and_drop(visit_in("V002", 1), target)
+    page.wait_for_selector(visit_in("V002", 3) + ".is-pinned")
+    assert data.pins_kept == {"V002": [week(3).isoformat()]}
+
+
+def test_meter_without_a_visit_is_given_one(page, data):
+    page.click("#season-unplanned button[data-meter='A006']")
+    page.wait_for_selector("#season-visit[open]")
+    assert page.inner_text("#season-visit-title") == "A006"
+    assert not page.is_visible("#season-unpin")
+    page.select_option("#season-visit-week", week(2).isoformat())
+    page.click("#season-pin")
+    page.wait_for_selector(visit_in("A006", 2))
+
+
+def test_another_period_is_asked_for_in_the_address(page):
+    page.fill("#season-from", "2027-11-01")
+    page.fill("#season-slots", "2")
+    page.click("#season-again")
+    page.wait_for_url(re.compile(r"from=2027-11-01&to=\d+-\d+-\d+&slots=2$"))
+    page.wait_for_selector(f"{BOARD} .week-slots:has-text('of 2 used')")
+    assert page.input_value("#season-from") == "2027-11-01"
+
+
+def test_bench_list_of_a_week_opens_from_the_board(page):
+    page.click(f"{BOARD[:-1]}='{week(1).isoformat()}'] .bench-list")
+    page.wait_for_selector("h1:has-text('Bench list, week of')")
+    page.wait_for_selector("th:text-is('S001')")
+    assert "33.4 to 34.4" in page.inner_text("table.plain")
