@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
 NO_WEIGHT = 1e-6
+MOST_DAYS = 400  # with sessions, beyond which a whole week is forecast at once
 GROWTH = 1.5  # fit anew when the records have grown by so much since the last fit
 FORECASTS = {
     "session_id": pl.String,
@@ -95,11 +96,17 @@ def forecasts(
 def waves(bench: pl.DataFrame) -> Iterator[Wave]:
     """The sessions of each day, known: what was known when the day began.
 
-    A meter's second session on a day is a wave of its own, known: all before it.
+    A meter's second session on a day is a wave of its own, known: all before it. Where there are
+    more days than MOST_DAYS, weeks stand for them: known is what was known on their Monday.
     """
-    dated = bench.sort("at", "session_id").with_columns(
-        day=pl.col("at").dt.date(),
-        turn=pl.int_range(pl.len()).over("meter_id", pl.col("at").dt.date()),
+    own_day = pl.col("at").dt.date()
+    many = bench.select(own_day.n_unique()).item() > MOST_DAYS if bench.height else False
+    start = own_day.dt.truncate("1w") if many else own_day
+    dated = (
+        bench.sort("at", "session_id")
+        .with_columns(turn=pl.int_range(pl.len()).over("meter_id", start))
+        .with_columns(day=pl.when(pl.col("turn") == 0).then(start).otherwise(own_day))
+        .sort("day", "turn", maintain_order=True)
     )
     for (day, turn), sessions in dated.group_by("day", "turn", maintain_order=True):
         morning = datetime.combine(day, time(), tzinfo=UTC)

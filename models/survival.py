@@ -166,7 +166,8 @@ def weibull_quantile(fit: Weibull, reliability: float) -> tuple[float, float, fl
     log_time = np.log(fit.scale) + log_hazard / fit.shape
     gradient = np.array([1.0, -log_hazard / fit.shape])
     sd = float(np.sqrt(gradient @ fit.cov_log @ gradient))
-    lo, at, hi = (float(np.exp(log_time + z * sd)) for z in (-Z90, 0.0, Z90))
+    with np.errstate(over="ignore"):  # longer than any number: infinite
+        lo, at, hi = (float(np.exp(log_time + z * sd)) for z in (-Z90, 0.0, Z90))
     return at, lo, hi
 
 

@@ -125,3 +125,23 @@ def test_a_second_session_on_a_day_knows_the_first() -> None:
         (datetime(2026, 3, 2, tzinfo=UTC), ["a", "c"]),
         (noon + timedelta(hours=2), ["b"]),
     ]
+
+
+def test_many_days_are_forecast_a_week_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Known is then what was known on the week's Monday, of a meter's second session in the week
+    what was known before it."""
+    monkeypatch.setattr("models.hindcast.MOST_DAYS", 2)
+    noon = datetime(2026, 3, 3, 12, tzinfo=UTC)  # a Tuesday
+    bench = pl.DataFrame(
+        {
+            "session_id": ["a", "b", "c", "d"],
+            "meter_id": ["K1", "K2", "K1", "K1"],
+            "at": [noon, noon + timedelta(days=2), noon + timedelta(days=3), noon + timedelta(9)],
+        }
+    )
+    found = [(w.known_until, w.sessions["session_id"].to_list()) for w in waves(bench)]
+    assert found == [
+        (datetime(2026, 3, 2, tzinfo=UTC), ["a", "b"]),
+        (noon + timedelta(days=3), ["c"]),
+        (datetime(2026, 3, 9, tzinfo=UTC), ["d"]),
+    ]
