@@ -34,10 +34,10 @@ BENCH_COLUMNS = (
 
 
 class Larkmoor:
-    """The whole invented team, drawn once."""
+    """The whole invented team, drawn once; another seed draws another course of the same team."""
 
-    def __init__(self) -> None:
-        streams = [np.random.default_rng([SEED, k]) for k in range(8)]
+    def __init__(self, seed: int = SEED) -> None:
+        streams = [np.random.default_rng([seed, k]) for k in range(8)]
         self.meters: dict[str, Meter] = draw_meters(streams[0])
         self.trainers: dict[str, Trainer] = draw_trainers(streams[1])
         assign(self.meters, streams[2])
@@ -93,9 +93,9 @@ def truth(team: Larkmoor) -> dict[str, pl.DataFrame]:
     return {name: _frame(r) for name, r in rows.items()}
 
 
-def write(folder: Path) -> None:
+def write(folder: Path, team: Larkmoor | None = None) -> None:
     """Write tables/, truth/ and recordings/ into a folder."""
-    team = Larkmoor()
+    team = team or Larkmoor()
     files, pairs, _ = team.recorded
     for name, frames in (
         ("tables", tables(team)),

@@ -114,7 +114,7 @@ def cases(
     rows: list[Row] = []
     for h in happenings:
         if h.device in meters:
-            naive = _naive_meter(meters[h.device], sessions, done)
+            naive = naive_numbers(meters[h.device], sessions, done)
             if h.case == "one-sided meter, new rider":
                 mine = [r for r in done if r.meter.meter_id == h.device]
                 naive = _naive_change(mine, h.on), naive[1]
@@ -134,7 +134,8 @@ def cases(
 Naive = tuple[float | None, float | None]
 
 
-def _naive_meter(meter: Meter, sessions: list[Session], done: list[Ride]) -> Naive:
+def naive_numbers(meter: Meter, sessions: list[Session], done: list[Ride]) -> Naive:
+    """What a naive mean of rides, and the last found error as entered, say of a meter, %."""
     lately = [r for r in done if r.t > END - NAIVE_DAYS]
     usual = float(np.mean([_two_columns(r) for r in lately]))
     mine = [_two_columns(r) for r in lately if r.meter is meter]
