@@ -76,6 +76,7 @@ class Records:
             self.meters,
             self.sessions,
             self.comparisons,
+            self.resets,
             self.data,
             self.installations,
             self.mass_sets,

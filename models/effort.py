@@ -117,6 +117,22 @@ def carried(
     return rows
 
 
+def both_legs(effort: Effort, rider_id: str | None, mean_ln: float, sd_ln: float) -> dict[str, Any]:
+    """What the rider's two legs did together, where the meter sees the left one only.
+
+    In   mean_ln, sd_ln: gain error and the rider's part together (`FleetFit.with_rider`)
+    Out  rider_id, rider_total_w, rider_total_interval90_w, to stand beside the corrected display
+    """
+    total, low, high = (
+        effort.watts * math.exp(-(mean_ln + step) / 100) for step in (0, Z90 * sd_ln, -Z90 * sd_ln)
+    )
+    return {
+        "rider_id": rider_id,
+        "rider_total_w": total,
+        "rider_total_interval90_w": [low, high],
+    }
+
+
 def corrected_watts(watts: Array, mean_ln: Array) -> Array:
     """What an errorless meter would have shown. Both [n]; error in 100·ln."""
     return np.asarray(watts * np.exp(-mean_ln / 100.0))

@@ -37,6 +37,7 @@ class Facts:
     meters: pl.DataFrame
     sessions: pl.DataFrame
     comparisons: pl.DataFrame
+    resets: pl.DataFrame
     data: FleetData
     installations: pl.DataFrame
     mass_sets: pl.DataFrame
@@ -53,6 +54,8 @@ def findings(facts: Facts, fleet: FleetFit) -> pl.DataFrame:
         *_legs(facts, fleet),
         *_work(facts),
         *_new_sides(facts),
+        *_unrecorded(facts),
+        *_other_cranks(facts),
         *_void_rides(facts),
         *_masses(facts, fleet),
         _truth(facts),
@@ -191,6 +194,49 @@ def _new_sides(facts: Facts) -> Iterable[Row]:
             "one_side",
             f"Its {row['side']} side was serviced on {row['on']}{note}: that side may have begun "
             "anew, the other goes on as it was. Judge each side on its own.",
+            None,
+        )
+
+
+def _unrecorded(facts: Facts) -> Iterable[Row]:
+    """Changes of the slope that came to light at the bench."""
+    hidden = facts.resets.filter(
+        ~pl.col("recorded") & (pl.col("latest").dt.date() > facts.as_of - LATELY)
+    )
+    for row in hidden.sort("meter_id", "latest").iter_rows(named=True):
+        first, last = row["earliest"].date(), row["latest"].date()
+        moved = "" if row["step_pct"] is None else f", which moved it by {row['step_pct']:+.1f} %"
+        before = f"{row['slope_before']:g}" if row["slope_before"] is not None else "unknown"
+        yield (
+            "meter",
+            row["meter_id"],
+            "unrecorded_reset",
+            f"Its slope was changed from {before} to {row['slope_after']:g} between {first} and "
+            f"{last}{moved}, and nobody noted it: ask who. The sensor's past is kept.",
+            None,
+        )
+
+
+def _other_cranks(facts: Facts) -> Iterable[Row]:
+    """Moves to another crank: its length error is another, and no drift."""
+    moves = (
+        facts.installations.filter(pl.col("crank_id").is_not_null())
+        .sort("meter_id", "from_date")
+        .with_columns(last=pl.col("crank_id").shift(1).over("meter_id"))
+        .filter(
+            (pl.col("crank_id") != pl.col("last"))
+            & (pl.col("from_date") <= facts.as_of)
+            & (pl.col("from_date") > facts.as_of - LATELY)
+            & pl.col("meter_id").is_in(facts.meters["meter_id"].implode())
+        )
+    )
+    for row in moves.iter_rows(named=True):
+        yield (
+            "meter",
+            row["meter_id"],
+            "other_crank",
+            f"On another crank ({row['crank_id']}) since {row['from_date']}: the bench knows its "
+            "length only so well, and another crank's is off by another amount. That is no drift.",
             None,
         )
 

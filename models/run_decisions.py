@@ -162,6 +162,8 @@ def effort_of(
     joint = ready.fleet.joint([*pairs, *((t.meter_id, t.on) for t in targets)])
     n = len(efforts)
     document = answer(efforts, joint[0][:n], joint[1][:n, :n])
+    for one, row in zip(efforts, document["efforts"], strict=True):
+        row |= _both_legs(ready, one)
     notes = [
         "Whether the meters were zeroed is not said: an offset of 0.3 N·m is 2.8 W at 90 rpm, "
         "whatever is ridden (zeroed=yes or zeroed=no after an effort takes it in)."
@@ -171,6 +173,19 @@ def effort_of(
     if any(one.at.date() > ready.found.as_of for one in efforts):
         notes.append(_ahead(ready.found.as_of))
     return document | {"carried": carried(efforts, targets, *joint), "notes": notes}
+
+
+def _both_legs(ready: Prepared, one: Effort) -> Document:
+    """The rider's total beside the corrected display of a meter that sees one leg."""
+    from models.effort import both_legs
+    from models.notices import rider_on
+    from models.road import one_sided
+
+    kinds = dict(ready.found.meters.select("meter_id", "kind").iter_rows())
+    if not one_sided(kinds.get(one.device_id)):
+        return {}
+    rider = rider_on(ready.tables["assignments"], one.device_id, one.at.date())
+    return both_legs(one, rider, *ready.fleet.with_rider(one.device_id, one.at, rider))
 
 
 def _ahead(today: date) -> str:

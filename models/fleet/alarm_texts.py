@@ -52,22 +52,25 @@ def _meter_step(alarm: "Alarm", prepared: Prepared) -> str:
         f"{alarm.effect.device} has read {_size(alarm)} {_direction(alarm.size_pct)}er than before "
         f"since a sudden step {_between(alarm)}"
     )
-    near, later = _recorded(alarm, prepared)
-    if near:
+    found = _recorded(alarm, prepared)
+    done, later, zero = (" and ".join(found[key]) for key in ("done", "later", "zero"))
+    if done:
         return (
-            f"{head}: {near} may have done it. See that it was finished well, then take it to the "
+            f"{head}: {done} may have done it. See that it was finished well, then take it to the "
             "bench before its slope is changed."
         )
-    after = f" {later[0].upper()}{later[1:]} came after it." if later else ""
+    also = f" {zero[0].upper()}{zero[1:]} tells of the same." if zero else ""
+    also += f" {later[0].upper()}{later[1:]} came after it." if later else ""
     return (
-        f"{head} that nobody recorded. Look for a blow, loose bolts or a loose ring, then take it "
-        f"to the bench before its slope is changed.{after}"
+        f"{head} that nobody recorded.{also} Look for a blow, loose bolts or a loose ring, then "
+        "take it to the bench before its slope is changed."
     )
 
 
-def _recorded(alarm: "Alarm", prepared: Prepared) -> tuple[str, str]:
-    """What was recorded of the meter where the step lies, and what work at the bench later."""
-    near, later = [], []
+def _recorded(alarm: "Alarm", prepared: Prepared) -> dict[str, list[str]]:
+    """What was done to the meter where the step lies, jumps of its zero there, and work at the
+    bench later."""
+    found: dict[str, list[str]] = {"done": [], "zero": [], "later": []}
     events = prepared.data.events.filter(
         (pl.col("meter_id") == alarm.effect.device) & pl.col("event").is_in(list(EVENT_STEP_SD))
     ).sort("on")
@@ -77,10 +80,10 @@ def _recorded(alarm: "Alarm", prepared: Prepared) -> tuple[str, str]:
         )
         said += f" ({row['note']})" if row["note"] else ""
         if alarm.effect.since - _NEAR_YEARS <= at <= alarm.effect.at + _NEAR_YEARS:
-            near.append(said)
+            found["zero" if row["event"] == "zero_step" else "done"].append(said)
         elif row["event"] == "work" and at > alarm.effect.at:
-            later.append(said)
-    return " and ".join(near), " and ".join(later)
+            found["later"].append(said)
+    return found
 
 
 def _reference_step(alarm: "Alarm", prepared: Prepared) -> str:

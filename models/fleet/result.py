@@ -103,6 +103,28 @@ class FleetFit:
             },
         )
 
+    def with_rider(self, meter: str, when: When, rider: str | None) -> tuple[float, float]:
+        """Mean and sd of a one-sided meter's gain error and what it shows of its rider, together.
+
+        A rider that no comparison tells of, or None: as riders differ among each other.
+        """
+        p = self.posterior.predict(self._targets((METER, meter), when))
+        road, layout = self.prepared.obs.road, self.posterior.state.design.layout
+        row = np.zeros(len(self.posterior.state.mean))
+        row[p.columns] = p.G[0]
+        extra, mean = self.prepared.settings.balance_sd**2, float(p.mean[0])
+        legs = list(zip(road.kinds, road.names, strict=True))
+        if ("rider", rider) in legs:
+            column = layout.road_columns[legs.index(("rider", str(rider)))]
+            row[column] += 1.0
+            mean += float(self.posterior.state.mean[column])
+        else:
+            extra += self.hyper.fleet_sd("rider") ** 2
+        variance = float(row @ self.posterior.state.C @ row) + extra
+        variance += sum(float(block[0, 0]) for _, block in p.own)
+        variance += float(p.J[0] @ self.posterior.doubt @ p.J[0])
+        return mean, float(np.sqrt(variance))
+
     def drift(self) -> pl.DataFrame:
         """Ageing rate of every meter: meter_id, drift_ln, drift_sd_ln (100·ln a year)."""
         return drift_frame(self.posterior)

@@ -35,7 +35,7 @@ def installed(meter: str, start: date, crank: float | None, programmed_mm: float
     }
 
 
-NO_EVENTS = TABLES["events"].conform(pl.DataFrame())
+NO_EVENTS = TABLES["events"].empty()
 
 
 def test_172_5_programmed_on_170_reads_1_47_percent_high():
@@ -134,7 +134,7 @@ def test_without_known_changes_the_course_is_the_slopes():
             }
         ),
     )
-    none = known_changes(METERS, TABLES["installations"].conform(pl.DataFrame()), NO_EVENTS)
+    none = known_changes(METERS, TABLES["installations"].empty(), NO_EVENTS)
     assert with_known_changes(resets, none) is resets
 
 

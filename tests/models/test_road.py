@@ -143,3 +143,57 @@ def test_a_fleet_without_any_of_it_is_fitted_as_before():
     plain, empty = fit(data, today=today), fit(replace(data, road=ring.clear()), today=today)
     assert plain.gain_error("S0", today) == empty.gain_error("S0", today)
     assert plain.posterior.state.log_likelihood == empty.posterior.state.log_likelihood
+
+
+def _left_arms(seed: int) -> tuple[FleetData, dict[str, float], dict[str, float]]:
+    """Ten left arms on two trainers, each of a rider whose left leg does otherwise by 1.5 %; arm
+    L0 changes to the rider of L1 half way."""
+    rng = np.random.default_rng(seed)
+    legs = {f"R{i}": float(rng.normal(0, 1.5)) for i in range(10)}
+    gain = {f"L{i}": float(rng.normal(0, 0.6)) for i in range(10)}
+    bench, ridden, road = [], [], []
+    for i in range(10):
+        for at in (0, 150, 300):
+            bench.append((f"b{i}-{at}", f"L{i}", FIRST + timedelta(days=at),
+                          gain[f"L{i}"] + rng.normal(0, 0.2)))  # fmt: skip
+        for k in range(20):
+            rider = "R1" if i == 0 and k >= 10 else f"R{i}"
+            name, ride = ("T1", "T2")[k % 2], f"c{i}-{k}"
+            ratio = gain[f"L{i}"] + legs[rider] + {"T1": 2.0, "T2": 1.0}[name]
+            at = FIRST + timedelta(days=15 * k + i)
+            ridden.append((ride, f"L{i}", name, at, ratio + rng.normal(0, 0.6), 0.4))
+            road.append((ride, rider, "rider", 1.0))
+    ids = list(gain)
+    data = FleetData(
+        meters=pl.DataFrame({"meter_id": ids, "group": "g", "in_service_on": date(2024, 12, 1)}),
+        bench=pl.DataFrame(
+            bench, schema=["session_id", "meter_id", "at", "found"], orient="row"
+        ).with_columns(u_session=pl.lit(0.2)),
+        comparisons=pl.DataFrame(
+            ridden,
+            schema=["comparison_id", "meter_id", "reference_id", "at", "ratio", "u"],
+            orient="row",
+        ),
+        road=pl.DataFrame(road, schema=["comparison_id", "effect", "kind", "sign"], orient="row"),
+    )
+    return data, gain, legs
+
+
+def test_a_change_of_rider_is_no_step_and_totals_hold_the_truth():
+    """Four fleets: no alarm at the handover, 90 % intervals of gain and of both legs' total."""
+    today, inside_gain, inside_total, n = date(2025, 11, 1), 0, 0, 0
+    for seed in range(4):
+        data, gain, legs = _left_arms(seed)
+        fitted = fit(data, today=today)
+        assert fitted.alarms.filter(pl.col("device_id") == "L0").is_empty()
+        mean, sd = fitted.gain_error(list(gain), today)
+        true = np.array(list(gain.values()))
+        inside_gain += int((np.abs(mean - true) < 1.645 * sd).sum())
+        for i in range(1, 10):
+            both, u = fitted.with_rider(f"L{i}", today, f"R{i}")
+            inside_total += abs(both - gain[f"L{i}"] - legs[f"R{i}"]) < 1.645 * u
+            n += 1
+        known, unknown = (fitted.with_rider("L3", today, r)[1] for r in ("R3", None))
+        assert unknown > 1.5 * known
+    assert inside_gain >= 32  # of 40
+    assert inside_total >= 0.8 * n
