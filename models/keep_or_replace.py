@@ -37,7 +37,7 @@ def keep_or_replace(
     usual = nature_of(fleet, surroundings(fleet, here, found.data))
     days = money.visit / money.day
     fresh = cheapest_average(Belief(usual), days) * money.day * 365.25
-    own = cheapest_average(_today(fleet, here, Belief(usual)), days) * money.day * 365.25
+    own = cheapest_average(believed_today(fleet, here, Belief(usual)), days) * money.day * 365.25
     fixed = (here["slope_convention"] == "fixed").fill_null(False).to_numpy()
     own = np.where(fixed, _left_alone(fleet, here) * money.day * 365.25, own)
     unit = f" {money.currency}" if money.currency else ""
@@ -64,7 +64,7 @@ def ranked(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     return sorted(rows, key=order)
 
 
-def _today(fleet: FleetFit, here: pl.DataFrame, belief: Belief) -> Belief:
+def believed_today(fleet: FleetFit, here: pl.DataFrame, belief: Belief) -> Belief:
     """The belief about the meters themselves: today's error and drift."""
     drift = here.select("meter_id").join(
         fleet.drift(), on="meter_id", how="left", maintain_order="left"

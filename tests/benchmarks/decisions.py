@@ -25,6 +25,9 @@ from numpy.typing import NDArray
 from models.due import p_within
 from models.fleet import FleetData, FleetFit, FleetSettings, fit
 from models.fleet.fit import condition
+from models.keep_or_replace import believed_today
+from models.policy_nature import Belief, nature_of, surroundings
+from models.policy_rules import cheapest_average
 
 Array = NDArray[np.float64]
 FIRST = date(2020, 1, 6)
@@ -174,8 +177,11 @@ def fixed(world: World, months: float, burn_in: int) -> tuple[float, float]:
     return team.visits / (n * (weeks - burn_in) * WEEK), float(np.mean(team.out))
 
 
-def ours(world: World, target: float, burn_in: int) -> tuple[float, float]:
-    """The same for the forecasts' due dates."""
+def ours(
+    world: World, burn_in: int, *, target: float | None = None, days: float = 0.0
+) -> tuple[float, float]:
+    """The same for the forecasts: to the bench below a target, or (days ridden out of tolerance
+    that cost as much as a visit) once the risk outweighs the cheapest average."""
     team, n = Team(world), world.error.shape[1]
     rides: list[dict[str, object]] = []
     fleet: FleetFit | None = None
@@ -183,8 +189,9 @@ def ours(world: World, target: float, burn_in: int) -> tuple[float, float]:
     team.visit(0, np.arange(n), False)
     for week in range(weeks):
         if week and week % LOOK == 0:
-            fleet, p = look(world, team, rides, week, fleet)
-            team.visit(week, np.flatnonzero(p < target), week >= burn_in)
+            fleet, now, p = look(world, team, rides, week, fleet)
+            due = p < target if target is not None else 1 - p >= cheapest(now, days)
+            team.visit(week, np.flatnonzero(due), week >= burn_in)
         rides += rides_of(world, team, week, team.p)
         team.live(week, week >= burn_in)
     return team.visits / (n * (weeks - burn_in) * WEEK), float(np.mean(team.out))
@@ -192,8 +199,9 @@ def ours(world: World, target: float, burn_in: int) -> tuple[float, float]:
 
 def look(
     world: World, team: Team, rides: list[dict[str, object]], week: int, fleet: FleetFit | None
-) -> tuple[FleetFit, Array]:
-    """Each meter's least probability of being within tolerance until the next look, [N]."""
+) -> tuple[FleetFit, FleetFit, Array]:
+    """The last fit, the fleet now, and each meter's least probability of being within tolerance
+    until the next look, [N]."""
     data, today = records(world, team, rides, week), FIRST + timedelta(weeks=week, days=-1)
     options = FleetSettings(alarms=False)
     if fleet is None or week % 26 < LOOK:
@@ -203,7 +211,15 @@ def look(
         now = condition(data, fleet.hyper, today=today, settings=options, weights=fleet.weights)
     mean, sd = now.forecast(today, np.array([0.0, 7.0 * LOOK / 2]))
     p = p_within(100 * np.expm1(mean / 100), sd * np.exp(mean / 100), np.array(TOLERANCE))
-    return fleet, p.min(axis=1)
+    return fleet, now, p.min(axis=1)
+
+
+def cheapest(now: FleetFit, days: float) -> Array:
+    """The least average cost of each meter that visits can buy, days out of tolerance a day."""
+    names = now.prepared.devices.meters
+    meters = pl.DataFrame({"meter_id": names}).with_columns(tolerance_pct=TOLERANCE)
+    usual = Belief(nature_of(now, surroundings(now, meters, now.prepared.data)))
+    return cheapest_average(believed_today(now, meters, usual), days)
 
 
 def records(world: World, team: Team, rides: list[dict[str, object]], week: int) -> FleetData:
@@ -248,19 +264,22 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--rides", type=float, default=12.0)
     parser.add_argument("--targets", type=float, nargs="+", default=[0.9, 0.97])
+    parser.add_argument("--days", type=float, nargs="*", default=[5.0, 15.0])
     args = parser.parse_args()
     world = draw_world(args.meters, args.years, args.rides, np.random.default_rng(args.seed))
     burn_in = round(1 / WEEK)
     rows = [fixed(world, months, burn_in) for months in FIXED]
     for months, (visits, out) in zip(FIXED, rows, strict=True):
         print(f"every {months:2d} months   {visits:5.2f} visits a meter-year  {out:6.2%} out")
-    for target in args.targets:
+    rules = [(f"at {target:.0%}", {"target": target}) for target in args.targets]
+    rules += [(f"by cost, {days:g} days", {"days": days}) for days in args.days]
+    for name, rule in rules:
         started = time.process_time()
-        visits, out = ours(world, target, burn_in)
+        visits, out = ours(world, burn_in, **rule)
         need = at_same_share(out, rows)
         told = f"{visits / need:.2f} of the {need:.2f} of fixed intervals" if need else "no match"
         print(
-            f"ours at {target:.0%}     {visits:5.2f} visits a meter-year  {out:6.2%} out   {told}"
+            f"ours {name:16s} {visits:5.2f} visits a meter-year  {out:6.2%} out   {told}"
             f"   ({time.process_time() - started:.0f} s CPU)",
             flush=True,
         )

@@ -71,6 +71,7 @@ def small_team(seed: int) -> tuple[Any, FleetFit]:
         events=events,
         sessions=sessions,
         resets=data.resets,
+        course=data.resets,
     )
     return found, fitted
 
