@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard.data import NothingDoneError, settings
+from dashboard.data import NothingDoneError, is_expected, settings
 from dashboard.data_decisions import read_effort
 from dashboard.data_later import Later, Say
 
@@ -48,8 +48,12 @@ class RidersDoor(Later):
     def rider(self, rider_id: str, as_of: str | None = None) -> Document:
         """What there is of one rider's page: periods with their curves, bikes, efforts, notices."""
         from dashboard import printing
+        from models import run_riders
 
         told = self._later(lambda say: self._rider(rider_id, as_of, say), "rider", rider_id, as_of)
+        if told["document"]:
+            known = run_riders.seen(self._store)
+            told = told | {"document": run_riders.with_seen(told["document"], known)}
         return dict(printing.plain(told))
 
     def _rider(self, rider_id: str, as_of: str | None, say: Say) -> Document:
@@ -57,43 +61,43 @@ class RidersDoor(Later):
 
         ready = self._ready(as_of, say)
         say(f"drawing what {rider_id} has ridden")
-        return run_riders.rider_of(self._store, ready, rider_id)
+        return run_riders.rider_of(ready, rider_id)
 
     def effort(
         self, rider_id: str, efforts: Sequence[Document], as_of: str | None = None
     ) -> Document:
-        """What there is of the `effort` document of a rider's efforts.
+        """The `effort` document of a rider's efforts, or in words why there is none.
 
         efforts: date (a time may follow after a T), meter_id or reference_id, watts, seconds
         """
         from dashboard import printing
 
-        if not 1 <= len(efforts) <= MOST_EFFORTS:
-            raise NothingDoneError(
-                f"found {len(efforts)} efforts, expected 1 to {MOST_EFFORTS}: fill in both rows"
-            )
-        texts = tuple(_as_text(one) for one in efforts)
+        texts = tuple(_as_text(one) for one in efforts[:MOST_EFFORTS])
         devices = [(one.get("meter_id"), one.get("reference_id")) for one in efforts]
-        told = self._later(
-            lambda say: self._effort(texts, devices, as_of, say), "effort", rider_id, texts, as_of
-        )
-        return dict(printing.plain(told))
+        try:
+            answer = self._kept(
+                lambda: self._effort(texts, devices, as_of), "effort", rider_id, texts, as_of
+            )
+        except Exception as problem:
+            if not is_expected(problem):
+                raise
+            return {"state": "failed", "said": str(problem), "seconds": 0, "document": None}
+        return {"state": "done", "said": "", "seconds": 0, "document": printing.plain(answer)}
 
     def _effort(
         self,
         texts: Sequence[str],
         devices: Sequence[tuple[str | None, str | None]],
         as_of: str | None,
-        say: Say,
     ) -> Document:
         from models import run
 
         zone = str(settings(self._store.path)["time_zone"])
         asked = [read_effort(text, zone) for text in texts]
-        answer = run.effort_of(self._ready(as_of, say), asked)
+        answer = run.effort_of(self._ready(as_of, lambda _text: None), asked)
         rows = [
             row | {"meter_id": meter, "reference_id": None if meter else reference}
-            for row, (meter, reference) in zip(answer["efforts"], devices, strict=True)
+            for row, (meter, reference) in zip(answer["efforts"], devices, strict=False)
         ]
         return answer | {"efforts": rows}
 

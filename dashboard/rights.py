@@ -132,6 +132,8 @@ PAGES: dict[str, frozenset[str]] = {
     "/meter/<meter_id>": EVERYONE,
     "/season": EVERYONE,
     "/season/week/<week>": frozenset({MECHANIC, MANAGER, OWNER}),
+    "/riders": frozenset({COACH, OWNER}),
+    "/riders/<rider_id>": frozenset({COACH, OWNER}),
     "/method": EVERYONE,
     "/bench": frozenset({MECHANIC, OWNER}),
     "/intake": frozenset({MECHANIC, MANAGER, OWNER}),

@@ -14,11 +14,11 @@ Document = dict[str, Any]
 NOTICE_DAYS = 365
 
 
-def rider_of(store: Store, ready: Prepared, rider_id: str) -> Document:
+def rider_of(ready: Prepared, rider_id: str) -> Document:
     """One rider on a day; see `models.rider_view`.
 
     Out  periods (each with points and resets), bikes (pairs of the meters ridden that day),
-         efforts, notices (of the last year, with who has acknowledged each)
+         efforts, notices (of the last year)
     """
     found, today = ready.found, ready.found.as_of
     periods = rider_view.riding_periods(
@@ -28,9 +28,7 @@ def rider_of(store: Store, ready: Prepared, rider_id: str) -> Document:
         today=today,
     )
     now = [p["meter_id"] for p in periods if p["to_date"] is None or p["to_date"] >= today]
-    with store.reading() as db:
-        seen = seen_notices(db)
-    told = notices_of(ready, today - timedelta(days=NOTICE_DAYS), today, seen)
+    told = notices_of(ready, today - timedelta(days=NOTICE_DAYS), today, {})
     return {
         "rider_id": rider_id,
         "as_of": today,
@@ -42,3 +40,17 @@ def rider_of(store: Store, ready: Prepared, rider_id: str) -> Document:
         "efforts": rider_view.efforts_of(ready.tables["efforts"], rider_id=rider_id, today=today),
         "notices": [notice for notice in told if notice["rider_id"] == rider_id],
     }
+
+
+def seen(store: Store) -> Document:
+    """Who has acknowledged which notice, and when, by notice_id."""
+    with store.reading() as db:
+        return seen_notices(db)
+
+
+def with_seen(rider: Document, known: Document) -> Document:
+    """A rider's document with who has acknowledged each notice."""
+    from models.notices import acknowledged
+
+    rows = [row | acknowledged(known, row["notice_id"]) for row in rider["notices"]]
+    return rider | {"notices": rows}

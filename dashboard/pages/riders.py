@@ -1,0 +1,135 @@
+"""Riders: which meter each one rides, and how far its watts can be taken as they are."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import quote
+
+from dash import html
+
+from dashboard import components as parts
+from dashboard import theme, trust
+from dashboard.pages import Document, Door, View, meter_path
+
+PATH = "/riders"
+TITLE = "Riders"
+PLACE = 40
+
+
+def rider_path(rider_id: str) -> str:
+    """The address of a rider's page."""
+    return f"/riders/{quote(rider_id, safe='')}"
+
+
+def layout(data: Door, view: View) -> html.Div:
+    """Every rider with the meters ridden on the day."""
+    riders = data.riders(view.as_of)
+    head: list[Any] = [html.H1(TITLE)]
+    if not riders:
+        return html.Div([*head, _nothing()], className="riders")
+    status = data.status(view.as_of)
+    head.append(parts.as_of_line(view, status["as_of"], status.get("today_note")))
+    rows = rider_rows(view, riders)
+    return html.Div(
+        [
+            *head,
+            html.P(headline(riders), className="headline"),
+            parts.table("riders-grid", rows, columns(), key="key"),
+        ],
+        className="riders",
+    )
+
+
+def _nothing() -> html.Div:
+    return parts.empty(
+        "No rider is known yet.",
+        [
+            "Fill in the tables ",
+            parts.command("riders"),
+            " and ",
+            parts.command("assignments"),
+            " and load them; whose they are decides what a coach sees.",
+        ],
+    )
+
+
+def headline(riders: list[Document]) -> str:
+    """How many riders have something under them that wants correcting."""
+    riding = [rider for rider in riders if rider["meters"]]
+    bad = sum(any(m["status"] in ("out", "due") for m in rider["meters"]) for rider in riding)
+    if not riding:
+        return "Nobody rides a meter on this day."
+    of = f"{len(riding)} riders" if len(riding) != 1 else "1 rider"
+    return f"{bad} of {of} ride at least one meter whose watts want correcting."
+
+
+def rider_rows(view: View, riders: list[Document]) -> list[Document]:
+    """One row a rider and meter, whose watts want correcting first; no meter keeps a row too."""
+    return [
+        _row(view, rider, meter)
+        for rider in sorted(riders, key=_urgency)
+        for meter in (rider["meters"] or [None] * (not rider["left"]))
+    ]
+
+
+def _urgency(rider: Document) -> tuple[int, str]:
+    order = list(theme.STATUSES)
+    worst = [order.index(trust.known(meter["status"])) for meter in rider["meters"]]
+    return min(worst, default=len(order)), rider["rider_id"]
+
+
+def _row(view: View, rider: Document, meter: Document | None) -> Document:
+    found = meter or {}
+    status = trust.known(found.get("status")) if meter else "unknown"
+    interval = found.get("interval90_pct")
+    return {
+        "key": f"{rider['rider_id']}|{found.get('meter_id')}|{found.get('role')}",
+        "rider_id": rider["rider_id"],
+        "href": view.link(rider_path(rider["rider_id"])),
+        "coach": rider["coach"] or theme.MISSING,
+        "meter_id": found.get("meter_id") or theme.MISSING,
+        "meter_href": view.link(meter_path(str(found["meter_id"]))) if meter else None,
+        "bike": ", ".join(str(x) for x in (found.get("bike_id"), found.get("role")) if x),
+        "since": theme.iso(found.get("since")),
+        "status": status,
+        "status_word": trust.WORDS[status] if meter else "No meter",
+        "gain_error_pct": found.get("gain_error_pct"),
+        "error_text": theme.plus_minus(found.get("gain_error_pct"), theme.half(interval), "%", 1),
+        "bar": parts.bar_place(interval, found.get("gain_error_pct"), found.get("tolerance_pct")),
+        "bar_text": f"90 %: {theme.span(interval, 1)}",
+        "reads_text": trust.reads(found),
+        "what": theme.sentence(trust.MEANINGS[status]) if meter else "",
+    }
+
+
+def columns() -> list[Document]:
+    """The table's columns; the narrower the screen, the fewer."""
+    return [
+        parts.text_column("rider_id", "Rider", cellRenderer="DeviceCell", width=110),
+        parts.text_column("coach", "Coach", width=110, since=1200),
+        parts.text_column(
+            "status",
+            "Its watts",
+            cellRenderer="StatusCell",
+            comparator={"function": "slopewatch.byUrgency"},
+            width=168,
+            autoHeight=False,
+        ),
+        parts.text_column("meter_id", "Meter", width=96),
+        parts.text_column("bike", "Bike, role", width=170, since=820),
+        parts.day_column("since", "Since", since=1080),
+        parts.number_column(
+            "gain_error_pct", "Gain error, ± at 90 %", "error_text", width=130, since=560
+        ),
+        parts.column(
+            "bar",
+            "90 % interval against the limit",
+            cellRenderer="BarCell",
+            cellDataType=False,
+            sortable=False,
+            width=150,
+            since=1000,
+        ),
+        parts.text_column("reads_text", "300 W read as", width=116, since=700, sortable=False),
+        parts.text_column("what", "What to make of it", flex=2, minWidth=220, since=1280),
+    ]

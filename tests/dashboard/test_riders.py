@@ -1,0 +1,162 @@
+"""What the riders pages say: trust in words, the effort question, the bikes, the ledger."""
+
+import pytest
+
+from dashboard.pages import View, rider, riders
+from dashboard.pages.rider_effort import (
+    effort_answer,
+    effort_form,
+    length,
+    to_begin_with,
+    verdict,
+)
+from dashboard.pages.riders import columns, headline, rider_rows
+from dashboard.rider_figure import ridden
+from tests.dashboard.fake import EmptyData, FakeData
+from tests.dashboard.reading import of_kind, text
+
+NBSP = "\u00a0"
+
+
+@pytest.fixture
+def data():
+    return FakeData()
+
+
+def test_rows_say_trust_in_words_and_what_three_hundred_watts_read_as(data):
+    rows = rider_rows(View(), data.riders())
+    assert [(r["rider_id"], r["meter_id"]) for r in rows[:2]] == [("R01", "S001"), ("R01", "V002")]
+    assert rows[0]["status_word"] == "Correct first"
+    assert rows[0]["reads_text"] == f"306 ±{NBSP}2{NBSP}W"
+    assert rows[1]["status_word"] == "Take as shown"
+    assert {column["field"] for column in columns()} <= set(rows[0])
+
+
+def test_rider_without_a_meter_keeps_a_row_and_one_who_left_does_not(data):
+    rows = rider_rows(View(), data.riders())
+    assert [r["rider_id"] for r in rows] == ["R01", "R01", "R02"]
+    assert rows[2]["status_word"] == "No meter"
+    assert headline(data.riders()).startswith("1 of 1 rider")
+
+
+def test_nobody_known_says_which_tables_to_fill():
+    assert "assignments" in text(riders.layout(EmptyData(), View()))
+
+
+def test_rider_page_shows_cards_at_once_and_asks_for_the_rest(data):
+    said = text(rider.layout(data, View({"rider_id": "R01"})))
+    assert "Coach: Halina" in said
+    assert "Correct first" in said
+    assert f"300{NBSP}W show as 306" in said
+    assert "No rider X is known" in text(rider.layout(data, View({"rider_id": "X"})))
+
+
+def test_what_arrives_holds_chart_bikes_and_notices(data):
+    page = rider.draw(View(), data.rider("R01")["document"], 1.5)
+    said = text(page)
+    assert f"1.9{NBSP}% (+0.9 to +2.9{NBSP}%)" in said
+    assert f"6{NBSP}W (+3 to +9{NBSP}W)" in said
+    assert "Notices (1)" in said
+    (seen,) = [b for b in of_kind(page, "Button") if "notice-seen" in getattr(b, "className", "")]
+    assert getattr(seen, "data-notice") == "n1"
+
+
+def test_rider_without_anything_says_so(data):
+    said = text(rider.draw(View(), data.rider("R02")["document"], None))
+    assert "ridden no known meter" in said
+    assert "Nothing in the last year" in said
+
+
+def test_acknowledged_notice_names_who_has_noted_it(data):
+    document = data.rider("R01")["document"]
+    document["notices"][0] |= {"acknowledged_by": "Halina", "acknowledged_at": "2027-09-22T06:00Z"}
+    said = text(rider.draw(View(), document, 1.5))
+    assert f"noted by Halina, 22{NBSP}Sep{NBSP}2027" in said
+
+
+def test_chart_draws_each_meter_with_its_interval_over_its_own_days_only(data):
+    periods = data.rider("R01")["document"]["periods"]
+    figure = ridden(periods, 1.5)
+    assert len(figure.data) == 3 * len(periods)
+    for n, period in enumerate(periods):
+        low, high, line = figure.data[3 * n : 3 * n + 3]
+        assert line.name == period["meter_id"]
+        assert list(line.x) == [p["date"] for p in period["points"]]
+        assert list(low.y) == [p["lo90_pct"] for p in period["points"]]
+        assert list(high.y) == [p["hi90_pct"] for p in period["points"]]
+        assert high.fill == "tonexty"
+    dashes = {trace.name: trace.line.dash for trace in figure.data if trace.hoverinfo != "skip"}
+    assert len(set(dashes.values())) == 2  # meters differ by their line, not by colour alone
+    assert sum(trace.showlegend is True for trace in figure.data) == 2  # each meter once
+
+
+# ---- the effort question ---------------------------------------------------------------------
+
+
+def test_rows_begin_with_the_last_effort_and_the_one_before_of_the_same_length():
+    efforts = [
+        {"date": "2027-08-20", "meter_id": "A", "watts": 340.0, "duration_s": 1200},
+        {"date": "2027-06-01", "meter_id": "A", "watts": 410.0, "duration_s": 300},
+        {"date": "2027-03-14", "meter_id": "B", "watts": 325.0, "duration_s": 1200},
+        {"date": "2027-01-14", "meter_id": None, "watts": 320.0, "duration_s": 1200},
+    ]
+    before, after = to_begin_with(efforts)
+    assert (before["date"], after["date"]) == ("2027-03-14", "2027-08-20")
+    assert to_begin_with(efforts[1:2]) == ({}, efforts[1])
+    assert to_begin_with([]) == ({}, {})
+
+
+def test_form_shows_what_is_prefilled_and_offers_the_records(data):
+    form = effort_form(data.rider("R01")["document"])
+    values = {i.id: i.value for i in of_kind(form, "Input")}
+    assert values["rider-watts-0"] == "325"
+    assert values["rider-watts-1"] == "342"
+    assert values["rider-seconds-1"] == "1200"
+    assert f"20{NBSP}min" in text(form)
+
+
+def asked(data, before, after):
+    rows = [
+        {"date": "2027-03-14", "meter_id": "V002", "watts": before},
+        {"date": "2027-08-20", "meter_id": "S001", "watts": after},
+    ]
+    return data.effort("R01", rows)
+
+
+def test_answer_splits_the_change_into_the_meters_part_and_the_riders(data):
+    told = asked(data, 325.0, 342.0)
+    (change,) = told["document"]["differences"]
+    said = text(effort_answer(told))
+    assert "A real gain of +11 ±" in said
+    assert f"Shown +17.0{NBSP}W" in said
+    assert round(change["meter_part_w"] + change["corrected_w"], 6) == 17.0
+    assert f"+{change['meter_part_w']:.1f}{NBSP}W" in said
+    assert f"+{change['corrected_w']:.1f}{NBSP}W (90 %:" in said
+
+
+@pytest.mark.parametrize(
+    ("p", "watts", "expected"),
+    [
+        (0.99, 12.0, "A real gain of +12"),
+        (0.02, -9.0, "A real loss of −9"),
+        (0.7, 2.0, "The meters cannot tell"),
+        (0.3, -2.0, "the rider fell"),
+    ],
+)
+def test_verdict(p, watts, expected):
+    change = {"p_increase": p, "corrected_w": watts, "interval90_w": [watts - 4, watts + 4]}
+    assert expected in verdict(change)
+
+
+def test_what_cannot_be_answered_is_said_where_it_was_asked():
+    told = {"state": "failed", "said": "S001 came into service later", "document": None}
+    said = text(effort_answer(told))
+    assert "S001 came into service later." in said
+    assert "Put it right above" in said
+
+
+@pytest.mark.parametrize(
+    ("seconds", "expected"), [(45, "45 s"), (1200, "20 min"), (330, "5.5 min")]
+)
+def test_lengths(seconds, expected):
+    assert length(seconds).replace(NBSP, " ") == expected

@@ -1,0 +1,75 @@
+"""A coach's ten minutes in a real browser: is the change real, and the ledger to take along."""
+
+import csv
+import io
+
+import pytest
+
+from tests.dashboard.conftest import serving
+from tests.dashboard.fake import FakeData
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture
+def data():
+    return FakeData()
+
+
+@pytest.fixture
+def page(visit, data):
+    with serving(data) as address:
+        page = visit().page
+        page.goto(f"{address}/riders")
+        page.click("#riders-grid .ag-row[row-index='0'] a")
+        page.wait_for_selector("#rider-ask")
+        yield page
+
+
+def test_effort_is_answered_by_filling_in_two_rows(page):
+    page.click("#rider-ask")  # the rows are filled from the records to begin with
+    page.wait_for_selector(".effort-answer .headline:has-text('A real gain of +11')")
+    page.fill("#rider-watts-1", "329,5")
+    page.press("#rider-watts-1", "Tab")
+    page.click("#rider-ask")
+    page.wait_for_selector(".effort-answer .headline:has-text('The meters cannot tell')")
+    assert "+4.5" in page.inner_text(".split-line >> nth=0")
+
+
+def test_an_empty_field_is_marked_and_nothing_is_asked(page):
+    page.fill("#rider-watts-0", "")
+    page.click("#rider-ask")
+    assert page.get_attribute("#rider-watts-0", "aria-invalid") == "true"
+    assert page.evaluate("document.activeElement.id") == "rider-watts-0"
+    assert page.locator(".effort-answer").count() == 0
+
+
+def test_row_is_filled_from_the_records(page):
+    listed = page.locator("#rider-record-0 option").all_inner_texts()
+    assert listed[0].startswith("14")  # what the row holds
+    page.select_option("#rider-record-0", value="2027-08-20|S001|342|1200")
+    assert page.input_value("#rider-watts-0") == "342"
+    assert page.input_value("#rider-date-0") == "2027-08-20"
+    assert page.input_value("#rider-meter-0") == "S001"
+    page.click("#rider-ask")
+    page.wait_for_selector(".effort-answer .headline:has-text('0 ±')")
+
+
+def test_ledger_is_taken_along(page):
+    page.fill("#rider-from", "2027-01-01")
+    with page.expect_download() as got:
+        page.click("#rider-ledger")
+    rows = list(csv.DictReader(io.StringIO(got.value.path().read_text("utf-8"))))
+    assert rows[0]["from_date"] == "2027-01-01"
+    assert float(rows[0]["factor"]) == 0.9794
+    assert float(rows[0]["factor_lo90"]) == 0.973
+    assert got.value.suggested_filename == "ledger-R01.csv"
+
+
+def test_notice_is_noted(page, data):
+    page.click(".notice-seen")
+    for _ in range(100):
+        if getattr(data, "acknowledged", None):
+            break
+        page.wait_for_timeout(50)
+    assert data.acknowledged == [("R01", "n1")]
