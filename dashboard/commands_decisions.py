@@ -196,8 +196,9 @@ def _effort(args: argparse.Namespace) -> int:
     if args.format == "table":
         for difference in document["differences"]:
             print(f"{difference['from']} → {difference['to']}: {difference['text']}")
-        for row in document["carried"]:
-            print(row["text"])
+        for text in [document["text"], *(row["text"] for row in document["carried"])]:
+            if text:
+                print(text)
     notes(document)
     return DONE
 

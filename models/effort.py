@@ -25,6 +25,7 @@ from models.wording import chance, signed
 Array = NDArray[np.float64]
 U_ZEROED_NM, U_UNZEROED_NM = 0.03, 0.25  # standard uncertainty of the zero offset
 USUAL_RPM = 90.0
+ALIKE = 0.9
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,11 @@ def answer(efforts: Sequence[Effort], mean_ln: Array, covariance: Array) -> dict
     zero = np.array([100 * e.u_zero_w() / e.watts for e in efforts])
     covariance = covariance + np.diag(zero**2)
     corrected = corrected_watts(np.array([e.watts for e in efforts]), mean_ln)
+    differences = [
+        _difference(efforts, corrected, covariance, start, end)
+        for start in range(len(efforts))
+        for end in range(start + 1, len(efforts))
+    ]
     return {
         "efforts": [
             _one(effort, watts, float(mean), math.sqrt(max(0.0, float(covariance[i, i]))))
@@ -74,12 +80,25 @@ def answer(efforts: Sequence[Effort], mean_ln: Array, covariance: Array) -> dict
                 zip(efforts, corrected.tolist(), mean_ln, strict=True)
             )
         ],
-        "differences": [
-            _difference(efforts, corrected, covariance, start, end)
-            for start in range(len(efforts))
-            for end in range(start + 1, len(efforts))
-        ],
+        "differences": differences,
+        "text": _together(efforts, differences),
     }
+
+
+def _together(efforts: Sequence[Effort], differences: list[dict[str, Any]]) -> str | None:
+    """Two or more meters, each ridden at least twice: whether all of them moved alike."""
+    turns: dict[str, list[int]] = {}
+    for k, effort in enumerate(efforts):
+        turns.setdefault(effort.device_id, []).append(k)
+    between = {(row["from"], row["to"]): row["p_increase"] for row in differences}
+    moved = {name: between[k[0], k[-1]] for name, k in turns.items() if len(k) > 1}
+    if len(moved) < 2:
+        return None
+    names = ", ".join(moved)
+    for sure, word in ((min(moved.values()), "rose"), (1 - max(moved.values()), "fell")):
+        if sure >= ALIKE:
+            return f"On {names} alike the watts {word}: that is the rider, not a meter."
+    return f"{names} do not move alike: look at the meters before the rider."
 
 
 def carried(

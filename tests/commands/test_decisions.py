@@ -75,8 +75,10 @@ def ask(team: Path, capsys: pytest.CaptureFixture[str]) -> Any:
     capsys.readouterr()
 
     def asked(*words: object, form: str = "json") -> tuple[int, Any, str]:
-        shared = ["--store", str(team / "team.duckdb"), "--as-of", TODAY.isoformat()]
-        code = main([*map(str, words), *shared, "--format", form])
+        shared = ["--store", str(team / "team.duckdb"), "--format", form]
+        if "--as-of" not in words:
+            shared += ["--as-of", TODAY.isoformat()]
+        code = main([*map(str, words), *shared])
         said = capsys.readouterr()
         return code, json.loads(said.out) if form == "json" and said.out else said.out, said.err
 
@@ -394,3 +396,25 @@ def test_a_leaving_rider_hands_back_meters_and_takes_numbers_along(ask: Any) -> 
     assert effort["corrected_w"] > effort["watts"] == 300  # M0010 reads low
     assert {row["rider_id"] for row in report["ledger"]} == {"Bo"}
     assert "M0001, M0010 to hand back" in report["text"]
+
+
+# --- what an answer rests on ------------------------------------------------------------------
+
+
+def test_an_answer_of_the_day_of_the_fit_evaluates_nothing_again(
+    ask: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Evaluated anew the answer is the same; on an earlier day it has to be."""
+    effort = ("effort", "2024-05-01,M0001,300", "2024-07-01,M0002,310")
+    monkeypatch.setattr("models.assess.Evaluated.covers", lambda *_: False)
+    _, anew, _ = ask(*effort)
+    monkeypatch.undo()
+
+    def fail(*_: object, **__: object) -> None:
+        raise AssertionError("evaluated again")
+
+    monkeypatch.setattr("models.assess.evaluate", fail)
+    code, kept, _ = ask(*effort)
+    assert (code, kept) == (0, anew)
+    code, _, said = ask("effort", "2024-01-01,M0001,300", "--as-of", "2024-03-01")
+    assert (code, "evaluated again" in said) == (2, True)

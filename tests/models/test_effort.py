@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from models.effort import Effort, answer
+from models.effort import Carry, Effort, answer, carried
 
 DAY = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
@@ -53,3 +53,34 @@ def test_intervals_of_differences_cover_nine_in_ten() -> None:
         low, high = answer(efforts, np.zeros(2), covariance)["differences"][0]["interval90_w"]
         inside += low <= true[1] - true[0] <= high
     assert inside / 4000 == pytest.approx(0.90, abs=0.015)
+
+
+def test_meters_that_move_alike_mean_the_rider() -> None:
+    watts = {"K07": (300.0, 320.0), "K11": (290.0, 312.0)}
+    efforts = [Effort(DAY, name, w) for name, both in watts.items() for w in both]
+    document = answer(efforts, np.zeros(4), 0.1 * np.eye(4))
+    assert document["text"] == "On K07, K11 alike the watts rose: that is the rider, not a meter."
+    efforts[3] = Effort(DAY, "K11", 280.0)
+    assert "do not move alike" in answer(efforts, np.zeros(4), 0.1 * np.eye(4))["text"]
+    assert answer(efforts[:2], np.zeros(2), np.eye(2))["text"] is None
+
+
+def test_a_threshold_carried_by_hand() -> None:
+    """300 W on a meter 1 % high are 294.06 W on one 1 % low; independent, u 0.3 % and 0.4 %."""
+    error = 100 * np.log([1.01, 0.99])
+    [row] = carried(
+        [Effort(DAY, "K07", 300.0)], [Carry("K11", DAY.date())], error, np.diag([0.09, 0.16])
+    )
+    assert row["shown_w"] == pytest.approx(300 * 0.99 / 1.01)
+    low, high = row["interval90_w"]
+    assert np.log(high / low) == pytest.approx(2 * 1.6449 * 0.005, rel=1e-3)
+    assert row["text"] == "300 W on K07 (2026-03-14) are 294 W on K11 on 2026-03-14 (292 to 296)."
+
+
+def test_a_zero_offset_adds_watts_whatever_is_ridden() -> None:
+    """By hand: 0.25 N·m at 60 rpm is 1.571 W."""
+    known = np.zeros(1), np.zeros((1, 1))
+    for watts in (150.0, 400.0):
+        document = answer([Effort(DAY, "K07", watts, zeroed=False, cadence_rpm=60.0)], *known)
+        low, high = document["efforts"][0]["interval90_w"]
+        assert high - low == pytest.approx(2 * 1.6449 * np.pi / 2, rel=2e-3)
