@@ -282,7 +282,7 @@ def population(found: Records) -> pl.DataFrame:
 
 def _notices(found: Records, fleet: FleetFit) -> pl.DataFrame:
     first = found.as_of - timedelta(days=NOTICE_DAYS)
-    told = notices(fleet, found.told, found.resets, first=first, last=found.as_of)
+    told = notices(fleet, found.told, found.course, first=first, last=found.as_of)
     return notice_frame(told)
 
 
@@ -312,6 +312,7 @@ def _with_latest(found: Records, fleet: FleetFit) -> pl.DataFrame:
     ]
     return (
         found.meters.join(fleet.drift(), on="meter_id", how="left", maintain_order="left")
+        .join(fleet.warmth(), on="meter_id", how="left", maintain_order="left")
         .join(latest[0], on="meter_id", how="left", maintain_order="left")
         .join(latest[1], on="meter_id", how="left", maintain_order="left")
     )

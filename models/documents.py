@@ -27,6 +27,8 @@ AS_A_METER: Mapping[str, Any] = {
     "reasons": ["A meter of the fleet: see its own row."],
 }
 STATUSES = ("out", "due", "soon", "ok", "unknown")
+BENCH_C, USE_C = 20.0, (2.0, 38.0)
+"""Gain errors are stated at the one; meters are used between the others (°C)."""
 Z90 = 1.6448536269514722  # 95 % quantile of the standard normal: ends of a 90 % interval
 
 
@@ -204,6 +206,7 @@ def _meter_rows(
     extra = here.select(
         "last_bench",
         "last_comparison",
+        *("warmth_ln", "warmth_sd_ln", "warmth_known"),
         *about,
         drift_pct_per_year=pl.col("drift_ln"),
         drift_sd_pct_per_year=pl.col("drift_sd_ln"),
@@ -217,8 +220,49 @@ def _meter_rows(
         if not row["listed"]:
             row["reasons"].append("Not in the meters table: its kind and age are guesses.")
         row |= {"interval90_pct": interval, "alarms": alarms.get(meter, [])}
+        row["temperature"] = _temperature(row)
+        row["reasons"] += _away_from_the_bench(row)
         rows.append(row)
     return rows
+
+
+def _temperature(row: dict[str, Any]) -> dict[str, Any] | None:
+    """The gain's temperature coefficient, and what the meter may read in the cold and the heat.
+
+    In   row: gain_error_pct and its sd; warmth_ln, warmth_sd_ln, warmth_known are taken out of it
+    """
+    slope, u, known = (row.pop(f"warmth_{name}") for name in ("ln", "sd_ln", "known"))
+    if slope is None or row["gain_error_pct"] is None:
+        return None
+    mean, sd = row["gain_error_pct"], row["gain_error_sd_pct"]
+    ends = [
+        mean + slope * (t - BENCH_C) + sign * Z90 * math.hypot(sd, u * (t - BENCH_C))
+        for t in (*USE_C, BENCH_C)
+        for sign in (-1, 1)
+    ]
+    return {
+        "coefficient_pct_per_c": slope if known else None,
+        "coefficient_sd_pct_per_c": u,
+        "known": known,
+        "use_c": list(USE_C),
+        "interval90_in_use_pct": [min(ends), max(ends)],
+    }
+
+
+def _away_from_the_bench(row: dict[str, Any]) -> list[str]:
+    """Said where a meter that is within tolerance at the bench may leave it in the heat or cold."""
+    told, limit = row["temperature"], row["tolerance_pct"]
+    if told is None or max(map(abs, row["interval90_pct"])) > limit:
+        return []
+    low, high = told["interval90_in_use_pct"]
+    if max(-low, high) <= limit:
+        return []
+    slope = told["coefficient_pct_per_c"]
+    known = "is not known" if slope is None else f"is {slope:+.3f} % a degree"
+    return [
+        f"Between {USE_C[0]:g} and {USE_C[1]:g} °C it may read {low:+.1f} to {high:+.1f} %: its "
+        f"temperature coefficient {known}."
+    ]
 
 
 def history_document(

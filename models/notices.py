@@ -45,7 +45,8 @@ def notices(
 ) -> list[dict[str, Any]]:
     """Notices of a period, newest first.
 
-    In   tables: assignments, events, riders; resets: as from `models.slopes.slope_chain`
+    In   tables: assignments, events, riders; resets: as from `models.slopes.slope_chain`, known
+         changes of settings among them (without slopes)
     Out  notice_id (stable, to be acknowledged by), from_date, kind (reset, meter, setting,
          battery), meter_id, rider_id, coach, change_pct (of the watts shown for the same
          effort), interval90_pct, text
@@ -56,7 +57,9 @@ def notices(
         *_other_meters(fleet, tables["assignments"], first=first, last=last),
         *_events(fleet, tables, first=first, last=last),
     ]
-    told = [_told(row, coach) for row in rows]
+    told = list(
+        {row["notice_id"]: row for row in (_told(row, coach) for row in rows[::-1])}.values()
+    )
     return sorted(told, key=lambda row: (row["from_date"], row["meter_id"]), reverse=True)
 
 
@@ -101,20 +104,26 @@ def _resets(
             when = (
                 f"From some day between {reset['earliest']:%Y-%m-%d} and {reset['latest']:%Y-%m-%d}"
             )
+        setting = reset.get("slope_after", 0.0) is None
         rows.append(
             {
                 "from_date": day,
-                "kind": "reset",
+                "kind": "setting" if setting else "reset",
                 "meter_id": reset["meter_id"],
                 "rider_id": rider_on(assignments, reset["meter_id"], day),
                 "change_pct": step,
                 "interval90_pct": [step, step],
-                "text": f"{when} the same effort shows {_shows(step)} on {reset['meter_id']}: its "
-                f"slope was {'set anew' if reset['recorded'] else 'changed and nobody noted it'}; "
-                f"{_before(day)}.",
+                "text": f"{when} the same effort shows {_shows(step)} on {reset['meter_id']}: "
+                f"{_why(setting, reset['recorded'])}; {_before(day)}.",
             }
         )
     return rows
+
+
+def _why(setting: bool, recorded: bool) -> str:
+    if setting:
+        return "what is set in it is no longer what it is mounted on (or is again)"
+    return f"its slope was {'set anew' if recorded else 'changed and nobody noted it'}"
 
 
 def _other_meters(

@@ -46,7 +46,7 @@ def notices_of(
     from models.notices import acknowledged
     from models.notices import notices as told
 
-    rows = told(ready.fleet, ready.found.told, ready.found.resets, first=first, last=last)
+    rows = told(ready.fleet, ready.found.told, ready.found.course, first=first, last=last)
     return [row | acknowledged(seen, row["notice_id"]) for row in rows]
 
 

@@ -18,6 +18,7 @@ from models.fleet.observed import observed_frame
 from models.fleet.predict import Posterior, Targets
 from models.fleet.prepare import Prepared
 from models.fleet.shares import variance_shares
+from models.fleet.warmth import warmth_frame
 
 Device = str | tuple[str, str]
 """A meter, reference or mass set by its id; (kind, id) where ids of two kinds coincide."""
@@ -132,6 +133,10 @@ class FleetFit:
     def variance_shares(self, *, rng: np.random.Generator) -> pl.DataFrame:
         """Where the spread comes from; see models.fleet.shares."""
         return variance_shares(self.prepared, self.hyper, rng=rng)
+
+    def warmth(self) -> pl.DataFrame:
+        """Temperature coefficient of every meter's gain; see models.fleet.warmth."""
+        return warmth_frame(self.posterior)
 
     def hyper_document(self) -> dict[str, Any]:
         """The hyperparameters as plain values for storing."""

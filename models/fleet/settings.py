@@ -136,6 +136,8 @@ class FleetSettings:
     step_sd                   prior sd of a step that an alarm has put into the model
     ring_sd                   prior sd of what an oval ring adds to its meter's rides
     balance_sd                sd of a rider's balance from day to day, as a one-sided meter shows it
+    unknown_warmth_sd         sd of a temperature coefficient (per °C) that nothing tells of: what
+                              makers' compensation may leave (common practice)
     knot_days                 spacing of the knots of shared random walks
     most_shared               shared effects at most; knots move apart beyond
     swap_interval_years       usual time between battery swaps, before data
@@ -152,6 +154,7 @@ class FleetSettings:
     step_sd: float = 3.0
     ring_sd: float = 2.5
     balance_sd: float = 0.5
+    unknown_warmth_sd: float = 0.02
     knot_days: float = 30.0
     most_shared: int = 1600
     swap_interval_years: float = 0.7
