@@ -9,6 +9,7 @@ from dash import html
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.pages import Document, Door, View
+from dashboard.pages.method_diagnostics import diagnostic_parts
 
 PATH = "/method"
 TITLE = "Method"
@@ -37,6 +38,7 @@ def layout(data: Door, view: View) -> html.Div:
             _population_part(method["population"]),
             _spread_part(method["hyperparameters"].get("parameters", [])),
             _charts_part(method),
+            *diagnostic_parts(method.get("diagnostics") or {}),
         ]
     return html.Div([html.H1("Method"), *(html.P(text) for text in WORDS), *body])
 
