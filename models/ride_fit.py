@@ -26,6 +26,7 @@ _LAG_LEFT_S = 0.5  # sd of what the alignment may have left
 _KERNEL_LEFT = 0.3  # sd of what the matching may have left, in ln(length)
 _SHARE, _U_SHARE = 0.5, 0.29  # of the noise that is the reference's: uniform on 0 … 1
 _OUTLYING = 4.0  # robust sd beyond which a window disagrees
+_LUCKY = 1e-6  # share of the independent windows' variance below which it is rounding, not luck
 _UNSTEADY = 25.0  # times the typical noise variance: too rough to carry weight
 FEWEST_WINDOWS = 8
 
@@ -215,12 +216,14 @@ def _covariance(windows: Windows, fit: Fit, kept: Mask, model: _Model) -> tuple[
     prior = np.diag([0.0, *model.penalty])
     bread = np.linalg.inv(fit.adjusted.T @ (fit.weight[:, None] * design) + prior)
     scores = (fit.adjusted * (fit.weight * fit.residual)[:, None])[kept]
-    meat, dof = long_run_variance(scores)
-    spread = len(scores) / max(1.0, len(scores) - 4.0)
-    data = bread @ meat @ bread.T * spread
+    # what each window moves the coefficients by; squares of it cannot come out below zero
+    moves = scores @ bread.T * np.sqrt(len(scores) / max(1.0, len(scores) - 4.0))
+    data, dof = long_run_variance(moves)
     # the few cosines can come out small by luck: not below what independent windows would give
-    white = bread @ (scores.T @ scores) @ bread.T * spread
-    data *= max(1.0, white[0, 0] / max(data[0, 0], 1e-300))
+    white = moves.T @ moves
+    if data[0, 0] < white[0, 0]:
+        by_luck = data[0, 0] > _LUCKY * white[0, 0]
+        data = data * (white[0, 0] / data[0, 0]) if by_luck else white
     total = data + bread @ prior @ bread.T
     # Welch–Satterthwaite: the prior's part is known
     effective = dof * (total[0, 0] / max(data[0, 0], 1e-6 * total[0, 0])) ** 2

@@ -197,13 +197,19 @@ def centred_kernel(shape: str, seconds: float) -> Array:
 
 
 def smoothed(values: Array, kernel: Array, *, tolerated: float = 0.1) -> Array:
-    """Values (n,) under a centred kernel; nan where more than `tolerated` of it is unknown."""
+    """Values (n,) under a centred kernel; nan where more than `tolerated` of it is unknown.
+
+    Weights count by their size: of two traces the one with fewer unknown values is known wherever
+    the other is, also under a kernel with weights below zero.
+    """
     if len(kernel) == 1:
         return values
     known = np.isfinite(values)
-    weight = _convolve(known.astype(np.float64), kernel)
+    size = np.abs(kernel)
+    present = _convolve(known.astype(np.float64), size)
+    weight = present if np.all(kernel >= 0) else _convolve(known.astype(np.float64), kernel)
     total = _convolve(np.where(known, values, 0.0), kernel)
-    enough = known & (weight > 1 - tolerated)
+    enough = known & (present > (1 - tolerated) * size.sum())
     return np.where(enough, total / np.maximum(weight, 1e-9), np.nan)
 
 

@@ -11,8 +11,9 @@ import pytest
 
 from models.comparison import CannotCompareError, Comparison, NoOverlap, compare_recordings
 from models.exclusions import REASONS
-from models.ride_fit import long_run_variance
-from models.smoothing import Bare, match
+from models.ride_fit import fit_windows, long_run_variance
+from models.smoothing import Bare, match, smoothed
+from models.windows import Windows
 from tests.simulate.rides import (
     Mishaps,
     Pair,
@@ -201,6 +202,38 @@ def test_noise_is_not_taken_for_smoothing() -> None:
     rng = np.random.default_rng(1)
     bare = Bare(*(200 + rng.normal(0, 3, (2, 2400))), np.full(2400, 9.4))
     assert match(bare).side == "none"
+
+
+def test_what_is_known_beside_a_hole_is_known_of_the_whole_trace() -> None:
+    """By hand: 0.12 of the kernel lies before the start, and a hole hides its negative weight."""
+    kernel = np.array([0.0, 0.0, -0.06, 0.3, 0.64, 0.12, 0.0, 0.0, 0.0])
+    power, omega = np.full(30, 200.0), np.full(30, 9.0)
+    power[2] = np.nan
+    known, turning = smoothed(power, kernel), smoothed(omega, kernel)
+    assert np.isfinite(turning[np.isfinite(known)]).all()
+    assert turning[1:-1] == pytest.approx(9.0)
+
+
+def test_two_traces_that_differ_by_rounding_alone_keep_a_variance() -> None:
+    """The variance of the gain must not come out below zero: constant and equal powers."""
+    n = 200
+    for seed in (44, 98, 100, 113, 118, 120):
+        residual = np.random.default_rng(seed).normal(0, 1e-14, n)
+        made = fit_windows(
+            Windows(
+                at_s=np.arange(n) * 8.0,
+                seconds=np.full(n, 8.0),
+                meter_w=200 + residual,
+                reference_w=np.full(n, 200.0),
+                omega=np.full(n, 9.0),
+                slope=np.zeros(n),
+                change_w=np.zeros(n),
+                unrest=np.zeros(n),
+            ),
+            constant=True,
+        )
+        assert 0 < made.u_gain < 0.05
+        assert made.gain == pytest.approx(1, abs=1e-6)
 
 
 def test_drop_outs_spikes_and_stuck_values_are_counted(pair: Pair) -> None:
