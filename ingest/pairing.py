@@ -196,6 +196,11 @@ def _steered(pair: _Pair) -> str:
     return ""
 
 
+def rider_on(assignments: pl.DataFrame, meter_id: str, day: date) -> str | None:
+    """Who rode a meter on a day; None for nobody, and for several."""
+    return _riders(assignments).on(meter_id, day)
+
+
 @dataclass(frozen=True)
 class _Riders:
     """Who rode which meter when."""

@@ -27,6 +27,7 @@ _KERNEL_LEFT = 0.3  # sd of what the matching may have left, in ln(length)
 _SHARE, _U_SHARE = 0.5, 0.29  # of the noise that is the reference's: uniform on 0 … 1
 _OUTLYING = 4.0  # robust sd beyond which a window disagrees
 _LUCKY = 1e-6  # share of the independent windows' variance below which it is rounding, not luck
+_MOST_TAKEN = 9.0  # times the variance
 _UNSTEADY = 25.0  # times the typical noise variance: too rough to carry weight
 FEWEST_WINDOWS = 8
 
@@ -209,18 +210,18 @@ def _nonnegative(X: Array, y: Array) -> Array:
 def _covariance(windows: Windows, fit: Fit, kept: Mask, model: _Model) -> tuple[Array, float]:
     """Sandwich covariance with the scores' long-run variance, and its degrees of freedom.
 
-    Equally weighted cosines: Lazarus, Lewis, Stock & Watson (2018) J Bus Econ Stat 36:541.
     The prior's part counts as the variance that it stands for.
     """
     design = np.column_stack([windows.reference_w, model.nuisance])
     prior = np.diag([0.0, *model.penalty])
     bread = np.linalg.inv(fit.adjusted.T @ (fit.weight[:, None] * design) + prior)
-    scores = (fit.adjusted * (fit.weight * fit.residual)[:, None])[kept]
-    # what each window moves the coefficients by; squares of it cannot come out below zero
-    moves = scores @ bread.T * np.sqrt(len(scores) / max(1.0, len(scores) - 4.0))
-    data, dof = long_run_variance(moves)
+    # what a watt in a window moves the coefficients by; squares of it cannot come out below zero
+    influence = ((fit.adjusted * fit.weight[:, None]) @ bread.T)[kept]
+    moves = influence * fit.residual[kept, None]
+    taken, dof = _taken_by_the_fit(design[kept], influence, 1.0 / fit.weight[kept])
+    data = long_run_variance(moves) * np.outer(taken, taken)
     # the few cosines can come out small by luck: not below what independent windows would give
-    white = moves.T @ moves
+    white = moves.T @ moves * len(moves) / max(1.0, len(moves) - 4.0)
     if data[0, 0] < white[0, 0]:
         by_luck = data[0, 0] > _LUCKY * white[0, 0]
         data = data * (white[0, 0] / data[0, 0]) if by_luck else white
@@ -230,15 +231,40 @@ def _covariance(windows: Windows, fit: Fit, kept: Mask, model: _Model) -> tuple[
     return total, float(min(effective, 1e6))
 
 
-def long_run_variance(scores: Array) -> tuple[Array, float]:
-    """Variance (k, k) of the sum of a series of scores (n, k), autocorrelation included; dof."""
-    n = len(scores)
+def long_run_variance(scores: Array) -> Array:
+    """Variance (k, k) of the sum of a series of scores (n, k), autocorrelation included.
+
+    Equally weighted cosines: Lazarus, Lewis, Stock & Watson (2018) J Bus Econ Stat 36:541.
+    """
+    waves = _cosines(len(scores)) @ scores
+    return np.asarray(waves.T @ waves / len(waves))
+
+
+def _cosines(n: int) -> Array:
+    """The slowest (count, n) waves over n windows."""
     count = int(np.clip(round(0.41 * n ** (2 / 3)), 4, max(4, n - 4)))
     j = np.arange(1, count + 1)[:, None]
-    cosines = np.sqrt(2.0) * np.cos(np.pi * j * (np.arange(n)[None] + 0.5) / n)
-    waves = cosines @ scores
-    # gain and zero part, which change slowly, have taken the news of about one wave
-    return waves.T @ waves / (count - 1), float(count - 1)
+    return np.asarray(np.sqrt(2.0) * np.cos(np.pi * j * (np.arange(n)[None] + 0.5) / n))
+
+
+def _taken_by_the_fit(design: Array, influence: Array, variance: Array) -> tuple[Array, float]:
+    """What the fit took out of the waves, as factors (k,) on the sd, and what it left of dof.
+
+    A ride of a few long steps moves the coefficients in the same slow waves in which its scatter
+    is looked for. For independent errors of the modelled variance (n,) both are exact: how large
+    the waves of the residuals are beside those of the errors, and Satterthwaite's dof for the gain.
+    """
+    cosines = _cosines(len(design))
+    factors, dof = np.ones(design.shape[1]), float(len(cosines))
+    for k, moved in enumerate(influence.T):
+        waves = cosines * moved
+        left = waves - (waves @ design) @ influence.T
+        spread = (left * variance) @ left.T
+        seen, true = float(np.trace(spread)) / len(cosines), float(np.sum(moved**2 * variance))
+        factors[k] = np.sqrt(np.clip(true / max(seen, 1e-300), 1.0, _MOST_TAKEN))
+        if k == 0 and seen > 0:
+            dof = float(np.trace(spread) ** 2 / np.sum(np.square(spread)))
+    return factors, max(2.0, dof)
 
 
 def _prior_share(windows: Windows, fit: Fit, model: _Model) -> float:

@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 
+from ingest.pair_results import live_results
 from ingest.store import Store
 from models import assess, documents
 from models.bench import evaluate_bench
@@ -153,15 +154,24 @@ def session_documents(store: Store, meter_id: str) -> list[dict[str, Any]]:
 
 
 def comparison_documents(store: Store, meter_id: str) -> list[dict[str, Any]]:
-    """The meter's ride comparisons as evaluated at the last fit, oldest first."""
-    return _kept_documents(store, "comparison_results", meter_id)
+    """The meter's ride comparisons, oldest first: steps as evaluated at the last fit, recordings
+
+    as soon as they were compared.
+    """
+    with store.reading() as db:
+        kept, pairs = db.derived("comparison_results"), live_results(db)
+    steps = None if kept is None else kept.filter(pl.col("source") != "recordings")
+    found = [frame for frame in (steps, pairs) if frame is not None]
+    return _documents_of(pl.concat(found, how="diagonal_relaxed"), meter_id) if found else []
 
 
 def _kept_documents(store: Store, name: str, meter_id: str) -> list[dict[str, Any]]:
     with store.reading() as db:
         kept = db.derived(name)
-    if kept is None:
-        return []
+    return [] if kept is None else _documents_of(kept, meter_id)
+
+
+def _documents_of(kept: pl.DataFrame, meter_id: str) -> list[dict[str, Any]]:
     rows = kept.filter(pl.col("meter_id") == meter_id).sort("measured_at").to_dicts()
     out = []
     for row in rows:

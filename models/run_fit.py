@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from ingest.pair_results import live_results
 from ingest.schema import TABLES
 from ingest.store import Database, Store
 from models import assess
@@ -95,7 +96,7 @@ def _read(store: Store) -> Read:
             today=today_of(db, settings),
             version=db.data_version(),
             incomplete=frozenset(db.query("incomplete_sessions")["session_id"].to_list()),
-            pairs=db.derived("pair_results"),
+            pairs=live_results(db),
             kept=_kept(db),
             evaluated=_evaluated(db),
         )

@@ -15,12 +15,15 @@ import polars as pl
 
 from ingest.aligned import keep_aligned, recordings_folder
 from ingest.bulk import read_folder
+from ingest.dropped import settle_uploads, uploads_folder
 from ingest.export import write_tables
 from ingest.harvest import meter_readings, proposed_events, zero_rows
 from ingest.load import load_paths
+from ingest.pair_results import NAME, live_results, pair_key
 from ingest.pairing import propose_pairs
 from ingest.readers.recording import Recording, RecordingError, read_recording
 from ingest.shards import stored_summaries
+from ingest.sources import UPLOADS
 from ingest.store import Store
 from models.comparison import CannotCompareError, Comparison, NoOverlap, compare_recordings
 from models.refusal import NothingToSayError
@@ -35,23 +38,24 @@ PAIR_COLUMNS = (
     "comparison_id",
     "rider_id",
 )
-RESULTS_SCHEMA = RESULT_SCHEMA | {"files": pl.String}
+RESULTS_SCHEMA = RESULT_SCHEMA | {"pair": pl.String}
 
 
 def compare_files(meter: Path, reference: Path) -> dict[str, Any]:
     """The `compare` document of two recordings. No store."""
-    found = _compare(_read(meter), _read(reference))
-    return found.to_document()
+    return compare_pair(read_ride(meter), read_ride(reference)).to_document()
 
 
-def _read(path: Path) -> Recording:
+def read_ride(path: Path, *, time_zone: str = "UTC") -> Recording:
+    """One recording; NothingToSayError where it cannot be read."""
     try:
-        return read_recording(path)
+        return read_recording(path, time_zone=time_zone)
     except RecordingError as problem:
         raise NothingToSayError(str(problem)) from problem
 
 
-def _compare(meter: Recording, reference: Recording) -> Comparison:
+def compare_pair(meter: Recording, reference: Recording) -> Comparison:
+    """Two recordings compared; NothingToSayError where they share no time or hold no watts."""
     try:
         return compare_recordings(
             meter.frame,
@@ -63,6 +67,11 @@ def _compare(meter: Recording, reference: Recording) -> Comparison:
         raise NothingToSayError(f"{meter.name} and {reference.name}: {problem}") from problem
 
 
+def take_in_uploads(store: Store, files: list[tuple[str, bytes]], *, say: Say) -> list[str]:
+    """Recordings by name and content: kept beside the store, then taken in; evaluates pairs."""
+    return take_in(store, settle_uploads(store, files), say=say) + evaluate_pairs(store, say=say)
+
+
 def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
     """Read recordings, harvest what the meters said of themselves, propose pairs.
 
@@ -72,7 +81,7 @@ def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
     if not files:
         return []
     folder = recordings_folder(store)
-    read = read_folder(files, into=folder, progress=_counted(say))
+    read = read_folder(files, into=folder, progress=_counted(say), time_zone=time_zone_of(store))
     notices = [f"{row['name']}: {row['error']}" for row in _unreadable(read)]
     notices += [
         f"{row['name']}: damaged, and read as far as it holds ({row['partial']})"
@@ -93,6 +102,14 @@ def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
     return notices + _propose(
         folder, propose_pairs(kept, meters, references, assignments=assignments), pairs
     )
+
+
+def time_zone_of(store: Store) -> str:
+    """The zone of times without an offset."""
+    if not store.exists():
+        return "UTC"
+    with store.reading() as db:
+        return str(db.setting("time_zone"))
 
 
 def _unreadable(read: pl.DataFrame) -> list[dict[str, Any]]:
@@ -134,39 +151,50 @@ def _propose(folder: Path, proposed: pl.DataFrame, pairs: pl.DataFrame) -> list[
 def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
     """Compare every pair of the `pairs` table that was not compared yet. Returns notices."""
     with store.reading() as db:
-        pairs, kept = db.query("pairs_on_disk"), db.derived("pair_results")
+        pairs, ever, kept = db.query("pairs_on_disk"), db.derived(NAME), live_results(db)
     done = kept if kept is not None else pl.DataFrame(schema=RESULTS_SCHEMA)
-    rows, notices, wanted = [], [], []
+    known = set(done["pair"])
+    rows, notices = [], []
     for pair in pairs.to_dicts():
-        files = [
-            _beside(pair["table_path"], pair[name]) for name in ("meter_file", "reference_file")
-        ]
-        wanted.append(" + ".join(map(str, files)))
-        if wanted[-1] in done["files"].to_list():
+        if pair_key(pair) in known:
             continue
+        files = [
+            _beside(store, pair["table_path"], pair[name])
+            for name in ("meter_file", "reference_file")
+        ]
         say(f"comparing {files[0].name} with {files[1].name}")
         try:
-            rows.append(_pair_row(store, pair, files) | {"files": wanted[-1]})
+            rows.append(_pair_row(store, pair, files) | {"pair": pair_key(pair)})
         except NothingToSayError as problem:
             notices.append(f"pair {files[0].name}, {files[1].name}: {problem}")
-    fresh = pl.DataFrame(rows, schema=RESULTS_SCHEMA, orient="row")
-    results = pl.concat([done.filter(pl.col("files").is_in(wanted)), fresh])
-    if kept is not None or results.height:
+    results = pl.concat([done, pl.DataFrame(rows, schema=RESULTS_SCHEMA, orient="row")])
+    if ever is not None or results.height:
         with store.writing() as db:
-            db.put_derived("pair_results", results)
+            db.put_derived(NAME, results)
     return notices
 
 
-def _beside(table: str, file: str) -> Path:
-    return Path(file) if Path(file).is_absolute() else Path(table).parent / file
+def _beside(store: Store, table: str, file: str) -> Path:
+    """A pair's file: where the table lies that names it, or among the uploads."""
+    if Path(file).is_absolute():
+        return Path(file)
+    folder = uploads_folder(store) if Path(table).parent == UPLOADS else Path(table).parent
+    return folder / file
 
 
 def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str, Any]:
-    meter, reference = (_read(file) for file in files)
-    found = _compare(meter, reference)
+    zone = time_zone_of(store)
+    meter, reference = (read_ride(file, time_zone=zone) for file in files)
+    if not meter.dated:
+        raise NothingToSayError(
+            f"{meter.name} counts seconds and carries no date, so that the comparison has no day "
+            "in the fleet's records: export it with time stamps (ISO 8601). To look at it alone: "
+            "slopewatch compare"
+        )
+    found = compare_pair(meter, reference)
     name = pair["comparison_id"] or f"{files[0].stem} / {files[1].stem}"
     keep_aligned(store, name, found.aligned)
-    ratio, at = found.gain_ratio_pct, meter.frame["time"][0] if meter.dated else None
+    ratio, at = found.gain_ratio_pct, meter.frame["time"][0]
     gain = None if ratio is None else 1 + ratio / 100
     return {
         "comparison_id": name,
