@@ -22,6 +22,7 @@ from dashboard.data_work import Tell, Work
 from ingest import by_hand, corrections, parcels, riders, undo
 from ingest.load import load_uploads
 from ingest.schema import TABLES
+from ingest.sources import recordings_among
 
 EVERY_TABLE = tuple(TABLES)
 SEEN_AT_ONCE = 25  # set-aside rows on the page
@@ -54,7 +55,12 @@ class IntakeDoor(Kept):
             progress=lambda what, done, of: tell(f"{what} ({done} of {of})"),
             only=allowed,
         )
-        if report.rows_loaded:
+        rides = recordings_among(files) if "pairs" in allowed else []
+        if rides or any(entry.table == "pairs" for entry in report.files):
+            from models import run_rides
+
+            report.notices += run_rides.take_in_uploads(self._store, rides, say=tell)
+        if report.rows_loaded or rides:
             self.begin_fit()
         return report.to_document() | {"recordings": [str(path) for path in report.recordings]}
 

@@ -11,10 +11,10 @@ from typing import Any
 
 from dashboard.data_bench import BenchDoor
 from dashboard.data_budget import BudgetDoor
-from dashboard.data_intake import IntakeDoor
 from dashboard.data_kept import Kept
 from dashboard.data_people import PeopleDoor
 from dashboard.data_riders import RidersDoor
+from dashboard.data_rides import RidesDoor
 from dashboard.data_season import SeasonDoor
 from ingest.store import StoreError
 from models.refusal import NothingToSayError
@@ -84,7 +84,7 @@ class FleetDoor(Kept):
         return dict(self._kept(lambda: run.method(self._store), "method"))
 
 
-class Data(FleetDoor, BenchDoor, PeopleDoor, IntakeDoor, SeasonDoor, RidersDoor, BudgetDoor):
+class Data(FleetDoor, BenchDoor, PeopleDoor, RidesDoor, SeasonDoor, RidersDoor, BudgetDoor):
     """All that the pages may ask; dashboard.rights says who may ask what."""
 
 

@@ -92,6 +92,16 @@ RIGHTS: dict[str, Right] = {
     "budget": read(MANAGER, watts=False),
     "policies": read(MANAGER, watts=False),
     "hindcast": read(watts=False),
+    # rides
+    "look_at_rides": write("recordings looked at", MECHANIC, COACH),
+    "rides_looked_at": read(MECHANIC, COACH),
+    "compare_rides": read(MECHANIC, COACH),
+    "keep_rides": write("comparison kept", MECHANIC, COACH),
+    "discard_rides": write("recordings discarded", MECHANIC, COACH),
+    "rides_waiting": read(MECHANIC, COACH),
+    "rides_kept": read(MECHANIC, COACH),
+    "ride_devices": read(MECHANIC, COACH, watts=False),
+    "drawn_ride": read(),
     # people
     "accounts": read(OWNER, watts=False),
     "changes": read(OWNER),
@@ -136,6 +146,7 @@ PAGES: dict[str, frozenset[str]] = {
     "/riders/<rider_id>": frozenset({COACH, OWNER}),
     "/method": EVERYONE,
     "/bench": frozenset({MECHANIC, OWNER}),
+    "/rides": frozenset({MECHANIC, COACH, OWNER}),
     "/intake": frozenset({MECHANIC, MANAGER, OWNER}),
 }
 

@@ -144,11 +144,21 @@ def uploaded(files: Iterable[tuple[str, bytes]]) -> tuple[list[Content], list[tu
     contents, recordings = [], []
     for name, data in files:
         path = UPLOADS / Path(name.replace("\\", "/")).name
-        if path.suffix.lower() in RECORDING or _is_recorded(str(path), data):
+        if _came_as_recording(path.name, data):
             recordings.append((path.name, data))
         else:
             contents.append(read_bytes(path, path.name, data))
     return contents, recordings
+
+
+def recordings_among(files: Iterable[tuple[str, bytes]]) -> list[tuple[str, bytes]]:
+    """The recordings among files that came by name and content."""
+    return [(name, data) for name, data in files if _came_as_recording(name, data)]
+
+
+def _came_as_recording(name: str, data: bytes) -> bool:
+    plain = Path(name.lower().removesuffix(".gz"))
+    return plain.suffix in RECORDING or _is_recorded(name, data)
 
 
 def _tables(file: str, ending: str, data: bytes) -> list[RawTable]:

@@ -23,6 +23,8 @@ def drawn(aligned: pl.DataFrame) -> dict[str, Any]:
          left_out     [{"from_minute", "to_minute", "reason"}]: stretches that do not count
          mean_of_two_w, difference_w     of the seconds that count, with the same smoothing, at
                                          most MOST_POINTS of them evenly
+         and all four again as shares of the reference's mean power, in percent, for those whose
+         business no rider's watts are: meter_pct, reference_pct, mean_of_two_pct, difference_pct
     """
     minute = _minutes(aligned)
     step = aligned.height // MOST_POINTS + 1
@@ -30,14 +32,23 @@ def drawn(aligned: pl.DataFrame) -> dict[str, Any]:
     used = aligned.filter("used")
     used = used.gather_every(used.height // MOST_POINTS + 1)
     first, second = used["matched_meter_w"], used["matched_reference_w"]
+    traces = {
+        "meter": _means(_numbers(aligned["meter_w"]), part),
+        "reference": _means(_numbers(aligned["reference_w"]), part),
+        "mean_of_two": ((first + second) / 2).round(1).to_list(),
+        "difference": (first - second).round(1).to_list(),
+    }
+    typical = float(aligned.filter("used")["matched_reference_w"].mean() or 100.0)  # type: ignore[arg-type]
     return {
         "minute": _means(minute, part),
-        "meter_w": _means(_numbers(aligned["meter_w"]), part),
-        "reference_w": _means(_numbers(aligned["reference_w"]), part),
         "left_out": _left_out(minute, aligned["reason"].to_list()),
-        "mean_of_two_w": ((first + second) / 2).round(1).to_list(),
-        "difference_w": (first - second).round(1).to_list(),
+        **{f"{name}_w": values for name, values in traces.items()},
+        **{f"{name}_pct": _shares(values, typical) for name, values in traces.items()},
     }
+
+
+def _shares(values: list[float | None], whole: float) -> list[float | None]:
+    return [None if value is None else round(100 * value / whole, 1) for value in values]
 
 
 def _minutes(aligned: pl.DataFrame) -> Array:

@@ -252,9 +252,13 @@ def build_demo(store: Store, *, say: Say | None = None) -> None:
     """Load the demo fleet; its today is its data's last day."""
     import seeds
     from ingest.load import load_paths
+    from models import run_rides
     from seeds.scenario import LAST
 
     with store.writing() as db:
         db.set_setting("today", LAST.isoformat())
-    load_paths(store, [Path(seeds.__file__).parent / "tables"])
+    folder = Path(seeds.__file__).parent
+    loaded = load_paths(store, [folder / "tables", folder / "recordings"])
+    run_rides.take_in(store, loaded.recordings, say=say or (lambda _text: None))
+    run_rides.evaluate_pairs(store, say=say or (lambda _text: None))
     refit(store, say=say)

@@ -15,6 +15,7 @@ from ingest.bulk import read_folder
 from ingest.device_owners import roles
 from ingest.export import write_tables
 from ingest.load import load_paths
+from ingest.pair_results import live_results
 from ingest.pairing import propose_pairs, rider_on
 from ingest.schema import TABLES
 from ingest.shards import stored_summaries
@@ -235,7 +236,29 @@ def discard(store: Store, drop: str) -> None:
     dropped.let_go(store, drop)
 
 
-def drawn_comparison(store: Store, comparison_id: str) -> dict[str, Any] | None:
-    """What the charts of a kept comparison show; None where it has no traces."""
-    aligned = read_aligned(store, comparison_id)
+def kept(store: Store) -> list[dict[str, Any]]:
+    """The comparisons of recordings whose row is in the store, newest first."""
+    if not store.exists():
+        return []
+    with store.reading() as db:
+        results = live_results(db)
+    if results is None:
+        return []
+    shown = results.drop("pair", "document", "gain_ratio_ln").sort("measured_at", descending=True)
+    return shown.to_dicts()
+
+
+def device_ids(store: Store) -> dict[str, list[str]]:
+    """The ids of the meters and of the references."""
+    meters, references, _ = _devices(store)
+    return {
+        "meters": meters["meter_id"].unique().sort().to_list(),
+        "references": references["reference_id"].unique().sort().to_list(),
+    }
+
+
+def drawn_comparison(store: Store, meter_id: str, comparison_id: str) -> dict[str, Any] | None:
+    """What the charts of a meter's comparison show; None where it has no traces."""
+    mine = {row["comparison_id"] for row in kept(store) if row["meter_id"] == meter_id}
+    aligned = read_aligned(store, comparison_id) if comparison_id in mine else None
     return None if aligned is None else drawn(aligned)

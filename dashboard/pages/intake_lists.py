@@ -53,10 +53,15 @@ def report(load: Document) -> Any:
     said = [html.Li(theme.sentence(text)) for text in answer.get("notices") or []]
     if recordings:
         said.append(
-            html.Li(f"{theme.plural(len(recordings), 'recording')}: bring them to the rides page.")
+            html.Li(
+                f"{theme.plural(len(recordings), 'recording')}: see the rides page for the pairs "
+                "among them."
+            )
         )
-    if not files:
-        body: Any = html.P("No table was found in these files.", className="warn")
+    if not files and recordings:
+        body: Any = None
+    elif not files:
+        body = html.P("No table was found in these files.", className="warn")
     else:
         titles = ("File", "Table", "Rows", "Loaded", "Unchanged", "Set aside")
         body = parts.plain_table(titles, [_file_row(f) for f in files], name="What was loaded")

@@ -9,8 +9,9 @@ from dash import Dash, Input, Output, State, html, no_update
 
 from dashboard import components as parts
 from dashboard import control_figure, figures, theme
-from dashboard.pages import Document, Door, View
-from dashboard.pages.meter_records import comparisons_part, events_part, resets_part
+from dashboard.pages import Document, Door, View, meter_rides
+from dashboard.pages.meter_records import events_part, resets_part
+from dashboard.pages.meter_rides import comparisons_part
 from dashboard.pages.meter_sessions import session_detail, sessions_part
 from dashboard.pages.meter_why import why
 
@@ -240,7 +241,8 @@ def control_words(history: Document, meter_id: str) -> str:
 
 
 def register(app: Dash, data: Door) -> None:
-    """Choosing a session shows its readings and budget."""
+    """Choosing a session shows its readings and budget, choosing a comparison its ride."""
+    meter_rides.register(app, data)
 
     @app.callback(
         Output("meter-session", "children"),

@@ -119,7 +119,8 @@ def test_a_pairs_table_becomes_evidence_of_the_fleet_model(
     assert k1["last_comparison"] is not None
     assert k2["last_comparison"] is None
     assert k1["gain_error_sd_pct"] < k2["gain_error_sd_pct"]
-    assert run_dropped.drawn_comparison(store, "first") is not None
+    assert run_dropped.drawn_comparison(store, "K1", "first") is not None
+    assert run_dropped.drawn_comparison(store, "K2", "first") is None
 
 
 def test_the_same_pair_is_compared_once_and_a_changed_row_anew(
