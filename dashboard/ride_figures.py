@@ -103,8 +103,9 @@ def ratios(document: Document) -> go.Figure | None:
         for band in bands:
             values += band["gain_ratio_interval90_pct"]
         left, right = (number - 1) / len(shown), number / len(shown)
+        left += 0.03 if number > 1 else 0.0
         layout[f"xaxis{end}"] = axis(
-            title, type="category", showgrid=False, domain=[left + 0.03, right - 0.01],
+            title, type="category", showgrid=False, domain=[left, right - 0.01],
             tickangle=-40,
         )  # fmt: skip
         layout[f"yaxis{end}"] = axis("ratio − 1, %" if number == 1 else "", anchor=f"x{end}") | {
@@ -220,7 +221,7 @@ def _levels(document: Document, limits: list[float] | None) -> list[tuple[float,
     if not limits or document.get("mean_difference_w") is None:
         return []
     return [
-        (limits[1], "95 % below", "dash"),
+        (limits[1], "upper limit", "dash"),
         (document["mean_difference_w"], "mean", "solid"),
-        (limits[0], "95 % above", "dash"),
+        (limits[0], "lower limit", "dash"),
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +30,7 @@ from models.run_rides import (
     read_ride,
     take_in,
     time_zone_of,
+    undecided,
 )
 
 Say = Callable[[str], None]
@@ -129,18 +131,8 @@ def waiting(store: Store) -> list[dict[str, Any]]:
     with store.reading() as db:
         pairs = db.frame("pairs")
     proposed = propose_pairs(kept, meters, references, assignments=assignments)
-    ids = pairs["comparison_id"].drop_nulls()
-    names = {
-        (Path(a).name, Path(b).name)
-        for a, b in pairs.select("meter_file", "reference_file").iter_rows()
-    }
-    fresh = [
-        row
-        for row in proposed.filter(~pl.col("comparison_id").is_in(ids.implode())).to_dicts()
-        if (Path(row["meter_file"]).name, Path(row["reference_file"]).name) not in names
-    ]
+    shown = _by_content(undecided(proposed, pairs), kept)
     started = dict(kept.select("path", "started_at").iter_rows())
-    shown = _by_content(pl.DataFrame(fresh, schema=proposed.schema, orient="row"), kept)
     when = {row["sha256"]: started[row["path"]] for row in kept.to_dicts()}
     return [pair | {"measured_at": when[pair["meter"]]} for pair in shown]
 
@@ -244,8 +236,9 @@ def kept(store: Store) -> list[dict[str, Any]]:
         results = live_results(db)
     if results is None:
         return []
-    shown = results.drop("pair", "document", "gain_ratio_ln").sort("measured_at", descending=True)
-    return shown.to_dicts()
+    rows = results.drop("pair", "gain_ratio_ln").sort("measured_at", descending=True).to_dicts()
+    interval = "gain_ratio_interval90_pct"
+    return [row | {interval: json.loads(row.pop("document"))[interval]} for row in rows]
 
 
 def device_ids(store: Store) -> dict[str, list[str]]:

@@ -137,8 +137,21 @@ def _load_harvest(store: Store, folder: Path, tables: dict[str, pl.DataFrame]) -
     ]
 
 
+def undecided(proposed: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
+    """Proposed pairs that no row of `pairs` holds, by its id or by the names of its files."""
+    ids = set(pairs["comparison_id"])
+    files = {(Path(a).name, Path(b).name) for a, b in pairs.select(PAIR_COLUMNS[:2]).iter_rows()}
+    return proposed.filter(
+        [
+            row["comparison_id"] not in ids
+            and (Path(row["meter_file"]).name, Path(row["reference_file"]).name) not in files
+            for row in proposed.iter_rows(named=True)
+        ]
+    )
+
+
 def _propose(folder: Path, proposed: pl.DataFrame, pairs: pl.DataFrame) -> list[str]:
-    fresh = proposed.filter(~pl.col("comparison_id").is_in(pairs["comparison_id"].implode()))
+    fresh = undecided(proposed, pairs)
     if fresh.is_empty():
         return []
     [file] = write_tables({"pairs": fresh.select(PAIR_COLUMNS)}, folder / "proposed", "csv")

@@ -47,8 +47,8 @@ def comparisons_part(comparisons: list[Document]) -> html.Section:
 def comparison_row(comparison: Document) -> Document:
     """One line of the comparisons' table."""
     ratio, zero = comparison.get("gain_ratio_pct"), comparison.get("zero_offset_nm")
-    half = theme.half90(comparison.get("u_gain_ratio_pct"))
-    zero_half = theme.half90(comparison.get("u_zero_offset_nm"))
+    half = _half(comparison, "gain_ratio_interval90_pct", "u_gain_ratio_pct")
+    zero_half = _half(comparison, "zero_offset_interval90_nm", "u_zero_offset_nm")
     used = comparison.get("used_s")
     return {
         "comparison_id": comparison["comparison_id"],
@@ -66,6 +66,12 @@ def comparison_row(comparison: Document) -> Document:
         "used_text": f"{theme.number(used / 60, 0)}{theme.NBSP}min" if used is not None else None,
         "void": comparison.get("void"),
     }
+
+
+def _half(comparison: Document, interval: str, uncertainty: str) -> float | None:
+    """Half of the 90 % interval; of steps the normal one, whose scatter is pooled."""
+    half = theme.half(comparison.get(interval))
+    return theme.half90(comparison.get(uncertainty)) if half is None else half
 
 
 def comparison_columns() -> list[Document]:

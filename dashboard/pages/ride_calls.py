@@ -282,7 +282,7 @@ def chosen_from(seen: Document, meter: str, reference: str) -> Document:
     }
 
 
-def answer(door: Any, chosen: Document) -> html.Div:
+def answer(door: Any, chosen: Document) -> Any:
     """A pair compared: the answer and what to do with it, or why there is none."""
     from dashboard.data import is_expected
 
@@ -298,7 +298,7 @@ def answer(door: Any, chosen: Document) -> html.Div:
         said = html.P(theme.sentence(problem), className="warn")
         return html.Div([said, decision_part(chosen, devices, comparable=False)])
     decision = decision_part(chosen, devices, comparable=found["gain_ratio_pct"] is not None)
-    return html.Div([ride_part(found, found["drawn"], name="rides"), decision])
+    return ride_part(found, found["drawn"], name="rides", after=decision)
 
 
 def register_decision(app: Dash, data: Door, kept_part: Callable[[View, Any], Any]) -> None:

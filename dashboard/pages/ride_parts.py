@@ -76,8 +76,9 @@ def _smoothing(found: Document) -> str:
     smoother = found.get("smoother")
     if smoother in (None, "neither"):
         return "both alike"
-    seconds = theme.number(found.get("seconds"), 1)
-    return f"the {smoother}'s is smoother, by about {seconds}{theme.NBSP}s; taken into account"
+    seconds = found.get("seconds") or 0.0
+    by = f"about {theme.number(seconds, 1)}{theme.NBSP}s" if seconds >= 1 else "less than a second"
+    return f"the {smoother}'s is smoother, by {by}; taken into account"
 
 
 def _span_s(seconds: float | None) -> str:
@@ -185,12 +186,13 @@ def _share(seconds: float, total: float) -> str:
     return f"{theme.number(100 * seconds / total, 1)}{theme.NBSP}%" if total else theme.MISSING
 
 
-def ride_part(document: Document, drawn: Document, *, name: str) -> html.Div:
-    """All of one compared ride."""
+def ride_part(document: Document, drawn: Document, *, name: str, after: Any = None) -> html.Div:
+    """All of one compared ride; `after` stands between the answer and the charts."""
     return html.Div(
         [
             answer_part(document),
             said_part(document),
+            after,
             charts_part(document, drawn, name=name),
             excluded_part(document, name=name),
         ],

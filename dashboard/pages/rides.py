@@ -83,7 +83,7 @@ def kept_part(view: View, kept: list[Document]) -> html.Section:
 
 
 def _kept_row(view: View, row: Document) -> html.Tr:
-    half = theme.half90(row.get("u_gain_ratio_pct"))
+    half = theme.half(row.get("gain_ratio_interval90_pct"))
     ratio = theme.plus_minus(row.get("gain_ratio_pct"), half, "%")
     used = row.get("used_s")
     return html.Tr(

@@ -294,6 +294,12 @@ class FakeData(FakeDecisions):
     def work(self) -> Document:
         return {"now": None, "text": "", "waiting": 0, "ended": {}}
 
+    def rides_kept(self) -> list[Document]:
+        return []
+
+    def rides_waiting(self) -> list[Document]:
+        return []
+
     def riders_named(self) -> list[Document]:
         return [{"rider_id": "R01"}, {"rider_id": "R02"}]
 
