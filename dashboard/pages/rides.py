@@ -12,7 +12,7 @@ from dashboard.pages import Document, Door, View, meter_path, ride_calls
 
 PATH = "/rides"
 TITLE = "Rides"
-PLACE = 30
+PLACE = 25
 
 
 def layout(data: Door, view: View) -> html.Div:
