@@ -122,8 +122,8 @@ def _result(paper: Paper, document: Document) -> None:
 def _result_facts(document: Document) -> list[tuple[str, str]]:
     pairs = [
         ("Coverage factor k", theme.number(document["coverage_factor"], 2)),
-        ("Effective degrees of freedom", _dof(document["effective_dof"])),
-        ("Probability within tolerance", theme.probability(document["p_in_tolerance"])),
+        ("Effective dof", _dof(document["effective_dof"])),
+        ("P within tolerance", theme.probability(document["p_in_tolerance"])),
         ("Zero offset", _unit(document["zero_offset_nm"], "N·m", 2, signed=True)),
         ("Left arm", theme.percent(document["gain_error_left_pct"])),
         ("Right arm", theme.percent(document["gain_error_right_pct"])),
@@ -194,7 +194,7 @@ def _readings(paper: Paper, document: Document) -> None:
             theme.number(r["mass_kg"], 3) if r["load"] == "mass" else theme.MISSING,
             theme.number(r["torque_nm"], 2),
             theme.number(r["zero_nm"], 2) if r["load"] == "mass" else theme.MISSING,
-            theme.number(r["expected_torque_nm"], 3),
+            theme.number(r["expected_torque_nm"] or None, 3),
             theme.percent(r["error_pct"]) if r["reason"] is None else f"left out: {r['reason']}",
         ]
         for r in document["readings"]

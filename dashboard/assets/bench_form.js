@@ -62,6 +62,10 @@
   const shown = (value, digits) => bench.show(value, digits === undefined ? 2 : digits, false);
   const signed = (value, digits) => bench.show(value, digits === undefined ? 2 : digits, true);
 
+  function sided(label, side) {
+    return side ? label + ", " + SIDE_WORDS[side] : label;
+  }
+
   // ---- one meter's form -------------------------------------------------------------------
   class Form {
     constructor(kit, meter, leave) {
@@ -171,7 +175,7 @@
       const sides = this.kind.own_slopes ? ["_left", "_right"] : [""];
       return sides.map((side) => {
         const last = this.meter.slopes["slope" + side];
-        const label = ("Slope shown now " + SIDE_WORDS[side]).trim();
+        const label = sided("Slope as found", side);
         const wrap = this.text("slope_before" + side, label, "decimal");
         if (bench.typed(last)) {
           const text = bench.significant(last);
@@ -370,7 +374,7 @@
       const zero = this.found.as_found.zero;
       const [low, high] = bench.accept(nm, this.meter.tolerance_pct, zero);
       const total = hung.mass_kg + hung.hanger_mass_kg;
-      this.target.replaceChildren(
+      this.target.replaceChildren(...[
         h("div", { class: "bench-hang" },
           h("span", { class: "bench-label" }, "Hang"),
           h("b", {}, shown(total, 2) + "\u00a0kg"), " on ",
@@ -382,7 +386,8 @@
           h("span", { class: "bench-label" }, "Within \u00b1\u00a0" + shown(this.meter.tolerance_pct, 1) + PC),
           h("b", { id: "bench-accept" }, shown(low) + " to " + shown(high)), " here"),
         this.soFar(),
-        this.forecast(nm, zero));
+        this.forecast(nm, zero),
+      ].filter(Boolean));
     }
 
     soFar() {
@@ -418,7 +423,7 @@
       const said = bad ? ["off", "Not a number: digits with one comma or point."] : this.judgement(stage, row, typed);
       parts.line.dataset.state = said[0];
       parts.place.replaceChildren(...[said[1]].flat());
-      parts.again.classList.toggle("bench-wanted", said[0] === "off" || said[0] === "doubt");
+      parts.again.classList.toggle("bench-wanted", !bad && said[2] === true);
       parts.limits.textContent = this.limitsOf(stage, typed);
     }
 
@@ -448,21 +453,23 @@
       if (doubt) words.push(". " + doubt);
       const beyond = this.againstForecast(error);
       if (beyond && !doubt) words.push(". " + beyond);
-      return [doubt ? "doubt" : within ? "ok" : "off", words];
+      const alone = found.used.length === 1;
+      if (beyond && alone && !doubt) words.push(" Hang it again to be sure.");
+      return [doubt ? "doubt" : within ? "ok" : "off", words, Boolean(doubt || (beyond && alone))];
     }
 
     judgeZero(stage, typed) {
       const rules = this.kit.rules;
       const zeros = this.rows().typed.filter((r) => r.stage === stage && r.load === "zero");
       if (Math.abs(typed.torque_nm) > 3) {
-        return ["off", "That is no zero: is something hanging, or was a reading typed here?"];
+        return ["off", "That is no zero: is something hanging, or was a reading typed here?", true];
       }
       if (Math.abs(typed.torque_nm) > rules.zero_large_nm) {
         return ["doubt", "A large zero: zero the meter before it is ridden. It is taken off here."];
       }
       const moved = typed.torque_nm - zeros[0].torque_nm;
       if (zeros[0].reading !== typed.reading && Math.abs(moved) > 0.2) {
-        return ["doubt", "The zero moved by " + signed(moved) + NM + ": let the meter rest and read it again."];
+        return ["doubt", "The zero moved by " + signed(moved) + NM + ": let the meter rest and read it again.", true];
       }
       return ["ok", "Zero noted; it is taken off."];
     }
@@ -568,17 +575,23 @@
       if (doc.advice !== "reset") return [];
       return ["", "_left", "_right"].filter((side) => bench.typed(doc["slope_to_enter" + side])).map((side) => {
         const value = doc["slope_to_enter" + side];
-        const label = ("New slope " + SIDE_WORDS[side]).trim();
+        const label = sided("New slope", side);
         return h("p", { class: "bench-slope" }, label + " ", h("b", {}, bench.significant(value)));
       });
     }
 
+    judged() {
+      return this.rows().typed;
+    }
+
     // The slope to enter: the server's where it has judged, else the page's own.
     recommended(side) {
-      const doc = this.verdict && this.verdict.document;
-      if (doc && bench.typed(doc["slope_to_enter" + side])) return doc["slope_to_enter" + side];
+      const doc = this.verdict && this.verdict.of === JSON.stringify(this.judged()) && this.verdict.document;
+      if (doc) return doc.advice === "reset" ? doc["slope_to_enter" + side] : null;
       const deciding = this.deciding;
-      if (!deciding) return null;
+      if (!deciding || this.suspected.length) return null;
+      const usual = bench.usualU(this.kit, this.meter, deciding.used[0].row).expanded;
+      if (Math.abs(deciding.error_pct) <= usual) return null;
       const ratio = side ? deciding.sides[side.slice(1)] : deciding.ratio;
       const before = bench.parse(this.draft.setup["slope_before" + side]);
       return bench.slopeToEnter(this.meter, bench.newSlope(before, ratio, this.meter.convention));
@@ -615,7 +628,7 @@
       const sides = fixed ? [] : this.kind.own_slopes ? ["_left", "_right"] : [""];
       this.hints = new Map();
       const slopes = sides.map((side) => {
-        const wrap = this.text("slope_after" + side, ("Slope left in " + SIDE_WORDS[side]).trim(), "decimal", "empty: unchanged");
+        const wrap = this.text("slope_after" + side, sided("Slope in it now", side), "decimal", "empty: unchanged");
         const hint = h("button", { type: "button", class: "quiet bench-same", hidden: true });
         this.hints.set(side, hint);
         wrap.append(hint);
@@ -689,13 +702,15 @@
 
   function hangWords(row, kind, setup) {
     if (row.load === "zero") return ["Zero", "nothing on the crank"];
-    const side = row.arm && kind.arms.length > 1 ? row.arm.toUpperCase() + " arm" : null;
-    const one = kind.arms.length === 1 ? kind.arms[0].toUpperCase() + " arm" : null;
+    const part = kind.kind.startsWith("pedal") ? " pedal" : " arm";
+    const side = row.arm && kind.arms.length > 1 ? row.arm.toUpperCase() + part : null;
+    const one = kind.arms.length === 1 ? kind.arms[0].toUpperCase() + part : null;
     const ring = row.ring ? row.ring + " ring" : null;
     const way = row.direction ? "loading " + row.direction : null;
     const head = [side || one, ring, way].filter(Boolean).join(", ") || "Masses on";
     const lever = setup.path === "lever_on_cassette" ? "lever level" : "crank level, pointing forward";
-    return [head, lever + ", masses at rest" + (row.extra ? ", hung again" : "")];
+    const where = kind.uses_length ? ", from the pedal\u2019s centre" : "";
+    return [head, lever + where + ", masses at rest" + (row.extra ? ", hung again" : "")];
   }
 
   const SEEN = "slopewatch-bench-cautions";

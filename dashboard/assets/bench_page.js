@@ -152,12 +152,13 @@
       h("h2", {}, "Bench list, printed " + bench.dated(bench.today(kit))),
       h("p", { class: "bench-paper-head" }, head.map((text) => h("span", {}, text))),
       h("p", {}, "As found first, before any bolt is touched. Feet and hands out from under the masses; the bike clamped, the wheel locked. The makers\u2019 instructions and the workshop\u2019s rules come first. Limits are for a zero of 0: add the zero you read."),
-      ...meters.map((meter) => sheet(meter)));
+      ...meters.map((meter) => sheet(meter, first)));
   }
 
-  function sheet(meter) {
+  function sheet(meter, used) {
     const h = bench.h;
     const draft = Object.assign({}, bench.load(kit, meter));
+    draft.setup = Object.assign({}, draft.setup, { bench_id: used.bench_id, place_id: used.place_id });
     draft.stages = { as_found: bench.plannedRows(kit, meter) };
     const rows = bench.allRows(kit, draft);
     const directions = rows.map((row) => row.direction).filter(Boolean);
@@ -192,11 +193,20 @@
     const meter = bench.findBy(kit.meters, "meter_id", meterId);
     if (!meter) return refresh();
     remember(meterId);
-    form = new bench.Form(kit, meter, () => { remember(null); form = null; refresh(); renew(); });
+    form = new bench.Form(kit, meter, leave);
     screen.replaceChildren(form.build());
     form.later(50);
     window.scrollTo(0, 0);
     document.getElementById("bench-title").focus({ preventScroll: true });
+  }
+
+  function leave() {
+    remember(null);
+    form = null;
+    refresh();
+    window.scrollTo(0, 0);
+    document.getElementById("bench-next-title").focus({ preventScroll: true });
+    renew();
   }
 
   function refresh() {
