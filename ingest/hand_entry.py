@@ -120,7 +120,9 @@ def _sentence(problem: Problem) -> str:
     row = "" if problem.row is None else f"reading {problem.row - 1}, "
     found = "nothing" if problem.found is None else f'"{shortened(problem.found)}"'
     where = f"{row}{problem.column or 'the entry'}"
-    return f"{where}: found {found}, expected {problem.expected}. {capital(problem.fix)}."
+    fix = capital(problem.fix)
+    stop = "" if fix.endswith("?") else "."
+    return f"{where}: found {found}, expected {problem.expected}. {fix}{stop}"
 
 
 def _zone(store: Store) -> str:

@@ -6,6 +6,7 @@ import shutil
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -13,6 +14,8 @@ import pytest
 
 from dashboard import server
 from dashboard.app import create_app
+from dashboard.data_pages import Data
+from tests.dashboard import bench_team
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 ARGUMENTS = [
@@ -92,3 +95,19 @@ def visit(browser: Any) -> Iterator[Callable[..., Visit]]:
         one.page.context.close()
     assert [text for one in visits for text in one.complaints] == []
     assert {host for one in visits for host in one.hosts} <= {"127.0.0.1"}
+
+
+@pytest.fixture(scope="session")
+def team_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A fitted store of a small team with a meter of every kind; not to be written to."""
+    return bench_team.store(tmp_path_factory.mktemp("team"))
+
+
+@pytest.fixture
+def team_door(team_store: Path, tmp_path: Path) -> Iterator[Data]:
+    """The pages' door over a copy of the team's store, to write to."""
+    own = tmp_path / "own.duckdb"
+    shutil.copy(team_store, own)
+    data = Data(own)
+    yield data
+    assert data._follower.settled()

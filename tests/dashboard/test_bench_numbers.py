@@ -109,7 +109,7 @@ def test_page_and_models_agree_on_every_number(visit, tables, earlier, kit):
         page = visit().page
         page.goto(address)
         page.wait_for_load_state("networkidle")
-        for k, name in enumerate(KINDS * 12):
+        for k, name in enumerate(KINDS * 7):
             rows = draw(rng, name, k)
             result, expected = judged(tables, earlier, rows)
             gain = result.found
@@ -118,7 +118,7 @@ def test_page_and_models_agree_on_every_number(visit, tables, earlier, kit):
             shown = page.evaluate(ASK, [kit, name, sent, u])
             compare(shown, result, expected)
             named += len(shown["suspicions"])
-    assert named > 20  # mistakes were drawn, and named by both
+    assert named > 15  # mistakes were drawn, and named by both
 
 
 def compare(shown, result, expected):

@@ -3,39 +3,25 @@
 from __future__ import annotations
 
 import io
-import shutil
 from datetime import date
 
 import pytest
 from pypdf import PdfReader
 
-from dashboard.data_pages import Data
 from ingest.store import Store
 from tests.dashboard import bench_team as team
 from tests.dashboard.conftest import serving
+from tests.dashboard.test_accessibility import findings, none
+from tests.dashboard.test_accessibility import rules as rules
 from tests.dashboard.test_browser import until
 
 pytestmark = pytest.mark.browser
 FIRST = "bench-as_found-"
 
 
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory):
-    return team.store(tmp_path_factory.mktemp("team"))
-
-
 @pytest.fixture
-def door(kept, tmp_path):
-    own = tmp_path / "own.duckdb"
-    shutil.copy(kept, own)
-    data = Data(own)
-    yield data
-    assert data._follower.settled()
-
-
-@pytest.fixture
-def served(door):
-    with serving(door) as address:
+def served(team_door):
+    with serving(team_door) as address:
         yield address
 
 
@@ -79,9 +65,9 @@ def text_of(page, address, link):
     return " ".join(" ".join(p.extract_text() for p in reader.pages).split())
 
 
-def test_from_search_to_a_saved_session_and_its_papers(visit, door, served):
+def test_from_search_to_a_saved_session_and_its_papers(visit, team_door, served):
     page = visit(width=820, height=1180).page
-    before = meter_row(door, "SP-1")
+    before = meter_row(team_door, "SP-1")
     opened(page, served, "SP-1")
     expected = team.expected(20.35, 172.5)
     assert page.inner_text("#bench-expected") == f"{expected:.2f}"  # before anything is hung
@@ -116,20 +102,20 @@ def test_from_search_to_a_saved_session_and_its_papers(visit, door, served):
     assert "SP-1" in label
     assert "Next due" in label
     session_id = page.get_attribute(".bench-done", "data-key")
-    rows = bench_rows(door, session_id)
+    rows = bench_rows(team_door, session_id)
     assert rows.height == 12
     assert rows["torque_nm"][1] == float(spider(1.024)[1].replace(",", "."))
     assert rows["slope_after"].unique().to_list() == [5.57]
-    assert door._follower.settled()
-    row = meter_row(door, "SP-1")
+    assert team_door._follower.settled()
+    row = meter_row(team_door, "SP-1")
     assert date.fromisoformat(row["last_bench"]) == team.TODAY
     assert row["gain_error_pct"] != before["gain_error_pct"]
     page.click("text=Take it back")
     page.wait_for_selector(".bench-done", state="detached")
-    assert bench_rows(door, session_id).is_empty()
+    assert bench_rows(team_door, session_id).is_empty()
 
 
-def test_without_network_readings_are_judged_kept_and_saved_later(visit, door, served):
+def test_without_network_readings_are_judged_kept_and_saved_later(visit, team_door, served):
     first = visit(width=820, height=1180)
     page = first.page
     opened(page, served, "SP-1")
@@ -152,51 +138,37 @@ def test_without_network_readings_are_judged_kept_and_saved_later(visit, door, s
     page.context.set_offline(True)
     page.click("#bench-save")
     page.wait_for_selector(".bench-waiting:has-text('no connection')")
-    with Store(door._store.path).reading() as db:
+    with Store(team_door._store.path).reading() as db:
         assert "5,70" not in str(db.frame("bench")["session_id"].to_list())
         before = db.frame("bench").height
     page.context.set_offline(False)
     page.wait_for_selector(".bench-done:has-text('saved')")
     session_id = page.get_attribute(".bench-done", "data-key")
-    assert bench_rows(door, session_id).height == 6
+    assert bench_rows(team_door, session_id).height == 6
     again = page.evaluate(
         "key => slopewatchBench.done().find(item => item.key === key).answer.already", session_id
     )
     assert again is False
-    with Store(door._store.path).reading() as db:
+    with Store(team_door._store.path).reading() as db:
         assert db.frame("bench").height == before + 6
     first.complaints[:] = [c for c in first.complaints if "ERR_INTERNET_DISCONNECTED" not in c]
 
 
-def test_saving_twice_makes_no_second_session(door):
-    at = "2026-05-20T08:00:00Z"
-    rows = [r | {"measured_at": at} for r in team.session("SP-2", "twice", None, gain=1.004)]
-    first, second = door.save_bench(rows), door.save_bench(rows)
-    assert (first["already"], second["already"]) == (False, True)
-    assert first["import_id"] == second["import_id"]
-    assert bench_rows(door, "twice").height == len(rows)
-    door.undo_bench_entry(first["import_id"])
-    assert bench_rows(door, "twice").is_empty()
-    third = door.save_bench(rows)
-    assert not third["already"]
-    assert bench_rows(door, "twice").height == len(rows)
-
-
-def test_events_take_one_tap_and_can_be_taken_back(visit, door, served):
+def test_events_take_one_tap_and_can_be_taken_back(visit, team_door, served):
     page = visit(width=390, height=844).page
     opened(page, served, "PP-1")
     page.click("[data-event='battery_swap']")
     page.wait_for_selector("[data-event='battery_swap']:has-text('noted')")
     page.click("#bench-back")
     page.wait_for_selector(".bench-done:has-text('Battery swapped')")
-    with Store(door._store.path).reading() as db:
+    with Store(team_door._store.path).reading() as db:
         events = db.frame("events").to_dicts()
     assert [(e["meter_id"], e["event"], e["date"]) for e in events] == [
         ("PP-1", "battery_swap", team.TODAY)
     ]
     page.click("text=Take it back")
     page.wait_for_selector(".bench-done", state="detached")
-    with Store(door._store.path).reading() as db:
+    with Store(team_door._store.path).reading() as db:
         assert db.frame("events").is_empty()
 
 
@@ -213,18 +185,19 @@ def test_a_wrong_crank_length_is_named_as_it_is_typed(visit, served):
 
 
 def test_only_turning_meters_are_for_rides_and_no_page_is_too_wide(visit, served):
+    page = visit(width=390, height=900).page
+    opened(page, served, "TO-1")
+    assert "rides only" in page.inner_text("#bench-rides-only")
+    page.click("#bench-back")
+    page.fill("#bench-search", "HB-1")
+    page.click(".bench-card[data-meter='HB-1']")
+    page.wait_for_selector("#bench-target")
+    assert "Type cog and chainring" in page.inner_text("#bench-target")
+    page.fill("#bench-cog", "17")
+    hub = team.expected(20.35, 172.5) * 17 / 52
+    assert page.inner_text("#bench-expected") == f"{hub:.2f}"
     for width in (390, 820, 1280):
-        page = visit(width=width, height=900).page
-        opened(page, served, "TO-1")
-        assert "rides only" in page.inner_text("#bench-rides-only")
-        page.click("#bench-back")
-        page.fill("#bench-search", "HB-1")
-        page.click(".bench-card[data-meter='HB-1']")
-        page.wait_for_selector("#bench-target")
-        assert "Type cog and chainring" in page.inner_text("#bench-target")
-        page.fill("#bench-cog", "17")
-        hub = team.expected(20.35, 172.5) * 17 / 52
-        assert page.inner_text("#bench-expected") == f"{hub:.2f}"
+        page.set_viewport_size({"width": width, "height": 900})
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         small = page.evaluate(
             "Array.from(document.querySelectorAll('#bench-screen button, #bench-screen input,"
@@ -251,3 +224,16 @@ def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(visit, serve
     spider_sheet = page.locator(".bench-sheet", has_text="SP-1")
     # slope, two zeros, four hangings, new slope, as left, note
     assert spider_sheet.locator(".bench-blank i").count() == 10
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_form_and_paper_hold_to_the_rules_of_accessibility(visit, served, rules, scheme):
+    page = visit(width=820, height=1180, scheme=scheme).page
+    opened(page, served, "SP-1")
+    typed(page, "as_found", [*spider(1.03)[:4], "40"])
+    page.wait_for_selector("#bench-verdict")
+    page.click("#bench-open-as_left")
+    none(findings(page, rules))
+    page.click("#bench-back")
+    page.wait_for_selector(".bench-unsaved")
+    none(findings(page, rules))

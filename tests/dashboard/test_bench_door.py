@@ -1,0 +1,142 @@
+"""What the bench page writes: a session once, taken back whole, followed by the answers."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from pypdf import PdfReader
+
+from dashboard import record
+from dashboard.cli import main
+from dashboard.data import is_expected
+from ingest.store import Store
+from tests.dashboard import bench_team as team
+
+AT = "2026-05-20T08:00:00Z"
+
+
+def session(name="SP-2", session_id="new", **options):
+    rows = team.session(name, session_id, AT, **{"gain": 1.004} | options)
+    return [row | {"measured_at": AT} for row in rows]
+
+
+def stored(door, session_id="new"):
+    with Store(door._store.path).reading() as db:
+        frame = db.frame("bench")
+    return frame.filter(frame["session_id"] == session_id).sort("reading")
+
+
+def test_saving_twice_makes_no_second_session(team_door):
+    rows = session()
+    first, second = team_door.save_bench(rows), team_door.save_bench(rows)
+    assert (first["already"], second["already"]) == (False, True)
+    assert first["import_id"] == second["import_id"]
+    assert stored(team_door)["torque_nm"].to_list() == [row["torque_nm"] for row in rows]
+    team_door.undo_bench_entry(first["import_id"])
+    assert stored(team_door).is_empty()
+    assert not team_door.save_bench(rows)["already"]
+    assert stored(team_door).height == len(rows)
+
+
+def test_saved_session_is_judged_as_before_and_the_answers_follow(team_door):
+    rows = session(gain=1.012)
+    before = next(r for r in team_door.status()["meters"] if r["meter_id"] == "SP-2")
+    draft = team_door.judge_bench(rows)
+    saved = team_door.save_bench(rows)["document"]
+    assert saved == draft
+    assert team_door._follower.settled()
+    kept = team_door.bench_sessions("SP-2")[-1]
+    for key in ("gain_error_pct", "expanded_uncertainty_pct", "verdict", "advice"):
+        assert kept[key] == draft[key], key
+    status = team_door.status()
+    after = next(r for r in status["meters"] if r["meter_id"] == "SP-2")
+    assert before["gain_error_pct"] < after["gain_error_pct"] < 1.3
+    assert after["last_bench"] == team.TODAY.isoformat()
+    assert status["fit"]["stale"]  # the hyperparameters are still the last fit's
+
+
+def test_entry_that_cannot_be_right_is_refused_whole(team_door):
+    rows = session()
+    rows[2]["crank_length_mm"] = 1700.0
+    with pytest.raises(Exception, match=r'reading 3, crank_length_mm: found "1700.0"') as refused:
+        team_door.save_bench(rows)
+    assert is_expected(refused.value)
+    assert stored(team_door).is_empty()
+    rows = session()
+    team_door.save_bench(rows)
+    rows[1]["torque_nm"] += 1
+    with pytest.raises(Exception, match="not saved: reading 2, torque_nm") as refused:
+        team_door.save_bench(rows)
+    assert is_expected(refused.value)
+    assert stored(team_door).height == len(rows)
+
+
+def test_only_entries_of_the_page_can_be_taken_back_here(team_door):
+    with pytest.raises(Exception, match="was no entry of this page"):
+        team_door.undo_bench_entry(1)
+
+
+def test_an_event_twice_on_a_day_is_one(team_door):
+    first = team_door.save_bench_event("SP-1", "crash", "2026-05-20")
+    again = team_door.save_bench_event("SP-1", "crash", "2026-05-20")
+    assert (first["already"], again["already"]) == (False, True)
+    with Store(team_door._store.path).reading() as db:
+        assert db.frame("events").height == 1
+    with pytest.raises(Exception, match="expected one of"):
+        team_door.save_bench_event("SP-1", "sold", "2026-05-20")
+
+
+def words(made):
+    return " ".join(" ".join(p.extract_text() for p in PdfReader(io.BytesIO(made)).pages).split())
+
+
+@pytest.mark.parametrize("name", [name for name in team.METERS if name != "TO-1"])
+def test_record_of_every_kind_says_what_was_measured(team_door, name):
+    found = team_door.bench_record(f"past-{name}-2")
+    document = found["document"]
+    text = words(record.record_pdf(found))
+    sign = "+" if document["gain_error_pct"] > 0 else "−"
+    error = f"Gain error {sign}{abs(document['gain_error_pct']):.2f} ± "
+    assert error + f"{document['expanded_uncertainty_pct']:.2f}" in text
+    for said in (
+        name,
+        "Wren",
+        "N·m",
+        "|e| − U",
+        "certificate GW-118",
+        "9.81120 m/s²",
+        "θ",
+        "ρ_air",
+    ):
+        assert said in text, said
+    for term in document["budget"]:
+        assert term["source"].replace("_", " ") in text
+    assert record.record_pdf(found) == record.record_pdf(found)
+    assert name in words(record.label_pdf(found))
+
+
+def test_negative_errors_strange_names_and_uncertified_masses_print(team_door):
+    rows = session(gain=0.95, zero=-0.3)
+    for row in rows:
+        row |= {"technician": "Žofia Łęcka", "bench_id": "iron"}
+    team_door.save_bench(rows)
+    text = words(record.record_pdf(team_door.bench_record("new")))
+    assert "Gain error −" in text
+    assert "Žofia Łęcka" in text
+    assert "there is no certificate behind them" in text
+
+
+def test_record_on_the_command_line(team_store, tmp_path, capsys):
+    out = tmp_path / "deep" / "record.pdf"
+    asked = ["report", "record", "past-SP-1-2", "--store", str(team_store), "--out", str(out)]
+    assert main(asked) == 0
+    assert capsys.readouterr().out.strip() == str(out)
+    assert "Calibration record" in words(out.read_bytes())
+    assert main([*asked, "--label"]) == 0
+    assert "Next due" in words(out.read_bytes())
+    asked[2] = "none"
+    assert main(asked) == 2
+    said = capsys.readouterr().err
+    assert 'found session "none"' in said
+    assert "Traceback" not in said
