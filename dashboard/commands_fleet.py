@@ -35,8 +35,8 @@ def _load(args: argparse.Namespace) -> int:
     document = data.load(store_of(args), args.paths, fit=not args.no_fit, say=say)
     for problem in document["set_aside"]:
         say(data.problem_line(problem))
-    for notice in document["notices"]:
-        say(f"note: {notice}")
+    for note in document["notes"]:
+        say(f"note: {note}")
     columns = (
         "path",
         "sheet",
@@ -66,8 +66,8 @@ def _status(args: argparse.Namespace) -> int:
     from dashboard import data
 
     document = data.status(store_of(args), as_of=args.as_of, say=say)
-    for notice in document["notices"]:
-        say(f"note: {notice}")
+    for note in document["notes"]:
+        say(f"note: {note}")
     if document.get("today_note"):
         say(f"note: {document['today_note']}")
     columns = (

@@ -145,7 +145,7 @@ def status_document(
             "truth": {"basis": truth["kind"], "text": truth["text"], "action": truth["action"]},
             "hyperparameters": about["hyper"],
         },
-        "notices": [truth["text"]],
+        "notes": [truth["text"]],
     }
 
 
