@@ -35,8 +35,8 @@ def _load(args: argparse.Namespace) -> int:
     document = data.load(store_of(args), args.paths, fit=not args.no_fit, say=say)
     for problem in document["set_aside"]:
         say(data.problem_line(problem))
-    for note in document["notes"]:
-        say(f"note: {note}")
+    for notice in document["notices"]:
+        say(f"note: {notice}")
     columns = (
         "path",
         "sheet",
