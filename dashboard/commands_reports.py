@@ -67,6 +67,8 @@ def _intervals(args: argparse.Namespace) -> int:
     columns = ("meter_id", "due_date", "calendar", "staircase", "control_chart", "in_use_time",
                "reliability")  # fmt: skip
     show(args, document, document["meters"], columns)
+    if not any(row["in_use_time"] for row in document["meters"]):
+        say("note: no hours of use are known (load recordings of rides): in_use_time is empty")
     return DONE
 
 

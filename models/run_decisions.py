@@ -168,7 +168,8 @@ def effort_of(
         "Whether the meters were zeroed is not said: an offset of 0.3 N·m is 2.8 W at 90 rpm, "
         "whatever is ridden (zeroed=yes or zeroed=no after an effort takes it in)."
     ]
-    if all(one.zeroed is not None for one in efforts):
+    meters = set(ready.found.meters["meter_id"])
+    if all(one.zeroed is not None or one.device_id not in meters for one in efforts):
         notes = []
     if any(one.at.date() > ready.found.as_of for one in efforts):
         notes.append(_ahead(ready.found.as_of))

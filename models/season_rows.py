@@ -242,8 +242,8 @@ def plan_notes(drawn: Drawn, chosen: Visits, first: date) -> list[str]:
         notes.append(f"Days before {first} are past: the plan begins there.")
     if not drawn.season.slots.any():
         notes.append(
-            "There is no bench slot in this period (closed weeks, capacity, or --slots-per-week "
-            "0): nothing can be planned, only the risk shown."
+            "There is no bench slot in this period (closed weeks, capacity, a week that has begun, "
+            "or --slots-per-week 0): nothing can be planned, only the risk shown."
         )
     for week in chosen.overfull:
         why = "is closed" if drawn.closed[week] else f"has {drawn.season.slots[week]} slots"
