@@ -194,7 +194,15 @@ def page_body(data: Door, found: tuple[Page, View] | None) -> tuple[Any, str]:
         LOG.exception("page %s could not be drawn", page.path)
         return _failed(), f"{page.title} · {NAME}"
     named = next(iter(view.params.values()), page.title)
-    return body, f"{named} · {NAME}"
+    return [*_provisional(data), body], f"{named} · {NAME}"
+
+
+def _provisional(data: Door) -> list[html.P]:
+    """A line over every page whose numbers rest on a fit that did not converge."""
+    if data.fit_state()["converged"] is not False:
+        return []
+    text = "The last fit did not settle: take every number on this page as provisional."
+    return [html.P(text, className="warn", role="status")]
 
 
 def _lost() -> html.Div:

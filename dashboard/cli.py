@@ -21,6 +21,7 @@ from dashboard import (
 )
 from dashboard.commands import (
     DONE,
+    DONE_BUT,
     NOTHING_DONE,
     Handler,
     Parser,
@@ -36,7 +37,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         args = _parser().parse_args(argv)
         handler: Handler = args.handler
-        return handler(args)
+        code = handler(args)
+        return DONE_BUT if code == DONE and getattr(args, "provisional", False) else code
     except UsageError as problem:
         return _refuse(str(problem))
     except BrokenPipeError:

@@ -17,6 +17,7 @@ from typing import Any, NoReturn
 from dashboard import printing
 
 DONE, DONE_BUT, NOTHING_DONE = 0, 1, 2
+PROVISIONAL = "the fit did not converge: take these numbers as provisional"
 DEFAULT_STORE = "slopewatch.duckdb"
 Handler = Callable[[argparse.Namespace], int]
 
@@ -85,7 +86,14 @@ def show(
     rows: Sequence[dict[str, Any]],
     columns: Sequence[str],
 ) -> None:
-    """Print a result: the document as JSON, or its rows as a table or CSV."""
+    """Print a result: the document as JSON, or its rows as a table or CSV.
+
+    Numbers of a fit that did not converge are said to be provisional, and the command ends with 1.
+    """
+    fit = document.get("fit") if isinstance(document, dict) else None
+    if fit and fit.get("converged") is False:
+        args.provisional = True
+        say(f"note: {PROVISIONAL} ({fit.get('message')})")
     if args.format == "json":
         print(printing.to_json(document))
     elif args.format == "csv":

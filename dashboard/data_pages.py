@@ -42,6 +42,14 @@ class FleetDoor(Kept):
             return _blank_status(as_of)
         return dict(printing.plain(found))
 
+    def fit_state(self) -> Document:
+        """Whether the fit converged (null: there is none), and what it said."""
+        from models import run
+
+        if not self._store.exists():
+            return {"converged": None, "message": ""}
+        return dict(self._kept(lambda: run.fit_state(self._store), "fit state"))
+
     def history(self, meter_id: str, as_of: str | None = None) -> Document:
         """The `history` document, with forecast, tolerance and control charts."""
         return dict(self._kept(lambda: self._history(meter_id, as_of), "history", meter_id, as_of))

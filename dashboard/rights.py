@@ -64,6 +64,7 @@ def _roles(roles: tuple[str, ...]) -> frozenset[str]:
 RIGHTS: dict[str, Right] = {
     # fleet, meter, method
     "status": read(watts=False),
+    "fit_state": read(watts=False),
     "history": read(watts=False),
     "meter": read(watts=False),
     "bench_sessions": read(watts=False),

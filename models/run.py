@@ -38,6 +38,7 @@ from models.run_decisions import (
 from models.run_fit import (
     Prepared,
     Say,
+    fit_state,
     prepare,
     refit,
     seen_notices,
@@ -61,6 +62,7 @@ __all__ = [
     "correct_recordings",
     "effort",
     "effort_of",
+    "fit_state",
     "hindcast",
     "history",
     "history_of",
@@ -141,11 +143,15 @@ def history_of(prepared: Prepared, meter_id: str) -> dict[str, Any]:
         resets=found.resets,
     )
     tolerance = found.meters.filter(pl.col("meter_id") == meter_id)["tolerance_pct"].item()
-    return document | {
-        "forecast": documents.points(ahead, mean[n:], sd[n:]),
-        "tolerance_pct": tolerance,
-        "control": documents.control(assess.charts_of(observed, limits), limits),
-    }
+    return (
+        document
+        | prepared.fit_said()
+        | {
+            "forecast": documents.points(ahead, mean[n:], sd[n:]),
+            "tolerance_pct": tolerance,
+            "control": documents.control(assess.charts_of(observed, limits), limits),
+        }
+    )
 
 
 def session_documents(store: Store, meter_id: str) -> list[dict[str, Any]]:

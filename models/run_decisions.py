@@ -67,7 +67,8 @@ def plan_of(ready: Prepared, asked: Asked) -> Document:
     """The `plan` document."""
     from models.season import plan_document
 
-    return plan_document(ready.found, ready.fleet, ready.tables, ready.settings, asked)
+    document = plan_document(ready.found, ready.fleet, ready.tables, ready.settings, asked)
+    return document | ready.fit_said()
 
 
 def budget(
@@ -85,7 +86,7 @@ def budget_of(ready: Prepared, asked: Asked) -> Document:
     document = budget_document(
         ready.found, ready.fleet, ready.tables, ready.settings, asked, rng=rng
     )
-    return document | {"groups": _groups(ready, asked)}
+    return document | {"groups": _groups(ready, asked)} | ready.fit_said()
 
 
 def _groups(ready: Prepared, asked: Asked) -> list[Document]:
@@ -135,7 +136,7 @@ def policies_of(
         rng=np.random.default_rng(SEED),
         visit_days=float(np.mean(money.visit / money.day)),
     )
-    return document | {"lacks": list(money.lacks)}
+    return document | {"lacks": list(money.lacks)} | ready.fit_said()
 
 
 def effort(
@@ -173,7 +174,8 @@ def effort_of(
         notes = []
     if any(one.at.date() > ready.found.as_of for one in efforts):
         notes.append(_ahead(ready.found.as_of))
-    return document | {"carried": carried(efforts, targets, *joint), "notes": notes}
+    added = {"carried": carried(efforts, targets, *joint), "notes": notes}
+    return document | added | ready.fit_said()
 
 
 def _both_legs(ready: Prepared, one: Effort) -> Document:
@@ -227,7 +229,7 @@ def correct_of(ready: Prepared, asked: Period) -> Document:
         "applied_in": "ledger",
         "warnings": ledger.corrected_elsewhere(spans, found.resets, ready.tables["events"]),
         "notes": notes,
-    }
+    } | ready.fit_said()
 
 
 def ridden(ready: Prepared, asked: Period) -> tuple[list[Span], list[str]]:

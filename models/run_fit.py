@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -238,11 +238,24 @@ class Prepared:
     tables: Tables
     population: pl.DataFrame
 
+    def fit_said(self) -> dict[str, Any]:
+        """What every answer says of the fit it rests on: converged, and the message if not."""
+        return {"fit": {"converged": self.fleet.converged, "message": self.fleet.message}}
+
     def known(self, meter_id: str) -> None:
         """Refuse a meter that is not in the fleet."""
         ids = self.found.meters["meter_id"].to_list()
         if meter_id not in ids:
             raise NothingToSayError(unknown_name(meter_id, ids))
+
+
+def fit_state(store: Store) -> dict[str, Any]:
+    """Whether the store's fit converged (null: there is none), and what it said."""
+    with store.reading() as db:
+        info = db.derived("fit_info")
+    if info is None:
+        return {"converged": None, "message": ""}
+    return {name: info[name].item() for name in ("converged", "message")}
 
 
 def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) -> Prepared:
@@ -265,7 +278,7 @@ def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) 
 
 def _conditioned(found: Records, kept: Snapshot, settings: Settings) -> FleetFit:
     about = kept.about()
-    return condition(
+    fleet = condition(
         found.data,
         hyper_from_document(about["hyper"]),
         today=found.as_of,
@@ -273,3 +286,4 @@ def _conditioned(found: Records, kept: Snapshot, settings: Settings) -> FleetFit
         effects=[Effect(**row) for row in about["effects"]],
         weights=kept.weights,
     )
+    return replace(fleet, converged=about["converged"], message=about["message"])

@@ -56,8 +56,6 @@ def _fit_notes(fit: Document) -> list[html.P]:
     notes = []
     if fit.get("stale"):
         notes.append("Data came in after the last fit: run `slopewatch fit` to take them in.")
-    if fit.get("converged") is False:
-        notes.append("The last fit did not settle: take the numbers as provisional.")
     return [html.P(note, className="warn", role="status") for note in notes]
 
 

@@ -185,3 +185,39 @@ def test_set_aside_rows_make_exit_1_and_can_be_listed(
     code, rows, _ = run(capsys, "set-aside", "--store", store)
     assert (code, len(rows)) == (1, 1)
     assert run(capsys, "bench", tmp_path / "bench.csv")[0] == 1
+
+
+def test_a_fit_that_did_not_converge_says_so_wherever_its_numbers_appear(
+    team: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from dashboard import app
+    from dashboard.data_pages import Data
+    from dashboard.pages import find, find_pages
+    from ingest.store import Store
+
+    store = tmp_path / "unsettled.duckdb"
+    assert main(["backup", str(store), "--store", str(team / "team.duckdb")]) == 0
+    with Store(store).writing() as db:
+        info = db.derived("fit_info")
+        assert info is not None
+        unsettled = {"converged": pl.lit(False), "message": pl.lit("60 rounds were not enough")}
+        db.put_derived("fit_info", info.with_columns(**unsettled))
+    capsys.readouterr()
+    meter = pl.read_csv(team / "tables" / "meters.csv")["meter_id"][0]
+    day, ahead = last_day(team).isoformat(), date.today()
+    for words in (
+        ("status",),
+        ("history", meter),
+        ("effort", f"{day},{meter},300"),
+        ("correct", "--meter", meter, "--from", day, "--to", day),
+        ("plan", "--from", ahead, "--to", ahead + timedelta(days=60)),
+    ):
+        code, document, said = run(capsys, *words, "--store", store)
+        assert (words[0], code) == (words[0], 1)
+        assert document["fit"]["converged"] is False
+        assert document["fit"]["message"] == "60 rounds were not enough"
+        assert "provisional" in said
+    body, _ = app.page_body(Data(store), find(find_pages(), f"/meter/{meter}", ""))
+    assert "did not settle" in str(body)
+    whole, _ = app.page_body(Data(team / "team.duckdb"), find(find_pages(), f"/meter/{meter}", ""))
+    assert "did not settle" not in str(whole)

@@ -279,6 +279,9 @@ class FakeData(FakeDecisions):
 
     # ---- what later pages ask for ----------------------------------------------------------
 
+    def fit_state(self) -> Document:
+        return {"converged": True, "message": ""}
+
     def method(self) -> Document:
         return {"hyperparameters": {}, "diagnostics": {}, "population": []}
 

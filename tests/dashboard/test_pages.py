@@ -167,9 +167,11 @@ def test_empty_store_says_what_to_do_next():
 def test_stale_and_unsettled_fits_are_said():
     data = FakeData(2)
     fit = {"fitted_at": None, "stale": True, "converged": False}
+    data.fit_state = lambda: {"converged": False, "message": "no"}
     status = data.status() | {"fit": fit}
     data.status = lambda as_of=None: status
-    said = text(fleet.layout(data, View()))
+    body, _ = shell.page_body(data, find(find_pages(), "/", ""))
+    said = str(body)
     assert "slopewatch fit" in said
     assert "provisional" in said
 
