@@ -40,24 +40,54 @@
     const search = h("input", { type: "search", id: "bench-search", autocomplete: "off",
       placeholder: "meter, rider, bike, serial\u2026", oninput: () => fill() });
     let most = SHOWN;
+    let planned = null;
+    const plan = h("button", { type: "button", class: "quiet", id: "bench-plan", "aria-pressed": "false",
+      onclick: () => {
+        if (planned) show(null);
+        else askPlan(count, show);
+      } }, "Planned next");
+    function show(found) {
+      planned = found;
+      plan.setAttribute("aria-pressed", String(Boolean(found)));
+      fill();
+    }
     const more = h("button", { type: "button", class: "quiet", id: "bench-more", onclick: () => { most += 48; fill(); } }, "Show more");
     function fill() {
       const words = search.value.toLowerCase().split(/\s+/).filter(Boolean);
-      const found = ordered().filter((meter) => matches(meter, words));
+      const wanted = planned && new Set(planned.meters);
+      const found = ordered().filter((meter) => matches(meter, words) && (!wanted || wanted.has(meter.meter_id)));
       const drafts = found.filter((meter) => bench.typedIn(meter.meter_id));
       const rest = found.filter((meter) => !drafts.includes(meter));
       list.replaceChildren(...[...drafts, ...rest].slice(0, most).map(card));
       more.hidden = found.length <= most;
-      count.textContent = found.length ? (words.length ? found.length + " of " + kit.meters.length + " meters" : "Most urgent first.") : "No meter matches.";
+      if (planned) count.textContent = planned.week ? "Planned for the week of " + bench.dated(planned.week) + "." : "The plan wants nobody on the bench.";
+      else count.textContent = found.length ? (words.length ? found.length + " of " + kit.meters.length + " meters" : "Most urgent first.") : "No meter matches.";
     }
     fill();
     return h("div", { class: "bench-picker" },
       queuePart(),
       h("section", { class: "bench-part", "aria-labelledby": "bench-next-title" },
         h("h2", { id: "bench-next-title", tabindex: "-1" }, "Which meter is on the bench?"),
-        h("div", { class: "bench-find" }, h("label", { for: "bench-search", class: "unseen" }, "Search"), search),
+        h("div", { class: "bench-find" }, h("label", { for: "bench-search", class: "unseen" }, "Search"), search, plan),
         count, list, more),
       paperPart());
+  }
+
+  // The season's plan is worked out beside the page: ask until it is there.
+  async function askPlan(count, show) {
+    count.textContent = "Asking the season\u2019s plan\u2026";
+    try {
+      let told = await bench.ask("/bench/next");
+      while (told.state === "working" && count.isConnected) {
+        count.textContent = "The season\u2019s plan is being worked out\u2026 " + (told.said || "");
+        await new Promise((wait) => setTimeout(wait, 1500));
+        told = await bench.ask("/bench/next");
+      }
+      if (told.state === "failed") count.textContent = bench.sentence(told.said);
+      else show(told);
+    } catch (problem) {
+      count.textContent = bench.sentence(problem.text) + " The order by urgency still holds.";
+    }
   }
 
   function card(meter) {

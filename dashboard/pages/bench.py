@@ -65,6 +65,7 @@ def register(app: Any, data: Door) -> None:
         Input("bench-kit", "data"),
     )
     _route(app, "/bench/kit", "GET", lambda _asked: data.bench_kit())
+    _route(app, "/bench/next", "GET", lambda _asked: planned_next(data))
     _route(app, "/bench/judge", "POST", lambda asked: data.judge_bench(_rows(asked)))
     _route(app, "/bench/save", "POST", lambda asked: data.save_bench(_rows(asked)))
     _route(
@@ -82,6 +83,21 @@ def register(app: Any, data: Door) -> None:
         app.server.add_url_rule(
             f"/bench/{name}.pdf", f"bench-{name}-pdf", _pdf_view(data, name, write)
         )
+
+
+def planned_next(data: Door) -> Document:
+    """Whom the season's plan wants on the bench next: state of the plan, its week, meter_ids.
+
+    The week is the first from today on with a visit; None where the plan has none.
+    """
+    season = data.season()
+    if season.get("empty"):
+        return {"state": "done", "said": "", "week": None, "meters": []}
+    told = data.plan(season["first"], season["last"])
+    visits = (told.get("document") or {}).get("visits") or []
+    week = min((visit["week"] for visit in visits), default=None)
+    meters = [visit["meter_id"] for visit in visits if visit["week"] == week]
+    return {"state": told["state"], "said": told["said"], "week": week, "meters": meters}
 
 
 def _route(app: Any, path: str, method: str, answer: Callable[[Document], Document]) -> None:

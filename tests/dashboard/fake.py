@@ -7,6 +7,7 @@ import random
 from datetime import date, timedelta
 from typing import Any
 
+from tests.dashboard import fake_bench
 from tests.dashboard.fake_season import FakeDecisions
 
 Document = dict[str, Any]
@@ -172,6 +173,9 @@ class FakeData(FakeDecisions):
             {"bench_id": "M-A", "gain_error_pct": 0.02, "gain_error_sd_pct": 0.06, "alarms": []},
             {"bench_id": "M-B", "gain_error_pct": -0.11, "gain_error_sd_pct": 0.14, "alarms": []},
         ]
+
+    def bench_kit(self) -> Document:
+        return fake_bench.kit(self.status()["meters"], on=TODAY)
 
     # ---- one meter -----------------------------------------------------------------------
 

@@ -10,6 +10,7 @@ from pypdf import PdfReader
 from dashboard import record
 from dashboard.cli import main
 from dashboard.data import is_expected
+from dashboard.pages import bench
 from ingest.store import Store
 from tests.dashboard import bench_team as team
 
@@ -140,3 +141,31 @@ def test_record_on_the_command_line(team_store, tmp_path, capsys):
     said = capsys.readouterr().err
     assert 'found session "none"' in said
     assert "Traceback" not in said
+
+
+class Planned:
+    """A door whose season's plan stands at something."""
+
+    def __init__(self, told, *, empty=False):
+        self.told, self.empty = told, empty
+
+    def season(self):
+        return {"empty": self.empty, "first": "2026-05-20", "last": "2026-10-04"}
+
+    def plan(self, first, last):
+        return self.told
+
+
+def test_next_by_the_plan_is_the_first_week_with_a_visit():
+    visits = [
+        {"week": "2026-06-08", "meter_id": "C"},
+        {"week": "2026-06-01", "meter_id": "A"},
+        {"week": "2026-06-01", "meter_id": "B"},
+    ]
+    done = {"state": "done", "said": "", "document": {"visits": visits}}
+    assert bench.planned_next(Planned(done)) == {
+        "state": "done", "said": "", "week": "2026-06-01", "meters": ["A", "B"],
+    }  # fmt: skip
+    working = {"state": "working", "said": "fitting", "document": None}
+    assert bench.planned_next(Planned(working))["state"] == "working"
+    assert bench.planned_next(Planned(None, empty=True))["meters"] == []

@@ -206,6 +206,20 @@ def test_only_turning_meters_are_for_rides_and_no_page_is_too_wide(visit, served
         assert small == 0
 
 
+def test_the_plan_says_who_is_next(visit, served):
+    page = visit(width=820, height=1180).page
+    page.goto(f"{served}/bench")
+    page.wait_for_selector(".bench-card")
+    page.wait_for_load_state("networkidle")
+    page.click("#bench-plan")
+    page.wait_for_selector("#bench-plan[aria-pressed='true']")
+    said = page.inner_text("#bench-count")
+    assert "Planned for the week of" in said or "wants nobody" in said
+    page.click("#bench-plan")
+    page.wait_for_selector("#bench-count:has-text('Most urgent first')")
+    assert page.locator(".bench-card").count() == len(team.METERS)
+
+
 def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(visit, served):
     page = visit().page
     page.goto(f"{served}/bench")
