@@ -233,17 +233,23 @@ def _devices(status: Document) -> html.Section:
         body,
         name="fleet-devices",
         note="They drift and jump as well. A trainer's error includes the drivetrain's loss, so "
-        "only its changes count.",
+        f"only its changes count. {_truth(status)}",
     )
+
+
+def _truth(status: Document) -> str:
+    """What the fleet's truth hangs on."""
+    truth = (status.get("fleet") or {}).get("truth") or {}
+    return theme.sentence(truth["text"]) if truth.get("text") else ""
 
 
 def _device(row: Document, key: str, kind: str) -> html.Tr:
     half = theme.half(row.get("interval90_pct")) or theme.half90(row.get("gain_error_sd_pct"))
     seen: Any = "nothing unusual"
-    if row.get("alarms"):
-        seen = html.Ul(
-            [html.Li(theme.sentence(a.get("text") or alarm_words(a))) for a in row["alarms"]]
-        )
+    said = [alarm.get("text") or alarm_words(alarm) for alarm in row.get("alarms") or []]
+    said += parts.reasons(row)
+    if said:
+        seen = html.Ul([html.Li(theme.sentence(text)) for text in said])
     named = theme.words(row.get("kind")).capitalize() if row.get("kind") else kind
     return html.Tr(
         [
