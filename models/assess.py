@@ -14,7 +14,7 @@ import polars as pl
 
 from models import diagnostics, snapshot
 from models.assemble import fleet_data
-from models.bench import evaluate_bench, session_frame
+from models.bench import SESSION_SCHEMA, evaluate_bench, session_frame
 from models.control import Budget, Limits, control_charts, limits_from_budget
 from models.findings import Facts, findings
 from models.fleet import FleetData, FleetFit, FleetSettings, fit
@@ -26,7 +26,7 @@ from models.population import drift_table
 from models.roster import roster, with_riders
 from models.slopes import slope_chain
 from models.snapshot import Snapshot, course_days, noon
-from models.steps import compare_steps
+from models.steps import RESULT_SCHEMA, compare_steps
 from models.trainers import trainer_changes
 from models.zeros import zero_alarms, zero_occasions, zero_steps
 
@@ -91,7 +91,12 @@ class Evaluated:
     comparisons: pl.DataFrame
 
     def covers(self, tables: Tables, pairs: pl.DataFrame | None) -> bool:
-        """Whether these are the sessions and comparisons of the tables, no more and no fewer."""
+        """Whether these are the sessions and comparisons of the tables, no more and no fewer, in
+        today's form (an earlier version of the program may have kept other columns)."""
+        if not set(SESSION_SCHEMA) <= set(self.sessions.columns):
+            return False
+        if not set(RESULT_SCHEMA) <= set(self.comparisons.columns):
+            return False
         ridden = [tables["comparisons"]["comparison_id"]]
         ridden += [pairs["comparison_id"]] if pairs is not None else []
         return set(self.sessions["session_id"]) == set(tables["bench"]["session_id"]) and set(
