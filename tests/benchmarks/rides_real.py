@@ -18,7 +18,7 @@ from models.comparison import CannotCompareError, compare_recordings
 from models.windows import RADIANS_PER_SECOND
 
 Array = NDArray[np.float64]
-FEWEST_RECORDS = 1200
+FEWEST_RECORDS = 240  # of power above zero; four minutes at one a second
 
 
 def recordings(folder: Path) -> dict[str, pl.DataFrame]:
