@@ -33,6 +33,11 @@ def read_aligned(store: Store, comparison_id: str) -> pl.DataFrame | None:
     return pl.read_parquet(file) if file.is_file() else None
 
 
+def forget_aligned(store: Store, comparison_id: str) -> None:
+    """Remove the aligned traces of a comparison; none there is no error."""
+    _file(store, comparison_id).unlink(missing_ok=True)
+
+
 def _file(store: Store, comparison_id: str) -> Path:
     name = sha256(comparison_id.encode()).hexdigest()[:24]
     return recordings_folder(store) / "aligned" / f"{name}.parquet"

@@ -16,7 +16,10 @@ from contextlib import suppress
 from hashlib import sha256
 from pathlib import Path
 
-from ingest.aligned import recordings_folder
+import polars as pl
+
+from ingest.aligned import forget_aligned, recordings_folder
+from ingest.shards import forget_recordings
 from ingest.sources import UPLOADS, NothingToLoadError
 from ingest.store import Store
 
@@ -85,6 +88,41 @@ def settle_uploads(store: Store, files: Iterable[tuple[str, bytes]]) -> list[Pat
 def uploads_folder(store: Store) -> Path:
     """Where recordings lie that were uploaded by name."""
     return recordings_folder(store) / UPLOADS.name
+
+
+def pair_file(store: Store, table: str, file: str) -> Path:
+    """A pair's recording: beside the table that names it, or among the uploads."""
+    if Path(file).is_absolute():
+        return Path(file)
+    folder = uploads_folder(store) if Path(table).parent == UPLOADS else Path(table).parent
+    return folder / file
+
+
+def forget_pairs(store: Store, pairs: pl.DataFrame) -> int:
+    """Remove what lies beside the store of pairs of recordings: traces, samples, kept files.
+
+    pairs  rows of the query `pairs_on_disk`. Recordings elsewhere are the team's own. Gives how
+           many files of recordings were removed.
+    """
+    folder, removed, paths = recordings_folder(store), 0, set[str]()
+    for pair in pairs.iter_rows(named=True):
+        files = [
+            pair_file(store, pair["table_path"], pair[name])
+            for name in ("meter_file", "reference_file")
+        ]
+        forget_aligned(store, comparison_name(pair["comparison_id"], files))
+        for file in files:
+            paths |= {str(file), str(file.resolve())}
+            if file.resolve().is_relative_to(folder.resolve()) and file.is_file():
+                file.unlink()
+                removed += 1
+    forget_recordings(folder, paths)
+    return removed
+
+
+def comparison_name(comparison_id: str | None, files: list[Path]) -> str:
+    """What a pair's comparison is called: its id, else the names of its files."""
+    return comparison_id or f"{files[0].stem} / {files[1].stem}"
 
 
 def plain_name(name: str) -> str:

@@ -14,6 +14,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.changes import record
+from ingest.dropped import forget_pairs
 from ingest.export import Format, write_tables
 from ingest.schema import TABLES
 from ingest.store import Database, Store, StoreError
@@ -56,10 +57,12 @@ def export_rider(store: Store, rider_id: str, folder: Path, form: Format = "csv"
 def remove_rider(store: Store, rider_id: str) -> RemovalReport:
     """Remove a rider from every table, every earlier version of a row, every set-aside row.
 
-    The file is rewritten, so that nothing is left in it. Files that the rows came from, and
-    backups, are the team's to deal with; loading them again brings the rows back.
+    The file is rewritten, so that nothing is left in it, and the rider's compared recordings that
+    lie beside it go too. Files that the rows came from, and backups, are the team's to deal with;
+    loading them again brings the rows back.
     """
     with store.writing() as db:
+        ridden = db.query("pairs_on_disk").filter(pl.col("rider_id") == rider_id)
         removed = sum(_remove_rows(db, name, rider_id) for name in ABOUT_THE_RIDER)
         unnamed = sum(_unname_rows(db, name, rider_id) for name in NAMES_THE_RIDER)
         aside = _remove_set_aside(db, rider_id)
@@ -71,6 +74,7 @@ def remove_rider(store: Store, rider_id: str) -> RemovalReport:
         counts = {"rows_removed": removed, "rows_without_name": unnamed, "set_aside": aside}
         record(db, "rider removed", "(the name is gone)", after=counts)
     store.compact()
+    forget_pairs(store, ridden)
     return RemovalReport(rider_id, removed, unnamed, aside, derived)
 
 

@@ -93,6 +93,21 @@ def _list_column(rows: list[dict[str, Any]], name: str) -> pl.Series:
     return pl.concat([absent if v is None else v.implode().alias(name) for v in values])
 
 
+def forget_recordings(into: Path, paths: set[str]) -> None:
+    """Write the shards in `into` anew without the recordings at these paths."""
+    for shard in _shards(into):
+        named = pl.read_parquet(shard, columns=["path"])["path"].is_in(list(paths))
+        if not named.any():
+            continue
+        left = pl.read_parquet(shard).filter(~named)
+        if left.is_empty():
+            shard.unlink()
+            continue
+        part = into / f".part-{shard.stem}-{os.getpid()}"
+        left.write_parquet(part, row_group_size=ROWS_A_GROUP)
+        os.replace(part, shard)
+
+
 def sweep(into: Path) -> None:
     """Remove what calls left unfinished that were killed long ago."""
     for part in into.glob(".part-*"):

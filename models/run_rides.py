@@ -15,7 +15,7 @@ import polars as pl
 
 from ingest.aligned import keep_aligned, recordings_folder
 from ingest.bulk import read_folder
-from ingest.dropped import settle_uploads, uploads_folder
+from ingest.dropped import comparison_name, pair_file, settle_uploads
 from ingest.export import write_tables
 from ingest.harvest import meter_readings, proposed_events, zero_rows
 from ingest.load import load_paths
@@ -23,7 +23,6 @@ from ingest.pair_results import NAME, live_results, pair_key
 from ingest.pairing import propose_pairs
 from ingest.readers.recording import Recording, RecordingError, read_recording
 from ingest.shards import stored_summaries
-from ingest.sources import UPLOADS
 from ingest.store import Store
 from models.comparison import CannotCompareError, Comparison, NoOverlap, compare_recordings
 from models.refusal import NothingToSayError
@@ -172,7 +171,7 @@ def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
         if pair_key(pair) in known:
             continue
         files = [
-            _beside(store, pair["table_path"], pair[name])
+            pair_file(store, pair["table_path"], pair[name])
             for name in ("meter_file", "reference_file")
         ]
         say(f"comparing {files[0].name} with {files[1].name}")
@@ -187,14 +186,6 @@ def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
     return notices
 
 
-def _beside(store: Store, table: str, file: str) -> Path:
-    """A pair's file: where the table lies that names it, or among the uploads."""
-    if Path(file).is_absolute():
-        return Path(file)
-    folder = uploads_folder(store) if Path(table).parent == UPLOADS else Path(table).parent
-    return folder / file
-
-
 def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str, Any]:
     zone = time_zone_of(store)
     meter, reference = (read_ride(file, time_zone=zone) for file in files)
@@ -205,7 +196,7 @@ def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str
             "slopewatch compare"
         )
     found = compare_pair(meter, reference)
-    name = pair["comparison_id"] or f"{files[0].stem} / {files[1].stem}"
+    name = comparison_name(pair["comparison_id"], files)
     keep_aligned(store, name, found.aligned)
     ratio, at = found.gain_ratio_pct, meter.frame["time"][0]
     gain = None if ratio is None else 1 + ratio / 100

@@ -277,6 +277,23 @@ def test_a_pair_for_a_meter_that_is_not_there_is_refused(empty_team: Store, pair
         run_dropped.compare_chosen(empty_team, replace(chosen, drop="../../etc"))
 
 
+def test_removing_a_rider_removes_the_rides_and_leaves_the_measurement(
+    empty_team: Store, pair: Pair
+) -> None:
+    from ingest.load import load_uploads
+    from ingest.riders import remove_rider
+
+    load_uploads(empty_team, [("pairs.csv", ONE_PAIR.encode())])
+    files = [("ride-a.csv", csv_of(pair.meter)), ("ride-b.csv", csv_of(pair.reference))]
+    run_rides.take_in_uploads(empty_team, files, say=silent)
+    beside = empty_team.path.with_name("team.recordings")
+    assert len([path for path in beside.rglob("*") if path.is_file()]) == 4  # with shard, traces
+    remove_rider(empty_team, "R1")
+    [kept] = run.comparison_documents(empty_team, "K1")
+    assert (kept["rider_id"], kept["comparison_id"]) == (None, "first")
+    assert [path for path in beside.rglob("*") if path.is_file()] == []
+
+
 # ---- what `compare` says ------------------------------------------------------------------------
 
 
