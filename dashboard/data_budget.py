@@ -55,18 +55,19 @@ class BudgetDoor(Later):
             "kept_target": ready.settings.reliability_target,
         }
 
-    def policies(self, as_of: str | None = None) -> Document:
-        """What there is of the `policies` document."""
+    def policies(self, *, tolerance_pct: float | None = None, as_of: str | None = None) -> Document:
+        """What there is of the `policies` document; tolerance_pct: what if it held for all."""
         from dashboard import printing
 
-        return dict(
-            printing.plain(self._later(lambda say: self._policies(as_of, say), "policies", as_of))
+        told = self._later(
+            lambda say: self._policies(tolerance_pct, as_of, say), "policies", tolerance_pct, as_of
         )
+        return dict(printing.plain(told))
 
-    def _policies(self, as_of: str | None, say: Say) -> Document:
+    def _policies(self, tolerance_pct: float | None, as_of: str | None, say: Say) -> Document:
         from models import run
 
-        return run.policies_of(self._ready(as_of, say), say=say)
+        return run.policies_of(self._ready(as_of, say), tolerance_pct=tolerance_pct, say=say)
 
     def hindcast(self, as_of: str | None = None) -> Document:
         """What there is of the `hindcast` document; its sessions are left out."""

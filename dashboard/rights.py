@@ -145,6 +145,7 @@ PAGES: dict[str, frozenset[str]] = {
     "/season/week/<week>": frozenset({MECHANIC, MANAGER, OWNER}),
     "/riders": frozenset({COACH, OWNER}),
     "/riders/<rider_id>": frozenset({COACH, OWNER}),
+    "/budget": frozenset({MANAGER, OWNER}),
     "/method": EVERYONE,
     "/bench": frozenset({MECHANIC, OWNER}),
     "/rides": frozenset({MECHANIC, COACH, OWNER}),

@@ -297,9 +297,9 @@ class FakeDecisions:
             }
         )
 
-    def policies(self, as_of: str | None = None) -> Document:
+    def policies(self, *, tolerance_pct: float | None = None, as_of: str | None = None) -> Document:
         asked = self.__dict__.setdefault("policies_asked", [])
-        asked.append(as_of)
+        asked.append((tolerance_pct, as_of))
         if len(asked) == 1:
             return working("simulating seasons of fleets like this one")
         rows = [_policy(f"every {m} months", 12 / m, 0.001 * m) for m in (3, 6, 12, 24)]
@@ -355,11 +355,18 @@ def _group(name: str) -> Document:
         "meters": 20,
         "sessions": 120,
         "drift_pct_per_year": 0.5,
-        "drift_interval90_pct": [0.3, 0.7],
+        "drift_interval90": [0.3, 0.7],
+        "drift_method": "mixed",
+        "drift_reason": None,
+        "found_out": 7,
         "out_share": 0.06,
         "out_share_interval90": [0.03, 0.11],
         "within_1y": 0.9,
+        "within_1y_interval90": [0.82, 0.96],
         "reliable_years": 1.1,
+        "reliable_years_interval90": [0.8, 1.9],
+        "time_method": "weibull",
+        "time_reason": None,
     }
 
 
@@ -373,6 +380,7 @@ def _kept(meter: str, cost: float, verdict: str) -> Document:
         "reason": reason,
         "holding_cost_per_year": 43.0,
         "new_holding_cost_per_year": 57.0,
+        "gain_if_replaced": 120.0 if verdict == "replace" else -300.0,
     }
 
 

@@ -1,0 +1,264 @@
+"""The parts of the budget page: the total, items, groups, what to replace, the policies' chart."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+
+from dashboard import components as parts
+from dashboard import policy_figure, theme
+from dashboard.pages import Document, View, meter_path
+
+VERDICTS = {"keep": "Keep", "replace": "Replace", None: "Gone"}
+FEW: Document = {"paginationPageSize": 10, "paginationPageSizeSelector": [10, 25, 50, 200]}
+PRINTED = 8  # meters on the printed page
+
+
+def money(value: float | None, currency: str | None) -> str:
+    """An amount in whole units of its currency."""
+    text = theme.number(value, 0)
+    return f"{text}{theme.NBSP}{currency}" if currency and text != theme.MISSING else text
+
+
+def money_span(interval: list[float], currency: str | None) -> str:
+    """An interval of money: 1 455 to 2 629 EUR."""
+    low, high = interval
+    return f"{theme.number(low, 0)} to {money(high, currency)}"
+
+
+def draw_budget(found: Document, as_is: Document | None, asked: Document) -> list[Any]:
+    """The budget that has arrived. as_is: the same without the what-if, to compare with."""
+    view = View(query={"as_of": asked["as_of"]} if asked["as_of"] else {})
+    return [
+        html.P(headline(found), className="headline", role="status"),
+        html.P(difference(found, as_is), className="what-if-said") if as_is else None,
+        _facts(found),
+        html.Div([_items(found), _remarks(found)], className="budget-top"),
+        _groups(found),
+        _meters(found, view),
+    ]
+
+
+def headline(found: Document) -> str:
+    """The season's cost in one sentence."""
+    unit, ninety = found["currency"], f"90{theme.NBSP}%"
+    return (
+        f"From {theme.day(found['from'])} to {theme.day(found['to'])} the meters cost "
+        f"{money(found['total'], unit)} ({money_span(found['interval90'], unit)} at {ninety})."
+    )
+
+
+def difference(found: Document, as_is: Document) -> str:
+    """What the what-if changes; nothing without one."""
+    if found is as_is or found == as_is:
+        return ""
+    unit, more = found["currency"], found["total"] - as_is["total"]
+    said = f"What if: {money(abs(more), unit)} {'more' if more > 0 else 'less'} than as it is"
+    risk, before = found.get("risk"), as_is.get("risk")
+    if risk and before:
+        days = risk["days_out_of_tolerance"] - before["days_out_of_tolerance"]
+        word = "more" if days > 0 else "fewer"
+        said += f", {theme.number(abs(days), 0)} {word} days ridden out of tolerance"
+    visits = found["visits_planned"] - as_is["visits_planned"]
+    if visits:
+        many = theme.plural(abs(visits), "visit").replace(
+            " ", f" {'more' if visits > 0 else 'fewer'} "
+        )
+        said += f", {many}"
+    return said + "."
+
+
+def _facts(found: Document) -> html.Dl:
+    unit, risk = found["currency"], found.get("risk")
+    pairs: list[tuple[str, Any]] = [("Bench visits still to come", str(found["visits_planned"]))]
+    if risk:
+        days, without = risk["days_out_of_tolerance"], risk["days_out_without_visits"]
+        pairs += [
+            ("Days ridden out of tolerance", f"about {theme.number(days, 0)}"),
+            ("Without any visit", f"about {theme.number(without, 0)}"),
+            ("What those days put at stake (no expense)", money(risk["money"], unit)),
+        ]
+    return parts.facts(pairs)
+
+
+def _remarks(found: Document) -> html.Div | None:
+    told = [*found["lacks"], *found["notes"]]
+    said = [theme.sentence(text) for text in told if not text.endswith("see risk.")]  # said above
+    claims = [theme.sentence(claim.get("text")) for claim in found.get("warranty") or []]
+    lists: list[Any] = []
+    if claims:
+        lists += [html.H3("Warranty about to close"), html.Ul([html.Li(t) for t in claims])]
+    if said:
+        lists += [html.H3("To know"), html.Ul([html.Li(text) for text in said], className="remark")]
+    return html.Div(lists) if lists else None
+
+
+def _items(found: Document) -> html.Section:
+    unit = found["currency"]
+    rows = [
+        html.Tr(
+            [
+                html.Th(theme.words(row["item"]).capitalize(), scope="row"),
+                html.Td(money(row["cost"], unit), className="num"),
+                html.Td(money_span(row["interval90"], unit)),
+            ]
+        )
+        for row in found["by_item"]
+    ]
+    table = parts.plain_table(("Item", "Cost", "90 %"), rows, name="By item")
+    return parts.section("By item", table, name="budget-items")
+
+
+def _groups(found: Document) -> html.Section:
+    costs = {row["group"]: row for row in found["by_group"]}
+    rows = [_group(row, costs.get(row["group"]), found["currency"]) for row in found["groups"]]
+    titles = (
+        *("Group", "Meters", "Cost, 90 %", "Drift a year, 90 %"),
+        *(
+            "Sessions found out, 90 %",
+            "Still within after a year",
+            "Years until the target is missed",
+        ),
+    )
+    return parts.section(
+        "By group",
+        parts.plain_table(titles, rows, name="By group"),
+        name="budget-groups",
+        note="Drift of the sensor, resets added back. When a meter left its tolerance is only "
+        "known to lie between two sessions, and is counted so.",
+    )
+
+
+def _group(row: Document, cost: Document | None, unit: str | None) -> html.Tr:
+    spent = theme.MISSING
+    if cost:
+        spent = f"{money(cost['cost'], unit)} ({money_span(cost['interval90'], None)})"
+    share = theme.MISSING
+    if row.get("out_share") is not None:
+        share = f"{row['found_out']} of {row['sessions']} ({_shares(row['out_share_interval90'])})"
+    drift = theme.percent(row.get("drift_pct_per_year"))
+    if drift != theme.MISSING:
+        drift += f" ({theme.span(row['drift_interval90'])})"
+    within = theme.probability(row.get("within_1y"))
+    if within != theme.MISSING:
+        within += f" ({_shares(row['within_1y_interval90'])})"
+    cells = (row["meters"], spent, drift, share, within, _years(row))
+    return html.Tr([html.Th(row["group"], scope="row"), *(html.Td(cell) for cell in cells)])
+
+
+def _shares(interval: list[float | None]) -> str:
+    low, high = interval
+    if low is None or high is None:
+        return theme.MISSING
+    return f"{theme.number(100 * low, 0)} to {theme.number(100 * high, 0)}{theme.NBSP}%"
+
+
+def _years(row: Document) -> str:
+    years, interval = row.get("reliable_years"), row.get("reliable_years_interval90") or [None] * 2
+    if years is None:
+        return theme.sentence(row.get("time_reason")) or theme.MISSING
+    low, high = (theme.number(end, 1) for end in interval)
+    return f"{theme.number(years, 1)} ({low} to {high})"
+
+
+def _meters(found: Document, view: View) -> html.Section:
+    rows = meter_rows(found, view)
+    bad = [row for row in rows if row["verdict"] == "Replace"]
+    printed = [
+        html.Li([html.B(row["meter_id"]), f": {row['verdict'].lower()}. {row['reason']}"])
+        for row in (bad or rows)[:PRINTED]
+    ]
+    said = f"{theme.plural(len(bad), 'meter')} would pay for a new one within three years."
+    return parts.section(
+        "Keep or replace",
+        html.Div(
+            parts.table("budget-meters", rows, meter_columns(found), key="meter_id", options=FEW),
+            className="no-print",
+        ),
+        html.Ul(printed, className="print-only"),
+        name="budget-meters-part",
+        note=f"What it takes to hold a meter within tolerance, against a new one. {said}",
+    )
+
+
+def meter_rows(found: Document, view: View) -> list[Document]:
+    """The ranking's rows: what gains most by a new one first."""
+    rows = sorted(found["meters"], key=lambda row: -(row.get("gain_if_replaced") or -1e9))
+    return [
+        {
+            "meter_id": row["meter_id"],
+            "href": view.link(meter_path(row["meter_id"])),
+            "verdict": VERDICTS.get(row["keep_or_replace"], "Keep"),
+            "gain": row.get("gain_if_replaced"),
+            "gain_text": theme.number(row.get("gain_if_replaced"), 0, signed=True),
+            "cost": row["cost"],
+            "cost_text": f"{theme.number(row['cost'], 0)} ({money_span(row['interval90'], None)})",
+            "own": row.get("holding_cost_per_year"),
+            "own_text": theme.number(row.get("holding_cost_per_year"), 0),
+            "new": row.get("new_holding_cost_per_year"),
+            "new_text": theme.number(row.get("new_holding_cost_per_year"), 0),
+            "reason": theme.sentence(row["reason"]),
+        }
+        for row in rows
+    ]
+
+
+def meter_columns(found: Document) -> list[Document]:
+    """The ranking's columns; the narrower the screen, the fewer."""
+    unit = found["currency"] or "money"
+    return [
+        parts.text_column("meter_id", "Meter", cellRenderer="DeviceCell", width=104),
+        parts.text_column("verdict", "Verdict", width=104),
+        parts.number_column(
+            "gain", f"Gained by a new one, 3 years, {unit}", "gain_text", width=140
+        ),
+        parts.number_column("cost", f"Cost of the season (90 %), {unit}", "cost_text", width=150),
+        parts.number_column("own", "To hold it, a year", "own_text", width=110, since=900),
+        parts.number_column("new", "A new one, a year", "new_text", width=110, since=900),
+        parts.text_column("reason", "Why", flex=3, minWidth=220, since=620),
+    ]
+
+
+def draw_policies(found: Document) -> html.Section:
+    """What each further visit buys."""
+    rows = found["policies"]
+    told = "; ".join(
+        f"{row['name']}: {theme.number(row['visits_per_meter_year'], 2)} visits a year, "
+        f"{theme.percent(100 * row['out_of_tolerance_share'], 1, signed=False)} of days"
+        for row in rows
+    )
+    table = parts.plain_table(
+        (
+            "Policy",
+            "Visits a meter and year",
+            "Days out of tolerance, 90 %",
+            "Fixed interval's visits for the same",
+        ),
+        [_policy(row, found["visits_saved"]) for row in rows],
+        name="Policies",
+    )
+    return parts.section(
+        "What each further visit buys",
+        html.P(theme.sentence(found["text"])),
+        parts.chart("policies", policy_figure.policies(rows), f"Policies compared. {told}."),
+        html.Details([html.Summary("The same in numbers"), table]),
+        name="budget-policies",
+        note=f"Simulated: {found['fleets']} fleets like this one of {found['meters']} meters over "
+        f"{theme.number(found['years'], 0)} years. Whiskers hold 90 % of them.",
+    )
+
+
+def _policy(row: Document, saved: list[Document]) -> html.Tr:
+    low, high = row["interval90"]
+    share = theme.percent(100 * row["out_of_tolerance_share"], 2, signed=False)
+    ends = theme.span([100 * low, 100 * high], 2).replace("+", "")
+    same = next((s["fixed_visits_per_meter_year"] for s in saved if s["name"] == row["name"]), None)
+    return html.Tr(
+        [
+            html.Th(row["name"], scope="row"),
+            html.Td(theme.number(row["visits_per_meter_year"], 2)),
+            html.Td(f"{share} ({ends})"),
+            html.Td(theme.number(same, 2)),
+        ]
+    )
