@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import html
+from dash import Dash, Input, Output, html
 
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.pages import Document, Door, View
+from dashboard.pages.arriving import arrived, arriving
 from dashboard.pages.method_diagnostics import diagnostic_parts
+from dashboard.pages.method_hindcast import hindcast_parts
 
 PATH = "/method"
 TITLE = "Method"
@@ -35,6 +37,7 @@ def layout(data: Door, view: View) -> html.Div:
     else:
         body = [
             _fit_part(method),
+            arriving("method", {"as_of": view.as_of}),
             _population_part(method["population"]),
             _spread_part(method["hyperparameters"].get("parameters", [])),
             _charts_part(method),
@@ -137,3 +140,17 @@ def _charts_part(method: Document) -> html.Section:
         name="method-charts",
         note=f"From the false alarms the whole fleet may give in a season: {allowed}.",
     )
+
+
+def register(app: Dash, data: Door) -> None:
+    """The look back arrives: what would have been forecast, against what was found."""
+
+    @app.callback(
+        Output("method-body", "children"),
+        Output("method-progress", "children"),
+        Output("method-tick", "disabled"),
+        Input("method-asked", "data"),
+        Input("method-tick", "n_intervals"),
+    )
+    def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
+        return arrived(data.hindcast(asked["as_of"]), hindcast_parts)

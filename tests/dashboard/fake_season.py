@@ -332,7 +332,7 @@ class FakeDecisions:
             for k in range(4, 10)
         ]
         total = {"n": 393, "n_meters": 60, "coverage90": 0.893, "coverage90_lo": 0.86}
-        total |= {"coverage90_hi": 0.919, "brier": 0.0425, "brier_no_skill": 0.0596}
+        total |= {"coverage90_hi": 0.919, "brier": 0.0421, "brier_no_skill": 0.0596}
         total |= {"bias_pct": -0.024, "u_bias_pct": 0.025, "rmse_pct": 0.44, "mean_sd_pct": 0.43}
         total |= {"within_tolerance_share": 0.94, "mean_p_within_tolerance": 0.95}
         groups = [total | {"group": name, "n": 120} for name in ("arm Heron", "spider Alder")]

@@ -1,0 +1,139 @@
+"""What the budget page says of a season's money, and what a what-if changes."""
+
+import pytest
+
+from dashboard import policy_figure
+from dashboard.pages import View, budget
+from dashboard.pages.budget_parts import (
+    difference,
+    draw_budget,
+    draw_policies,
+    headline,
+    meter_columns,
+    meter_rows,
+)
+from dashboard.pages.method_hindcast import hindcast_parts, reliability
+from tests.dashboard.fake import EmptyData, FakeData
+from tests.dashboard.reading import find, of_kind, text
+
+NBSP = "\u00a0"
+PERIOD = ("2027-09-30", "2027-12-19")
+AS_IT_IS = {"slots": None, "tolerance": None, "target": None, "as_of": None}
+
+
+@pytest.fixture
+def data():
+    return FakeData()
+
+
+def test_what_if_comes_from_the_address_and_what_cannot_be_is_left_out(data):
+    query = {"tolerance": "1,0", "target": "95", "slots": "0"}
+    asked = budget.asked_in(View(query=query), data.season())
+    assert budget.supposed(asked) == {"slots": 0, "tolerance_pct": 1.0, "target": 0.95}
+    bad = budget.asked_in(View(query={"tolerance": "-1", "target": "high"}), data.season())
+    assert set(budget.supposed(bad).values()) == {None}
+
+
+def test_frame_computes_nothing_and_an_empty_store_says_what_to_do(data):
+    page = budget.layout(data, View(query={"tolerance": "1"}))
+    assert find(page, "budget-tolerance").value == 1.0
+    assert find(page, "budget-asked").data["first"] == PERIOD[0]
+    assert "policies_asked" not in data.__dict__
+    assert "slopewatch load" in text(budget.layout(EmptyData(), View()))
+
+
+def test_total_items_groups_and_verdicts_are_said_with_their_intervals(data):
+    found = data.budget(*PERIOD)["document"]
+    said = text(draw_budget(found, found, AS_IT_IS))
+    assert f"cost 2{NBSP}400{NBSP}EUR (2{NBSP}160 to 3{NBSP}120{NBSP}EUR at 90{NBSP}%)" in said
+    assert "Bench session" in said
+    assert f"7 of 120 (3 to 11{NBSP}%)" in said
+    assert f"+0.50{NBSP}% (+0.30 to +0.70{NBSP}%)" in said
+    assert "1.1 (0.8 to 1.9)" in said
+    assert "Its warranty ends on 1" in said
+    assert "batteries count as nothing" in said
+    assert "would pay for a new one" in said
+    assert headline(found).endswith(".")
+
+
+def test_ranking_begins_with_what_gains_most(data):
+    found = data.budget(*PERIOD)["document"]
+    rows = meter_rows(found, View())
+    assert [(row["meter_id"], row["verdict"]) for row in rows] == [
+        ("S001", "Replace"),
+        ("V002", "Keep"),
+    ]
+    assert {column["field"] for column in meter_columns(found)} <= set(rows[0])
+
+
+def test_what_if_is_compared_with_things_as_they_are(data):
+    as_is = data.budget(*PERIOD)["document"]
+    tighter = data.budget(*PERIOD, tolerance_pct=1.0)["document"]
+    assert difference(tighter, as_is).startswith(f"What if: 1{NBSP}200{NBSP}EUR more than as it is")
+    fewer = tighter | {"total": 2300.0, "visits_planned": 23}
+    assert difference(fewer, as_is).startswith(f"What if: 100{NBSP}EUR less")
+    assert difference(fewer, as_is).endswith("1 fewer visit.")
+    assert difference(as_is, as_is) == ""
+
+
+def test_group_that_never_went_out_says_so_instead_of_a_number(data):
+    found = data.budget(*PERIOD)["document"]
+    blank = {"reliable_years": None, "within_1y": None, "out_share": None}
+    blank |= {"time_reason": "None of 1 went out in 3.3 meter-years."}
+    found["groups"][0] |= blank
+    assert "None of 1 went out in 3.3 meter-years." in text(draw_budget(found, None, AS_IT_IS))
+
+
+# ---- policies --------------------------------------------------------------------------------
+
+
+def test_policies_are_drawn_with_their_intervals_and_ours_are_marked(data):
+    data.policies()
+    found = data.policies()["document"]
+    figure = policy_figure.policies(found["policies"])
+    fixed, other, ours = figure.data
+    assert (fixed.name, ours.name) == ("fixed intervals", "by forecast (this program)")
+    assert fixed.marker.symbol != ours.marker.symbol != other.marker.symbol
+    row = next(r for r in found["policies"] if r["name"] == "every 12 months")
+    place = list(fixed.x).index(1.0)
+    assert fixed.y[place] == pytest.approx(100 * row["out_of_tolerance_share"])
+    high = fixed.y[place] + fixed.error_y.array[place]
+    assert high == pytest.approx(100 * row["interval90"][1])
+    said = text(draw_policies(found))
+    assert "24 fleets like this one of 60 meters over 4 years" in said
+    assert "1.90" in said  # what a fixed interval takes for the same as ours at 90 %
+
+
+@pytest.mark.parametrize(
+    ("name", "short"),
+    [
+        ("every 12 months", "12 months"),
+        ("ours, target 90 %", "90 %"),
+        ("ours, by cost (6.7 days a visit)", "by cost"),
+        ("control chart, 90 %", "control chart"),
+    ],
+)
+def test_short_names(name, short):
+    assert policy_figure.short_name(name) == short
+
+
+# ---- looking back ----------------------------------------------------------------------------
+
+
+def test_look_back_says_coverage_score_and_every_bin(data):
+    found = data.hindcast()["document"]
+    page = hindcast_parts(found)
+    said = text(page)
+    assert f"89{NBSP}% (86 to 92)" in said
+    assert "0.042 (no skill: 0.060)" in said
+    assert "1 session without a forecast" in said
+    bins = [row for row in found["reliability"] if row["n"]]
+    figure = reliability(bins)
+    line, dots = figure.data
+    assert list(line.x) == list(line.y)
+    assert list(dots.y) == [100 * row["share"] for row in bins]
+    assert len(of_kind(page, "Table")) == 2
+
+
+def test_look_back_without_sessions_says_so():
+    assert "No bench session to forecast yet." in text(hindcast_parts({"n": 0}))

@@ -1,0 +1,59 @@
+"""A manager's meeting in a real browser: what the season costs, what if, on one sheet of paper."""
+
+import io
+
+import pypdf
+import pytest
+
+from tests.dashboard.conftest import serving
+from tests.dashboard.fake import FakeData
+
+pytestmark = pytest.mark.browser
+SAID = ".budget .headline"
+
+
+@pytest.fixture
+def address():
+    with serving(FakeData()) as address:
+        yield address
+
+
+def test_what_if_is_worked_out_compared_and_put_back(visit, address):
+    page = visit().page
+    page.goto(f"{address}/budget")
+    page.wait_for_selector(f"{SAID}:has-text('2\u00a0400')")
+    assert page.inner_text(".what-if-said") == ""
+    page.fill("#budget-tolerance", "1")
+    page.fill("#budget-slots", "2")
+    page.press("#budget-slots", "Enter")
+    page.wait_for_selector(f"{SAID}:has-text('1\u00a0800')")
+    assert "600\u00a0EUR less than as it is" in page.inner_text(".what-if-said")
+    assert "tolerance=1" in page.url
+    page.reload()
+    page.wait_for_selector(f"{SAID}:has-text('1\u00a0800')")
+    assert page.input_value("#budget-tolerance") == "1"
+    page.click("#budget-reset")
+    page.wait_for_selector(f"{SAID}:has-text('2\u00a0400')")
+    assert "tolerance" not in page.url
+
+
+def test_policies_come_later_with_progress_and_everything_prints_on_one_page(visit, address):
+    page = visit().page
+    page.goto(f"{address}/budget")
+    page.wait_for_selector("#policies-body .js-plotly-plot .scatterlayer .trace")
+    printed = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4")))
+    assert len(printed.pages) == 1
+    words = printed.pages[0].extract_text()
+    for part in ("2\u00a0400", "By group", "S001", "What each further visit buys"):
+        assert part in words.replace(" 400", "\u00a0400")
+
+
+def test_costs_are_taken_along(visit, address):
+    page = visit().page
+    page.goto(f"{address}/budget")
+    page.wait_for_selector(SAID)
+    with page.expect_download() as got:
+        page.click("#budget-csv")
+    lines = got.value.path().read_text("utf-8").splitlines()
+    assert lines[0].startswith("meter_id,cost,cost_lo90,cost_hi90,keep_or_replace")
+    assert lines[1].startswith("S001,60.0,0.0,120.0,replace,")
