@@ -13,6 +13,7 @@ from dash import MATCH, Dash, Input, Output, State, dcc, html, set_props
 from flask import g
 
 from dashboard import components, rights, theme
+from dashboard.bodies import Bodies
 from dashboard.data import is_expected
 from dashboard.data_guard import NOTHING, Guarded
 from dashboard.pages import Door, Page, View, find, find_pages
@@ -139,6 +140,8 @@ def _waiting() -> html.P:
 
 
 def _register_shell(app: Dash, data: Door, pages: list[Page]) -> None:
+    bodies = Bodies()
+
     @app.callback(
         Output("page", "children"),
         Output("page-title", "data"),
@@ -150,7 +153,7 @@ def _register_shell(app: Dash, data: Door, pages: list[Page]) -> None:
     def show(pathname: str | None, search: str | None) -> tuple[Any, str, Any, None]:
         found = find(pages, pathname, search)
         view = found[1] if found else View()
-        body, title = page_body(data, found)
+        body, title = page_body(data, found, bodies)
         return body, title, navigation(pages, found and found[0], view, person_asking()), None
 
     title = Input("page-title", "data")
@@ -179,7 +182,9 @@ def _register_shell(app: Dash, data: Door, pages: list[Page]) -> None:
     )
 
 
-def page_body(data: Door, found: tuple[Page, View] | None) -> tuple[Any, str]:
+def page_body(
+    data: Door, found: tuple[Page, View] | None, bodies: Bodies | None = None
+) -> tuple[Any, str]:
     """The page and its title; a sentence instead when there is none or it cannot be drawn."""
     if found is None:
         return _lost(), f"No such page · {NAME}"
@@ -187,7 +192,7 @@ def page_body(data: Door, found: tuple[Page, View] | None) -> tuple[Any, str]:
     if not rights.may_open(person_asking(), page.path):
         return _not_open(person_asking()), f"{page.title} · {NAME}"
     try:
-        body = page.layout(data, view)
+        body = (bodies or Bodies()).body(page, data, view, person_asking())
     except Exception as problem:
         if is_expected(problem):
             return _said(str(problem)), f"{page.title} · {NAME}"

@@ -187,14 +187,16 @@ def _across(value: float, tolerance: float) -> float:
     return round(min(100.0, max(0.0, 50 + 100 * value / (6 * tolerance))), 1)
 
 
-def chart(name: str, figure: Figure, description: str, *, tall: bool = False) -> html.Figure:
+def chart(
+    name: str, figure: Figure | Document, description: str, *, tall: bool = False
+) -> html.Figure:
     """A figure that follows the theme; the description is what a screen reader says.
 
     The figure comes in the light theme's colours; the browser puts the chart into its place in
     those of the theme in force, and so draws it once.
     """
-    drawn = {
-        "figure": figure.to_plotly_json(),
+    drawn: dict[str, Any] = {
+        "figure": figure if isinstance(figure, dict) else figure.to_plotly_json(),
         "className": "chart tall" if tall else "chart",
         "config": {
             "displaylogo": False,

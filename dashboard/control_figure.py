@@ -4,38 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-import plotly.graph_objects as go
-
 from dashboard import figures, theme
-from dashboard.figures import C
+from dashboard.figures import C, scatter
 from dashboard.pages import Document
 
 
-def control(history: Document, *, days: list[str] | None = None) -> go.Figure:
+def control(history: Document, *, days: list[str] | None = None) -> Document:
     """Standardized residuals one by one, and their exponentially weighted mean, with limits."""
     chart = history["control"]
-    figure = go.Figure()
+    traces: list[Document] = []
     for name, rows, axis in (
         ("residual", chart["individuals"], "y"),
         ("EWMA", chart["ewma"], "y2"),
     ):
-        for trace in _control_limits(rows, axis):
-            figure.add_trace(trace)
-        figure.add_trace(_control_values(rows, name, axis))
+        traces += _control_limits(rows, axis)
+        traces.append(_control_values(rows, name, axis))
         if any(row["signal"] for row in rows):
-            figure.add_trace(_signals(rows, name, axis))
-    figure.update_layout(
-        **figures.frame(),
+            traces.append(_signals(rows, name, axis))
+    return figures.drawn(
+        traces,
         yaxis=figures.axis("residual, in sd", domain=[0.56, 1.0]),
         yaxis2=figures.axis("EWMA, in sd", domain=[0.0, 0.44]),
         xaxis=figures.time_axis(days, anchor="y2"),
     )
-    return figure
 
 
-def _control_limits(rows: Sequence[Document], axis: str) -> Iterable[go.Scatter]:
+def _control_limits(rows: Sequence[Document], axis: str) -> Iterable[Document]:
     for sign in (1, -1):
-        yield go.Scatter(
+        yield scatter(
             x=[theme.iso(row["date"]) for row in rows],
             y=[sign * row["limit"] for row in rows],
             yaxis=axis,
@@ -48,8 +44,8 @@ def _control_limits(rows: Sequence[Document], axis: str) -> Iterable[go.Scatter]
         )
 
 
-def _control_values(rows: Sequence[Document], name: str, axis: str) -> go.Scatter:
-    return go.Scatter(
+def _control_values(rows: Sequence[Document], name: str, axis: str) -> Document:
+    return scatter(
         x=[theme.iso(row["date"]) for row in rows],
         y=[row["value"] for row in rows],
         yaxis=axis,
@@ -75,9 +71,9 @@ def _control_words(row: Document, name: str) -> str:
     return "<br>".join(said)
 
 
-def _signals(rows: Sequence[Document], name: str, axis: str) -> go.Scatter:
+def _signals(rows: Sequence[Document], name: str, axis: str) -> Document:
     beyond = [row for row in rows if row["signal"]]
-    return go.Scatter(
+    return scatter(
         x=[theme.iso(row["date"]) for row in beyond],
         y=[row["value"] for row in beyond],
         yaxis=axis,

@@ -17,7 +17,7 @@ from typing import Any
 import polars as pl
 
 from dashboard.data import Document, NothingDoneError
-from dashboard.data_kept import Kept
+from dashboard.data_kept import Kept, Remembered
 from dashboard.data_work import Tell, Work
 from ingest import by_hand, corrections, parcels, riders, undo
 from ingest.load import load_uploads
@@ -82,7 +82,12 @@ class IntakeDoor(Kept):
             answer = fitting.stdout.read() if fitting.stdout else ""
         if not answer:
             raise NothingDoneError(f"the fit failed: {said}")
+        self.begin_warm()
         return dict(json.loads(answer))
+
+    def begin_warm(self) -> None:
+        """Make in the background what the first visitor would wait for."""
+        self.worker.begin("warm", lambda _tell: self._warm())
 
     def work(self) -> Document:
         """What is being done in the background, and how what was done before ended."""
@@ -95,22 +100,27 @@ class IntakeDoor(Kept):
 
         problems [{column, found, expected, fix}].
         """
+        rows = self._lists()["set_aside"]
+        return [row for row in rows if row["table"] is None or row["table"] in allowed]
+
+    @cached_property
+    def _lists(self) -> Remembered[dict[str, list[Document]]]:
+        return Remembered(self._store, self._read_lists)
+
+    def _read_lists(self) -> dict[str, list[Document]]:
+        """What the page lists, read in one go."""
         if not self._store.exists():
-            return []
-        rows = corrections.set_aside_rows(self._store).iter_rows(named=True)
-        return [
-            {
-                "set_aside_id": row["set_aside_id"],
-                "file": Path(row["file"]).name,
-                "sheet": row["sheet"],
-                "table": row["table_name"],
-                "row": row["row"],
-                "cells": json.loads(row["now"]),
-                "problems": json.loads(row["problems"]),
+            return {"set_aside": [], "imports": [], "events": [], "riders": []}
+        with self._store.reading() as db:
+            named = [db.frame(name)["rider_id"] for name in riders.tables_naming_riders()]
+            ids = pl.concat(named).drop_nulls().unique().sort()
+            rows = corrections.set_aside_rows(self._store).iter_rows(named=True)
+            return {
+                "set_aside": [_aside(row) for row in rows],
+                "imports": undo.imports(self._store).to_dicts(),
+                "events": by_hand.proposed_events(self._store).to_dicts(),
+                "riders": [{"rider_id": rider_id} for rider_id in ids],
             }
-            for row in rows
-            if row["table_name"] is None or row["table_name"] in allowed
-        ]
 
     def correct_row(
         self,
@@ -140,9 +150,7 @@ class IntakeDoor(Kept):
 
     def imports(self) -> list[Document]:
         """The files that were loaded, newest first."""
-        if not self._store.exists():
-            return []
-        return undo.imports(self._store).to_dicts()
+        return list(self._lists()["imports"])
 
     def undo_import(self, import_id: int, *, allowed: Collection[str] = EVERY_TABLE) -> Document:
         """Take back what one file brought in: removed, restored, kept."""
@@ -162,9 +170,7 @@ class IntakeDoor(Kept):
 
     def proposed_events(self) -> list[Document]:
         """Events that wait for a person's word: event_row and the columns of `events`."""
-        if not self._store.exists():
-            return []
-        return by_hand.proposed_events(self._store).to_dicts()
+        return list(self._lists()["events"])
 
     def decide_event(self, event_row: int, decision: str) -> None:
         """Confirm or reject a proposed event."""
@@ -201,18 +207,25 @@ class IntakeDoor(Kept):
 
     def riders_named(self) -> list[Document]:
         """The riders that tables name: rider_id."""
-        if not self._store.exists():
-            return []
-        with self._store.reading() as db:
-            named = [db.frame(name)["rider_id"] for name in riders.tables_naming_riders()]
-        ids = pl.concat(named).drop_nulls().unique().sort()
-        return [{"rider_id": rider_id} for rider_id in ids]
+        return list(self._lists()["riders"])
 
     def remove_rider(self, rider_id: str) -> Document:
         """Remove one rider's data for good: rows_removed, rows_without_name."""
         done = riders.remove_rider(self._store, rider_id)
         self.begin_fit()
         return {"rows_removed": done.rows_removed, "rows_without_name": done.rows_without_name}
+
+
+def _aside(row: dict[str, Any]) -> Document:
+    return {
+        "set_aside_id": row["set_aside_id"],
+        "file": Path(row["file"]).name,
+        "sheet": row["sheet"],
+        "table": row["table_name"],
+        "row": row["row"],
+        "cells": json.loads(row["now"]),
+        "problems": json.loads(row["problems"]),
+    }
 
 
 def _form(form: str) -> Any:

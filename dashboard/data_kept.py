@@ -5,10 +5,12 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
+from ingest.accounts import Account, accounts_in, ended_in
 from ingest.store import Store
 
 T = TypeVar("T")
@@ -30,6 +32,41 @@ class Remembered(Generic[T]):
         return found
 
 
+@dataclass(frozen=True)
+class Standing:
+    """What every request wants to know of a store, read in one go.
+
+    data       counts the changes of the data
+    fit        names the fit; None while there is none
+    stale      data came in after it
+    beside     what answers rest on beside the fit: settings, calendar, who rides what
+    """
+
+    data: int
+    fit: str | None
+    stale: bool
+    beside: tuple[object, ...]
+    accounts: dict[str, Account]
+    ended: frozenset[str]
+
+
+NOWHERE = Standing(0, None, False, (), {}, frozenset())  # where there is no store
+
+
+def standing_of(store: Store) -> Standing:
+    """How a store stands."""
+    if not store.exists():
+        return NOWHERE
+    from models import run
+
+    with store.reading() as db:
+        data, fit = run.version(store)  # in the same look
+        info = db.derived("fit_info")
+        seen = info["data_version"][0] if info is not None and "data_version" in info else None
+        beside = (*db.query("standing").row(0), *db.settings().items())
+        return Standing(data, fit, seen != data, beside, accounts_in(db), ended_in(db))
+
+
 class _Slot:
     """The place of one document: made once, while others wait for it and nobody else does."""
 
@@ -47,26 +84,36 @@ class Kept:
     def __init__(self, store: Path) -> None:
         self._store = Store(store)
         self._lock = threading.Lock()
-        self._data_version = Remembered(self._store, self._read_version)
         self._slots: OrderedDict[tuple[object, ...], _Slot] = OrderedDict()
+        self._standing = Remembered(self._store, lambda: standing_of(self._store))
 
     def _version(self) -> tuple[object, ...]:
-        if not self._store.exists():
-            return ("no store",)
-        return (*self._data_version(), date.today())
+        stands = self._standing()
+        return stands.data, stands.fit, date.today()
 
-    def _read_version(self) -> tuple[object, ...]:
-        from models import run
+    def _fit_version(self) -> tuple[object, ...]:
+        """Changes with the fit, and with what answers rest on beside it; not with every entry."""
+        stands = self._standing()
+        if stands.fit is None:
+            return self._version()
+        return stands.fit, stands.beside, date.today()
 
-        return run.version(self._store)
+    def _kept(self, make: Callable[[], Any], *key: object, by_fit: bool = False) -> Any:
+        """What `make` answers, made once for each key and version of the data.
 
-    def _kept(self, make: Callable[[], Any], *key: object) -> Any:
-        slot = self._slot((*self._version(), *key))
+        by_fit   for answers too costly to make anew after every entry: they hold until the fit
+                 is made or followed again, which every change sets going beside the pages
+        """
+        version = self._fit_version() if by_fit else self._version()
+        slot = self._slot((*version, *key))
         with slot.lock:
             if not slot.made:
                 slot.document = make()
                 slot.made = True
             return slot.document
+
+    def _warm(self) -> None:
+        """Make what a visitor would wait for; a part of the door with such answers says which."""
 
     def _slot(self, full: tuple[object, ...]) -> _Slot:
         with self._lock:

@@ -25,9 +25,16 @@ Document = dict[str, Any]
 class FleetDoor(Kept):
     """What the fleet, meter and method pages ask."""
 
+    def version(self) -> list[object]:
+        """Differs when an answer might: the data's version, the fit's, the day."""
+        return list(self._version())
+
     def status(self, as_of: str | None = None) -> Document:
         """The `status` document; an empty one for a store without data."""
-        return dict(self._kept(lambda: self._status(as_of), "status", as_of))
+        stale = self._standing().stale
+        return dict(
+            self._kept(lambda: self._status(as_of), "status", as_of, stale, by_fit=as_of is None)
+        )
 
     def _status(self, as_of: str | None) -> Document:
         from dashboard import printing
@@ -52,15 +59,36 @@ class FleetDoor(Kept):
 
     def history(self, meter_id: str, as_of: str | None = None) -> Document:
         """The `history` document, with forecast, tolerance and control charts."""
-        return dict(self._kept(lambda: self._history(meter_id, as_of), "history", meter_id, as_of))
+        return dict(
+            self._kept(
+                lambda: self._history(meter_id, as_of),
+                *("history", meter_id, as_of),
+                by_fit=as_of is None,
+            )
+        )
 
     def _history(self, meter_id: str, as_of: str | None) -> Document:
         from dashboard import printing
         from models import run
 
+        return dict(printing.plain(run.history_of(self._fleet(as_of), meter_id)))
+
+    def _fleet(self, as_of: str | None) -> Any:
+        """The fleet model on a day's records: a second or three to make, shared by all meters."""
+        from models import run
+
         day = date.fromisoformat(as_of) if as_of else None
-        ready = self._kept(lambda: run.prepare(self._store, as_of=day), "fleet", as_of)
-        return dict(printing.plain(run.history_of(ready, meter_id)))
+        return self._kept(
+            lambda: run.prepare(self._store, as_of=day), "fleet", as_of, by_fit=as_of is None
+        )
+
+    def _warm(self) -> None:
+        """What the first visitor would wait for."""
+        from models import run
+
+        if self._store.exists() and not run.is_empty(self._store):
+            self.status()
+            self._fleet(None)
 
     def meter(self, meter_id: str) -> Document:
         """A meter's row of `status`; empty if there is none."""
@@ -72,7 +100,11 @@ class FleetDoor(Kept):
         from models import run
 
         return list(
-            self._kept(lambda: run.session_documents(self._store, meter_id), "bench", meter_id)
+            self._kept(
+                lambda: run.session_documents(self._store, meter_id),
+                *("bench", meter_id),
+                by_fit=True,
+            )
         )
 
     def comparisons(self, meter_id: str) -> list[Document]:
@@ -80,7 +112,11 @@ class FleetDoor(Kept):
         from models import run
 
         return list(
-            self._kept(lambda: run.comparison_documents(self._store, meter_id), "rides", meter_id)
+            self._kept(
+                lambda: run.comparison_documents(self._store, meter_id),
+                *("rides", meter_id),
+                by_fit=True,
+            )
         )
 
     def method(self) -> Document:

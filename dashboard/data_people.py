@@ -13,7 +13,7 @@ from typing import Any
 from itsdangerous import BadData, URLSafeSerializer
 
 from dashboard.data_guard import NOTHING, Scope
-from dashboard.data_kept import Kept, Remembered
+from dashboard.data_kept import Kept, Remembered, Standing, standing_of
 from dashboard.passwords import fits, stand_in
 from dashboard.rights import Person
 from dashboard.throttle import Throttle
@@ -42,17 +42,29 @@ class SignInError(Exception):
 class People:
     """The accounts of a store, and the sign-ins that are in force.
 
-    clock   gives the present instant, with its zone
+    clock      gives the present instant, with its zone
+    standing   how the store stands, where that is known already
     """
 
-    def __init__(self, store: Store, *, clock: Callable[[], datetime] | None = None) -> None:
+    def __init__(
+        self,
+        store: Store,
+        *,
+        clock: Callable[[], datetime] | None = None,
+        standing: Callable[[], Standing] | None = None,
+    ) -> None:
         self._store = store
         self._clock = clock or (lambda: datetime.now(UTC))
-        self._accounts = Remembered(store, lambda: kept.accounts(store))
-        self._ended = Remembered(store, lambda: kept.ended_sign_ins(store))
+        self._standing = standing or Remembered(store, lambda: standing_of(store))
         self._scopes: dict[str | None, Remembered[Scope]] = {}
         self._throttle = Throttle(lambda: self._clock().timestamp())
         self._one_at_a_time = threading.Lock()  # a hash takes 130 MB for a moment
+
+    def _accounts(self) -> dict[str, Account]:
+        return self._standing().accounts
+
+    def _ended(self) -> frozenset[str]:
+        return self._standing().ended
 
     def exist(self) -> bool:
         """Whether there are accounts: then everyone signs in, on loopback too."""
@@ -155,7 +167,7 @@ class PeopleDoor(Kept):
     @cached_property
     def people(self) -> People:
         """The accounts; not for pages."""
-        return People(self._store)
+        return People(self._store, standing=self._standing)
 
     @property
     def store_name(self) -> str:

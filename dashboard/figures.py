@@ -6,8 +6,6 @@ from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from typing import Any
 
-import plotly.graph_objects as go
-
 from dashboard import figure_rules, theme
 from dashboard.pages import Document
 
@@ -27,28 +25,26 @@ AHEAD_WHEN_DUE_DAYS = 90
 # ---- gain error over time ------------------------------------------------------------------
 
 
-def drift(history: Document, *, today: object, due: object = None) -> go.Figure:
+def drift(history: Document, *, today: object, due: object = None) -> Document:
     """Gain error over time: interval, observations, resets, events, forecast to the due date.
 
     history: the data contract's document, with `tolerance_pct` and `forecast`
     """
     points, ahead = history["points"], forecast_shown(history, today=today, due=due)
-    figure, (low, high) = go.Figure(), y_range(history)
+    traces: list[Document] = []
+    low, high = y_range(history)
     breaks = sorted(day for day in map(theme.iso, (r["date"] for r in history["resets"])) if day)
     for number, run in enumerate(segments(points, breaks)):
-        figure.add_trace(_band(run, C["band"], "90 % interval", first=number == 0))
+        traces.append(_band(run, C["band"], "90 % interval", first=number == 0))
     if ahead:
         joined = [*points[-1:], *ahead]
-        figure.add_trace(_band(joined, C["band_ahead"], "forecast, 90 %", first=True))
-        figure.add_trace(_line(joined, "forecast", dash="dash"))
-    figure.add_trace(_line(_gapped(segments(points, breaks)), "gain error"))
-    for trace in _observations(history["observations"], low, high):
-        figure.add_trace(trace)
-    for trace in _events(history["events"]):
-        figure.add_trace(trace)
+        traces.append(_band(joined, C["band_ahead"], "forecast, 90 %", first=True))
+        traces.append(_line(joined, "forecast", dash="dash"))
+    traces.append(_line(_gapped(segments(points, breaks)), "gain error"))
+    traces += [*_observations(history["observations"], low, high), *_events(history["events"])]
     tolerance = history.get("tolerance_pct")
-    figure.update_layout(
-        **frame(),
+    return drawn(
+        traces,
         shapes=[
             *figure_rules.tolerance_shapes(tolerance),
             *figure_rules.event_rules(history["events"]),
@@ -66,7 +62,6 @@ def drift(history: Document, *, today: object, due: object = None) -> go.Figure:
         ),
         xaxis=time_axis(x_range(history, today=today, due=due), anchor="y2"),
     )
-    return figure
 
 
 def segments(points: Sequence[Document], breaks: Sequence[str]) -> list[list[Document]]:
@@ -152,9 +147,9 @@ def _middle(values: Sequence[float], part: float) -> list[float]:
     return [ordered[round(part * (len(ordered) - 1))]] if ordered else []
 
 
-def _band(points: Sequence[Document], colour: str, name: str, *, first: bool) -> go.Scatter:
+def _band(points: Sequence[Document], colour: str, name: str, *, first: bool) -> Document:
     days = [theme.iso(p["date"]) for p in points]
-    return go.Scatter(
+    return scatter(
         x=days + days[::-1],
         y=[p["hi90_pct"] for p in points] + [p["lo90_pct"] for p in points][::-1],
         fill="toself",
@@ -168,8 +163,8 @@ def _band(points: Sequence[Document], colour: str, name: str, *, first: bool) ->
     )
 
 
-def _line(points: Sequence[Document], name: str, dash: str = "solid") -> go.Scatter:
-    return go.Scatter(
+def _line(points: Sequence[Document], name: str, dash: str = "solid") -> Document:
+    return scatter(
         x=[theme.iso(p["date"]) for p in points],
         y=[p["gain_error_pct"] for p in points],
         mode="lines",
@@ -198,14 +193,12 @@ OBSERVATION_STYLES = (
 )
 
 
-def _observations(
-    observations: Sequence[Document], low: float, high: float
-) -> Iterable[go.Scatter]:
+def _observations(observations: Sequence[Document], low: float, high: float) -> Iterable[Document]:
     for kind, used, name, symbol, size, role in OBSERVATION_STYLES:
         rows = [o for o in observations if o["kind"] == kind and bool(o["used"]) is used]
         if not rows:
             continue
-        yield go.Scatter(
+        yield scatter(
             x=[theme.iso(o["date"]) for o in rows],
             y=[_inside(o["gain_error_pct"], low, high) for o in rows],
             error_y={
@@ -247,12 +240,12 @@ def _seen_words(seen: Document, name: str) -> str:
     return f"{name} {seen['id']}<br>{theme.day(seen['date'])}<br>{value} (90 %)"
 
 
-def _events(events: Sequence[Document]) -> Iterable[go.Scatter]:
+def _events(events: Sequence[Document]) -> Iterable[Document]:
     shown = [e for e in events if e.get("state") != "rejected"]
     for kind in sorted({e["event"] for e in shown}):
         rows = [e for e in shown if e["event"] == kind]
         symbol = EVENT_SYMBOLS.get(kind, "circle")
-        yield go.Scatter(
+        yield scatter(
             x=[theme.iso(e["date"]) for e in rows],
             y=[0] * len(rows),
             yaxis="y2",
@@ -282,9 +275,23 @@ def _event_words(event: Document) -> str:
 # ---- what every figure has ------------------------------------------------------------------
 
 
+def drawn(traces: Sequence[Document], **layout: Any) -> Document:
+    """A figure as the browser takes it, in the frame that all have.
+
+    Plain documents: the library's own objects check every property, which took most of the time
+    of drawing a page. The tests have them checked.
+    """
+    return {"data": list(traces), "layout": frame() | layout}
+
+
+def scatter(**properties: Any) -> Document:
+    """One trace of marks or lines."""
+    return {"type": "scatter", **properties}
+
+
 def frame() -> Document:
+    """What every figure looks like."""
     return {
-        "template": "none",
         "paper_bgcolor": C["surface"],
         "plot_bgcolor": C["surface"],
         "font": {"family": LETTERS, "size": 13, "color": C["ink"]},

@@ -63,6 +63,7 @@ def _roles(roles: tuple[str, ...]) -> frozenset[str]:
 # One line a public method of dashboard.data_pages.Data.
 RIGHTS: dict[str, Right] = {
     # fleet, meter, method
+    "version": read(watts=False),
     "status": read(watts=False),
     "fit_state": read(watts=False),
     "history": read(watts=False),
@@ -109,6 +110,7 @@ RIGHTS: dict[str, Right] = {
     # intake
     "begin_load": write("files loaded", MECHANIC, MANAGER),
     "begin_fit": write("models refitted", MECHANIC, MANAGER),
+    "begin_warm": read(OWNER, watts=False),
     "work": read(MECHANIC, MANAGER, watts=False),
     "set_aside": read(MECHANIC, MANAGER),
     "correct_row": write("row corrected", MECHANIC, MANAGER),

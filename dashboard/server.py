@@ -190,6 +190,7 @@ def serve(
 
     hosts = [*names, *([ANY_ADDRESS, host, socket.gethostname()] if public else [])]
     listener = listen(create_app(data, hosts=hosts), host=host, port=port, behind=behind)
+    data.begin_warm()
     shown = f"[{host}]" if ":" in host else host
     say(f"dashboard on http://{shown}:{listener.effective_port}/ (stop it with Ctrl-C)")
     if public and behind is None:

@@ -51,10 +51,11 @@ def accounts(store: Store) -> dict[str, Account]:
     if not store.exists():
         return {}
     with store.reading() as db:
-        return _accounts(db)
+        return accounts_in(db)
 
 
-def _accounts(db: Database) -> dict[str, Account]:
+def accounts_in(db: Database) -> dict[str, Account]:
+    """The same of a store that is open."""
     rows = db.frame("accounts").sort("name").iter_rows(named=True)
     return {row["name"]: Account(**row) for row in rows}
 
@@ -66,7 +67,7 @@ def add_account(
     name = _checked_name(name)
     account = Account(name, _checked_role(role), password_hash, coach, _now(), None, 1)
     with store.writing() as db:
-        if name in _accounts(db):
+        if name in accounts_in(db):
             raise AccountError(
                 f'there is an account "{name}" already: change its role or its password, '
                 "or add one under another name."
@@ -111,7 +112,7 @@ def _put(db: Database, account: Account) -> None:
 
 
 def _existing(db: Database, name: str) -> Account:
-    found = _accounts(db)
+    found = accounts_in(db)
     if name not in found:
         raise AccountError(
             f'there is no account "{name}". There are: {", ".join(found) or "none yet"}.'
@@ -151,4 +152,9 @@ def ended_sign_ins(store: Store) -> frozenset[str]:
     if not store.exists():
         return frozenset()
     with store.reading() as db:
-        return frozenset(db.frame("ended_sign_ins")["token"].to_list())
+        return ended_in(db)
+
+
+def ended_in(db: Database) -> frozenset[str]:
+    """The same of a store that is open."""
+    return frozenset(db.frame("ended_sign_ins")["token"].to_list())

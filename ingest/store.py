@@ -36,7 +36,7 @@ CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
 }
-FRESH_NS = 100_000_000  # a tick of the coarsest clock that a file system keeps time with, and more
+FRESH_NS = 20_000_000  # a tick of the coarsest clock that file times are kept with, and more
 _OPEN = threading.local()
 
 
@@ -53,6 +53,7 @@ class Database:
         self._connection = connection
         self._path = path
         self._touched = False
+        self._known_tables: set[str] | None = None
         self.writable = writable
 
     # --- reading -----------------------------------------------------------------------------
@@ -86,10 +87,18 @@ class Database:
         """The answer to the question in `ingest/sql/<name>.sql`, its parameters bound."""
         return self._select((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
 
-    def derived(self, name: str) -> pl.DataFrame | None:
-        """A table that was computed from the input tables, or None if there is none."""
+    def derived(self, name: str, *, meter_id: str | None = None) -> pl.DataFrame | None:
+        """A table that was computed from the input tables, or None if there is none.
+
+        meter_id   only the rows of this meter
+        """
         table = _derived_table(name)
-        return self._select(f'SELECT * FROM "{table}"') if table in self._tables() else None
+        if table not in self._tables():
+            return None
+        if meter_id is None:
+            return self._select(f'SELECT * FROM "{table}"')
+        where = {"meter_id": meter_id}
+        return self._select(f'SELECT * FROM "{table}" WHERE meter_id = $meter_id', where)
 
     def derived_names(self) -> list[str]:
         """The names of the computed tables there are."""
@@ -119,7 +128,7 @@ class Database:
 
     def put_derived(self, name: str, frame: pl.DataFrame) -> None:
         """Replace a computed table with `frame` (any column types)."""
-        table = _derived_table(name)
+        table, self._known_tables = _derived_table(name), None
         with self._as_parquet(frame) as file:
             self._run(
                 f'CREATE OR REPLACE TABLE "{table}" AS SELECT * FROM read_parquet($file)',
@@ -128,6 +137,7 @@ class Database:
 
     def drop_derived(self, name: str) -> None:
         """Remove a computed table; none there is no error."""
+        self._known_tables = None
         self._run(f'DROP TABLE IF EXISTS "{_derived_table(name)}"')
 
     def set_setting(self, key: str, value: object) -> Value:
@@ -211,10 +221,12 @@ class Database:
             Path(name).unlink(missing_ok=True)
 
     def _tables(self) -> set[str]:
-        rows = self._run(
-            "SELECT table_name FROM information_schema.tables WHERE table_type = 'BASE TABLE'"
-        )
-        return {name for (name,) in rows}
+        if self._known_tables is None:
+            rows = self._run(
+                "SELECT table_name FROM information_schema.tables WHERE table_type = 'BASE TABLE'"
+            )
+            self._known_tables = {name for (name,) in rows}
+        return self._known_tables
 
     def _columns(self) -> dict[str, dict[str, str]]:
         found: dict[str, dict[str, str]] = {}
@@ -445,7 +457,7 @@ def _holding(path: Path, db: Database) -> Iterator[None]:
 @contextmanager
 def _transaction(db: Database) -> Iterator[Database]:
     db._connection.begin()
-    db._touched = False
+    db._touched, db._known_tables = False, None
     try:
         yield db
         if db._touched:

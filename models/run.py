@@ -173,7 +173,7 @@ def comparison_documents(store: Store, meter_id: str) -> list[dict[str, Any]]:
 
 def _kept_documents(store: Store, name: str, meter_id: str) -> list[dict[str, Any]]:
     with store.reading() as db:
-        kept = db.derived(name)
+        kept = db.derived(name, meter_id=meter_id)
     return [] if kept is None else _documents_of(kept, meter_id)
 
 

@@ -5,6 +5,8 @@ A page is one module in this folder. It exposes
     PATH      "/meter/<meter_id>": its address; a <name> becomes a parameter
     TITLE     the words in the navigation and the browser's tab
     PLACE     its place in the navigation, an int; None leaves it out
+    KEPT      optional, True: it shows only what the door answers for the address, so that it
+              may be kept as drawn until the data change
     layout(data, view) -> component
     register(app, data) -> None      optional: its callbacks, ids beginning with the page's name
 
@@ -140,6 +142,7 @@ class Page:
     place: int | None
     layout: Callable[[Door, View], Any]
     register: Callable[[Any, Door], None] | None
+    kept: bool = False
 
     def match(self, pathname: str) -> dict[str, str] | None:
         """The parameters of an address that is this page's; None when it is not."""
@@ -163,6 +166,7 @@ def _page(module: ModuleType) -> Page:
         place=module.PLACE,
         layout=module.layout,
         register=getattr(module, "register", None),
+        kept=getattr(module, "KEPT", False),
     )
 
 

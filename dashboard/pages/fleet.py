@@ -15,6 +15,7 @@ from dashboard.pages.fleet_table import alarm_words, columns, meter_rows
 PATH = "/"
 TITLE = "Fleet"
 PLACE = 10
+KEPT = True
 ALARMS_SHOWN = 4
 ORDER = list(theme.STATUSES)
 

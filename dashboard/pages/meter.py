@@ -18,6 +18,7 @@ from dashboard.pages.meter_why import why
 PATH = "/meter/<meter_id>"
 TITLE = "Meter"
 PLACE = None
+KEPT = True
 
 
 def layout(data: Door, view: View) -> html.Div:

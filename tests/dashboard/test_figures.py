@@ -2,6 +2,7 @@
 
 from datetime import date, timedelta
 
+import plotly.graph_objects as go
 import pytest
 
 from dashboard import control_figure, figures, theme
@@ -21,7 +22,7 @@ def history(data):
 
 
 def drawn(history, due="2028-02-01"):
-    return figures.drift(history, today=TODAY, due=due)
+    return go.Figure(figures.drift(history, today=TODAY, due=due))  # checks every property
 
 
 def named(figure, name):
@@ -157,8 +158,9 @@ def test_due_date_is_marked_only_when_it_lies_ahead(history):
 
 def test_figure_uses_only_colours_that_the_browser_can_swap(history):
     known = set(theme.LIGHT.values())
-    for figure in (drawn(history), control_figure.control(history)):
-        for found in colours(figure.to_plotly_json()):
+    drift = figures.drift(history, today=TODAY, due="2028-02-01")
+    for figure in (drift, control_figure.control(history)):
+        for found in colours(figure):
             assert found in known, found
 
 
@@ -180,13 +182,13 @@ def test_dates_given_as_objects_are_drawn_as_well(history):
 
 
 def test_meter_without_data_draws_an_empty_chart(data):
-    figure = figures.drift(data.history("A012"), today=TODAY, due=None)
+    figure = go.Figure(figures.drift(data.history("A012"), today=TODAY, due=None))
     assert figures.x_range(data.history("A012"), today=TODAY, due=None) is None
     assert [len(t.x) for t in named(figure, "gain error")] == [0]
 
 
 def test_control_chart_rings_what_lies_beyond_its_limit(history):
-    figure = control_figure.control(history)
+    figure = go.Figure(control_figure.control(history))
     rows = history["control"]["individuals"]
     (single,) = [t for t in named(figure, "residual") if t.yaxis == "y"]
     assert list(single.y) == [row["value"] for row in rows]
@@ -197,7 +199,7 @@ def test_control_chart_rings_what_lies_beyond_its_limit(history):
 
 
 def test_control_limits_follow_the_rows_on_both_sides(history):
-    figure = control_figure.control(history)
+    figure = go.Figure(control_figure.control(history))
     upper, lower = [t for t in figure.data if t.name == "limit" and t.yaxis == "y2"]
     limits = [row["limit"] for row in history["control"]["ewma"]]
     assert list(upper.y) == limits
@@ -208,5 +210,5 @@ def test_control_limits_follow_the_rows_on_both_sides(history):
 def test_both_charts_of_a_meter_share_their_days(history):
     days = figures.x_range(history, today=TODAY, due="2027-12-20")
     drift = drawn(history, due="2027-12-20")
-    control = control_figure.control(history, days=days)
+    control = go.Figure(control_figure.control(history, days=days))
     assert list(drift.layout.xaxis.range) == list(control.layout.xaxis.range) == days
