@@ -50,13 +50,13 @@ def traces(drawn: Document) -> go.Figure:
     """Both powers on the meter's clock; stretches that do not count are shaded."""
     suffix, unit = _unit(drawn)
     figure = go.Figure()
-    for name, role, dash in (("reference", "comparison", "solid"), ("meter", "accent", "solid")):
+    for name, role, dash in (("reference", "comparison", "dot"), ("meter", "accent", "solid")):
         figure.add_trace(
             go.Scatter(
                 x=drawn["minute"],
                 y=drawn[f"{name}{suffix}"],
                 mode="lines",
-                line={"color": C[role], "width": 1.4, "dash": dash},
+                line={"color": C[role], "width": 1.5, "dash": dash},
                 name=name,
                 hovertemplate=f"%{{x:.1f}} min: %{{y:.0f}} {unit}<extra>{name}</extra>",
             )
