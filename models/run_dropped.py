@@ -50,7 +50,7 @@ def look_at(store: Store, files: Sequence[tuple[str, bytes]], *, say: Say) -> di
 
     Out  drop: the word by which they are found again; recordings: [{sha256, name, started_at,
          duration_s, mean_power_w, has_cadence, meter_id, reference_id, why, note}], the readable
-         ones by time; problems: a sentence for each of the others; pairs: the likeliest first,
+         ones as they were given; problems: a sentence for each of the others; pairs: the likeliest first,
          [{meter, reference (sha256), meter_id, reference_id, reason}]
     """
     token = dropped.hold(store, files)
@@ -61,6 +61,7 @@ def look_at(store: Store, files: Sequence[tuple[str, bytes]], *, say: Say) -> di
         time_zone=time_zone_of(store),
         progress=lambda done, of: say(f"read {done} of {of}"),
     )
+    given = [dropped.plain_name(name) for name, _ in files]
     problems = [str(error) for error in read["error"].drop_nulls()]
     usable = read.filter(pl.col("power_samples") > 0).unique("sha256", maintain_order=True)
     problems += [
@@ -72,7 +73,10 @@ def look_at(store: Store, files: Sequence[tuple[str, bytes]], *, say: Say) -> di
     pairs = propose_pairs(usable, meters, references, assignments=assignments)
     return {
         "drop": token,
-        "recordings": [_shown(row, known) for row in usable.sort("started_at").to_dicts()],
+        "recordings": sorted(
+            (_shown(row, known) for row in usable.to_dicts()),
+            key=lambda shown: given.index(shown["name"]) if shown["name"] in given else len(given),
+        ),
         "problems": problems,
         "pairs": _by_content(pairs, usable),
     }

@@ -268,8 +268,9 @@ def test_what_is_discarded_leaves_nothing(empty_team: Store, pair: Pair) -> None
 
 
 def test_a_pair_for_a_meter_that_is_not_there_is_refused(empty_team: Store, pair: Pair) -> None:
-    files = [("a.csv", csv_of(pair.meter)), ("b.csv", csv_of(pair.reference))]
+    files = [("b.csv", csv_of(pair.meter)), ("a.csv", csv_of(pair.reference))]
     seen = run_dropped.look_at(empty_team, files, say=silent)
+    assert [row["name"] for row in seen["recordings"]] == ["b.csv", "a.csv"]
     chosen = Chosen(seen["drop"], *(row["sha256"] for row in seen["recordings"]))
     with pytest.raises(NothingToSayError, match='no meter "K9"'):
         run_dropped.keep(empty_team, chosen, meter_id="K9", reference_id="TR-1", say=silent)
