@@ -50,8 +50,8 @@ def look_at(store: Store, files: Sequence[tuple[str, bytes]], *, say: Say) -> di
 
     Out  drop: the word by which they are found again; recordings: [{sha256, name, started_at,
          duration_s, mean_power_w, has_cadence, meter_id, reference_id, why, note}], the readable
-         ones as they were given; problems: a sentence for each of the others; pairs: the likeliest first,
-         [{meter, reference (sha256), meter_id, reference_id, reason}]
+         ones as they were given; problems: a sentence for each of the others; pairs: the
+         likeliest first, [{meter, reference (sha256), meter_id, reference_id, reason}]
     """
     token = dropped.hold(store, files)
     folder = dropped.held(store, token)
