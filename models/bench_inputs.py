@@ -26,6 +26,9 @@ CHAIN_LOSS, CHAIN_LOSS_LIMIT = 0.015, 0.015
 
 Pedalled chains lose some 2 to 3 % (Martin et al. 1998: 97.7 % efficient); at rest friction
 holds back anything from nothing to as much."""
+CHAIN_LOSS_LEFT = 0.0075
+"""What may be left of the loss where friction was averaged over up and down: half of the above
+(rectangular), for friction need not be the same both ways. The same at each session."""
 SAME_MASS_KG = 0.0015
 
 Columns = dict[str, list[Any]]
@@ -226,7 +229,11 @@ class _Builder:
             self.columns["direction"][i] for i in self.rows if self.columns["load"][i] == MASS
         }
         if {"up", "down"} <= directions:
-            session.note("loaded up and down: the chain's friction is taken to average out")
+            session.loss_half_width = CHAIN_LOSS_LEFT
+            session.note(
+                "loaded up and down: the chain's friction is taken to average out "
+                f"to ± {100 * CHAIN_LOSS_LEFT} %"
+            )
             return 0.0
         session.loss_half_width = CHAIN_LOSS_LIMIT
         session.note(

@@ -12,7 +12,7 @@ import polars as pl
 
 from models.kinds import LEFT, rule_of
 
-RING, RIDER, DAY = "ring", "rider", "day"
+RING, RIDER, DAY, DRIVE = "ring", "rider", "day", "drive"
 
 
 def one_sided(kind: str | None) -> bool:
@@ -32,8 +32,9 @@ def road_effects(
          kind; references: reference_id, meter_id; installations: the table
     Out  comparison_id, effect, kind, sign, a row an effect in a comparison: kind ring (one a
          meter, while its ring is oval), rider (one a rider, on one-sided meters), day (a rider's
-         balance of one day, where several rides share it); sign +1 where it raises the ratio,
-         −1 where it is the reference that carries it
+         balance of one day, where several rides share it), drive (one a hub, beside a meter at
+         the crank: the drivetrain between them loses some 2 %); sign +1 where it raises the
+         ratio, −1 where it is the reference that carries it
     """
     itself = references.select("reference_id", _lent="meter_id")
     base = rides.select("comparison_id", "meter_id", "reference_id", "measured_at", "rider_id")
@@ -44,7 +45,11 @@ def road_effects(
         .drop("_lent")
     )
     seen = pl.concat([own, lent.select(own.columns)])
-    parts = [_rings(seen, installations), *_riders(seen, meters)]
+    parts = [
+        _rings(seen, installations),
+        *_riders(seen, meters),
+        *_drives(base.join(itself.drop_nulls(), on="reference_id", how="inner"), meters),
+    ]
     return pl.concat(parts).sort("kind", "effect", "comparison_id", maintain_order=True)
 
 
@@ -60,6 +65,25 @@ def _riders(seen: pl.DataFrame, meters: pl.DataFrame) -> list[pl.DataFrame]:
     shared = known.filter(pl.len().over("rider_id", day) > 1)
     of_day = pl.concat_str("rider_id", pl.lit(" | "), day.cast(pl.String))
     return [_rows(known, pl.col("rider_id"), RIDER), _rows(shared, of_day, DAY)]
+
+
+def _drives(beside: pl.DataFrame, meters: pl.DataFrame) -> list[pl.DataFrame]:
+    """Rides of a hub and a meter at the crank, one of them the reference (`_lent`)."""
+    hubs = meters.filter(pl.col("kind") == "hub")["meter_id"].implode()
+    own, lent = pl.col("meter_id").is_in(hubs), pl.col("_lent").is_in(hubs)
+    lost = pl.lit(" | drivetrain")
+    return [
+        _rows(
+            beside.filter(own & ~lent).with_columns(sign=pl.lit(1.0)),
+            pl.concat_str("meter_id", lost),
+            DRIVE,
+        ),
+        _rows(
+            beside.filter(lent & ~own).with_columns(sign=pl.lit(-1.0)),
+            pl.concat_str("_lent", lost),
+            DRIVE,
+        ),
+    ]
 
 
 def _rows(chosen: pl.DataFrame, effect: pl.Expr, kind: str) -> pl.DataFrame:

@@ -111,7 +111,7 @@ class FleetData:
     references   reference_id, kind, meter_id (if it is itself a meter of the fleet)
     benches      bench_id, u_pct (prior sd of what the set adds to a found value), source
     road         what a ride sees and the bench does not: comparison_id, effect (its name), kind
-                 (ring, rider, day), sign (+1: it raises the ratio)
+                 (ring, rider, day, drive), sign (+1: it raises the ratio)
 
     `at` is an instant in UTC or a calendar day. Absent columns count as null.
     """

@@ -232,6 +232,7 @@ class Layout:
             "ring": (s.ring_sd, None),
             "rider": (1.0, ("rider", FLEET)),
             "day": (s.balance_sd, None),
+            "drive": (s.drive_sd, None),
         }
         for kind, (sd, key) in given.items():
             these = np.flatnonzero(kinds == kind)

@@ -135,6 +135,7 @@ class FleetSettings:
     reference_level_sd        prior sd of a reference's first level
     step_sd                   prior sd of a step that an alarm has put into the model
     ring_sd                   prior sd of what an oval ring adds to its meter's rides
+    drive_sd                  prior sd of what a hub shows less than a meter at the crank
     balance_sd                sd of a rider's balance from day to day, as a one-sided meter shows it
     unknown_warmth_sd         sd of a temperature coefficient (per °C) that nothing tells of: what
                               makers' compensation may leave (common practice)
@@ -153,6 +154,7 @@ class FleetSettings:
     reference_level_sd: float = 5.0
     step_sd: float = 3.0
     ring_sd: float = 2.5
+    drive_sd: float = 2.5
     balance_sd: float = 0.5
     unknown_warmth_sd: float = 0.02
     knot_days: float = 30.0

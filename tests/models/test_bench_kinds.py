@@ -109,6 +109,9 @@ def test_a_hub_loaded_both_ways_loses_nothing_in_the_mean() -> None:
     assert found["gain_error_pct"] == pytest.approx(0.0, abs=1e-6)
     assert found["readings"][0]["expected_torque_nm"] == pytest.approx(EXPECTED * 0.22, abs=1e-6)
     assert any("average out" in text for text in found["assumptions"])
+    left = next(term for term in found["budget"] if term["source"] == "chain_loss")
+    assert left["standard_uncertainty_pct"] == pytest.approx(0.75 / 3**0.5, rel=1e-3)
+    assert left["shared"] == "meter"
     assert found["hysteresis_pct"] == pytest.approx(-4.0, abs=1e-6)
 
 

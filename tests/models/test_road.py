@@ -77,6 +77,14 @@ def test_which_ride_carries_what():
     }
 
 
+def test_the_drivetrain_lies_between_a_hub_and_a_crank():
+    asked = rides([("H", "lent", 3, None), ("S", "T", 3, None)])
+    found = road_effects(asked, METERS, REFERENCES, RINGS.clear())
+    assert found.select("comparison_id", "effect", "kind", "sign").rows() == [
+        ("c0", "H | drivetrain", "drive", 1.0)
+    ]
+
+
 def test_a_hub_is_refused_on_a_trainer_that_replaces_the_wheel():
     asked = rides([("H", "T", 1, None), ("H", "W", 2, None), ("H", "lent", 3, None)])
     asked = asked.with_columns(void=pl.lit(None, dtype=pl.String))
