@@ -78,9 +78,11 @@ def pasts(earlier: pl.DataFrame | None, conventions: Mapping[str, str | None]) -
     found: dict[str, Past] = {}
     for meter_id, rows in Timeline(earlier, set()).rows().items():
         past = Past()
-        for row in reversed(rows):
-            if row["advice"] not in DOUBTED:
-                past.learn(_from_row(row, conventions.get(meter_id)))
+        believed = [row for row in reversed(rows) if row["advice"] not in DOUBTED]
+        for row in believed[:-1]:  # only the last session's differences are looked at again
+            past.learn(_from_row(row | {"document": None}, conventions.get(meter_id)))
+        for row in believed[-1:]:
+            past.learn(_from_row(row, conventions.get(meter_id)))
         found[meter_id] = past
     return found
 

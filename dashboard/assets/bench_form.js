@@ -628,7 +628,7 @@
       const sides = fixed ? [] : this.kind.own_slopes ? ["_left", "_right"] : [""];
       this.hints = new Map();
       const slopes = sides.map((side) => {
-        const wrap = this.text("slope_after" + side, sided("Slope in it now", side), "decimal", "empty: unchanged");
+        const wrap = this.text("slope_after" + side, sided("Slope in the meter now", side), "decimal", "empty: unchanged");
         const hint = h("button", { type: "button", class: "quiet bench-same", hidden: true });
         this.hints.set(side, hint);
         wrap.append(hint);
@@ -640,7 +640,7 @@
       this.before = h("p", { class: "bench-hint", id: "bench-before", role: "status" });
       this.finish.replaceChildren(
         slopes.length ? h("h3", {}, "Slope") : h("p", { class: "bench-hint" }, "Its slope is fixed."),
-        ...slopes,
+        h("div", { class: "bench-grid" }, slopes),
         h("div", { class: "bench-stack" },
           stages.map((s) => h("button", { type: "button", class: "quiet", id: "bench-open-" + s, onclick: () => this.open(s) }, opens[s]))),
         this.before, this.saving,

@@ -121,16 +121,16 @@
   function waitingLine(item) {
     const h = bench.h;
     if (item.refused) {
-      return h("li", { class: "warn" }, h("b", {}, item.label + ": "), bench.sentence(item.refused),
+      return h("li", { class: "warn" }, h("span", {}, h("b", {}, item.label + ": "), bench.sentence(item.refused)),
         item.kind === "session" ? h("button", { type: "button", onclick: () => { bench.reopen(item.key); open(item.meter_id); } }, "Put it right") :
           h("button", { type: "button", class: "quiet", onclick: () => { bench.reopen(item.key); refresh(); } }, "Drop it"));
     }
-    return h("li", { class: "bench-waiting" }, h("b", {}, item.label), ": kept on this device, being sent\u2026 " + (item.waiting ? "(" + item.waiting + "; tried again by itself)" : ""));
+    return h("li", { class: "bench-waiting" }, h("span", {}, h("b", {}, item.label), ": kept on this device, being sent\u2026 " + (item.waiting ? "(" + item.waiting + "; tried again by itself)" : "")));
   }
 
   function doneLine(item) {
     const h = bench.h;
-    const line = h("li", { class: "bench-done", "data-key": item.key }, h("b", {}, item.label), ": " + confirmed(item));
+    const line = h("li", { class: "bench-done", "data-key": item.key }, h("span", {}, h("b", {}, item.label), ": " + confirmed(item)));
     if (item.kind === "session") {
       const query = "?session=" + encodeURIComponent(item.key);
       line.append(h("span", { class: "bench-papers" },
