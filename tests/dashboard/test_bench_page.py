@@ -65,7 +65,7 @@ def text_of(page, address, link):
     return " ".join(" ".join(p.extract_text() for p in reader.pages).split())
 
 
-def test_from_search_to_a_saved_session_and_its_papers(visit, team_door, served):
+def test_from_search_to_a_saved_session_and_its_papers(team_door, served, visit):
     page = visit(width=820, height=1180).page
     before = meter_row(team_door, "SP-1")
     opened(page, served, "SP-1")
@@ -115,7 +115,7 @@ def test_from_search_to_a_saved_session_and_its_papers(visit, team_door, served)
     assert bench_rows(team_door, session_id).is_empty()
 
 
-def test_without_network_readings_are_judged_kept_and_saved_later(visit, team_door, served):
+def test_without_network_readings_are_judged_kept_and_saved_later(team_door, served, visit):
     first = visit(width=820, height=1180)
     page = first.page
     opened(page, served, "SP-1")
@@ -154,7 +154,7 @@ def test_without_network_readings_are_judged_kept_and_saved_later(visit, team_do
     first.complaints[:] = [c for c in first.complaints if "ERR_INTERNET_DISCONNECTED" not in c]
 
 
-def test_events_take_one_tap_and_can_be_taken_back(visit, team_door, served):
+def test_events_take_one_tap_and_can_be_taken_back(team_door, served, visit):
     page = visit(width=390, height=844).page
     opened(page, served, "PP-1")
     page.click("[data-event='battery_swap']")
@@ -172,7 +172,7 @@ def test_events_take_one_tap_and_can_be_taken_back(visit, team_door, served):
         assert db.frame("events").is_empty()
 
 
-def test_a_wrong_crank_length_is_named_as_it_is_typed(visit, served):
+def test_a_wrong_crank_length_is_named_as_it_is_typed(served, visit):
     page = visit(width=1280, height=800).page
     opened(page, served, "SP-2")  # 170 mm on the bike
     page.fill("#bench-length", "172,5")
@@ -184,7 +184,7 @@ def test_a_wrong_crank_length_is_named_as_it_is_typed(visit, served):
     page.wait_for_selector("#bench-verdict:has-text('Repeat the readings')")
 
 
-def test_only_turning_meters_are_for_rides_and_no_page_is_too_wide(visit, served):
+def test_only_turning_meters_are_for_rides_and_no_page_is_too_wide(served, visit):
     page = visit(width=390, height=900).page
     opened(page, served, "TO-1")
     assert "rides only" in page.inner_text("#bench-rides-only")
@@ -206,7 +206,7 @@ def test_only_turning_meters_are_for_rides_and_no_page_is_too_wide(visit, served
         assert small == 0
 
 
-def test_the_plan_says_who_is_next(visit, served):
+def test_the_plan_says_who_is_next(served, visit):
     page = visit(width=820, height=1180).page
     page.goto(f"{served}/bench")
     page.wait_for_selector(".bench-card")
@@ -220,7 +220,7 @@ def test_the_plan_says_who_is_next(visit, served):
     assert page.locator(".bench-card").count() == len(team.METERS)
 
 
-def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(visit, served):
+def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(served, visit):
     page = visit().page
     page.goto(f"{served}/bench")
     page.wait_for_selector("#bench-print")
@@ -241,7 +241,7 @@ def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(visit, serve
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_form_and_paper_hold_to_the_rules_of_accessibility(visit, served, rules, scheme):
+def test_form_and_paper_hold_to_the_rules_of_accessibility(served, visit, rules, scheme):
     page = visit(width=820, height=1180, scheme=scheme).page
     opened(page, served, "SP-1")
     typed(page, "as_found", [*spider(1.03)[:4], "40"])
