@@ -91,7 +91,9 @@ class IntakeDoor(Kept):
 
     def work(self) -> Document:
         """What is being done in the background, and how what was done before ended."""
-        return self.worker.state()
+        state = self.worker.state()
+        own = {name: state["ended"][name] for name in ("load", "fit") if name in state["ended"]}
+        return state | {"ended": own}
 
     # ---- rows set aside -----------------------------------------------------------------------
 

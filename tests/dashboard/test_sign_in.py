@@ -498,3 +498,37 @@ def test_without_accounts_this_machine_needs_no_sign_in(tmp_path):
         assert "Sign out" not in caller.ask("/_dash-layout")[1]
         add_accounts(store)  # from now on, without a restart
         assert caller.ask("/")[0] == 303
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_every_page_is_drawn_for_those_who_may_open_it_and_for_nobody_else(address, role):
+    from dashboard.pages import find_pages
+    from dashboard.rights import PAGES
+
+    caller = Caller(address).as_role(role)
+    stands_for = {"<meter_id>": "K1", "<rider_id>": "R1", "<week>": "2026-03-02"}
+    for page in find_pages():
+        path = page.path
+        for name, value in stands_for.items():
+            path = path.replace(name, value)
+        status, text = caller.page(path)
+        assert status == 200
+        closed = f"not open to a {role}" in text or f"not open to an {role}" in text
+        assert closed is (role not in PAGES[page.path]), path
+        for sign in ("cannot be drawn just now", "cannot be checked for"):
+            assert sign not in text, f"{path} for a {role}"
+        if role == "coach":
+            assert "K2" not in text, path
+            assert "R2" not in text, path
+
+
+@pytest.mark.parametrize("role", ["mechanic", "manager"])
+def test_effort_of_a_rider_is_nowhere_on_the_pages_of_those_whom_it_does_not_concern(address, role):
+    from dashboard.pages import find_pages
+
+    caller = Caller(address).as_role(role)
+    for page in find_pages():
+        path = page.path.replace("<meter_id>", "K1").replace("<rider_id>", "R1")
+        _, text = caller.page(path.replace("<week>", "2026-03-02"))
+        said = re.findall(r'"([^"]*)"', text)
+        assert not [words for words in said if re.search(r"(?<![\d.#])312(?![\d.])", words)], path
