@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import pandas  # noqa: F401  whole before the first answer: plotly looks for it while writing one
 from dash import MATCH, Dash, Input, Output, State, dcc, html, set_props
 from flask import g
 

@@ -18,7 +18,7 @@ from tests.dashboard.people import add_accounts, make_store
 
 pytestmark = pytest.mark.browser
 SERIOUS = ("serious", "critical")
-PARAMETERS = {"meter_id": "K1", "rider_id": "R1", "session_id": "S1"}
+PARAMETERS = {"meter_id": "K1", "rider_id": "R1", "week": "2026-03-02"}
 SETTLED_MS = 1200  # charts and tables are drawn after the page has arrived
 ASK = """async () => {
     const found = await axe.run(document, {resultTypes: ['violations']});
