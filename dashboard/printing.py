@@ -16,12 +16,31 @@ DIGITS = {"new_slope": 4, "slope_before": 4, "slope_after": 4}
 
 
 def to_json(document: object) -> str:
-    """One JSON document; an unknown number is null, dates are ISO 8601."""
-    return json.dumps(plain(document), ensure_ascii=False, indent=2, allow_nan=False)
+    """One JSON document, a line each for a key and for a row; an unknown number is null, dates
+    are ISO 8601. (An indent of its own for every level would take several times as long.)"""
+    made = plain(document)
+    if not isinstance(made, dict) or not made:
+        return _compact(made)
+    lines = [f"  {_compact(key)}: {_by_row(value)}" for key, value in made.items()]
+    return "{\n" + ",\n".join(lines) + "\n}"
+
+
+def _by_row(value: Any) -> str:
+    if not isinstance(value, list) or not value or not isinstance(value[0], dict):
+        return _compact(value)
+    return "[\n    " + ",\n    ".join(map(_compact, value)) + "\n  ]"
+
+
+def _compact(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
 
 
 def plain(value: object) -> Any:
     """A document with nothing in it but what JSON knows: ISO dates, null for the unknown."""
+    if value is None or isinstance(value, (str, bool, int)):
+        return value
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple, set, frozenset)):
@@ -30,12 +49,8 @@ def plain(value: object) -> Any:
         return value.isoformat().replace("+00:00", "Z")
     if isinstance(value, date):
         return value.isoformat()
-    if isinstance(value, bool) or value is None or isinstance(value, (str, int)):
-        return value
     if hasattr(value, "item"):  # a numpy scalar
         return plain(value.item())
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
     return str(value)
 
 

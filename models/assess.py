@@ -33,7 +33,9 @@ from models.zeros import zero_alarms, zero_occasions, zero_steps
 Tables = dict[str, pl.DataFrame]
 SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
 NOTICE_DAYS = 396
-MODEL = ",".join(KINDS)
+FORM = 3
+"""Of what is kept of a fit: one more whenever a kept frame changes."""
+MODEL = f"{FORM}," + ",".join(KINDS)
 """Names the model's form: a fit that an earlier form left in a store is made again."""
 
 

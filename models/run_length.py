@@ -16,7 +16,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 Array = NDArray[np.float64]
@@ -190,6 +189,8 @@ def _solve(run_length: Callable[[float], float], arl: float, *, upper: float) ->
         reached = run_length(limit)
         # Far beyond the largest ARL the linear system is singular to rounding.
         return float(np.log(reached if 0 < reached < 1e14 else 1e14) - target)
+
+    from scipy.optimize import brentq
 
     return float(brentq(gap, lower, _bracket(gap, upper), xtol=1e-10, rtol=1e-12))
 
