@@ -28,7 +28,8 @@ __all__ = ["CannotCompareError", "Comparison", "NoOverlap", "compare_recordings"
 Array = NDArray[np.float64]
 
 WINDOW_S = 8
-SHORT_WINDOW_S = 4  # where eight-second windows are too few
+SHORT_WINDOW_S = 4  # of a short ride every quick change of power is wanted
+ENOUGH_WINDOWS = 75  # ten minutes of longer ones
 USUAL_OMEGA = 90 * RADIANS_PER_SECOND  # turns the prior into watts where cadence is unknown
 U_OMEGA = 0.5  # rad/s: how far an unknown cadence may go with the power, for each of its sd
 MOST_U_GAIN = 0.1  # a ratio less certain than this says nothing
@@ -164,7 +165,7 @@ def compare_recordings(
 def _windows(pair: SideBySide) -> tuple[Windows, NDArray[np.int64]]:
     seconds = pair.seconds()
     windows, number = cut(seconds, length=WINDOW_S)
-    if len(windows) < 4 * FEWEST_WINDOWS:
+    if len(windows) < ENOUGH_WINDOWS:
         return cut(seconds, length=SHORT_WINDOW_S)
     return windows, number
 

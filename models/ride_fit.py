@@ -254,16 +254,18 @@ def _taken_by_the_fit(design: Array, influence: Array, variance: Array) -> tuple
     is looked for. For independent errors of the modelled variance (n,) both are exact: how large
     the waves of the residuals are beside those of the errors, and Satterthwaite's dof for the gain.
     """
+    # einsum throughout: waking threads for so little costs a busy machine more than the work
     cosines = _cosines(len(design))
     factors, dof = np.ones(design.shape[1]), float(len(cosines))
     for k, moved in enumerate(influence.T):
         waves = cosines * moved
-        left = waves - (waves @ design) @ influence.T
-        spread = (left * variance) @ left.T
-        seen, true = float(np.trace(spread)) / len(cosines), float(np.sum(moved**2 * variance))
-        factors[k] = np.sqrt(np.clip(true / max(seen, 1e-300), 1.0, _MOST_TAKEN))
+        taken = np.einsum("jn,nk->jk", waves, design)
+        left = (waves - np.einsum("jk,nk->jn", taken, influence)) * np.sqrt(variance)
+        seen, true = float(np.sum(np.square(left))), float(np.sum(moved**2 * variance))
+        factors[k] = np.sqrt(np.clip(true * len(left) / max(seen, 1e-300), 1.0, _MOST_TAKEN))
         if k == 0 and seen > 0:
-            dof = float(np.trace(spread) ** 2 / np.sum(np.square(spread)))
+            spread = np.einsum("in,jn->ij", left, left)
+            dof = float(seen**2 / np.sum(np.square(spread)))
     return factors, max(2.0, dof)
 
 
