@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import time
 from collections.abc import Collection, Sequence
 from functools import cached_property
 from pathlib import Path
@@ -26,6 +27,7 @@ from ingest.sources import recordings_among
 
 EVERY_TABLE = tuple(TABLES)
 SEEN_AT_ONCE = 25  # set-aside rows on the page
+MORE_S = 5.0  # how long a fit waits for further rows to be put right
 FORMS = ("csv", "xlsx", "parquet")
 
 
@@ -67,6 +69,15 @@ class IntakeDoor(Kept):
     def begin_fit(self) -> None:
         """Refit in the background."""
         self.worker.begin("fit", self._fit)
+
+    def _fit_soon(self) -> None:
+        """The same after a single row: others often follow, and one fit takes them all in."""
+        self.worker.begin("fit", self._fit_after_more)
+
+    def _fit_after_more(self, tell: Tell) -> Document | None:
+        tell("as soon as nothing more is changed")
+        time.sleep(MORE_S)
+        return self._fit(tell)
 
     def _fit(self, tell: Tell) -> Document | None:
         """Refit in a process of its own, so that the pages stay quick meanwhile."""
@@ -114,8 +125,7 @@ class IntakeDoor(Kept):
         if not self._store.exists():
             return {"set_aside": [], "imports": [], "events": [], "riders": []}
         with self._store.reading() as db:
-            named = [db.frame(name)["rider_id"] for name in riders.tables_naming_riders()]
-            ids = pl.concat(named).drop_nulls().unique().sort()
+            ids = db.query("riders_named")["rider_id"].to_list()
             rows = corrections.set_aside_rows(self._store).iter_rows(named=True)
             return {
                 "set_aside": [_aside(row) for row in rows],
@@ -135,7 +145,7 @@ class IntakeDoor(Kept):
         self._allowed_row(set_aside_id, allowed)
         report = corrections.correct_set_aside(self._store, set_aside_id, values)
         if not report.set_aside:
-            self.begin_fit()
+            self._fit_soon()
         return [problem.sentence() for problem in report.set_aside]
 
     def dismiss_row(self, set_aside_id: int, *, allowed: Collection[str] = EVERY_TABLE) -> None:
@@ -164,7 +174,7 @@ class IntakeDoor(Kept):
                 f"This import holds the table {', '.join(others)}, which your role may not change."
             )
         done = undo.undo_import(self._store, import_id)
-        self.begin_fit()
+        self._fit_soon()
         counts: Document = {"removed": done.removed, "restored": done.restored, "kept": done.kept}
         return counts
 
@@ -177,7 +187,7 @@ class IntakeDoor(Kept):
     def decide_event(self, event_row: int, decision: str) -> None:
         """Confirm or reject a proposed event."""
         by_hand.decide_event(self._store, event_row, decision)
-        self.begin_fit()
+        self._fit_soon()
 
     # ---- files out ------------------------------------------------------------------------------
 
@@ -214,7 +224,7 @@ class IntakeDoor(Kept):
     def remove_rider(self, rider_id: str) -> Document:
         """Remove one rider's data for good: rows_removed, rows_without_name."""
         done = riders.remove_rider(self._store, rider_id)
-        self.begin_fit()
+        self._fit_soon()
         return {"rows_removed": done.rows_removed, "rows_without_name": done.rows_without_name}
 
 

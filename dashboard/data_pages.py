@@ -7,11 +7,12 @@ Each part of the door is one class in a module `dashboard/data_*.py`, for the pa
 from __future__ import annotations
 
 from datetime import date
+from functools import cached_property
 from typing import Any
 
 from dashboard.data_bench import BenchDoor
 from dashboard.data_budget import BudgetDoor
-from dashboard.data_kept import Kept
+from dashboard.data_kept import Kept, Remembered
 from dashboard.data_people import PeopleDoor
 from dashboard.data_riders import RidersDoor
 from dashboard.data_rides import RidesDoor
@@ -89,35 +90,30 @@ class FleetDoor(Kept):
         if self._store.exists() and not run.is_empty(self._store):
             self.status()
             self._fleet(None)
+            self._measured()
 
     def meter(self, meter_id: str) -> Document:
         """A meter's row of `status`; empty if there is none."""
         rows = self.status()["meters"]
         return next((dict(row) for row in rows if row["meter_id"] == meter_id), {})
 
+    @cached_property
+    def _measured(self) -> Remembered[Any]:
+        from models import run
+
+        return Remembered(self._store, lambda: run.measured(self._store))
+
     def bench_sessions(self, meter_id: str) -> list[Document]:
         """The meter's bench sessions, evaluated, newest last."""
         from models import run
 
-        return list(
-            self._kept(
-                lambda: run.session_documents(self._store, meter_id),
-                *("bench", meter_id),
-                by_fit=True,
-            )
-        )
+        return list(run.documents_of(self._measured()[0], meter_id)) if self._store.exists() else []
 
     def comparisons(self, meter_id: str) -> list[Document]:
         """The meter's ride comparisons, newest last."""
         from models import run
 
-        return list(
-            self._kept(
-                lambda: run.comparison_documents(self._store, meter_id),
-                *("rides", meter_id),
-                by_fit=True,
-            )
-        )
+        return list(run.documents_of(self._measured()[1], meter_id)) if self._store.exists() else []
 
     def method(self) -> Document:
         """How the numbers come about: hyperparameters, population, diagnostics."""

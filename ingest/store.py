@@ -87,18 +87,10 @@ class Database:
         """The answer to the question in `ingest/sql/<name>.sql`, its parameters bound."""
         return self._select((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
 
-    def derived(self, name: str, *, meter_id: str | None = None) -> pl.DataFrame | None:
-        """A table that was computed from the input tables, or None if there is none.
-
-        meter_id   only the rows of this meter
-        """
+    def derived(self, name: str) -> pl.DataFrame | None:
+        """A table that was computed from the input tables, or None if there is none."""
         table = _derived_table(name)
-        if table not in self._tables():
-            return None
-        if meter_id is None:
-            return self._select(f'SELECT * FROM "{table}"')
-        where = {"meter_id": meter_id}
-        return self._select(f'SELECT * FROM "{table}" WHERE meter_id = $meter_id', where)
+        return self._select(f'SELECT * FROM "{table}"') if table in self._tables() else None
 
     def derived_names(self) -> list[str]:
         """The names of the computed tables there are."""

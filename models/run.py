@@ -60,6 +60,7 @@ __all__ = [
     "correct",
     "correct_of",
     "correct_recordings",
+    "documents_of",
     "effort",
     "effort_of",
     "fit_state",
@@ -67,6 +68,7 @@ __all__ = [
     "history",
     "history_of",
     "is_empty",
+    "measured",
     "method",
     "plan",
     "plan_of",
@@ -154,30 +156,34 @@ def history_of(prepared: Prepared, meter_id: str) -> dict[str, Any]:
     )
 
 
+def measured(store: Store) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """All bench sessions, and all ride comparisons: steps as evaluated at the last fit,
+
+    recordings as soon as they were compared. One look into the store for all meters.
+    """
+    with store.reading() as db:
+        sessions, kept = db.derived("session_results"), db.derived("comparison_results")
+        pairs = live_results(db)
+    steps = None if kept is None else kept.filter(pl.col("source") != "recordings")
+    found = [frame for frame in (steps, pairs) if frame is not None]
+    rides = pl.concat(found, how="diagonal_relaxed") if found else pl.DataFrame()
+    return (pl.DataFrame() if sessions is None else sessions), rides
+
+
 def session_documents(store: Store, meter_id: str) -> list[dict[str, Any]]:
     """The meter's bench sessions as evaluated at the last fit, oldest first."""
-    return _kept_documents(store, "session_results", meter_id)
+    return documents_of(measured(store)[0], meter_id)
 
 
 def comparison_documents(store: Store, meter_id: str) -> list[dict[str, Any]]:
-    """The meter's ride comparisons, oldest first: steps as evaluated at the last fit, recordings
-
-    as soon as they were compared.
-    """
-    with store.reading() as db:
-        kept, pairs = db.derived("comparison_results"), live_results(db)
-    steps = None if kept is None else kept.filter(pl.col("source") != "recordings")
-    found = [frame for frame in (steps, pairs) if frame is not None]
-    return _documents_of(pl.concat(found, how="diagonal_relaxed"), meter_id) if found else []
+    """The meter's ride comparisons, oldest first."""
+    return documents_of(measured(store)[1], meter_id)
 
 
-def _kept_documents(store: Store, name: str, meter_id: str) -> list[dict[str, Any]]:
-    with store.reading() as db:
-        kept = db.derived(name, meter_id=meter_id)
-    return [] if kept is None else _documents_of(kept, meter_id)
-
-
-def _documents_of(kept: pl.DataFrame, meter_id: str) -> list[dict[str, Any]]:
+def documents_of(kept: pl.DataFrame, meter_id: str) -> list[dict[str, Any]]:
+    """One meter's rows of what `measured` gave, oldest first, each with its document's keys."""
+    if kept.is_empty():
+        return []
     rows = kept.filter(pl.col("meter_id") == meter_id).sort("measured_at").to_dicts()
     out = []
     for row in rows:

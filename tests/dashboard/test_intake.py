@@ -8,7 +8,7 @@ import zipfile
 import polars as pl
 import pytest
 
-from dashboard import passwords
+from dashboard import data_intake, passwords
 from dashboard.data_pages import Data
 from dashboard.data_work import Work
 from dashboard.pages import View, intake
@@ -38,6 +38,11 @@ def team(tmp_path_factory):
     add_accounts(store)
     yield store
     passwords.METHOD = before
+
+
+@pytest.fixture(autouse=True)
+def no_waiting(monkeypatch):
+    monkeypatch.setattr(data_intake, "MORE_S", 0.0)
 
 
 @pytest.fixture

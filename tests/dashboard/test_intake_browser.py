@@ -4,7 +4,7 @@ import shutil
 
 import pytest
 
-from dashboard import passwords
+from dashboard import data_intake, passwords
 from dashboard.data_pages import Data
 from ingest.store import Store
 from tests.dashboard.conftest import serving
@@ -22,6 +22,11 @@ def team(tmp_path_factory):
     add_accounts(store)
     yield store
     passwords.METHOD = before
+
+
+@pytest.fixture(autouse=True)
+def no_waiting(monkeypatch):
+    monkeypatch.setattr(data_intake, "MORE_S", 0.0)
 
 
 @pytest.fixture

@@ -131,3 +131,11 @@ def test_change_that_a_method_does_not_write_down_itself_is_written_down_by_the_
     data.worker.wait()
     row = last(Store(tmp_path / "new.duckdb"))
     assert (row["who"], row["what"], row["subject"]) == ("Mo", "files loaded", "meters.csv")
+
+
+def test_list_of_riders_looks_into_every_table_that_names_one():
+    from ingest.riders import tables_naming_riders
+    from ingest.store import SQL_FOLDER
+
+    text = (SQL_FOLDER / "riders_named.sql").read_text("utf-8")
+    assert all(f"FROM {name}" in text for name in tables_naming_riders())
