@@ -31,13 +31,18 @@ ARGUMENTS = [
 
 @contextmanager
 def serving(data: Any, *, behind: str | None = None) -> Iterator[str]:
-    """The dashboard over some data, served as it is for a user; gives its address."""
+    """The dashboard over some data, served as it is for a user; gives its address.
+
+    Its tabs are closed before it stops: one that asks in the background would complain.
+    """
     listener = server.listen(create_app(data), host="127.0.0.1", port=0, behind=behind)
     thread = threading.Thread(target=listener.run, daemon=True)
     thread.start()
     try:
         yield f"http://127.0.0.1:{listener.effective_port}"
     finally:
+        while TABS:
+            TABS.pop().page.context.close()
         server.stop(listener)
         thread.join(timeout=30)
         assert not thread.is_alive()
@@ -55,6 +60,10 @@ def browser() -> Iterator[Any]:
         chromium = playwright.chromium.launch(executable_path=found, args=ARGUMENTS)
         yield chromium
         chromium.close()
+
+
+TABS: list[Visit] = []
+"""Open tabs."""
 
 
 class Visit:
@@ -87,6 +96,7 @@ def visit(browser: Any) -> Iterator[Callable[..., Visit]]:
             viewport={"width": width, "height": height}, color_scheme=scheme
         )
         visits.append(Visit(context.new_page()))
+        TABS.append(visits[-1])
         visits[-1].page.set_default_timeout(60_000)
         return visits[-1]
 
