@@ -17,7 +17,7 @@ CONTRACT = {
     "replaces_meter_id slope_convention* factory_slope slope_step slope_min slope_max "
     "crank_length_mm tolerance_pct stated_accuracy_pct static_check battery_type owner state "
     "location purchase_date purchase_cost warranty_until return_by",
-    "references": "reference_id* kind* meter_id stated_accuracy_pct",
+    "references": "reference_id* kind* meter_id stated_accuracy_pct keeps_wheel",
     "mass_sets": "bench_id* mass_kg hanger_mass_kg mass_class mass_tolerance_g source "
     "certificate_no calibrated_on due_on",
     "places": "place_id* gravity_ms2 latitude_deg altitude_m workshop",
