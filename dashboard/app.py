@@ -194,13 +194,14 @@ def page_body(
         return _not_open(person_asking()), f"{page.title} · {NAME}"
     try:
         body = (bodies or Bodies()).body(page, data, view, person_asking())
+        above = _provisional(data)
     except Exception as problem:
         if is_expected(problem):
             return _said(str(problem)), f"{page.title} · {NAME}"
         LOG.exception("page %s could not be drawn", page.path)
         return _failed(), f"{page.title} · {NAME}"
     named = next(iter(view.params.values()), page.title)
-    return [*_provisional(data), body], f"{named} · {NAME}"
+    return [*above, body], f"{named} · {NAME}"
 
 
 def _provisional(data: Door) -> list[html.P]:

@@ -136,11 +136,10 @@ def _dependence(series: Sequence[Array]) -> dict[str, Any]:
     if count:
         what = "1 meter's records depend" if count == 1 else f"{count} meters' records depend"
         text = f"{what} on each other beyond chance"
-    row = _row(
+    return _row(
         "dependence", n, count / n, expected=0.0, interval=(None, None),
         p=float(corrected.min()), text=text,
     )  # fmt: skip
-    return row
 
 
 def _row(

@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.due import HORIZON_DAYS, NEVER, Forecast, first_day_below, p_within
+from models.due import HORIZON_DAYS, NEVER, SOON_DAYS, Z90, Forecast, first_day_below, p_within
 from models.fleet import FleetFit
 from models.snapshot import noon
 
@@ -86,6 +86,7 @@ def trainer_states(changes: pl.DataFrame, *, as_of: date, target: float) -> list
     tolerance = _column(changes, "tolerance_pct")
     p = p_within(forecast.mean_pct[:, 0], forecast.sd_pct[:, 0], tolerance)
     below = first_day_below(forecast, tolerance, target)
+    below[below > HORIZON_DAYS] = NEVER
     return [
         _state(row, float(p[i]), int(below[i]), as_of=as_of, target=target)
         | _change_pct(forecast, i)
@@ -116,8 +117,7 @@ def _state(
             "reasons": [reason],
         }
     status = _status(p, below, target)
-    day = None if below in (NEVER, *range(HORIZON_DAYS + 1, HORIZON_DAYS + 60)) else below
-    due = None if day is None else as_of + timedelta(days=day)
+    due = None if below == NEVER else as_of + timedelta(days=below)
     return out | {
         **{"status": status, "p_within_tolerance": p, "due_date": due},
         "reasons": _reasons(row, status),
@@ -129,12 +129,12 @@ def _status(p: float, below: int, target: float) -> str:
         return "out"
     if p < target:
         return "due"
-    return "soon" if 0 <= below <= 28 else "ok"
+    return "soon" if 0 <= below <= SOON_DAYS else "ok"
 
 
 def _reasons(row: dict[str, Any], status: str) -> Sequence[str]:
     change = 100 * np.expm1(row["change_ln"] / 100)
-    half = 1.645 * row["change_sd_ln"]
+    half = Z90 * row["change_sd_ln"]
     moved = f"{change:+.1f} % (± {half:.1f}) since {row['since']:%Y-%m-%d}"
     if status in ("out", "due"):
         return [

@@ -132,7 +132,7 @@ class FleetFit:
 
     def variance_shares(self, *, rng: np.random.Generator) -> pl.DataFrame:
         """Where the spread comes from; see models.fleet.shares."""
-        return variance_shares(self.prepared, self.hyper, rng=rng)
+        return variance_shares(self.prepared, self.hyper, self.posterior.outlook, rng=rng)
 
     def warmth(self) -> pl.DataFrame:
         """Temperature coefficient of every meter's gain; see models.fleet.warmth."""

@@ -13,6 +13,7 @@ import polars as pl
 from models.fleet.arrays import Array
 from models.fleet.hyper import Hyper
 from models.fleet.prepare import Prepared
+from models.fleet.swaps import SwapOutlook
 
 CHANGE, SESSION, COMPARISON = "change in a year", "bench session", "ride comparison"
 DRAWS = 2000
@@ -37,9 +38,12 @@ ESTIMATED = {
 }
 
 
-def variance_shares(prepared: Prepared, hyper: Hyper, *, rng: np.random.Generator) -> pl.DataFrame:
+def variance_shares(
+    prepared: Prepared, hyper: Hyper, swaps: SwapOutlook, *, rng: np.random.Generator
+) -> pl.DataFrame:
     """Each part's standard deviation and share of the variance, with 90 % intervals.
 
+    In   swaps: how often each meter's battery is swapped; not known: that part is left out
     Out  group, of (what the parts add up to), part, sd (100·ln), sd_lo90, sd_hi90 (null: stated,
          not estimated), share (0 … 1), share_lo90, share_hi90. Intervals by draws from the
          normal approximation of the working values (log sds) at the fit's information.
@@ -48,7 +52,7 @@ def variance_shares(prepared: Prepared, hyper: Hyper, *, rng: np.random.Generato
     rows = [
         row
         for g, group in enumerate(hyper.groups)
-        for of, parts in _by_whole(prepared, hyper, draws, g).items()
+        for of, parts in _by_whole(prepared, hyper, draws, g, swaps).items()
         for row in _rows(group, of, parts)
     ]
     return pl.DataFrame(rows, schema=SCHEMA)
@@ -66,13 +70,14 @@ def _draws(hyper: Hyper, rng: np.random.Generator) -> Array:
 
 
 def _by_whole(
-    prepared: Prepared, hyper: Hyper, draws: Array, group: int
+    prepared: Prepared, hyper: Hyper, draws: Array, group: int, swaps: SwapOutlook
 ) -> dict[str, dict[str, Array]]:
     """Variances of the parts, [1 + draws] each; those of the stated parts do not vary."""
     wholes: dict[str, dict[str, Array]] = {CHANGE: {}, SESSION: {}, COMPARISON: {}}
     for of, part, variance in _stated(prepared, group):
         wholes[of][part] = np.full(len(draws), variance)
-    swaps_a_year = 1.0 / prepared.settings.swap_interval_years
+    own = prepared.devices.group == group
+    swaps_a_year = float(np.mean(1.0 / swaps.interval[own])) if swaps.known else 0.0
     for kind, (of, part) in ESTIMATED.items():
         if of != CHANGE and not wholes[of]:
             continue  # the group has no such record
