@@ -121,6 +121,18 @@ def test_shares_add_up_and_follow_the_hyperparameters() -> None:
     assert ride["sd_lo90"].is_null().all()  # nothing was estimated
 
 
+def test_battery_swaps_count_as_often_as_the_group_has_them() -> None:
+    fleet = simulate_fleet(SCENARIOS["usual"], 3)
+    held = {"drift": 0.3, "walk": 0.4, "swap": 0.2, "bench": 0.1, "ride": 0.2, "pair": 0.6}
+    settings = FleetSettings(fixed=held, robust=False, alarms=False)
+    fitted = fit(fleet_data(fleet), today=fleet.today, settings=settings)
+    shares = fitted.variance_shares(rng=np.random.default_rng(1))
+    swaps = shares.filter(pl.col("part").str.starts_with("battery swaps"))
+    found = dict(swaps.select("group", "sd").iter_rows())
+    for group in fleet.options.groups:  # a variance of 0.2² each battery_life years
+        assert found[group.name] == pytest.approx(0.2 / group.battery_life**0.5, rel=0.15)
+
+
 def test_a_fit_states_how_well_its_shares_are_known() -> None:
     fleet = simulate_fleet(SCENARIOS["usual"], 4)
     fitted = fit(fleet_data(fleet), today=fleet.today)
