@@ -113,7 +113,10 @@ def eve(team: tuple[Any, FleetFit], **alarm: Any) -> tuple[str, list[dict[str, A
     )
     rows = [alarm | {"device_kind": "meter", "device_id": meter}] if alarm else []
     alarms = pl.DataFrame(rows, schema=ALARMS)
-    return meter, race_eve(fitted, meters, tables, alarms, today=found.as_of)
+    mean, sd = fitted.gain_error(meters["meter_id"].to_list(), found.as_of)
+    mean_pct = 100 * np.expm1(mean / 100)
+    errors_pct = mean_pct, sd * (1 + mean_pct / 100)
+    return meter, race_eve(meters, errors_pct, tables, alarms, today=found.as_of)
 
 
 def test_a_slow_drift_before_a_race_is_translated(team: tuple[Any, FleetFit]) -> None:
