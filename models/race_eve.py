@@ -30,6 +30,12 @@ NEVER = "No firmware update, no remount and no untested meter within 48 hours of
 EXAMPLE_W = 300.0
 
 
+def race_is_near(calendar: pl.DataFrame, *, today: date) -> bool:
+    """Whether anyone rides an A race within the days that are looked at."""
+    near = (pl.col("from_date") <= today + timedelta(days=EVE_DAYS)) & (pl.col("to_date") >= today)
+    return not calendar.filter((pl.col("priority") == "A") & near).is_empty()
+
+
 def race_eve(
     meters: pl.DataFrame,
     errors_pct: tuple[Array, Array],

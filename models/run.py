@@ -18,7 +18,7 @@ from ingest.store import Store
 from models import assess, documents
 from models.bench import evaluate_bench
 from models.notices import notice_rows
-from models.race_eve import race_eve
+from models.race_eve import race_eve, race_is_near
 from models.refusal import NothingToSayError
 from models.run_decisions import (
     Period,
@@ -115,6 +115,8 @@ def status(store: Store, *, as_of: date | None = None, say: Say | None = None) -
 
 
 def _race_eve(snap: Snapshot, tables: dict[str, pl.DataFrame], day: date) -> list[dict[str, Any]]:
+    if not race_is_near(tables["calendar"], today=day):
+        return []
     here = snap.meters.filter(~pl.col("gone"))
     ahead = forecast(snap, here["meter_id"].to_list(), as_of=day)
     errors = ahead.mean_pct[:, 0], ahead.sd_pct[:, 0]

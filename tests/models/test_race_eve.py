@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.race_eve import race_eve
+from models.race_eve import EVE_DAYS, race_eve, race_is_near
 from tests.models.small_team import table
 
 TODAY = date(2026, 5, 1)
@@ -84,3 +84,18 @@ def test_nothing_is_said_of_sound_meters_or_distant_races() -> None:
     assert eve([1.0, 0.1, 0.1]) == []
     assert eve([2.0, 0.1, 0.1], race_in=3) == []
     assert eve([0.1, 2.0, 2.0]) == []  # spares that nobody races on
+
+
+def test_only_a_races_within_the_days_looked_at_are_near() -> None:
+    def near(priority: str, first: int, last: int) -> bool:
+        span = {"from_date": TODAY + timedelta(days=first), "to_date": TODAY + timedelta(days=last)}
+        row = {"name": "Weir", "kind": "race", "priority": priority, **span}
+        return race_is_near(table("calendar", row), today=TODAY)
+
+    assert near("A", 0, 0)
+    assert near("A", EVE_DAYS, EVE_DAYS + 3)
+    assert near("A", -3, 0)
+    assert not near("A", EVE_DAYS + 1, EVE_DAYS + 1)
+    assert not near("A", -3, -1)
+    assert not near("B", 1, 1)
+    assert not race_is_near(table("calendar"), today=TODAY)
