@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
+
+import orjson
 
 FORMATS = ("table", "json", "csv")
 FINE = {"factor", "out_of_tolerance_share"}  # where a hundredth is much, and its interval too
@@ -17,22 +18,23 @@ DIGITS = {"new_slope": 4, "slope_before": 4, "slope_after": 4}
 
 def to_json(document: object) -> str:
     """One JSON document, a line each for a key and for a row; an unknown number is null, dates
-    are ISO 8601. (An indent of its own for every level would take several times as long.)"""
-    made = plain(document)
-    if not isinstance(made, dict) or not made:
-        return _compact(made)
-    lines = [f"  {_compact(key)}: {_by_row(value)}" for key, value in made.items()]
+    are ISO 8601."""
+    if not isinstance(document, Mapping) or not document:
+        return _compact(document)
+    lines = [f"  {_compact(str(key))}: {_by_row(value)}" for key, value in document.items()]
     return "{\n" + ",\n".join(lines) + "\n}"
 
 
 def _by_row(value: Any) -> str:
-    if not isinstance(value, list) or not value or not isinstance(value[0], dict):
+    if not isinstance(value, (list, tuple)) or not value or not isinstance(value[0], Mapping):
         return _compact(value)
     return "[\n    " + ",\n    ".join(map(_compact, value)) + "\n  ]"
 
 
 def _compact(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    """Not a finite number: null; what JSON does not know goes through `plain`."""
+    options = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS | orjson.OPT_UTC_Z
+    return orjson.dumps(value, default=plain, option=options).decode()
 
 
 def plain(value: object) -> Any:
@@ -106,5 +108,5 @@ def _cell(value: object, *, digits: int | None) -> str:
             return ""
         return "; ".join(_cell(item, digits=digits) for item in value)
     if isinstance(value, dict):
-        return json.dumps(value, ensure_ascii=False)
+        return _compact(value)
     return str(value)

@@ -33,7 +33,7 @@ from models.zeros import zero_alarms, zero_occasions, zero_steps
 Tables = dict[str, pl.DataFrame]
 SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
 NOTICE_DAYS = 396
-FORM = 3
+FORM = 4
 """Of what is kept of a fit: one more whenever a kept frame changes."""
 MODEL = f"{FORM}," + ",".join(KINDS)
 """Names the model's form: a fit that an earlier form left in a store is made again."""
@@ -245,7 +245,7 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
     days = course_days(origin, found.as_of)
     ids = found.meters["meter_id"].to_list()
     mean, sd = fleet.forecast(origin, days.astype(np.float64))
-    observed, innovations = fleet.observed(), fleet.innovations()
+    innovations = fleet.innovations()
     limits = chart_limits(settings, points_per_season(found)).limits
     info = {
         "as_of": found.as_of,
@@ -269,8 +269,6 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
         trainers=trainer_changes(found.references, fleet, as_of=found.as_of),
         alarms=pl.concat([fleet.alarms, zero_alarms(found.zero_steps)], how="diagonal"),
         weights=fleet.weights,
-        observed=observed,
-        charts=charts_of(observed, limits),
         population=population(found),
         checks=diagnostics.checks(innovations),
         shares=fleet.variance_shares(rng=np.random.default_rng(SEED)),

@@ -39,8 +39,6 @@ class Snapshot:
     trainers     how far each reference has moved (models.trainers.trainer_changes)
     alarms       device_kind, device_id, kind, date, size_pct, consequence_pct, text
     weights      kind (bench, comparison), id, weight in 0…1
-    observed     kind, id, meter_id, at, gain_error, sd, standardized, weight, used
-    charts       a row an observation: id, at, z, ewma, cusum_high, cusum_low, limits, signals
     population   the drift table by group
     checks       whether the model describes the data (models.diagnostics.checks)
     shares       what share each part has (models.fleet.shares.variance_shares)
@@ -56,8 +54,6 @@ class Snapshot:
     trainers: pl.DataFrame
     alarms: pl.DataFrame
     weights: pl.DataFrame
-    observed: pl.DataFrame
-    charts: pl.DataFrame
     population: pl.DataFrame
     checks: pl.DataFrame
     shares: pl.DataFrame
