@@ -193,7 +193,7 @@ def page_body(
     if not rights.may_open(person_asking(), page.path):
         return _not_open(person_asking()), f"{page.title} · {NAME}"
     try:
-        body = (bodies or Bodies()).body(page, data, view, person_asking())
+        body = bodies.body(page, data, view, person_asking()) if bodies else page.layout(data, view)
         above = _provisional(data)
     except Exception as problem:
         if is_expected(problem):

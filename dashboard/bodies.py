@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
-from collections.abc import Hashable
 from typing import Any
+
+import orjson
+from plotly.io.json import to_json_plotly
 
 from dashboard.pages import Door, Page, View
 from dashboard.rights import Person
+from dashboard.slots import Slots
 
 KEPT = 64
 
@@ -21,23 +22,21 @@ class Bodies:
     """
 
     def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._drawn: OrderedDict[Hashable, Any] = OrderedDict()
+        self._drawn = Slots(KEPT)
 
     def body(self, page: Page, data: Door, view: View, person: Person) -> Any:
-        """The page, drawn now or before."""
+        """The page, drawn now or before; a kept one as the JSON that the browser gets.
+
+        Writing a page of three hundred meters as JSON takes longer than all else that a visit
+        costs, so that is kept too.
+        """
         version = getattr(data, "version", None) if page.kept else None
         if version is None:
             return page.layout(data, view)
         asked = (tuple(view.params.items()), tuple(view.query.items()))
         key = (page.path, asked, person, tuple(version()))
-        with self._lock:
-            if key in self._drawn:
-                self._drawn.move_to_end(key)
-                return self._drawn[key]
-        drawn = page.layout(data, view)
-        with self._lock:
-            self._drawn[key] = drawn
-            while len(self._drawn) > KEPT:
-                self._drawn.popitem(last=False)
-        return drawn
+        return self._drawn.get(key, lambda: _written(page.layout(data, view)))
+
+
+def _written(drawn: Any) -> orjson.Fragment:
+    return orjson.Fragment(to_json_plotly(drawn))

@@ -7,10 +7,12 @@ change (dashboard.rights.LOADS); a page cannot say it.
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
 from collections.abc import Collection, Sequence
+from contextlib import suppress
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -27,7 +29,9 @@ from ingest.sources import recordings_among
 
 EVERY_TABLE = tuple(TABLES)
 SEEN_AT_ONCE = 25  # set-aside rows on the page
-MORE_S = 5.0  # how long a fit waits for further rows to be put right
+MORE_S = 5.0  # a fit waits until nothing has been changed for so long
+LONGEST_S = 20.0  # but no longer than this
+POLITE = 10  # how far a fit stands back for the pages
 FORMS = ("csv", "xlsx", "parquet")
 
 
@@ -76,7 +80,10 @@ class IntakeDoor(Kept):
 
     def _fit_after_more(self, tell: Tell) -> Document | None:
         tell("as soon as nothing more is changed")
-        time.sleep(MORE_S)
+        latest, seen = time.monotonic() + LONGEST_S, None
+        while seen != self._standing().data and time.monotonic() < latest:
+            seen = self._standing().data
+            time.sleep(MORE_S)
         return self._fit(tell)
 
     def _fit(self, tell: Tell) -> Document | None:
@@ -86,6 +93,7 @@ class IntakeDoor(Kept):
         with subprocess.Popen(
             command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
         ) as fitting:
+            _stand_back(fitting.pid)
             said = ""
             for line in fitting.stderr or ():
                 said = line.strip()
@@ -238,6 +246,13 @@ def _aside(row: dict[str, Any]) -> Document:
         "cells": json.loads(row["now"]),
         "problems": json.loads(row["problems"]),
     }
+
+
+def _stand_back(process: int) -> None:
+    """Let whatever somebody waits for go first, where the system knows of that."""
+    if hasattr(os, "setpriority"):
+        with suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, process, POLITE)
 
 
 def _form(form: str) -> Any:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import threading
-from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
+from dashboard.slots import Slots
 from ingest.accounts import Account, accounts_in, ended_in
 from ingest.store import Store
 
@@ -17,19 +17,27 @@ T = TypeVar("T")
 
 
 class Remembered(Generic[T]):
-    """One thing read from a store, read again only once the file has changed."""
+    """One thing read from a store, read again only once the file has changed.
+
+    Whoever asks while it is being read waits, and has what was read if nothing came in meanwhile.
+    """
 
     def __init__(self, store: Store, read: Callable[[], T]) -> None:
         self._store, self._read = store, read
         self._known: tuple[tuple[int, ...], T] | None = None
+        self._reading = threading.RLock()
 
     def __call__(self) -> T:
         stamp, known = self._store.stamp(), self._known
         if stamp is not None and known is not None and known[0] == stamp:
             return known[1]
-        found = self._read()
-        self._known = (stamp, found) if stamp is not None else None
-        return found
+        with self._reading:
+            stamp, known = self._store.settled_stamp(), self._known
+            if stamp is not None and known is not None and known[0] == stamp:
+                return known[1]
+            found = self._read()
+            self._known = (stamp, found) if stamp is not None else None
+            return found
 
 
 @dataclass(frozen=True)
@@ -39,18 +47,20 @@ class Standing:
     data       counts the changes of the data
     fit        names the fit; None while there is none
     stale      data came in after it
+    converged  whether it did (None: there is none), and what it said of that
     beside     what answers rest on beside the fit: settings, calendar, who rides what
     """
 
     data: int
     fit: str | None
     stale: bool
+    converged: tuple[bool | None, str]
     beside: tuple[object, ...]
     accounts: dict[str, Account]
     ended: frozenset[str]
 
 
-NOWHERE = Standing(0, None, False, (), {}, frozenset())  # where there is no store
+NOWHERE = Standing(0, None, False, (None, ""), (), {}, frozenset())  # where there is no store
 
 
 def standing_of(store: Store) -> Standing:
@@ -64,16 +74,10 @@ def standing_of(store: Store) -> Standing:
         info = db.derived("fit_info")
         seen = info["data_version"][0] if info is not None and "data_version" in info else None
         beside = (*db.query("standing").row(0), *db.settings().items())
-        return Standing(data, fit, seen != data, beside, accounts_in(db), ended_in(db))
-
-
-class _Slot:
-    """The place of one document: made once, while others wait for it and nobody else does."""
-
-    def __init__(self) -> None:
-        self.lock = threading.RLock()
-        self.made = False
-        self.document: Any = None
+        state = run.fit_state_in(info)
+        converged = (state["converged"], state["message"])
+        people = accounts_in(db), ended_in(db)
+        return Standing(data, fit, seen != data, converged, beside, *people)
 
 
 class Kept:
@@ -83,8 +87,7 @@ class Kept:
 
     def __init__(self, store: Path) -> None:
         self._store = Store(store)
-        self._lock = threading.Lock()
-        self._slots: OrderedDict[tuple[object, ...], _Slot] = OrderedDict()
+        self._slots = Slots(self.KEPT)
         self._standing = Remembered(self._store, lambda: standing_of(self._store))
 
     def _version(self) -> tuple[object, ...]:
@@ -105,20 +108,7 @@ class Kept:
                  is made or followed again, which every change sets going beside the pages
         """
         version = self._fit_version() if by_fit else self._version()
-        slot = self._slot((*version, *key))
-        with slot.lock:
-            if not slot.made:
-                slot.document = make()
-                slot.made = True
-            return slot.document
+        return self._slots.get((*version, *key), make)
 
     def _warm(self) -> None:
         """Make what a visitor would wait for; a part of the door with such answers says which."""
-
-    def _slot(self, full: tuple[object, ...]) -> _Slot:
-        with self._lock:
-            slot = self._slots.setdefault(full, _Slot())
-            self._slots.move_to_end(full)
-            while len(self._slots) > self.KEPT:
-                self._slots.popitem(last=False)
-            return slot

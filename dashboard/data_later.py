@@ -44,6 +44,7 @@ class Later(Kept):
 
     def __init__(self, store: Path) -> None:
         super().__init__(store)
+        self._lock = threading.Lock()
         self._jobs: dict[tuple[object, ...], _Job] = {}
         self._working = 0
 

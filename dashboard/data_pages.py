@@ -7,12 +7,11 @@ Each part of the door is one class in a module `dashboard/data_*.py`, for the pa
 from __future__ import annotations
 
 from datetime import date
-from functools import cached_property
 from typing import Any
 
 from dashboard.data_bench import BenchDoor
 from dashboard.data_budget import BudgetDoor
-from dashboard.data_kept import Kept, Remembered
+from dashboard.data_kept import Kept
 from dashboard.data_people import PeopleDoor
 from dashboard.data_riders import RidersDoor
 from dashboard.data_rides import RidesDoor
@@ -52,11 +51,8 @@ class FleetDoor(Kept):
 
     def fit_state(self) -> Document:
         """Whether the fit converged (null: there is none), and what it said."""
-        from models import run
-
-        if not self._store.exists():
-            return {"converged": None, "message": ""}
-        return dict(self._kept(lambda: run.fit_state(self._store), "fit state"))
+        converged, message = self._standing().converged
+        return {"converged": converged, "message": message}
 
     def history(self, meter_id: str, as_of: str | None = None) -> Document:
         """The `history` document, with forecast, tolerance and control charts."""
@@ -97,11 +93,10 @@ class FleetDoor(Kept):
         rows = self.status()["meters"]
         return next((dict(row) for row in rows if row["meter_id"] == meter_id), {})
 
-    @cached_property
-    def _measured(self) -> Remembered[Any]:
+    def _measured(self) -> Any:
         from models import run
 
-        return Remembered(self._store, lambda: run.measured(self._store))
+        return self._kept(lambda: run.measured(self._store), "measured")
 
     def bench_sessions(self, meter_id: str) -> list[Document]:
         """The meter's bench sessions, evaluated, newest last."""

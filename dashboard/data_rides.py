@@ -56,8 +56,7 @@ class RidesDoor(IntakeDoor):
             reference_id=reference_id,
             say=_nobody,
         )
-        with self._lock:
-            self._slots.clear()
+        self._slots.clear()
         self.begin_fit()
         return kept
 

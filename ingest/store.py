@@ -24,7 +24,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from ingest import migrations
+from ingest import instances, migrations
 from ingest.bookkeeping import BOOKKEEPING
 from ingest.gate import Gate, GateTimeoutError
 from ingest.migrations import rows_table
@@ -32,10 +32,6 @@ from ingest.schema import TABLES
 from ingest.settings import SETTINGS, Value, find_setting, parse_setting, stored_text
 
 SQL_FOLDER = Path(__file__).parent / "sql"
-CONFIG: dict[str, str | bool | int | float | list[str]] = {
-    "autoinstall_known_extensions": "false",
-    "autoload_known_extensions": "false",
-}
 FRESH_NS = 20_000_000  # a tick of the coarsest clock that file times are kept with, and more
 _OPEN = threading.local()
 
@@ -294,6 +290,14 @@ class Store:
             return None
         return tuple(found)
 
+    def settled_stamp(self) -> tuple[int, ...] | None:
+        """The same, after the moment that a file just written needs to be told from later ones."""
+        stamp = self.stamp()
+        if stamp is None and self.exists():
+            time.sleep(FRESH_NS / 1e9)
+            stamp = self.stamp()
+        return stamp
+
     @contextmanager
     def reading(self) -> Iterator[Database]:
         """The store, to read from; beside any number of readers, never beside a writer."""
@@ -401,18 +405,16 @@ class Store:
 
     @contextmanager
     def _connected(self, *, read_only: bool) -> Iterator[Database]:
-        try:
-            connection = duckdb.connect(str(self.path), read_only=read_only, config=CONFIG)
-        except duckdb.Error as error:
-            raise StoreError(_connect_failure(self.path, error)) from error
-        try:
-            db = Database(connection, self.path, writable=not read_only)
-            db._run("SET TimeZone = 'UTC'")
-            yield db
-        except duckdb.IOException as error:
-            raise StoreError(f"{self.path}: {str(error).splitlines()[0]}") from error
-        finally:
-            connection.close()
+        with ExitStack() as stack:
+            try:
+                opened = instances.reading(self.path) if read_only else _writing(self.path)
+                connection = stack.enter_context(opened)
+            except duckdb.Error as error:
+                raise StoreError(_connect_failure(self.path, error)) from error
+            try:
+                yield Database(connection, self.path, writable=not read_only)
+            except duckdb.IOException as error:
+                raise StoreError(f"{self.path}: {str(error).splitlines()[0]}") from error
 
     def _sweep(self) -> None:
         """Remove what a killed writer left beside the store."""
@@ -458,6 +460,13 @@ def _transaction(db: Database) -> Iterator[Database]:
         db._connection.rollback()
         raise
     db._connection.commit()
+
+
+@contextmanager
+def _writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    with duckdb.connect(str(path), config=instances.CONFIG) as connection:
+        connection.execute("SET TimeZone = 'UTC'")
+        yield connection
 
 
 def _connect_failure(path: Path, error: Exception) -> str:

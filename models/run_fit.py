@@ -252,7 +252,11 @@ class Prepared:
 def fit_state(store: Store) -> dict[str, Any]:
     """Whether the store's fit converged (null: there is none), and what it said."""
     with store.reading() as db:
-        info = db.derived("fit_info")
+        return fit_state_in(db.derived("fit_info"))
+
+
+def fit_state_in(info: pl.DataFrame | None) -> dict[str, Any]:
+    """The same, from what is kept about the fit."""
     if info is None:
         return {"converged": None, "message": ""}
     return {name: info[name].item() for name in ("converged", "message")}

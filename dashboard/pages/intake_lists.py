@@ -12,6 +12,8 @@ from dashboard.pages import Document
 from dashboard.pages.intake_aside import aside_list
 from dashboard.sign_in import person_asking
 
+EVENTS_AT_ONCE = 25  # proposed events on the page
+
 
 def is_busy(work: Document) -> bool:
     """Whether something is being done in the background, or waits to be."""
@@ -95,15 +97,20 @@ def events_section(door: Any) -> Any:
     if not rights.RIGHTS["proposed_events"].allows(person_asking()):
         return None
     events = door.proposed_events()
-    body: Any = html.Ul([_event(e) for e in events], className="proposed")
+    shown, more = events[:EVENTS_AT_ONCE], len(events) - EVENTS_AT_ONCE
+    body: Any = [html.Ul([_event(e) for e in shown], className="proposed")]
+    if more > 0:
+        body.append(html.P(f"{more} more follow once these are decided.", className="note"))
     if not events:
-        body = parts.empty(
-            "No event waits for a word.",
-            "Battery swaps and firmware updates that recordings show are proposed here.",
-        )
+        body = [
+            parts.empty(
+                "No event waits for a word.",
+                "Battery swaps and firmware updates that recordings show are proposed here.",
+            )
+        ]
     return parts.section(
         f"Proposed events ({len(events)})",
-        body,
+        *body,
         name="intake-proposed",
         note="What is confirmed counts in the models from the next fit; what is rejected is not "
         "proposed again.",
