@@ -3,11 +3,14 @@
 Two lock files lie beside the store. Whoever wants in first takes the *turnstile*, then a shared
 (reader) or exclusive (writer) hold on the *gate*, and lets the turnstile go. A writer waiting for
 readers to leave keeps the turnstile, so that no new reader slips in before it: nobody starves.
-Both locks end with the process that holds them, however it ends.
+Before the files, the threads of one process stand in a line of their own. Both locks end with the
+process that holds them, however it ends.
 """
 
 from __future__ import annotations
 
+import threading
+from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,6 +22,48 @@ class GateTimeoutError(Exception):
     """The gate stayed shut longer than the caller was willing to wait."""
 
 
+class _Line:
+    """Where the threads of one process wait, in the order they came, before the files are tried.
+
+    Files can only be asked again and again. A writer among a server's threads would lose that
+    game to its readers, and keep them out while it sleeps between two tries.
+    """
+
+    def __init__(self) -> None:
+        self._changed = threading.Condition()
+        self._waiting: deque[object] = deque()
+        self._inside = 0
+        self._alone = False
+
+    @contextmanager
+    def admitted(self, *, exclusive: bool, timeout_s: float) -> Iterator[None]:
+        ticket = object()
+
+        def turn() -> bool:
+            first = self._waiting[0] is ticket
+            return first and not self._alone and not (exclusive and self._inside)
+
+        with self._changed:
+            self._waiting.append(ticket)
+            came = self._changed.wait_for(turn, timeout_s)
+            self._waiting.remove(ticket)
+            self._changed.notify_all()
+            if not came:
+                raise GateTimeoutError("the other threads of this program kept the store")
+            self._inside += 1
+            self._alone = exclusive
+        try:
+            yield
+        finally:
+            with self._changed:
+                self._inside -= 1
+                self._alone = False
+                self._changed.notify_all()
+
+
+_lines: dict[Path, _Line] = {}
+
+
 class Gate:
     """The gate of the store at `path`; `timeout_s` is the longest wait for either lock."""
 
@@ -26,6 +71,7 @@ class Gate:
         self._turnstile = path.with_name(path.name + ".turnstile")
         self._gate = path.with_name(path.name + ".gate")
         self._timeout_s = timeout_s
+        self._line = _lines.setdefault(path, _Line())
 
     @contextmanager
     def shared(self) -> Iterator[None]:
@@ -46,17 +92,18 @@ class Gate:
         turnstile = FileLock(
             self._turnstile, timeout=self._timeout_s, poll_interval=0.01, is_singleton=False
         )
-        try:
-            with turnstile:
-                if exclusive:
-                    gate.acquire_write()
-                else:
-                    gate.acquire_read()
-        except Timeout as wait:
-            gate.close()
-            raise GateTimeoutError(str(wait)) from wait
-        try:
-            yield
-        finally:
-            gate.release()
-            gate.close()
+        with self._line.admitted(exclusive=exclusive, timeout_s=self._timeout_s):
+            try:
+                with turnstile:
+                    if exclusive:
+                        gate.acquire_write()
+                    else:
+                        gate.acquire_read()
+            except Timeout as wait:
+                gate.close()
+                raise GateTimeoutError(str(wait)) from wait
+            try:
+                yield
+            finally:
+                gate.release()
+                gate.close()

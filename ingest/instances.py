@@ -1,7 +1,7 @@
-"""DuckDB instances to read stores in, kept while nobody reads.
+"""DuckDB instances to open stores in, kept while nothing is open.
 
 Making an instance takes some 35 ms, attaching a store to one that is there 5 ms. A store is let go
-of when its reader leaves; what is kept holds no file.
+of when its user leaves; what is kept holds no file.
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ _idle: list[tuple[int, duckdb.DuckDBPyConnection]] = []  # by the process they w
 
 
 @contextmanager
-def reading(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A connection to the store at `path`, which it can read and not change; duckdb.Error."""
+def opened(path: Path, *, read_only: bool) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection to the store at `path`; duckdb.Error where it cannot be opened."""
     instance = _taken()
     try:
-        attached = str(path).replace("'", "''")
-        instance.execute(f"ATTACH '{attached}' AS store (READ_ONLY); USE store")
+        name, mode = str(path).replace("'", "''"), "READ_ONLY" if read_only else "READ_WRITE"
+        instance.execute(f"ATTACH '{name}' AS store ({mode}); USE store")
         yield instance
         instance.execute("USE memory; DETACH store")
     except BaseException:

@@ -407,7 +407,7 @@ class Store:
     def _connected(self, *, read_only: bool) -> Iterator[Database]:
         with ExitStack() as stack:
             try:
-                opened = instances.reading(self.path) if read_only else _writing(self.path)
+                opened = instances.opened(self.path, read_only=read_only)
                 connection = stack.enter_context(opened)
             except duckdb.Error as error:
                 raise StoreError(_connect_failure(self.path, error)) from error
@@ -460,13 +460,6 @@ def _transaction(db: Database) -> Iterator[Database]:
         db._connection.rollback()
         raise
     db._connection.commit()
-
-
-@contextmanager
-def _writing(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    with duckdb.connect(str(path), config=instances.CONFIG) as connection:
-        connection.execute("SET TimeZone = 'UTC'")
-        yield connection
 
 
 def _connect_failure(path: Path, error: Exception) -> str:

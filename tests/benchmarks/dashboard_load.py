@@ -1,14 +1,15 @@
 """How the dashboard holds up: requests beside a load and a refit, and how soon pages are painted.
 
     python -m tests.benchmarks.dashboard_load build FILE [--meters 300]
-    python -m tests.benchmarks.dashboard_load requests FILE [--seconds 60] [--rate 20]
+    python -m tests.benchmarks.dashboard_load requests FILE [--seconds 60] [--rate 20] [--quiet]
     python -m tests.benchmarks.dashboard_load paint FILE [--paths / /meter/… ]
 
 Run by hand. `build` simulates, loads and fits a fleet. `requests` serves a copy of the store in a
 process of its own and sends it callbacks over HTTP at a steady rate, a tenth of them writes (a
 proposed event confirmed), while a file is loaded and the models are refitted; then it counts the
-writes in the store. `paint` opens each page in a real browser: cold (the server has just been
-started, nothing is in the browser's cache) and warm, until its main part can be read.
+writes in the store; with `--quiet` nothing is written, loaded or refitted. `paint` opens each page
+in a real browser: cold (the server has just been started, nothing is in the browser's cache) and
+warm, until its main part can be read.
 """
 
 from __future__ import annotations
@@ -172,8 +173,8 @@ class Visitor:
                 self.errors.append(f"{kind}: {status} {text[:200]}")
 
 
-def requests(store: Path, *, seconds: float, rate: float) -> None:
-    """Callbacks at a steady rate beside a load and a refit; prints what they took."""
+def requests(store: Path, *, seconds: float, rate: float, quiet: bool = False) -> None:
+    """Callbacks at a steady rate, beside a load and a refit if not quiet; what they took."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         copy = Path(shutil.copy(store, folder / "load.duckdb"))
@@ -182,19 +183,24 @@ def requests(store: Path, *, seconds: float, rate: float) -> None:
         waiting = len(events)
         with served(copy) as address:
             visitor = Visitor(address, meters_of(copy), events)
-            Caller(address).page("/")
+            for path in ("/", f"/meter/{visitor.meters[0]}"):
+                Caller(address).page(path)
             dice = [random.Random(n) for n in range(count)]
             begin = time.monotonic() + 0.5
             late = threading.Timer(seconds / 6, bring_in, (address, visitor.meters))
-            late.start()
+            if quiet:
+                visitor.events = []
+            else:
+                late.start()
             with ThreadPoolExecutor(64) as pool:
                 for n in range(count):
                     pool.submit(visitor.send, dice[n], begin + n / rate)
-            late.join()
+            if not quiet:
+                late.join()
         print_times(visitor)
         used = resource.getrusage(resource.RUSAGE_CHILDREN)
         print(f"the server and its refits used {used.ru_utime + used.ru_stime:.0f} s of CPU")
-        sent = waiting - len(visitor.events)
+        sent = 0 if quiet else waiting - len(visitor.events)
         with Store(copy).reading() as db:
             left = int((db.frame("events")["state"] == "proposed").sum())
             recorded = int((db.frame("changes")["what"] == "event confirmed").sum())
@@ -287,12 +293,13 @@ def main() -> None:
     parser.add_argument("--comparisons", type=float, default=8.0, help="per meter and year")
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--rate", type=float, default=20.0)
+    parser.add_argument("--quiet", action="store_true")
     parser.add_argument("--paths", nargs="*")
     args = parser.parse_args()
     if args.what == "build":
         build(args.store, meters=args.meters, years=args.years, comparisons=args.comparisons)
     elif args.what == "requests":
-        requests(args.store, seconds=args.seconds, rate=args.rate)
+        requests(args.store, seconds=args.seconds, rate=args.rate, quiet=args.quiet)
     else:
         from dashboard.pages import find_pages
 
