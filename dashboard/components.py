@@ -221,10 +221,15 @@ def column(field: str, title: str, **options: Any) -> dict[str, Any]:
     return {"field": field, "headerName": title, "context": {"since": since}, **options}
 
 
-def text_column(field: str, title: str, **options: Any) -> dict[str, Any]:
-    """A column of words that may wrap."""
-    defaults = {"filter": "agTextColumnFilter", "wrapText": True, "autoHeight": True}
+def word_column(field: str, title: str, **options: Any) -> dict[str, Any]:
+    """A column of names: two lines at most, which every row has room for."""
+    defaults = {"filter": "agTextColumnFilter", "wrapText": True, "tooltipField": field}
     return column(field, title, **(defaults | options))
+
+
+def text_column(field: str, title: str, **options: Any) -> dict[str, Any]:
+    """A column of sentences that may wrap; measuring their height is a table's dearest part."""
+    return word_column(field, title, **({"autoHeight": True, "tooltipField": None} | options))
 
 
 def number_column(

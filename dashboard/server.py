@@ -186,11 +186,11 @@ def serve(
             "add accounts first (slopewatch account add NAME --role owner), "
             "or serve it on 127.0.0.1 alone"
         )
+    data.begin_warm()  # beside what else is read in before the first answer
     from dashboard.app import create_app
 
     hosts = [*names, *([ANY_ADDRESS, host, socket.gethostname()] if public else [])]
     listener = listen(create_app(data, hosts=hosts), host=host, port=port, behind=behind)
-    data.begin_warm()
     shown = f"[{host}]" if ":" in host else host
     say(f"dashboard on http://{shown}:{listener.effective_port}/ (stop it with Ctrl-C)")
     if public and behind is None:

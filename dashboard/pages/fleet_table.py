@@ -89,20 +89,19 @@ def _haystack(row: Document) -> str:
 def columns() -> list[Document]:
     """The meters' table; `since` is the width from which a narrow screen has room for one."""
     return [
-        parts.text_column(
+        parts.word_column(
             "status",
             "Status",
             cellRenderer="StatusCell",
             comparator={"function": "slopewatch.byUrgency"},
             width=136,
-            autoHeight=False,
         ),
-        parts.text_column(
+        parts.word_column(
             "meter_id", "Meter", cellRenderer="DeviceCell", flex=1, minWidth=88, maxWidth=116
         ),
-        parts.text_column("rider_id", "Rider", width=78, since=560),
-        parts.text_column("bike_id", "Bike", width=96, since=1600),
-        parts.text_column("group", "Group", width=122, since=1150),
+        parts.word_column("rider_id", "Rider", width=78, since=560),
+        parts.word_column("bike_id", "Bike", width=96, since=1600),
+        parts.word_column("group", "Group", width=122, since=1150),
         parts.number_column("gain_error_pct", "Gain error, ± at 90 %", "error_text", width=128),
         parts.column(
             "bar",
@@ -118,6 +117,7 @@ def columns() -> list[Document]:
             "due_date",
             "Due",
             valueFormatter={"function": "slopewatch.shown(params, 'due_text')"},
+            wrapText=True,
             width=116,
             since=480,
         ),

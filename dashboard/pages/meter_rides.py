@@ -78,15 +78,15 @@ def comparison_columns() -> list[Document]:
     """The comparisons' table."""
     return [
         parts.day_column("measured_at", "Date"),
-        parts.text_column("reference_id", "Against", width=100),
-        parts.text_column("source", "From", width=110, since=620),
+        parts.word_column("reference_id", "Against", width=100),
+        parts.word_column("source", "From", width=110, since=620),
         parts.number_column("gain_ratio_pct", "Meter − reference, ± 90 %", "ratio_text", width=150),
         parts.number_column("zero_offset_nm", "Zero offset", "zero_text", width=150, since=700),
         parts.number_column("used_min", "Used", "used_text", width=90, since=800),
         parts.number_column("temperature_c", "Air", "temperature_text", width=90, since=1000),
-        parts.text_column("rider_id", "Rider", width=80, since=900),
+        parts.word_column("rider_id", "Rider", width=80, since=900),
         parts.text_column("void", "Proves nothing, because", flex=1, minWidth=200, since=560),
-        parts.text_column("comparison_id", "Comparison", width=130, since=1200),
+        parts.word_column("comparison_id", "Comparison", width=130, since=1200),
     ]
 
 

@@ -80,11 +80,11 @@ def session_columns() -> list[Document]:
         parts.number_column("gain_error_pct", "Found ± U", "found_text", width=136),
         parts.text_column("verdict", "Verdict", width=150),
         parts.text_column("advice", "Advice", flex=1, minWidth=150, since=560),
-        parts.text_column("slope", "Slope", width=136, since=700),
+        parts.word_column("slope", "Slope", width=136, since=700),
         parts.number_column("as_left_gain_error_pct", "As left", "left_text", width=96, since=900),
         parts.text_column("largest", "Largest uncertainty", flex=1, minWidth=170, since=800),
         parts.text_column("suspicions", "Suspicion", flex=2, minWidth=200, since=1100),
-        parts.text_column("session_id", "Session", width=120, since=1300),
+        parts.word_column("session_id", "Session", width=120, since=1300),
     ]
 
 

@@ -105,8 +105,8 @@ def _row(view: View, rider: Document, meter: Document | None) -> Document:
 def columns() -> list[Document]:
     """The table's columns; the narrower the screen, the fewer."""
     return [
-        parts.text_column("rider_id", "Rider", cellRenderer="DeviceCell", width=110),
-        parts.text_column("coach", "Coach", width=110, since=1200),
+        parts.word_column("rider_id", "Rider", cellRenderer="DeviceCell", width=110),
+        parts.word_column("coach", "Coach", width=110, since=1200),
         parts.text_column(
             "status",
             "Its watts",
@@ -115,7 +115,7 @@ def columns() -> list[Document]:
             width=168,
             autoHeight=False,
         ),
-        parts.text_column("meter_id", "Meter", width=96),
+        parts.word_column("meter_id", "Meter", width=96),
         parts.text_column("bike", "Bike, role", width=170, since=820),
         parts.day_column("since", "Since", since=1080),
         parts.number_column(
@@ -130,6 +130,6 @@ def columns() -> list[Document]:
             width=150,
             since=1000,
         ),
-        parts.text_column("reads_text", "300 W read as", width=116, since=700, sortable=False),
+        parts.word_column("reads_text", "300 W read as", width=116, since=700, sortable=False),
         parts.text_column("what", "What to make of it", flex=2, minWidth=220, since=1280),
     ]

@@ -83,7 +83,7 @@ def unplanned_columns(plan: Document) -> list[Document]:
     """The table's columns; the narrower the screen, the fewer."""
     unit = plan["cost"]["currency"] or "money"
     return [
-        parts.text_column("meter_id", "Meter", cellRenderer="DeviceCell", width=104),
+        parts.word_column("meter_id", "Meter", cellRenderer="DeviceCell", width=104),
         parts.number_column("money", f"At stake, {unit}", "money_text", width=104),
         parts.number_column("days", "Days out of tolerance", "days_text", width=112),
         parts.number_column("p_now", "In tolerance now", "p_now_text", width=104, since=820),
