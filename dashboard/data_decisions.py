@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -40,10 +40,23 @@ class Season:
 
 
 def plan(store: Path, season: Season, *, as_of: date | None, say: Say) -> Document:
-    """Who goes to the bench when."""
+    """Who goes to the bench when; what was pinned on the season page stays where it was pinned."""
+    from dashboard.data_season import pins_in_force
+    from ingest.pins import pins
     from models import run
 
-    return run.plan(Store(store), season.asked(), as_of=as_of, say=say)
+    kept, asked = pins(Store(store)), season.asked()
+    ready = run.prepare(Store(store), as_of=as_of, say=say)
+    begin = max(asked.first, ready.found.as_of)
+    held, _ = pins_in_force(kept, ready.found.meters, begin, asked.last)
+    if held:
+        weeks = ", ".join(f"{meter} {day}" for meter, days in held.items() for day in days)
+        say(f"pinned on the season page: {weeks}")
+    together = {
+        meter: tuple(sorted({*held.get(meter, ()), *(asked.pins or {}).get(meter, ())}))
+        for meter in {**held, **(asked.pins or {})}
+    }
+    return run.plan_of(ready, replace(asked, pins=together))
 
 
 def calendar_text(plan: Document) -> str:

@@ -56,13 +56,6 @@ def _iso(value: object) -> str:
     return value.isoformat() if isinstance(value, date) else str(value)
 
 
-def plan(
-    store: Store, asked: Asked, *, as_of: date | None = None, say: Say | None = None
-) -> Document:
-    """The `plan` document."""
-    return plan_of(prepare(store, as_of=as_of, say=say), asked)
-
-
 def plan_of(ready: Prepared, asked: Asked) -> Document:
     """The `plan` document."""
     from models.season import plan_document

@@ -14,6 +14,8 @@ import polars as pl
 import pytest
 
 from dashboard.cli import main
+from ingest.pins import move_pins
+from ingest.store import Store
 from tests.ingest import rides
 from tests.simulate.contract_tables import contract_frames
 from tests.simulate.fleet_options import FleetOptions
@@ -99,6 +101,26 @@ def test_a_plan_keeps_to_slots_closed_weeks_and_pins(ask: Any) -> None:
     away = {row["meter_id"]: row["reason"] for row in plan["unplanned"]}
     assert "lent out" in away["M0009"]
     assert "M0005" not in {*away, *(v["meter_id"] for v in plan["visits"])}  # retired
+
+
+def test_a_plan_keeps_what_was_pinned_on_the_season_page(ask: Any, team: Path) -> None:
+    store, week = Store(team / "team.duckdb"), date(2024, 9, 16)
+    _, before, _ = ask("plan", *SEASON)
+    planned = [(v["week"], v["meter_id"]) for v in before["visits"]]
+    assert ("2024-09-16", "M0004") not in planned
+    move_pins(store, "M0004", to=[week])
+    move_pins(store, "M0006", to=[date(2023, 1, 2)])  # long past: no part of this season
+    try:
+        code, plan, said = ask("plan", *SEASON, "--pin", "M0003=2024-W36")
+    finally:
+        move_pins(store, "M0004", away=[week])
+        move_pins(store, "M0006", away=[date(2023, 1, 2)])
+    assert code == 0
+    planned = [(v["week"], v["meter_id"]) for v in plan["visits"]]
+    assert ("2024-09-16", "M0004") in planned
+    assert ("2024-09-02", "M0003") in planned
+    assert "pinned on the season page: M0004 2024-09-16" in said
+    assert "M0006 2023" not in said
 
 
 def test_what_if_is_said_and_changes_the_answer(ask: Any) -> None:
