@@ -17,6 +17,7 @@ from datetime import date, datetime
 from typing import Any
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from models.documents import Z90
@@ -58,6 +59,23 @@ class Carry:
 
     meter_id: str
     on: date
+
+
+def open_days(efforts: Sequence[Effort], steps: pl.DataFrame) -> list[str]:
+    """What is to be said of efforts that lie where a step of their meter may have happened.
+
+    In   steps: meter_id, earliest, latest (of `FleetFit.steps_between`)
+    """
+    told = []
+    for meter, first, last in steps.iter_rows():
+        days = sorted({e.at.date() for e in efforts if e.device_id == meter})
+        among = [day.isoformat() for day in days if first < day < last]
+        if among:
+            told.append(
+                f"{meter} stepped on a day between {first} and {last} that nobody knows. Whether "
+                f"it had by {' and '.join(among)} is open, and the intervals hold both."
+            )
+    return told
 
 
 def answer(efforts: Sequence[Effort], mean_ln: Array, covariance: Array) -> dict[str, Any]:

@@ -2,7 +2,8 @@
 
 A row holds from its first to its last day, both included. A new row begins with each month,
 with each assignment of a meter to a rider, and on the day of each reset of the slope: rides on
-that day are taken to come after the bench, and the row says so.
+that day are taken to come after the bench, and the row says so. Where a meter has stepped on a
+day that nobody knows, rows begin and end with the days it may have been, and say so too.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ class Span:
     first: date
     last: date
     reset_on_first: bool = False
+    step_between: tuple[date, date] | None = None
 
     def instants(self) -> list[datetime]:
         """Where the factor is taken: just inside both ends and in the middle."""
@@ -88,30 +90,50 @@ def _with_gaps(spans: list[Span], meter_id: str, first: date, last: date) -> lis
     return out
 
 
-def cut(spans: Iterable[Span], resets: pl.DataFrame) -> list[Span]:
-    """Cut at each month's start and on each day of a reset.
+def cut(
+    spans: Iterable[Span], resets: pl.DataFrame, steps: pl.DataFrame | None = None
+) -> list[Span]:
+    """Cut at each month's start, on each day of a reset, and around steps on an unknown day.
 
-    In  resets: meter_id, at (Datetime)
+    In  resets: meter_id, at (Datetime); steps: meter_id, earliest, latest
     """
     days = resets.select("meter_id", day=pl.col("at").dt.date()).unique()
     of_meter = {
         str(meter): set(part["day"].to_list())
         for (meter,), part in days.group_by("meter_id", maintain_order=True)
     }
-    return [piece for span in spans for piece in _pieces(span, of_meter.get(span.meter_id, set()))]
+    unknown: dict[str, list[tuple[date, date]]] = {}
+    for meter, first, last in () if steps is None else steps.iter_rows():
+        unknown.setdefault(meter, []).append((first, last))
+    return [
+        piece
+        for span in spans
+        for piece in _pieces(
+            span, of_meter.get(span.meter_id, set()), unknown.get(span.meter_id, [])
+        )
+    ]
 
 
-def _pieces(span: Span, reset_days: set[date]) -> Iterable[Span]:
+def _pieces(span: Span, reset_days: set[date], steps: list[tuple[date, date]]) -> Iterable[Span]:
     months = {
         date(year, month, 1)
         for year in range(span.first.year, span.last.year + 1)
         for month in range(1, 13)
     }
+    ends = {first + DAY for first, _ in steps} | {last + DAY for _, last in steps}
     starts = sorted(
-        {span.first} | {day for day in months | reset_days if span.first < day <= span.last}
+        {span.first} | {day for day in months | reset_days | ends if span.first < day <= span.last}
     )
     for start, following in zip(starts, [*starts[1:], span.last + DAY], strict=True):
-        yield Span(span.meter_id, span.rider_id, start, following - DAY, start in reset_days)
+        within = [step for step in steps if step[0] < start <= step[1]]
+        yield Span(
+            span.meter_id,
+            span.rider_id,
+            start,
+            following - DAY,
+            reset_on_first=start in reset_days,
+            step_between=within[0] if within else None,
+        )
 
 
 def rows(spans: Sequence[Span], mean_ln: Array, covariance: Array) -> list[dict[str, Any]]:
@@ -135,12 +157,23 @@ def rows(spans: Sequence[Span], mean_ln: Array, covariance: Array) -> list[dict[
                 "to_date": span.last,
                 "factor": math.exp(-mean / 100),
                 "interval90": [math.exp(-(mean + s * Z90 * sd) / 100) for s in (1, -1)],
-                "note": "slope reset on the first day: holds for rides after the bench"
-                if span.reset_on_first
-                else None,
+                "note": _note(span),
             }
         )
     return out
+
+
+def _note(span: Span) -> str | None:
+    notes = []
+    if span.reset_on_first:
+        notes.append("slope reset on the first day: holds for rides after the bench")
+    if span.step_between is not None:
+        first, last = span.step_between
+        notes.append(
+            f"the meter stepped on a day between {first} and {last} that nobody knows: the factor "
+            "lies between those before and after it"
+        )
+    return "; ".join(notes) or None
 
 
 def corrected_elsewhere(

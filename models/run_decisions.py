@@ -148,7 +148,7 @@ def effort_of(
     ready: Prepared, efforts: Sequence[Effort], *, carry_to: Sequence[str] = ()
 ) -> Document:
     """The `effort` document."""
-    from models.effort import Carry, answer, carried
+    from models.effort import Carry, answer, carried, open_days
 
     targets = [Carry(name, ready.found.as_of) for name in carry_to]
     _check_efforts(ready, efforts, targets)
@@ -167,6 +167,7 @@ def effort_of(
         notes = []
     if any(one.at.date() > ready.found.as_of for one in efforts):
         notes.append(_ahead(ready.found.as_of))
+    notes += open_days(efforts, ready.fleet.steps_between())
     added = {"carried": carried(efforts, targets, *joint), "notes": notes}
     return document | added | ready.fit_said()
 
@@ -242,7 +243,8 @@ def ridden(ready: Prepared, asked: Period) -> tuple[list[Span], list[str]]:
         rider_id=asked.rider_id,
     )
     known = set(ready.found.meters["meter_id"])
-    spans = ledger.cut([span for span in spans if span.meter_id in known], ready.found.course)
+    spans = [span for span in spans if span.meter_id in known]
+    spans = ledger.cut(spans, ready.found.course, ready.fleet.steps_between())
     if not spans:
         raise NothingToSayError(_no_spans(ready, asked))
     return spans, notes

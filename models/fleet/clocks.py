@@ -46,23 +46,55 @@ class StepClock:
         return self.at[rows], self.size[rows]
 
 
+@dataclass
+class RampClock(StepClock):
+    """A clock that gets from one reading to the next evenly, between `since` and `at` of each jump.
+
+    A step on an unknown day between two observations leaves the days between them as open as a
+    random walk does that is tied to both: on a share w of the way the mean has made w of the
+    step, with a variance of w(1 − w) times its square, as for a day that is evenly uncertain.
+    """
+
+    since: Array
+
+    def __post_init__(self) -> None:
+        order = np.lexsort((self.at, self.device))
+        self.since = self.since[order]
+        super().__post_init__()
+
+    def read(self, device: Index, t: Array) -> Array:
+        """The clock of each device at each instant."""
+        read = super().read(device, t)
+        if not len(self.at):
+            return read
+        following = np.searchsorted(self._key, device * _SPAN + t, side="right")
+        jump = np.minimum(following, len(self.at) - 1)
+        since, at = self.since[jump], self.at[jump]
+        under_way = (following == jump) & (self.device[jump] == device) & (t > since)
+        share = (t - since) / np.where(under_way, at - since, 1.0)
+        ramped: Array = read + np.where(under_way, share * self.size[jump], 0.0)
+        return ramped
+
+
 def no_jumps() -> StepClock:
     """A clock that never moves."""
     return StepClock(np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
 
 
 def alarm_clock(effects: Sequence[Effect], meters: list[str]) -> StepClock:
-    """Steps of meters that alarms have put into the model."""
+    """Steps of meters that alarms have put into the model, each some day after `since`."""
     index = {name: i for i, name in enumerate(meters)}
     steps = [
-        (index[e.device], e.at, e.sd**2)
+        (index[e.device], e.at, e.sd**2, e.since if 0 < e.since < e.at else e.at)
         for e in effects
         if (e.kind, e.device_kind) == ("step", METER) and e.device in index
     ]
     if not steps:
         return no_jumps()
-    device, at, size = zip(*steps, strict=True)
-    return StepClock(np.array(device, dtype=np.int64), np.array(at), np.array(size))
+    device, at, size, since = zip(*steps, strict=True)
+    return RampClock(
+        np.array(device, dtype=np.int64), np.array(at), np.array(size), np.array(since)
+    )
 
 
 def event_clock(events: pl.DataFrame, devices: Devices, *, of: str, names: list[str]) -> StepClock:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.fleet.arrays import YEAR_DAYS, Array, year_of
+from models.fleet.arrays import YEAR_DAYS, Array, date_of, year_of
 from models.fleet.drift import drift_frame
 from models.fleet.effects import BENCH, METER, REFERENCE, Effect
 from models.fleet.forecast import forecast_all
@@ -129,6 +129,19 @@ class FleetFit:
     def drift(self) -> pl.DataFrame:
         """Ageing rate of every meter: meter_id, drift_ln, drift_sd_ln (100·ln a year)."""
         return drift_frame(self.posterior)
+
+    def steps_between(self) -> pl.DataFrame:
+        """Steps of meters that alarms found: meter_id, and the days they may have happened on.
+
+        earliest, latest: those of the observations before and after, both included
+        """
+        rows = [
+            (effect.device, date_of(effect.since), date_of(effect.at))
+            for effect in self.effects
+            if (effect.kind, effect.device_kind) == ("step", METER) and effect.since > 0
+        ]
+        schema = {"meter_id": pl.String, "earliest": pl.Date, "latest": pl.Date}
+        return pl.DataFrame(rows, schema=schema, orient="row").sort("meter_id", "latest")
 
     def variance_shares(self, *, rng: np.random.Generator) -> pl.DataFrame:
         """Where the spread comes from; see models.fleet.shares."""

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import numpy as np
+import polars as pl
 import pytest
 
-from models.effort import Carry, Effort, answer, carried
+from models.effort import Carry, Effort, answer, carried, open_days
 
 DAY = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
@@ -84,3 +85,16 @@ def test_a_zero_offset_adds_watts_whatever_is_ridden() -> None:
         document = answer([Effort(DAY, "K07", watts, zeroed=False, cadence_rpm=60.0)], *known)
         low, high = document["efforts"][0]["interval90_w"]
         assert high - low == pytest.approx(2 * 1.6449 * np.pi / 2, rel=2e-3)
+
+
+def test_efforts_that_a_step_may_lie_before_or_after_are_named() -> None:
+    steps = pl.DataFrame(
+        {"meter_id": ["m1"], "earliest": [date(2026, 2, 25)], "latest": [date(2026, 7, 1)]}
+    )
+    on = [date(2026, 2, 20), date(2026, 4, 20), date(2026, 7, 1)]
+    efforts = [Effort(datetime(d.year, d.month, d.day, 12, tzinfo=UTC), "m1", 300) for d in on]
+    other = Effort(datetime(2026, 4, 20, 12, tzinfo=UTC), "m2", 300)
+    [told] = open_days([*efforts, other], steps)
+    assert "m1 stepped on a day between 2026-02-25 and 2026-07-01" in told
+    assert "Whether it had by 2026-04-20 is open" in told
+    assert open_days([efforts[0], efforts[2], other], steps) == []

@@ -9,6 +9,8 @@ import pytest
 
 from models.fleet import FleetData, FleetFit, FleetSettings, fit
 from models.fleet.alarms import ALARM_SCHEMA
+from models.fleet.clocks import alarm_clock
+from models.fleet.effects import Effect
 from models.fleet.evidence import Odds, carried_sd, log_bayes_factor
 from models.fleet.favours import slip_sizes
 from models.fleet.thresholds import Trials, crossing
@@ -56,6 +58,26 @@ def test_strikes_are_named_with_sign_and_date(awkward):
         near = mine.filter(pl.col("date").is_between(first, last))
         assert np.sign(near["size_pct"].to_list()).tolist() == [np.sign(strike.size)]
         assert near["size_pct"][0] == pytest.approx(strike.size, abs=1.2)
+
+
+def test_days_on_which_a_strike_may_have_happened_are_open(awkward):
+    """Between the observations around a strike the intervals hold the meter before it and after.
+
+    Dated to the observation that shows it, the same days were covered by 4 intervals in 10 and
+    their error was twice as large (python -m tests.benchmarks.unknown_days).
+    """
+    fleet, fitted = awkward
+    struck = {strike.meter_id for strike in fleet.truth.strikes}
+    errors, sds = [], []
+    for meter, first, last in fitted.steps_between().iter_rows():
+        days = [first + timedelta(days=k) for k in range(1, (last - first).days)]
+        if meter in struck and days:
+            mean, sd = fitted.gain_error(meter, days)
+            errors.append(mean - [fleet.gain_errors_ln(day)[meter] for day in days])
+            sds.append(sd)
+    error, sd = np.concatenate(errors), np.concatenate(sds)
+    assert len(error) > 40
+    assert np.mean(np.abs(error) < 1.645 * sd) > 0.75
 
 
 def test_wrong_entries_carry_their_consequence(awkward):
@@ -216,3 +238,19 @@ def test_information_of_mixtures():
     mean_weight = quad(pull, -30, 30, limit=200)[0]
     got = Mixture((0.9, 0.08, 0.02)).information
     assert got == pytest.approx(fisher / mean_weight, abs=2e-3)
+
+
+def test_a_step_on_an_unknown_day_is_half_made_half_way():
+    """Mean and variance at a share w of the way: w J and w (1 - w) J² for an evenly likely day."""
+    step = Effect("step", "meter", "b", at=2020.5, since=2020.1, sd=2.0)
+    clock = alarm_clock([step], ["a", "b"])
+    t = np.array([2020.0, 2020.1, 2020.2, 2020.3, 2020.5, 2021.0])
+    expected = 4.0 * np.array([0, 0, 0.25, 0.5, 1, 1])
+    np.testing.assert_allclose(clock.read(np.full(6, 1), t), expected, atol=1e-9)
+    assert not clock.read(np.zeros(6, dtype=np.int64), t).any()
+    known = alarm_clock([replace(step, since=0.0)], ["a", "b"])
+    np.testing.assert_allclose(known.read(np.full(6, 1), t), 4.0 * (t >= 2020.5))
+    # a walk tied to 0 and J = sd at both ends, on this clock, has the moments of such a step
+    now, end = clock.read(np.full(1, 1), np.array([2020.2]))[0], 4.0
+    assert now / end * 2.0 == pytest.approx(0.25 * 2.0)
+    assert now - now**2 / end == pytest.approx(0.25 * 0.75 * 2.0**2)

@@ -59,6 +59,26 @@ def test_new_rows_at_months_and_resets() -> None:
     assert [p.reset_on_first for p in pieces] == [False, False, True, False]
 
 
+def test_rows_begin_and_end_with_the_days_a_step_may_have_happened_on() -> None:
+    steps = pl.DataFrame(
+        {"meter_id": ["K01"], "earliest": [date(2026, 2, 10)], "latest": [date(2026, 3, 20)]}
+    )
+    span = Span("K01", "R1", date(2026, 2, 1), date(2026, 3, 31))
+    other = Span("K02", "R1", date(2026, 2, 1), date(2026, 2, 28))
+    pieces = cut([span, other], NO_RESETS, steps)
+    assert [(p.meter_id, p.first, p.last, p.step_between is not None) for p in pieces] == [
+        ("K01", date(2026, 2, 1), date(2026, 2, 10), False),
+        ("K01", date(2026, 2, 11), date(2026, 2, 28), True),
+        ("K01", date(2026, 3, 1), date(2026, 3, 20), True),
+        ("K01", date(2026, 3, 21), date(2026, 3, 31), False),
+        ("K02", date(2026, 2, 1), date(2026, 2, 28), False),
+    ]
+    ledger = rows(pieces, np.zeros(15), np.eye(15))
+    notes = [row["note"] for row in ledger]
+    assert notes[0] is None
+    assert "between 2026-02-10 and 2026-03-20 that nobody knows" in str(notes[1])
+
+
 def test_no_resets_no_assignments() -> None:
     spans = ridden(
         ASSIGNMENTS.clear(), first=date(2026, 3, 1), last=date(2026, 3, 9), meter_id="Q",
