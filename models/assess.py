@@ -287,7 +287,8 @@ def population(found: Records) -> pl.DataFrame:
 
 def _notices(found: Records, fleet: FleetFit) -> pl.DataFrame:
     first = found.as_of - timedelta(days=NOTICE_DAYS)
-    told = notices(fleet, found.told, found.course, first=first, last=found.as_of)
+    last, steps = found.as_of, found.zero_steps
+    told = notices(fleet, found.told, found.course, first=first, last=last, zero_steps=steps)
     return notice_frame(told)
 
 

@@ -1,7 +1,8 @@
 """What the coach is told when a meter begins to show other watts for the same effort.
 
-A reset of the slope, another meter under a rider, a changed setting, or a battery swap that
-moved the meter: from that day watts are not to be compared with those before without the ledger.
+A reset of the slope, another meter under a rider, a changed setting, a battery swap that moved
+the meter, an alarm (`models.alarm_notices`): from that day watts are not to be compared with those
+before without the ledger.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from models.alarm_notices import NONE, alarm_notices
 from models.documents import Z90
 from models.fleet import FleetFit
 
@@ -42,20 +44,22 @@ def notices(
     *,
     first: date,
     last: date,
+    zero_steps: pl.DataFrame = NONE,
 ) -> list[dict[str, Any]]:
     """Notices of a period, newest first.
 
     In   tables: assignments, events, riders; resets: as from `models.slopes.slope_chain`, known
-         changes of settings among them (without slopes)
+         changes of settings among them (without slopes); zero_steps: jumps of the zeros
     Out  notice_id (stable, to be acknowledged by), from_date, kind (reset, meter, setting,
-         battery), meter_id, rider_id, coach, change_pct (of the watts shown for the same
-         effort), interval90_pct, text
+         battery, step, zero, doubt), meter_id, rider_id, coach, change_pct (of the watts shown
+         for the same effort), interval90_pct (both null where the gain did not change), text
     """
     coach = dict(tables["riders"].select("rider_id", "coach").iter_rows())
     rows = [
         *_resets(tables["assignments"], resets, first=first, last=last),
         *_other_meters(fleet, tables["assignments"], first=first, last=last),
         *_events(fleet, tables, first=first, last=last),
+        *alarm_notices(fleet, tables["assignments"], zero_steps, first=first, last=last),
     ]
     told = list(
         {row["notice_id"]: row for row in (_told(row, coach) for row in rows[::-1])}.values()

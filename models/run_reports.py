@@ -46,7 +46,9 @@ def notices_of(
     from models.notices import acknowledged
     from models.notices import notices as told
 
-    rows = told(ready.fleet, ready.found.told, ready.found.course, first=first, last=last)
+    found = ready.found
+    steps = found.zero_steps
+    rows = told(ready.fleet, found.told, found.course, first=first, last=last, zero_steps=steps)
     return [row | acknowledged(seen, row["notice_id"]) for row in rows]
 
 

@@ -17,6 +17,11 @@ PATH = "/riders/<rider_id>"
 TITLE = "Rider"
 PLACE = None
 LEDGER_DAYS = 365
+LOOKED_FOR = (
+    "a slope set anew, another meter on a bike, a changed setting, a battery that moved a meter, a "
+    "step that nobody recorded, a jump of a zero. What no bench session, comparison or zero has "
+    "shown yet cannot be known here."
+)
 LEDGER_COLUMNS = (
     *("rider_id", "meter_id", "from_date", "to_date"),
     *("factor", "factor_lo90", "factor_hi90", "note"),
@@ -118,7 +123,7 @@ def draw(view: View, document: Document, tolerance: float | None) -> list[Any]:
         html.Div(id="rider-answer"),
         _chart_part(document, tolerance),
         _bikes_part(document["bikes"]),
-        _notices_part(document["notices"]),
+        _notices_part(view, document["notices"]),
     ]
 
 
@@ -171,14 +176,21 @@ def _more(value: float, interval: list[float], unit: str, digits: int) -> str:
     return f"{theme.number(value, digits)}{theme.NBSP}{unit} ({theme.span(interval, digits, unit)})"
 
 
-def _notices_part(notices: list[Document]) -> html.Section:
-    body: Any = html.P("Nothing in the last year that would spoil a comparison.")
+def _notices_part(view: View, notices: list[Document]) -> html.Section:
+    body: Any = html.P("Looked for, and not found in the last year: " + LOOKED_FOR)
     if notices:
-        body = html.Ul([_notice(row) for row in notices], className="rider-notices")
-    return parts.section(f"Notices ({len(notices)})", body, name="rider-notices")
+        body = html.Ul([_notice(view, row) for row in notices], className="rider-notices")
+    return parts.section(
+        f"Notices ({len(notices)})",
+        body,
+        name="rider-notices",
+        note="What was found in the last year that spoils a comparison of watts."
+        if notices
+        else None,
+    )
 
 
-def _notice(row: Document) -> html.Li:
+def _notice(view: View, row: Document) -> html.Li:
     seen = row.get("acknowledged_by")
     end: Any = html.Button(
         "Noted",
@@ -191,7 +203,9 @@ def _notice(row: Document) -> html.Li:
         end = html.Span(
             f"noted by {seen}, {theme.day(row['acknowledged_at'])}", className="quiet-words"
         )
-    return html.Li([html.Span(theme.prose(row["text"])), end])
+    meter = row.get("meter_id")
+    way: list[Any] = [" ", parts.device_link(view, meter)] if meter else []
+    return html.Li([html.Span([theme.prose(row["text"]), *way]), end])
 
 
 def register(app: Dash, data: Door) -> None:

@@ -59,12 +59,15 @@ def test_what_arrives_holds_chart_bikes_and_notices(data):
     assert "Notices (1)" in said
     (seen,) = [b for b in of_kind(page, "Button") if "notice-seen" in getattr(b, "className", "")]
     assert getattr(seen, "data-notice") == "n1"
+    meters = {link.href for link in of_kind(page, "A") if "/meter/" in link.href}
+    assert meters  # a notice leads to the meter it is about
 
 
 def test_rider_without_anything_says_so(data):
     said = text(rider.draw(View(), data.rider("R02")["document"], None))
     assert "ridden no known meter" in said
-    assert "Nothing in the last year" in said
+    assert "not found in the last year: a slope set anew" in said
+    assert "cannot be known here" in said  # no more is claimed than was looked at
 
 
 def test_acknowledged_notice_names_who_has_noted_it(data):

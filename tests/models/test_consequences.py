@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
@@ -10,7 +11,10 @@ import polars as pl
 import pytest
 
 from models.fleet import FleetFit
-from models.notices import notices
+from models.fleet.alarms import when
+from models.fleet.arrays import date_of
+from models.fleet.effects import Effect
+from models.notices import notice_frame, notices
 from models.race_eve import race_eve
 from models.traceability import affected_rides
 from tests.models.small_team import empty_tables, small_team, table
@@ -80,6 +84,56 @@ def test_another_meter_under_a_rider_carries_the_joint_uncertainty(
     sd = np.sqrt(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1])
     ends = [100 * np.expm1((mean[1] - mean[0] + s * 1.644854 * sd) / 100) for s in (-1, 1)]
     assert row["interval90_pct"] == pytest.approx(ends, rel=1e-4)
+
+
+def test_an_unrecorded_step_and_a_jump_of_the_zero_reach_whoever_rode_then(
+    team: tuple[Any, FleetFit],
+) -> None:
+    found, fitted = team
+    meter = found.meters["meter_id"][0]
+    since, at = date(2024, 2, 25), date(2024, 4, 20)
+    step = Effect("step", "meter", meter, at=_years(at), since=_years(since))
+    alarm = {
+        "device_kind": "meter", "device_id": meter, "kind": "step", "date": None,
+        "size_pct": -2.7, "size_sd_pct": 0.4, "text": "…",
+    }  # fmt: skip
+    alarmed = replace(
+        fitted,
+        effects=[step],
+        alarms=pl.DataFrame([alarm | {"date": date_of(when(step))}], schema_overrides=ALARMS),
+    )
+    tables = empty_tables()
+    tables["assignments"] = table(
+        "assignments",
+        {"meter_id": meter, "from_date": date(2023, 1, 1), "to_date": since - timedelta(days=1),
+         "rider_id": "Before"},
+        {"meter_id": meter, "from_date": since, "to_date": at, "rider_id": "During"},
+        {"meter_id": meter, "from_date": at + timedelta(days=5), "rider_id": "After"},
+    )  # fmt: skip
+    jump = {"meter_id": meter, "before": _noon(since), "at": _noon(at), "size": 0.54, "sd": 0.03}
+    told = notices(
+        alarmed, tables, pl.DataFrame([reset(meter, at, 0.0)]),
+        first=date(2024, 1, 1), last=found.as_of,
+        zero_steps=pl.DataFrame([jump | {"unit": "N·m"}]),
+    )  # fmt: skip
+    rows = {row["kind"]: row for row in told}
+    assert {row["rider_id"] for row in told} == {"During"}
+    assert set(rows) == {"step", "zero"}
+    assert "2.7 % less" in rows["step"]["text"]
+    assert "2024-02-25 and 2024-04-20" in rows["step"]["text"]
+    ends = [100 * np.expm1(np.log1p(-0.027) + s * 1.644854 * 0.004) for s in (-1, 1)]
+    assert rows["step"]["interval90_pct"] == pytest.approx(ends, rel=1e-5)
+    assert "worth 5 W at 90 rpm" in rows["zero"]["text"]  # 0.54 N·m × 9.425 rad/s
+    assert rows["zero"]["interval90_pct"] == [None, None]
+    assert notice_frame(told).height == 2
+
+
+def _noon(day: date) -> datetime:
+    return datetime.combine(day, time(12), UTC)
+
+
+def _years(day: date) -> float:
+    return ((day - date(1970, 1, 1)).days + 0.5) / 365.25
 
 
 def eve(team: tuple[Any, FleetFit], **alarm: Any) -> tuple[str, list[dict[str, Any]]]:
