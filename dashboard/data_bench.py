@@ -12,6 +12,7 @@ from dashboard.data_kept import Kept
 
 Document = dict[str, Any]
 Rows = Sequence[Mapping[str, Any]]
+WAIT_FOR_DUE_S = 5.0  # a label asked for at once waits so long for its due date
 EVENTS = ("battery_swap", "crash", "firmware_update", "remount")
 
 
@@ -44,6 +45,12 @@ class BenchDoor(Kept):
         from models import run_bench
 
         return self._kept(lambda: run_bench.side_of(self._store), "bench side")
+
+    def _busy(self) -> bool:
+        return self._follower.busy or super()._busy()
+
+    def _taking_in(self) -> dict[str, str]:
+        return dict(self._side().taking_in) if self._store.exists() else {}
 
     def judge_bench(self, rows: Rows) -> Document:
         """The `bench` document of a draft. An expected error for a cell that cannot be used."""
@@ -101,6 +108,8 @@ class BenchDoor(Kept):
         from models import run_bench
 
         found = run_bench.session(self._store, session_id)
+        if found["document"]["meter_id"] in self._taking_in():
+            self._follower.settled(WAIT_FOR_DUE_S)
         due = {row["meter_id"]: row for row in self._status_rows()}
         status = due.get(found["document"]["meter_id"], {})
         return dict(printing.plain(found | {"status": status}))

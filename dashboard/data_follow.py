@@ -44,6 +44,11 @@ class Follower:
                 self._running = None
             return asked
 
+    @property
+    def busy(self) -> bool:
+        """Whether a run is under way or asked for."""
+        return self._running is not None
+
     def settled(self, timeout_s: float = 120.0) -> bool:
         """Wait until nothing is left to follow; False: not in time."""
         running = self._running

@@ -70,6 +70,9 @@ class IntakeDoor(Kept):
             self.begin_fit()
         return report.to_document() | {"recordings": [str(path) for path in report.recordings]}
 
+    def _busy(self) -> bool:
+        return self.worker.busy or super()._busy()
+
     def begin_fit(self) -> None:
         """Refit in the background."""
         self.worker.begin("fit", self._fit)

@@ -47,6 +47,7 @@ class Standing:
     data       counts the changes of the data
     fit        names the fit; None while there is none
     stale      data came in after it
+    behind     data came in that the answers do not hold either
     converged  whether it did (None: there is none), and what it said of that
     beside     what answers rest on beside the fit: settings, calendar, who rides what
     """
@@ -54,13 +55,16 @@ class Standing:
     data: int
     fit: str | None
     stale: bool
+    behind: bool
     converged: tuple[bool | None, str]
     beside: tuple[object, ...]
     accounts: dict[str, Account]
     ended: frozenset[str]
 
 
-NOWHERE = Standing(0, None, False, (None, ""), (), {}, frozenset())  # where there is no store
+NOWHERE = Standing(
+    0, None, False, False, (None, ""), (), {}, frozenset()
+)  # where there is no store
 
 
 def standing_of(store: Store) -> Standing:
@@ -73,11 +77,15 @@ def standing_of(store: Store) -> Standing:
         data, fit = run.version(store)  # in the same look
         info = db.derived("fit_info")
         seen = info["data_version"][0] if info is not None and "data_version" in info else None
+        followed = (
+            info["followed_version"][0] if info is not None and "followed_version" in info else seen
+        )
         beside = (*db.query("standing").row(0), *db.settings().items())
         state = run.fit_state_in(info)
         converged = (state["converged"], state["message"])
         people = accounts_in(db), ended_in(db)
-        return Standing(data, fit, seen != data, converged, beside, *people)
+        behind = data not in (seen, followed)
+        return Standing(data, fit, seen != data, behind, converged, beside, *people)
 
 
 class Kept:
@@ -109,6 +117,14 @@ class Kept:
         """
         version = self._fit_version() if by_fit else self._version()
         return self._slots.get((*version, *key), make)
+
+    def _busy(self) -> bool:
+        """Whether something is bringing the answers up to the data, or waits to."""
+        return False
+
+    def _taking_in(self) -> dict[str, str]:
+        """Meters whose bench sessions the answers do not hold yet, and how: by meter_id."""
+        return {}
 
     def _warm(self) -> None:
         """Make what a visitor would wait for; a part of the door with such answers says which."""

@@ -30,11 +30,23 @@ class FleetDoor(Kept):
         return list(self._version())
 
     def status(self, as_of: str | None = None) -> Document:
-        """The `status` document; an empty one for a store without data."""
-        stale = self._standing().stale
-        return dict(
-            self._kept(lambda: self._status(as_of), "status", as_of, stale, by_fit=as_of is None)
+        """The `status` document; an empty one for a store without data.
+
+        Its `fit` says of now whether data wait to be taken in (behind) and whether that is under
+        way (working); a row's taking_in is "measured" or "taken back" until its answers follow.
+        """
+        stands = self._standing()
+        made = self._kept(
+            lambda: self._status(as_of), "status", as_of, stands.stale, by_fit=as_of is None
         )
+        found = dict(made)
+        found["fit"] = made["fit"] | {"behind": stands.behind, "working": self._busy()}
+        ahead = self._taking_in() if as_of is None and stands.behind else {}
+        found["meters"] = [
+            row | {"taking_in": ahead[row["meter_id"]]} if row["meter_id"] in ahead else row
+            for row in made["meters"]
+        ]
+        return found
 
     def _status(self, as_of: str | None) -> Document:
         from dashboard import printing

@@ -61,6 +61,13 @@ class Work:
             waiting = len(self._waiting)
             return {"now": self._now, "text": self._text, "waiting": waiting, "ended": ended}
 
+    @property
+    def busy(self) -> bool:
+        """Whether something other than warming up is at work or waits."""
+        with self._lock:
+            names = [self._now, *(job.name for job in self._waiting)]
+        return any(name in ("load", "fit") for name in names)
+
     def wait(self, timeout_s: float = 300.0) -> None:
         """Until the line is empty; for programs, not for pages."""
         thread = self._thread

@@ -64,7 +64,9 @@ def label_pdf(found: Document) -> bytes:
         if text:
             paper.line_of(text, 3.6)
     paper.letters(9.5, bold=True)
-    paper.line_of(f"Next due {_due(status)}", 5)
+    if status.get("taking_in"):
+        paper.letters(7.5, bold=True)
+    paper.line_of(f"Next due{_due(status)}", 5)
     paper.letters(6)
     paper.line_of(f"Session {document['session_id']}", 3)
     return paper.made()
@@ -314,7 +316,7 @@ def _remarks(paper: Paper, document: Document) -> None:
 
 def _signed(paper: Paper, found: Document) -> None:
     paper.heading("Next")
-    paper.prose(f"Next check due: {_due(found['status'])}.")
+    paper.prose(f"Next check due{_due(found['status'])}.")
     paper.prose("This is the team's own record, not the certificate of an accredited laboratory.")
     if paper.will_page_break(16):
         paper.add_page()
@@ -363,7 +365,10 @@ def _checked(found: Document) -> str:
 
 
 def _due(status: Document) -> str:
+    """With the space or colon before it. No date of before the session: the answers follow it."""
+    if status.get("taking_in"):
+        return ": being worked out, see the fleet page"
     due = status.get("due_date")
     if due:
-        return str(due)
-    return "not within five years" if status.get("p_within_tolerance") else "not known"
+        return f" {due}"
+    return " not within five years" if status.get("p_within_tolerance") else " not known"

@@ -38,18 +38,24 @@ Tables = Mapping[str, pl.DataFrame]
 
 
 def kit(
-    tables: Tables, sessions: pl.DataFrame | None, status: Sequence[Mapping[str, Any]], *, on: date
+    tables: Tables,
+    sessions: pl.DataFrame | None,
+    status: Sequence[Mapping[str, Any]],
+    *,
+    on: date,
+    slopes: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> dict[str, Any]:
     """Everything a bench page knows before it is opened at the bench.
 
     In   tables: meters, mass_sets, places, installations; sessions: session_results;
          status: the `meters` of the status document; on: the day
+         slopes: last_slopes of the rows at hand (None: of sessions)
     Out  meters, kinds, mass_sets, places, rules (constants, and k by degrees of freedom)
     """
     known = Known.of(tables)
     conventions = {name: meter.convention for name, (_, meter) in known.meters.items()}
     past = pasts(sessions, conventions)
-    slopes = last_slopes(sessions)
+    slopes = last_slopes(sessions) if slopes is None else slopes
     return {
         "meters": [
             _meter(row, known, past.get(row["meter_id"]), slopes.get(row["meter_id"]), on=on)
@@ -79,7 +85,7 @@ def _meter(
     shown = (
         *("meter_id", "status", "group", "serial_number", "rider_id", "bike_id", "state"),
         *("gain_error_pct", "gain_error_sd_pct", "tolerance_pct", "due_date", "last_bench"),
-        *("next_action", "reasons"),
+        *("next_action", "reasons", "taking_in"),
     )
     length = fitted.crank_length_mm if fitted else None
     return {name: row.get(name) for name in shown} | {
@@ -121,11 +127,18 @@ def asdict_of(last: bench_history.Observed) -> dict[str, Any]:
 
 
 def last_slopes(sessions: pl.DataFrame | None) -> dict[str, dict[str, Any]]:
-    """The slope that each meter was last left with: whole, left, right and the day."""
+    """The slope that each meter was last left with: whole, left, right and the day.
+
+    sessions: session_results, or the rows of the table `bench` themselves
+    """
     if sessions is None or sessions.is_empty():
         return {}
     out: dict[str, dict[str, Any]] = {}
-    for row in sessions.sort("measured_at").iter_rows(named=True):
+    for row in (
+        sessions.filter(pl.col("measured_at").is_not_null())
+        .sort("measured_at", maintain_order=True)
+        .iter_rows(named=True)
+    ):
         kept = out.setdefault(row["meter_id"], {})
         for side in ("", "_left", "_right"):
             value = row[f"slope_after{side}"] or row[f"slope_before{side}"]

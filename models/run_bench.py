@@ -21,10 +21,16 @@ Rows = Sequence[Mapping[str, Any]]
 
 @dataclass(frozen=True)
 class Side:
-    """What a draft is judged against: the side tables, earlier sessions, the day, settings."""
+    """What a draft is judged against: the side tables, earlier sessions, the day, settings.
+
+    slopes: what every meter was last left with, by the rows themselves; taking_in: meters with
+    rows that are not in the answers yet ("measured"), or still are in them ("taken back").
+    """
 
     tables: dict[str, pl.DataFrame]
     sessions: pl.DataFrame | None
+    slopes: dict[str, dict[str, Any]]
+    taking_in: dict[str, str]
     today: date
     own_today: bool
     tolerance_pct: float
@@ -35,9 +41,12 @@ def side_of(store: Store) -> Side:
     """Read once, kept by the caller as long as the data do not change."""
     with store.reading() as db:
         settings = run_fit.settings_of(db)
+        rows, kept = db.frame("bench"), db.derived("session_results")
         return Side(
             {name: db.frame(name) for name in SIDE_TABLES},
-            db.derived("session_results"),
+            None if kept is None else kept.join(rows, on="session_id", how="semi"),
+            bench_page.last_slopes(rows),
+            _taking_in(rows, kept),
             run_fit.today_of(db, settings),
             bool(db.setting("today")),
             settings.tolerance_pct,
@@ -45,9 +54,20 @@ def side_of(store: Store) -> Side:
         )
 
 
+def _taking_in(rows: pl.DataFrame, kept: pl.DataFrame | None) -> dict[str, str]:
+    """Of each meter whose stored sessions are not those of the answers: how they differ."""
+    named = rows.select("meter_id", "session_id").unique()
+    answered = named.clear() if kept is None else kept.select("meter_id", "session_id")
+    gone = answered.join(named, on="session_id", how="anti")["meter_id"].unique()
+    new = named.join(answered, on="session_id", how="anti")["meter_id"].unique()
+    return {name: "taken back" for name in gone if name} | {
+        name: "measured" for name in new if name
+    }
+
+
 def kit(side: Side, status: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """The bench page's data; `today` is set where the store has a day of its own."""
-    found = bench_page.kit(side.tables, side.sessions, status, on=side.today)
+    found = bench_page.kit(side.tables, side.sessions, status, on=side.today, slopes=side.slopes)
     return found | {"today": side.today.isoformat() if side.own_today else None}
 
 

@@ -149,10 +149,10 @@ def refit(store: Store, *, say: Say | None = None) -> dict[str, Any]:
 def follow(store: Store) -> bool:
     """Answer for rows that came in after the last fit, at its hyperparameters and alarms.
 
-    The fit stays marked as older than the data. False: there is no fit that could answer, or a
-    newer one came in the meantime.
+    The fit stays marked as older than the data; followed_version says what was taken in.
+    False: there is no fit that could answer, or a newer one came in the meantime.
     """
-    kept, _, _ = _stored(store)
+    kept, _, version = _stored(store)
     if kept is None:
         return False
     ready, about = prepare(store), kept.about()
@@ -160,7 +160,7 @@ def follow(store: Store) -> bool:
     snap = assess.snapshot_of(ready.found, ready.fleet, ready.settings, made=made)
     same = {name: pl.lit(about[name]) for name in ("converged", "message")}
     followed = pl.lit(datetime.now(UTC).isoformat())
-    info = snap.info.with_columns(**same, followed_at=followed)
+    info = snap.info.with_columns(**same, followed_at=followed, followed_version=version)
     with store.writing() as db:
         now = db.derived("fit_info")
         if now is None or now["fitted_at"].item() != kept.info["fitted_at"].item():

@@ -54,10 +54,17 @@ def _nothing_loaded() -> html.Div:
 
 
 def _fit_notes(fit: Document) -> list[html.P]:
-    notes = []
-    if fit.get("stale"):
-        notes.append("Data came in after the last fit: run `slopewatch fit` to take them in.")
-    return [html.P(note, className="warn", role="status") for note in notes]
+    if not fit.get("behind"):
+        return []
+    if fit.get("working"):
+        note = "New data are being taken in: the answers below follow by themselves."
+        return [html.P(note, className="note", role="status")]
+    offered: list[Any] = [
+        "Data came in that the answers below do not hold yet: refit on the ",
+        dcc.Link("Intake page", href="/intake"),
+        ".",
+    ]
+    return [html.P(offered, className="warn", role="status")]
 
 
 # ---- at a glance ---------------------------------------------------------------------------

@@ -53,6 +53,7 @@ def _bring_in(work: Document) -> html.Section:
         "Bring files in",
         drop,
         html.Div(work_line(work), id="intake-work", role="status"),
+        html.Button("Refit now", id="intake-refit", type="button", className="quiet"),
         html.Div(id="intake-report", **parts.aria(live="polite")),
         html.Div(id="intake-said", **parts.aria(live="polite")),
         dcc.Interval(id="intake-tick", interval=1000, disabled=not is_busy(work)),

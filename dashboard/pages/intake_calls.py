@@ -76,6 +76,18 @@ def register_files(app: Dash, data: Door) -> None:
         door.begin_load(decoded(contents, names or []))
         return False, work_line(door.work()), None
 
+    @app.callback(
+        Output("intake-tick", "disabled", allow_duplicate=True),
+        Output("intake-work", "children", allow_duplicate=True),
+        Input("intake-refit", "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def refit(clicks: int | None) -> tuple[Any, ...]:
+        if not clicks:
+            return no_update, no_update
+        door.begin_fit()
+        return False, work_line(door.work())
+
 
 LISTS = ("intake-aside", "intake-events", "intake-imports")
 

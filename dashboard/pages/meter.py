@@ -36,6 +36,7 @@ def layout(data: Door, view: View) -> html.Div:
         [
             _head(view, meter, row),
             parts.as_of_line(view, status["as_of"], status.get("today_note")),
+            _being_taken_in(row),
             _standing(row, status["as_of"]),
             _alarms(row),
             why(row, status, sessions, comparisons),
@@ -47,6 +48,16 @@ def layout(data: Door, view: View) -> html.Div:
         ],
         className="meter",
     )
+
+
+def _being_taken_in(row: Document | None) -> html.P | None:
+    """What the answers below do not hold yet."""
+    how = (row or {}).get("taking_in")
+    if not how:
+        return None
+    what = "A bench session was taken back" if how == "taken back" else "Measured at the bench"
+    said = f"{what}: it is being taken in, and all below but the list of sessions is of before."
+    return html.P(said, className="note", role="status")
 
 
 def find_meter(data: Door, meter_id: str) -> Document | None:

@@ -46,12 +46,15 @@ def layout(data: Door, view: View) -> html.Div:
     return html.Div([html.H1("Method"), *(html.P(text) for text in WORDS), *body])
 
 
+NEWER = "came in: the answers follow them; the drift rates do so at the next fit (Intake page)"
+
+
 def _fit_part(method: Document) -> html.Section:
     fit = method["fit"]
     pairs: list[tuple[str, Any]] = [
         ("Fitted", theme.day(fit["fitted_at"])),
         ("Converged", "yes" if fit["converged"] else f"no: {fit['message']}"),
-        ("Newer data waiting", "yes: run slopewatch fit" if fit["stale"] else "no"),
+        ("Newer data", NEWER if fit["stale"] else "none"),
     ]
     for row in method["observations"]:
         name = "Bench sessions" if row["kind"] == "bench" else "Ride comparisons"

@@ -169,3 +169,64 @@ def test_next_by_the_plan_is_the_first_week_with_a_visit():
     working = {"state": "working", "said": "fitting", "document": None}
     assert bench.planned_next(Planned(working))["state"] == "working"
     assert bench.planned_next(Planned(None, empty=True))["meters"] == []
+
+
+def held(door, monkeypatch):
+    """Keep the answers where they are, as while they are being worked out."""
+    monkeypatch.setattr(door._follower, "ask", lambda: None)
+    monkeypatch.setattr(door._follower, "settled", lambda *_: True)
+
+
+def kit_of(door, name):
+    return next(m for m in door.bench_kit()["meters"] if m["meter_id"] == name)
+
+
+def reset_rows(to=5.63):
+    return [row | {"slope_after": to} for row in session(gain=1.012)]
+
+
+def test_slope_just_saved_is_the_last_noted_before_any_answer_follows(team_door, monkeypatch):
+    assert kit_of(team_door, "SP-2")["slopes"]["slope"] == 5.7
+    held(team_door, monkeypatch)
+    saved = team_door.save_bench(reset_rows())
+    waiting = kit_of(team_door, "SP-2")
+    assert (waiting["slopes"]["slope"], waiting["taking_in"]) == (5.63, "measured")
+    assert kit_of(team_door, "SP-1")["taking_in"] is None
+    team_door.undo_bench_entry(saved["import_id"])
+    back = kit_of(team_door, "SP-2")
+    assert (back["slopes"]["slope"], back["taking_in"]) == (5.7, None)
+
+
+def test_label_never_prints_the_due_date_of_before_the_session(team_door, monkeypatch):
+    old = next(r for r in team_door.status()["meters"] if r["meter_id"] == "SP-2")["due_date"]
+    held(team_door, monkeypatch)
+    team_door.save_bench(reset_rows())
+    found = team_door.bench_record("new")
+    for made in (record.label_pdf(found), record.record_pdf(found)):
+        assert "due: being worked out, see the fleet page" in words(made)
+        assert old not in words(made)
+
+
+def test_label_asked_for_at_once_has_the_date_that_follows(team_door):
+    before = next(r for r in team_door.status()["meters"] if r["meter_id"] == "SP-2")
+    rows = session(gain=1.0149)
+    team_door.save_bench(rows)
+    assert team_door._follower.settled()
+    after = next(r for r in team_door.status()["meters"] if r["meter_id"] == "SP-2")
+    assert after["due_date"] != before["due_date"]
+    assert f"Next due {after['due_date']}" in words(record.label_pdf(team_door.bench_record("new")))
+
+
+def test_session_taken_back_is_said_until_the_answers_follow(team_door, monkeypatch):
+    saved = team_door.save_bench(reset_rows())
+    assert team_door._follower.settled()
+    assert not team_door.status()["fit"]["behind"]
+    with monkeypatch.context() as still:
+        held(team_door, still)
+        team_door.undo_bench_entry(saved["import_id"])
+        assert team_door.status()["fit"]["behind"]
+        assert kit_of(team_door, "SP-2")["taking_in"] == "taken back"
+    team_door._follower.ask()
+    assert team_door._follower.settled()
+    assert not team_door.status()["fit"]["behind"]
+    assert kit_of(team_door, "SP-2")["taking_in"] is None
