@@ -15,6 +15,18 @@ from dashboard.pages import Document, View, meter_path
 CHOOSE_ONE = {
     "rowSelection": {"mode": "singleRow", "checkboxes": False, "enableClickSelection": True}
 }
+WORDS = {
+    "noRowsToShow": "No row matches.",
+    "pageSizeSelectorLabel": "Rows at a time:",
+    "ariaPageSizeSelectorLabel": "Rows at a time",
+    "page": "Sheet",
+    "to": "to",
+    "of": "of",
+    "firstPage": "First sheet",
+    "previousPage": "Sheet before",
+    "nextPage": "Sheet after",
+    "lastPage": "Last sheet",
+}
 PAGE_SIZE = 25  # rows before a table turns the page; no table scrolls inside the page
 
 
@@ -201,7 +213,7 @@ def chart(
         "config": {
             "displaylogo": False,
             "responsive": True,
-            "modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"],
+            "modeBarButtons": [["zoom2d", "pan2d", "resetScale2d"], ["toImage"]],
             "toImageButtonOptions": {"format": "svg", "filename": name},
         },
     }
@@ -298,7 +310,7 @@ def table(
         "animateRows": False,
         "rowHeight": 44,
         "suppressMenuHide": False,
-        "localeText": {"noRowsToShow": "No row matches."},
+        "localeText": WORDS,
         **(options or {}),
     }
     return dag.AgGrid(
