@@ -238,7 +238,10 @@ def stop(listener: Any) -> None:
     """
     from waitress.wasyncore import close_all
 
-    listener.trigger.pull_trigger(lambda: close_all(listener._map, ignore_all=True))
+    trigger = listener.trigger
+    with trigger.lock:  # else another pull could have it done, and the pipe closed, before this one
+        trigger.thunks.append(lambda: close_all(listener._map, ignore_all=True))
+        trigger.pull_trigger()
 
 
 def _bound(host: str, port: int) -> socket.socket:

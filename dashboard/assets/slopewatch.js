@@ -92,46 +92,6 @@
     return "?as_of=" + field.value;
   }
 
-  // A field for files has no words of its own: it is named by what stands around it.
-  function nameFileFields() {
-    document.querySelectorAll("input[type=file]:not([aria-label])").forEach(function (field) {
-      const around = field.parentElement ? field.parentElement.textContent.trim() : "";
-      field.setAttribute("aria-label", around || "Files");
-    });
-  }
-
-  new MutationObserver(nameFileFields).observe(document.documentElement, {
-    childList: true,
-    subtree: true,
-  });
-
-  // More than the server takes at once is stopped before it is sent; a third is lost on the way.
-  const FILES_LIMIT_MB = 46;
-
-  function tooLarge(event, files) {
-    let bytes = 0;
-    for (const file of files || []) bytes += file.size;
-    if (bytes <= FILES_LIMIT_MB * 1024 * 1024) return;
-    event.preventDefault();
-    event.stopImmediatePropagation();
-    window.dash_clientside.set_props("shell-notice", {
-      children:
-        "These files are more than " + FILES_LIMIT_MB + " MB together: send fewer at a time, or " +
-        "load the folder with the `slopewatch load` command.",
-    });
-  }
-
-  document.addEventListener(
-    "change",
-    (event) => event.target.type === "file" && tooLarge(event, event.target.files),
-    true
-  );
-  document.addEventListener(
-    "drop",
-    (event) => event.dataTransfer && tooLarge(event, event.dataTransfer.files),
-    true
-  );
-
   // ---- what the server refuses -----------------------------------------------------------
   // A sign-in that has ended, a file too large: said in the page, which keeps what was typed.
   const ask = window.fetch;

@@ -61,7 +61,8 @@ def _bring_in(work: Document) -> html.Section:
         name="intake-files",
         note="CSV, Parquet or a workbook. A table is known by its file's or sheet's name, or by "
         "its columns; bad rows are set aside and the good ones load. The same file twice changes "
-        "nothing. Recordings of rides (FIT, TCX, CSV) go in as well.",
+        "nothing. Recordings of rides (FIT, TCX, CSV) go in as well, and a folder can be dropped "
+        "whole.",
     )
 
 

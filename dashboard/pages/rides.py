@@ -53,7 +53,8 @@ def _drop() -> html.Section:
         drop,
         html.Div(id="rides-work", role="status"),
         name="rides-drop",
-        note="One from the meter, one from what it is compared with: a trainer or a second meter. "
+        note="One from the meter, one from what it is compared with: a trainer or a second meter; "
+        "or the folder that they are in. "
         "FIT, TCX, or CSV with the columns time, power_w, cadence_rpm. Of several files those that "
         "overlap in time are proposed as pairs. Nothing goes into the store until you keep it.",
     )

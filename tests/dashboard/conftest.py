@@ -15,7 +15,8 @@ import pytest
 from dashboard import server
 from dashboard.app import create_app
 from dashboard.data_pages import Data
-from tests.dashboard import bench_team
+from tests.dashboard import bench_team, whole_team
+from tests.once import built_once
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 ARGUMENTS = [
@@ -110,7 +111,22 @@ def visit(browser: Any) -> Iterator[Callable[..., Visit]]:
 @pytest.fixture(scope="session")
 def team_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A fitted store of a small team with a meter of every kind; not to be written to."""
-    return bench_team.store(tmp_path_factory.mktemp("team"))
+    return built_once(tmp_path_factory, "bench-team", bench_team.store) / "team.duckdb"
+
+
+@pytest.fixture(scope="session")
+def whole_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A fitted store in which no page is empty; not to be written to."""
+    return built_once(tmp_path_factory, "whole-team", whole_team.store) / "whole.duckdb"
+
+
+@pytest.fixture(scope="module")
+def whole(whole_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Data]:
+    """The pages' door over a copy of it, shared by the tests of a file."""
+    own = shutil.copytree(whole_store.parent, tmp_path_factory.mktemp("own") / "whole")
+    data = Data(own / whole_store.name)
+    yield data
+    assert data._follower.settled()
 
 
 @pytest.fixture
