@@ -14,14 +14,14 @@ import icalendar
 import pypdf
 import pytest
 
-from dashboard import passwords, theme
+from dashboard import data_accounts, passwords, theme
 from dashboard.cli import main
 from dashboard.data_pages import Data
 from dashboard.pages.budget_parts import money, money_span
 from ingest.pins import pins
 from tests.commands.test_rides import csv_of, fit_of
 from tests.dashboard.conftest import serving
-from tests.dashboard.people import NAMES, WORDS, add_accounts
+from tests.dashboard.people import WORDS
 from tests.dashboard.whole_team import SERIAL, ridden
 
 pytestmark = pytest.mark.browser
@@ -42,7 +42,8 @@ def say(whole, capsys):
 
     def asked(*words: str) -> Any:
         capsys.readouterr()
-        assert main([*words, "--store", str(whole._store.path), "--format", "json"]) == 0
+        store = [] if words[0] == "compare" else ["--store", str(whole._store.path)]
+        assert main([*words, *store, "--format", "json"]) == 0
         return json.loads(capsys.readouterr().out)
 
     return asked
@@ -182,21 +183,24 @@ def test_a_budget_is_printed_on_one_page(visit, served, say):
 
 
 def test_who_only_looks_is_refused_a_write(visit, whole_store, tmp_path, monkeypatch):
-    """A coach sees the plan, cannot move it; a manager sees the plan, no ride and no watt."""
+    """A coach sees the own riders' visits, cannot move them; a manager moves, and sees no ride."""
     monkeypatch.setattr(passwords, "METHOD", "scrypt:1024:8:1")
     own = shutil.copytree(whole_store.parent, tmp_path / "whole") / whole_store.name
-    add_accounts(own)
+    for name, role, coach in (("Bertil", "coach", "Bertil"), ("Max", "manager", None)):
+        data_accounts.add(own, name, f"{WORDS} {role}", role=role, coach=coach)
     data = Data(own)
     with serving(data) as address:
-        for role, may in (("coach", False), ("manager", True)):
+        for name, role, may in (("Bertil", "coach", False), ("Max", "manager", True)):
             tab = visit()
             page = tab.page
             page.goto(f"{address}/season?{ASKED}")
-            page.fill("#name", NAMES[role])
+            page.fill("#name", name)
             page.fill("#password", f"{WORDS} {role}")
             page.press("#password", "Enter")
             page.wait_for_selector(".board .visit")
             meter = page.get_attribute(".board .visit >> nth=0", "data-meter")
+            if not may:
+                assert {name for _, name, _ in board(page)} <= {"M0001", "M0010"}
             page.click(".board .visit >> nth=0")
             page.wait_for_selector("#season-visit[open]")
             page.select_option("#season-visit-week", PINNED)
