@@ -75,9 +75,9 @@ def _recorded(alarm: "Alarm", prepared: Prepared) -> dict[str, list[str]]:
         (pl.col("meter_id") == alarm.effect.device) & pl.col("event").is_in(list(EVENT_STEP_SD))
     ).sort("on")
     for row, at in zip(events.iter_rows(named=True), event_instants(events), strict=True):
-        said = (
-            f"the {_EVENT_WORDS.get(row['event'], row['event'].replace('_', ' '))} of {row['on']}"
-        )
+        word = _EVENT_WORDS.get(row["event"], row["event"].replace("_", " "))
+        of = "about" if row["event"] == "zero_step" else "of"  # it was seen after it happened
+        said = f"the {word} {of} {row['on']}"
         said += f" ({row['note']})" if row["note"] else ""
         if alarm.effect.since - _NEAR_YEARS <= at <= alarm.effect.at + _NEAR_YEARS:
             found["zero" if row["event"] == "zero_step" else "done"].append(said)
