@@ -9,7 +9,7 @@ process of its own and sends it callbacks over HTTP at a steady rate, a tenth of
 proposed event confirmed), while a file is loaded and the models are refitted; then it counts the
 writes in the store; with `--quiet` nothing is written, loaded or refitted. `paint` opens each page
 in a real browser: cold (the server has just been started, nothing is in the browser's cache) and
-warm, until its main part can be read.
+warm, until its heading is painted and until its tables and charts are.
 """
 
 from __future__ import annotations
@@ -43,7 +43,6 @@ from tests.simulate.fleet_options import FleetOptions
 from tests.simulate.fleets import simulate_fleet
 
 WRITES = 0.10
-READY = "#page h1"
 
 
 def build(target: Path, *, meters: int, years: float, comparisons: float) -> None:
@@ -252,36 +251,61 @@ def print_times(visitor: Visitor) -> None:
 
 
 def paint(store: Path, paths: list[str]) -> None:
-    """Seconds until each page's main part can be read, cold and warm."""
+    """Seconds until each page's heading is painted, cold and warm, and until it is all there."""
     from playwright.sync_api import sync_playwright
 
     from tests.dashboard.conftest import ARGUMENTS, BROWSERS
 
     chromium = next(path for path in map(shutil.which, BROWSERS) if path)
-    print(f"{'':28}{'cold s':>8}{'warm s':>8}")
+    print(f"{'':28}{'cold s':>8}{'warm s':>8}{'filled, warm':>14}")
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
         for path in paths:
             with served(store) as address:
                 urlopen(f"{address}/assets/mark.svg").read()
                 context = browser.new_context(viewport={"width": 1440, "height": 900})
-                cold = first_paint(context, address + path)
-                warm = min(first_paint(context, address + path) for _ in range(3))
+                context.add_init_script(WATCH)
+                cold, _ = first_paint(context, address + path)
+                warm = [first_paint(context, address + path) for _ in range(5)]
                 context.close()
-            print(f"{path:28}{cold:8.2f}{warm:8.2f}")
+            painted, filled = (statistics.median(times) for times in zip(*warm, strict=True))
+            print(f"{path:28}{cold:8.2f}{painted:8.2f}{filled:14.2f}")
         browser.close()
 
 
-def first_paint(context: Any, address: str) -> float:
-    """Seconds from the request to a page with its heading and what belongs to it."""
+# Notes when the heading, and the last table's cell or chart that came in, were first on the screen.
+WATCH = """
+(() => {
+  const seen = (window.seenAt = { heading: null, filled: null });
+  const painted = (note) => requestAnimationFrame(() => requestAnimationFrame(note));
+  const parts = "#page .ag-row .ag-cell, #page .js-plotly-plot .main-svg";
+  let known = 0;
+  new MutationObserver(() => {
+    if (seen.heading === null && document.querySelector("#page h1")) {
+      seen.heading = 0;
+      painted(() => (seen.heading = seen.filled = performance.now()));
+    }
+    const now = document.querySelectorAll(parts).length;
+    if (now > known) {
+      known = now;
+      painted(() => (seen.filled = performance.now()));
+    }
+  }).observe(document, { childList: true, subtree: true });
+})();
+"""
+
+
+def first_paint(context: Any, address: str) -> tuple[float, float]:
+    """Seconds from the request until the heading is painted, and until nothing more comes in."""
     page = context.new_page()
     page.set_default_timeout(120_000)
-    begun = time.monotonic()
     page.goto(address, wait_until="commit")
-    page.wait_for_selector(READY)
-    took = time.monotonic() - begun
+    page.wait_for_selector("#page h1")
+    page.wait_for_load_state("networkidle")
+    page.wait_for_timeout(1500)
+    seen = page.evaluate("window.seenAt")
     page.close()
-    return took
+    return seen["heading"] / 1000, seen["filled"] / 1000
 
 
 def main() -> None:
