@@ -13,7 +13,7 @@ import pandas  # noqa: F401  whole before the first answer: plotly looks for it 
 from dash import MATCH, Dash, Input, Output, State, dcc, html, set_props
 from flask import g
 
-from dashboard import components, rights, theme
+from dashboard import components, looking_back, rights, theme
 from dashboard.bodies import Bodies
 from dashboard.data import is_expected
 from dashboard.data_guard import NOTHING, Guarded
@@ -154,9 +154,14 @@ def _register_shell(app: Dash, data: Door, pages: list[Page]) -> None:
     def show(pathname: str | None, search: str | None) -> tuple[Any, str, Any, None]:
         found = find(pages, pathname, search)
         view = found[1] if found else View()
-        body, title = page_body(data, found, bodies)
+        waiting = looking_back.not_yet(data, found)
+        if waiting is not None and found is not None:
+            body, title = waiting, page_title(*found)
+        else:
+            body, title = page_body(data, found, bodies)
         return body, title, navigation(pages, found and found[0], view, person_asking()), None
 
+    looking_back.register(app, data, pages, lambda found: page_body(data, found, bodies)[0])
     title = Input("page-title", "data")
     components.in_browser(app, "arrive", title, at_start=False)
     components.in_browser(
@@ -200,8 +205,12 @@ def page_body(
             return _said(str(problem)), f"{page.title} · {NAME}"
         LOG.exception("page %s could not be drawn", page.path)
         return _failed(), f"{page.title} · {NAME}"
-    named = next(iter(view.params.values()), page.title)
-    return [*above, body], f"{named} · {NAME}"
+    return [*above, body], page_title(page, view)
+
+
+def page_title(page: Page, view: View) -> str:
+    """What the browser calls the page: what it is about, else its name."""
+    return f"{next(iter(view.params.values()), page.title)} · {NAME}"
 
 
 def _provisional(data: Door) -> list[html.P]:

@@ -12,6 +12,7 @@ from typing import Any
 from dashboard.data_bench import BenchDoor
 from dashboard.data_budget import BudgetDoor
 from dashboard.data_kept import Kept
+from dashboard.data_past import PastDoor
 from dashboard.data_people import PeopleDoor
 from dashboard.data_riders import RidersDoor
 from dashboard.data_rides import RidesDoor
@@ -53,8 +54,9 @@ class FleetDoor(Kept):
         from models import run
 
         day = date.fromisoformat(as_of) if as_of else None
+        ready = (lambda: self._fleet(as_of)) if as_of else None
         try:
-            found = run.status(self._store, as_of=day)
+            found = run.status(self._store, as_of=day, ready=ready)
         except (StoreError, NothingToSayError):
             if self._store.exists() and not run.is_empty(self._store):
                 raise
@@ -131,7 +133,9 @@ class FleetDoor(Kept):
         return dict(self._kept(lambda: run.method(self._store), "method"))
 
 
-class Data(FleetDoor, BenchDoor, PeopleDoor, RidesDoor, SeasonDoor, RidersDoor, BudgetDoor):
+class Data(
+    FleetDoor, BenchDoor, PeopleDoor, RidesDoor, SeasonDoor, RidersDoor, BudgetDoor, PastDoor
+):
     """All that the pages may ask; dashboard.rights says who may ask what."""
 
 

@@ -65,6 +65,7 @@ RIGHTS: dict[str, Right] = {
     # fleet, meter, method
     "version": read(watts=False),
     "status": read(watts=False),
+    "looked_from": read(watts=False),
     "fit_state": read(watts=False),
     "history": read(watts=False),
     "meter": read(watts=False),

@@ -7,6 +7,7 @@ store to a fit), `run_decisions` (from a fit to decisions).
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -89,9 +90,19 @@ RECENT_NOTICE_DAYS = 28
 TOLERANCE_PCT = 1.5  # where no meters table says otherwise
 
 
-def status(store: Store, *, as_of: date | None = None, say: Say | None = None) -> dict[str, Any]:
-    """The `status` document, with the notices of four weeks and what can be done before a race."""
-    snap, stale = snapshot(store, as_of=as_of, say=say)
+def status(
+    store: Store,
+    *,
+    as_of: date | None = None,
+    say: Say | None = None,
+    ready: Callable[[], Prepared] | None = None,
+) -> dict[str, Any]:
+    """The `status` document, with the notices of four weeks and what can be done before a race.
+
+    ready: gives the fleet of the day (as `prepare` does) where the stored fit does not serve, for
+    who has it already
+    """
+    snap, stale = snapshot(store, as_of=as_of, say=say, ready=ready)
     with store.reading() as db:
         settings = settings_of(db)
         today, demo = today_of(db, settings), db.setting("today")

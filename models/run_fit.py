@@ -177,8 +177,15 @@ def _put_records(db: Database, found: Records) -> None:
     db.put_derived("resets", found.resets)
 
 
-def _snapshot(found: Records, settings: Settings, version: int, begun: float) -> Snapshot:
-    fleet = assess.fitted(found, settings)
+def _snapshot(
+    found: Records,
+    settings: Settings,
+    version: int,
+    begun: float,
+    *,
+    fleet: FleetFit | None = None,
+) -> Snapshot:
+    fleet = fleet or assess.fitted(found, settings)
     made = assess.Made(
         datetime.now(UTC).replace(microsecond=0), round(time.monotonic() - begun, 3), version
     )
@@ -206,11 +213,18 @@ def _stored(store: Store) -> tuple[Snapshot | None, date, int]:
         return _kept(db), today_of(db, settings), db.data_version()
 
 
-def snapshot(store: Store, *, as_of: date | None, say: Say | None = None) -> tuple[Snapshot, bool]:
+def snapshot(
+    store: Store,
+    *,
+    as_of: date | None,
+    say: Say | None = None,
+    ready: Callable[[], Prepared] | None = None,
+) -> tuple[Snapshot, bool]:
     """The fit that answers for a day, and whether data came in after it was made.
 
     The stored fit serves where nothing dated after the day went into it; else (a past day, or
-    no fit yet) the models are fitted anew, on what was known on that day alone.
+    no fit yet) the models are fitted anew, on what was known on that day alone, or have been:
+    ready gives them.
     """
     kept, today, version = _stored(store)
     day = as_of or today
@@ -219,6 +233,9 @@ def snapshot(store: Store, *, as_of: date | None, say: Say | None = None) -> tup
         if kept.serves(day) and (as_of is None or not stale):
             return kept, stale
     begun = time.monotonic()
+    if ready is not None:
+        known = ready()
+        return _snapshot(known.found, known.settings, version, begun, fleet=known.fleet), False
     tell(say, f"fitting what was known on {day.isoformat()}")
     found, settings, version = records(store, day)
     return _snapshot(found, settings, version, begun), False
