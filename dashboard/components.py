@@ -277,14 +277,17 @@ def plain_table(titles: Sequence[str], rows: Sequence[html.Tr], *, name: str) ->
     )
 
 
-def choice(name: str, options: Sequence[str], everything: str) -> html.Div:
-    """The browser's own list to choose one from; what is chosen is in the store NAME-chosen."""
+def choice(name: str, options: Sequence[str], everything: str, *, kept: bool = True) -> html.Div:
+    """The browser's own list to choose one from; what is chosen is in the store NAME-chosen.
+
+    kept   whether the choice outlasts a reload
+    """
     listed = [html.Option(everything, value="")]
     listed += [html.Option(option, value=option) for option in options]
     return html.Div(
         [
             html.Select(listed, id=name, className="choice"),
-            dcc.Store(id=f"{name}-chosen", storage_type="session"),
+            dcc.Store(id=f"{name}-chosen", storage_type="session" if kept else "memory"),
         ]
     )
 

@@ -101,6 +101,11 @@ class Guarded:
 
 
 def _not_for(person: Person) -> str:
+    if person is rights.HERE:
+        return (
+            "Nobody is signed in here, and accounts are changed by an owner who is. The first one "
+            "is added on the command line: slopewatch account add NAME --role owner"
+        )
     article = "an" if person.role == rights.OWNER else "a"
     return (
         f"This is not open to {article} {person.role} ({person.name}). "
@@ -140,6 +145,8 @@ def _subject(method: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str
     """What a call was about: its short arguments. Of files only the names are written down."""
     said = []
     for name, value in _arguments(method, args, kwargs).items():
+        if name == "password":
+            continue
         if name == "files":
             said += [str(file) for file, _ in value]
         elif isinstance(value, str | int | float) and len(str(value)) <= 100:

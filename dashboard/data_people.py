@@ -6,20 +6,22 @@ import hashlib
 import secrets
 import threading
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import cached_property
 from typing import Any
 
+import polars as pl
 from itsdangerous import BadData, URLSafeSerializer
 
+from dashboard.data import NothingDoneError
 from dashboard.data_guard import NOTHING, Scope
 from dashboard.data_kept import Kept, Remembered, Standing, standing_of
-from dashboard.passwords import fits, stand_in
+from dashboard.passwords import PasswordError, fits, hashed, stand_in
 from dashboard.rights import Person
 from dashboard.throttle import Throttle
 from ingest import accounts as kept
 from ingest.accounts import Account
-from ingest.changes import changes
+from ingest.changes import among, changes
 from ingest.secret import signing_keys
 from ingest.store import Store
 
@@ -65,6 +67,14 @@ class People:
 
     def _ended(self) -> frozenset[str]:
         return self._standing().ended
+
+    def hashed(self, password: str, name: str) -> str:
+        """The hash to keep of a password; an expected error for one that is easy to guess."""
+        with self._one_at_a_time:
+            try:
+                return hashed(password, name=name)
+            except PasswordError as weak:
+                raise NothingDoneError(str(weak)) from None
 
     def exist(self) -> bool:
         """Whether there are accounts: then everyone signs in, on loopback too."""
@@ -175,9 +185,76 @@ class PeopleDoor(Kept):
         return str(self._store.path)
 
     def accounts(self) -> list[Document]:
-        """Every account: name, role, state, coach."""
-        return [account.shown() for account in kept.accounts(self._store).values()]
+        """Every account: name, role, state, coach, and when it was changed last (changed_at)."""
+        found = kept.accounts(self._store)
+        latest = _changed_last(changes(self._store)) if found else {}
+        return [
+            account.shown() | {"changed_at": latest.get(account.name, account.created_at)}
+            for account in found.values()
+        ]
 
     def changes(self) -> list[Document]:
         """Recorded changes, newest first: changed_at, who, what, subject, before, after."""
         return changes(self._store).to_dicts() if self._store.exists() else []
+
+    def find_changes(
+        self,
+        words: str = "",
+        *,
+        who: str | None = None,
+        what: str | None = None,
+        first: str | None = None,
+        last: str | None = None,
+        most: int | None = None,
+    ) -> Document:
+        """The recorded changes that match, newest first.
+
+        first, last  days, ISO    most  how many rows to give
+        Out  rows (as of `changes`), found (how many match), all (how many there are), and the
+             names to choose from: who, what
+        """
+        if not self._store.exists():
+            return {"rows": [], "found": 0, "all": 0, "who": [], "what": []}
+        everything = changes(self._store)
+        days = {name: _day(text) for name, text in (("first", first), ("last", last))}
+        found = among(everything, words=words, who=who, what=what, **days)
+        return {
+            "rows": (found if most is None else found.head(most)).to_dicts(),
+            "found": found.height,
+            "all": everything.height,
+            **{name: sorted(everything[name].unique().to_list()) for name in ("who", "what")},
+        }
+
+    # ---- changes of accounts: for an owner who signed in (dashboard.rights) ---------------------
+
+    def add_account(self, name: str, password: str, *, role: str, coach: str | None = None) -> None:
+        """Add an account; an expected error where name, role or password will not do."""
+        hashed = self.people.hashed(password, name)
+        kept.add_account(self._store, name, role=role, password_hash=hashed, coach=coach)
+
+    def set_account_role(self, name: str, role: str, *, coach: str | None = None) -> None:
+        """Give an account another role; not to the only owner who can sign in."""
+        kept.set_role(self._store, name, role, coach=coach, keep_an_owner=True)
+
+    def set_account_enabled(self, name: str, *, enabled: bool) -> None:
+        """Let an account sign in, or not; the only owner who can sign in stays."""
+        kept.set_enabled(self._store, name, enabled=enabled, keep_an_owner=True)
+
+    def set_account_password(self, name: str, password: str) -> None:
+        """Give an account another password; its sign-ins end."""
+        kept.set_password(self._store, name, self.people.hashed(password, name))
+
+
+def _changed_last(rows: pl.DataFrame) -> dict[str, datetime]:
+    """When each account was changed last."""
+    own = rows.filter(pl.col("what").str.starts_with("account "))
+    return dict(own.group_by("subject").agg(pl.col("changed_at").max()).iter_rows())
+
+
+def _day(text: str | None) -> date | None:
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise NothingDoneError(f'found "{text}", expected a day such as 2026-03-14') from None

@@ -36,14 +36,16 @@ class Right:
 
     change   what a call is recorded as among the changes; None: it changes nothing
     watts    whether its answer may hold watts, which then are taken out for most roles
+    by_name  whether only someone who signed in may call it, never just whoever is here
     """
 
     roles: frozenset[str]
     change: str | None = None
     watts: bool = True
+    by_name: bool = False
 
     def allows(self, person: Person) -> bool:
-        return person.role in self.roles
+        return person.role in self.roles and not (self.by_name and person is HERE)
 
 
 def read(*roles: str, watts: bool = True) -> Right:
@@ -51,9 +53,9 @@ def read(*roles: str, watts: bool = True) -> Right:
     return Right(_roles(roles), watts=watts)
 
 
-def write(change: str, *roles: str) -> Right:
+def write(change: str, *roles: str, by_name: bool = False) -> Right:
     """A change that these roles may make, and the owner; recorded in the words given."""
-    return Right(frozenset({*roles, OWNER}), change=change)
+    return Right(frozenset({*roles, OWNER}), change=change, by_name=by_name)
 
 
 def _roles(roles: tuple[str, ...]) -> frozenset[str]:
@@ -108,6 +110,11 @@ RIGHTS: dict[str, Right] = {
     # people
     "accounts": read(OWNER, watts=False),
     "changes": read(OWNER),
+    "find_changes": read(OWNER),
+    "add_account": write("account added", by_name=True),
+    "set_account_role": write("account role", by_name=True),
+    "set_account_enabled": write("account enabled", by_name=True),
+    "set_account_password": write("account password", by_name=True),
     # intake
     "begin_load": write("files loaded", MECHANIC, MANAGER),
     "begin_fit": write("models refitted", MECHANIC, MANAGER),
@@ -153,6 +160,7 @@ PAGES: dict[str, frozenset[str]] = {
     "/bench": frozenset({MECHANIC, OWNER}),
     "/rides": frozenset({MECHANIC, COACH, OWNER}),
     "/intake": frozenset({MECHANIC, MANAGER, OWNER}),
+    "/people": frozenset({OWNER}),
 }
 
 # Addresses of the server beside the pages and Dash's own, by their beginning. What they hand out

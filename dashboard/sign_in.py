@@ -50,8 +50,9 @@ PAGE = """<!DOCTYPE html>
  {password_focus}>
 <button type="submit">Sign in</button>
 </form>
-<p class="note">No account, or the password is gone? Whoever runs the dashboard's machine adds
-and changes accounts there: <code class="command">slopewatch account --help</code></p>
+<p class="note">No account, or the password is gone? An owner adds and changes accounts on the page
+People, and whoever runs the dashboard's machine there:
+<code class="command">slopewatch account --help</code></p>
 </main>
 </body>
 </html>

@@ -15,6 +15,7 @@ from ingest.changes import record
 from ingest.store import Database, Store, StoreError
 
 LONGEST_NAME = 64
+OWNER = "owner"
 
 
 class AccountError(StoreError):
@@ -76,11 +77,23 @@ def add_account(
         record(db, "account added", name, after=account.shown())
 
 
-def set_role(store: Store, name: str, role: str, *, coach: str | None = None) -> None:
-    """Give an account another role; whoever is signed in with it signs in again."""
+def set_role(
+    store: Store,
+    name: str,
+    role: str,
+    *,
+    coach: str | None = None,
+    keep_an_owner: bool = False,
+) -> None:
+    """Give an account another role; whoever is signed in with it signs in again.
+
+    keep_an_owner   refuse to take the role from the only owner who can sign in
+    """
     with store.writing() as db:
         before = _existing(db, name)
         after = replace(before, role=_checked_role(role), coach=coach or before.coach)
+        if keep_an_owner:
+            _still_owned(db, after)
         _change(db, "account role", before, after)
 
 
@@ -91,11 +104,16 @@ def set_password(store: Store, name: str, password_hash: str) -> None:
         _change(db, "account password", before, replace(before, password_hash=password_hash))
 
 
-def set_enabled(store: Store, name: str, *, enabled: bool) -> None:
-    """Let an account sign in, or not; disabling it ends its sign-ins at once."""
+def set_enabled(store: Store, name: str, *, enabled: bool, keep_an_owner: bool = False) -> None:
+    """Let an account sign in, or not; disabling it ends its sign-ins at once.
+
+    keep_an_owner   refuse to shut out the only owner who can sign in
+    """
     with store.writing() as db:
         before = _existing(db, name)
         after = replace(before, disabled_at=None if enabled else _now())
+        if keep_an_owner:
+            _still_owned(db, after)
         _change(db, "account enabled" if enabled else "account disabled", before, after)
 
 
@@ -104,6 +122,16 @@ def _change(db: Database, what: str, before: Account, after: Account) -> None:
     db.tidy("delete_account", account=before.name)
     _put(db, after)
     record(db, what, before.name, before=before.shown(), after=after.shown())
+
+
+def _still_owned(db: Database, after: Account) -> None:
+    """Refuse a change after which no owner can sign in."""
+    everyone = accounts_in(db) | {after.name: after}
+    if not any(account.role == OWNER and account.enabled for account in everyone.values()):
+        raise AccountError(
+            f'"{after.name}" is the only owner who can sign in: make another account an owner '
+            "first."
+        )
 
 
 def _put(db: Database, account: Account) -> None:

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import polars as pl
 
@@ -80,6 +80,29 @@ def _text(value: object) -> str | None:
     if value is None or isinstance(value, str):
         return value
     return json.dumps(value, ensure_ascii=False, default=str)
+
+
+def among(
+    rows: pl.DataFrame,
+    *,
+    words: str = "",
+    who: str | None = None,
+    what: str | None = None,
+    first: date | None = None,
+    last: date | None = None,
+) -> pl.DataFrame:
+    """Those of the recorded changes that match all that is asked; the order stays.
+
+    words        each stands somewhere in the row, in any case
+    first, last  days (UTC), both included
+    """
+    said = pl.concat_str(rows.columns[1:], separator=" ", ignore_nulls=True).str.to_lowercase()
+    day = pl.col("changed_at").dt.date()
+    asked = [said.str.contains(word, literal=True) for word in words.lower().split()]
+    asked += [pl.col(name) == value for name, value in (("who", who), ("what", what)) if value]
+    asked += [day >= first] if first else []
+    asked += [day <= last] if last else []
+    return rows.filter(*asked) if asked else rows
 
 
 def changes(store: Store) -> pl.DataFrame:

@@ -11,6 +11,14 @@
     place.appendChild(field);
   }
 
+  // Where the page keeps a store NAME-chosen, it hears of the day at once.
+  document.addEventListener("change", function (event) {
+    const place = event.target.closest ? event.target.closest(".date-field") : null;
+    if (!place || place.dataset.told === undefined) return;
+    const day = event.target.value || null;
+    window.dash_clientside.set_props(place.dataset.name + "-chosen", { data: day });
+  });
+
   new MutationObserver(function () {
     document.querySelectorAll(".date-field:empty").forEach(fill);
   }).observe(document, { childList: true, subtree: true });

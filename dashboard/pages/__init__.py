@@ -99,6 +99,29 @@ class Door(Protocol):
 
     def method(self) -> Document: ...
 
+    def accounts(self) -> list[Document]: ...
+
+    def find_changes(
+        self,
+        words: str = "",
+        *,
+        who: str | None = None,
+        what: str | None = None,
+        first: str | None = None,
+        last: str | None = None,
+        most: int | None = None,
+    ) -> Document: ...
+
+    def add_account(
+        self, name: str, password: str, *, role: str, coach: str | None = None
+    ) -> None: ...
+
+    def set_account_role(self, name: str, role: str, *, coach: str | None = None) -> None: ...
+
+    def set_account_enabled(self, name: str, *, enabled: bool) -> None: ...
+
+    def set_account_password(self, name: str, password: str) -> None: ...
+
     def bench_kit(self) -> Document: ...
 
     def judge_bench(self, rows: Sequence[Document]) -> Document: ...

@@ -44,12 +44,17 @@ def progress_line(told: Document) -> str:
     return f"{said}… {seconds}{theme.NBSP}s" if seconds else f"{said}…"
 
 
-def date_field(name: str, label: str, day: str) -> html.Div:
-    """The browser's own date field; what is entered is in the element NAME."""
+def date_field(name: str, label: str, day: str, *, told: bool = False) -> html.Div:
+    """The browser's own date field; what is entered is in the element NAME.
+
+    told   whether it is in the store NAME-chosen as well, as soon as it is entered
+    """
+    facts = {"name": name, "day": day} | ({"told": "yes"} if told else {})
     return html.Div(
         [
             html.Label(label, htmlFor=name),
-            html.Div(className="date-field", **parts.facts_of(name=name, day=day)),
+            html.Div(className="date-field", **parts.facts_of(**facts)),
+            dcc.Store(id=f"{name}-chosen") if told else None,
         ],
         className="field",
     )

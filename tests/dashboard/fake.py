@@ -307,6 +307,24 @@ class FakeData(FakeDecisions):
     def rides_waiting(self) -> list[Document]:
         return []
 
+    def accounts(self) -> list[Document]:
+        return []
+
+    def find_changes(self, words: str = "", **_asked: Any) -> Document:
+        return {"rows": [], "found": 0, "all": 0, "who": [], "what": []}
+
+    def add_account(self, name: str, password: str, *, role: str, coach: str | None = None) -> None:
+        self.calls.append(("add_account", name))
+
+    def set_account_role(self, name: str, role: str, *, coach: str | None = None) -> None:
+        self.calls.append(("set_account_role", name))
+
+    def set_account_enabled(self, name: str, *, enabled: bool) -> None:
+        self.calls.append(("set_account_enabled", name))
+
+    def set_account_password(self, name: str, password: str) -> None:
+        self.calls.append(("set_account_password", name))
+
     def riders_named(self) -> list[Document]:
         return [{"rider_id": "R01"}, {"rider_id": "R02"}]
 
