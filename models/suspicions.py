@@ -33,6 +33,11 @@ QUIET = 1.5
 """Standard deviations within which an error needs no explanation."""
 SOAKED_MIN = 15.0
 DEAD_RATIO = 0.1
+REMAINS = 4.0
+"""Standard deviations that may remain once a mistake is taken off; else it explains nothing."""
+ABSURD = 8.0
+"""100·ln that may remain where a setting is known to be wrong, or a decimal point."""
+POINT = 10.0
 ODD_READING = 0.04
 """How far one reading must be off all others (relative) to be called a slip."""
 
@@ -69,7 +74,7 @@ def suspicions(case: Case) -> list[Suspicion]:
     found = [*_facts(case), *_swapped(case)]
     if case.stage.ratio <= DEAD_RATIO:
         return [*found, *_dead_or_reversed(case)]
-    slips = list(_odd_reading(case.stage))
+    slips = list(_odd_reading(case.stage)) or list(_mistyped(case))
     if not slips and not any(s.kind == "crank_length" for s in found):
         found += _weighed(case)
     return [*found, *slips]
@@ -91,13 +96,42 @@ def _facts(case: Case) -> Iterator[Suspicion]:
     programmed = session.installation.programmed_mm if session.installation else None
     length = session.crank_length_mm
     if session.rule.uses_length and programmed and length:
-        yield from _programmed(case.stage, programmed, length)
+        yield from _programmed(case, programmed, length)
     yield from _offset_by_loads(case.stage)
 
 
-def _programmed(stage: Stage, programmed: float, length: float) -> Iterator[Suspicion]:
-    """A crank length set in the meter that is not the crank's."""
+def _sd(case: Case) -> float:
+    return math.hypot(case.expected.sd, case.u)
+
+
+def _remains(case: Case, ratio: float) -> bool:
+    """Whether a ratio is one that the meter may have once a mistake is taken off it."""
+    most = max(ABSURD, REMAINS * _sd(case))
+    return ratio > 0 and abs(100 * math.log(ratio) - case.expected.mean) <= most
+
+
+def _mistyped(case: Case) -> Iterator[Suspicion]:
+    """A reading with its decimal point one place off."""
+    for reading in case.stage.used:
+        ratio = (reading.ratio or 0.0) / POINT
+        if _remains(case, ratio):
+            residual = 100 * (ratio - 1)
+            yield Suspicion(
+                "mistyped",
+                reading.torque_nm,
+                round(reading.torque_nm / POINT, 3),
+                residual,
+                f"{reading.torque_nm:g} N·m{_where(reading)} looks mistyped, ten times what "
+                "fits: read it again",
+            )
+
+
+def _programmed(case: Case, programmed: float, length: float) -> Iterator[Suspicion]:
+    """A crank length set in the meter that is not the crank's, if the rest can be the meter's."""
+    stage = case.stage
     if abs(programmed - length) < SAME_LENGTH_MM:
+        return
+    if not _remains(case, stage.ratio * length / programmed):
         return
     residual = 100 * (stage.ratio * length / programmed - 1)
     yield Suspicion(
@@ -122,7 +156,7 @@ def _dead_or_reversed(case: Case) -> Iterator[Suspicion]:
             "backward",
             residual,
             f"the readings are negative: with their sign turned {_change(case.stage, residual)}. "
-            "Load the crank in the forward direction",
+            "A slip of the sign, or the crank was loaded backward: look, and read it again",
         )
         return
     arm = next((r.arm for r in case.stage.used if r.arm), None)
@@ -206,7 +240,7 @@ def _offset_by_loads(stage: Stage) -> Iterator[Suspicion]:
 def _weighed(case: Case) -> list[Suspicion]:
     """The mistakes that explain the error better than the meter does."""
     x = 100 * math.log(case.stage.ratio)
-    sd = math.hypot(case.expected.sd, case.u)
+    sd = _sd(case)
     off = x - case.expected.mean
     if abs(off) < QUIET * sd and not _length_in_doubt(case):
         return []
@@ -218,11 +252,11 @@ def _weighed(case: Case) -> list[Suspicion]:
             last_length_mm=None if case.before is None else case.before.crank_length_mm,
         )
     )
-    weights = [m.share * _normal(off - 100 * math.log(m.factor), sd) for m in mistakes]
+    weights = [m.share * _left(off - 100 * math.log(m.factor), sd) for m in mistakes]
     no_zero = 0.0
     if not case.stage.zeros:
         wide = math.hypot(sd, 100 * OFFSET_SD_NM * case.per_nm)
-        no_zero = NO_ZERO_SHARE * _normal(off, wide)
+        no_zero = NO_ZERO_SHARE * _left(off, wide)
     none = max(1 - sum(m.share for m in mistakes), 0.5) * _by_itself(off, sd)
     total = sum(weights) + no_zero + none
     if total <= 0 or (total - none) / total < OPEN_FROM:
@@ -281,6 +315,11 @@ def _by_itself(off: float, sd: float) -> float:
     """Density of the found error if nobody made a mistake."""
     knocked = math.hypot(sd, KNOCKED_SD)
     return (1 - KNOCKED_SHARE) * _normal(off, sd) + KNOCKED_SHARE * _normal(off, knocked)
+
+
+def _left(x: float, sd: float) -> float:
+    """The density of what remains; none where that is more than the meter's own."""
+    return _normal(x, sd) if abs(x) <= REMAINS * sd else 0.0
 
 
 def _normal(x: float, sd: float) -> float:

@@ -152,25 +152,39 @@
     return signed(residual) + " % would remain of " + signed(100 * (ratio - 1)) + " %";
   }
 
-  // found: of `stage`; u_ln: standard uncertainty against the expectation (null: a usual one's).
+  // What the meter is expected to be found with, 100\u00b7ln: mean, and sd with this session's own.
+  // u_ln: standard uncertainty against the expectation (null: a usual one's).
+  function awaited(kit, meter, row, u_ln) {
+    const expected = bench.expectation(kit, meter, row);
+    let u = u_ln;
+    if (u === null || u === undefined) {
+      const usual = bench.usualU(kit, meter, row).u;
+      u = expected.known ? kit.kinds[meter.kind].u_session_pct : usual;
+    }
+    return { mean: expected.mean, sd: Math.hypot(expected.sd, u) };
+  }
+
+  // Whether a ratio is one that the meter may have once a mistake is taken off it.
+  function remains(rules, expected, ratio) {
+    const most = Math.max(rules.absurd, rules.remains * expected.sd);
+    return ratio > 0 && Math.abs(100 * Math.log(ratio) - expected.mean) <= most;
+  }
+
+  // found: of `stage`.
   function weigh(kit, meter, found, u_ln) {
     const rules = kit.rules;
     const rows = found.used.map((one) => one.row);
-    const expected = bench.expectation(kit, meter, rows[0]);
-    let u = u_ln;
-    if (u === null || u === undefined) {
-      const usual = bench.usualU(kit, meter, rows[0]).u;
-      u = expected.known ? kit.kinds[meter.kind].u_session_pct : usual;
-    }
-    const sd = Math.hypot(expected.sd, u);
+    const expected = awaited(kit, meter, rows[0], u_ln);
+    const sd = expected.sd;
+    const left = (x, wide) => (Math.abs(x) <= rules.remains * wide ? normal(x, wide) : 0);
     const off = 100 * Math.log(found.ratio) - expected.mean;
     if (Math.abs(off) < rules.quiet * sd && !lengthInDoubt(rules, meter, rows[0])) return [];
     const mistakes = plausible(kit, meter, rows);
-    const weights = mistakes.map((m) => m.share * normal(off - 100 * Math.log(m.factor), sd));
+    const weights = mistakes.map((m) => m.share * left(off - 100 * Math.log(m.factor), sd));
     let noZero = 0;
     if (found.zero === null) {
       const wide = Math.hypot(sd, 100 * rules.offset_sd_nm * found.per_nm);
-      noZero = rules.no_zero_share * normal(off, wide);
+      noZero = rules.no_zero_share * left(off, wide);
     }
     const knocked = Math.hypot(sd, rules.knocked_sd);
     const itself =
@@ -228,11 +242,21 @@
     return null;
   }
 
-  function programmed(kit, meter, found) {
+  // Readings with the decimal point one place off.
+  function mistyped(kit, found, expected) {
+    const slips = found.used.filter((one) => remains(kit.rules, expected, one.ratio / kit.rules.point));
+    return slips.map((one) => ({
+      kind: "mistyped", fix: "entry", probability: null, at: one.row.reading,
+      text: whole(one.row.torque_nm) + " N\u00b7m looks mistyped, ten times what fits: read it again",
+    }));
+  }
+
+  function programmed(kit, meter, found, expected) {
     const set = meter.installation && meter.installation.programmed_mm;
     const length = found.used[0].row.crank_length_mm;
     if (!kit.kinds[meter.kind].uses_length || !set || !length) return null;
     if (Math.abs(set - length) < kit.rules.same_length_mm) return null;
+    if (!remains(kit.rules, expected, (found.ratio * length) / set)) return null;
     const residual = 100 * ((found.ratio * length) / set - 1);
     const text =
       whole(set) + " mm are set in the meter, the crank has " + whole(length) + " mm: " +
@@ -250,7 +274,8 @@
         whole(row.soak_min) + " minutes at this temperature are too few: wait half an hour and repeat";
       out.push({ kind: "not_soaked", fix: "work", probability: null, text: text });
     }
-    const set = programmed(kit, meter, found);
+    const expected = awaited(kit, meter, row, u_ln);
+    const set = programmed(kit, meter, found, expected);
     if (set) out.push(set);
     if (found.ratio <= kit.rules.dead_ratio) {
       out.push(found.ratio < -kit.rules.dead_ratio ? reversed() : dead());
@@ -262,12 +287,17 @@
         "one reading is " + bench.show(odd.off_pct, 1) + " % off the others, which fit " +
         bench.show(odd.fits, 2) + " N\u00b7m: read it again";
       out.push({ kind: "reading", fix: "entry", probability: null, text: text, at: odd.at });
-    } else if (!set) out.push(...weigh(kit, meter, found, u_ln));
+      return out;
+    }
+    const slips = mistyped(kit, found, expected);
+    if (slips.length) out.push(...slips);
+    else if (!set) out.push(...weigh(kit, meter, found, u_ln));
     return out;
   }
 
   function reversed() {
-    const text = "the readings are negative: load the crank in the forward direction";
+    const text =
+      "the readings are negative: a slip of the sign, or the crank was loaded backward; read it again";
     return { kind: "sign", fix: "entry", probability: null, text: text };
   }
 
@@ -278,5 +308,5 @@
     return { kind: "swapped", fix: "entry", probability: null, text: text };
   }
 
-  Object.assign(bench, { suspicions: suspicions, weigh: weigh, plausible: plausible, oddReading: oddReading });
+  Object.assign(bench, { suspicions: suspicions, weigh: weigh, plausible: plausible, oddReading: oddReading, awaited: awaited, remains: remains });
 })();

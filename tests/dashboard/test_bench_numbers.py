@@ -83,6 +83,12 @@ def draw(rng: random.Random, name: str, k: int) -> list[team.Row]:
     if rng.random() < 0.2:
         hung = [row for row in rows if row["load"] == "mass"]
         rng.choice(hung)["torque_nm"] *= 1.07
+    if rng.random() < 0.2:  # typed with a slip, or on one side only so far
+        hung = [row for row in rows if row["load"] == "mass"]
+        for row in hung[: rng.choice((1, len(hung)))]:
+            row["torque_nm"] = round(row["torque_nm"] * rng.choice((0.1, 8.1, 10, 2)), 3)
+        if rng.random() < 0.7:
+            rows = [row for row in rows if row["load"] == "zero" or row is hung[0]]
     if rng.random() < 0.2:
         for row in rows:
             row["bench_id"] = "iron"

@@ -164,15 +164,22 @@ def test_empty_store_says_what_to_do_next():
     assert "slopewatch template FOLDER" in said
 
 
-def test_stale_and_unsettled_fits_are_said():
+@pytest.mark.parametrize(
+    ("behind", "working", "expected"),
+    [(True, False, "refit on the"), (True, True, "being taken in"), (False, False, None)],
+)
+def test_data_to_be_taken_in_and_unsettled_fits_are_said(behind, working, expected):
     data = FakeData(2)
     fit = {"fitted_at": None, "stale": True, "converged": False}
+    fit |= {"behind": behind, "working": working}
     data.fit_state = lambda: {"converged": False, "message": "no"}
     status = data.status() | {"fit": fit}
     data.status = lambda as_of=None: status
     body, _ = shell.page_body(data, find(find_pages(), "/", ""))
     said = str(body)
-    assert "slopewatch fit" in said
+    assert [words for words in ("refit on the", "being taken in") if words in said] == (
+        [expected] if expected else []
+    )
     assert "provisional" in said
 
 
@@ -359,6 +366,6 @@ def test_method_page_shows_groups_spreads_and_limits() -> None:
             }
 
     shown = str(method.layout(Fitted(3), View()))
-    for words in ("alder", "+0.42", "none seen", "too few meters", "3.46", "run slopewatch fit"):
+    for words in ("alder", "+0.42", "none seen", "too few meters", "3.46", "Intake page"):
         assert words in shown, words
     assert "Nothing is fitted yet" in str(method.layout(FakeData(3), View()))

@@ -262,3 +262,31 @@ def test_slopes_in_logarithms() -> None:
     assert programmed_ln(None, "fixed") == 0.0
     assert programmed_ln(None, "divisor") is None
     assert programmed_ln(5.0, None) is None
+
+
+@pytest.mark.parametrize(
+    ("slip", "kind"), [(10.0, "mistyped"), (-1.0, "sign"), (8.0, None), (3.0, None)]
+)
+@pytest.mark.parametrize("programmed", [None, 172.5])
+def test_no_setting_is_blamed_where_the_rest_would_be_absurd(slip, kind, programmed) -> None:
+    """One reading typed with a slip, on pedals whose programmed length may differ as well."""
+    meters = [{"meter_id": "M1", "kind": "pedal_left", "slope_convention": "divisor"}]
+    fitted = {"meter_id": "M1", "crank_length_mm": 170.0, "programmed_crank_length_mm": programmed}
+    shown = round(EXPECTED * 1.012 * slip, 2)
+    rows = [{"load": "zero", "torque_nm": 0.0}, {"arm": "left", "torque_nm": shown}]
+    (result,) = judged(rows, meters=meters, installations=[fitted])
+    assert kinds(result) == ([] if kind is None else [kind])
+    assert result.advice is not None
+    assert result.advice.code == "repeat"
+
+
+def test_a_reading_typed_ten_times_too_large_is_named_among_two() -> None:
+    rows = session(0.3)[:3]
+    rows[2]["torque_nm"] = round(rows[2]["torque_nm"] * 10, 2)
+    (result,) = judged(rows)
+    (slip,) = result.suspicions
+    assert (slip.kind, slip.fix, slip.would_explain) == (
+        "mistyped",
+        "entry",
+        pytest.approx(rows[2]["torque_nm"] / 10),
+    )
