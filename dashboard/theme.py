@@ -103,6 +103,10 @@ DASH = "\u2013"
 MISSING = "\u2014"
 
 
+# On paper: the light theme's marks, in black on white, whatever the screen shows.
+PAPER: dict[str, str] = LIGHT | {"paper": "#ffffff", "surface": "#ffffff", "ink": "#000000"}
+
+
 def css_variables() -> str:
     """The style sheet of both themes' colours; the reader's choice beats the system's."""
     light, dark = _declarations(LIGHT, "light"), _declarations(DARK, "dark")
@@ -110,6 +114,7 @@ def css_variables() -> str:
         f":root{{{light}}}\n"
         f"@media (prefers-color-scheme:dark){{:root:not([data-theme=light]){{{dark}}}}}\n"
         f":root[data-theme=dark]{{{dark}}}\n"
+        f"@media print{{:root:root:root{{{_declarations(PAPER, 'light')}}}}}\n"
     )
 
 

@@ -276,8 +276,9 @@ def _sentence(rows: Sequence[dict[str, Any]], saved: Sequence[dict[str, Any]]) -
     if known:
         best = min(known, key=lambda s: s["ratio"])
         row = by_name[best["name"]]
+        name = best["name"].replace("ours", "this program", 1)
         text += (
-            f"With {best['name']}: {row['visits_per_meter_year']:.2f} visits a meter and year for "
+            f"With {name}: {row['visits_per_meter_year']:.2f} visits a meter and year for "
             f"{share(row['out_of_tolerance_share'])}; fixed intervals take "
             f"{best['fixed_visits_per_meter_year']:.2f} for the same."
         )

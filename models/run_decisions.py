@@ -129,6 +129,11 @@ def policies_of(
         rng=np.random.default_rng(SEED),
         visit_days=float(np.mean(money.visit / money.day)),
     )
+    visit, day = float(np.mean(money.visit)), float(np.mean(money.day))
+    for row in document["policies"]:
+        days = 365.25 * row["out_of_tolerance_share"]
+        row["cost_per_meter_year"] = visit * row["visits_per_meter_year"] + day * days
+    document |= {"visit_cost": visit, "day_cost": day, "currency": money.currency}
     return document | {"lacks": list(money.lacks)} | ready.fit_said()
 
 

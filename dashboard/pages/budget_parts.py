@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import html
+from dash import dcc, html
 
 from dashboard import components as parts
 from dashboard import policy_figure, theme
@@ -224,41 +224,67 @@ def draw_policies(found: Document) -> html.Section:
     """What each further visit buys."""
     rows = found["policies"]
     told = "; ".join(
-        f"{row['name']}: {theme.number(row['visits_per_meter_year'], 2)} visits a year, "
+        f"{policy_figure.long_name(row['name'])}: "
+        f"{theme.number(row['visits_per_meter_year'], 2)} visits a year, "
         f"{theme.percent(100 * row['out_of_tolerance_share'], 1, signed=False)} of days"
         for row in rows
     )
-    table = parts.plain_table(
-        (
-            "Policy",
-            "Visits a meter and year",
-            "Days out of tolerance, 90 %",
-            "Fixed interval's visits for the same",
-        ),
-        [_policy(row, found["visits_saved"]) for row in rows],
-        name="Policies",
-    )
+    unit = found.get("currency") or "money"
+    titles = ("Policy", "Visits a meter and year", "Days out of tolerance, 90 %")
+    titles += (f"Visits and days out, {unit} a meter and year",)
+    titles += ("Fixed interval's visits for the same",)
     return parts.section(
         "What each further visit buys",
-        html.P(theme.sentence(found["text"])),
+        html.P([theme.sentence(found["text"]), " ", _prices_said(found)]),
         parts.chart("policies", policy_figure.policies(rows), f"Policies compared. {told}."),
-        html.Details([html.Summary("The same in numbers"), table]),
+        _on_paper(rows),
+        html.Details(
+            [
+                html.Summary("The same in numbers"),
+                parts.plain_table(titles, [_policy(row, found) for row in rows], name="Policies"),
+            ]
+        ),
         name="budget-policies",
         note=f"Simulated: {found['fleets']} fleets like this one of {found['meters']} meters over "
-        f"{theme.number(found['years'], 0)} years. Whiskers hold 90 % of them.",
+        f"{theme.number(found['years'], 0)} years. Whiskers hold 90 % of them. The season's plan "
+        "is made by cost.",
     )
 
 
-def _policy(row: Document, saved: list[Document]) -> html.Tr:
+def _prices_said(found: Document) -> str:
+    """What a visit and a day out of tolerance are priced at, so that both weigh in money."""
+    if found.get("visit_cost") is None:
+        return ""
+    unit = found.get("currency")
+    return (
+        f"A visit costs {money(found['visit_cost'], unit)}, a day ridden out of tolerance is "
+        f"priced at {money(found['day_cost'], unit)}."
+    )
+
+
+def _on_paper(rows: list[Document]) -> html.Div:
+    """The chart as it is printed: drawn beside the screen's, in its own size and colours."""
+    return html.Div(
+        dcc.Graph(figure=policy_figure.on_paper(rows), config={"staticPlot": True}),
+        className="chart-on-paper",
+        **parts.aria(hidden="true"),
+    )
+
+
+def _policy(row: Document, found: Document) -> html.Tr:
     low, high = row["interval90"]
     share = theme.percent(100 * row["out_of_tolerance_share"], 2, signed=False)
     ends = theme.span([100 * low, 100 * high], 2).replace("+", "")
-    same = next((s["fixed_visits_per_meter_year"] for s in saved if s["name"] == row["name"]), None)
-    return html.Tr(
-        [
-            html.Th(row["name"], scope="row"),
-            html.Td(theme.number(row["visits_per_meter_year"], 2)),
-            html.Td(f"{share} ({ends})"),
-            html.Td(theme.number(same, 2)),
-        ]
+    saved = {s["name"]: s["fixed_visits_per_meter_year"] for s in found["visits_saved"]}
+    used = policy_figure.in_use(row["name"])
+    name: list[Any] = [policy_figure.long_name(row["name"])]
+    if used:
+        name.append(html.B("in use", className="in-use"))
+    cells = (
+        theme.number(row["visits_per_meter_year"], 2),
+        f"{share} ({ends})",
+        theme.number(row.get("cost_per_meter_year"), 0),
+        theme.number(saved.get(row["name"]), 2),
     )
+    head = html.Th(name, scope="row")
+    return html.Tr([head, *map(html.Td, cells)], className="row-in-use" if used else "")

@@ -305,6 +305,8 @@ class FakeDecisions:
         rows = [_policy(f"every {m} months", 12 / m, 0.001 * m) for m in (3, 6, 12, 24)]
         rows += [_policy("staircase", 1.6, 0.009)]
         rows += [_policy(f"ours, target {t} %", 3.5 - t / 35, 0.0004 * (110 - t)) for t in (80, 90)]
+        rows += [_policy("ours, by cost (6.7 days a visit)", 0.53, 0.002)]
+        rows += [_policy("reliability, target 90 %", 0.4, 0.14)]
         saved = [{"name": "ours, target 90 %", "fixed_visits_per_meter_year": 1.9, "ratio": 0.5}]
         text = "A visit a year leaves 1.2 % of the days out of tolerance."
         return done(
@@ -314,6 +316,9 @@ class FakeDecisions:
                 "years": 4.0,
                 "fleets": 24,
                 "meters": 60,
+                "visit_cost": 60.0,
+                "day_cost": 9.0,
+                "currency": "EUR",
                 "text": text,
             }
         )
@@ -391,6 +396,7 @@ def _policy(name: str, visits: float, share: float) -> Document:
         "visits_interval90": [0.9 * visits, 1.1 * visits],
         "out_of_tolerance_share": share,
         "interval90": [0.6 * share, 1.6 * share],
+        "cost_per_meter_year": 60.0 * visits + 9.0 * 365.25 * share,
     }
 
 

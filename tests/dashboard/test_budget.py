@@ -104,6 +104,21 @@ def test_policies_are_drawn_with_their_intervals_and_ours_are_marked(data):
     assert "1.90" in said  # what a fixed interval takes for the same as ours at 90 %
 
 
+def test_a_policy_beyond_the_axis_and_the_one_in_use_are_marked(data):
+    data.policies()
+    found = data.policies()["document"]
+    figure = policy_figure.policies(found["policies"])
+    other = figure.data[1]
+    place = list(other.x).index(0.4)
+    assert other.y[place] < figure.layout.yaxis.range[1]
+    assert other.marker.symbol[place] == "triangle-up"
+    assert "14\u00a0%, beyond the axis" in other.text[place]
+    said = text(draw_policies(found))
+    assert said.count("in use") == 1
+    assert "A visit costs 60\u00a0EUR" in said
+    assert "ours" not in said
+
+
 @pytest.mark.parametrize(
     ("name", "short"),
     [

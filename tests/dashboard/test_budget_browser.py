@@ -37,15 +37,30 @@ def test_what_if_is_worked_out_compared_and_put_back(visit, address):
     assert "tolerance" not in page.url
 
 
-def test_policies_come_later_with_progress_and_everything_prints_on_one_page(visit, address):
-    page = visit().page
+@pytest.mark.parametrize(
+    ("width", "scheme"), [(1440, "light"), (820, "light"), (390, "light"), (1440, "dark")]
+)
+def test_it_prints_on_one_white_page_from_any_screen(visit, address, width, scheme):
+    page = visit(width, scheme=scheme).page
     page.goto(f"{address}/budget")
     page.wait_for_selector("#policies-body .js-plotly-plot .scatterlayer .trace")
-    printed = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4")))
+    page.wait_for_selector(".chart-on-paper .scatterlayer .trace", state="attached")
+    printed = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4", print_background=True)))
     assert len(printed.pages) == 1
-    words = printed.pages[0].extract_text()
-    for part in ("2\u00a0400", "By group", "S001", "What each further visit buys"):
-        assert part in words.replace(" 400", "\u00a0400")
+    words = printed.pages[0].extract_text().replace("\u00a0", " ")
+    for part in ("2 400", "By group", "S001", "What each further visit buys", "3 months"):
+        assert part in words
+    page.emulate_media(media="print")
+    colour = "e => getComputedStyle(e).getPropertyValue('background-color')"
+    assert page.eval_on_selector("body", colour) == "rgb(255, 255, 255)"
+    assert (
+        page.eval_on_selector(".budget .headline", colour.replace("background-", ""))
+        == "rgb(0, 0, 0)"
+    )
+    chart = page.locator(".chart-on-paper .main-svg").first.bounding_box()
+    assert chart["x"] >= 0
+    assert chart["width"] <= 718  # A4 less its margins, at 96 dots an inch
+    assert not page.is_visible("#policies-body figure")
 
 
 def test_costs_are_taken_along(visit, address):
