@@ -230,9 +230,11 @@ def draw_policies(found: Document) -> html.Section:
         for row in rows
     )
     unit = found.get("currency") or "money"
-    titles = ("Policy", "Visits a meter and year", "Days out of tolerance, 90 %")
-    titles += (f"Visits and days out, {unit} a meter and year",)
-    titles += ("Fixed interval's visits for the same",)
+    titles = (
+        *("Policy", "Visits a meter and year", "Days out of tolerance, 90 %"),
+        f"Visits and days out, {unit} a meter and year",
+        "Fixed interval's visits for the same",
+    )
     return parts.section(
         "What each further visit buys",
         html.P([theme.sentence(found["text"]), " ", _prices_said(found)]),
