@@ -42,7 +42,9 @@ def policies(rows: Sequence[Document]) -> go.Figure:
     for kind, look in LOOKS.items():
         mine = [row for row in rows if kind_of(row["name"]) == kind]
         if mine:
-            figure.add_trace(_trace(sorted(mine, key=_visits), look, top))
+            figure.add_trace(
+                _trace(sorted(mine, key=lambda r: (not _is_usual(r), _visits(r))), look, top)
+            )
     figure.update_layout(
         **figures.frame(),
         xaxis=figures.axis(
@@ -137,7 +139,10 @@ def _places(rows: list[Document], role: str) -> list[str]:
             else "top right"
             for row in rows
         ]
-    return ["bottom center" if n % 2 else "top right" for n in range(len(rows))]
+    low = [
+        "bottom center" if row["out_of_tolerance_share"] < 0.01 else "middle right" for row in rows
+    ]
+    return [low[n] if n % 2 else "top right" for n in range(len(rows))]
 
 
 def short_name(name: str) -> str:

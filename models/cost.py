@@ -58,7 +58,7 @@ def budget_document(
         (spent.sure[:, None] + spent.draws for spent in items.values()),
         start=np.zeros((len(ids), 1)),
     )
-    verdicts = keep_or_replace(found, fleet, tables, here)
+    verdicts = keep_or_replace(found, fleet, tables, here, first=asked.first, last=asked.last)
     money = prices(tables["costs"], here["group"].to_list())
     return {
         "from": asked.first,

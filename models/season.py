@@ -46,6 +46,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 __all__ = ["Asked", "parse_pins", "plan_document", "supposing"]
 LONGEST_WEEKS = 160
+ON_ROAD = "days_out_of_tolerance"
 AWAY_STATES = {"lent": "lent out", "at_service": "at service"}
 _ISO_WEEK = re.compile(r"^(\d{4})-?W(\d{2})$", re.IGNORECASE)
 LACKS = (
@@ -75,6 +76,8 @@ def plan_document(
     chosen = choose_visits(drawn.season)
     freely = wanted_visits(drawn.season)
     visits = visit_rows(drawn, chosen)
+    away = _carried(found, fleet, tables, asked, away)
+    beside = [sum(row.get(k) or 0.0 for row in away) for k in ("risk_money", ON_ROAD)]
     unplanned = [*unplanned_rows(drawn, chosen, freely), *away]
     nothing = float((drawn.season.risk_unvisited * drawn.season.stake).sum())
     return {
@@ -85,13 +88,13 @@ def plan_document(
         "unplanned": unplanned,
         "cost": {
             "currency": drawn.prices.currency,
-            "plan": chosen.cost,
+            "plan": chosen.cost + beside[0],
             "visits": float(sum(v["cost"] for v in visits)),
-            "without_visits": nothing,
+            "without_visits": nothing + beside[0],
         },
         "days_out_of_tolerance": {
-            "plan": days_out(drawn, chosen.weeks),
-            "without_visits": days_out(drawn, [()] * meters.height),
+            "plan": days_out(drawn, chosen.weeks) + beside[1],
+            "without_visits": days_out(drawn, [()] * meters.height) + beside[1],
         },
         "slots": [
             {"week": monday, "slots": int(n), "used": used, "closed": shut}
@@ -108,6 +111,35 @@ def plan_document(
         "lacks": lacks,
         "notes": [*_what_if(asked), *plan_notes(drawn, chosen, first)],
     }
+
+
+def _carried(
+    found: Records,
+    fleet: FleetFit,
+    tables: Tables,
+    asked: Asked,
+    away: list[dict[str, Any]],
+) -> list[dict[str, Any]]:
+    """Rows of meters that cannot come: with the risk that those carry which are ridden all the
+    same, because hung masses prove nothing on them."""
+    known = pl.col("meter_id").is_in([row["meter_id"] for row in away])
+    still = found.meters.filter(known & pl.col("static_check").eq_missing(False))
+    still = still.filter(~pl.col("state").is_in(list(AWAY_STATES)).fill_null(False))
+    if still.is_empty():
+        return away
+    drawn, _ = _draw(found, fleet, tables, asked=replace(asked, pins=None), meters=still, target=1)
+    more = {}
+    for m, name in enumerate(still["meter_id"]):
+        risk = drawn.season.risk_unvisited[m]
+        more[name] = {
+            "p_within_tolerance_now": float(drawn.ahead.p_within[m, 0]),
+            "p_within_tolerance_end": float(drawn.ahead.p_within[m, -1]),
+            ON_ROAD: float((risk * drawn.ridden[m]).sum()),
+            "risk_money": float((risk * drawn.season.stake[m]).sum()),
+            "cannot_come": True,
+        }
+    rows = [row | more.get(row["meter_id"], {}) for row in away]
+    return sorted(rows, key=lambda row: -(row.get("risk_money") or 0.0))
 
 
 def _below_target(

@@ -23,7 +23,8 @@ WHAT_IF = (
 )
 CSV_COLUMNS = (
     *("meter_id", "cost", "cost_lo90", "cost_hi90", "keep_or_replace"),
-    *("holding_cost_per_year", "new_holding_cost_per_year", "gain_if_replaced", "reason"),
+    *("holding_cost_per_year", "new_holding_cost_per_year", "gain_if_replaced"),
+    *("gain_lo90", "gain_hi90", "chance_pays", "find_out_first", "reason"),
 )
 
 
@@ -167,5 +168,9 @@ def register(app: Dash, data: Door) -> None:
 
 
 def _csv_row(row: Document) -> Document:
-    low, high = row["interval90"]
-    return row | {"cost_lo90": low, "cost_hi90": high}
+    told = row | dict(zip(("cost_lo90", "cost_hi90"), row["interval90"], strict=True))
+    told |= dict(zip(("gain_lo90", "gain_hi90"), row.get("gain_interval90") or (), strict=False))
+    return {
+        key: round(value, 3 if key == "chance_pays" else 2) if isinstance(value, float) else value
+        for key, value in told.items()
+    }

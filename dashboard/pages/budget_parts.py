@@ -11,6 +11,7 @@ from dashboard import policy_figure, theme
 from dashboard.pages import Document, View, meter_path
 
 VERDICTS = {"keep": "Keep", "replace": "Replace", None: "Gone"}
+FIRST: dict[str | None, str] = {"bench": "Bench first", "compare": "Compare first"}
 FEW: Document = {"paginationPageSize": 10, "paginationPageSizeSelector": [10, 25, 50, 200]}
 PRINTED = 8  # meters on the printed page
 
@@ -164,12 +165,16 @@ def _years(row: Document) -> str:
 
 def _meters(found: Document, view: View) -> html.Section:
     rows = meter_rows(found, view)
-    bad = [row for row in rows if row["verdict"] == "Replace"]
+    bad = [row for row in rows if row["verdict"] != "Keep"]
     printed = [
         html.Li([html.B(row["meter_id"]), f": {row['verdict'].lower()}. {row['reason']}"])
         for row in (bad or rows)[:PRINTED]
     ]
-    said = f"{theme.plural(len(bad), 'meter')} would pay for a new one within three years."
+    sure = sum(row["verdict"] == "Replace" for row in rows)
+    said = f"{theme.plural(sure, 'meter')} would pay for a new one within three years."
+    first = sum(row["verdict"] in FIRST.values() for row in rows)
+    if first:
+        said += f" Of {theme.plural(first, 'meter')} more is to be found out before it is told."
     return parts.section(
         "Keep or replace",
         html.Div(
@@ -178,7 +183,8 @@ def _meters(found: Document, view: View) -> html.Section:
         ),
         html.Ul(printed, className="print-only"),
         name="budget-meters-part",
-        note=f"What it takes to hold a meter within tolerance, against a new one. {said}",
+        note="What it takes to hold a meter within tolerance as it is ridden, against a new one "
+        f"over three years; the 90 % is about what is not known of the meter. {said}",
     )
 
 
@@ -189,9 +195,10 @@ def meter_rows(found: Document, view: View) -> list[Document]:
         {
             "meter_id": row["meter_id"],
             "href": view.link(meter_path(row["meter_id"])),
-            "verdict": VERDICTS.get(row["keep_or_replace"], "Keep"),
+            "verdict": FIRST.get(row.get("find_out_first"))
+            or VERDICTS.get(row["keep_or_replace"], "Keep"),
             "gain": row.get("gain_if_replaced"),
-            "gain_text": theme.number(row.get("gain_if_replaced"), 0, signed=True),
+            "gain_text": _gain(row),
             "cost": row["cost"],
             "cost_text": f"{theme.number(row['cost'], 0)} ({money_span(row['interval90'], None)})",
             "own": row.get("holding_cost_per_year"),
@@ -204,6 +211,14 @@ def meter_rows(found: Document, view: View) -> list[Document]:
     ]
 
 
+def _gain(row: Document) -> str:
+    text = theme.number(row.get("gain_if_replaced"), 0, signed=True)
+    if not row.get("gain_interval90"):
+        return text
+    low, high = (theme.number(end, 0, signed=True) for end in row["gain_interval90"])
+    return f"{text} ({low} to {high})"
+
+
 def meter_columns(found: Document) -> list[Document]:
     """The ranking's columns; the narrower the screen, the fewer."""
     unit = found["currency"] or "money"
@@ -211,7 +226,7 @@ def meter_columns(found: Document) -> list[Document]:
         parts.text_column("meter_id", "Meter", cellRenderer="DeviceCell", width=104),
         parts.text_column("verdict", "Verdict", width=104),
         parts.number_column(
-            "gain", f"Gained by a new one, 3 years, {unit}", "gain_text", width=140
+            "gain", f"Gained by a new one, 3 years (90 %), {unit}", "gain_text", width=190
         ),
         parts.number_column("cost", f"Cost of the season (90 %), {unit}", "cost_text", width=150),
         parts.number_column("own", "To hold it, a year", "own_text", width=110, since=900),

@@ -55,9 +55,9 @@ def unplanned_rows(plan: Document, as_of: str | None) -> list[Document]:
     """The table's rows; a meter that cannot come at all has no numbers, only why."""
     view = View(query={"as_of": as_of} if as_of else {})
     rows = []
-    for row in plan["unplanned"]:
+    for row in sorted(plan["unplanned"], key=lambda row: -(row.get("risk_money") or 0.0)):
         days, money = row.get("days_out_of_tolerance"), row.get("risk_money")
-        able = money is not None
+        able = money is not None and not row.get("cannot_come")
         rows.append(
             {
                 "meter_id": row["meter_id"],

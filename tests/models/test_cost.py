@@ -100,6 +100,42 @@ def test_a_slope_that_cannot_be_set_is_replaced_when_it_is_out(team: tuple[Any, 
     assert sum(v["keep_or_replace"] == "keep" for v in verdicts.values()) >= 10
 
 
+def test_what_is_not_known_is_found_out_before_it_is_replaced(team: tuple[Any, FleetFit]) -> None:
+    """A fixed slope at the edge of its tolerance: it pays on the average, but that is not sure."""
+    found, fitted = team
+    mean, sd = fitted.forecast(found.as_of, np.array([400.0]))
+    name = found.meters["meter_id"][int(np.argmax(sd[:, 0]))]
+    wide = np.abs(mean[:, 0][np.argmax(sd[:, 0])]) + 0.8 * sd.max()
+    this = pl.col("meter_id") == name
+    meters = found.meters.with_columns(
+        slope_convention=pl.when(this).then(pl.lit("fixed")).otherwise("slope_convention"),
+        tolerance_pct=pl.when(this).then(float(wide)).otherwise("tolerance_pct"),
+        static_check=pl.when(this).then(False).otherwise(pl.col("static_check")),
+    )
+    told = keep_or_replace(found, fitted, priced(), meters)[name]
+    assert told["gain_if_replaced"] > 0
+    assert 0.05 < told["chance_pays"] < 0.8
+    assert told["keep_or_replace"] == "keep"
+    assert told["find_out_first"] == "compare"
+    assert told["reason"].startswith("Compare it on rides first.")
+    low, high = told["gain_interval90"]
+    assert low < 0 < high
+
+
+def test_a_meter_is_judged_by_what_it_is_ridden_as_the_season_weighs_it(
+    team: tuple[Any, FleetFit],
+) -> None:
+    found, fitted = team
+    first, second = found.meters["meter_id"][:2]
+    ridden = {"from_date": [found.as_of] * 2, "to_date": [None, None], "role": ["home", None]}
+    ridden |= {"meter_id": [first, second], "rider_id": ["A", None], "bike_id": [None, None]}
+    tables = priced() | {"assignments": pl.DataFrame(ridden)}
+    told = keep_or_replace(found, fitted, tables, found.meters)
+    assert told[second]["holding_cost_per_year"] == 0
+    assert "Nobody is down to ride it" in told[second]["reason"]
+    assert told[first]["holding_cost_per_year"] > 0
+
+
 def test_without_costs_it_says_what_it_lacks(team: tuple[Any, FleetFit]) -> None:
     found, fitted = team
     asked = replace(asked_for(found), last=date(found.as_of.year + 1, 12, 31))
