@@ -15,6 +15,7 @@ from dashboard.data_later import Later, Say
 Document = dict[str, Any]
 TOLD = ("status", "gain_error_pct", "interval90_pct", "p_within_tolerance", "tolerance_pct")
 MOST_EFFORTS = 8
+MORE = (("zeroed", "zeroed"), ("cadence", "cadence_rpm"))  # as an effort is written, as it is asked
 
 
 class RidersDoor(Later):
@@ -64,11 +65,17 @@ class RidersDoor(Later):
         return run_riders.rider_of(ready, rider_id)
 
     def effort(
-        self, rider_id: str, efforts: Sequence[Document], as_of: str | None = None
+        self,
+        rider_id: str,
+        efforts: Sequence[Document],
+        as_of: str | None = None,
+        carry_to: str | None = None,
     ) -> Document:
         """The `effort` document of a rider's efforts, or in words why there is none.
 
-        efforts: date (a time may follow after a T), meter_id or reference_id, watts, seconds
+        efforts: date (a time may follow after a T), meter_id or reference_id, watts, seconds,
+            zeroed (yes, no, or nothing), cadence_rpm
+        carry_to: a meter that the watts are carried to
         """
         from dashboard import printing
 
@@ -76,7 +83,8 @@ class RidersDoor(Later):
         devices = [(one.get("meter_id"), one.get("reference_id")) for one in efforts]
         try:
             answer = self._kept(
-                lambda: self._effort(texts, devices, as_of), "effort", rider_id, texts, as_of
+                lambda: self._effort(texts, devices, as_of, carry_to),
+                *("effort", rider_id, texts, as_of, carry_to),
             )
         except Exception as problem:
             if not is_expected(problem):
@@ -89,12 +97,14 @@ class RidersDoor(Later):
         texts: Sequence[str],
         devices: Sequence[tuple[str | None, str | None]],
         as_of: str | None,
+        carry_to: str | None,
     ) -> Document:
         from models import run
 
         zone = str(settings(self._store.path)["time_zone"])
         asked = [read_effort(text, zone) for text in texts]
-        answer = run.effort_of(self._ready(as_of, lambda _text: None), asked)
+        ready = self._ready(as_of, lambda _text: None)
+        answer = run.effort_of(ready, asked, carry_to=[carry_to] if carry_to else [])
         rows = [
             row | {"meter_id": meter, "reference_id": None if meter else reference}
             for row, (meter, reference) in zip(answer["efforts"], devices, strict=False)
@@ -142,7 +152,8 @@ def _rider_row(
 def _as_text(one: Document) -> str:
     """An effort as the command line takes it, so that both say the same about a bad one."""
     device = one.get("meter_id") or one.get("reference_id") or ""
-    parts = [one.get("date") or "", device, one.get("watts"), one.get("seconds")]
+    more = [f"{key}={one[name]}" for key, name in MORE if one.get(name) not in (None, "")]
+    parts = [one.get("date") or "", device, one.get("watts"), one.get("seconds"), *more]
     if "," in f"{parts[0]}{device}":
         raise NothingDoneError(f'found "{device}" as a meter, expected one without a comma')
     return ",".join(str(part) for part in parts if part not in (None, "") or part is parts[1])

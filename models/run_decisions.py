@@ -165,7 +165,7 @@ def effort_of(
         row |= _both_legs(ready, one)
     notes = [
         "Whether the meters were zeroed is not said: an offset of 0.3 N·m is 2.8 W at 90 rpm, "
-        "whatever is ridden (zeroed=yes or zeroed=no after an effort takes it in)."
+        "whatever is ridden. Said of an effort, it is taken in."
     ]
     meters = set(ready.found.meters["meter_id"])
     if all(one.zeroed is not None or one.device_id not in meters for one in efforts):

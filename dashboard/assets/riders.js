@@ -1,6 +1,7 @@
 // The effort question: rows filled from the records, read off the page when they are asked about.
 (function () {
   "use strict";
+  let filling = false; // from the records, not by hand
   const byId = (name) => document.getElementById(name);
 
   // Dash's fields hear of a new value only through an event of their own.
@@ -27,25 +28,78 @@
     return text === "" || isNaN(Number(text)) ? null : Number(text);
   }
 
-  function complain(name, wrong) {
-    byId(name).setAttribute("aria-invalid", String(wrong));
-    return wrong;
+  // 1200, 20:00 and 1:05:30 alike; null where there is nothing, NaN where it cannot be read.
+  function seconds(name) {
+    const text = byId(name).value.trim().replace(",", ".");
+    if (text === "") return null;
+    const places = text.split(":");
+    if (places.length > 3 || places.some((place) => place === "" || isNaN(Number(place)))) return NaN;
+    return places.reduce((sum, place) => 60 * sum + Number(place), 0);
   }
 
-  function ask() {
-    const rows = [0, 1].map((n) => ({
+  // What is wrong with a field is said under it.
+  function complain(name, text) {
+    byId(name).setAttribute("aria-invalid", String(Boolean(text)));
+    byId(name + "-wrong").textContent = text || "";
+    return Boolean(text);
+  }
+
+  function readRow(n) {
+    return {
       date: byId("rider-date-" + n).value,
       meter_id: byId("rider-meter-" + n).value || null,
       watts: number("rider-watts-" + n),
-      seconds: number("rider-seconds-" + n),
-    }));
-    let wrong = null;
+      seconds: seconds("rider-seconds-" + n),
+      zeroed: byId("rider-zeroed-" + n).value || null,
+      cadence_rpm: number("rider-cadence-" + n),
+    };
+  }
+
+  function complaints(rows, today) {
+    const said = {};
     rows.forEach(function (row, n) {
-      if (complain("rider-date-" + n, !row.date)) wrong = wrong || "rider-date-" + n;
-      if (complain("rider-watts-" + n, !(row.watts > 0))) wrong = wrong || "rider-watts-" + n;
+      said["rider-date-" + n] = !row.date
+        ? "A day is needed."
+        : today && row.date > today
+          ? "That day is still to come."
+          : n === 1 && rows[0].date && row.date < rows[0].date
+            ? "Before the first effort's day: change the two round."
+            : "";
+      said["rider-watts-" + n] = !(row.watts > 0)
+        ? "The watts that were shown are needed, a number above 0."
+        : row.watts >= 5000
+          ? "Below 5000, please: a slip of the pen?"
+          : "";
+      said["rider-seconds-" + n] =
+        row.seconds !== null && !(row.seconds > 0) ? "As 20:00 or 1200, or leave it empty." : "";
+      const cadence = byId("rider-cadence-" + n).value.trim();
+      said["rider-cadence-" + n] =
+        cadence !== "" && !(row.cadence_rpm > 0 && row.cadence_rpm <= 250)
+          ? "A number up to 250, or leave it empty."
+          : "";
     });
-    if (wrong) return byId(wrong).focus();
-    window.dash_clientside.set_props("rider-efforts", { data: rows });
+    return said;
+  }
+
+  function ask() {
+    const rows = [0, 1].map(readRow);
+    const said = complaints(rows, document.querySelector(".effort-form").dataset.today);
+    const wrong = Object.keys(said).filter((name) => complain(name, said[name]));
+    if (wrong.length) return byId(wrong[0]).focus();
+    byId("rider-stale").textContent = "";
+    const question = { efforts: rows, carry_to: byId("rider-carry").value || null, at: Date.now() };
+    window.dash_clientside.set_props("rider-efforts", { data: question });
+  }
+
+  // An answer that stands below other numbers than those it was given for is greyed.
+  function changed(field) {
+    const row = field.closest("fieldset");
+    const list = row && row.querySelector(".effort-record");
+    if (list && field !== list && !filling) list.value = "";
+    const answer = byId("rider-answer");
+    if (!answer || !answer.firstChild) return;
+    answer.classList.add("stale");
+    byId("rider-stale").textContent = "The answer below was for other numbers: ask again.";
   }
 
   function ledger() {
@@ -55,11 +109,17 @@
     }
   }
 
-  document.addEventListener("change", function (event) {
-    const list = event.target;
-    if (list.classList && list.classList.contains("effort-record") && list.value) {
-      fill(list.dataset.row, list.value);
-    }
+  ["input", "change"].forEach(function (kind) {
+    document.addEventListener(kind, function (event) {
+      const field = event.target;
+      if (!field.closest || !field.closest(".effort-form")) return;
+      changed(field);
+      if (kind === "change" && field.classList.contains("effort-record") && field.value) {
+        filling = true;
+        fill(field.dataset.row, field.value);
+        filling = false;
+      }
+    });
   });
 
   document.addEventListener("click", function (event) {

@@ -71,7 +71,11 @@ class Door(Protocol):
     def rider(self, rider_id: str, as_of: str | None = None) -> Document: ...
 
     def effort(
-        self, rider_id: str, efforts: Sequence[Document], as_of: str | None = None
+        self,
+        rider_id: str,
+        efforts: Sequence[Document],
+        as_of: str | None = None,
+        carry_to: str | None = None,
     ) -> Document: ...
 
     def ledger(

@@ -9,6 +9,7 @@ from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard import downloads, rider_figure, theme, trust
+from dashboard.data import is_expected
 from dashboard.pages import Document, Door, View
 from dashboard.pages.arriving import arrived, arriving, date_field
 from dashboard.pages.rider_effort import effort_answer, effort_form
@@ -101,9 +102,9 @@ def _ledger(as_of: object) -> html.Section:
             date_field("rider-from", "From", theme.iso(first) or ""),
             date_field("rider-to", "To", theme.iso(last) or ""),
             html.Button("Save as CSV", id="rider-ledger", className="quiet", n_clicks=0),
+            html.Div(id="rider-ledger-said", className="remark", role="status"),
             dcc.Store(id="rider-ledger-asked"),
             dcc.Download(id="rider-file"),
-            html.P(id="rider-ledger-said", className="remark", role="status"),
         ],
         className="filters",
     )
@@ -230,15 +231,18 @@ def register(app: Dash, data: Door) -> None:
 
     @app.callback(
         Output("rider-answer", "children"),
+        Output("rider-answer", "className"),
         Input("rider-efforts", "data"),
         State("rider-asked", "data"),
         prevent_initial_call=True,
     )
-    def answer(efforts: list[Document] | None, asked: Document) -> Any:
-        if not efforts:
-            return no_update
-        told = data.effort(asked["rider_id"], efforts, asked["as_of"])
-        return effort_answer(told)
+    def answer(question: Document | None, asked: Document) -> tuple[Any, Any]:
+        if not question:
+            return no_update, no_update
+        told = data.effort(
+            asked["rider_id"], question["efforts"], asked["as_of"], question.get("carry_to")
+        )
+        return effort_answer(told), f"asked-at-{question['at']}"  # no longer greyed
 
     _register_ledger(app, data)
 
@@ -255,8 +259,13 @@ def _register_ledger(app: Dash, data: Door) -> None:
         if not period or not ctx.triggered_id:
             return no_update, no_update
         rider_id = asked["rider_id"]
-        found = data.ledger(rider_id, period["first"], period["last"], asked["as_of"])
-        said = " ".join(theme.sentence(t) for t in [*found["warnings"], *found["notes"]])
+        try:
+            found = data.ledger(rider_id, period["first"], period["last"], asked["as_of"])
+        except Exception as problem:
+            if not is_expected(problem):
+                raise
+            return no_update, html.P(f"{_said(str(problem))} Nothing was saved.", className="warn")
+        said = [html.P(_said(text)) for text in [*found["warnings"], *found["notes"]]]
         rows = [_ledger_row(row) for row in found["ledger"]]
         return downloads.csv_file(f"ledger-{rider_id}", rows, LEDGER_COLUMNS), said
 
@@ -273,6 +282,11 @@ def _register_ledger(app: Dash, data: Door) -> None:
         return asked | {"noted": noted["notice_id"]}
 
 
+def _said(text: str) -> str:
+    return theme.sentence(theme.prose(text))
+
+
 def _ledger_row(row: Document) -> Document:
     low, high = row["interval90"]
-    return row | {"factor_lo90": low, "factor_hi90": high}
+    factors = {"factor": row["factor"], "factor_lo90": low, "factor_hi90": high}
+    return row | {name: f"{value:.4f}" for name, value in factors.items()}

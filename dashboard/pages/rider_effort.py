@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import dcc, html
@@ -11,6 +12,9 @@ from dashboard import theme
 from dashboard.pages import Document
 
 SHOWN_EFFORTS = 60  # in the list to fill a row from
+ALIKE = 1.1  # lengths within a tenth of one another are held alike
+LOUD_W = ((10, 2000.0), (60, 1200.0), (300, 700.0), (86_400, 550.0))  # beyond: a slip, likely
+ZEROED = (("", "not known"), ("yes", "yes"), ("no", "no"))
 
 
 def effort_form(document: Document) -> html.Section:
@@ -23,9 +27,17 @@ def effort_form(document: Document) -> html.Section:
             [
                 _row(0, "Before", before, meters, document["efforts"]),
                 _row(1, "After", after, meters, document["efforts"]),
-                html.Button("Work it out", id="rider-ask", n_clicks=0),
+                _carry(meters),
+                html.Div(
+                    [
+                        html.Button("Work it out", id="rider-ask", n_clicks=0),
+                        html.Span(id="rider-stale", className="remark", role="status"),
+                    ],
+                    className="effort-ask",
+                ),
             ],
             className="effort-form",
+            **parts.facts_of(today=theme.iso(document.get("as_of")) or ""),
         ),
         name="rider-effort",
         note="Two efforts that should be alike: what the meters made of the difference, and what "
@@ -34,13 +46,25 @@ def effort_form(document: Document) -> html.Section:
 
 
 def to_begin_with(efforts: list[Document]) -> tuple[Document, Document]:
-    """The rider's last effort on a meter and the one before it of the same length."""
+    """The latest two efforts that can be compared: alike in length, then in kind too."""
     own = [effort for effort in efforts if effort.get("meter_id")]
-    if not own:
-        return {}, {}
-    last = own[0]
-    alike = [e for e in own[1:] if e.get("duration_s") == last.get("duration_s")]
-    return (alike or own[1:] or [{}])[0], last
+    for same in (_same_kind_and_length, _same_length):
+        for n, last in enumerate(own):
+            before = next((e for e in own[n + 1 :] if same(e, last)), None)
+            if before is not None:
+                return before, last
+    return (own[1:] or [{}])[0], (own or [{}])[0]
+
+
+def _same_length(one: Document, other: Document) -> bool:
+    a, b = one.get("duration_s"), other.get("duration_s")
+    if not a or not b:
+        return a == b
+    return bool(max(a, b) <= ALIKE * min(a, b))
+
+
+def _same_kind_and_length(one: Document, other: Document) -> bool:
+    return _same_length(one, other) and one.get("kind") == other.get("kind")
 
 
 def _row(
@@ -69,7 +93,12 @@ def _row(
                     _date(n, effort),
                     _labelled("Meter", _meters(n, names, chosen)),
                     _labelled("Watts shown", _number(f"rider-watts-{n}", effort.get("watts"))),
-                    _labelled("Seconds", _number(f"rider-seconds-{n}", effort.get("duration_s"))),
+                    _labelled(
+                        "Length, min:s or s",
+                        _text(f"rider-seconds-{n}", clock(effort.get("duration_s"))),
+                    ),
+                    _labelled("Zeroed before it?", _choices(f"rider-zeroed-{n}", ZEROED)),
+                    _labelled("Cadence, rpm", _text(f"rider-cadence-{n}", "")),
                 ],
                 className="effort-row",
             ),
@@ -78,14 +107,29 @@ def _row(
 
 
 def _labelled(label: str, control: Any) -> html.Div:
-    return html.Div([html.Label(label, htmlFor=control.id), control], className="field")
+    wrong = html.Span(id=f"{control.id}-wrong", className="field-wrong", role="status")
+    return html.Div([html.Label(label, htmlFor=control.id), control, wrong], className="field")
+
+
+def _choices(name: str, choices: Sequence[tuple[str, str]]) -> html.Select:
+    options = [html.Option(shown, value=value) for value, shown in choices]
+    return html.Select(options, id=name, className="field-list")
+
+
+def _carry(meters: list[str]) -> html.Div:
+    choices = [("", "no other meter"), *((meter, meter) for meter in meters)]
+    return _labelled("Also say what the watts are on", _choices("rider-carry", choices))
 
 
 def _date(n: int, effort: Document) -> html.Div:
     name = f"rider-date-{n}"
     facts = parts.facts_of(name=name, day=theme.iso(effort.get("date")) or "")
     return html.Div(
-        [html.Label("Day", htmlFor=name), html.Div(className="date-field", **facts)],
+        [
+            html.Label("Day", htmlFor=name),
+            html.Div(className="date-field", **facts),
+            html.Span(id=f"{name}-wrong", className="field-wrong", role="status"),
+        ],
         className="field",
     )
 
@@ -98,7 +142,19 @@ def _meters(n: int, names: list[str], chosen: str | None) -> html.Select:
 
 
 def _number(name: str, value: float | None) -> dcc.Input:
-    return dcc.Input(id=name, type="text", inputMode="numeric", value=_plain(value))
+    return _text(name, _plain(value))
+
+
+def _text(name: str, value: str) -> dcc.Input:
+    return dcc.Input(id=name, type="text", inputMode="numeric", value=value)
+
+
+def clock(seconds: float | None) -> str:
+    """A duration as min:s, 20:00; empty where there is none."""
+    if seconds is None:
+        return ""
+    whole = round(seconds)
+    return f"{whole // 60}:{whole % 60:02d}"
 
 
 def _plain(value: float | None) -> str:
@@ -113,7 +169,7 @@ def _recorded(effort: Document) -> html.Option:
     if effort.get("kind"):
         words.append(str(effort["kind"]))
     filled = (theme.iso(effort["date"]), effort["meter_id"], _plain(effort["watts"]))
-    return html.Option(", ".join(words), value="|".join(map(str, (*filled, _plain(seconds)))))
+    return html.Option(", ".join(words), value="|".join(map(str, (*filled, clock(seconds)))))
 
 
 def length(seconds: float) -> str:
@@ -133,6 +189,7 @@ def effort_answer(told: Document) -> Any:
     change = differences[-1]
     return html.Div(
         [
+            *(html.P(text, className="warn") for text in cautions(efforts)),
             html.P(verdict(change), className="headline", role="status"),
             _split(change),
             parts.plain_table(
@@ -143,6 +200,7 @@ def effort_answer(told: Document) -> Any:
                 ],
                 name="Efforts corrected",
             ),
+            *(html.P(theme.prose(row["text"])) for row in told["document"].get("carried") or []),
             *(
                 html.P(theme.sentence(note), className="remark")
                 for note in told["document"]["notes"]
@@ -152,17 +210,36 @@ def effort_answer(told: Document) -> Any:
     )
 
 
+def cautions(efforts: list[Document]) -> list[str]:
+    """What is odd about the efforts themselves, before any meter is asked."""
+    said = []
+    for row in efforts:
+        seconds = row.get("seconds") or 0
+        limit = next((watts for most, watts in LOUD_W if seconds <= most), LOUD_W[-1][1])
+        if row["watts"] > limit:
+            watts = f"{theme.number(row['watts'], 0)}{theme.NBSP}W"
+            held = f" over {length(seconds)}" if seconds else ""
+            said.append(f"{watts}{held} is more than a rider holds: a slip of the pen?")
+    lengths = [float(row["seconds"]) for row in efforts if row.get("seconds")]
+    if len(lengths) > 1 and max(lengths) > 1.2 * min(lengths):
+        told = " and ".join(length(seconds) for seconds in lengths)
+        said.append(
+            f"The efforts lasted {told}: a rider holds less for longer, so that the difference is "
+            "not the form's alone."
+        )
+    return said
+
+
 def verdict(change: Document) -> str:
     """Whether the change is real, in one sentence."""
     p, real = change["p_increase"], change["corrected_w"]
-    half = theme.half(change["interval90_w"]) or 0.0
-    watts = (
-        f"{theme.number(real, 0, signed=True)} ±{theme.NBSP}{theme.number(half, 0)}{theme.NBSP}W"
-    )
+    half = f"±{theme.NBSP}{theme.number(theme.half(change['interval90_w']) or 0.0, 0)}"
+    watts = f"{theme.number(real, 0, signed=True)} {half}{theme.NBSP}W"
     if p >= 0.95:
         return f"A real gain of {watts}: {theme.probability(p)} sure that the rider rose."
     if p <= 0.05:
-        return f"A real loss of {watts}: {theme.probability(1 - p)} sure that the rider fell."
+        less = f"{theme.number(abs(real), 0)} {half}{theme.NBSP}W less"
+        return f"A real loss, {less}: {theme.probability(1 - p)} sure that the rider fell."
     side = "rose" if p >= 0.5 else "fell"
     sure = theme.probability(max(p, 1 - p))
     return f"The meters cannot tell: {watts}, and {sure} that the rider {side}."

@@ -237,7 +237,13 @@ class FakeDecisions:
             }
         )
 
-    def effort(self, rider_id: str, efforts: list[Document], as_of: str | None = None) -> Document:
+    def effort(
+        self,
+        rider_id: str,
+        efforts: list[Document],
+        as_of: str | None = None,
+        carry_to: str | None = None,
+    ) -> Document:
         errors = {"S001": 2.1, "V002": 0.2}
         rows = []
         for one in efforts:

@@ -2,8 +2,11 @@
 
 import pytest
 
+from dashboard.data_decisions import read_effort
+from dashboard.data_riders import _as_text
 from dashboard.pages import View, rider, riders
 from dashboard.pages.rider_effort import (
+    cautions,
     effort_answer,
     effort_form,
     length,
@@ -106,6 +109,9 @@ def test_rows_begin_with_the_last_effort_and_the_one_before_of_the_same_length()
     before, after = to_begin_with(efforts)
     assert (before["date"], after["date"]) == ("2027-03-14", "2027-08-20")
     assert to_begin_with(efforts[1:2]) == ({}, efforts[1])
+    alone = {"date": "2027-09-01", "meter_id": "A", "watts": 600.0, "duration_s": 30}
+    before, after = to_begin_with([alone, *efforts])  # the newest has nothing to compare with
+    assert (before["date"], after["date"]) == ("2027-03-14", "2027-08-20")
     assert to_begin_with([]) == ({}, {})
 
 
@@ -114,7 +120,7 @@ def test_form_shows_what_is_prefilled_and_offers_the_records(data):
     values = {i.id: i.value for i in of_kind(form, "Input")}
     assert values["rider-watts-0"] == "325"
     assert values["rider-watts-1"] == "342"
-    assert values["rider-seconds-1"] == "1200"
+    assert values["rider-seconds-1"] == "20:00"
     assert f"20{NBSP}min" in text(form)
 
 
@@ -137,11 +143,33 @@ def test_answer_splits_the_change_into_the_meters_part_and_the_riders(data):
     assert f"+{change['corrected_w']:.1f}{NBSP}W (90 %:" in said
 
 
+def test_odd_efforts_are_asked_about_before_any_meter_is():
+    said = " ".join(
+        cautions([{"watts": 4120.0, "seconds": 1200}, {"watts": 330.0, "seconds": 300}])
+    ).replace(NBSP, " ")
+    assert "W over 20 min is more than a rider holds" in said
+    assert "lasted 20 min and 5 min" in said
+    assert cautions([{"watts": 330.0, "seconds": 1200}, {"watts": 340.0, "seconds": 1210}]) == []
+
+
+def test_what_the_fields_say_of_zero_and_cadence_reaches_the_models():
+    one = {"date": "2026-03-14", "meter_id": "K07", "watts": 312.0, "seconds": 1200.0}
+    written = _as_text(one | {"zeroed": "no", "cadence_rpm": 60.0})
+    effort = read_effort(written, "UTC")
+    assert (effort.zeroed, effort.cadence_rpm, effort.seconds) == (False, 60.0, 1200.0)
+    assert read_effort(_as_text(one | {"zeroed": None, "cadence_rpm": None}), "UTC").zeroed is None
+
+
+def test_ledger_factors_have_four_places():
+    row = rider._ledger_row({"factor": 0.97943210123, "interval90": [0.97, 0.98666666]})
+    assert (row["factor"], row["factor_lo90"], row["factor_hi90"]) == ("0.9794", "0.9700", "0.9867")
+
+
 @pytest.mark.parametrize(
     ("p", "watts", "expected"),
     [
         (0.99, 12.0, "A real gain of +12"),
-        (0.02, -9.0, "A real loss of −9"),
+        (0.02, -9.0, "A real loss, 9 ±"),
         (0.7, 2.0, "The meters cannot tell"),
         (0.3, -2.0, "the rider fell"),
     ],

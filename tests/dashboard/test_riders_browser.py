@@ -5,6 +5,7 @@ import io
 
 import pytest
 
+from dashboard.data import NothingDoneError
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import FakeData
 
@@ -31,8 +32,13 @@ def test_effort_is_answered_by_filling_in_two_rows(page):
     page.wait_for_selector(".effort-answer .headline:has-text('A real gain of +11')")
     page.fill("#rider-watts-1", "329,5")
     page.press("#rider-watts-1", "Tab")
+    assert "stale" in page.get_attribute("#rider-answer", "class")  # for other numbers
+    assert "other numbers" in page.inner_text("#rider-stale")
+    assert page.input_value("#rider-record-1") == ""  # filled in by hand now
     page.click("#rider-ask")
     page.wait_for_selector(".effort-answer .headline:has-text('The meters cannot tell')")
+    assert "stale" not in page.get_attribute("#rider-answer", "class")
+    assert page.inner_text("#rider-stale") == ""
     assert "+4.5" in page.inner_text(".split-line >> nth=0")
 
 
@@ -44,10 +50,38 @@ def test_an_empty_field_is_marked_and_nothing_is_asked(page):
     assert page.locator(".effort-answer").count() == 0
 
 
+@pytest.mark.parametrize(
+    ("field", "value", "said"),
+    [
+        ("date-1", "2099-01-01", "still to come"),
+        ("date-1", "2020-01-01", "change the two round"),
+        ("seconds-0", "20:xx", "20:00 or 1200"),
+        ("watts-0", "many", "a number above 0"),
+    ],
+)
+def test_what_is_wrong_is_said_under_the_field(page, field, value, said):
+    page.fill(f"#rider-{field}", value)
+    page.click("#rider-ask")
+    assert said in page.inner_text(f"#rider-{field}-wrong")
+    assert page.locator(".effort-answer").count() == 0
+
+
+def test_ledger_that_cannot_be_made_says_so_beside_the_button(page, data, monkeypatch):
+    def refuse(*_given):
+        raise NothingDoneError("nobody rode a meter between 2020-01-01 and 2020-02-01")
+
+    monkeypatch.setattr(type(data), "ledger", refuse)
+    page.click("#rider-ledger")
+    page.wait_for_selector("#rider-ledger-said .warn")
+    said = page.inner_text("#rider-ledger-said").replace("\u00a0", " ")
+    assert said.startswith("Nobody rode a meter between 1 Jan 2020")
+    assert page.inner_text("#shell-notice") == ""
+
+
 def test_row_is_filled_from_the_records(page):
     listed = page.locator("#rider-record-0 option").all_inner_texts()
     assert listed[0].startswith("14")  # what the row holds
-    page.select_option("#rider-record-0", value="2027-08-20|S001|342|1200")
+    page.select_option("#rider-record-0", value="2027-08-20|S001|342|20:00")
     assert page.input_value("#rider-watts-0") == "342"
     assert page.input_value("#rider-date-0") == "2027-08-20"
     assert page.input_value("#rider-meter-0") == "S001"
