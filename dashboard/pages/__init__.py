@@ -210,3 +210,13 @@ def find(pages: list[Page], pathname: str | None, search: str | None) -> tuple[P
 def meter_path(meter_id: str) -> str:
     """The address of a meter's page; any sign may stand in the id."""
     return f"/meter/{quote(meter_id, safe='')}"
+
+
+def meter_of(pathname: str) -> str:
+    """The meter whose page is at an address."""
+    return unquote(pathname.removeprefix("/meter/"))
+
+
+def bench_path(meter_id: str) -> str:
+    """The address of the bench page with a meter chosen."""
+    return f"/bench?{urlencode({'meter': meter_id})}"

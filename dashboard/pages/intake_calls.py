@@ -23,6 +23,7 @@ from dashboard.pages.intake_lists import (
     work_line,
 )
 from dashboard.pages.intake_out import removal, removed
+from dashboard.pages.proposed import decide as decide_event
 
 
 def decoded(contents: list[str], names: list[str]) -> list[tuple[str, bytes]]:
@@ -148,9 +149,8 @@ def decided(
             gone = theme.plural(done["removed"], "row")
             back = theme.plural(done["restored"], "earlier row")
             return f"Import {number} was taken back: {gone} gone, {back} in force again.", []
-        case {"type": "intake-decide", "event": event, "as": decision}:
-            door.decide_event(event, decision)
-            return f"The event was {decision}.", []
+        case {"type": "intake-decide"}:
+            return decide_event(door, pressed), []
     return "", []
 
 

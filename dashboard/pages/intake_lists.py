@@ -7,10 +7,10 @@ from typing import Any
 from dash import html
 
 from dashboard import components as parts
-from dashboard import rights, theme
+from dashboard import theme
 from dashboard.pages import Document
 from dashboard.pages.intake_aside import aside_list
-from dashboard.sign_in import person_asking
+from dashboard.pages.proposed import NOTE, may_decide, proposed_list
 
 EVENTS_AT_ONCE = 25  # proposed events on the page
 
@@ -94,11 +94,11 @@ def aside_section(door: Any) -> html.Section:
 
 def events_section(door: Any) -> Any:
     """The events that recordings suggest; nothing for whom they do not concern."""
-    if not rights.RIGHTS["proposed_events"].allows(person_asking()):
+    if not may_decide():
         return None
     events = door.proposed_events()
     shown, more = events[:EVENTS_AT_ONCE], len(events) - EVENTS_AT_ONCE
-    body: Any = [html.Ul([_event(e) for e in shown], className="proposed")]
+    body: Any = [proposed_list(shown, button="intake-decide")]
     if more > 0:
         body.append(html.P(f"{more} more follow once these are decided.", className="note"))
     if not events:
@@ -112,38 +112,8 @@ def events_section(door: Any) -> Any:
         f"Proposed events ({len(events)})",
         *body,
         name="intake-proposed",
-        note="What is confirmed counts in the models from the next fit; what is rejected is not "
-        "proposed again.",
+        note=NOTE,
     )
-
-
-def _event(event: Document) -> html.Li:
-    device = event["meter_id"] or event["reference_id"] or event["bench_id"]
-    what = theme.words(event["event"])
-    said = f"{what}, {theme.day(event['date'])}"
-
-    def button(word: str, decision: str, look: str) -> html.Button:
-        return html.Button(
-            word,
-            id={"type": "intake-decide", "event": event["event_row"], "as": decision},
-            className=look,
-            n_clicks=0,
-            **parts.aria(label=f"{word}: {device}, {said}"),
-        )
-
-    return html.Li(
-        [
-            html.Div([html.B(device), f" {said}", _note(event)]),
-            html.Div(
-                [button("Confirm", "confirmed", ""), button("Reject", "rejected", "quiet")],
-                className="pair",
-            ),
-        ]
-    )
-
-
-def _note(event: Document) -> Any:
-    return html.P(theme.sentence(event["note"]), className="note") if event.get("note") else None
 
 
 def imports_section(door: Any) -> html.Section:

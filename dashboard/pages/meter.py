@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import unquote
 
 from dash import Dash, Input, Output, State, html, no_update
 
 from dashboard import components as parts
 from dashboard import control_figure, figures, theme
-from dashboard.pages import Document, Door, View, meter_rides
+from dashboard.pages import Document, Door, View, meter_of, meter_rides, meter_work
 from dashboard.pages.meter_records import events_part, resets_part
 from dashboard.pages.meter_rides import comparisons_part
 from dashboard.pages.meter_sessions import session_detail, sessions_part
@@ -32,6 +31,7 @@ def layout(data: Door, view: View) -> html.Div:
     history = data.history(meter_id, view.as_of)
     sessions = upto(data.bench_sessions(meter_id), view.as_of)
     comparisons = upto(data.comparisons(meter_id), view.as_of)
+    waiting = meter_work.proposals(data, view, meter_id)
     return html.Div(
         [
             _head(view, meter, row),
@@ -43,7 +43,8 @@ def layout(data: Door, view: View) -> html.Div:
             _charts(history, row, status["as_of"], meter_id),
             sessions_part(sessions),
             resets_part(history["resets"]),
-            events_part(history["events"]),
+            meter_work.proposals_part(waiting),
+            events_part(history["events"], waiting),
             comparisons_part(comparisons),
         ],
         className="meter",
@@ -109,7 +110,14 @@ def _head(view: View, meter: Document, row: Document | None) -> html.Div:
     return html.Div(
         [
             html.P(parts.link("← Fleet", view.link("/")), className="way-back"),
-            html.Div([html.H1(meter["meter_id"]), *badge], className="title"),
+            html.Div(
+                [
+                    html.H1(meter["meter_id"]),
+                    *badge,
+                    meter_work.bench_link(view, meter["meter_id"]) if row else None,
+                ],
+                className="title",
+            ),
             html.P(" · ".join(text for text in named if text), className="named"),
         ]
     )
@@ -255,6 +263,7 @@ def control_words(history: Document, meter_id: str) -> str:
 def register(app: Dash, data: Door) -> None:
     """Choosing a session shows its readings and budget, choosing a comparison its ride."""
     meter_rides.register(app, data)
+    meter_work.register(app, data)
 
     @app.callback(
         Output("meter-session", "children"),
@@ -263,7 +272,7 @@ def register(app: Dash, data: Door) -> None:
         prevent_initial_call=True,
     )
     def show_session(chosen: list[Document] | None, pathname: str) -> Any:
-        meter_id = unquote(pathname.removeprefix("/meter/"))
+        meter_id = meter_of(pathname)
         wanted = {row["session_id"] for row in chosen or []}
         found = [s for s in data.bench_sessions(meter_id) if s["session_id"] in wanted]
         return session_detail(found[0]) if found else no_update

@@ -39,7 +39,10 @@ def _reset_row(reset: Document) -> html.Tr:
     )
 
 
-def events_part(events: list[Document]) -> html.Section | None:
+def events_part(
+    events: list[Document], waiting: list[Document] | None = None
+) -> html.Section | None:
+    """What happened to the meter. waiting: what is proposed now, as nothing decided since is."""
     shown = [e for e in events if e.get("state") != "rejected"]
     if not shown:
         return None
@@ -49,7 +52,7 @@ def events_part(events: list[Document]) -> html.Section | None:
                 html.Td(theme.day(e["date"])),
                 html.Td(theme.words(e["event"])),
                 html.Td(", ".join(str(e[k]) for k in ("side", "note") if e.get(k))),
-                html.Td(theme.words(e["state"]) if e.get("state") else "confirmed"),
+                html.Td(_state_words(e, waiting)),
             ]
         )
         for e in sorted(shown, key=lambda e: str(e["date"]), reverse=True)
@@ -59,3 +62,11 @@ def events_part(events: list[Document]) -> html.Section | None:
         parts.plain_table(("Date", "Event", "Note", "State"), rows, name="Events"),
         name="meter-events",
     )
+
+
+def _state_words(event: Document, waiting: list[Document] | None) -> str:
+    if event.get("state") != "proposed" or waiting is None:
+        return theme.words(event.get("state") or "confirmed")
+    still = {(one["event"], theme.iso(one["date"])) for one in waiting}
+    decided = (event["event"], theme.iso(event["date"])) not in still
+    return "decided; counts from the next fit" if decided else "proposed"
