@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.cost_items import Spent, budget_items
+from models.cost_items import Spent, bench_visits, budget_items
 from models.fleet import FleetFit
 from models.keep_or_replace import keep_or_replace, ranked
 from models.refusal import NothingToSayError
@@ -42,7 +42,8 @@ def budget_document(
     In   found, fleet: records and fit of the day; tables: the store's; asked: the period (and
          slots and pins of its plan)
     Out  currency, total, interval90, by_item, by_group, meters (cost, interval90,
-         keep_or_replace with its reason), risk, visits_planned, warranty (claims that close
+         keep_or_replace with its reason), risk, visits_planned, bench (visits done and planned,
+         and what each come to), warranty (claims that close
          soon), lacks, notes
     """
     if asked.last < asked.first:
@@ -60,6 +61,7 @@ def budget_document(
     )
     verdicts = keep_or_replace(found, fleet, tables, here, first=asked.first, last=asked.last)
     money = prices(tables["costs"], here["group"].to_list())
+    done, to_come = bench_visits(found, here, asked, plan)
     return {
         "from": asked.first,
         "to": asked.last,
@@ -75,6 +77,12 @@ def budget_document(
         ),
         "risk": None if plan is None else _risk(plan),
         "visits_planned": 0 if plan is None else len(plan["visits"]),
+        "bench": {
+            "done": int(done.sum()),
+            "done_cost": float(done @ money.visit),
+            "planned": int(to_come.sum()),
+            "planned_cost": float(to_come @ money.visit),
+        },
         "warranty": _claims(found, fleet),
         "lacks": [*lacks, *missing],
         "notes": [*(plan["notes"][:1] if plan and _supposes(asked) else []), *_notes(found, asked)],

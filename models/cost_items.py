@@ -54,7 +54,7 @@ def budget_items(
     nothing = np.zeros((here.height, 1))
     items = {
         "bench_session": Spent(
-            _visits(found, here, asked, plan) * prices(costs, groups).visit, nothing
+            sum(bench_visits(found, here, asked, plan)) * prices(costs, groups).visit, nothing
         ),
         "battery": _batteries(found, fleet, here, asked, battery=battery, rng=rng),
         "service": Spent(_event_costs(found, here, asked), nothing),
@@ -72,15 +72,15 @@ def _count(frame: pl.DataFrame, here: pl.DataFrame) -> Array:
     return np.array([float(counted.get(name, 0)) for name in here["meter_id"]])
 
 
-def _visits(found: Records, here: pl.DataFrame, asked: Asked, plan: dict[str, Any] | None) -> Array:
-    """Sessions held in the period, and visits planned for the rest of it."""
+def bench_visits(
+    found: Records, here: pl.DataFrame, asked: Asked, plan: dict[str, Any] | None
+) -> tuple[Array, Array]:
+    """Sessions held in the period, and visits planned for the rest of it, [M] each."""
     held = _in_period(found.sessions, pl.col("measured_at").dt.date(), asked, found.as_of)
     planned: dict[str, int] = defaultdict(int)
     for visit in plan["visits"] if plan else []:
         planned[visit["meter_id"]] += 1
-    total: Array = _count(held, here)
-    total += np.array([float(planned[name]) for name in here["meter_id"]])
-    return total
+    return _count(held, here), np.array([float(planned[name]) for name in here["meter_id"]])
 
 
 def _own_events(found: Records, asked: Asked) -> pl.DataFrame:

@@ -204,7 +204,8 @@ def _what_if(asked: Asked) -> list[str]:
     if asked.target is not None:
         told.append(f"a target of {100 * asked.target:g} %")
     if asked.slots_per_week is not None:
-        told.append(f"{asked.slots_per_week} bench slots a week")
+        s = "" if asked.slots_per_week == 1 else "s"
+        told.append(f"{asked.slots_per_week} bench slot{s} a week")
     return [f"What if: {', '.join(told)}."] if told else []
 
 

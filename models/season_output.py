@@ -31,10 +31,11 @@ def calendar_text(document: Mapping[str, Any], *, stamp: datetime) -> str:
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Slopewatch//bench plan//EN"]
     lines += ["CALSCALE:GREGORIAN", "METHOD:PUBLISH"]
     turn: dict[str, int] = {}
+    today = document.get("as_of") or document["from"]
     for visit in document["visits"]:
         meter = visit["meter_id"]
         turn[meter] = turn.get(meter, 0) + 1
-        lines += _event(visit, _uid(meter, document["from"].year, turn[meter]), stamp)
+        lines += _event(visit, _uid(meter, document["from"].year, turn[meter]), stamp, today)
     lines.append("END:VCALENDAR")
     return "".join(f"{folded}\r\n" for line in lines for folded in fold(line))
 
@@ -44,11 +45,14 @@ def _uid(meter: str, year: int, turn: int) -> str:
     return f"{digest}@slopewatch.invalid"
 
 
-def _event(visit: Mapping[str, Any], uid: str, stamp: datetime) -> list[str]:
+def _event(visit: Mapping[str, Any], uid: str, stamp: datetime, today: date) -> list[str]:
     week: date = visit["week"]
     rider = f" ({visit['rider_id']})" if visit.get("rider_id") else ""
     deadline = visit.get("deadline")
-    text = visit["reason"] + (f"\nBefore: {deadline.isoformat()}" if deadline else "")
+    text = visit["reason"]
+    if deadline:
+        before = f"Before: {deadline.isoformat()}"
+        text += f"\n{before if deadline >= today else 'Overdue: below the target already'}"
     return [
         "BEGIN:VEVENT",
         f"UID:{uid}",

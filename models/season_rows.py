@@ -139,6 +139,7 @@ def _later(drawn: Drawn, meter: int, earlier: tuple[int, ...], week: int) -> str
     text = ""
     if p[week] >= drawn.target and p[-1] < p[week] - 0.01:
         text = f" Without it the chance falls to {chance(float(p[-1]))} by the end."
+        text += " It is not due yet: it comes this early because that costs least."
     race = _first_a_race(drawn, meter, drawn.mondays[earlier[-1]] if earlier else None)
     if race is not None and race < drawn.mondays[week]:
         at = float(p[(race - drawn.mondays[0]).days // 7])
@@ -162,10 +163,24 @@ def _deadline(drawn: Drawn, meter: int, earlier: tuple[int, ...]) -> date | None
     if below.size:
         k = int(below[0])
         candidates.append(_crossing(drawn, p, start, k))
-    race = _first_a_race(drawn, meter, drawn.mondays[start] if earlier else None)
+    tomorrow = max(drawn.today, drawn.asked.first) + timedelta(days=1)
+    race = _first_a_race(drawn, meter, drawn.mondays[start] if earlier else None, least=tomorrow)
     if race is not None:
         candidates.append(race - timedelta(days=1))
     return min(candidates, default=None)
+
+
+def _best_spared(drawn: Drawn, meter: int) -> float:
+    """Money that one visit would spare in the week with a slot in which it spares most."""
+    season = drawn.season
+    spared = [
+        float(
+            (season.risk_unvisited[meter, v:] - season.risk_after[meter, v, v:])
+            @ season.stake[meter, v:]
+        )
+        for v in np.flatnonzero(season.slots)
+    ]
+    return max(spared, default=0.0)
 
 
 def _crossing(drawn: Drawn, p: Array, start: int, k: int) -> date:
@@ -177,13 +192,22 @@ def _crossing(drawn: Drawn, p: Array, start: int, k: int) -> date:
     return drawn.mondays[0] + timedelta(days=int(7 * (start + k - 1 + share)))
 
 
-def _first_a_race(drawn: Drawn, meter: int, after: date | None) -> date | None:
+def _first_a_race(
+    drawn: Drawn, meter: int, after: date | None, *, least: date = date.min
+) -> date | None:
     in_a = drawn.use.first_a[meter]
     if in_a < 0:
         return None
     first = max(drawn.asked.first, drawn.today)
     days = [first + timedelta(days=int(d)) for d in in_a_days(drawn, meter)]
-    return next((day for day in days if after is None or day > after + timedelta(days=6)), None)
+    return next(
+        (
+            day
+            for day in days
+            if day >= least and (after is None or day > after + timedelta(days=6))
+        ),
+        None,
+    )
 
 
 def in_a_days(drawn: Drawn, meter: int) -> NDArray[np.int64]:
@@ -233,7 +257,11 @@ def _why_not(drawn: Drawn, meter: int, money: float, *, days: float, wanted: boo
     cost = f"{drawn.prices.visit[meter]:.0f}{unit}"
     if days < WORTH_DAYS:
         return "it stays within tolerance for the whole period, as far as anyone can tell"
-    return f"a visit costs {cost} and would spare less than that: it carries {carried}"
+    best = min(max(0.0, _best_spared(drawn, meter)), money)
+    return (
+        f"it carries {carried}; a visit in the best week would spare {best:.0f}{unit} of that and "
+        f"costs {cost}"
+    )
 
 
 def plan_notes(drawn: Drawn, chosen: Visits, first: date) -> list[str]:

@@ -12,17 +12,22 @@ from dashboard import theme
 from dashboard.pages import Document
 
 EVERY_MS = 700
+UNTOUCHED = "The records and the settings are as they were; ask again with other values."
 SETTLED = ("children", "className")
 
 
-def arriving(name: str, asked: Document) -> html.Div:
-    """The place of the part: what is asked for, its progress, its body. Ids begin with name."""
+def arriving(name: str, asked: Document, before: Any = None) -> html.Div:
+    """The place of the part: what is asked for, its progress, its body. Ids begin with name.
+
+    before: what was there before and stands, greyed, until the part is there
+    """
+    greyed = "stale" if before is not None else ""
     return html.Div(
         [
             dcc.Store(id=f"{name}-asked", data=asked),
             dcc.Interval(id=f"{name}-tick", interval=EVERY_MS, disabled=True),
             html.P("Working it out…", id=f"{name}-progress", className="progress", role="status"),
-            html.Div(id=f"{name}-body"),
+            html.Div(before, id=f"{name}-body", className=greyed),
         ],
         className="arriving",
     )
@@ -33,7 +38,7 @@ def arrived(told: Document, draw: Callable[[Any], Any]) -> tuple[Any, str, bool]
     if told["state"] == "working":
         return no_update, progress_line(told), False
     if told["state"] == "failed":
-        return parts.empty(theme.sentence(told["said"]), "Nothing was changed."), "", True
+        return parts.empty(theme.sentence(told["said"]), UNTOUCHED), "", True
     return draw(told["document"]), "", True
 
 

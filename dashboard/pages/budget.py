@@ -43,9 +43,10 @@ def layout(data: Door, view: View) -> html.Div:
     return html.Div(
         [
             *head,
-            _controls(asked),
+            _controls(asked | _refused(view)),
+            *[html.P(text, className="warn", role="alert") for text in refusals(view)],
             dcc.Download(id="budget-file"),
-            arriving("budget", asked),
+            arriving("budget", asked, _before(data, asked)),
             arriving("policies", tolerance),
         ],
         className="budget",
@@ -60,6 +61,30 @@ def asked_in(view: View, season: Document) -> Document:
         "as_of": view.as_of,
         **{name: _asked(view, name, low, high) for name, _, low, high, _ in WHAT_IF},
     }
+
+
+def _before(data: Door, asked: Document) -> Any:
+    """The budget as it is, to look at until what is asked for is there; None if unknown yet."""
+    if not any(value is not None for value in supposed(asked).values()):
+        return None
+    as_is = data.budget(asked["first"], asked["last"], as_of=asked["as_of"])
+    return draw_budget(as_is["document"], None, asked) if as_is["state"] == "done" else None
+
+
+def _refused(view: View) -> Document:
+    """What was entered and is not taken, to stay in its field."""
+    names = [name for name, _, low, high, _ in WHAT_IF if _asked(view, name, low, high) is None]
+    return {name: view.query[name] for name in names if view.query.get(name)}
+
+
+def refusals(view: View) -> list[str]:
+    """Why what was entered is not taken, a sentence a field."""
+    limits = {name: (label, low, high) for name, label, low, high, _ in WHAT_IF}
+    return [
+        f"{limits[name][0]}: found {found}, expected {limits[name][1]:g} to {limits[name][2]:g}. "
+        "It is left out of what is shown."
+        for name, found in _refused(view).items()
+    ]
 
 
 def _asked(view: View, name: str, low: float, high: float) -> float | None:
@@ -125,10 +150,11 @@ def register(app: Dash, data: Door) -> None:
         Output("budget-body", "children"),
         Output("budget-progress", "children"),
         Output("budget-tick", "disabled"),
+        Output("budget-body", "className"),
         Input("budget-asked", "data"),
         Input("budget-tick", "n_intervals"),
     )
-    def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
+    def show(asked: Document, _ticks: int | None) -> tuple[Any, ...]:
         what_if = supposed(asked)
         period = (asked["first"], asked["last"])
         told = data.budget(*period, **what_if, as_of=asked["as_of"])
@@ -137,7 +163,10 @@ def register(app: Dash, data: Door) -> None:
             as_is = data.budget(*period, as_of=asked["as_of"])
             if told["state"] == "done" and as_is["state"] == "working":
                 told = as_is
-        return arrived(told, lambda found: draw_budget(found, as_is["document"], asked))
+        body, progress, still = arrived(
+            told, lambda found: draw_budget(found, as_is["document"], asked)
+        )
+        return body, progress, still, "" if still else "stale"
 
     @app.callback(
         Output("policies-body", "children"),

@@ -166,4 +166,14 @@ def register(app: Dash, data: Door) -> None:
         told = data.plan(*period)
         if told["state"] != "done":
             return no_update
-        return downloads.csv_file("bench-plan", told["document"]["visits"], CSV_COLUMNS)
+        rows = [_rounded(row) for row in told["document"]["visits"]]
+        return downloads.csv_file("bench-plan", rows, CSV_COLUMNS)
+
+
+def _rounded(row: Document) -> Document:
+    """Digits that mean something: a chance to 0.001, days to 0.1, money to 0.01."""
+    digits = {"p_within_tolerance_before": 3, "days_out_prevented": 1}
+    return {
+        key: round(value, digits.get(key, 2)) if isinstance(value, float) else value
+        for key, value in row.items()
+    }

@@ -295,6 +295,7 @@ class FakeDecisions:
                     "days_out_without_visits": 1579.0,
                 },
                 "visits_planned": 24,
+                "bench": {"done": 3, "done_cost": 180.0, "planned": 24, "planned_cost": 1440.0},
                 "warranty": [{"meter_id": "A003", "text": "Its warranty ends on 2027-12-01."}],
                 "lacks": ["costs has no battery: batteries count as nothing"],
                 "notes": ["The price of days ridden out of tolerance is a risk."],

@@ -84,6 +84,32 @@ def test_group_that_never_went_out_says_so_instead_of_a_number(data):
     assert "None of 1 went out in 3.3 meter-years." in text(draw_budget(found, None, AS_IT_IS))
 
 
+def test_visits_done_and_to_come_stand_apart_with_their_money(data):
+    found = data.budget("2027-09-30", "2027-12-19")["document"]
+    said = text(draw_budget(found, None, {"as_of": None, "target": None}))
+    assert "3 done, 180\u00a0EUR; 24 planned, 1\u00a0440\u00a0EUR" in said
+    assert "visits after an alarm would come on top" in said
+
+
+def test_a_target_that_moves_no_visit_says_what_it_does():
+    season = {"first": "2027-09-30", "last": "2027-12-19"}
+    view = View(query={"target": "98"})
+    asked = budget.asked_in(view, season)
+    found = FakeData().budget("2027-09-30", "2027-12-19")["document"]
+    said = text(draw_budget(found, dict(found), asked))
+    assert "no change in cost" in said
+    assert "counts as due" in said
+    assert "0\u00a0EUR less" not in said
+
+
+def test_what_cannot_be_supposed_is_said_and_stays_in_its_field():
+    view = View(query={"target": "150", "slots": "2"})
+    assert budget.refusals(view) == [
+        "Reliability target, %: found 150, expected 50 to 99. It is left out of what is shown."
+    ]
+    assert "150" in str(budget.layout(FakeData(), view))
+
+
 # ---- policies --------------------------------------------------------------------------------
 
 
