@@ -11,8 +11,6 @@ from pypdf import PdfReader
 from ingest.store import Store
 from tests.dashboard import bench_team as team
 from tests.dashboard.conftest import serving
-from tests.dashboard.test_accessibility import findings, none
-from tests.dashboard.test_accessibility import rules as rules
 from tests.dashboard.test_browser import until
 
 pytestmark = pytest.mark.browser
@@ -238,16 +236,3 @@ def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(served, visi
     spider_sheet = page.locator(".bench-sheet", has_text="SP-1")
     # slope, two zeros, four hangings, new slope, as left, note
     assert spider_sheet.locator(".bench-blank i").count() == 10
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_form_and_paper_hold_to_the_rules_of_accessibility(served, visit, rules, scheme):
-    page = visit(width=820, height=1180, scheme=scheme).page
-    opened(page, served, "SP-1")
-    typed(page, "as_found", [*spider(1.03)[:4], "40"])
-    page.wait_for_selector("#bench-verdict")
-    page.click("#bench-open-as_left")
-    none(findings(page, rules))
-    page.click("#bench-back")
-    page.wait_for_selector(".bench-unsaved")
-    none(findings(page, rules))
