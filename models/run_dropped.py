@@ -245,10 +245,13 @@ def kept(store: Store) -> list[dict[str, Any]]:
     return [row | {interval: json.loads(row.pop("document"))[interval]} for row in rows]
 
 
-def device_ids(store: Store) -> dict[str, list[str]]:
-    """The ids of the meters and of the references."""
-    meters, references, _ = _devices(store)
+def device_ids(store: Store) -> dict[str, Any]:
+    """The ids of the meters and of the references, and who rides which meter (`ridden`)."""
+    meters, references, assignments = _devices(store)
+    now = assignments.filter(pl.col("to_date").is_null()).sort("from_date")
+    ridden = now.unique("meter_id", keep="last", maintain_order=True)
     return {
+        "ridden": ridden.select("meter_id", "rider_id", "bike_id", "role").to_dicts(),
         "meters": meters["meter_id"].unique().sort().to_list(),
         "references": references["reference_id"].unique().sort().to_list(),
     }

@@ -9,11 +9,15 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.pages import Document, Door, View
+from dashboard.data import is_expected
+from dashboard.pages import Document, Door, View, meter_path
 from dashboard.pages.intake_calls import clicked, decoded
 from dashboard.pages.ride_parts import ride_part
+from dashboard.pages.ride_sense import sense
 
 ROLES = ("meter", "reference")
+REFERENCE_WORDS = ("trainer", "reference", "rollers")
+METER_WORDS = ("meter", "crank", "pedal", "spider", "hub")
 Option = tuple[str, str]
 
 
@@ -40,7 +44,7 @@ def pair_part(seen: Document, chosen: Document) -> html.Section:
             [*picks, html.Button("Compare", id="rides-compare", n_clicks=0)],
             className="pair" if len(recordings) > 1 else "pair unseen",
         ),
-        html.P(_why(seen, chosen), className="note"),
+        _way_round(seen, chosen),
         name="rides-pair",
     )
 
@@ -72,13 +76,48 @@ def _recording(row: Document) -> html.Li:
     return html.Li([html.B(row["name"]), " · ", " · ".join(said), *(note if row["note"] else [])])
 
 
-def _why(seen: Document, chosen: Document) -> str:
+def _way_round(seen: Document, chosen: Document) -> html.Div:
+    """Which recording was taken for the meter's and why, and the way to change them round."""
+    known, said = _why(seen, chosen)
     if len(seen["recordings"]) < 2:
-        return "Drop both recordings of the ride together: the meter's and the reference's."
+        return html.Div(html.P(said, className="note"))
+    swap = html.Button("Swap the two", id="rides-swap", className="quiet", n_clicks=0)
+    return html.Div(
+        [html.P(said, className="note" if known else "warn"), swap], className="way-round"
+    )
+
+
+def _why(seen: Document, chosen: Document) -> tuple[bool, str]:
+    """Whether the files say which one is the meter, and the sentence about it."""
+    if len(seen["recordings"]) < 2:
+        return True, "Drop both recordings of the ride together: the meter's and the reference's."
     for pair in seen["pairs"]:
         if pair["meter"] == chosen.get("meter") and pair["reference"] == chosen.get("reference"):
-            return theme.sentence(pair["reason"])
-    return "The files do not say whose they are: see whether it is the right way round."
+            return True, theme.sentence(pair["reason"])
+    rows = {row["sha256"]: row for row in seen["recordings"]}
+    meter, other = rows.get(str(chosen.get("meter"))), rows.get(str(chosen.get("reference")))
+    if meter is None or other is None or meter is other:
+        return True, "Choose a recording for each."
+    if (meter["meter_id"] and not meter["reference_id"]) or other["reference_id"]:
+        return True, f"{meter['name']} is taken for the meter's, by what the files say of a device."
+    why = "by its name" if _hint(meter) < _hint(other) else "because it came first"
+    if _hint(meter) > _hint(other) or _is_swapped(seen, chosen):
+        why = "because you said so"
+    return False, (
+        f"The files do not say which of them is the meter: {meter['name']} is taken for it, {why}, "
+        f"and {other['name']} for what it is compared with. See whether that is the right way "
+        "round: the other way the sign turns."
+    )
+
+
+def _is_swapped(seen: Document, chosen: Document) -> bool:
+    return bool(first_choice(seen)["meter"] != chosen.get("meter"))
+
+
+def _hint(row: Document) -> int:
+    """What a file's name hints at: −1 the meter, 1 the reference, 0 neither."""
+    name = str(row["name"]).lower()
+    return any(word in name for word in REFERENCE_WORDS) - any(word in name for word in METER_WORDS)
 
 
 def first_choice(seen: Document) -> Document:
@@ -91,6 +130,8 @@ def first_choice(seen: Document) -> Document:
         return chosen | dict.fromkeys(ROLES)
     meter = next((r for r in rows if r["meter_id"] and not r["reference_id"]), None)
     other = next((r for r in rows if r["reference_id"] and r is not meter), None)
+    if meter is None and other is None:  # by the names; of two alike the first given
+        meter = min(rows, key=_hint)
     meter = meter or next(r for r in rows if r is not other)
     other = other or next(r for r in rows if r is not meter)
     return chosen | {
@@ -161,14 +202,31 @@ def decision_part(chosen: Document, devices: Document, *, comparable: bool) -> h
     picks = []
     for role, ids in zip(ROLES, (devices["meters"], devices["references"]), strict=True):
         known = chosen.get(f"{role}_id")
-        options = [(name, name) for name in ids]
+        worn = _worn(devices) if role == "meter" else {}
+        options = [(name, ", ".join([name, *worn.get(name, [])])) for name in ids]
         if known not in ids:
             options = [("", "choose"), *options]
         label = "The meter" if role == "meter" else "Compared with"
         picks.append(_pick(f"rides-{role}-id", label, _first(options, known or "")))
     keep = html.Button("Keep", id="rides-keep", n_clicks=0, disabled=not comparable)
     discard = html.Button("Discard", id="rides-discard", className="quiet", n_clicks=0)
-    return html.Div([*picks, keep, discard], className="pair decision")
+    missing = html.P(id="rides-missing", role="status", className="field-wrong")
+    return html.Div(
+        [
+            html.Div(id="rides-sense", **parts.aria(live="polite")),
+            html.Div([*picks, keep, discard], className="pair"),
+            missing,
+        ],
+        className="decision",
+    )
+
+
+def _worn(devices: Document) -> dict[str, list[str]]:
+    """Who rides each meter on which bike."""
+    return {
+        row["meter_id"]: [str(x) for x in (row["rider_id"], row["role"] or row["bike_id"]) if x]
+        for row in devices.get("ridden", [])
+    }
 
 
 # ---- callbacks -----------------------------------------------------------------------------------
@@ -256,6 +314,37 @@ def register_compare(app: Dash, data: Door) -> None:
     @app.callback(
         Output("rides-chosen", "data", allow_duplicate=True),
         Output("rides-pair", "children", allow_duplicate=True),
+        Input("rides-swap", "n_clicks"),
+        State("rides-chosen", "data"),
+        State("rides-seen", "data"),
+        prevent_initial_call=True,
+    )
+    def swap(clicks: int, chosen: Document, seen: Document) -> tuple[Any, Any]:
+        if not clicks or not chosen or not seen:
+            return no_update, no_update
+        turned = chosen_from(seen, chosen["reference"], chosen["meter"])
+        return turned, pair_part(seen, turned)
+
+    @app.callback(
+        Output("rides-sense", "children"),
+        Input("rides-meter-id-chosen", "data"),
+        Input("rides-reference-id-chosen", "data"),
+        State("rides-chosen", "data"),
+    )
+    def make_sense(meter_id: str | None, reference_id: str | None, chosen: Document) -> Any:
+        if not chosen or not chosen.get("meter"):
+            return no_update
+        try:
+            found = door.compare_rides(chosen["drop"], chosen["meter"], chosen["reference"])
+        except Exception as problem:
+            if not is_expected(problem):
+                raise
+            return None  # the answer says why
+        return sense(found, door.status(), meter_id, reference_id)
+
+    @app.callback(
+        Output("rides-chosen", "data", allow_duplicate=True),
+        Output("rides-pair", "children", allow_duplicate=True),
         Input({"type": "rides-look", "pair": ALL}, "n_clicks"),
         prevent_initial_call=True,
     )
@@ -284,8 +373,6 @@ def chosen_from(seen: Document, meter: str, reference: str) -> Document:
 
 def answer(door: Any, chosen: Document) -> Any:
     """A pair compared: the answer and what to do with it, or why there is none."""
-    from dashboard.data import is_expected
-
     devices = door.ride_devices()
     if chosen["meter"] == chosen["reference"]:
         text = "The same recording was chosen twice: choose the other one for the reference."
@@ -312,6 +399,7 @@ def register_decision(app: Dash, data: Door, kept_part: Callable[[View, Any], An
 
     @app.callback(
         Output("rides-said", "children", allow_duplicate=True),
+        Output("rides-missing", "children"),
         *emptied,
         *lists,
         Input("rides-keep", "n_clicks"),
@@ -326,17 +414,25 @@ def register_decision(app: Dash, data: Door, kept_part: Callable[[View, Any], An
         _keep: int, _discard: int, chosen: Document, meter_id: str, reference_id: str
     ) -> tuple[Any, ...]:
         if not clicked():
-            return (no_update,) * 5
+            return (no_update,) * 6
         if ctx.triggered_id == "rides-discard":
             if chosen["drop"]:
                 door.discard_rides(chosen["drop"])
             done = "Discarded: nothing of it stays." if chosen["drop"] else "Left as it was."
-            return html.P(done, className="done"), None, None, no_update, no_update
+            return html.P(done, className="done"), no_update, None, None, no_update, no_update
         if not meter_id or not reference_id:
-            missing = "Choose the meter and what it was compared with; then keep."
-            return (html.P(missing, className="warn"), *[no_update] * 4)
+            lacking = [
+                words
+                for words, given in (
+                    ("the meter", meter_id),
+                    ("what it was compared with", reference_id),
+                )
+                if not given
+            ]
+            missing = f"Choose {' and '.join(lacking)} above; then keep."
+            return (no_update, missing, *[no_update] * 4)
         said = _keep_pair(door, chosen, meter_id, reference_id)
-        return said, None, None, waiting_part(door), kept_part(View(), door.rides_kept())
+        return said, no_update, None, None, waiting_part(door), kept_part(View(), door.rides_kept())
 
 
 def _keep_pair(door: Any, chosen: Document, meter_id: str, reference_id: str) -> html.Div:
@@ -355,7 +451,14 @@ def _keep_pair(door: Any, chosen: Document, meter_id: str, reference_id: str) ->
     notices = [html.Li(theme.sentence(notice)) for notice in kept["notices"]]
     return html.Div(
         [
-            html.P(text, className="done"),
+            html.P(
+                [
+                    f"{text} See it on ",
+                    parts.link(f"the page of {meter_id}", meter_path(meter_id)),
+                    "; undoing its import (a file named pairs) on the intake page takes it back.",
+                ],
+                className="done",
+            ),
             html.Ul(notices, className="notices") if notices else None,
         ]
     )

@@ -88,8 +88,8 @@ def _span_s(seconds: float | None) -> str:
     if whole < 60:
         return f"{whole}{theme.NBSP}s"
     if whole < 3600:
-        return f"{whole // 60}:{whole % 60:02d}{theme.NBSP}min"
-    return f"{whole // 3600}:{whole % 3600 // 60:02d}{theme.NBSP}h"
+        return f"{whole // 60}{theme.NBSP}min {whole % 60:02d}{theme.NBSP}s"
+    return f"{whole // 3600}{theme.NBSP}h {whole % 3600 // 60:02d}{theme.NBSP}min"
 
 
 def said_part(document: Document) -> html.Div:

@@ -85,7 +85,8 @@ def kept_part(view: View, kept: list[Document]) -> html.Section:
 
 def _kept_row(view: View, row: Document) -> html.Tr:
     half = theme.half(row.get("gain_ratio_interval90_pct"))
-    ratio = theme.plus_minus(row.get("gain_ratio_pct"), half, "%")
+    void = row.get("void")
+    ratio = theme.MISSING if void else theme.plus_minus(row.get("gain_ratio_pct"), half, "%")
     used = row.get("used_s")
     return html.Tr(
         [
@@ -94,7 +95,7 @@ def _kept_row(view: View, row: Document) -> html.Tr:
             html.Td(row["reference_id"]),
             html.Td(ratio, className="num"),
             html.Td(f"{theme.number((used or 0) / 60, 0)}{theme.NBSP}min", className="num"),
-            html.Td("proves nothing" if row.get("void") else ""),
+            html.Td(f"proves nothing: {void}" if void else ""),
         ]
     )
 

@@ -12,8 +12,9 @@ from dashboard import ride_figures
 from dashboard.cli import main
 from dashboard.data_guard import Guarded, Scope
 from dashboard.data_pages import Data
-from dashboard.pages.ride_calls import first_choice, pair_part
+from dashboard.pages.ride_calls import chosen_from, decision_part, first_choice, pair_part
 from dashboard.pages.ride_parts import ride_part
+from dashboard.pages.ride_sense import sense
 from dashboard.rights import Person
 from models.comparison import compare_recordings
 from models.ride_drawing import MOST_POINTS, drawn
@@ -77,6 +78,16 @@ def test_a_pair_from_drop_to_kept_comparison(visit: Any, team: Path, pair: Pair)
         assert "dropped out" in page.inner_text("text=What was left out >> xpath=..")
         assert "meter has" not in page.inner_text(".ride-said")
 
+        assert "Keep puts the comparison" in page.inner_text("#rides-sense")
+        page.click("#rides-swap")
+        page.wait_for_selector(
+            "#rides-meter-file option:first-child:has-text('TR-1')", state="attached"
+        )
+        page.wait_for_selector(
+            "#rides-meter-id option:first-child:has-text('choose')", state="attached"
+        )
+        page.click("#rides-keep")  # of a trainer's file no meter is known
+        page.wait_for_selector("#rides-missing:has-text('Choose the meter')")
         page.click("#rides-discard")
         page.wait_for_selector("text=Discarded: nothing of it stays")
         assert not list(team.parent.rglob("morning.fit"))
@@ -192,8 +203,56 @@ def test_two_files_without_names_or_serials_are_offered_to_be_told_apart() -> No
     chosen = first_choice(both)
     assert (chosen["meter"], chosen["reference"]) == ("b", "a")
     said = text(pair_part(both, chosen))
-    assert "whether it is the right way round" in said
+    assert "by what the files say of a device" in said
     assert "X.fit: no recording" in said
+    nameless = seen | {"recordings": [row("trainer"), row("mine")]}
+    chosen = first_choice(nameless)
+    assert (chosen["meter"], chosen["reference"]) == ("mine", "trainer")
+    said = text(pair_part(nameless, chosen))
+    assert "do not say which of them is the meter: mine.csv is taken for it, by its name" in said
+    assert "Swap the two" in said
+    first = seen | {"recordings": [row("x"), row("y")]}
+    assert "because it came first" in text(pair_part(first, first_choice(first)))
+    turned = chosen_from(first, "y", "x")
+    assert "y.csv is taken for it, because you said so" in text(pair_part(first, turned))
     one = seen | {"recordings": [row("a")]}
     assert first_choice(one)["meter"] is None
     assert "Drop both recordings" in text(pair_part(one, first_choice(one)))
+
+
+def known(error: float, half: float = 0.4) -> dict[str, Any]:
+    meter = {
+        "meter_id": "K1",
+        "gain_error_pct": error,
+        "interval90_pct": [error - half, error + half],
+    }
+    trainer = {"reference_id": "T", "gain_error_pct": 0.2, "interval90_pct": [-0.1, 0.5]}
+    return {"meters": [meter], "references": [trainer]}
+
+
+@pytest.mark.parametrize(
+    ("ratio", "half", "said"),
+    [
+        (1.0, 0.3, "It fits with what is believed of K1 today (+0.8"),
+        (3.5, 0.3, "2.7 % away from what is believed of K1 today"),
+        (3.5, 0.3, "the wrong meter chosen"),
+        (-1.0, 0.3, "the wrong way round"),
+        (1.0, 2.4, "The ride says little"),
+        (1.0, 0.3, "enough to count"),
+    ],
+)
+def test_what_to_make_of_a_ride(ratio: float, half: float, said: str) -> None:
+    found = {"gain_ratio_pct": ratio, "gain_ratio_interval90_pct": [ratio - half, ratio + half]}
+    assert said in text(sense(found, known(1.0), "K1", "T")).replace("\u00a0", " ")
+
+
+def test_without_a_choice_nothing_is_claimed_of_a_meter() -> None:
+    found = {"gain_ratio_pct": 1.0, "gain_ratio_interval90_pct": [0.7, 1.3]}
+    assert "Choose the meter" in text(sense(found, known(1.0), None, None))
+    assert "first number of it" in text(sense(found, known(1.0), "X", "T"))
+
+
+def test_a_meter_is_chosen_by_who_rides_it() -> None:
+    ridden = [{"meter_id": "K1", "rider_id": "Kaspar", "bike_id": "b", "role": "race"}]
+    devices = {"meters": ["K1", "K2"], "references": ["T"], "ridden": ridden}
+    assert "K1, Kaspar, race" in text(decision_part({"meter_id": None}, devices, comparable=True))
