@@ -6,7 +6,42 @@
   function move(meter, away, to) {
     count += 1;
     const asked = { meter_id: meter, away: away || null, to: to || null, n: Date.now() + count };
+    showMoved(meter, away, to);
     window.dash_clientside.set_props("season-move", { data: asked });
+  }
+
+  // What was asked for is shown at once, over the old plan, which stays greyed until the new one
+  // is there. The page's own elements are only marked: they are not this script's to move.
+  function showMoved(meter, away, to) {
+    const body = document.getElementById("season-body");
+    const name = window.CSS.escape(meter);
+    const from = away && document.querySelector(
+      '.week[data-week="' + away + '"] .visit[data-meter="' + name + '"]'
+    );
+    if (from) from.classList.add("leaving");
+    const week = to && document.querySelector('.week[data-week="' + to + '"] .week-visits');
+    if (week) {
+      const chip = document.createElement("span");
+      const told = document.createElement("span");
+      chip.className = "visit-coming";
+      told.className = "pinned";
+      told.textContent = "pinned, planning again";
+      chip.append(meter, " ", told);
+      week.append(chip);
+    }
+    if (body) body.classList.add("stale");
+    window.dash_clientside.set_props("season-progress", {
+      children: "Planning again around " + meter + "\u2026",
+    });
+  }
+
+  // The new plan is there: what stood for it goes.
+  function settled() {
+    document.querySelectorAll(".visit-coming").forEach((one) => one.remove());
+    document.querySelectorAll(".leaving").forEach((one) => one.classList.remove("leaving"));
+    const body = document.getElementById("season-body");
+    if (body) body.classList.remove("stale");
+    return null;
   }
 
   function visitOf(event) {
@@ -61,19 +96,49 @@
       const free = Number(week.dataset.free);
       const room = week.dataset.closed ? "closed" : free > 0 ? free + " free" : "full";
       option.value = week.dataset.week;
-      option.textContent = week.getAttribute("aria-label").replace("Week of ", "") + " (" + room + ")";
+      const days = week.querySelector("time").textContent + " " + week.dataset.week.slice(0, 4);
+      const events = eventsOf(week);
+      option.textContent = days + " (" + room + ")" + (events ? ": " + events : "");
       return option;
     });
   }
+
+  // What is ridden in a week: "A race Lantern Hills, camp Salt Lakes".
+  function eventsOf(week) {
+    const said = Array.from(week.querySelectorAll(".event")).map(function (event) {
+      const clone = event.cloneNode(true);
+      clone.querySelectorAll(".quiet-words").forEach((one) => one.remove());
+      return clone.textContent.replace(/\s+/g, " ").replace(/^closed /, "").trim();
+    });
+    return said.join(", ");
+  }
+
+  function warnOfRace() {
+    const week = weekNamed(byId("season-visit-week").value);
+    const race = week && week.querySelector(".event-a");
+    byId("season-visit-warning").textContent = race
+      ? "An A race is ridden in this week: a meter whose slope was just reset would go to it " +
+        "without a ride to check it, and it may be away from the bench."
+      : "";
+  }
+
+  function weekNamed(day) {
+    return document.querySelector('.week[data-week="' + day + '"]');
+  }
+
+  document.addEventListener("change", function (event) {
+    if (event.target.id === "season-visit-week") warnOfRace();
+  });
 
   function show(visit) {
     open = visit.dataset;
     const who = open.rider ? open.meter + ", " + open.rider : open.meter;
     byId("season-visit-title").textContent = who;
     byId("season-visit-reason").textContent = open.reason;
-    byId("season-visit-deadline").textContent = open.deadline ? "Better before " + open.deadline + "." : "";
+    byId("season-visit-deadline").textContent = open.deadline || "";
     byId("season-visit-week").replaceChildren(...weeksOffered());
     if (open.week) byId("season-visit-week").value = open.week;
+    warnOfRace();
     byId("season-unpin").hidden = !open.pinned;
     const asOf = new URLSearchParams(window.location.search).get("as_of");
     byId("season-visit-meter").setAttribute(
@@ -125,6 +190,9 @@
     const named = event.target.closest("[id]");
     if (named && ACTIONS[named.id]) ACTIONS[named.id]();
   });
+
+  window.dash_clientside = window.dash_clientside || {};
+  window.dash_clientside.season = { settled: settled };
 
   // ---- the table of meters without a visit ---------------------------------------------
   function PinCell(props) {

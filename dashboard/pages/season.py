@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 from urllib.parse import urlencode
 
-from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard import downloads, theme
@@ -35,6 +35,7 @@ def layout(data: Door, view: View) -> html.Div:
             *head,
             _controls(asked),
             dcc.Store(id="season-move"),
+            dcc.Store(id="season-settled"),
             dcc.Download(id="season-file"),
             arriving("season", asked),
             visit_dialog(),
@@ -105,6 +106,7 @@ def draw(told: Document, asked: Document) -> list[Any]:
     return [
         html.P(headline(plan), className="headline"),
         *_remarks(plan),
+        *[html.P(line, className="warn") for line in second_visits(plan)],
         board(plan, query_of(asked)),
         pinned_part(told["pins"], plan["idle_pins"]),
         unplanned_part(plan, asked["as_of"]),
@@ -125,6 +127,28 @@ def headline(plan: Document) -> str:
     )
 
 
+def second_visits(plan: Document) -> list[str]:
+    """Why a meter that is pinned to a week keeps another visit, and what the pin itself brings."""
+    unit = plan["cost"]["currency"] or ""
+    said = []
+    for pin in (visit for visit in plan["visits"] if visit.get("pinned")):
+        for other in plan["visits"]:
+            if other["meter_id"] == pin["meter_id"] and not other.get("pinned"):
+                said.append(
+                    f"{pin['meter_id']} is pinned to the week of {theme.day(pin['week'])}; a "
+                    f"second visit stays in the week of {theme.day(other['week'])}, because it "
+                    f"spares {_money(other['money_saved'], unit)} more and costs "
+                    f"{_money(other['cost'], unit)}. The pinned one spares "
+                    f"{_money(pin['money_saved'], unit)} beside it and costs "
+                    f"{_money(pin['cost'], unit)}."
+                )
+    return said
+
+
+def _money(value: float, unit: str) -> str:
+    return f"{theme.number(value, 0)}{theme.NBSP}{unit}".strip()
+
+
 def _remarks(plan: Document) -> list[html.P]:
     said = [*plan.get("notes", []), *plan.get("lacks", [])]
     return [html.P(theme.sentence(text), className="remark") for text in said]
@@ -132,6 +156,11 @@ def _remarks(plan: Document) -> list[html.P]:
 
 def register(app: Dash, data: Door) -> None:
     """The plan arrives, visits move, the plan is taken away as a file."""
+    app.clientside_callback(
+        ClientsideFunction("season", "settled"),
+        Output("season-settled", "data"),
+        Input("season-body", "children"),
+    )
 
     @app.callback(
         Output("season-body", "children"),

@@ -45,7 +45,7 @@ def board(plan: Document, query: str) -> html.Section:
 
 
 def _week(week: Document, visits: list[Document], plan: Document, query: str) -> html.Div:
-    shown: list[Any] = [_visit(visit, plan["target"]) for visit in visits]
+    shown: list[Any] = [_visit(visit, plan["target"], plan["as_of"]) for visit in visits]
     if visits:
         path = f"/season/week/{week['week']}?{query}"
         shown.append(parts.link("Bench list", path, className="bench-list"))
@@ -127,7 +127,7 @@ def _slots(week: Document) -> list[Any]:
     ]
 
 
-def _visit(visit: Document, target: float) -> html.Button:
+def _visit(visit: Document, target: float, today: str) -> html.Button:
     """A visit as a button: opens its reasons, and can be dragged to another week."""
     p, rider = visit["p_within_tolerance_before"], visit.get("rider_id")
     state = "out" if p < 0.5 else "due" if p < target else "ok"
@@ -145,18 +145,22 @@ def _visit(visit: Document, target: float) -> html.Button:
         n_clicks=0,
         title=theme.sentence(visit["reason"]),
         **parts.aria(haspopup="dialog"),
-        **visit_facts(visit),
+        **visit_facts(visit, today),
     )
 
 
-def visit_facts(visit: Document) -> Document:
+def visit_facts(visit: Document, today: str) -> Document:
     """What the dialog says about a visit, as data of its button."""
+    deadline = visit.get("deadline")
+    before = f"Better before {theme.day(deadline)}." if deadline else ""
+    if deadline and str(deadline)[:10] < str(today)[:10]:
+        before = "Overdue: its chance is below the target already."
     return parts.facts_of(
         meter=visit["meter_id"],
         week=visit.get("week") or "",
         rider=visit.get("rider_id") or "",
         reason=theme.sentence(visit["reason"]),
-        deadline=theme.day(visit["deadline"]) if visit.get("deadline") else "",
+        deadline=before,
         pinned="yes" if visit.get("pinned") else "",
     )
 
@@ -170,6 +174,7 @@ def visit_dialog() -> html.Dialog:
             html.P(id="season-visit-deadline", className="note"),
             html.Label("Week", htmlFor="season-visit-week"),
             html.Select([], id="season-visit-week", className="week-choice"),
+            html.P(id="season-visit-warning", className="pin-warning", role="status"),
             html.Div(
                 [
                     html.Button("Pin to this week", id="season-pin", n_clicks=0),

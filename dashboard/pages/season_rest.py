@@ -43,12 +43,30 @@ def unplanned_part(plan: Document, as_of: str | None) -> html.Section:
     rows = unplanned_rows(plan, as_of)
     body: Any = html.P("Every meter has a visit.")
     if rows:
-        body = parts.table("season-unplanned", rows, unplanned_columns(plan), key="meter_id")
+        grid = parts.table("season-unplanned", rows, unplanned_columns(plan), key="meter_id")
+        body = [html.Div(grid, className="no-print"), _on_paper(rows, plan)]
     left = sum(bool(row["no_slot"]) for row in rows)
     note = "Sorted by what is at stake. "
     if left:
         note += f"{theme.plural(left, 'meter')} would be worth a visit but found no slot."
-    return parts.section(f"Without a visit ({len(rows)})", body, name="season-rest", note=note)
+    body = body if isinstance(body, list) else [body]
+    return parts.section(f"Without a visit ({len(rows)})", *body, name="season-rest", note=note)
+
+
+def _on_paper(rows: list[Document], plan: Document) -> html.Div:
+    """Every row with its whole sentence: a table on the screen shows a page of them."""
+    titles = ("Meter", f"At stake, {plan['cost']['currency'] or 'money'}", "Days out", "Why none")
+    lines = [
+        html.Tr(
+            [
+                html.Th(row["meter_id"], scope="row"),
+                *map(html.Td, (row["money_text"], row["days_text"], row["reason"])),
+            ]
+        )
+        for row in rows
+    ]
+    table = parts.plain_table(titles, lines, name="Without a visit, in print")
+    return html.Div(table, className="print-only")
 
 
 def unplanned_rows(plan: Document, as_of: str | None) -> list[Document]:

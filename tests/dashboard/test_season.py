@@ -8,7 +8,7 @@ import pytest
 from dashboard import downloads
 from dashboard.pages import View, season, season_week
 from dashboard.pages.arriving import arrived, progress_line
-from dashboard.pages.season_board import board
+from dashboard.pages.season_board import board, visit_facts
 from dashboard.pages.season_rest import unplanned_columns, unplanned_rows
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.fake_season import WEEKS, done, week, working
@@ -99,6 +99,28 @@ def test_pinned_visit_says_so_and_can_be_unpinned(data):
     (unpin,) = [b for b in of_kind(tree, "Button") if "unpin" in str(b.className).split()]
     assert getattr(unpin, "data-meter") == "S001"
     assert "Pinned by hand (1)" in text(tree)
+
+
+def test_a_second_visit_of_a_pinned_meter_says_why_it_stays(data):
+    data.move_visit("S001", to=week(6).isoformat())
+    told, asked = planned(data)
+    plan = told["document"]
+    assert season.second_visits(plan) == []
+    first = next(v for v in plan["visits"] if v["meter_id"] == "S001")
+    second = first | {"week": week(1).isoformat(), "pinned": False, "money_saved": 310.0}
+    plan["visits"].append(second)
+    said = text(season.draw(told, asked))
+    assert "a second visit stays in the week of 4\u00a0Oct\u00a02027, because it spares" in said
+    assert "310\u00a0EUR more and costs 60\u00a0EUR" in said
+
+
+def test_a_date_that_has_passed_is_called_overdue():
+    visit = FakeData()._visit("S001", week(1).isoformat(), pinned=False)
+    late = visit_facts(visit | {"deadline": "2027-09-29"}, "2027-09-30")
+    assert late["data-deadline"].startswith("Overdue")
+    assert (
+        visit_facts(visit, "2027-09-30")["data-deadline"] == "Better before 9\u00a0Oct\u00a02027."
+    )
 
 
 def test_idle_pins_say_why_they_do_not_count(data):

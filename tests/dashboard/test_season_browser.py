@@ -1,8 +1,10 @@
 """A mechanic's plan in a real browser: a visit pinned, by hand and by keys, and taken along."""
 
+import io
 import re
 
 import icalendar
+import pypdf
 import pytest
 
 from tests.dashboard.conftest import serving
@@ -39,7 +41,11 @@ def test_plan_is_pinned_by_keys_exported_and_unpinned(page, data):
     offered = page.locator("#season-visit-week option").all_inner_texts()
     assert any("closed" in text for text in offered)
     assert any("free" in text for text in offered)
+    assert any("A race Lantern Hills" in text for text in offered)
+    page.select_option("#season-visit-week", week(1).isoformat())
+    assert "A race is ridden in this week" in page.inner_text("#season-visit-warning")
     page.select_option("#season-visit-week", week(6).isoformat())
+    assert page.inner_text("#season-visit-warning") == ""
     page.focus("#season-pin")
     page.keyboard.press("Enter")
     page.wait_for_selector(visit_in("S001", 6) + ".is-pinned")
@@ -70,6 +76,39 @@ def test_visit_dragged_to_another_week_is_pinned_there(page, data):
     page.drag_and_drop(visit_in("V002", 1), target)
     page.wait_for_selector(visit_in("V002", 3) + ".is-pinned")
     assert data.pins_kept == {"V002": [week(3).isoformat()]}
+
+
+def test_what_was_moved_is_shown_at_once_while_the_plan_is_made_again(page, data):
+    page.evaluate(
+        """() => {
+          window.seen = [];
+          new MutationObserver(() => {
+            const chip = document.querySelector(".visit-coming");
+            if (chip) window.seen.push([
+              chip.textContent,
+              chip.closest(".week").dataset.week,
+              document.getElementById("season-body").className,
+              document.getElementById("season-progress").textContent,
+            ]);
+          }).observe(document.body, {childList: true, subtree: true, attributes: true});
+        }"""
+    )
+    page.drag_and_drop(visit_in("V002", 1), f"{BOARD[:-1]}='{week(3).isoformat()}']")
+    page.wait_for_selector(visit_in("V002", 3) + ".is-pinned")
+    seen = page.evaluate("() => window.seen")
+    assert seen[0][:2] == ["V002 pinned, planning again", week(3).isoformat()]
+    assert seen[-1][2] == "stale"
+    assert any("lanning again" in said or "weighing" in said.lower() for *_, said in seen)
+    assert page.locator(".visit-coming, .leaving").count() == 0
+    assert page.get_attribute("#season-body", "class") in ("", None)
+
+
+def test_it_prints_every_reason_in_full_and_no_help_for_the_mouse(page):
+    printed = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4")))
+    words = " ".join(one.extract_text() for one in printed.pages).replace("\n", " ")
+    assert "it carries about 4 days ridden out of tolerance, 52 EUR".lower() in words.lower()
+    assert "lent out: it cannot come to the bench" in words.lower()
+    assert "Drag a visit" not in words
 
 
 def test_meter_without_a_visit_is_given_one(page, data):
