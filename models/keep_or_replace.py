@@ -163,7 +163,7 @@ def _verdict(
         told |= {"holding_cost_per_year": 0.0, "new_holding_cost_per_year": 0.0}
         return keep | told | {"reason": "Nobody is down to ride it: it costs nothing to keep."}
     fixed = row["slope_convention"] == "fixed"
-    how = "cannot be reset: its days out of tolerance cost" if fixed else "takes"
+    how = "cannot be reset: over three years its days out of tolerance cost" if fixed else "takes"
     text = f"It {how} {own:.0f}{unit} a year{'' if fixed else ' to hold within tolerance'}, "
     text += f"a new one {fresh:.0f}{unit}"
     if new <= 0:

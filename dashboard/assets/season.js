@@ -40,7 +40,11 @@
     document.querySelectorAll(".visit-coming").forEach((one) => one.remove());
     document.querySelectorAll(".leaving").forEach((one) => one.classList.remove("leaving"));
     const body = document.getElementById("season-body");
-    if (body) body.classList.remove("stale");
+    const refused = window.dash_clientside.callback_context.triggered_id === "shell-notice";
+    if (body && body.classList.contains("stale")) {
+      body.classList.remove("stale");
+      if (refused) window.dash_clientside.set_props("season-progress", { children: "" });
+    }
     return null;
   }
 

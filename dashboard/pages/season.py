@@ -156,10 +156,13 @@ def _remarks(plan: Document) -> list[html.P]:
 
 def register(app: Dash, data: Door) -> None:
     """The plan arrives, visits move, the plan is taken away as a file."""
-    app.clientside_callback(
+    browser: Any = app
+    browser.clientside_callback(
         ClientsideFunction("season", "settled"),
         Output("season-settled", "data"),
         Input("season-body", "children"),
+        Input("shell-notice", "children"),  # a move that was refused
+        prevent_initial_call=True,
     )
 
     @app.callback(
