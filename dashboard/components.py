@@ -49,6 +49,13 @@ def in_browser(app: Any, function: str, *dependencies: Any, at_start: bool = Tru
     )
 
 
+def bike_words(bike_id: object) -> str | None:
+    """A bike in a sentence: the word stands once, whether or not the name holds it already."""
+    if not bike_id:
+        return None
+    return str(bike_id) if "bike" in str(bike_id).lower() else f"bike {bike_id}"
+
+
 def badge(status: str) -> html.Span:
     """A status as glyph and word, in its colour; never the colour alone."""
     known = status if status in theme.STATUSES else "unknown"

@@ -96,6 +96,7 @@ def _name(period: Document, role: str) -> Document:
         "y": last["gain_error_pct"],
         "xanchor": "right",
         "yanchor": "bottom",
+        "yshift": 5,
         "showarrow": False,
         "font": {"size": 12, "color": C[role]},
     }

@@ -7,7 +7,7 @@ from dashboard.pages import Document
 
 WORDS = {
     "ok": "Take as shown",
-    "soon": "Take as shown",
+    "soon": "As shown, visit near",
     "due": "Take with care",
     "out": "Correct first",
     "unknown": "Cannot be told",
@@ -19,6 +19,13 @@ MEANINGS = {
     "out": "more likely beyond its tolerance than within: use the corrected watts",
     "unknown": "no bench session to go by; only changes on this one meter can be compared",
 }
+
+
+def elsewhere(status: str) -> str:
+    """What the fleet's and the meter's pages call the same."""
+    return (
+        f"{theme.sentence(MEANINGS[status])} Other pages call it “{theme.STATUSES[status].word}”."
+    )
 
 
 def known(status: object) -> str:

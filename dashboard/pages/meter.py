@@ -103,7 +103,7 @@ def _head(view: View, meter: Document, row: Document | None) -> html.Div:
         f"group {known['group']}" if known.get("group") else None,
         f"serial {known['serial_number']}" if known.get("serial_number") else None,
         f"rider {known['rider_id']}" if known.get("rider_id") else "no rider",
-        f"bike {known['bike_id']}" if known.get("bike_id") else None,
+        parts.bike_words(known.get("bike_id")),
         theme.words(known.get("state")) if known.get("state") else None,
     ]
     badge = [parts.badge(row["status"])] if row else []

@@ -25,6 +25,16 @@ WORDS = (
     "A meter is due on the first day on which the chance that it is within tolerance falls below "
     "the team's target.",
 )
+TRUST = (
+    "How far to trust it: below, every past bench session is forecast from what was known before "
+    "it and held against what was then found. Trust it less for a meter with fewer than two bench "
+    "sessions, after a fall or a repair that nobody noted, and for a kind with few in the team."
+)
+JARGON = (
+    "100·ln is percent for small changes (1 % is 0.995). A mixed model takes a meter's own drift "
+    "and its group's together; a weak prior is a usual value, taken while the team's own data are "
+    "too few. sd is a standard deviation: about two of three values lie within one."
+)
 
 
 def layout(data: Door, view: View) -> html.Div:
@@ -36,14 +46,23 @@ def layout(data: Door, view: View) -> html.Div:
         ]
     else:
         body = [
-            _fit_part(method),
+            html.P(TRUST),
             arriving("method", {"as_of": view.as_of}),
-            _population_part(method["population"]),
-            _spread_part(method["hyperparameters"].get("parameters", [])),
-            _charts_part(method),
+            html.H2("How the numbers come about"),
+            *(html.P(text) for text in WORDS),
+            _fit_part(method),
+            html.Details(
+                [
+                    html.Summary("The fitted numbers, group by group"),
+                    html.P(JARGON, className="note"),
+                    _population_part(method["population"]),
+                    _spread_part(method["hyperparameters"].get("parameters", [])),
+                    _charts_part(method),
+                ]
+            ),
             *diagnostic_parts(method.get("diagnostics") or {}),
         ]
-    return html.Div([html.H1("Method"), *(html.P(text) for text in WORDS), *body])
+    return html.Div([html.H1("Method"), *body])
 
 
 NEWER = "came in: the answers follow them; the drift rates do so at the next fit (Intake page)"
@@ -52,7 +71,7 @@ NEWER = "came in: the answers follow them; the drift rates do so at the next fit
 def _fit_part(method: Document) -> html.Section:
     fit = method["fit"]
     pairs: list[tuple[str, Any]] = [
-        ("Fitted", theme.day(fit["fitted_at"])),
+        ("Fitted", f"{theme.day(fit['fitted_at'])}, by this computer's clock"),
         ("Converged", "yes" if fit["converged"] else f"no: {fit['message']}"),
         ("Newer data", NEWER if fit["stale"] else "none"),
     ]

@@ -74,6 +74,7 @@ def _card(view: View, row: Document) -> html.Div:
             trust.WORDS[status],
         ],
         className=f"badge badge-{status}",
+        title=trust.elsewhere(status),
     )
     where = ", ".join(str(x) for x in (row.get("role"), row.get("bike_id")) if x)
     return html.Div(
@@ -123,6 +124,7 @@ def draw(view: View, document: Document, tolerance: float | None) -> list[Any]:
         effort_form(document),
         html.Div(id="rider-answer"),
         _chart_part(document, tolerance),
+        _ridden_part(view, document["periods"]),
         _bikes_part(document["bikes"]),
         _notices_part(view, document["notices"]),
     ]
@@ -149,6 +151,44 @@ def _chart_part(document: Document, tolerance: float | None) -> html.Section:
     )
 
 
+def _ridden_part(view: View, periods: list[Document]) -> html.Section | None:
+    """Which meter on which bike from when to when, and what it read at both ends."""
+    if not periods:
+        return None
+    rows = [
+        html.Tr(
+            [
+                html.Th(parts.device_link(view, row["meter_id"]), scope="row"),
+                html.Td(row.get("bike_id") or theme.MISSING),
+                html.Td(row.get("role") or theme.MISSING),
+                html.Td(theme.day(row["from_date"])),
+                html.Td(theme.day(row["to_date"]) if row["to_date"] else "today"),
+                html.Td(_read_at(row["points"], 0)),
+                html.Td(_read_at(row["points"], -1)),
+                html.Td(", ".join(theme.day(reset["date"]) for reset in row["resets"]) or "none"),
+            ]
+        )
+        for row in reversed(periods)
+    ]
+    titles = (
+        *("Meter", "Bike", "Role", "From", "To"),
+        *("Gain error at the start, 90 %", "at the end, 90 %", "Slope changed"),
+    )
+    return parts.section(
+        "Which meter when",
+        parts.plain_table(titles, rows, name="Which meter when"),
+        name="rider-ridden",
+    )
+
+
+def _read_at(points: list[Document], which: int) -> str:
+    if not points:
+        return theme.MISSING
+    point = points[which]
+    half = (point["hi90_pct"] - point["lo90_pct"]) / 2
+    return theme.plus_minus(point["gain_error_pct"], half, "%", 1)
+
+
 def _bikes_part(bikes: list[Document]) -> html.Section | None:
     if not bikes:
         return None
@@ -163,7 +203,7 @@ def _bikes_part(bikes: list[Document]) -> html.Section | None:
         )
         for row in bikes
     ]
-    titles = ("Meters", "Shows more by", "At 300 W", "Chance that it does show more")
+    titles = ("Meters", "Shows more today by", "At 300 W", "Chance that it does show more")
     return parts.section(
         "Between the bikes",
         parts.plain_table(titles, rows, name="Between the bikes"),

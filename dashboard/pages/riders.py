@@ -34,10 +34,17 @@ def layout(data: Door, view: View) -> html.Div:
         [
             *head,
             html.P(headline(riders), className="headline"),
+            _legend(),
             parts.table("riders-grid", rows, columns(), key="key"),
         ],
         className="riders",
     )
+
+
+def _legend() -> html.Details:
+    """Every word of the table with what it means, and what other pages call it."""
+    said = [(trust.WORDS[status], trust.elsewhere(status)) for status in trust.WORDS]
+    return html.Details([html.Summary("What the words mean"), parts.facts(said)])
 
 
 def _nothing() -> html.Div:

@@ -2,6 +2,8 @@
 
 import pytest
 
+from dashboard import theme, trust
+from dashboard.components import bike_words
 from dashboard.data_decisions import read_effort
 from dashboard.data_riders import _as_text
 from dashboard.pages import View, rider, riders
@@ -35,6 +37,21 @@ def test_rows_say_trust_in_words_and_what_three_hundred_watts_read_as(data):
     assert {column["field"] for column in columns()} <= set(rows[0])
 
 
+def test_one_word_for_each_state_and_the_other_pages_word_beside_it(data):
+    assert len(set(trust.WORDS.values())) == len(trust.WORDS)
+    said = text(riders.layout(data, View()))
+    assert "What the words mean" in said
+    for status, word in trust.WORDS.items():
+        assert word in said
+        assert f"“{theme.STATUSES[status].word}”" in said
+
+
+def test_a_bike_is_called_one_once():
+    assert bike_words("bike-Kaspar-race") == "bike-Kaspar-race"
+    assert bike_words("K1 race") == "bike K1 race"
+    assert bike_words(None) is None
+
+
 def test_rider_without_a_meter_keeps_a_row_and_one_who_left_does_not(data):
     rows = rider_rows(View(), data.riders())
     assert [r["rider_id"] for r in rows] == ["R01", "R01", "R02"]
@@ -60,6 +77,8 @@ def test_what_arrives_holds_chart_bikes_and_notices(data):
     assert f"1.9{NBSP}% (+0.9 to +2.9{NBSP}%)" in said
     assert f"6{NBSP}W (+3 to +9{NBSP}W)" in said
     assert "Notices (1)" in said
+    assert "Which meter when" in said
+    assert "Shows more today by" in said
     (seen,) = [b for b in of_kind(page, "Button") if "notice-seen" in getattr(b, "className", "")]
     assert getattr(seen, "data-notice") == "n1"
     meters = {link.href for link in of_kind(page, "A") if "/meter/" in link.href}
