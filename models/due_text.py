@@ -141,7 +141,8 @@ def _action(row: Facts, target: float) -> str:
         return f"Bench it before {row['due_date'].isoformat()}."
     if row["due_date"] is None:
         return "Nothing to do."
-    return f"Nothing to do now; bench it before {row['due_date'].isoformat()}."
+    due = row["due_date"].isoformat()
+    return f"Nothing to do now; bench it before {due}, or earlier where the season's plan has it."
 
 
 def _action_when_out(row: Facts) -> str:

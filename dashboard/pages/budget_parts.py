@@ -206,7 +206,8 @@ def _meters(found: Document, view: View) -> html.Section:
         for row in (bad or rows)[:PRINTED]
     ]
     sure = sum(row["verdict"] == "Replace" for row in rows)
-    said = f"{theme.plural(sure, 'meter')} would pay for a new one within three years."
+    many = theme.plural(sure, "meter") if sure else "No meter"
+    said = f"{many} would pay for a new one within three years."
     first = sum(row["verdict"] in FIRST.values() for row in rows)
     if first:
         said += f" Of {theme.plural(first, 'meter')} more is to be found out before it is told."

@@ -12,7 +12,7 @@ from dashboard import downloads, theme
 from dashboard.pages import Document, Door, View
 from dashboard.pages.arriving import arrived, arriving, date_field
 from dashboard.pages.season_board import board, visit_dialog
-from dashboard.pages.season_rest import pinned_part, unplanned_part
+from dashboard.pages.season_rest import pinned_part, race_eve_part, unplanned_part
 
 PATH = "/season"
 TITLE = "Season"
@@ -34,6 +34,7 @@ def layout(data: Door, view: View) -> html.Div:
         [
             *head,
             _controls(asked),
+            race_eve_part(data.status(view.as_of).get("race_eve") or []),
             dcc.Store(id="season-move"),
             dcc.Store(id="season-settled"),
             dcc.Download(id="season-file"),

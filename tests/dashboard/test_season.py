@@ -114,6 +114,22 @@ def test_a_second_visit_of_a_pinned_meter_says_why_it_stays(data):
     assert "310\u00a0EUR more and costs 60\u00a0EUR" in said
 
 
+def test_what_can_be_done_just_before_a_race_is_shown_with_its_risk():
+    option = {"do": "Fit V002, and ride it for ten minutes.", "risk": "2 % that it is out too"}
+    eve = {"meter_id": "S001", "rider_id": "R01", "race_on": "2027-10-01", "cause": "step"}
+    eve |= {"p_within_tolerance": 0.2, "first": "Look again.", "never": "No remount."}
+
+    class Eve(FakeData):
+        def status(self, as_of=None):
+            return super().status(as_of) | {"race_eve": [eve | {"options": [option]}]}
+
+    said = text(season.layout(Eve(), View()))
+    assert "S001, R01, race on 1\u00a0Oct\u00a02027" in said
+    assert "Fit V002, and ride it for ten minutes. Risk: 2 % that it is out too." in said
+    assert "Look again. No remount." in said
+    assert "Just before an A race" not in text(season.layout(FakeData(), View()))
+
+
 def test_a_date_that_has_passed_is_called_overdue():
     visit = FakeData()._visit("S001", week(1).isoformat(), pinned=False)
     late = visit_facts(visit | {"deadline": "2027-09-29"}, "2027-09-30")
