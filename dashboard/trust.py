@@ -7,7 +7,7 @@ from dashboard.pages import Document
 
 WORDS = {
     "ok": "Take as shown",
-    "soon": "As shown, visit near",
+    "soon": "Still as shown",
     "due": "Take with care",
     "out": "Correct first",
     "unknown": "Cannot be told",
