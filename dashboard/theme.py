@@ -188,8 +188,8 @@ def probability(value: float | None) -> str:
     return f"{min(99, max(1, round(100 * value)))}{NBSP}%"
 
 
-def significant(value: float | None, digits: int = 5) -> str:
-    """A programmed slope as a head unit shows it: up to five digits, no padding."""
+def significant(value: float | None, digits: int = 6) -> str:
+    """A programmed slope as a head unit shows it: up to six digits, as on paper, no padding."""
     if value is None or not is_number(value):
         return MISSING
     return f"{value:.{digits}g}".replace("-", MINUS)

@@ -294,14 +294,24 @@
 
   function saveEvent(kit, meterId, event, label) {
     const on = now(kit).slice(0, 10);
+    const key = [meterId, event, on].join("|");
     put({
-      key: [meterId, event, on].join("|"),
+      key: key,
       kind: "event",
       path: "/bench/event",
       meter_id: meterId,
       label: label,
       body: { meter_id: meterId, event: event, on: on },
     });
+    return key;
+  }
+
+  // Takes an entry back wherever it is by now: from the queue, or from the server.
+  async function dropEntry(key) {
+    const waits = () => queued().find((item) => item.key === key);
+    for (let k = 0; k < 40 && flushing && waits(); k += 1) await new Promise((wait) => setTimeout(wait, 250));
+    if (waits()) reopen(key);
+    else await takeBack(key);
   }
 
   // Puts a refused session back into the form.
@@ -345,6 +355,7 @@
     saveEvent: saveEvent,
     reopen: reopen,
     takeBack: takeBack,
+    dropEntry: dropEntry,
     onQueue: (listener) => listeners.push(listener),
     keepsNothing: () => !keeps,
     today: (kit) => now(kit).slice(0, 10),

@@ -10,7 +10,7 @@
   const VERDICTS = {
     in_tolerance: "In tolerance",
     out_of_tolerance: "Out of tolerance",
-    indeterminate: "Cannot be told",
+    indeterminate: "Too close to the limit to call",
   };
   const ADVICE = {
     leave: "Leave the slope alone",
@@ -41,7 +41,9 @@
 
   function field(id, label, control, note) {
     control.id = id;
-    return h("div", { class: "bench-field" }, h("label", { for: id }, label), control,
+    const warned = control.tagName === "INPUT" ? h("p", { class: "bench-warned", id: id + "-says", role: "status" }) : null;
+    if (warned) control.setAttribute("aria-describedby", id + "-says");
+    return h("div", { class: "bench-field" }, h("label", { for: id }, label), control, warned,
       note ? h("p", { class: "bench-hint" }, note) : null);
   }
 
@@ -176,7 +178,7 @@
       return sides.map((side) => {
         const last = this.meter.slopes["slope" + side];
         const label = sided("Slope as found", side);
-        const wrap = this.text("slope_before" + side, label, "decimal");
+        const wrap = this.text("slope_before" + side, label, "decimal", side === "_right" ? null : this.slopeWords());
         if (bench.typed(last)) {
           const text = bench.significant(last);
           wrap.append(h("button", { type: "button", class: "quiet bench-same", id: "bench-same" + side,
@@ -184,6 +186,58 @@
         }
         return wrap;
       });
+    }
+
+    // What the number is, and which way it turns the display.
+    slopeWords() {
+      return this.meter.convention === "multiplier"
+        ? "A multiplier (N\u00b7m per count, or a factor): a lower number makes it show less."
+        : "Hz or counts per N\u00b7m: a higher number makes it show less.";
+    }
+
+    // What is to be said under the fields of the set-up: [words, whether it cannot be used].
+    judgeSetup() {
+      for (const [name, text] of Object.entries(this.fields())) {
+        const input = this.root && this.root.querySelector('[data-name="' + name + '"]');
+        if (!input) continue;
+        const kept = ["mass", "hanger"].includes(name) && this.draft.setup.bench_id ? "" : this.draft.setup[name];
+        const value = bench.parse(kept);
+        const said = Number.isNaN(value) ? ["Not a number: digits with one comma or point.", true] : value === null ? ["", false] : text(value);
+        input.setAttribute("aria-invalid", String(said[1]));
+        const place = input.parentElement.querySelector(".bench-warned");
+        if (place.textContent !== said[0]) place.textContent = said[0];
+      }
+    }
+
+    fields() {
+      const fine = ["", false];
+      const above = (value) => (value > 0 ? fine : ["Expected a number above 0.", true]);
+      const out = {
+        length: (value) => this.judgeLength(value), cog: above, mass: above,
+        hanger: (value) => (value >= 0 ? fine : ["Expected a number, or 0 without a hanger.", true]),
+        temperature: (value) => (value < -30 || value > 60 ? ["Expected \u00b0C between \u221230 and 60.", true] : fine),
+      };
+      for (const side of ["", "_left", "_right"]) {
+        const last = this.meter.slopes["slope" + side];
+        out["slope_after" + side] = above;
+        out["slope_before" + side] = (value) => {
+          if (!(value > 0) || !bench.typed(last) || Math.abs(value / last - 1) < 0.05) return above(value);
+          return ["Far from the last noted, " + bench.significant(last) + ": read it again.", false];
+        };
+      }
+      return out;
+    }
+
+    lastLength() {
+      const past = this.meter.past && this.meter.past.last;
+      return bench.typed(this.meter.known_length_mm) ? this.meter.known_length_mm : past ? past.crank_length_mm : null;
+    }
+
+    judgeLength(value) {
+      if (!lengthLikely(value)) return ["No crank is " + bench.significant(value) + " mm long: expected 100 to 200 mm, axle to pedal axle.", true];
+      const last = this.lastLength();
+      if (!bench.typed(last) || Math.abs(last - value) < this.kit.rules.same_length_mm) return ["", false];
+      return ["Last known for this meter: " + bench.significant(last) + " mm. Measure the crank before you hang anything.", false];
     }
 
     fill(name, text) {
@@ -268,12 +322,16 @@
       const remove = row.extra
         ? h("button", { type: "button", class: "quiet", onclick: () => this.remove(stage, k) }, "Remove")
         : null;
-      const line = h("li", { class: "bench-row" },
+      const sure = h("button", { type: "button", class: "quiet bench-sure", hidden: true, onclick: () => {
+        row.sure = row.text;
+        this.changed();
+      } }, "It is right");
+      const line = h("li", { class: row.load === "zero" ? "bench-row bench-zero" : "bench-row" },
         h("label", { for: id }, h("span", { class: "bench-what" }, what[0]), what[1] ? h("span", { class: "bench-how" }, what[1]) : null),
         h("div", { class: "bench-entry" }, input, h("span", { class: "bench-unit", "aria-hidden": "true" }, "N\u00b7m"), limits),
-        h("div", { class: "bench-tools" }, row.load === "zero" ? this.turn(row, input) : null, again, remove),
+        h("div", { class: "bench-tools" }, row.load === "zero" ? this.turn(row, input) : null, sure, again, remove),
         place);
-      this.inputs.set(stage + "|" + k, { line, input, place, limits, again });
+      this.inputs.set(stage + "|" + k, { line, input, place, limits, again, sure });
       return line;
     }
 
@@ -296,7 +354,7 @@
 
     repeat(stage, k) {
       const row = this.draft.stages[stage][k];
-      this.draft.stages[stage].splice(k + 1, 0, Object.assign({}, row, { text: "", extra: true }));
+      this.draft.stages[stage].splice(k + 1, 0, Object.assign({}, row, { text: "", extra: true, sure: undefined }));
       this.drawStages();
       this.changed();
       this.inputs.get(stage + "|" + (k + 1)).input.focus();
@@ -351,6 +409,8 @@
       const work = found.after_work.used.length ? found.after_work : found.as_found;
       this.deciding = work.used.length ? work : null;
       this.suspected = this.deciding ? bench.suspicions(this.kit, this.meter, this.deciding) : [];
+      this.unsure = this.doubtful(all);
+      this.judgeSetup();
       this.drawTarget(all);
       let k = 0;
       for (const stage of bench.STAGES) {
@@ -363,11 +423,44 @@
       this.drawSave(typed);
     }
 
+    // Readings far from everything expected that were neither repeated nor confirmed, by number.
+    doubtful(all) {
+      const kept = bench.STAGES.flatMap((stage) => this.draft.stages[stage] || []);
+      const sure = new Set(all.filter((_, k) => kept[k].sure && kept[k].sure === kept[k].text).map((row) => row.reading));
+      const out = new Map();
+      for (const stage of bench.STAGES) {
+        const used = this.found[stage].used;
+        for (const one of used) {
+          const near = (other) => other !== one && Math.abs(other.ratio - one.ratio) < this.kit.rules.odd_reading * Math.abs(one.ratio);
+          if (sure.has(one.row.reading) || this.likely(one, one.ratio) || used.some(near)) continue;
+          out.set(one.row.reading, this.slipWords(one));
+        }
+      }
+      return out;
+    }
+
+    likely(one, ratio) {
+      return bench.remains(this.kit.rules, bench.awaited(this.kit, this.meter, one.row), ratio);
+    }
+
+    // How a reading may have been mistyped, likeliest slip first.
+    slipWords(one) {
+      const nm = one.row.torque_nm;
+      const digits = String(Math.abs(nm));
+      const turned = Array.from(digits.slice(1), (_, k) => Number(digits.slice(0, k) + digits[k + 1] + digits[k] + digits.slice(k + 2)));
+      const slips = [[-nm, "its sign"], [nm / 10, "ten times too much"], [nm * 10, "ten times too little"],
+        [nm / 100, "a hundred times too much"], ...turned.map((value) => [value, "two digits swapped"])];
+      const slip = slips.find(([value]) => bench.typed(value) && this.likely(one, (value - (one.zero || 0)) / one.expected));
+      if (slip) return "Looks mistyped (" + slip[1] + "): did you mean " + bench.significant(slip[0]) + "? Read it again.";
+      if (this.likely(one, one.ratio / 2)) return "Twice what is expected: hang it again before you believe it.";
+      return "Far from everything expected: mistyped, or hung otherwise? Hang it again.";
+    }
+
     drawTarget(all) {
       const hung = all.find((row) => row.load === "mass");
       const directions = all.map((row) => row.direction).filter(Boolean);
       const nm = hung ? bench.expected(this.kit, this.meter, hung, directions) : null;
-      if (!bench.typed(nm)) {
+      if (!bench.typed(nm) || !lengthLikely(hung.crank_length_mm)) {
         this.target.replaceChildren(h("p", { class: "bench-lacking" }, this.lacking(hung)));
         return;
       }
@@ -381,7 +474,8 @@
           h("b", {}, hung.crank_length_mm + "\u00a0mm")),
         h("div", { class: "bench-expect" },
           h("span", { class: "bench-label" }, "It should show"),
-          h("b", { id: "bench-expected" }, shown(nm + (zero || 0))), NM),
+          h("b", { id: "bench-expected" }, shown(nm + (zero || 0))), NM,
+          zero ? h("span", { class: "bench-label", id: "bench-shift" }, shown(nm) + " and the zero, " + signed(zero)) : null),
         h("div", { class: "bench-accept" },
           h("span", { class: "bench-label" }, "Within \u00b1\u00a0" + shown(this.meter.tolerance_pct, 1) + PC),
           h("b", { id: "bench-accept" }, shown(low) + " to " + shown(high)), " here"),
@@ -393,11 +487,12 @@
     soFar() {
       if (!this.deciding) return null;
       return h("div", { class: "bench-sofar" }, h("span", { class: "bench-label" }, "So far"),
-        h("b", {}, signed(this.deciding.error_pct) + PC));
+        h("b", {}, this.unsure.size ? "not judged" : signed(this.deciding.error_pct) + PC));
     }
 
     forecast(nm, zero) {
       const meter = this.meter;
+      if (meter.taking_in) return h("div", { class: "bench-forecast" }, takingIn(meter) + ": no forecast until the answers follow.");
       if (!bench.typed(meter.gain_error_pct) || !bench.typed(meter.gain_error_sd_pct)) return null;
       const at = (error) => shown(nm * (1 + error / 100) + (zero || 0));
       const half = 1.645 * meter.gain_error_sd_pct;
@@ -409,6 +504,7 @@
 
     lacking(hung) {
       if (!hung) return "Nothing is to be hung.";
+      if (hung.crank_length_mm && !lengthLikely(hung.crank_length_mm)) return "Look at the crank length first: nothing can be expected of " + bench.significant(hung.crank_length_mm) + " mm.";
       if (!hung.crank_length_mm) return "Type the crank length, and the expected torque is shown here.";
       if (!hung.mass_kg) return "Choose the mass set, and the expected torque is shown here.";
       return "Type cog and chainring, and the expected torque is shown here.";
@@ -417,6 +513,8 @@
     judgeRow(stage, n, row, typed) {
       const parts = this.inputs.get(stage + "|" + n);
       if (!parts) return;
+      const slip = typed.torque_nm === null ? undefined : this.unsure.get(typed.reading);
+      parts.sure.hidden = !slip;
       const value = bench.parse(row.text);
       const bad = Number.isNaN(value);
       parts.input.setAttribute("aria-invalid", bad ? "true" : "false");
@@ -449,9 +547,11 @@
       const error = 100 * (one.ratio - 1);
       const within = Math.abs(error) <= this.meter.tolerance_pct;
       const words = [h("b", {}, signed(error) + PC), within ? " within the limit" : " beyond the limit"];
-      const doubt = this.doubtOf(found, one);
+      const slip = this.unsure.get(typed.reading);
+      if (slip && Math.abs(error) > 50) return ["doubt", slip, true];
+      const doubt = this.doubtOf(found, one) || slip;
       if (doubt) words.push(". " + doubt);
-      const beyond = this.againstForecast(error);
+      const beyond = stage === "as_left" ? this.againstSlope(one, error) : stage === "as_found" ? this.againstForecast(error) : "";
       if (beyond && !doubt) words.push(". " + beyond);
       const alone = found.used.length === 1;
       if (beyond && alone && !doubt) words.push(" Hang it again to be sure.");
@@ -471,7 +571,8 @@
       if (zeros[0].reading !== typed.reading && Math.abs(moved) > 0.2) {
         return ["doubt", "The zero moved by " + signed(moved) + NM + ": let the meter rest and read it again.", true];
       }
-      return ["ok", "Zero noted; it is taken off."];
+      const moves = Math.abs(typed.torque_nm) >= 0.005 ? ": what the masses should show moves by " + signed(typed.torque_nm) + NM + "." : ".";
+      return ["ok", "Zero noted; it is taken off every reading" + moves];
     }
 
     // Against the other readings of the stage: what should agree and does not.
@@ -495,9 +596,20 @@
       return "";
     }
 
+    // As left: what the new slope should have made of the error that was found.
+    againstSlope(one, error) {
+      const side = this.kind.own_slopes && one.row.arm ? "_" + one.row.arm : "";
+      const [before, after] = ["slope_before", "slope_after"].map((name) => bench.parse(this.draft.setup[name + side]));
+      const ratio = this.deciding && (side ? this.deciding.sides[one.row.arm] : this.deciding.ratio);
+      if (!(before > 0) || !(after > 0) || !(ratio > 0)) return "";
+      const left = 100 * (ratio * (this.meter.convention === "multiplier" ? after / before : before / after) - 1);
+      if (Math.abs(error - left) <= 1) return "";
+      return "With the slope changed from " + bench.significant(before) + " to " + bench.significant(after) + " it should be " + signed(left) + PC + ": is the new slope in?";
+    }
+
     againstForecast(error) {
-      const { gain_error_pct: mean, gain_error_sd_pct: sd } = this.meter;
-      if (!bench.typed(mean) || !bench.typed(sd)) return "";
+      const { gain_error_pct: mean, gain_error_sd_pct: sd, taking_in: ahead } = this.meter;
+      if (ahead || !bench.typed(mean) || !bench.typed(sd)) return "";
       const wide = 2.6 * Math.hypot(sd, 0.4);
       if (Math.abs(error - mean) <= wide) return "";
       return "The forecast was " + signed(mean, 1) + " \u00b1\u00a0" + shown(1.645 * sd, 1) + PC + ".";
@@ -512,34 +624,40 @@
         this.result.replaceChildren(...parts);
         return;
       }
-      parts.push(...this.own_verdict(deciding));
-      parts.push(...this.suspected.map((s) => h("p", { class: "warn" }, sentence(s.text))));
-      parts.push(this.fromServer(typed));
+      if (this.unsure.size) {
+        parts.push(h("p", { class: "bench-word", id: "bench-unsure" }, "Not judged yet."),
+          h("p", {}, this.unsure.size === 1 ? "A reading is far from everything expected. Hang it again, or say beside it that it is right."
+            : this.unsure.size + " readings are far from everything expected. Hang them again, or say beside them that they are right."));
+        if (this.link) parts.push(h("p", { class: "bench-link", id: "bench-link", role: "status" }, this.link === "none" ? "No connection." : this.link));
+        this.result.replaceChildren(...parts);
+        return;
+      }
+      parts.push(h("p", { class: "big", id: "bench-error" }, signed(deciding.error_pct) + PC));
+      parts.push(...this.fromServer(typed), this.facts(deciding));
       this.result.replaceChildren(...parts);
     }
 
-    own_verdict(found) {
-      const error = found.error_pct;
+    // The page's own word until the server's verdict is there; both by the same rule.
+    ownWord(found) {
       const limit = this.meter.tolerance_pct;
       const usual = bench.usualU(this.kit, this.meter, found.used[0].row).expanded;
-      const within = Math.abs(error) <= limit;
-      const clear = Math.abs(Math.abs(error) - limit) > usual;
-      const word = (within ? "Within" : "Beyond") + " \u00b1\u00a0" + shown(limit, 1) + PC + (clear ? "" : ", but only just");
+      const parts = this.kind.own_slopes ? Object.values(found.sides).map((ratio) => 100 * (ratio - 1)) : [];
+      const all = [found.error_pct, ...parts].map(Math.abs);
+      const word = all.some((e) => e - usual > limit) ? "out_of_tolerance" : all.every((e) => e + usual <= limit) ? "in_tolerance" : "indeterminate";
+      return [h("b", {}, VERDICTS[word]), " (\u00b1\u00a0" + shown(limit, 1) + PC + "), with the usual uncertainty of \u00b1\u00a0" + shown(usual) + PC + "."];
+    }
+
+    facts(found) {
       const facts = [
         ["Readings", String(found.used.length)],
-        ["Usual U (95" + PC + ")", "\u00b1\u00a0" + shown(usual) + PC],
         found.zero === null ? null : ["Zero", signed(found.zero) + NM],
         found.arm_difference_pct === null ? null : ["Left \u2212 right", this.flag(found.arm_difference_pct, this.kind.own_slopes ? 99 : this.kit.rules.arm_limit_pct)],
         found.ring_difference_pct === null ? null : ["Small \u2212 large ring", this.flag(found.ring_difference_pct, this.kit.rules.ring_limit_pct)],
         ...(this.kind.own_slopes ? Object.entries(found.sides).map(([side, ratio]) => [side[0].toUpperCase() + side.slice(1), signed(100 * (ratio - 1)) + PC]) : []),
-        bench.typed(this.meter.gain_error_pct) ? ["Forecast", signed(this.meter.gain_error_pct, 1) + " \u00b1\u00a0" + shown(1.645 * this.meter.gain_error_sd_pct, 1) + PC] : null,
+        !this.meter.taking_in && bench.typed(this.meter.gain_error_pct) ? ["Forecast", signed(this.meter.gain_error_pct, 1) + " \u00b1\u00a0" + shown(1.645 * this.meter.gain_error_sd_pct, 1) + PC] : null,
         this.found.as_left.used.length ? ["As left", signed(this.found.as_left.error_pct) + PC] : null,
       ].filter(Boolean);
-      return [
-        h("p", { class: "big", id: "bench-error" }, signed(error) + PC),
-        h("p", { class: "bench-word" }, word + "."),
-        h("dl", { class: "facts" }, facts.map(([label, value]) => h("div", {}, h("dt", {}, label), h("dd", {}, value)))),
-      ];
+      return h("dl", { class: "facts" }, facts.map(([label, value]) => h("div", {}, h("dt", {}, label), h("dd", {}, value))));
     }
 
     flag(value, limit) {
@@ -551,24 +669,28 @@
       const fresh = verdict && verdict.of === JSON.stringify(typed);
       if (!fresh) {
         const text = this.link === "none"
-          ? "No connection. These numbers are the page\u2019s own; the full verdict follows when the server is back."
-          : this.link || "The full verdict is on its way\u2026";
-        return h("p", { class: "bench-link", id: "bench-link", role: "status" }, text);
+          ? "Provisional, this page\u2019s own. No connection: the verdict follows when the server is back."
+          : this.link || "Provisional, this page\u2019s own: the verdict is on its way\u2026";
+        return [
+          h("p", { class: "bench-word" }, this.ownWord(this.deciding)),
+          h("p", { class: "bench-link", id: "bench-link", role: "status" }, text),
+          ...this.suspected.map((s) => h("p", { class: "warn" }, sentence(s.text))),
+        ];
       }
       const doc = verdict.document;
       if (doc.gain_error_pct === null) {
-        return h("p", { class: "bench-link", id: "bench-link" }, sentence(doc.advice_text || doc.reason));
+        return [h("p", { class: "bench-link", id: "bench-link" }, sentence(doc.advice_text || doc.reason))];
       }
-      const known = new Set(this.suspected.map((s) => sentence(s.text)));
-      const more = [...doc.suspicions.map((s) => s.text), ...doc.findings].map(sentence).filter((t) => !known.has(t));
-      return h("div", { class: "bench-verdict", id: "bench-verdict" },
-        h("h4", {}, "Full verdict"),
-        h("p", { class: "bench-word" }, h("b", {}, VERDICTS[doc.verdict]), ": " + signed(doc.gain_error_pct) + " \u00b1\u00a0" + shown(doc.expanded_uncertainty_pct) + PC),
+      const stage = this.deciding === this.found.after_work ? "after_work_" : "";
+      const more = [...doc.suspicions.map((s) => s.text), ...doc.findings].map(sentence);
+      return [h("div", { class: "bench-verdict", id: "bench-verdict" },
+        h("p", { class: "bench-word" }, h("b", {}, VERDICTS[doc[stage + "verdict"]]),
+          " (\u00b1\u00a0" + shown(this.meter.tolerance_pct, 1) + PC + "): " + signed(doc[stage + "gain_error_pct"]) + " \u00b1\u00a0" + shown(doc[stage + "expanded_uncertainty_pct"]) + PC + "."),
         h("p", {}, h("b", {}, ADVICE[doc.advice] || ""), ". " + sentence(doc.advice_text)),
         ...this.newSlopes(doc),
         ...more.map((text) => h("p", { class: "warn" }, text)),
         doc.as_left_gain_error_pct === null ? null
-          : h("p", {}, "As left " + signed(doc.as_left_gain_error_pct) + " \u00b1\u00a0" + shown(doc.as_left_expanded_uncertainty_pct) + PC + ": " + VERDICTS[doc.as_left_verdict].toLowerCase() + "."));
+          : h("p", {}, "As left " + signed(doc.as_left_gain_error_pct) + " \u00b1\u00a0" + shown(doc.as_left_expanded_uncertainty_pct) + PC + ": " + VERDICTS[doc.as_left_verdict].toLowerCase() + "."))];
     }
 
     newSlopes(doc) {
@@ -586,6 +708,7 @@
 
     // The slope to enter: the server's where it has judged, else the page's own.
     recommended(side) {
+      if (this.unsure.size) return null;
       const doc = this.verdict && this.verdict.of === JSON.stringify(this.judged()) && this.verdict.document;
       if (doc) return doc.advice === "reset" ? doc["slope_to_enter" + side] : null;
       const deciding = this.deciding;
@@ -628,7 +751,7 @@
       const sides = fixed ? [] : this.kind.own_slopes ? ["_left", "_right"] : [""];
       this.hints = new Map();
       const slopes = sides.map((side) => {
-        const wrap = this.text("slope_after" + side, sided("Slope in the meter now", side), "decimal", "empty: unchanged");
+        const wrap = this.text("slope_after" + side, sided("Slope in the meter now", side), "decimal", side === "_right" ? "empty: unchanged" : "Empty: unchanged. " + this.slopeWords());
         const hint = h("button", { type: "button", class: "quiet bench-same", hidden: true });
         this.hints.set(side, hint);
         wrap.append(hint);
@@ -645,6 +768,7 @@
           stages.map((s) => h("button", { type: "button", class: "quiet", id: "bench-open-" + s, onclick: () => this.open(s) }, opens[s]))),
         this.before, this.saving,
         h("button", { type: "button", class: "quiet", id: "bench-clear", onclick: () => this.clear() }, "Discard this session"));
+      this.judgeSetup();
       this.drawSave(this.rows().typed);
       this.drawSlopeHints();
     }
@@ -663,16 +787,19 @@
     drawSave(typed) {
       if (!this.saving) return;
       const hung = typed.filter((row) => row.load === "mass");
-      const bad = Array.from(this.inputs.values()).some((p) => p.input.getAttribute("aria-invalid") === "true");
+      const bad = Boolean(this.root && this.root.querySelector('[aria-invalid="true"]'));
+      const unsure = !bad && this.unsure.size > 0;
       const lacks = !hung.length || hung.some((row) => !row.mass_kg || !row.crank_length_mm);
       this.saving.disabled = bad || lacks;
-      this.saving.textContent = "Save session";
+      this.saving.classList.toggle("quiet", unsure);
+      this.saving.textContent = unsure ? "Save all the same\u2026" : "Save session";
       const changedSlope = ["", "_left", "_right"].some((side) => bench.typed(bench.parse(this.draft.setup["slope_after" + side])));
       const said = [];
-      if (bad) said.push("A reading is not a number.");
+      if (bad) said.push("Something typed cannot be used: look at the fields that are marked.");
       else if (!hung.length) said.push("Type at least one hanging.");
       else if (lacks) said.push("Mass set or crank length is missing.");
       else {
+        if (unsure) said.push("A reading is far from everything expected: hang it again, or say beside it that it is right.");
         if (!hung.some((row) => row.stage === "as_found")) said.push("Nothing was read as found: what it was before cannot be told any more.");
         if (changedSlope && !this.found.as_left.used.length) said.push("The slope was changed: hang once more as left before you save.");
         if (!typed.some((row) => row.load === "zero")) said.push("No zero was read: read it now if you can.");
@@ -682,6 +809,7 @@
     }
 
     save() {
+      if (this.unsure.size && !window.confirm("A reading is far from everything expected. Save it as it is?")) return;
       bench.saveSession(this.kit, this.draft, this.meter.meter_id);
       this.leave();
     }
@@ -691,6 +819,12 @@
       bench.forget(this.meter.meter_id);
       this.leave();
     }
+  }
+
+  const lengthLikely = (mm) => !mm || (mm >= 100 && mm <= 200);
+
+  function takingIn(meter) {
+    return meter.taking_in === "taken back" ? "A session was taken back, being taken in" : "Measured today, being taken in";
   }
 
   // ---- parts without state ------------------------------------------------------------------
@@ -754,16 +888,29 @@
   function events(kit, meter) {
     return h("section", { class: "bench-part", "aria-labelledby": "bench-events-title" },
       h("h3", { id: "bench-events-title" }, "What happened today"),
-      h("p", { class: "bench-hint" }, "One tap notes it for " + meter.meter_id + ", dated " + dated(bench.today(kit)) + ". It can be taken back on the page before this one."),
+      h("p", { class: "bench-hint" }, "One tap notes it for " + meter.meter_id + ", dated " + dated(bench.today(kit)) + ". A second tap takes it back."),
       h("div", { class: "bench-events" }, EVENTS.map(([event, words]) => {
-        const button = h("button", { type: "button", class: "quiet", "data-event": event, onclick: () => {
-          bench.saveEvent(kit, meter.meter_id, event, words + ", " + meter.meter_id);
-          button.textContent = words + ": noted";
-          button.disabled = true;
+        let key = null;
+        const button = h("button", { type: "button", class: "quiet", "data-event": event, "aria-pressed": "false", onclick: async () => {
+          if (key === null) {
+            key = bench.saveEvent(kit, meter.meter_id, event, words + ", " + meter.meter_id);
+            button.textContent = words + ": noted. Undo";
+          } else {
+            button.disabled = true;
+            try {
+              await bench.dropEntry(key);
+              key = null;
+              button.textContent = words;
+            } catch (problem) {
+              button.textContent = words + ": still noted, " + problem.text + ". Undo";
+            }
+            button.disabled = false;
+          }
+          button.setAttribute("aria-pressed", String(key !== null));
         } }, words);
         return button;
       })));
   }
 
-  Object.assign(bench, { h: h, badge: badge, Form: Form, hangWords: hangWords, setWords: setWords, sentence: sentence, dated: dated });
+  Object.assign(bench, { h: h, badge: badge, Form: Form, hangWords: hangWords, setWords: setWords, sentence: sentence, dated: dated, takingIn: takingIn });
 })();

@@ -8,17 +8,25 @@
   const VERDICTS = {
     in_tolerance: "in tolerance",
     out_of_tolerance: "out of tolerance",
-    indeterminate: "cannot be told",
+    indeterminate: "too close to the limit to call",
   };
+  const FIRST_MS = 2500;
+  const LONGEST_MS = 60000;
+  let soon = null;
+  let wait = FIRST_MS;
   let kit = null;
   let screen = null;
   let form = null;
+  let relist = null;
+  let told = "";
 
   bench.statusWord = (status) => STATUS[status] || STATUS.unknown;
 
   // ---- choosing a meter ------------------------------------------------------------------
   function ordered() {
-    const rank = (meter) => URGENCY.indexOf(meter.status in STATUS ? meter.status : "unknown");
+    // What is being taken in stands by what is known: a session taken back is due again.
+    const rank = (meter) => meter.taking_in ? (meter.taking_in === "measured" ? URGENCY.length : 0)
+      : URGENCY.indexOf(meter.status in STATUS ? meter.status : "unknown");
     return kit.meters.slice().sort(
       (a, b) =>
         rank(a) - rank(b) ||
@@ -61,9 +69,10 @@
       list.replaceChildren(...[...drafts, ...rest].slice(0, most).map(card));
       more.hidden = found.length <= most;
       if (planned) count.textContent = planned.week ? "Planned for the week of " + bench.dated(planned.week) + "." : "The plan wants nobody on the bench.";
-      else count.textContent = found.length ? (words.length ? found.length + " of " + kit.meters.length + " meters" : "Most urgent first.") : "No meter matches.";
+      else count.textContent = found.length ? (words.length ? found.length + " of " + kit.meters.length + " meters" : "Most urgent first.") : "Nothing found for \u201c" + search.value.trim() + "\u201d: type part of a meter, rider, bike or serial number.";
     }
     fill();
+    relist = fill;
     return h("div", { class: "bench-picker" },
       queuePart(),
       h("section", { class: "bench-part", "aria-labelledby": "bench-next-title" },
@@ -96,6 +105,7 @@
     const who = [kit.kinds[meter.kind].title, meter.rider_id || "no rider", meter.bike_id].filter(Boolean).join(" \u00b7 ");
     const why = !meter.static_check ? "Rides only: it shows torque only when turning."
       : typed ? typed + (typed === 1 ? " number" : " numbers") + " typed, not saved yet"
+      : meter.taking_in ? bench.takingIn(meter) + "."
       : bench.dated(meter.next_action);
     return h("div", { role: "listitem" }, h("button", { type: "button", class: "bench-card", "data-meter": meter.meter_id, onclick: () => open(meter.meter_id) },
       h("span", { class: "bench-card-id" }, meter.meter_id),
@@ -115,7 +125,7 @@
     const h = bench.h;
     const lines = [...bench.queued().map(waitingLine), ...bench.done().slice(0, 5).map(doneLine)];
     const lost = bench.keepsNothing() ? [h("p", { class: "warn" }, "This browser keeps nothing: do not reload or close the page before all is sent.")] : [];
-    place.replaceChildren(...lost, ...(lines.length ? [h("h2", {}, "Saved here"), h("ul", { class: "bench-saved" }, lines)] : []));
+    place.replaceChildren(...lost, ...(told ? [h("p", { class: "bench-told" }, told)] : []), ...(lines.length ? [h("h2", {}, "Saved here"), h("ul", { class: "bench-saved" }, lines)] : []));
   }
 
   function waitingLine(item) {
@@ -138,8 +148,10 @@
         h("a", { href: "/bench/label.pdf" + query, target: "_blank", class: "bench-paper-link" }, "Label (PDF)")));
     }
     line.append(h("button", { type: "button", class: "quiet", onclick: (event) => {
+      const what = item.label + (item.kind === "session" ? " (the session with its readings)" : "");
+      if (!window.confirm("Take back " + what + "?")) return;
       event.target.disabled = true;
-      bench.takeBack(item.key).then(refresh, (problem) => { event.target.textContent = bench.sentence(problem.text); });
+      bench.takeBack(item.key).then(() => { told = item.label + ": taken back."; relay(); }, (problem) => { event.target.textContent = bench.sentence(problem.text); });
     } }, "Take it back"));
     return line;
   }
@@ -197,6 +209,12 @@
     const limits = bench.typed(nm) ? bench.accept(nm, meter.tolerance_pct, 0) : null;
     const kind = kit.kinds[meter.kind];
     const blank = (label) => h("span", { class: "bench-blank" }, h("span", {}, label), h("i", {}));
+    const numbered = (row, k) => blank(k + 1 + ". " + (row.load === "zero" ? "zero" : bench.hangWords(row, kind, draft.setup)[0]));
+    const last = (side) => {
+      const value = meter.slopes["slope" + side.replace(" ", "_")];
+      return bench.typed(value) ? " (last " + bench.significant(value) + ")" : "";
+    };
+    const left = kind.arms.length > 1 && !kind.through_chain ? kind.arms.map((arm) => "as left, " + arm) : ["as left"];
     const sides = meter.convention === "fixed" ? [] : kind.own_slopes ? [" left", " right"] : [""];
     const facts = [
       meter.rider_id ? "rider " + meter.rider_id : "no rider", meter.bike_id,
@@ -208,9 +226,9 @@
     return h("div", { class: "bench-sheet" },
       h("p", {}, h("b", {}, meter.meter_id), " " + kind.title + " \u00b7 " + facts.join(" \u00b7 ")),
       h("div", { class: "bench-blanks" },
-        sides.map((side) => blank("slope" + side)),
-        draft.stages.as_found.map((row) => blank(row.load === "zero" ? "zero" : bench.hangWords(row, kind, draft.setup)[0])),
-        sides.map((side) => blank("new slope" + side)), blank("as left"), blank("note")));
+        blank("crank length, mm"), sides.map((side) => blank("slope" + side + last(side))),
+        draft.stages.as_found.map(numbered),
+        sides.map((side) => blank("new slope" + side)), blank("as left, zero"), left.map(blank), blank("note")));
   }
 
   // ---- the page ---------------------------------------------------------------------------
@@ -248,7 +266,9 @@
   async function renew() {
     try {
       kit = await bench.ask("/bench/kit");
-      refresh();
+      relay();
+      if (kit.meters.some((meter) => meter.taking_in)) renewSoon(Math.min(wait * 1.5, LONGEST_MS));
+      else wait = FIRST_MS;
     } catch (problem) {
       // what came with the page serves on
     }
@@ -262,19 +282,29 @@
     const asked = new URLSearchParams(window.location.search).get("meter") || data.asked;
     if (asked && bench.findBy(kit.meters, "meter_id", asked)) open(asked);
     else refresh();
+    if (kit.meters.some((meter) => meter.taking_in)) renewSoon(FIRST_MS);
     return kit.meters.length;
   }
 
   bench.onQueue(function () {
     const place = document.getElementById("bench-queue");
     if (place) drawQueue(place);
-    if (!bench.queued().length) renewSoon();
+    if (!bench.queued().length) renewSoon(FIRST_MS);
   });
 
-  let soon = null;
-  function renewSoon() {
+  // Asked again, ever more slowly, until the answers hold what was saved or taken back.
+  function renewSoon(after) {
     clearTimeout(soon);
-    soon = setTimeout(() => { if (!form) renew(); }, 15000);
+    wait = after;
+    soon = setTimeout(() => { if (!form && screen && screen.isConnected) renew(); }, wait);
+  }
+
+  // The list and what was saved drawn anew; what is typed into the search stays.
+  function relay() {
+    const place = document.getElementById("bench-queue");
+    if (!screen || !screen.isConnected || form || !place || !relist) return refresh();
+    drawQueue(place);
+    relist();
   }
 
   window.addEventListener("beforeprint", function () {

@@ -108,8 +108,13 @@ def test_from_search_to_a_saved_session_and_its_papers(team_door, served, visit)
     row = meter_row(team_door, "SP-1")
     assert date.fromisoformat(row["last_bench"]) == team.TODAY
     assert row["gain_error_pct"] != before["gain_error_pct"]
+    page.once("dialog", lambda dialog: dialog.dismiss())
+    page.click("text=Take it back")  # asked once more, and not meant
+    assert page.locator(".bench-done").count() == 1
+    page.once("dialog", lambda dialog: dialog.accept())
     page.click("text=Take it back")
     page.wait_for_selector(".bench-done", state="detached")
+    assert "SP-1: taken back" in page.inner_text("#bench-queue")
     assert bench_rows(team_door, session_id).is_empty()
 
 
@@ -164,10 +169,123 @@ def test_events_take_one_tap_and_can_be_taken_back(team_door, served, visit):
     assert [(e["meter_id"], e["event"], e["date"]) for e in events] == [
         ("PP-1", "battery_swap", team.TODAY)
     ]
+    page.once("dialog", lambda dialog: dialog.accept())
     page.click("text=Take it back")
     page.wait_for_selector(".bench-done", state="detached")
     with Store(team_door._store.path).reading() as db:
         assert db.frame("events").is_empty()
+
+
+def test_an_event_is_undone_where_it_was_tapped(team_door, served, visit):
+    page = visit(width=390, height=844).page
+    opened(page, served, "PP-1")
+    page.click("[data-event='battery_swap']")
+    page.click("[data-event='battery_swap']:has-text('noted. Undo')")
+    page.wait_for_selector("[data-event='battery_swap'][aria-pressed='false']")
+    assert page.inner_text("[data-event='battery_swap']") == "Battery swapped"
+    with Store(team_door._store.path).reading() as db:
+        assert db.frame("events").is_empty()
+
+
+def says(page, name):
+    return page.inner_text(f"#bench-{name}-says")
+
+
+def test_a_slip_in_the_set_up_is_said_at_once(served, visit):
+    page = visit(width=820, height=1180).page
+    opened(page, served, "SP-2")  # 170 mm on the bike
+    for typed_mm in ("17", "1725"):
+        page.fill("#bench-length", typed_mm)
+        assert f"No crank is {typed_mm} mm long: expected 100 to 200 mm" in says(page, "length")
+        assert page.locator("#bench-expected").count() == 0
+    page.fill("#bench-length", "175")
+    assert "Last known for this meter: 170 mm" in says(page, "length")
+    page.fill("#bench-length", "170")
+    assert says(page, "length") == ""
+    page.fill("#bench-temperature", "abc")
+    assert "Not a number" in says(page, "temperature")
+    typed(page, "as_found", spider(1.002))
+    assert page.locator("#bench-save").is_disabled()
+    page.fill("#bench-temperature", "12,5")
+    assert page.locator("#bench-save").is_enabled()
+    page.fill("#bench-slope_before", "57")
+    assert "Far from the last noted, 5.7" in says(page, "slope_before")
+    assert "a lower number makes it show less" in page.inner_text("#bench-screen")
+
+
+@pytest.mark.parametrize(
+    ("slip", "words"),
+    [
+        (lambda nm: nm * 10, "ten times too much"),
+        (lambda nm: -nm, "its sign"),
+        (lambda nm: nm * 2, "Twice what is expected"),
+        (lambda nm: nm * 3.3, "Far from everything expected"),
+    ],
+)
+def test_a_wild_reading_is_not_judged_until_repeated_or_confirmed(served, visit, slip, words):
+    page = visit(width=820, height=1180).page
+    opened(page, served, "SP-1")
+    nm = team.expected(20.35, 172.5) * 1.004
+    typed(page, "as_found", ["0", f"{slip(nm):.2f}"])
+    row = "as_found-1"
+    assert words in says(page, row)
+    page.wait_for_load_state("networkidle")
+    assert page.inner_text("#bench-unsure") == "Not judged yet."
+    for gone in ("#bench-verdict", "#bench-error", "#bench-result .warn"):
+        assert page.locator(gone).count() == 0
+    assert "quiet" in page.get_attribute("#bench-save", "class")
+    page.click(f"li:has(#bench-{row}) .bench-sure")
+    page.wait_for_selector("#bench-error")
+    assert page.inner_text("#bench-save") == "Save session"
+    assert "Put a setting right" not in page.inner_text("#bench-result") or slip(nm) == 2 * nm
+    page.fill(f"#bench-{row}", f"{slip(nm) + 1:.2f}")  # another number is not confirmed
+    assert page.locator("#bench-unsure").count() == 1
+    page.fill(f"#bench-{row}", f"{nm:.2f}")
+    assert page.locator("#bench-unsure").count() == 0
+
+
+def test_result_says_one_verdict(served, visit):
+    first = visit(width=1280, height=800)
+    page = first.page
+    opened(page, served, "SP-1")
+    page.fill("#bench-slope_before", "5.7")
+    page.context.set_offline(True)
+    typed(page, "as_found", spider(1.0155))
+    page.wait_for_selector("#bench-link:has-text('No connection')")
+    said = page.inner_text("#bench-result")
+    assert "Too close to the limit to call" in said
+    assert "Provisional" in said
+    page.context.set_offline(False)
+    page.wait_for_selector("#bench-verdict")
+    said = page.inner_text("#bench-result")
+    assert said.count("Too close to the limit to call") == 1
+    assert "Provisional" not in said
+    first.complaints[:] = [c for c in first.complaints if "ERR_INTERNET_DISCONNECTED" not in c]
+
+
+def test_as_left_is_held_against_the_new_slope(served, visit):
+    page = visit(width=820, height=1180).page
+    opened(page, served, "SP-1")
+    page.fill("#bench-slope_before", "5.70")
+    typed(page, "as_found", spider(1.024))
+    page.fill("#bench-slope_after", "5.57")
+    page.click("#bench-open-as_left")
+    typed(page, "as_left", spider(1.0008)[:2])
+    assert says(page, "as_left-1").endswith("within the limit")
+    typed(page, "as_left", spider(1.024)[:2])
+    said = says(page, "as_left-1")
+    assert "changed from 5.7 to 5.57 it should be" in said
+    assert "forecast" not in said.lower()
+
+
+def test_unit_of_a_zero_is_beside_its_buttons_on_a_phone(served, visit):
+    page = visit(width=390, height=844).page
+    opened(page, served, "PP-1")
+    boxes = [page.locator(f".bench-zero >> nth=0 >> {part}").bounding_box()
+             for part in (".bench-unit", "[aria-label='Turn the sign of this zero']")]  # fmt: skip
+    unit, turn = boxes
+    apart = unit["y"] + unit["height"] <= turn["y"] or unit["x"] + unit["width"] <= turn["x"]
+    assert apart, boxes
 
 
 def test_a_wrong_crank_length_is_named_as_it_is_typed(served, visit):
@@ -234,5 +352,8 @@ def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(served, visi
     sheets = page.locator(".bench-sheet")
     assert sheets.count() == len(team.METERS) - 1
     spider_sheet = page.locator(".bench-sheet", has_text="SP-1")
-    # slope, two zeros, four hangings, new slope, as left, note
-    assert spider_sheet.locator(".bench-blank i").count() == 10
+    # crank length, slope, two zeros, four hangings, new slope, zero and both sides as left, note
+    assert spider_sheet.locator(".bench-blank i").count() == 13
+    boxes = spider_sheet.locator(".bench-blank span").all_text_contents()
+    for words in ("crank length, mm", "slope (last 5.7)", "1. zero", "6. zero", "as left, right"):
+        assert words in boxes
