@@ -141,8 +141,7 @@ def _action(row: Facts, target: float) -> str:
         return f"Bench it before {row['due_date'].isoformat()}."
     if row["due_date"] is None:
         return "Nothing to do."
-    due = row["due_date"].isoformat()
-    return f"Nothing to do now; bench it before {due}, or earlier where the season's plan has it."
+    return f"Nothing to do now; bench it before {row['due_date'].isoformat()}, or as planned."
 
 
 def _action_when_out(row: Facts) -> str:
