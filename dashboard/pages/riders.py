@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 from urllib.parse import quote
 
-from dash import html
+from dash import Dash, Input, Output, State, dcc, html
 
 from dashboard import components as parts
 from dashboard import theme, trust
@@ -35,10 +35,40 @@ def layout(data: Door, view: View) -> html.Div:
             *head,
             html.P(headline(riders), className="headline"),
             _legend(),
+            _filters(riders),
+            dcc.Store(id="riders-rows", data=rows),
             parts.table("riders-grid", rows, columns(), key="key"),
         ],
         className="riders",
     )
+
+
+def _filters(riders: list[Document]) -> html.Div:
+    coaches = sorted({str(rider["coach"]) for rider in riders if rider["coach"]})
+    search = dcc.Input(
+        id="riders-search", type="search", placeholder="rider, meter, bike…", debounce=False
+    )
+    choice = parts.choice("riders-coach", coaches, "All coaches", kept=False)
+    fields = [("Search", search, "riders-search"), ("Coach", choice, "riders-coach")]
+    return html.Div(
+        [
+            html.Div([html.Label(label, htmlFor=name), control], className="field")
+            for label, control, name in fields
+        ],
+        className="filters",
+    )
+
+
+def narrowed(rows: list[Document], search: str | None, coach: str | None) -> list[Document]:
+    """The rows that hold what is searched for, of one coach's riders."""
+    sought = (search or "").casefold().split()
+    names = ("rider_id", "coach", "meter_id", "bike", "status_word")
+    return [
+        row
+        for row in rows
+        if (not coach or row["coach"] == coach)
+        and all(word in " ".join(str(row[n]) for n in names).casefold() for word in sought)
+    ]
 
 
 def _legend() -> html.Details:
@@ -140,3 +170,17 @@ def columns() -> list[Document]:
         parts.word_column("reads_text", "300 W read as", width=116, since=700, sortable=False),
         parts.text_column("what", "What to make of it", flex=2, minWidth=220, since=1280),
     ]
+
+
+def register(app: Dash, data: Door) -> None:
+    """The table shows what is searched for."""
+
+    @app.callback(
+        Output("riders-grid", "rowData"),
+        Input("riders-search", "value"),
+        Input("riders-coach-chosen", "data"),
+        State("riders-rows", "data"),
+        prevent_initial_call=True,
+    )
+    def search(text: str | None, coach: str | None, rows: list[Document]) -> list[Document]:
+        return narrowed(rows, text, coach)

@@ -15,7 +15,7 @@ from dashboard.pages.rider_effort import (
     to_begin_with,
     verdict,
 )
-from dashboard.pages.riders import columns, headline, rider_rows
+from dashboard.pages.riders import columns, headline, narrowed, rider_rows
 from dashboard.rider_figure import ridden
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.reading import of_kind, text
@@ -57,6 +57,15 @@ def test_rider_without_a_meter_keeps_a_row_and_one_who_left_does_not(data):
     assert [r["rider_id"] for r in rows] == ["R01", "R01", "R02"]
     assert rows[2]["status_word"] == "No meter"
     assert headline(data.riders()).startswith("1 of 1 rider")
+
+
+def test_rows_are_narrowed_by_word_and_coach(data):
+    rows = rider_rows(View(), data.riders())
+    assert [r["meter_id"] for r in narrowed(rows, "r01 v002", None)] == ["V002"]
+    assert {r["rider_id"] for r in narrowed(rows, "", rows[0]["coach"])} == {
+        r["rider_id"] for r in rows if r["coach"] == rows[0]["coach"]
+    }
+    assert narrowed(rows, "nobody of that name", None) == []
 
 
 def test_nobody_known_says_which_tables_to_fill():

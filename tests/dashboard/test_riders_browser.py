@@ -107,3 +107,15 @@ def test_notice_is_noted(page, data):
             break
         page.wait_for_timeout(50)
     assert data.acknowledged == [("R01", "n1")]
+
+
+def test_the_list_is_searched(visit, data):
+    with serving(data) as address:
+        page = visit(width=390).page
+        page.goto(f"{address}/riders")
+        page.wait_for_selector("#riders-grid .ag-row")
+        page.fill("#riders-search", "V002")
+        page.wait_for_selector("#riders-grid .ag-row[row-index='1']", state="detached")
+        assert "V002" in page.inner_text("#riders-grid .ag-row")
+        page.fill("#riders-search", "")
+        page.wait_for_selector("#riders-grid .ag-row[row-index='2']")
