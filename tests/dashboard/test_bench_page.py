@@ -357,3 +357,23 @@ def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(served, visi
     boxes = spider_sheet.locator(".bench-blank span").all_text_contents()
     for words in ("crank length, mm", "slope (last 5.7)", "1. zero", "6. zero", "as left, right"):
         assert words in boxes
+
+
+def test_list_says_what_is_being_taken_in_until_the_answers_follow(
+    team_door, served, visit, monkeypatch
+):
+    with monkeypatch.context() as still:
+        still.setattr(team_door._follower, "ask", lambda: None)
+        rows = team.session("SP-2", "new", "2026-05-20T08:00:00Z", gain=1.012)
+        team_door.save_bench([row | {"slope_after": 5.63} for row in rows])
+        page = visit(width=820, height=1180).page
+        page.goto(f"{served}/bench")
+        card = page.locator(".bench-card[data-meter='SP-2']")
+        card.filter(has_text="Measured today, being taken in").wait_for()
+        card.click()
+        assert page.inner_text("#bench-same") == "As last noted: 5.63"
+        assert "Measured today, being taken in" in page.inner_text("#bench-target")
+        page.click("#bench-back")
+        card.filter(has_text="being taken in").wait_for()
+    team_door._follower.ask()
+    card.filter(has_text="bench it before").wait_for()  # without a reload
