@@ -12,7 +12,7 @@ from dashboard.figures import C
 from dashboard.pages import Document
 
 TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 4, 6, 12)
-PAPER_PX = (700, 225)  # within the margins of A4 at 96 dots an inch
+PAPER_PX = (700, 240)  # within the margins of A4 at 96 dots an inch
 FIXED, OURS, BY_COST = "every ", "ours", "ours, by cost"
 # name in the key, whether a line joins them, symbol, size, colour
 LOOKS = {
@@ -73,6 +73,8 @@ def on_paper(rows: Sequence[Document]) -> go.Figure:
         autosize=False,
         paper_bgcolor=theme.PAPER["paper"],
         plot_bgcolor=theme.PAPER["paper"],
+        legend={"y": 1.02, "yanchor": "bottom"},  # so low a chart has no room under its axis title
+        margin={"t": 30},
     )
 
 

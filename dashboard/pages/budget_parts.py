@@ -210,7 +210,7 @@ def _meters(found: Document, view: View) -> html.Section:
     said = f"{many} would pay for a new one within three years."
     first = sum(row["verdict"] in FIRST.values() for row in rows)
     if first:
-        said += f" Of {theme.plural(first, 'meter')} more is to be found out before it is told."
+        said += f" Of {theme.plural(first, 'meter')} too little is known to say: measure first."
     return parts.section(
         "Keep or replace",
         html.Div(

@@ -143,3 +143,11 @@ def intake(page: Any) -> Iterator[None]:
     page.set_input_files("#intake-upload input[type=file]", given)
     page.wait_for_selector("#intake-report th:text-is('capacity.csv')")
     yield
+
+
+@fills("/people")
+def people(page: Any) -> Iterator[None]:
+    """Here without accounts; with them it is checked where an owner is signed in."""
+    page.wait_for_selector(".people .empty .command")
+    page.locator("#people-record .ag-row").first.click()
+    yield
