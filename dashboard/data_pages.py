@@ -27,8 +27,8 @@ class FleetDoor(Kept):
     """What the fleet, meter and method pages ask."""
 
     def version(self) -> list[object]:
-        """Differs when an answer might: the data's version, the fit's, the day."""
-        return list(self._version())
+        """Differs when an answer might: the data's, the fit's, the day, the work under way."""
+        return [*self._version(), self._standing().behind, self._busy()]
 
     def status(self, as_of: str | None = None) -> Document:
         """The `status` document; an empty one for a store without data.

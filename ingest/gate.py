@@ -45,9 +45,11 @@ class _Line:
 
         with self._changed:
             self._waiting.append(ticket)
-            came = self._changed.wait_for(turn, timeout_s)
-            self._waiting.remove(ticket)
-            self._changed.notify_all()
+            try:
+                came = self._changed.wait_for(turn, timeout_s)
+            finally:
+                self._waiting.remove(ticket)
+                self._changed.notify_all()
             if not came:
                 raise GateTimeoutError("the other threads of this program kept the store")
             self._inside += 1

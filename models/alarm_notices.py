@@ -12,18 +12,10 @@ from models.documents import Z90
 from models.fleet import FleetFit
 from models.fleet.alarms import when
 from models.fleet.arrays import date_of
+from models.zeros import STEP_SCHEMA
 
 RPM = 90.0
-NONE = pl.DataFrame(
-    schema={
-        "meter_id": pl.String,
-        "before": pl.Datetime("us", "UTC"),
-        "at": pl.Datetime("us", "UTC"),
-        "size": pl.Float64,
-        "sd": pl.Float64,
-        "unit": pl.String,
-    }
-)
+NONE = pl.DataFrame(schema=STEP_SCHEMA)
 
 
 def alarm_notices(
