@@ -8,8 +8,8 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from ingest.settings import SettingError
-from ingest.sources import NothingToLoadError
+from ingest.load import NothingToLoadError
+from ingest.schema import SettingError
 from ingest.store import Store, StoreError
 from models.refusal import NothingToSayError
 
@@ -124,7 +124,7 @@ def compare_files(meter: Path, reference: Path) -> Document:
 
 def export(store: Path, folder: Path, form: Any) -> list[Path]:
     """Every input table as files."""
-    from ingest.export import export_tables
+    from ingest.store import export_tables
 
     return list(export_tables(Store(store), folder, form))
 
@@ -136,7 +136,7 @@ def backup(store: Path, target: Path) -> Path:
 
 def imports(store: Path) -> list[Document]:
     """The files that were loaded, newest first."""
-    from ingest.undo import imports as log
+    from ingest.load import imports as log
 
     return log(Store(store)).to_dicts()
 
@@ -145,14 +145,14 @@ def undo_import(store: Path, import_id: int) -> Document:
     """Take back what one file brought in."""
     from dataclasses import asdict
 
-    from ingest.undo import undo_import as undo
+    from ingest.load import undo_import as undo
 
     return asdict(undo(Store(store), import_id))
 
 
 def export_rider(store: Path, rider_id: str, folder: Path) -> list[Path]:
     """One rider's data as files."""
-    from ingest.riders import export_rider as write
+    from ingest.admin import export_rider as write
 
     return list(write(Store(store), rider_id, folder))
 
@@ -161,21 +161,21 @@ def remove_rider(store: Path, rider_id: str) -> Document:
     """Remove one rider's data from the store for good."""
     from dataclasses import asdict
 
-    from ingest.riders import remove_rider as remove
+    from ingest.admin import remove_rider as remove
 
     return asdict(remove(Store(store), rider_id))
 
 
 def write_template(folder: Path) -> list[Path]:
     """Empty tables, a workbook, a data dictionary."""
-    from ingest.template import write_template as write
+    from ingest.schema import write_template as write
 
     return list(write(folder))
 
 
 def settings(store: Path) -> Document:
     """The settings a user may change."""
-    from ingest.settings import SETTINGS
+    from ingest.schema import SETTINGS
 
     with Store(store).reading() as db:
         return {k: v for k, v in db.settings().items() if not SETTINGS[k].internal}
@@ -183,7 +183,7 @@ def settings(store: Path) -> Document:
 
 def set_setting(store: Path, key: str, value: str) -> None:
     """Change a setting of a store (made if there is none)."""
-    from ingest.changes import record
+    from ingest.store import record
 
     with Store(store).writing() as db:
         before = db.settings().get(key)
@@ -193,14 +193,14 @@ def set_setting(store: Path, key: str, value: str) -> None:
 
 def set_aside(store: Path) -> list[Document]:
     """Rows that did not load and were not corrected yet."""
-    from ingest.corrections import set_aside_rows
+    from ingest.load import set_aside_rows
 
     return set_aside_rows(Store(store)).to_dicts()
 
 
 def write_set_aside(store: Path, folder: Path) -> list[Path]:
     """Write the set-aside rows out as CSV, a file a table, to correct and load."""
-    from ingest.corrections import export_set_aside
+    from ingest.load import export_set_aside
 
     return list(export_set_aside(Store(store), folder))
 
@@ -217,6 +217,6 @@ def build_demo(store: Path, *, say: Say) -> None:
 
 def write_document(file: Path, content: bytes) -> Path:
     """Write a finished document such as a PDF."""
-    from ingest.export import write_document as write
+    from ingest.store import write_document as write
 
     return write(file, content)

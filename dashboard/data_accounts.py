@@ -8,36 +8,36 @@ from typing import Any
 
 from dashboard import passwords
 from dashboard.data import NothingDoneError
-from ingest import accounts
-from ingest.changes import changes as recorded
+from ingest import admin
 from ingest.store import Store
+from ingest.store import changes as recorded
 
 
 def add(store: Path, name: str, password: str, *, role: str, coach: str | None) -> None:
     """Add an account; the first one makes everyone sign in."""
-    accounts.add_account(
+    admin.add_account(
         Store(store), name, role=role, password_hash=_hashed(password, name), coach=coach
     )
 
 
 def set_role(store: Path, name: str, role: str, *, coach: str | None) -> None:
     """Give an account another role."""
-    accounts.set_role(Store(store), name, role, coach=coach)
+    admin.set_role(Store(store), name, role, coach=coach)
 
 
 def set_password(store: Path, name: str, password: str) -> None:
     """Give an account another password."""
-    accounts.set_password(Store(store), name, _hashed(password, name))
+    admin.set_password(Store(store), name, _hashed(password, name))
 
 
 def set_enabled(store: Path, name: str, *, enabled: bool) -> None:
     """Let an account sign in, or not."""
-    accounts.set_enabled(Store(store), name, enabled=enabled)
+    admin.set_enabled(Store(store), name, enabled=enabled)
 
 
 def listed(store: Path) -> list[dict[str, Any]]:
     """Every account: name, role, state, coach."""
-    return [account.shown() for account in accounts.accounts(Store(store)).values()]
+    return [account.shown() for account in admin.accounts(Store(store)).values()]
 
 
 def changes(store: Path, *, first: date | None, last: date | None) -> list[dict[str, Any]]:

@@ -65,7 +65,7 @@ class BenchDoor(Kept):
 
         Out  session_id, import_id (takes it back), already, document (the verdict)
         """
-        from ingest.hand_entry import enter
+        from ingest.load import enter
 
         session_id = _one_session(rows)
         judged = self.judge_bench(rows)
@@ -82,7 +82,7 @@ class BenchDoor(Kept):
 
     def save_bench_event(self, meter_id: str, event: str, on: str) -> Document:
         """One of EVENTS for a meter on a day (ISO), by one tap; twice on a day is once."""
-        from ingest.hand_entry import enter
+        from ingest.load import enter
 
         if event not in EVENTS:
             raise data.NothingDoneError(f'found event "{event}", expected one of {EVENTS}')
@@ -96,7 +96,7 @@ class BenchDoor(Kept):
         """Take back a session or an event that was entered here."""
         from dataclasses import asdict
 
-        from ingest.hand_entry import take_back
+        from ingest.load import take_back
 
         undone = asdict(take_back(self._store, import_id))
         self._follower.ask()

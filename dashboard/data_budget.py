@@ -7,7 +7,7 @@ from typing import Any
 
 from dashboard.data_later import Later, Say
 from dashboard.data_season import pins_in_force
-from ingest.pins import pins
+from ingest.admin import pins
 
 Document = dict[str, Any]
 

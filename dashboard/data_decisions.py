@@ -42,7 +42,7 @@ class Season:
 def plan(store: Path, season: Season, *, as_of: date | None, say: Say) -> Document:
     """Who goes to the bench when; what was pinned on the season page stays where it was pinned."""
     from dashboard.data_season import pins_in_force
-    from ingest.pins import pins
+    from ingest.admin import pins
     from models import run
 
     kept, asked = pins(Store(store)), season.asked()

@@ -16,8 +16,7 @@ from typing import Any
 from dashboard import rights
 from dashboard.data import NothingDoneError
 from dashboard.rights import Person, Right
-from ingest.changes import acting, record
-from ingest.store import Store
+from ingest.store import Store, acting, record
 
 SCOPED = ("meter_id", "rider_id")
 ROWS_NAMED_BY = ("meter_id", "rider_id", "replaces_meter_id")

@@ -22,10 +22,9 @@ import polars as pl
 from dashboard.data import Document, NothingDoneError
 from dashboard.data_kept import Kept, Remembered
 from dashboard.data_work import Tell, Work
-from ingest import by_hand, corrections, parcels, riders, undo
-from ingest.load import load_uploads
+from ingest import admin, load
+from ingest.load import load_uploads, recordings_among
 from ingest.schema import TABLES
-from ingest.sources import recordings_among
 
 EVERY_TABLE = tuple(TABLES)
 SEEN_AT_ONCE = 25  # set-aside rows on the page
@@ -137,11 +136,11 @@ class IntakeDoor(Kept):
             return {"set_aside": [], "imports": [], "events": [], "riders": []}
         with self._store.reading() as db:
             ids = db.query("riders_named")["rider_id"].to_list()
-            rows = corrections.set_aside_rows(self._store).iter_rows(named=True)
+            rows = load.set_aside_rows(self._store).iter_rows(named=True)
             return {
                 "set_aside": [_aside(row) for row in rows],
-                "imports": undo.imports(self._store).to_dicts(),
-                "events": by_hand.proposed_events(self._store).to_dicts(),
+                "imports": load.imports(self._store).to_dicts(),
+                "events": load.proposed_events(self._store).to_dicts(),
                 "riders": [{"rider_id": rider_id} for rider_id in ids],
             }
 
@@ -154,7 +153,7 @@ class IntakeDoor(Kept):
     ) -> list[str]:
         """Put new cells into a set-aside row and load it; what is still wrong, in sentences."""
         self._allowed_row(set_aside_id, allowed)
-        report = corrections.correct_set_aside(self._store, set_aside_id, values)
+        report = load.correct_set_aside(self._store, set_aside_id, values)
         if not report.set_aside:
             self._fit_soon()
         return [problem.sentence() for problem in report.set_aside]
@@ -162,7 +161,7 @@ class IntakeDoor(Kept):
     def dismiss_row(self, set_aside_id: int, *, allowed: Collection[str] = EVERY_TABLE) -> None:
         """Mark a set-aside row as one that is not wanted."""
         self._allowed_row(set_aside_id, allowed)
-        corrections.dismiss_set_aside(self._store, set_aside_id)
+        load.dismiss_set_aside(self._store, set_aside_id)
 
     def _allowed_row(self, set_aside_id: int, allowed: Collection[str]) -> None:
         seen = {row["set_aside_id"] for row in self.set_aside(allowed=allowed)}
@@ -177,14 +176,14 @@ class IntakeDoor(Kept):
 
     def undo_import(self, import_id: int, *, allowed: Collection[str] = EVERY_TABLE) -> Document:
         """Take back what one file brought in: removed, restored, kept."""
-        log = undo.imports(self._store).filter(pl.col("import_id") == import_id)
+        log = load.imports(self._store).filter(pl.col("import_id") == import_id)
         tables = (log["tables"][0] or "").split(", ") if log.height else []
         others = [name for name in tables if name and name not in allowed]
         if others:
             raise NothingDoneError(
                 f"This import holds the table {', '.join(others)}, which your role may not change."
             )
-        done = undo.undo_import(self._store, import_id)
+        done = load.undo_import(self._store, import_id)
         self._fit_soon()
         counts: Document = {"removed": done.removed, "restored": done.restored, "kept": done.kept}
         return counts
@@ -197,34 +196,34 @@ class IntakeDoor(Kept):
 
     def decide_event(self, event_row: int, decision: str) -> None:
         """Confirm or reject a proposed event."""
-        by_hand.decide_event(self._store, event_row, decision)
+        load.decide_event(self._store, event_row, decision)
         self._fit_soon()
 
     # ---- files out ------------------------------------------------------------------------------
 
     def template_file(self) -> tuple[str, bytes]:
         """Empty tables to fill in: file name and content."""
-        return parcels.template_parcel()
+        return admin.template_parcel()
 
     def tables_file(self, form: str) -> tuple[str, bytes]:
         """Every input table, in one of FORMS."""
-        return parcels.tables_parcel(self._store, _form(form))
+        return admin.tables_parcel(self._store, _form(form))
 
     def device_tables_file(self, form: str) -> tuple[str, bytes]:
         """The input tables that are about devices and money, in one of FORMS."""
-        return parcels.tables_parcel(self._store, _form(form), tables=parcels.device_tables())
+        return admin.tables_parcel(self._store, _form(form), tables=admin.device_tables())
 
     def set_aside_file(self) -> tuple[str, bytes]:
         """The set-aside rows, to correct in a spreadsheet."""
-        return parcels.set_aside_parcel(self._store)
+        return admin.set_aside_parcel(self._store)
 
     def store_file(self) -> tuple[str, bytes]:
         """A copy of the store."""
-        return parcels.store_parcel(self._store)
+        return admin.store_parcel(self._store)
 
     def rider_file(self, rider_id: str) -> tuple[str, bytes]:
         """Every row that names a rider."""
-        return parcels.rider_parcel(self._store, rider_id)
+        return admin.rider_parcel(self._store, rider_id)
 
     # ---- riders ---------------------------------------------------------------------------------
 
@@ -234,7 +233,7 @@ class IntakeDoor(Kept):
 
     def remove_rider(self, rider_id: str) -> Document:
         """Remove one rider's data for good: rows_removed, rows_without_name."""
-        done = riders.remove_rider(self._store, rider_id)
+        done = admin.remove_rider(self._store, rider_id)
         self._fit_soon()
         return {"rows_removed": done.rows_removed, "rows_without_name": done.rows_without_name}
 

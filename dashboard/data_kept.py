@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from dashboard.slots import Slots
-from ingest.accounts import Account, accounts_in, ended_in
+from ingest.admin import Account, accounts_in, ended_in
 from ingest.store import Store
 
 T = TypeVar("T")

@@ -19,11 +19,9 @@ from dashboard.data_kept import Kept, Remembered, Standing, standing_of
 from dashboard.passwords import PasswordError, fits, hashed, stand_in
 from dashboard.rights import Person
 from dashboard.throttle import Throttle
-from ingest import accounts as kept
-from ingest.accounts import Account
-from ingest.changes import among, changes
-from ingest.secret import signing_keys
-from ingest.store import Store
+from ingest import admin as kept
+from ingest.admin import Account, signing_keys
+from ingest.store import Store, among, changes
 
 Document = dict[str, Any]
 IDLE = timedelta(hours=12)  # a day at the bench with a long lunch

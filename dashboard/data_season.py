@@ -10,7 +10,7 @@ import polars as pl
 from dashboard.data import NothingDoneError
 from dashboard.data_kept import Remembered
 from dashboard.data_later import Later, Say
-from ingest.pins import Pins, move_pins, pins
+from ingest.admin import Pins, move_pins, pins
 
 Document = dict[str, Any]
 WITHOUT_CALENDAR = timedelta(weeks=26)

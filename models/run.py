@@ -14,7 +14,7 @@ from typing import Any
 
 import polars as pl
 
-from ingest.pair_results import live_results
+from ingest.recordings import live_results
 from ingest.store import Store
 from models import assess, documents
 from models.bench import evaluate_bench
@@ -258,7 +258,7 @@ def _counts_of(weights: pl.DataFrame) -> list[dict[str, Any]]:
 
 def bench_files(paths: list[Path]) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """The `bench` document of files, and what could not be read. No store."""
-    from ingest.tables import read_tables
+    from ingest.load import read_tables
 
     read = read_tables(paths)
     if "bench" not in read.frames:

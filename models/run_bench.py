@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from ingest.hand_entry import typed_entry
+from ingest.load import typed_entry
 from ingest.store import Store
 from models import bench_page, run_fit
 from models.bench import evaluate_bench

@@ -290,8 +290,8 @@ def correct_recordings(
     In   document: of `correct`
     Out  the file written; files, corrected (how many have a factor), notes (why others have none)
     """
-    from ingest.corrected import corrected_summaries, folder_summaries, write_corrected
-    from ingest.readers.recording import RecordingError
+    from ingest.readers import RecordingError
+    from ingest.recordings import corrected_summaries, folder_summaries, write_corrected
 
     with store.reading() as db:
         meters, references = db.frame("meters"), db.frame("references")

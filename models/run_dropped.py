@@ -10,17 +10,20 @@ from typing import Any
 
 import polars as pl
 
-from ingest import dropped
-from ingest.aligned import read_aligned, recordings_folder
-from ingest.bulk import read_folder
-from ingest.device_owners import roles
-from ingest.export import write_tables
+from ingest import recordings as dropped
 from ingest.load import load_paths
-from ingest.pair_results import live_results
-from ingest.pairing import propose_pairs, rider_on
+from ingest.recordings import (
+    live_results,
+    propose_pairs,
+    read_aligned,
+    read_folder,
+    recordings_folder,
+    rider_on,
+    roles,
+    stored_summaries,
+)
 from ingest.schema import TABLES
-from ingest.shards import stored_summaries
-from ingest.store import Store
+from ingest.store import Store, write_tables
 from models.refusal import NothingToSayError
 from models.ride_drawing import drawn
 from models.run_rides import (

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from ingest.pair_results import live_results
+from ingest.recordings import live_results
 from ingest.schema import TABLES
 from ingest.store import Database, Store
 from models import assess

@@ -7,8 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from ingest.changes import record
-from ingest.store import Store
+from ingest.store import Store, record
 from models.refusal import NothingToSayError, unknown_name
 from models.run_decisions import Period, correct_of
 from models.run_fit import (
@@ -87,8 +86,7 @@ def _meter(ready: Prepared, meter_id: str) -> dict[str, Any]:
 def intervals(store: Store, *, as_of: date | None = None, say: Say | None = None) -> Document:
     """The next bench visit of every meter by the interval methods of ILAC-G24 / OIML D 10, beside
     the due date."""
-    from ingest.aligned import recordings_folder
-    from ingest.corrected import hours_ridden
+    from ingest.recordings import hours_ridden, recordings_folder
     from models import run
     from models.intervals import interval_table
 

@@ -13,17 +13,25 @@ from typing import Any
 
 import polars as pl
 
-from ingest.aligned import keep_aligned, recordings_folder
-from ingest.bulk import read_folder
-from ingest.dropped import comparison_name, pair_file, settle_uploads
-from ingest.export import write_tables
-from ingest.harvest import meter_readings, proposed_events, zero_rows
 from ingest.load import load_paths
-from ingest.pair_results import NAME, live_results, pair_key
-from ingest.pairing import propose_pairs
-from ingest.readers.recording import Recording, RecordingError, read_recording
-from ingest.shards import stored_summaries
-from ingest.store import Store
+from ingest.readers import Recording, RecordingError, read_recording
+from ingest.recordings import (
+    NAME,
+    comparison_name,
+    keep_aligned,
+    live_results,
+    meter_readings,
+    pair_file,
+    pair_key,
+    propose_pairs,
+    proposed_events,
+    read_folder,
+    recordings_folder,
+    settle_uploads,
+    stored_summaries,
+    zero_rows,
+)
+from ingest.store import Store, write_tables
 from models.comparison import CannotCompareError, Comparison, NoOverlap, compare_recordings
 from models.refusal import NothingToSayError
 from models.steps import RESULT_SCHEMA

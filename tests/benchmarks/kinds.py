@@ -20,8 +20,8 @@ from pathlib import Path
 
 import numpy as np
 
+from ingest.load import read_tables
 from ingest.schema import TABLES
-from ingest.tables import read_tables
 from models import assess
 from models.assess import Records, Settings
 from models.fleet import FleetFit

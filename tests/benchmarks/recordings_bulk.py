@@ -15,8 +15,8 @@ import time
 from datetime import timedelta
 from pathlib import Path
 
-from ingest.bulk import read_folder
-from ingest.shards import load_recording
+from ingest.recordings import read_folder
+from ingest.recordings.shards import load_recording
 from tests.ingest import rides
 
 

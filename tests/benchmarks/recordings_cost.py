@@ -15,8 +15,8 @@ from datetime import timedelta
 
 import numpy as np
 
-from ingest.readers import recording_fit
-from ingest.readers.recording import read_recording
+from ingest.readers import read_recording
+from ingest.readers.recordings import fit as recording_fit
 from models.comparison import compare_recordings
 from tests.ingest import rides
 

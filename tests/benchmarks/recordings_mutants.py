@@ -15,8 +15,8 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.readers.recording import Recording, RecordingError, read_recording
-from ingest.readers.recording_fit_walk import walk
+from ingest.readers import Recording, RecordingError, read_recording
+from ingest.readers.recordings.fit_walk import walk
 from tests.ingest import rides
 from tests.ingest.fit_mutations import KINDS, Mutant, mutants
 

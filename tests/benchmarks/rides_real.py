@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from ingest.readers.recording import RecordingError, read_recording
+from ingest.readers import RecordingError, read_recording
 from models.comparison import CannotCompareError, compare_recordings
 from models.windows import RADIANS_PER_SECOND
 

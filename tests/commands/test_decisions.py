@@ -14,7 +14,7 @@ import polars as pl
 import pytest
 
 from dashboard.cli import main
-from ingest.pins import move_pins
+from ingest.admin import move_pins
 from ingest.store import Store
 from tests.ingest import rides
 from tests.simulate.contract_tables import contract_frames

@@ -141,7 +141,7 @@ def test_the_same_pair_is_compared_once_and_a_changed_row_anew(
 
 def test_a_pair_whose_import_is_taken_back_counts_no_more(fleet: Path, tmp_path: Path) -> None:
     store = Store(Store(fleet / "fleet.duckdb").backup(tmp_path / "copy.duckdb"))
-    from ingest.undo import imports, undo_import
+    from ingest.load import imports, undo_import
 
     log = imports(store).filter(pl.col("path").str.ends_with("pairs.csv"))
     undo_import(store, log["import_id"][0])
@@ -281,8 +281,8 @@ def test_a_pair_for_a_meter_that_is_not_there_is_refused(empty_team: Store, pair
 def test_removing_a_rider_removes_the_rides_and_leaves_the_measurement(
     empty_team: Store, pair: Pair
 ) -> None:
+    from ingest.admin import remove_rider
     from ingest.load import load_uploads
-    from ingest.riders import remove_rider
 
     load_uploads(empty_team, [("pairs.csv", ONE_PAIR.encode())])
     files = [("ride-a.csv", csv_of(pair.meter)), ("ride-b.csv", csv_of(pair.reference))]

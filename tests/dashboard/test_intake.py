@@ -15,8 +15,7 @@ from dashboard.pages import View, intake
 from dashboard.pages.intake_aside import aside_list, columns_to_fill
 from dashboard.pages.intake_calls import decoded, zip_cells
 from dashboard.pages.intake_lists import work_line
-from ingest.changes import changes
-from ingest.store import Store
+from ingest.store import Store, changes
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.people import Caller, add_accounts, make_store

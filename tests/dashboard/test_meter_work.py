@@ -9,8 +9,7 @@ from dashboard import passwords
 from dashboard.data_pages import Data
 from dashboard.pages import View, bench_path, meter
 from dashboard.pages.meter_records import events_part
-from ingest.changes import changes
-from ingest.store import Store
+from ingest.store import Store, changes
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.people import Caller, add_accounts, make_store

@@ -13,9 +13,9 @@ from dashboard.data_guard import Guarded, RefusedError
 from dashboard.data_pages import Data
 from dashboard.pages import people_changes
 from dashboard.rights import HERE, Person
-from ingest.accounts import AccountError, accounts
-from ingest.changes import changes
-from ingest.store import Store
+from ingest.admin import accounts
+from ingest.admin.people import AccountError
+from ingest.store import Store, changes
 from tests.dashboard.conftest import serving
 from tests.dashboard.people import WORDS, Caller, add_accounts, make_store
 

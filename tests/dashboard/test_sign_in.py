@@ -11,10 +11,10 @@ from dashboard.app import create_app
 from dashboard.data import NothingDoneError
 from dashboard.data_pages import Data
 from dashboard.data_people import IDLE, LAST, LONGEST, People, SignInError
-from ingest.accounts import AccountError
-from ingest.changes import changes
-from ingest.secret import secret_file, signing_keys
-from ingest.store import Store, StoreError
+from ingest.admin import signing_keys
+from ingest.admin.people import AccountError
+from ingest.admin.secrets import secret_file
+from ingest.store import Store, StoreError, changes
 from tests.dashboard.conftest import serving
 from tests.dashboard.people import NAMES, ROLES, WORDS, Caller, add_accounts, make_store
 
@@ -392,7 +392,7 @@ def test_accounts_are_recorded_without_any_secret(store):
 
 
 def test_exports_carry_no_account(store, tmp_path):
-    from ingest.export import export_tables
+    from ingest.store import export_tables
 
     for form in ("csv", "parquet", "xlsx"):
         files = export_tables(Store(store), tmp_path / form, form)

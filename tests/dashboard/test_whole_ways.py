@@ -18,7 +18,7 @@ from dashboard import data_accounts, passwords, theme
 from dashboard.cli import main
 from dashboard.data_pages import Data
 from dashboard.pages.budget_parts import money, money_span
-from ingest.pins import pins
+from ingest.admin import pins
 from tests.commands.test_rides import csv_of, fit_of
 from tests.dashboard.conftest import serving
 from tests.dashboard.people import WORDS

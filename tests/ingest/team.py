@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from ingest.load import load_paths
-from ingest.report import LoadReport
+from ingest.load.report import LoadReport
 from ingest.schema import TABLES
 from ingest.store import Store
 

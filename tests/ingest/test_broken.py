@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 import xlsxwriter
 
-from ingest.problems import Problem
-from ingest.report import LoadReport
+from ingest.load import read_tables
+from ingest.load.report import LoadReport
+from ingest.schema import Problem
 from ingest.store import Store
-from ingest.tables import read_tables
 from tests.ingest import team
 
 HEADER = (

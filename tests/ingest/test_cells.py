@@ -8,9 +8,19 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import pytest
 
-from ingest.cells import Style, chosen, days, instants, number_style, numbers, settled, typed
-from ingest.fixes import fix_for
-from ingest.schema import BENCH, METERS
+from ingest.schema import BENCH
+from ingest.schema.tables import METERS
+from ingest.validate.cell_parsing import (
+    Style,
+    chosen,
+    days,
+    instants,
+    number_style,
+    numbers,
+    settled,
+    typed,
+)
+from ingest.validate.suggestions import fix_for
 
 
 def cells(*texts: str | None) -> pl.Series:

@@ -8,14 +8,20 @@ from dashboard import data
 from dashboard.data_guard import Guarded
 from dashboard.data_pages import Data
 from dashboard.rights import Person
-from ingest.by_hand import DecisionError, decide_event, proposed_events
-from ingest.changes import acting, changes
-from ingest.corrections import correct_set_aside, dismiss_set_aside, set_aside_rows
-from ingest.load import load_paths
-from ingest.riders import remove_rider
-from ingest.settings import SettingError
-from ingest.store import Store
-from ingest.undo import imports, undo_import
+from ingest.admin import remove_rider
+from ingest.load import (
+    correct_set_aside,
+    decide_event,
+    dismiss_set_aside,
+    imports,
+    load_paths,
+    proposed_events,
+    set_aside_rows,
+    undo_import,
+)
+from ingest.load.decided_rows import DecisionError
+from ingest.schema import SettingError
+from ingest.store import Store, acting, changes
 from tests.ingest import team
 
 
@@ -77,7 +83,7 @@ def test_change_that_failed_is_not_written_down(store):
 def test_removing_a_rider_leaves_no_name_in_the_record_either(store):
     with acting("Ada"):
         with store.writing() as db:
-            from ingest.changes import record
+            from ingest.store import record
 
             record(db, "row corrected", "efforts.csv, row 2", before={"rider_id": "R1"})
         remove_rider(store, "R1")
@@ -134,8 +140,8 @@ def test_change_that_a_method_does_not_write_down_itself_is_written_down_by_the_
 
 
 def test_list_of_riders_looks_into_every_table_that_names_one():
-    from ingest.riders import tables_naming_riders
-    from ingest.store import SQL_FOLDER
+    from ingest.admin.riders import tables_naming_riders
+    from ingest.store.database import SQL_FOLDER
 
     text = (SQL_FOLDER / "riders_named.sql").read_text("utf-8")
     assert all(f"FROM {name}" in text for name in tables_naming_riders())

@@ -9,9 +9,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from ingest.contradictions import NAMED_IN, contradictions
+from ingest.load import read_tables
+from ingest.load.contradictions import NAMED_IN, contradictions
 from ingest.schema import TABLES
-from ingest.tables import read_tables
 from tests.ingest import team
 
 NAMES = ("meters", "references", "mass_sets", "places", "riders", "installations", "bench")

@@ -8,17 +8,17 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from ingest.corrections import (
-    CorrectionError,
+from ingest.load import (
     correct_set_aside,
     dismiss_set_aside,
     export_set_aside,
-    retry_lacking,
+    imports,
+    load_paths,
     set_aside_rows,
+    undo_import,
 )
-from ingest.load import load_paths
+from ingest.load.corrections import CorrectionError, retry_lacking
 from ingest.store import Store
-from ingest.undo import imports, undo_import
 from tests.ingest import team
 
 BAD = team.reading(number=2, torque_nm="33,9 Nm", crank_length_mm=17.25)

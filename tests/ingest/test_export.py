@@ -7,19 +7,18 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from ingest.export import FORMATS, Format, export_tables
-from ingest.load import load_paths
-from ingest.riders import (
+from ingest.admin import export_rider, remove_rider
+from ingest.admin.riders import (
     ABOUT_THE_RIDER,
     NAMES_THE_RIDER,
     UnknownRiderError,
-    export_rider,
-    remove_rider,
     tables_naming_riders,
 )
-from ingest.schema import TABLES
-from ingest.store import Store
-from ingest.template import DICTIONARY, WORKBOOK, write_template
+from ingest.load import load_paths
+from ingest.schema import TABLES, write_template
+from ingest.schema.template import DICTIONARY, WORKBOOK
+from ingest.store import Format, Store, export_tables
+from ingest.store.export import FORMATS
 from tests.ingest import team
 
 

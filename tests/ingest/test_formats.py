@@ -10,9 +10,9 @@ import polars as pl
 import pytest
 import xlsxwriter
 
+from ingest.load import read_tables
 from ingest.schema import TABLES
 from ingest.store import Store
-from ingest.tables import read_tables
 from tests.ingest import team
 
 

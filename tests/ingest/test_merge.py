@@ -10,12 +10,12 @@ from typing import Any
 import polars as pl
 import pytest
 
-from ingest.across import signature
-from ingest.checks import ROW
 from ingest.load import load_paths
-from ingest.merge import merge
-from ingest.schema import BENCH, METERS
+from ingest.load.merge import merge
+from ingest.schema import BENCH
+from ingest.schema.tables import METERS
 from ingest.store import Store
+from ingest.validate import ROW, signature
 from tests.ingest import team
 
 EMPTY = pl.DataFrame(schema={"row_id": pl.Int64(), "live": pl.Boolean(), **BENCH.polars_schema})

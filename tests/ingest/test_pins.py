@@ -2,9 +2,8 @@
 
 from datetime import date
 
-from ingest.changes import changes
-from ingest.pins import move_pins, pins
-from ingest.store import Store
+from ingest.admin import move_pins, pins
+from ingest.store import Store, changes
 
 MONDAY, THURSDAY, NEXT = date(2026, 3, 2), date(2026, 3, 5), date(2026, 3, 9)
 

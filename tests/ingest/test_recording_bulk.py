@@ -11,11 +11,10 @@ from typing import Any
 import polars as pl
 import pytest
 
-from ingest import bulk, shards
-from ingest.bulk import read_folder
-from ingest.readers.recording import read_recording
-from ingest.recordings import SUMMARY_SCHEMA, summarise
-from ingest.shards import load_recording, stored_summaries
+from ingest.readers import read_recording
+from ingest.recordings import bulk, read_folder, shards, stored_summaries
+from ingest.recordings.shards import load_recording
+from ingest.recordings.summaries import SUMMARY_SCHEMA, summarise
 from tests.ingest import rides
 
 ROOT = Path(__file__).parents[2]
@@ -146,7 +145,7 @@ _KILLED = """
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from ingest.bulk import read_folder
+from ingest.recordings.bulk import read_folder
 say = lambda done, total: print(done, flush=True)
 read_folder([sys.argv[1]], into=Path(sys.argv[2]), executor=ThreadPoolExecutor(1), progress=say)
 """

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from ingest.readers.recording_frame import Cleaned, Samples, clean
+from ingest.readers.recordings.frame import Cleaned, Samples, clean
 
 T = 1_780_000_000.0
 

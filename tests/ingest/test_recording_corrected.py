@@ -6,9 +6,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from ingest.bulk import read_folder
-from ingest.corrected import FILE_NAME, POWERS, corrected_summaries, write_corrected
-from ingest.readers.recording import RecordingError
+from ingest.readers import RecordingError
+from ingest.recordings import corrected_summaries, read_folder, write_corrected
+from ingest.recordings.corrected import FILE_NAME, POWERS
 from ingest.schema import TABLES
 from tests.ingest import rides
 

@@ -7,16 +7,14 @@ from typing import Any
 import polars as pl
 import pytest
 
-from ingest.readers import (
-    recording,
-    recording_csv,
-    recording_fit,
-    recording_fit_walk,
-    recording_tcx,
-)
-from ingest.readers.recording import Recording, RecordingError, read_recording
-from ingest.readers.recording_fit_checksum import checksum, closed
-from ingest.readers.recording_fit_walk import walk
+from ingest.readers import Recording, RecordingError, read_recording
+from ingest.readers.recordings import csv_samples as recording_csv
+from ingest.readers.recordings import fit as recording_fit
+from ingest.readers.recordings import fit_walk as recording_fit_walk
+from ingest.readers.recordings import reader as recording
+from ingest.readers.recordings import tcx as recording_tcx
+from ingest.readers.recordings.fit_checksum import checksum, closed
+from ingest.readers.recordings.fit_walk import walk
 from tests.ingest import rides
 from tests.ingest.fit_mutations import KINDS, mutants
 from tests.ingest.fit_writer import FitWriter, with_fresh_checksums

@@ -8,11 +8,11 @@ from typing import Any
 import polars as pl
 import pytest
 
-from ingest import harvest
-from ingest.bulk import read_folder
-from ingest.device_owners import Owners, plain_serial
-from ingest.readers.recording import read_recording
-from ingest.readers.recording_devices import crank_length_mm, devices, zeros
+from ingest.readers import read_recording
+from ingest.readers.recordings.devices import crank_length_mm, devices, zeros
+from ingest.recordings import device_metadata as harvest
+from ingest.recordings import read_folder
+from ingest.recordings.device_matching import Owners, plain_serial
 from ingest.schema import TABLES
 from tests.ingest import rides
 from tests.ingest.fit_writer import FitWriter

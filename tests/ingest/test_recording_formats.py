@@ -10,8 +10,8 @@ import polars as pl
 import pyfitparsernative
 import pytest
 
-from ingest.readers import recording_fit
-from ingest.readers.recording import RecordingError, looks_like_recording, read_recording
+from ingest.readers import RecordingError, looks_like_recording, read_recording
+from ingest.readers.recordings import fit as recording_fit
 from tests.ingest import rides
 from tests.ingest.fit_writer import EPOCH, FitWriter
 

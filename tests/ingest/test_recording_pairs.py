@@ -7,10 +7,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from ingest.device_owners import roles
-from ingest.pairing import propose_pairs
-from ingest.readers.recording_devices import DEVICE_SCHEMA
-from ingest.recordings import SUMMARY_SCHEMA
+from ingest.readers import DEVICE_SCHEMA
+from ingest.recordings import propose_pairs, roles
+from ingest.recordings.summaries import SUMMARY_SCHEMA
 from ingest.schema import TABLES
 
 START = datetime(2026, 3, 1, 9, tzinfo=UTC)

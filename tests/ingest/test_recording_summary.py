@@ -5,8 +5,8 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from ingest.readers.recording import Recording, read_recording
-from ingest.recordings import summarise, summary_row
+from ingest.readers import Recording, read_recording
+from ingest.recordings.summaries import summarise, summary_row
 from tests.ingest import rides
 
 

@@ -7,9 +7,9 @@ import re
 import polars as pl
 import pytest
 
-from ingest.columns import SQL_TYPES
-from ingest.migrations import physical_tables, statements
-from ingest.schema import TABLES, column_label, data_dictionary
+from ingest.schema import SQL_TYPES, TABLES
+from ingest.schema.tables import column_label, data_dictionary
+from ingest.store.migrations import physical_tables, statements
 
 # The contract's tables: required columns end with *, columns with a choice name it in the schema.
 CONTRACT = {

@@ -6,15 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from ingest.corrections import set_aside_rows
-from ingest.load import load_uploads
-from ingest.readers.csv import read_csv
-from ingest.readers.header import plain_name
-from ingest.recognise import is_recording, table_by_columns, table_by_name
+from ingest.load import NothingToLoadError, load_uploads, read_tables, set_aside_rows
+from ingest.load.sources import gather
+from ingest.readers import is_recording, plain_name, read_csv
+from ingest.readers.tables.recognise import table_by_columns, table_by_name
 from ingest.schema import TABLES
-from ingest.sources import NothingToLoadError, gather
 from ingest.store import Store
-from ingest.tables import read_tables
 from tests.ingest import team
 
 

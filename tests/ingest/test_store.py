@@ -13,11 +13,9 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from ingest import migrations
-from ingest.bookkeeping import BOOKKEEPING
-from ingest.schema import TABLES
-from ingest.settings import SettingError
-from ingest.store import SQL_FOLDER, Database, Store, StoreError
+from ingest.schema import BOOKKEEPING, TABLES, SettingError
+from ingest.store import Database, Store, StoreError, migrations
+from ingest.store.database import SQL_FOLDER
 from tests.ingest import team
 
 

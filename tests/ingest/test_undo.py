@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from ingest.load import load_paths
+from ingest.load import imports, load_paths, undo_import
+from ingest.load.undo import UndoError
 from ingest.store import Store
-from ingest.undo import UndoError, imports, undo_import
 from tests.ingest import team
 
 

@@ -10,8 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from ingest.columns import Column
-from ingest.schema import TABLES
+from ingest.schema import TABLES, Column
 from models.bench import evaluate_bench, session_frame
 
 SIDE_TABLES = {"meters": 6, "mass_sets": 4, "places": 4, "installations": 8}

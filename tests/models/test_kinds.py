@@ -2,7 +2,7 @@
 
 import pytest
 
-from ingest.schema import KIND_CHOICES
+from ingest.schema.tables import KIND_CHOICES
 from models.kinds import ANY, KINDS, planned_readings, rule_of
 
 

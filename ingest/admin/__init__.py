@@ -1,0 +1,5 @@
+"""Who may sign in, what is one rider's, what is pinned, and what can be taken away as a file?"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

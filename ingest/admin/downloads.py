@@ -1,0 +1,61 @@
+"""Files to hand out in one piece: tables, templates, a rider's data, a copy of the store."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from ingest.admin.riders import export_rider
+from ingest.load import export_set_aside
+from ingest.schema import TABLES, write_template
+from ingest.store import Format, Store, export_tables
+
+Parcel = tuple[str, bytes]  # the file's name, and what is in it
+NOT_OF_DEVICES = ("riders", "assignments", "comparisons", "pairs", "efforts", "calendar")
+
+
+def tables_parcel(store: Store, form: Format, *, tables: Iterable[str] = tuple(TABLES)) -> Parcel:
+    """The input tables: a workbook, or an archive with a file a table."""
+    return _packed(f"tables-{form}", lambda at: export_tables(store, at, form, tables=tables))
+
+
+def device_tables() -> list[str]:
+    """The input tables that are about devices and money, not about riders."""
+    return [name for name in TABLES if name not in NOT_OF_DEVICES]
+
+
+def template_parcel() -> Parcel:
+    """Empty tables, a workbook, the data dictionary."""
+    return _packed("templates", write_template)
+
+
+def set_aside_parcel(store: Store) -> Parcel:
+    """The open set-aside rows, to correct in a spreadsheet and load again."""
+    return _packed("set-aside", lambda at: export_set_aside(store, at))
+
+
+def rider_parcel(store: Store, rider_id: str) -> Parcel:
+    """Every row that names a rider."""
+    return _packed("rider", lambda at: export_rider(store, rider_id, at))
+
+
+def store_parcel(store: Store) -> Parcel:
+    """A copy of the store as it is now."""
+    with TemporaryDirectory() as folder:
+        copy = store.backup(Path(folder) / store.path.name)
+        return store.path.name, copy.read_bytes()
+
+
+def _packed(name: str, write: Callable[[Path], Iterable[Path]]) -> Parcel:
+    with TemporaryDirectory() as folder:
+        files = list(write(Path(folder)))
+        if len(files) == 1 and files[0].suffix == ".xlsx":
+            return files[0].name, files[0].read_bytes()
+        packed = io.BytesIO()
+        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+            for file in files:
+                archive.write(file, file.relative_to(folder).as_posix())
+        return f"slopewatch-{name}.zip", packed.getvalue()

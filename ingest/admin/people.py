@@ -1,0 +1,187 @@
+"""Who may sign in: names, roles and password hashes, and sign-ins that were ended.
+
+They lie in the store and are no input table, so no export carries them; a backup does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+import polars as pl
+
+from ingest.schema import ACCOUNTS, ENDED_SIGN_INS, ROLES
+from ingest.store import Database, Store, StoreError, record
+
+LONGEST_NAME = 64
+OWNER = "owner"
+
+
+class AccountError(StoreError):
+    """An account that does not exist, exists already, or cannot be made so."""
+
+
+@dataclass(frozen=True)
+class Account:
+    """One account. coach: whose riders a coach sees, as the riders table names the coach.
+
+    generation counts up when password, role or state change: older sign-ins end with it.
+    """
+
+    name: str
+    role: str
+    password_hash: str
+    coach: str | None
+    created_at: datetime
+    disabled_at: datetime | None
+    generation: int
+
+    @property
+    def enabled(self) -> bool:
+        return self.disabled_at is None
+
+    def shown(self) -> dict[str, object]:
+        """What may be told of it: everything but the hash."""
+        state = "active" if self.enabled else "disabled"
+        return {"name": self.name, "role": self.role, "state": state, "coach": self.coach}
+
+
+def accounts(store: Store) -> dict[str, Account]:
+    """Every account by its name; none where there is no store."""
+    if not store.exists():
+        return {}
+    with store.reading() as db:
+        return accounts_in(db)
+
+
+def accounts_in(db: Database) -> dict[str, Account]:
+    """The same of a store that is open."""
+    rows = db.frame("accounts").sort("name").iter_rows(named=True)
+    return {row["name"]: Account(**row) for row in rows}
+
+
+def add_account(
+    store: Store, name: str, *, role: str, password_hash: str, coach: str | None = None
+) -> None:
+    """Add an account; its name must be new."""
+    name = _checked_name(name)
+    account = Account(name, _checked_role(role), password_hash, coach, _now(), None, 1)
+    with store.writing() as db:
+        if name in accounts_in(db):
+            raise AccountError(
+                f'there is an account "{name}" already: change its role or its password, '
+                "or add one under another name."
+            )
+        _put(db, account)
+        record(db, "account added", name, after=account.shown())
+
+
+def set_role(
+    store: Store,
+    name: str,
+    role: str,
+    *,
+    coach: str | None = None,
+    keep_an_owner: bool = False,
+) -> None:
+    """Give an account another role; whoever is signed in with it signs in again.
+
+    keep_an_owner   refuse to take the role from the only owner who can sign in
+    """
+    with store.writing() as db:
+        before = _existing(db, name)
+        after = replace(before, role=_checked_role(role), coach=coach or before.coach)
+        if keep_an_owner:
+            _still_owned(db, after)
+        _change(db, "account role", before, after)
+
+
+def set_password(store: Store, name: str, password_hash: str) -> None:
+    """Give an account another password; earlier sign-ins end."""
+    with store.writing() as db:
+        before = _existing(db, name)
+        _change(db, "account password", before, replace(before, password_hash=password_hash))
+
+
+def set_enabled(store: Store, name: str, *, enabled: bool, keep_an_owner: bool = False) -> None:
+    """Let an account sign in, or not; disabling it ends its sign-ins at once.
+
+    keep_an_owner   refuse to shut out the only owner who can sign in
+    """
+    with store.writing() as db:
+        before = _existing(db, name)
+        after = replace(before, disabled_at=None if enabled else _now())
+        if keep_an_owner:
+            _still_owned(db, after)
+        _change(db, "account enabled" if enabled else "account disabled", before, after)
+
+
+def _change(db: Database, what: str, before: Account, after: Account) -> None:
+    after = replace(after, generation=before.generation + 1)
+    db.tidy("delete_account", account=before.name)
+    _put(db, after)
+    record(db, what, before.name, before=before.shown(), after=after.shown())
+
+
+def _still_owned(db: Database, after: Account) -> None:
+    """Refuse a change after which no owner can sign in."""
+    everyone = accounts_in(db) | {after.name: after}
+    if not any(account.role == OWNER and account.enabled for account in everyone.values()):
+        raise AccountError(
+            f'"{after.name}" is the only owner who can sign in: make another account an owner '
+            "first."
+        )
+
+
+def _put(db: Database, account: Account) -> None:
+    row = {name: getattr(account, name) for name in ACCOUNTS.names}
+    db.insert("accounts", pl.DataFrame([row], schema=dict(ACCOUNTS.polars_schema)))
+
+
+def _existing(db: Database, name: str) -> Account:
+    found = accounts_in(db)
+    if name not in found:
+        raise AccountError(
+            f'there is no account "{name}". There are: {", ".join(found) or "none yet"}.'
+        )
+    return found[name]
+
+
+def _checked_name(name: str) -> str:
+    name = name.strip()
+    if not name or len(name) > LONGEST_NAME or not name.isprintable():
+        raise AccountError(
+            f'found "{name}" as a name, expected 1 to {LONGEST_NAME} printable characters.'
+        )
+    return name
+
+
+def _checked_role(role: str) -> str:
+    if role not in ROLES:
+        raise AccountError(f'found "{role}" as a role, expected one of: {", ".join(ROLES)}.')
+    return role
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+def end_sign_in(store: Store, token: str, *, until: datetime) -> None:
+    """Remember a sign-in as ended until it would have ended by itself."""
+    row = {"token": token, "until": until}
+    with store.writing() as db:
+        db.tidy("forget_ended_sign_ins", now=_now())
+        db.insert("ended_sign_ins", pl.DataFrame([row], schema=dict(ENDED_SIGN_INS.polars_schema)))
+
+
+def ended_sign_ins(store: Store) -> frozenset[str]:
+    """The sign-ins that were ended by signing out."""
+    if not store.exists():
+        return frozenset()
+    with store.reading() as db:
+        return ended_in(db)
+
+
+def ended_in(db: Database) -> frozenset[str]:
+    """The same of a store that is open."""
+    return frozenset(db.frame("ended_sign_ins")["token"].to_list())

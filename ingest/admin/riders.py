@@ -1,0 +1,138 @@
+"""One rider's data: out for the rider to have, or gone for good.
+
+Power data are personal. Measurements of devices stay when a rider is removed, without the name;
+what is about the rider (the rider's row, assignments, efforts, calendar entries) goes.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from ingest.recordings import forget_pairs
+from ingest.schema import TABLES
+from ingest.store import Database, Format, Store, StoreError, record, write_tables
+
+ABOUT_THE_RIDER = ("riders", "assignments", "efforts", "calendar")
+NAMES_THE_RIDER = ("comparisons", "pairs")
+
+
+class UnknownRiderError(StoreError):
+    """No table names the rider."""
+
+
+@dataclass(frozen=True)
+class RemovalReport:
+    """What was removed: rows, and measurements that lost the name.
+
+    derived   computed tables that lost rows or the name: they want a refit
+    """
+
+    rider_id: str
+    rows_removed: int
+    rows_without_name: int
+    set_aside_removed: int
+    derived: list[str]
+
+
+def export_rider(store: Store, rider_id: str, folder: Path, form: Format = "csv") -> list[Path]:
+    """Write every row that names the rider, a file a table; returns the files."""
+    with store.reading() as db:
+        frames = {
+            name: db.frame(name).filter(pl.col("rider_id") == rider_id)
+            for name in ABOUT_THE_RIDER + NAMES_THE_RIDER
+        }
+    found = {name: frame for name, frame in frames.items() if not frame.is_empty()}
+    if not found:
+        raise UnknownRiderError(f'no table names a rider "{rider_id}".')
+    return write_tables(found, folder, form)
+
+
+def remove_rider(store: Store, rider_id: str) -> RemovalReport:
+    """Remove a rider from every table, every earlier version of a row, every set-aside row.
+
+    The file is rewritten, so that nothing is left in it, and the rider's compared recordings that
+    lie beside it go too. Files that the rows came from, and backups, are the team's to deal with;
+    loading them again brings the rows back.
+    """
+    with store.writing() as db:
+        ridden = db.query("pairs_on_disk").filter(pl.col("rider_id") == rider_id)
+        removed = sum(_remove_rows(db, name, rider_id) for name in ABOUT_THE_RIDER)
+        unnamed = sum(_unname_rows(db, name, rider_id) for name in NAMES_THE_RIDER)
+        aside = _remove_set_aside(db, rider_id)
+        derived = _clean_derived(db, rider_id)
+        if not (removed or unnamed or aside or derived):
+            raise UnknownRiderError(f'no table names a rider "{rider_id}".')
+        db.change("blank_notices", word=rider_id)
+        db.tidy("blank_changes", word=rider_id)
+        counts = {"rows_removed": removed, "rows_without_name": unnamed, "set_aside": aside}
+        record(db, "rider removed", "(the name is gone)", after=counts)
+    store.compact()
+    forget_pairs(store, ridden)
+    return RemovalReport(rider_id, removed, unnamed, aside, derived)
+
+
+def _remove_rows(db: Database, name: str, rider_id: str) -> int:
+    rows = db.versions(name).filter(pl.col("rider_id") == rider_id)["row_id"].to_list()
+    db.remove_rows(name, rows)
+    db.change("delete_row_claims", table_name=name, row_ids=rows)
+    return len(rows)
+
+
+def _unname_rows(db: Database, name: str, rider_id: str) -> int:
+    rows = db.versions(name).filter(pl.col("rider_id") == rider_id)["row_id"].to_list()
+    db.empty_cells(name, "rider_id", rows)
+    return len(rows)
+
+
+def _remove_set_aside(db: Database, rider_id: str) -> int:
+    kept = db.frame("set_aside")
+    named = [
+        line["set_aside_id"]
+        for line in kept.iter_rows(named=True)
+        if _names(line["cells"], rider_id) or _names(line["corrected"], rider_id)
+    ]
+    db.change("delete_set_aside", set_aside_ids=named)
+    return len(named)
+
+
+def _names(cells: str | None, rider_id: str) -> bool:
+    return cells is not None and json.loads(cells).get("rider_id") == rider_id
+
+
+def _clean_derived(db: Database, rider_id: str) -> list[str]:
+    """Computed tables: a measurement loses the name, other rows of the rider go."""
+    cleaned = []
+    for name in db.derived_names():
+        frame = db.derived(name)
+        if frame is None or "rider_id" not in frame.columns:
+            continue
+        mine = (pl.col("rider_id") == rider_id).fill_null(False)
+        if frame.filter(mine).is_empty():
+            continue
+        if "comparison_id" in frame.columns:
+            kept = frame.with_columns(pl.when(~mine).then("rider_id"))
+            kept = _without_name_inside(kept, rider_id)
+        else:
+            kept = frame.filter(~mine)
+        db.put_derived(name, kept)
+        cleaned.append(name)
+    return cleaned
+
+
+def _without_name_inside(frame: pl.DataFrame, rider_id: str) -> pl.DataFrame:
+    """JSON documents kept in text columns: the rider's name in them becomes null."""
+    name = (
+        re.escape(json.dumps(rider_id)) + "|" + re.escape(json.dumps(rider_id, ensure_ascii=False))
+    )
+    pattern = rf'"rider_id"\s*:\s*(?:{name})'
+    return frame.with_columns(pl.col(pl.String).str.replace_all(pattern, '"rider_id": null'))
+
+
+def tables_naming_riders() -> list[str]:
+    """Every input table with a column rider_id; a test compares it with the two lists above."""
+    return [name for name, table in TABLES.items() if "rider_id" in table.names]

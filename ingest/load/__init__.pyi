@@ -1,0 +1,17 @@
+from .corrections import correct_set_aside as correct_set_aside
+from .corrections import dismiss_set_aside as dismiss_set_aside
+from .corrections import export_set_aside as export_set_aside
+from .corrections import set_aside_rows as set_aside_rows
+from .decided_rows import decide_event as decide_event
+from .decided_rows import proposed_events as proposed_events
+from .loading import load_paths as load_paths
+from .loading import load_uploads as load_uploads
+from .sources import UPLOADS as UPLOADS
+from .sources import NothingToLoadError as NothingToLoadError
+from .sources import recordings_among as recordings_among
+from .typed_rows import enter as enter
+from .typed_rows import take_back as take_back
+from .typed_rows import typed_entry as typed_entry
+from .undo import imports as imports
+from .undo import undo_import as undo_import
+from .without_store import read_tables as read_tables

@@ -1,0 +1,160 @@
+"""From files and folders into the store: `load_paths`.
+
+Everything is read and checked first. Then each file goes in by a transaction of its own, those
+that others refer to first: a crash leaves whole files only, and loading again completes.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Collection, Iterable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from time import monotonic
+
+from ingest.load.batches import Batch, context_of, prepare
+from ingest.load.commit import LEANED_ON, load_batch, stored_context
+from ingest.load.contradictions import contradictions, devices_of
+from ingest.load.corrections import retry_lacking
+from ingest.load.report import LoadReport
+from ingest.load.sources import Content, NothingToLoadError, gather, read, uploaded
+from ingest.schema import SETTINGS, TABLES
+from ingest.store import Store
+
+LONGEST_HOLD_S = 0.2  # then the next file waits for whoever else wants to get at the store
+Progress = Callable[[str, int, int], None]
+
+
+def load_paths(
+    store: Store, paths: Iterable[str | Path], *, progress: Progress | None = None
+) -> LoadReport:
+    """Load files and folders into the store, which is made if there is none.
+
+    progress   called as (what, done, of) while files are read and loaded
+    A path that does not exist raises `NothingToLoadError` before anything is loaded.
+    """
+    tell = progress or _silent
+    sources = gather(paths)
+    report = LoadReport(recordings=sources.recordings)
+    if sources.left_out:
+        report.notices.append(_left_out(sources.left_out))
+    contents = _read_all(sources.files, tell)
+    load_contents(store, contents, report, tell=tell)
+    return report
+
+
+def load_uploads(
+    store: Store,
+    files: Iterable[tuple[str, bytes]],
+    *,
+    progress: Progress | None = None,
+    only: Collection[str] = tuple(TABLES),
+) -> LoadReport:
+    """Load files that came by name and content. A name stands for the same file each time.
+
+    only   the tables that whoever sends them may change; `NothingToLoadError`, and nothing is
+           loaded, when there is another among them
+    Recordings among them are not read, only named in the report.
+    """
+    contents, recordings = uploaded(files)
+    report = LoadReport(recordings=[Path(name) for name, _ in recordings])
+    load_contents(store, contents, report, tell=progress or _silent, only=only)
+    return report
+
+
+def load_contents(
+    store: Store,
+    contents: Iterable[Content],
+    report: LoadReport,
+    *,
+    tell: Progress,
+    only: Collection[str] = tuple(TABLES),
+) -> None:
+    """Check what files hold and put it into the store."""
+    zone, zones = _zones(store)
+    batches = []
+    for content in contents:
+        batch = prepare(content, zone=zones.get(str(content.path), zone))
+        if batch.time_zone != zone and _tells_times(batch):
+            batch.say(_other_zone(batch.time_zone, zone))
+        batches.append(batch)
+    _refuse_others(batches, only)
+    load_batches(store, batches, report, tell=tell)
+
+
+def _read_all(files: list[Path], tell: Progress) -> Iterator[Content]:
+    for done, file in enumerate(files):
+        tell(f"reading {file.name}", done, len(files))
+        yield read(file)
+
+
+def _silent(what: str, done: int, of: int) -> None:
+    """Nobody wants to know."""
+
+
+def load_batches(store: Store, batches: list[Batch], report: LoadReport, *, tell: Progress) -> None:
+    """Put checked files into the store, each in one transaction, and add to the report."""
+    context = context_of(batches, stored_context(store))
+    waiting = deque(sorted(batches, key=Batch.order))
+    while waiting:
+        with store.transactions() as transaction:
+            until = monotonic() + LONGEST_HOLD_S
+            while waiting:
+                batch = waiting.popleft()
+                done = len(batches) - len(waiting)
+                tell(f"loading {Path(batch.file).name}", done, len(batches))
+                with transaction() as db:
+                    report.add(load_batch(db, batch, context))
+                if monotonic() > until:
+                    break
+    if any(entry.table in LEANED_ON and entry.rows_loaded for entry in report.files):
+        again = retry_lacking(store)
+        if again:
+            report.notices.append(
+                f"{again} bench row(s) that were set aside before load now: what they lacked is in."
+            )
+    if any(batch.tables for batch in batches):
+        with store.reading() as db:
+            report.notices += contradictions(
+                lambda table: db.versions(table).filter("live"),
+                devices=devices_of(batches),
+                source=lambda table: db.query("row_sources", table_name=table),
+                today=datetime.now(UTC).date(),
+            )
+
+
+def _refuse_others(batches: list[Batch], only: Collection[str]) -> None:
+    for batch in batches:
+        others = sorted({c.table.name for c in batch.tables} - set(only))
+        if others:
+            raise NothingToLoadError(
+                f"{Path(batch.file).name} holds the table {', '.join(others)}, which your role "
+                f"may not change (it may change {', '.join(only)}). Nothing was loaded."
+            )
+
+
+def _zones(store: Store) -> tuple[str, dict[str, str]]:
+    """The store's time zone, and the one that each file was read in when it was last loaded."""
+    if not store.exists():
+        return str(SETTINGS["time_zone"].default), {}
+    with store.reading() as db:
+        zone = str(db.setting("time_zone"))
+        last = db.query("time_zones_of_files")
+    return zone, dict(last.select("path", "time_zone").iter_rows())
+
+
+def _tells_times(batch: Batch) -> bool:
+    return any(c.kind is datetime for checked in batch.tables for c in checked.table.columns)
+
+
+def _other_zone(before: str, now: str) -> str:
+    return (
+        f"its times are read as {before}, as when it was first loaded, though the store's zone "
+        f"is {now} now. To read them anew, undo its import first."
+    )
+
+
+def _left_out(files: list[Path]) -> str:
+    names = ", ".join(file.name for file in files[:5])
+    more = f" and {len(files) - 5} more" if len(files) > 5 else ""
+    return f"no tables, and left out: {names}{more}."

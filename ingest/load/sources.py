@@ -1,0 +1,186 @@
+"""Which files there are to load, and what each of them holds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from hashlib import sha256
+from pathlib import Path
+
+from ingest.load.other_store import ENDINGS as STORES
+from ingest.load.other_store import store_tables
+from ingest.readers import (
+    RawTable,
+    UnreadableError,
+    is_recording,
+    read_csv,
+    read_parquet,
+    read_xlsx,
+)
+from ingest.schema import Problem
+
+TEXT = {".csv", ".tsv", ".tab", ".txt"}
+PARQUET = {".parquet", ".pq"}
+WORKBOOK = {".xlsx", ".xlsm"}
+OTHER_SHEETS = {".xls", ".ods", ".numbers", ".xlsb"}
+RECORDING = {".fit", ".tcx"}
+WRITTEN = {".md"}  # what a folder says about itself, the template's dictionary for one
+HEAD_BYTES = 4096
+UPLOADS = Path("uploaded")  # what came through the dashboard is known by its name alone
+
+
+class NothingToLoadError(Exception):
+    """A path that does not exist, or cannot be read."""
+
+
+@dataclass
+class Content:
+    """What a file holds. `path` is full; `file` is as it was given."""
+
+    path: Path
+    file: str
+    sha256: str = ""
+    tables: list[RawTable] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+
+@dataclass
+class Sources:
+    """Files to read as tables, recordings to leave to others, files to say a word about."""
+
+    files: list[Path] = field(default_factory=list)
+    recordings: list[Path] = field(default_factory=list)
+    left_out: list[Path] = field(default_factory=list)
+
+
+def gather(paths: Iterable[str | Path]) -> Sources:
+    """The files behind paths; folders are searched through, each file comes once."""
+    sources, seen = Sources(), set()
+    for given in paths:
+        path = Path(given).expanduser()
+        if not path.exists():
+            raise NothingToLoadError(f"{path}: no such file or folder.")
+        for file in _files(path):
+            key = file.resolve()
+            if key not in seen:
+                seen.add(key)
+                _sort_in(sources, file, alone=file == path)
+    return sources
+
+
+def _files(path: Path) -> Iterator[Path]:
+    if path.is_file():
+        yield path
+        return
+    for file in sorted(path.rglob("*")):
+        inside = file.relative_to(path).parts
+        if file.is_file() and not any(part.startswith((".", "~$")) for part in inside):
+            yield file
+
+
+def _sort_in(sources: Sources, file: Path, *, alone: bool) -> None:
+    ending = file.suffix.lower()
+    plain = Path(file.stem).suffix.lower() if ending == ".gz" else ending
+    if plain in RECORDING or (ending in TEXT and _is_recorded_text(file)):
+        sources.recordings.append(file)
+    elif alone or ending in TEXT - {".txt"} | PARQUET | WORKBOOK | OTHER_SHEETS:
+        sources.files.append(file)
+    elif ending not in WRITTEN:
+        sources.left_out.append(file)
+
+
+def _is_recorded_text(file: Path) -> bool:
+    try:
+        with file.open("rb") as stream:
+            return _is_recorded(str(file), stream.read(HEAD_BYTES))
+    except OSError:
+        return False
+
+
+def _is_recorded(file: str, data: bytes) -> bool:
+    if Path(file).suffix.lower() not in TEXT:
+        return False
+    head = data[:HEAD_BYTES]
+    try:
+        return is_recording(read_csv(file, head[: len(head) // 4 * 4]).header)
+    except UnreadableError:
+        return False
+
+
+def read(file: Path) -> Content:
+    """The tables of a file; what is wrong with it as a whole goes into `problems`."""
+    if file.suffix.lower() in STORES and file.is_file():
+        return _read_store(file)
+    try:
+        return read_bytes(file.resolve(), str(file), file.read_bytes())
+    except OSError as error:
+        reason, fix = error.strerror or str(error), "see whether it is there and may be read"
+        problem = Problem(str(file), None, None, None, reason, "a file that can be read", fix)
+        return Content(file.resolve(), str(file), problems=[problem])
+
+
+def _read_store(file: Path) -> Content:
+    """Another store's tables; its fingerprint is that of the rows, for the file itself changes
+    whenever it is opened."""
+    content = Content(file.resolve(), str(file))
+    try:
+        content.tables = store_tables(file)
+    except UnreadableError as error:
+        content.problems.append(error.problem(str(file)))
+    marks = "\n".join(f"{raw.name} {raw.content_hash()}" for raw in content.tables)
+    content.sha256 = sha256(marks.encode()).hexdigest()
+    return content
+
+
+def read_bytes(path: Path, file: str, data: bytes) -> Content:
+    """The tables in the bytes of a file. `path` is what the store knows it by."""
+    content = Content(path, file, sha256=sha256(data).hexdigest())
+    try:
+        content.tables = _tables(file, path.suffix.lower(), data)
+    except UnreadableError as error:
+        content.problems.append(error.problem(file))
+    return content
+
+
+def uploaded(files: Iterable[tuple[str, bytes]]) -> tuple[list[Content], list[tuple[str, bytes]]]:
+    """Files that came by name and content: their tables, and the recordings among them."""
+    contents, recordings = [], []
+    for name, data in files:
+        path = UPLOADS / Path(name.replace("\\", "/")).name
+        if _came_as_recording(path.name, data):
+            recordings.append((path.name, data))
+        else:
+            contents.append(read_bytes(path, path.name, data))
+    return contents, recordings
+
+
+def recordings_among(files: Iterable[tuple[str, bytes]]) -> list[tuple[str, bytes]]:
+    """The recordings among files that came by name and content."""
+    return [(name, data) for name, data in files if _came_as_recording(name, data)]
+
+
+def _came_as_recording(name: str, data: bytes) -> bool:
+    plain = Path(name.lower().removesuffix(".gz"))
+    return plain.suffix in RECORDING or _is_recorded(name, data)
+
+
+def _tables(file: str, ending: str, data: bytes) -> list[RawTable]:
+    if ending in STORES:
+        raise UnreadableError(
+            found="a store",
+            expected="a table (CSV, Parquet, .xlsx)",
+            fix="load it where its file lies: slopewatch load FILE",
+        )
+    if ending in OTHER_SHEETS:
+        raise UnreadableError(
+            found=f"a {ending} file",
+            expected="CSV, Parquet or a workbook (.xlsx)",
+            fix="open it in the spreadsheet program and save it as .xlsx",
+        )
+    if not data:
+        return [read_csv(file, data)]
+    if ending in PARQUET or data.startswith(b"PAR1"):
+        return [read_parquet(file, data)]
+    if ending in WORKBOOK or data.startswith(b"PK\x03\x04"):
+        return read_xlsx(file, data)
+    return [read_csv(file, data)]

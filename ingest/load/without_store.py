@@ -1,0 +1,77 @@
+"""Tables straight from files, without any store: what `bench FILE…` evaluates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from ingest.load.batches import Batch, context_of, prepare, table_problems
+from ingest.load.merge import merge
+from ingest.load.sources import gather, read
+from ingest.schema import SETTINGS, TABLES, Problem
+from ingest.validate import Checked, settle_across
+
+
+@dataclass
+class TablesRead:
+    """What the files hold.
+
+    frames      the tables found, typed, every column there
+    problems    what kept rows or files out
+    incomplete  bench sessions that lost rows
+    recordings  files of rides among the paths
+    """
+
+    frames: dict[str, pl.DataFrame] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)
+    incomplete: set[str] = field(default_factory=set)
+    recordings: list[Path] = field(default_factory=list)
+
+
+def read_tables(paths: Iterable[str | Path], *, time_zone: str | None = None) -> TablesRead:
+    """Read, check and merge the tables of files and folders as a load would.
+
+    time_zone   of times without an offset; UTC if not given
+    """
+    zone = time_zone or str(SETTINGS["time_zone"].default)
+    sources = gather(paths)
+    found = TablesRead(recordings=sources.recordings)
+    batches = [prepare(read(file), zone=zone) for file in sources.files]
+    context = context_of(batches, {})
+    versions: dict[str, pl.DataFrame] = {}
+    for batch in sorted(batches, key=Batch.order):
+        found.problems += table_problems(batch.set_aside)
+        for checked in batch.tables:
+            name = checked.table.name
+            versions[name] = _entered(checked, versions.get(name), context, batch)
+            found.problems += table_problems(checked.set_aside)
+            lost = {row.session_id for row in checked.set_aside if name == "bench"}
+            found.incomplete |= {session for session in lost if session}
+        found.notices += batch.notices
+    found.frames = {
+        name: TABLES[name].conform(rows.filter("live")) for name, rows in versions.items()
+    }
+    return found
+
+
+def _entered(
+    checked: Checked, versions: pl.DataFrame | None, context: dict[str, pl.DataFrame], batch: Batch
+) -> pl.DataFrame:
+    """The table's rows with the file's good rows in."""
+    table = checked.table
+    if versions is None:
+        empty = {"row_id": pl.Int64(), "live": pl.Boolean(), **table.polars_schema}
+        versions = pl.DataFrame(schema=empty)
+    settle_across(checked, versions.filter("live"), context)
+    change = merge(table, versions, checked.frame, next_row_id=versions.height + 1)
+    for text in change.changes:
+        batch.say(text, checked.sheet)
+    added = change.added.select("row_id", pl.lit(True).alias("live"), *table.names)
+    gone = pl.col("row_id").is_in(change.retired)
+    back = pl.col("row_id").is_in(change.revived)
+    live = (pl.col("live") | back) & ~gone
+    return pl.concat([versions.with_columns(live.alias("live")), added])

@@ -1,0 +1,11 @@
+from .csv_file import read_csv as read_csv
+from .header import nearest as nearest
+from .header import plain_name as plain_name
+from .parquet import read_parquet as read_parquet
+from .raw import RawTable as RawTable
+from .raw import UnreadableError as UnreadableError
+from .raw import text_frame as text_frame
+from .recognise import is_recording as is_recording
+from .recognise import table_of as table_of
+from .recognise import unknown_table as unknown_table
+from .xlsx import read_xlsx as read_xlsx

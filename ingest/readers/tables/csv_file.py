@@ -1,0 +1,136 @@
+"""CSV: comma, semicolon or tab; any encoding of `csv_text`; quoted cells over several lines."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+from typing import NamedTuple
+
+from ingest.readers.tables.csv_text import decoded
+from ingest.readers.tables.header import find_header, header_cells
+from ingest.readers.tables.raw import RaggedRow, RawTable, UnreadableError, text_frame
+
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
+csv.field_size_limit(10_000_000)
+
+
+class Record(NamedTuple):
+    """One row of the file; `broken`: its quotation marks do not match."""
+
+    row: int
+    cells: list[str]
+    broken: bool = False
+
+
+def read_csv(file: str, data: bytes) -> RawTable:
+    """The one table of a CSV file."""
+    text, notices = decoded(data)
+    text, stated = _without_separator_line(text)
+    lines = list(io.StringIO(text, newline=""))
+    separator = stated or _separator(lines)
+    records = [r for r in _records(lines, separator) if any(cell.strip() for cell in r.cells)]
+    if not records:
+        raise UnreadableError(
+            found="an empty file",
+            expected="a header row with column names, and rows below it",
+            fix="export the table again, or leave the file out",
+        )
+    start = find_header([record.cells for record in islice(records, 20)])
+    header = header_cells(records[start].cells)
+    if start:
+        notices.append(f"what stands above the header (row {records[start].row}) was kept out.")
+    full, ragged = _split(records[start + 1 :], len(header), separator)
+    columns = list(zip(*(record.cells for record in full), strict=True)) or [()] * len(header)
+    return RawTable(
+        file=file,
+        sheet=None,
+        name=Path(file).stem,
+        header=header,
+        frame=text_frame(columns),
+        rows=[record.row for record in full],
+        header_row=records[start].row,
+        ragged=ragged,
+        notices=notices,
+        decimal_comma_likely=separator != ",",
+    )
+
+
+def _without_separator_line(text: str) -> tuple[str, str | None]:
+    """Spreadsheets read a first line `sep=;` as a note to themselves, not as a row."""
+    first, _, rest = text.partition("\n")
+    line = first.rstrip("\r").lower()
+    if line.startswith("sep=") and line[4:] in SEPARATORS:
+        return rest, line[4:]
+    return text, None
+
+
+def _separator(lines: list[str]) -> str:
+    """The separator of which the first rows hold most, outside quotation marks."""
+    sample = "".join(islice((line for line in lines if line.strip()), 5))
+    outside = "".join(sample.split('"')[0::2])
+    return max(SEPARATORS, key=outside.count)
+
+
+def _records(lines: list[str], separator: str) -> Iterator[Record]:
+    """Records with their row numbers; a quotation mark that never closes costs one row.
+
+    Such a mark swallows the rows below it. The reader then starts again on the next line.
+    """
+    start, row, width = 0, 0, 0
+    while start < len(lines):
+        reader = csv.reader(islice(lines, start, None), delimiter=separator, strict=True)
+        used = 0  # lines of this reader that whole records have used up
+        for cells in _until_error(reader):
+            row += 1
+            swallowed = reader.line_num - used > 1 and len(cells or ()) != width
+            if cells is None or (swallowed and width):
+                yield Record(row, [lines[start + used].rstrip("\r\n")], broken=True)
+                break
+            used, width = reader.line_num, max(width, len(cells))
+            yield Record(row, cells)
+        start += used + 1
+
+
+def _until_error(reader: Iterator[list[str]]) -> Iterator[list[str] | None]:
+    try:
+        yield from reader
+    except csv.Error:
+        yield None
+
+
+def _split(
+    records: list[Record], width: int, separator: str
+) -> tuple[list[Record], list[RaggedRow]]:
+    full: list[Record] = []
+    ragged: list[RaggedRow] = []
+    for record in records:
+        cells = record.cells
+        if len(cells) > width and not any(cell.strip() for cell in cells[width:]):
+            cells = cells[:width]
+        if len(cells) == width and not record.broken:
+            full.append(Record(record.row, cells))
+        else:
+            ragged.append(_ragged(record, width, separator))
+    return full, ragged
+
+
+def _ragged(record: Record, width: int, separator: str) -> RaggedRow:
+    cells, count = record.cells, len(record.cells)
+    found, expected = f"{count} cells", f"{width} cells, as in the header"
+    if record.broken:
+        found, expected = cells[0], "quotation marks in pairs"
+        cells = cells[0].replace('"', "").split(separator)
+        fix = 'remove the stray quotation mark ("), or double it where it belongs to the text'
+    elif count > width and separator == ",":
+        fix = (
+            "a comma inside a cell splits it: write decimals with a point, put text with commas "
+            "in quotation marks, or separate the columns by semicolons"
+        )
+    elif count > width:
+        fix = "remove what is too much, or put text that holds the separator in quotation marks"
+    else:
+        fix = "fill in the missing cells; if this is the last row, the file may be cut short"
+    return RaggedRow(record.row, [c.strip() or None for c in cells], found, expected, fix)

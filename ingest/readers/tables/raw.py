@@ -1,0 +1,98 @@
+"""A table as it stands in a file: text cells and row numbers, nothing judged yet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from hashlib import sha256
+
+import polars as pl
+
+from ingest.schema import Problem
+
+Cells = list[str | None]
+
+
+class UnreadableError(Exception):
+    """A file that holds no table; carries what was found, expected, and what to do."""
+
+    def __init__(self, *, found: str, expected: str, fix: str) -> None:
+        super().__init__(f"found {found}, expected {expected}. {fix}")
+        self.found, self.expected, self.fix = found, expected, fix
+
+    def problem(self, file: str, sheet: str | None = None) -> Problem:
+        return Problem(file, sheet, None, None, self.found, self.expected, self.fix)
+
+
+@dataclass(frozen=True)
+class RaggedRow:
+    """A row with more or fewer cells than the header."""
+
+    row: int
+    cells: Cells
+    problem_found: str
+    expected: str
+    fix: str
+
+
+@dataclass
+class RawTable:
+    """One table of a file.
+
+    file     the path as it was given
+    sheet    the workbook's sheet, else None
+    name     what the table is known by: the file's name without ending, or the sheet's
+    header   the header's cells, by position
+    frame    one text column a header cell, named c0, c1, …; empty cells null
+    rows     row numbers as a spreadsheet shows them, parallel to `frame`
+    typed    the file itself knew numbers from text: a point in a number is a decimal point
+    """
+
+    file: str
+    sheet: str | None
+    name: str
+    header: list[str]
+    frame: pl.DataFrame
+    rows: list[int]
+    header_row: int = 1
+    ragged: list[RaggedRow] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)
+    typed: bool = False
+    decimal_comma_likely: bool = False
+
+    @property
+    def rows_read(self) -> int:
+        return len(self.rows) + len(self.ragged)
+
+    def content_hash(self) -> str:
+        """Hash of the cells, whatever the file's format and encoding."""
+        text = self.frame.select(
+            pl.concat_str(pl.all().fill_null("\x00"), separator="\x1f").alias("line")
+        )
+        digest = sha256("\x1f".join(self.header).encode())
+        for part in ("\n".join(text["line"].to_list()), repr(self.rows), repr(self.ragged)):
+            digest.update(part.encode("utf-8", "replace"))
+        return digest.hexdigest()
+
+
+def column_names(width: int) -> list[str]:
+    return [f"c{i}" for i in range(width)]
+
+
+def text_frame(columns: Sequence[Sequence[str | None]]) -> pl.DataFrame:
+    """Columns of text cells as a frame, trimmed, empty cells null."""
+    frame = pl.DataFrame(
+        [
+            pl.Series(name, cells, dtype=pl.String)
+            for name, cells in zip(column_names(len(columns)), columns, strict=True)
+        ]
+    )
+    return trimmed(frame)
+
+
+def trimmed(frame: pl.DataFrame) -> pl.DataFrame:
+    """Cells without white space at their ends (the no-break kinds too); empty ones null."""
+    stripped = pl.all().str.replace_all("[\u00a0\u202f\u2009\ufeff]", " ").str.strip_chars()
+    return frame.with_columns(stripped).with_columns(
+        pl.when(pl.all().str.len_chars() > 0).then(pl.all())
+    )

@@ -1,0 +1,65 @@
+"""Which table of the schema a file or sheet holds: by its name, or else by its columns."""
+
+from __future__ import annotations
+
+import re
+
+from ingest.readers.tables.header import plain_name
+from ingest.readers.tables.raw import RawTable
+from ingest.schema import TABLES, Problem, Table
+
+RECORDING_COLUMNS = {"time", "power_w"}
+
+
+def table_of(raw: RawTable) -> Table | None:
+    """The table that a raw table holds, or None."""
+    return table_by_name(raw.name) or table_by_columns(raw.header)
+
+
+def table_by_name(name: str) -> Table | None:
+    """`bench-2026-03` is bench; a name that only begins with the same letters is not."""
+    plain = plain_name(name)
+    found = [table for table in TABLES.values() if re.match(rf"{table.name}(?![a-z])", plain)]
+    return max(found, key=lambda table: len(table.name)) if found else None
+
+
+def table_by_columns(header: list[str]) -> Table | None:
+    """The table that has the required columns and knows most of the others; no ties."""
+    names = {plain_name(cell) for cell in header if cell}
+    scored = [
+        (len(names & set(table.names)), -len(table.columns), table)
+        for table in TABLES.values()
+        if names >= set(table.required) and _devices_named(table, names)
+    ]
+    if not scored:
+        return None
+    scored.sort(key=lambda entry: entry[:2], reverse=True)
+    known, _, table = scored[0]
+    tied = len(scored) > 1 and scored[1][0] == known
+    return None if tied or known < len(names) / 2 else table
+
+
+def _devices_named(table: Table, names: set[str]) -> bool:
+    needed = table.exactly_one or table.at_least_one
+    return not needed or any(name in names for name in needed)
+
+
+def is_recording(header: list[str]) -> bool:
+    """Columns of a recorded ride, not of a table."""
+    return {plain_name(cell) for cell in header} >= RECORDING_COLUMNS
+
+
+def unknown_table(raw: RawTable) -> Problem:
+    """What to say about a table that is none of the schema's."""
+    listed = ", ".join(cell for cell in raw.header[:8] if cell) or "no column names"
+    what = "sheet" if raw.sheet else "file"
+    return Problem(
+        raw.file,
+        raw.sheet,
+        raw.header_row,
+        None,
+        f"columns {listed}",
+        f"one of the tables {', '.join(TABLES)}",
+        f"begin the {what}'s name with the table's (bench-2026-03), and name its columns as in "
+        "the template, with commas, semicolons or tabs between them",
+    )

@@ -1,0 +1,131 @@
+"""XLSX: a sheet for each table, row numbers as the spreadsheet shows them."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from typing import Literal
+
+import fastexcel
+import polars as pl
+
+from ingest.readers.tables.header import find_header, header_cells
+from ingest.readers.tables.raw import RawTable, UnreadableError, column_names, trimmed
+from ingest.readers.tables.xlsx_errors import error_cells
+from ingest.schema import DICTIONARY_SHEET
+
+LARGEST_UNPACKED = 2_000_000_000
+
+
+def read_xlsx(file: str, data: bytes) -> list[RawTable]:
+    """The tables of a workbook; sheets without a cell are left out."""
+    _check_container(data)
+    try:
+        book = fastexcel.read_excel(data)
+        found = [_read_sheet(file, book, name) for name in book.sheet_names]
+    except UnreadableError:
+        raise
+    except (KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:  # a damaged file can raise the reader's PanicException
+        raise _no_workbook("a damaged workbook") from error
+    tables = [table for table in found if table is not None]
+    if not tables:
+        raise UnreadableError(
+            found="a workbook without any cell",
+            expected="a sheet for each table, with a header row",
+            fix="fill in the template, or leave the file out",
+        )
+    _restore_errors(tables, data)
+    return tables
+
+
+def _check_container(data: bytes) -> None:
+    if data.startswith(b"\xd0\xcf\x11\xe0"):
+        raise _no_workbook("an old (.xls) or password-protected workbook")
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as box:
+            names = set(box.namelist())
+            unpacked = sum(entry.file_size for entry in box.infolist())
+    except (zipfile.BadZipFile, OSError, ValueError) as error:
+        raise _no_workbook("bytes that are no workbook") from error
+    if "xl/workbook.xml" not in names and not any(n.endswith("workbook.xml") for n in names):
+        raise _no_workbook("a zip archive that is no workbook")
+    if unpacked > LARGEST_UNPACKED:
+        raise _no_workbook(f"a workbook of {unpacked / 1e9:.1f} GB unpacked")
+
+
+def _no_workbook(found: str) -> UnreadableError:
+    return UnreadableError(
+        found=found,
+        expected="a workbook (.xlsx)",
+        fix="open it in the spreadsheet program and save it as .xlsx without a password",
+    )
+
+
+def _read_sheet(file: str, book: fastexcel.ExcelReader, name: str) -> RawTable | None:
+    if name.strip().lower() == DICTIONARY_SHEET:
+        return None
+    cells = _cells(book, name, "string")
+    filled = trimmed(cells) if cells.width else cells
+    full = filled.select(pl.any_horizontal(pl.all().is_not_null())).to_series().arg_true()
+    if not len(full):
+        return None
+    start = find_header([filled.row(i) for i in full.head(20)])
+    header_at = int(full[start])
+    header = header_cells(filled.row(header_at))
+    at = full.filter(full > header_at)
+    body = _exact(book, name, filled, header_at)[at].select(filled.columns[: len(header)])
+    body.columns = column_names(len(header))
+    above = f"what stands above the header (row {header_at + 1}) was kept out."
+    return RawTable(
+        file=file,
+        sheet=name,
+        name=name,
+        header=header,
+        frame=body,
+        rows=[int(i) + 1 for i in at],
+        header_row=header_at + 1,
+        typed=True,
+        notices=[above] if start else [],
+    )
+
+
+def _cells(
+    book: fastexcel.ExcelReader, name: str, dtype: Literal["string", "float"]
+) -> pl.DataFrame:
+    sheet = book.load_sheet(name, header_row=None, skip_rows=0, dtypes=dtype, eager=False)
+    frame: pl.DataFrame = sheet.to_polars()
+    return frame
+
+
+def _exact(
+    book: fastexcel.ExcelReader, name: str, filled: pl.DataFrame, header_at: int
+) -> pl.DataFrame:
+    """As text, numbers come with nine decimals at most: read longer ones again as numbers."""
+    long = [
+        column for column in filled.columns if filled[column].str.contains(r"^-?\d+\.\d{9}$").any()
+    ]
+    if not long:
+        return filled
+    numbers = _cells(book, name, "float")
+    return filled.with_columns(
+        pl.when(pl.col(c).str.contains(r"^-?\d+\.\d{9}$"))
+        .then(pl.coalesce(numbers[c].cast(pl.String), pl.col(c)))
+        .otherwise(pl.col(c))
+        for c in long
+    )
+
+
+def _restore_errors(tables: list[RawTable], data: bytes) -> None:
+    """A failed formula reads as an empty cell: put its text (#DIV/0!) back."""
+    errors = error_cells(data, {str(t.sheet): (t.header_row, _first_named(t)) for t in tables})
+    for table in tables:
+        place = {row: i for i, row in enumerate(table.rows)}
+        for row, column, text in errors.get(str(table.sheet), []):
+            if row in place and 0 <= column < table.frame.width:
+                table.frame[place[row], column] = text
+
+
+def _first_named(table: RawTable) -> int:
+    return next((i for i, name in enumerate(table.header) if name), 0)

@@ -1,0 +1,127 @@
+"""Recordings as Parquet beside the store.
+
+**What is kept, and why.** The samples do not go into the store: a team's season is tens of
+millions of rows that no query of the store needs together, and every reader and writer of the
+store would carry them. They lie in a folder beside it as shards of about fifty recordings, one
+row a recording: the columns of SUMMARY_SCHEMA, then one list column for each column of the
+frame. Parquet keeps columns apart, so the summaries of thousands are read without touching a
+sample, and one file holds both, so that a shard is there as a whole or not at all: it is written
+under another name and renamed when complete.
+"""
+
+import os
+import time
+from contextlib import suppress
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from ingest.recordings.summaries import SUMMARY_SCHEMA
+
+VALUES = ("power_w", "cadence_rpm", "temperature_c", "balance_pct")
+_NUMBERS = pl.List(pl.Float64)
+SHARD_SCHEMA: dict[str, Any] = {
+    **SUMMARY_SCHEMA,
+    "samples_instant": pl.List(pl.Datetime("us", "UTC")),
+    **{f"samples_{name}": _NUMBERS for name in ("second", *VALUES)},
+}
+ROWS_A_GROUP = 5
+"""Recordings in one row group: what has to be read to load one of them."""
+UNFINISHED_S = 3600.0
+"""How old a half-written shard is when the call that wrote it is taken for dead."""
+
+
+def load_recording(into: Path, content: str) -> pl.DataFrame:
+    """The frame of a recording that `read_folder` kept in `into`, known by its sha256.
+
+    KeyError: no shard holds it.
+    """
+    for shard in _shards(into):
+        row = pl.scan_parquet(shard).filter(pl.col("sha256") == content).collect()
+        if row.height:
+            return _frame_of(row)
+    raise KeyError(content)
+
+
+def stored_summaries(into: Path) -> pl.DataFrame:
+    """One row a recording in the shards of `into` (SUMMARY_SCHEMA), each content once."""
+    frames = [summaries_of(shard) for shard in _shards(into)]
+    return pl.concat([no_summaries(), *frames]).unique("sha256", keep="first", maintain_order=True)
+
+
+def summaries_of(shard: Path) -> pl.DataFrame:
+    """The summaries in one shard; its samples are not read."""
+    return pl.read_parquet(shard, columns=list(SUMMARY_SCHEMA))
+
+
+def no_summaries() -> pl.DataFrame:
+    """The summaries of nothing."""
+    return pl.DataFrame(schema=SUMMARY_SCHEMA)
+
+
+def samples_of(frame: pl.DataFrame) -> dict[str, pl.Series]:
+    """A recording's samples as the values of a shard's row."""
+    clock = "instant" if frame["time"].dtype.is_temporal() else "second"
+    return {f"samples_{clock}": frame["time"]} | {f"samples_{n}": frame[n] for n in VALUES}
+
+
+def write_shard(rows: list[dict[str, Any]], into: Path) -> str:
+    """Write a shard under another name, then rename it: there as a whole or not at all.
+
+    rows  SUMMARY_SCHEMA and `samples_of`, for each recording; what is missing becomes null
+    Out   the shard's name, which follows from the contents in it
+    """
+    key = sha256("".join(sorted(row["sha256"] for row in rows)).encode()).hexdigest()[:20]
+    shard, part = into / f"recordings-{key}.parquet", into / f".part-{key}-{os.getpid()}"
+    frame = pl.DataFrame([_list_column(rows, name) for name in SHARD_SCHEMA])
+    try:
+        frame.write_parquet(part, row_group_size=ROWS_A_GROUP)
+        os.replace(part, shard)
+    finally:
+        part.unlink(missing_ok=True)
+    return shard.name
+
+
+def _list_column(rows: list[dict[str, Any]], name: str) -> pl.Series:
+    """One column of a shard; samples are joined as they are, not value by value."""
+    dtype, values = SHARD_SCHEMA[name], [row.get(name) for row in rows]
+    if not name.startswith("samples_"):
+        return pl.Series(name, values, dtype=dtype)
+    absent = pl.Series(name, [None], dtype=dtype)
+    return pl.concat([absent if v is None else v.implode().alias(name) for v in values])
+
+
+def forget_recordings(into: Path, paths: set[str]) -> None:
+    """Write the shards in `into` anew without the recordings at these paths."""
+    for shard in _shards(into):
+        named = pl.read_parquet(shard, columns=["path"])["path"].is_in(list(paths))
+        if not named.any():
+            continue
+        left = pl.read_parquet(shard).filter(~named)
+        if left.is_empty():
+            shard.unlink()
+            continue
+        part = into / f".part-{shard.stem}-{os.getpid()}"
+        left.write_parquet(part, row_group_size=ROWS_A_GROUP)
+        os.replace(part, shard)
+
+
+def sweep(into: Path) -> None:
+    """Remove what calls left unfinished that were killed long ago."""
+    for part in into.glob(".part-*"):
+        with suppress(OSError):
+            if part.stat().st_mtime < time.time() - UNFINISHED_S:
+                part.unlink()
+
+
+def _shards(into: Path) -> list[Path]:
+    return sorted(into.glob("recordings-*.parquet"))
+
+
+def _frame_of(row: pl.DataFrame) -> pl.DataFrame:
+    times = row["samples_instant"][0]
+    times = row["samples_second"][0] if times is None else times
+    values = [row[f"samples_{name}"][0].alias(name) for name in VALUES]
+    return pl.DataFrame([times.alias("time"), *values])

@@ -1,0 +1,151 @@
+"""The store's own tables: what was loaded, from where, and what was set aside.
+
+Every row of an input table is kept together with its **claims**: the imports whose file holds
+it. A row stays as long as one import claims it, which is what makes undoing an import exact.
+Of a keyed row's versions the one claimed last is live.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+from ingest.schema.columns import Column, Table
+
+META = Table(
+    "meta",
+    "what the store is",
+    (Column("key", required=True), Column("value")),
+    key=("key",),
+)
+
+SETTING_VALUES = Table(
+    "setting_values",
+    "settings that differ from the default",
+    (Column("key", required=True), Column("value")),
+    key=("key",),
+)
+
+IMPORTS = Table(
+    "imports",
+    "one row a file that was loaded (or a correction made by hand)",
+    (
+        Column("import_id", int, required=True),
+        Column("path", required=True, meaning="the file, in full"),
+        Column("kind", choices=("load", "correction"), required=True),
+        Column("sha256", required=True, meaning="hash of the file's bytes"),
+        Column("time_zone", required=True, meaning="zone of its times without an offset"),
+        Column("loaded_at", datetime, required=True),
+        Column("undone_at", datetime),
+    ),
+    key=("import_id",),
+)
+
+IMPORT_TABLES = Table(
+    "import_tables",
+    "one row a table of a file that was loaded",
+    (
+        Column("import_id", int, required=True),
+        Column("sheet", meaning="sheet of the workbook, else empty"),
+        Column("table_name"),
+        Column("sha256", required=True, meaning="hash of the table's cells"),
+        Column("rows_read", int, required=True),
+        Column("rows_loaded", int, required=True),
+        Column("rows_unchanged", int, required=True),
+        Column("rows_set_aside", int, required=True),
+    ),
+)
+
+IMPORT_NOTICES = Table(
+    "import_notices",
+    "what was said about a file while it was loaded",
+    (Column("import_id", int, required=True), Column("text", required=True)),
+)
+
+CLAIMS = Table(
+    "claims",
+    "one row a row of a file that holds a row of the store",
+    (
+        Column("import_id", int, required=True),
+        Column("table_name", required=True),
+        Column("row_id", int, required=True),
+        Column("sheet"),
+        Column("row", int, required=True, meaning="row in the file as a spreadsheet shows it"),
+    ),
+)
+
+SET_ASIDE = Table(
+    "set_aside",
+    "one row a row of a file that could not be loaded",
+    (
+        Column("set_aside_id", int, required=True),
+        Column("import_id", int, required=True),
+        Column("file", required=True, meaning="the file, in full"),
+        Column("sheet"),
+        Column("table_name"),
+        Column("row", int, meaning="row in the file as a spreadsheet shows it"),
+        Column("cells", required=True, meaning="the cells as they stand in the file, JSON"),
+        Column("corrected", meaning="the cells as corrected so far, JSON"),
+        Column("problems", required=True, meaning="column, found, expected, fix; JSON"),
+        Column("session_id", meaning="bench session that lost the row"),
+        Column("set_aside_at", datetime, required=True),
+        Column("resolved_at", datetime),
+        Column("resolution", choices=("reloaded", "corrected", "dismissed", "undone")),
+        Column("resolved_by", int, meaning="the import that resolved it"),
+    ),
+    key=("set_aside_id",),
+)
+
+ROLES = ("mechanic", "coach", "manager", "owner")
+
+ACCOUNTS = Table(
+    "accounts",
+    "who may sign in",
+    (
+        Column("name", required=True),
+        Column("role", choices=ROLES, required=True),
+        Column("password_hash", required=True),
+        Column("coach", meaning="whose riders a coach sees, as the riders table names the coach"),
+        Column("created_at", datetime, required=True),
+        Column("disabled_at", datetime),
+        Column("generation", int, required=True, meaning="counts changes; older sign-ins end"),
+    ),
+    key=("name",),
+)
+
+ENDED_SIGN_INS = Table(
+    "ended_sign_ins",
+    "sign-ins that were ended before they ran out",
+    (Column("token", required=True), Column("until", datetime, required=True)),
+    key=("token",),
+)
+
+CHANGES = Table(
+    "changes",
+    "one row a change that a person made",
+    (
+        Column("changed_at", datetime, required=True),
+        Column("who", required=True, meaning="account, or the command line's user"),
+        Column("what", required=True),
+        Column("subject", meaning="what was changed"),
+        Column("before", meaning="text or JSON"),
+        Column("after", meaning="text or JSON"),
+    ),
+)
+
+PLAN_PINS = Table(
+    "plan_pins",
+    "meters whose bench visit someone has tied to a week of the plan",
+    (
+        Column("meter_id", required=True),
+        Column("week", date, required=True, meaning="the week's Monday"),
+    ),
+    key=("meter_id", "week"),
+)
+
+BOOKKEEPING: dict[str, Table] = {
+    table.name: table
+    for table in (
+        *(META, SETTING_VALUES, IMPORTS, IMPORT_TABLES, IMPORT_NOTICES, CLAIMS, SET_ASIDE),
+        *(ACCOUNTS, ENDED_SIGN_INS, CHANGES, PLAN_PINS),
+    )
+}

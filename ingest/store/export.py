@@ -1,0 +1,103 @@
+"""Tables out of the store: CSV, a workbook, or Parquet, in the form that loads again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, datetime
+from pathlib import Path
+from typing import Literal, get_args
+
+import polars as pl
+import xlsxwriter
+
+from ingest.schema import TABLES, Table
+from ingest.store.database import Store, StoreError
+
+Format = Literal["csv", "xlsx", "parquet"]
+FORMATS: tuple[str, ...] = get_args(Format)
+WORKBOOK = "slopewatch-export.xlsx"
+
+
+def export_tables(
+    store: Store, folder: Path, form: Format = "csv", *, tables: Iterable[str] = tuple(TABLES)
+) -> list[Path]:
+    """Write the input tables that hold rows; returns the files.
+
+    Instants are written in UTC with their offset, so that they load the same in any zone.
+    """
+    with store.reading() as db:
+        frames = {name: db.frame(name) for name in tables}
+    return write_tables({n: f for n, f in frames.items() if not f.is_empty()}, folder, form)
+
+
+def write_document(file: Path, content: bytes) -> Path:
+    """Write a finished document, making its folder; a StoreError where that cannot be done."""
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(content)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise StoreError(f"{file} cannot be written: {reason}. Name another file.") from None
+    return file
+
+
+def write_tables(frames: dict[str, pl.DataFrame], folder: Path, form: Format) -> list[Path]:
+    """Write typed input tables into a folder in one of the formats."""
+    folder.mkdir(parents=True, exist_ok=True)
+    if form == "xlsx":
+        return [_write_workbook(frames, folder / WORKBOOK)]
+    files = []
+    for name, frame in frames.items():
+        file = folder / f"{name}.{form}"
+        if form == "parquet":
+            frame.write_parquet(file)
+        else:
+            as_text(frame, TABLES[name]).write_csv(file, include_bom=True)
+        files.append(file)
+    return files
+
+
+def as_text(frame: pl.DataFrame, table: Table) -> pl.DataFrame:
+    """Cells as a person would write them: yes and no, ISO dates, instants with a Z."""
+    return frame.select(
+        _cell_text(column.kind, pl.col(column.name)).alias(column.name) for column in table.columns
+    )
+
+
+def _cell_text(kind: type, cell: pl.Expr) -> pl.Expr:
+    if kind is bool:
+        return pl.when(cell).then(pl.lit("yes")).when(~cell).then(pl.lit("no"))
+    if kind is datetime:
+        return cell.dt.to_string("%Y-%m-%dT%H:%M:%S%.3fZ")
+    return cell
+
+
+def _write_workbook(frames: dict[str, pl.DataFrame], file: Path) -> Path:
+    book = xlsxwriter.Workbook(str(file))
+    head = book.add_format({"bold": True, "bottom": 1})
+    day = book.add_format({"num_format": "yyyy-mm-dd"})
+    for name, frame in frames.items():
+        sheet = book.add_worksheet(name)
+        sheet.freeze_panes(1, 0)
+        sheet.write_row(0, 0, frame.columns, head)
+        shown = as_text(frame, TABLES[name])
+        for at, column in enumerate(shown.columns):
+            is_day = shown[column].dtype == pl.Date
+            sheet.set_column(at, at, max(10, len(column) + 2), day if is_day else None)
+            _write_column(sheet, at, shown[column])
+    if not frames:
+        book.add_worksheet("empty")
+    book.close()
+    return file
+
+
+def _write_column(sheet: xlsxwriter.worksheet.Worksheet, at: int, cells: pl.Series) -> None:
+    for row, value in enumerate(cells, start=1):
+        if value is None:
+            continue
+        if isinstance(value, str):
+            sheet.write_string(row, at, value)
+        elif isinstance(value, date):
+            sheet.write_datetime(row, at, datetime(value.year, value.month, value.day))
+        else:
+            sheet.write_number(row, at, value)

@@ -1,0 +1,10 @@
+from .checks import ROW as ROW
+from .checks import SAID_COLUMNS as SAID_COLUMNS
+from .checks import Checked as Checked
+from .checks import SetAsideRow as SetAsideRow
+from .checks import check as check
+from .checks import said as said
+from .cross_row_checks import SIGNATURE as SIGNATURE
+from .cross_row_checks import keyed as keyed
+from .cross_row_checks import settle_across as settle_across
+from .cross_row_checks import signature as signature

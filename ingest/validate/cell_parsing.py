@@ -1,0 +1,186 @@
+"""From text cells to typed values, a whole column at a time; null where a cell is not one.
+
+Numbers are kept to ten significant digits and instants to the millisecond, so that the same
+table gives the same rows from every file format.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import date, datetime
+from typing import NamedTuple
+
+import polars as pl
+
+from ingest.schema import Column
+
+PLAIN = r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$"
+COMMA_DECIMAL = r"^[+-]?(?:\d*|\d{1,3}(?:\.\d{3})+),\d+(?:[eE][+-]?\d+)?$"
+COMMA_DECIMAL_FOR_SURE = r"^[+-]?(?:0?,\d+|\d+,(?:\d{1,2}|\d{4,})|\d{1,3}(?:\.\d{3})+,\d+)$"
+POINT_DECIMAL_FOR_SURE = r"^[+-]?(?:0?\.\d+|\d+\.(?:\d{1,2}|\d{4,})|\d{1,3}(?:,\d{3})+\.\d+)$"
+POINT_THOUSANDS = r"^[+-]?[1-9]\d{0,2}(?:\.\d{3})+$"
+POINT_THOUSANDS_FOR_SURE = r"^[+-]?[1-9]\d{0,2}(?:\.\d{3}){2,}$"
+COMMA_THOUSANDS = r"^[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d+)?$"
+DAY = r"^(\d{4}-\d{2}-\d{2})(?:[T ]\d{1,2}:\d{2}.*)?$"
+BASIC_DAY = r"^(?:19|20)\d{6}$"
+INSTANT = (
+    r"^(?<day>\d{4}-\d{2}-\d{2})(?:[Tt ](?<hours>\d{1,2}:\d{2})(?::(?<seconds>\d{2}(?:\.\d+)?))?)?"
+    r"\s*(?<zone>[Zz]|(?<sign>[+-])(?<off_h>\d{2})(?::?(?<off_m>\d{2}))?)?$"
+)
+YES = ("yes", "y", "true", "1")
+NO = ("no", "n", "false", "0")
+FIRST_DAY, LAST_DAY = date(1990, 1, 1), date(2099, 12, 31)
+TEETH = (10, 80)
+DIGITS = 10
+
+
+class Style(NamedTuple):
+    """How numbers are written: a decimal comma?  And then, do points group thousands?"""
+
+    comma: bool = False
+    points_group: bool = False
+
+
+def typed(column: Column, cells: pl.Series, *, style: Style, zone: str) -> pl.Series:
+    """A column of text cells as its type; a cell that is none, or out of range, is null.
+
+    style   how the column's numbers are written (see `number_style`)
+    zone    time zone of instants without an offset
+    """
+    if column.choices:
+        return chosen(column, cells)
+    if column.kind is bool:
+        return _yes_no(cells)
+    if column.kind is date:
+        return _in_days(days(cells))
+    if column.kind is datetime:
+        return instants(cells, zone)
+    if column.kind is str:
+        return cells
+    values = settled(numbers(cells, style))
+    values = _in_range(column, values)
+    if column.kind is int:
+        whole = pl.when(values.floor() == values).then(values)
+        return pl.select(whole).to_series().cast(pl.Int64).alias(cells.name)
+    return values.alias(cells.name)
+
+
+def plain_digits(cells: pl.Series) -> pl.Series:
+    """Without the signs that only group digits, and with a plain minus."""
+    return (
+        cells.str.replace_all("[−–]", "-")
+        .str.replace_all(r"(\d)[ '’](\d{3})", "$1$2")
+        .str.replace_all(r"(\d)[ '’](\d{3})", "$1$2")
+    )
+
+
+def numbers(cells: pl.Series, style: Style) -> pl.Series:
+    """Numbers, with a decimal point or comma, with or without marks between thousands."""
+    text = pl.col("t")
+    no_points = text.str.replace_all(".", "", literal=True)
+    pointed = no_points.str.replace(",", ".", literal=True)
+    no_commas = text.str.replace_all(",", "", literal=True)
+    points_group = POINT_THOUSANDS if style.points_group else POINT_THOUSANDS_FOR_SURE
+    comma_decimal = COMMA_DECIMAL if style.comma else COMMA_DECIMAL_FOR_SURE
+    read = (
+        pl.when(text.str.contains(points_group))
+        .then(no_points)
+        .when(text.str.contains(PLAIN))
+        .then(text)
+        .when(text.str.contains(comma_decimal))
+        .then(pointed)
+        .when(text.str.contains(COMMA_THOUSANDS))
+        .then(no_commas)
+    )
+    frame = plain_digits(cells).alias("t").to_frame()
+    return frame.select(read.cast(pl.Float64, strict=False)).to_series().alias(cells.name)
+
+
+def number_style(cells: pl.Series, *, likely: Style, typed: bool) -> Style:
+    """How the numbers of a column are written; `likely` where its cells do not tell.
+
+    typed   the file knows numbers from text, so a point is a decimal point
+    """
+    text = plain_digits(cells)
+    if text.str.contains(POINT_DECIMAL_FOR_SURE).any():
+        return Style(comma=likely.comma)
+    comma = bool(text.str.contains(COMMA_DECIMAL_FOR_SURE).any()) or likely.comma
+    return Style(comma=comma, points_group=comma and not typed)
+
+
+def settled(values: pl.Series) -> pl.Series:
+    """Values to ten significant digits; minus zero is zero."""
+    text = values.cast(pl.String)
+    long = (text.str.len_chars() > DIGITS + 1).fill_null(False)
+    rounded = [float(f"{value:.{DIGITS}g}") for value in values.filter(long)]
+    values = values.scatter(long.arg_true(), rounded) if rounded else values
+    return pl.select(pl.when(values == 0).then(0.0).otherwise(values)).to_series()
+
+
+def days(cells: pl.Series) -> pl.Series:
+    """Calendar days, ISO 8601; a time of day after it is left out."""
+    basic = cells.str.contains(BASIC_DAY)
+    dashed = cells.str.replace(r"^(\d{4})(\d{2})(\d{2})$", "$1-$2-$3")
+    day = pl.select(pl.when(basic).then(dashed).otherwise(cells)).to_series()
+    return day.str.extract(DAY, 1).str.to_date("%Y-%m-%d", strict=False).alias(cells.name)
+
+
+def instants(cells: pl.Series, zone: str) -> pl.Series:
+    """Instants in UTC; without an offset they are local times of `zone`.
+
+    Of a local time that occurs twice the first is taken; one that does not exist is null.
+    """
+    parts = cells.str.extract_groups(INSTANT).struct.unnest()
+    local = pl.concat_str(
+        pl.col("day"),
+        pl.lit("T"),
+        pl.col("hours").fill_null("00:00").str.zfill(5),
+        pl.lit(":"),
+        pl.col("seconds").fill_null("00"),
+    ).str.to_datetime("%Y-%m-%dT%H:%M:%S%.f", time_unit="us", strict=False)
+    sign = pl.when(pl.col("sign") == "-").then(-1).otherwise(1)
+    minutes = sign * (
+        pl.col("off_h").cast(pl.Int64).fill_null(0) * 60
+        + pl.col("off_m").cast(pl.Int64).fill_null(0)
+    )
+    fixed = (local - pl.duration(minutes=minutes)).dt.replace_time_zone("UTC")
+    wall = local.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+    found = pl.when(pl.col("zone").is_null()).then(wall.dt.convert_time_zone("UTC"))
+    at = parts.select(found.otherwise(fixed).dt.round("1ms").alias(cells.name)).to_series()
+    return _in_days(at)
+
+
+def chosen(column: Column, cells: pl.Series) -> pl.Series:
+    """One of the column's choices, written in any case, with spaces or hyphens."""
+    plain = cells.str.to_lowercase().str.replace_all(r"[\s\-–_]+", "_")
+    names = {re.sub(r"[\s\-–_]+", "_", choice.lower()): choice for choice in column.choices}
+    found = plain.replace_strict(names, default=None, return_dtype=pl.String)
+    if not column.or_teeth:
+        return found.alias(cells.name)
+    teeth = plain.str.extract(r"^(\d+)(?:\.0+)?$", 1).cast(pl.Int64, strict=False)
+    inside = teeth.is_between(*TEETH)
+    number = pl.select(pl.when(inside).then(teeth.cast(pl.String))).to_series()
+    return pl.select(pl.coalesce(found, number)).to_series().alias(cells.name)
+
+
+def _yes_no(cells: pl.Series) -> pl.Series:
+    words = dict.fromkeys(YES, True) | dict.fromkeys(NO, False)
+    plain = cells.str.to_lowercase()
+    return plain.replace_strict(words, default=None, return_dtype=pl.Boolean).alias(cells.name)
+
+
+def _in_days(values: pl.Series) -> pl.Series:
+    day = values.dt.date() if values.dtype != pl.Date else values
+    inside = day.is_between(FIRST_DAY, LAST_DAY)
+    return pl.select(pl.when(inside).then(values)).to_series().alias(values.name)
+
+
+def _in_range(column: Column, values: pl.Series) -> pl.Series:
+    inside = values.is_finite()
+    if column.positive:
+        inside &= values > 0
+    if column.low is not None:
+        inside &= values >= column.low
+    if column.high is not None:
+        inside &= values <= column.high
+    return pl.select(pl.when(inside).then(values)).to_series().alias(values.name)
