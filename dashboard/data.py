@@ -11,7 +11,7 @@ from typing import Any
 from ingest.load import NothingToLoadError
 from ingest.schema import SettingError
 from ingest.store import Store, StoreError
-from models.refusal import NothingToSayError
+from models.wording import NothingToSayError
 
 Document = dict[str, Any]
 Say = Callable[[str], None]
@@ -63,10 +63,10 @@ def load(store: Path, paths: Sequence[Path], *, fit: bool = True, say: Say) -> D
 
 
 def _rides(store: Store, recordings: list[Path], progress: _Progress) -> list[str]:
-    from models import run_rides
+    from models import run
 
-    notices = run_rides.take_in(store, recordings, say=progress.later)
-    return notices + run_rides.evaluate_pairs(store, say=progress.later)
+    notices = run.take_in(store, recordings, say=progress.later)
+    return notices + run.evaluate_pairs(store, say=progress.later)
 
 
 class _Progress:
@@ -117,9 +117,9 @@ def bench_files(paths: Sequence[Path]) -> tuple[Document, list[Document]]:
 
 def compare_files(meter: Path, reference: Path) -> Document:
     """Evaluate a pair of recordings; no store."""
-    from models import run_rides
+    from models import run
 
-    return run_rides.compare_files(meter, reference)
+    return run.compare_files(meter, reference)
 
 
 def export(store: Path, folder: Path, form: Any) -> list[Path]:

@@ -29,12 +29,12 @@ class BenchDoor(Kept):
 
     def _bench_kit(self) -> Document:
         from dashboard import printing
-        from models import run_bench
+        from models import run
 
         if not self._store.exists():
             return {"meters": [], "kinds": {}, "mass_sets": [], "places": [], "today": None}
         status = self._status_rows()
-        made = run_bench.kit(self._side(), status)
+        made = run.kit(self._side(), status)
         return dict(printing.plain(made))
 
     def _status_rows(self) -> list[Document]:
@@ -42,9 +42,9 @@ class BenchDoor(Kept):
         return list(status()["meters"]) if status is not None else []
 
     def _side(self) -> Any:
-        from models import run_bench
+        from models import run
 
-        return self._kept(lambda: run_bench.side_of(self._store), "bench side")
+        return self._kept(lambda: run.side_of(self._store), "bench side")
 
     def _busy(self) -> bool:
         return self._follower.busy or super()._busy()
@@ -55,10 +55,10 @@ class BenchDoor(Kept):
     def judge_bench(self, rows: Rows) -> Document:
         """The `bench` document of a draft. An expected error for a cell that cannot be used."""
         from dashboard import printing
-        from models import run_bench
+        from models import run
 
         _one_session(rows)
-        return dict(printing.plain(run_bench.judge(self._side(), rows)))
+        return dict(printing.plain(run.judge(self._side(), rows)))
 
     def save_bench(self, rows: Rows) -> Document:
         """Load a draft as the table `bench`, as a file would be; the same again is no second one.
@@ -105,9 +105,9 @@ class BenchDoor(Kept):
     def bench_record(self, session_id: str) -> Document:
         """What a calibration record says: run_bench.session, tolerance, the next due date."""
         from dashboard import printing
-        from models import run_bench
+        from models import run
 
-        found = run_bench.session(self._store, session_id)
+        found = run.session(self._store, session_id)
         if found["document"]["meter_id"] in self._taking_in():
             self._follower.settled(WAIT_FOR_DUE_S)
         due = {row["meter_id"]: row for row in self._status_rows()}

@@ -61,7 +61,7 @@ def plan(store: Path, season: Season, *, as_of: date | None, say: Say) -> Docume
 
 def calendar_text(plan: Document) -> str:
     """A plan's visits as an iCalendar file."""
-    from models.season_output import calendar_text as text
+    from models.season import calendar_text as text
 
     return text(plan, stamp=datetime.now(UTC))
 
@@ -76,7 +76,7 @@ def bench_list(
 ) -> list[Document]:
     """What the mechanic needs on the spot on a day: the visits planned for its week."""
     from models import run
-    from models.season_output import bench_list as rows
+    from models.season import bench_list as rows
 
     with Store(store).reading() as db:
         tables = run.tables_of(db)
@@ -132,7 +132,7 @@ def effort(
 
 def read_effort(text: str, zone: str) -> Any:
     """An effort as it is written; NothingDoneError where it cannot be read."""
-    from models.effort import Effort
+    from models.coaching import Effort
 
     try:
         when, device, watts, *rest = (part.strip() for part in text.split(","))
@@ -191,27 +191,27 @@ def notices(
     say: Say,
 ) -> list[Document]:
     """What coaches are told: from when a meter shows other watts for the same effort."""
-    from models import run_reports
+    from models import run
 
-    return run_reports.notices(Store(store), first=first, last=last, as_of=as_of, say=say)
+    return run.notices(Store(store), first=first, last=last, as_of=as_of, say=say)
 
 
 def acknowledge(store: Path, notice_id: str) -> None:
     """Note that whoever is acting has read a notice."""
-    from models import run_reports
+    from models import run
 
-    run_reports.acknowledge(Store(store), notice_id)
+    run.acknowledge(Store(store), notice_id)
 
 
 def report(store: Path, what: str, *named: str, as_of: date | None, say: Say) -> Document:
     """A report by its name: affected METER, intervals, warranty METER, handover RIDER."""
-    from models import run_reports
+    from models import run
 
     reports: dict[str, Callable[..., Document]] = {
-        "affected": run_reports.affected,
-        "intervals": run_reports.intervals,
-        "warranty": run_reports.warranty,
-        "handover": run_reports.handover,
-        "workshops": run_reports.workshops,
+        "affected": run.affected,
+        "intervals": run.intervals,
+        "warranty": run.warranty,
+        "handover": run.handover,
+        "workshops": run.workshops,
     }
     return reports[what](Store(store), *named, as_of=as_of, say=say)

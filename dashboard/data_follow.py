@@ -31,9 +31,9 @@ class Follower:
     def _run(self) -> None:
         while self._next():
             try:
-                from models import run_fit
+                from models import run
 
-                run_fit.follow(Store(self._store))
+                run.follow(Store(self._store))
             except Exception:
                 LOG.exception("the answers could not follow an entry; the next fit takes it in")
 

@@ -62,9 +62,9 @@ class IntakeDoor(Kept):
         )
         rides = recordings_among(files) if "pairs" in allowed else []
         if rides or any(entry.table == "pairs" for entry in report.files):
-            from models import run_rides
+            from models import run
 
-            report.notices += run_rides.take_in_uploads(self._store, rides, say=tell)
+            report.notices += run.take_in_uploads(self._store, rides, say=tell)
         if report.rows_loaded or rides:
             self.begin_fit()
         return report.to_document() | {"recordings": [str(path) for path in report.recordings]}

@@ -18,7 +18,7 @@ from dashboard.data_riders import RidersDoor
 from dashboard.data_rides import RidesDoor
 from dashboard.data_season import SeasonDoor
 from ingest.store import StoreError
-from models.refusal import NothingToSayError
+from models.wording import NothingToSayError
 
 Document = dict[str, Any]
 

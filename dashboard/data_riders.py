@@ -49,20 +49,20 @@ class RidersDoor(Later):
     def rider(self, rider_id: str, as_of: str | None = None) -> Document:
         """What there is of one rider's page: periods with their curves, bikes, efforts, notices."""
         from dashboard import printing
-        from models import run_riders
+        from models import run
 
         told = self._later(lambda say: self._rider(rider_id, as_of, say), "rider", rider_id, as_of)
         if told["document"]:
-            known = run_riders.seen(self._store)
-            told = told | {"document": run_riders.with_seen(told["document"], known)}
+            known = run.seen(self._store)
+            told = told | {"document": run.with_seen(told["document"], known)}
         return dict(printing.plain(told))
 
     def _rider(self, rider_id: str, as_of: str | None, say: Say) -> Document:
-        from models import run_riders
+        from models import run
 
         ready = self._ready(as_of, say)
         say(f"drawing what {rider_id} has ridden")
-        return run_riders.rider_of(ready, rider_id)
+        return run.rider_of(ready, rider_id)
 
     def effort(
         self,
@@ -122,9 +122,9 @@ class RidersDoor(Later):
 
     def acknowledge_notice(self, rider_id: str, notice_id: str) -> None:
         """Note that whoever asks has read a notice about a rider."""
-        from models import run_reports
+        from models import run
 
-        run_reports.acknowledge(self._store, notice_id)
+        run.acknowledge(self._store, notice_id)
 
 
 def _rider_row(

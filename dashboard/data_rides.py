@@ -15,11 +15,11 @@ class RidesDoor(IntakeDoor):
 
     def look_at_rides(self, files: Sequence[tuple[str, bytes]]) -> str:
         """Read dropped recordings in the background; gives the ticket to ask about them with."""
-        from models import run_dropped
+        from models import run
 
         ticket, given = secrets.token_hex(8), list(files)
         self.worker.begin(
-            _job(ticket), lambda tell: _plain(run_dropped.look_at(self._store, given, say=tell))
+            _job(ticket), lambda tell: _plain(run.look_at(self._store, given, say=tell))
         )
         return ticket
 
@@ -37,21 +37,21 @@ class RidesDoor(IntakeDoor):
 
     def compare_rides(self, drop: str | None, meter: str, reference: str) -> Document:
         """The `compare` document of two recordings (by sha256), and what its charts show."""
-        from models import run_dropped
+        from models import run
 
-        chosen = run_dropped.Chosen(drop, meter, reference)
-        make = lambda: _plain(run_dropped.compare_chosen(self._store, chosen))  # noqa: E731
+        chosen = run.Chosen(drop, meter, reference)
+        make = lambda: _plain(run.compare_chosen(self._store, chosen))  # noqa: E731
         return dict(self._kept(make, "pair", chosen))
 
     def keep_rides(
         self, drop: str | None, meter: str, reference: str, *, meter_id: str, reference_id: str
     ) -> Document:
         """Put a pair into the store: comparison_id, notices. The models are refitted after it."""
-        from models import run_dropped
+        from models import run
 
-        kept = run_dropped.keep(
+        kept = run.keep(
             self._store,
-            run_dropped.Chosen(drop, meter, reference),
+            run.Chosen(drop, meter, reference),
             meter_id=meter_id,
             reference_id=reference_id,
             say=_nobody,
@@ -62,33 +62,33 @@ class RidesDoor(IntakeDoor):
 
     def discard_rides(self, drop: str) -> None:
         """Let dropped recordings go."""
-        from models import run_dropped
+        from models import run
 
-        run_dropped.discard(self._store, drop)
+        run.discard(self._store, drop)
 
     def rides_waiting(self) -> list[Document]:
         """Pairs among the loaded recordings that nobody has decided about."""
-        from models import run_dropped
+        from models import run
 
-        return list(self._kept(lambda: _plain(run_dropped.waiting(self._store)), "waiting"))
+        return list(self._kept(lambda: _plain(run.waiting(self._store)), "waiting"))
 
     def rides_kept(self) -> list[Document]:
         """The comparisons of recordings, newest first."""
-        from models import run_dropped
+        from models import run
 
-        return list(self._kept(lambda: _plain(run_dropped.kept(self._store)), "rides kept"))
+        return list(self._kept(lambda: _plain(run.kept(self._store)), "rides kept"))
 
     def ride_devices(self) -> Document:
         """The ids to choose from: meters, references."""
-        from models import run_dropped
+        from models import run
 
-        return dict(self._kept(lambda: run_dropped.device_ids(self._store), "ride devices"))
+        return dict(self._kept(lambda: run.device_ids(self._store), "ride devices"))
 
     def drawn_ride(self, meter_id: str, comparison_id: str) -> Document:
         """What the charts of one of a meter's comparisons show; empty where it has no traces."""
-        from models import run_dropped
+        from models import run
 
-        return run_dropped.drawn_comparison(self._store, meter_id, comparison_id) or {}
+        return run.drawn_comparison(self._store, meter_id, comparison_id) or {}
 
 
 def _job(ticket: str) -> str:

@@ -106,7 +106,7 @@ class SeasonDoor(Later):
         self, first: str, last: str, slots: int | None = None, as_of: str | None = None
     ) -> str:
         """The plan as an iCalendar file."""
-        from models.season_output import calendar_text
+        from models.season import calendar_text
 
         return calendar_text(self._done(first, last, slots, as_of), stamp=datetime.now(UTC))
 
@@ -120,7 +120,7 @@ class SeasonDoor(Later):
     ) -> Document:
         """What hangs on the bench in a week: `rows` once the plan is there; state and said."""
         from dashboard import printing
-        from models.season_output import bench_list
+        from models.season import bench_list
 
         told = self._planned(first, last, slots, as_of)
         if told["state"] != "done":

@@ -1,9 +1,5 @@
-"""One model for the whole fleet: meters, references and mass sets together."""
+"""How far off is every device on every day, and how sure is that?"""
 
-from models.fleet.data import FleetData
-from models.fleet.fit import fit
-from models.fleet.hyper import Hyper, hyper_from_document
-from models.fleet.result import FleetFit
-from models.fleet.settings import FleetSettings
+import lazy_loader
 
-__all__ = ["FleetData", "FleetFit", "FleetSettings", "Hyper", "fit", "hyper_from_document"]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -2,11 +2,8 @@
 
 import numpy as np
 
-from models.fleet.arrays import Array, Index
-from models.fleet.blocks import Batch
-from models.fleet.effects import METER
-from models.fleet.likelihood import BlockState
-from models.fleet.predict import Posterior, Targets
+from models.fleet.design import METER, Array, Batch, Index
+from models.fleet.inference import BlockState, Posterior, Targets
 
 
 def forecast_all(posterior: Posterior, t: Array) -> tuple[Array, Array]:

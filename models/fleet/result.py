@@ -8,17 +8,23 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.fleet.arrays import YEAR_DAYS, Array, date_of, year_of
+from models.fleet.adjusted_observations import observed_frame
+from models.fleet.design import (
+    BENCH,
+    METER,
+    REFERENCE,
+    YEAR_DAYS,
+    Array,
+    Effect,
+    Prepared,
+    date_of,
+    year_of,
+)
 from models.fleet.drift import drift_frame
-from models.fleet.effects import BENCH, METER, REFERENCE, Effect
 from models.fleet.forecast import forecast_all
-from models.fleet.hyper import Hyper
-from models.fleet.innovations import innovation_frame
-from models.fleet.observed import observed_frame
-from models.fleet.predict import Posterior, Targets
-from models.fleet.prepare import Prepared
-from models.fleet.shares import variance_shares
-from models.fleet.warmth import warmth_frame
+from models.fleet.inference import Hyper, Posterior, Targets, innovation_frame
+from models.fleet.temperature_coefficient import warmth_frame
+from models.fleet.variance_components import variance_shares
 
 Device = str | tuple[str, str]
 """A meter, reference or mass set by its id; (kind, id) where ids of two kinds coincide."""

@@ -47,7 +47,7 @@ WRITES = 0.10
 
 def build(target: Path, *, meters: int, years: float, comparisons: float) -> None:
     """A fitted store of a simulated fleet."""
-    from models import run
+    from models.run import questions as run
 
     fleet = simulate_fleet(
         FleetOptions(n_meters=meters, years=years, comparison_rate=comparisons, n_trainers=6), 5

@@ -22,12 +22,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.due import p_within
-from models.fleet import FleetData, FleetFit, FleetSettings, fit
-from models.fleet.fit import condition
-from models.keep_or_replace import believed_today
-from models.policy_nature import Belief, nature_of, surroundings
-from models.policy_rules import cheapest_average
+from models.budget.replacement import believed_today
+from models.fleet import FleetData, FleetFit, FleetSettings, condition, fit
+from models.policies import Belief, cheapest_average, nature_of, surroundings
+from models.status import p_within
 
 Array = NDArray[np.float64]
 FIRST = date(2020, 1, 6)

@@ -17,7 +17,7 @@ import polars as pl
 
 from ingest.load import load_paths
 from ingest.store import Store
-from models import run_fit
+from models.run import fit_of_day as run_fit
 from models.run import status
 from seeds.scenario import LAST
 

@@ -24,11 +24,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.due import p_within
-from models.effort import Effort, answer
+from models.coaching import Effort, answer
 from models.fleet import FleetFit, FleetSettings, fit
-from models.hindcast import forecasts
-from models.scoring import Z90, effective_number, proportion, reliability_table
+from models.honesty import proportion
+from models.honesty.looking_back import forecasts
+from models.honesty.scoring import Z90, effective_number, reliability_table
+from models.status import p_within
 from tests.benchmarks.fleet_accuracy import drawn, fleet_data
 from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet, varied
 

@@ -22,9 +22,9 @@ import numpy as np
 
 from ingest.load import read_tables
 from ingest.schema import TABLES
-from models import assess
-from models.assess import Records, Settings
 from models.fleet import FleetFit
+from models.run import Records, Settings
+from models.run import pipeline as assess
 from seeds.generate import Larkmoor, write
 from seeds.known import END, naive_numbers, pct
 from seeds.scenario import LAST

@@ -8,8 +8,8 @@ import sys
 import numpy as np
 import polars as pl
 
-from models.population import drift_table
-from models.slopes import slope_chain
+from models.ageing import drift_table
+from models.records import slope_chain
 from tests.models.drifting_fleet import TODAY, Drifting, frames
 
 CASES = {

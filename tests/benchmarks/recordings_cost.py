@@ -17,7 +17,7 @@ import numpy as np
 
 from ingest.readers import read_recording
 from ingest.readers.recordings import fit as recording_fit
-from models.comparison import compare_recordings
+from models.rides import compare_recordings
 from tests.ingest import rides
 
 ROUNDS = 4

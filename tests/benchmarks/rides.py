@@ -8,7 +8,7 @@ import time
 
 import numpy as np
 
-from models.comparison import compare_recordings
+from models.rides import compare_recordings
 from tests.simulate.rides import (
     Mishaps,
     Pair,

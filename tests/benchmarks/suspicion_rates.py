@@ -18,7 +18,8 @@ import numpy as np
 import polars as pl
 
 from ingest.schema import TABLES
-from models.bench import SessionResult, evaluate_bench
+from models.bench import evaluate_bench
+from models.bench.evaluation import SessionResult
 from tests.models.bench_sessions import AT, BUOYANCY, SPIDER, table
 
 Row = dict[str, Any]

@@ -15,7 +15,7 @@ from datetime import timedelta
 import numpy as np
 
 from models.fleet import FleetFit, fit
-from models.fleet.clocks import RampClock
+from models.fleet.design.cumulative_events import RampClock
 from tests.benchmarks.fleet_accuracy import drawn, fleet_data
 from tests.simulate.fleets import Fleet
 

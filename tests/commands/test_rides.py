@@ -14,9 +14,11 @@ import pytest
 
 from dashboard.cli import main
 from ingest.store import Store
-from models import run, run_dropped, run_rides
-from models.refusal import NothingToSayError
-from models.run_dropped import Chosen
+from models.run import Chosen
+from models.run import questions as run
+from models.run import rides as run_rides
+from models.run import staged_rides as run_dropped
+from models.wording import NothingToSayError
 from tests.ingest.rides import Ride, device, fit_bytes
 from tests.simulate.rides import (
     Mishaps,

@@ -11,8 +11,8 @@ import polars as pl
 from ingest.load import load_paths
 from ingest.schema import TABLES
 from ingest.store import Store
-from models.kinds import planned_readings
-from models.run_fit import refit
+from models.bench.measurement.kinds import planned_readings
+from models.run.fit_of_day import refit
 
 Row = dict[str, Any]
 TODAY = date(2026, 5, 20)

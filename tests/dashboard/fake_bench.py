@@ -9,7 +9,7 @@ import polars as pl
 
 from dashboard import printing
 from ingest.schema import TABLES
-from models import bench_page
+from models.bench import offline_kit as bench_page
 
 Document = dict[str, Any]
 NAMED = ("meter_id", "kind", "slope_convention")

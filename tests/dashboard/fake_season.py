@@ -7,7 +7,7 @@ import math
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from models.season_output import calendar_text
+from models.season import calendar_text
 
 Document = dict[str, Any]
 TODAY = date(2027, 9, 30)

@@ -11,7 +11,7 @@ from urllib.parse import urlencode, urlsplit
 from dashboard import data_accounts
 from ingest.load import load_paths
 from ingest.store import Store
-from models import run
+from models.run import questions as run
 
 WORDS = "correct horse battery staple"
 ROLES = ("mechanic", "coach", "manager", "owner")

@@ -11,10 +11,10 @@ import pytest
 
 from dashboard import printing
 from ingest.schema import TABLES
-from models import bench_page
 from models.bench import evaluate_bench, session_frame
-from models.bench_past import Timeline, observed
-from models.bench_result import SessionResult
+from models.bench import offline_kit as bench_page
+from models.bench.pasts import Timeline, observed
+from models.bench.result import SessionResult
 from tests.dashboard import bench_team as team
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import EmptyData

@@ -6,7 +6,7 @@ import pytest
 
 from dashboard import looking_back
 from dashboard.pages import find, find_pages
-from models import assess
+from models.run import pipeline as assess
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.reading import text

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from dashboard.pages.method_diagnostics import diagnostic_parts
-from models.control import limits_from_budget
-from models.diagnostics import checks, detection
+from models.ageing import limits_from_budget
 from models.fleet import fit
+from models.honesty import checks, detection
 from tests.benchmarks.fleet_accuracy import fleet_data
 from tests.simulate.fleets import SCENARIOS, simulate_fleet
 

@@ -16,8 +16,8 @@ from dashboard.pages.ride_calls import chosen_from, decision_part, first_choice,
 from dashboard.pages.ride_parts import ride_part
 from dashboard.pages.ride_sense import sense
 from dashboard.rights import Person
-from models.comparison import compare_recordings
-from models.ride_drawing import MOST_POINTS, drawn
+from models.rides import compare_recordings, drawn
+from models.rides.drawing import MOST_POINTS
 from tests.commands.test_rides import csv_of, fit_of, write_tables
 from tests.dashboard.conftest import serving
 from tests.dashboard.reading import text
@@ -164,7 +164,7 @@ def test_the_charts_draw_traces_bands_and_limits(document: dict[str, Any]) -> No
 
 
 def test_every_reason_has_its_words() -> None:
-    from models.exclusions import REASONS
+    from models.rides.alignment.exclusions import REASONS
 
     assert set(ride_figures.REASONS) == set(REASONS)
 

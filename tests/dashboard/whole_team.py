@@ -16,7 +16,7 @@ import polars as pl
 
 from dashboard.cli import main
 from ingest.store import Store
-from models import run
+from models.run import questions as run
 from tests.commands.test_rides import csv_of
 from tests.simulate.contract_tables import contract_frames
 from tests.simulate.fleet_options import FleetOptions

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from ingest.schema import TABLES
-from models.masses import class_limit_g
+from models.metrology.masses import class_limit_g
 
 AT = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
 BUOYANCY = 1 - 1.2 / 8000

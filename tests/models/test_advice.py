@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from models.advice import (
+from models.bench.advice import (
     SHRINK,
     Finding,
     advise,
@@ -15,9 +15,8 @@ from models.advice import (
     slope_mismatch_pct,
     slope_to_enter,
 )
-from models.conformity import verdict
-from models.suspicions import Suspicion
-from models.uncertainty import Term, budget
+from models.bench.suspicions import Suspicion
+from models.metrology import Term, budget, verdict
 
 
 def finding(error: float, u: float = 0.2, **changes: Any) -> Finding:

@@ -9,13 +9,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.assess import population
+from models.ageing import group_table
+from models.budget import sensor_excess, warranty_report
+from models.budget.claims import closing_claims
+from models.coaching import affected_rides, notices
 from models.fleet import FleetFit
-from models.group_table import group_table
-from models.notices import notices
-from models.slopes import programmed
-from models.traceability import affected_rides
-from models.warranty import closing_claims, sensor_excess, warranty_report
+from models.records import programmed
+from models.run.pipeline import population
 from tests.models.small_team import empty_tables, small_team, table
 
 

@@ -6,9 +6,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.alignment import Alignment, align
-from models.clock_line import clock_line
-from models.tracks import CannotCompareError, NoOverlap, track
+from models.rides.alignment.clock_line import clock_line
+from models.rides.alignment.clocks import Alignment, align
+from models.rides.alignment.resampling import CannotCompareError, NoOverlap, track
 from tests.simulate.rides import (
     Mishaps,
     Pair,

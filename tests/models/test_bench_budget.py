@@ -10,9 +10,10 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from models.bench import SessionResult, evaluate_bench
-from models.bench_terms import unlevel
-from models.uncertainty import Term
+from models.bench import evaluate_bench
+from models.bench.evaluation import SessionResult
+from models.bench.measurement.budget_terms import unlevel
+from models.metrology import Term
 from tests.models.bench_sessions import BUOYANCY, SPIDER, Design, bench, simulate, table
 
 Row = dict[str, Any]

@@ -10,7 +10,8 @@ from typing import Any
 import polars as pl
 import pytest
 
-from models.bench import SESSION_SCHEMA, SessionResult, evaluate_bench, session_frame
+from models.bench import SESSION_SCHEMA, evaluate_bench, session_frame
+from models.bench.evaluation import SessionResult
 from tests.models.bench_sessions import AT, BUOYANCY, SPIDER, bench, table
 
 Row = dict[str, Any]

@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from models.bench import SessionResult, evaluate_bench
+from models.bench import evaluate_bench
+from models.bench.evaluation import SessionResult
 from tests.models.bench_sessions import BUOYANCY, bench, table
 
 Row = dict[str, Any]

@@ -8,9 +8,9 @@ import polars as pl
 import pytest
 
 from ingest.schema import TABLES
-from models import bench_page
 from models.bench import evaluate_bench, session_frame
-from models.kinds import KINDS
+from models.bench import offline_kit as bench_page
+from models.bench.measurement.kinds import KINDS
 from tests.dashboard import bench_team as team
 
 ON = date(2026, 5, 20)

@@ -84,7 +84,7 @@ def test_a_frame_with_the_bare_columns() -> None:
 
 def test_an_input_that_breaks_becomes_the_sessions_reason(monkeypatch: Any) -> None:
     """The guard around each session: a failure inside is that session's alone."""
-    import models.bench as module
+    import models.bench.evaluation as module
 
     def broken(*_: Any) -> None:
         raise ZeroDivisionError("nothing to divide by")

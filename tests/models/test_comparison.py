@@ -9,11 +9,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.comparison import CannotCompareError, Comparison, NoOverlap, compare_recordings
-from models.exclusions import REASONS
-from models.ride_fit import fit_windows, long_run_variance
-from models.smoothing import Bare, match, smoothed
-from models.windows import Windows
+from models.rides import CannotCompareError, Comparison, NoOverlap, compare_recordings
+from models.rides.alignment.averaging_windows import Windows
+from models.rides.alignment.exclusions import REASONS
+from models.rides.alignment.smoothing import Bare, match, smoothed
+from models.rides.gain_fit import fit_windows, long_run_variance
 from tests.simulate.rides import (
     Mishaps,
     Pair,

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from models.agreement import bland_altman
-from models.errors_in_variables import fit_gain, york_line
+from models.metrology import bland_altman, fit_gain
+from models.metrology.errors_in_variables import york_line
 from tests.models.truth import numbers
 
 

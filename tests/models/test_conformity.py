@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from models.conformity import p_between, p_within, verdict
-from models.uncertainty import INFINITE
+from models.metrology import INFINITE, p_within, verdict
+from models.metrology.conformity import p_between
 from tests.models.truth import reference
 
 

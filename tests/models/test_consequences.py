@@ -10,13 +10,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.fleet import FleetFit
-from models.fleet.alarms import when
-from models.fleet.arrays import date_of
-from models.fleet.effects import Effect
-from models.notices import notice_frame, notices
-from models.race_eve import race_eve
-from models.traceability import affected_rides
+from models.coaching import affected_rides, notice_frame, notices, race_eve
+from models.fleet import Effect, FleetFit, date_of, when
 from tests.models.small_team import empty_tables, small_team, table
 
 ALARMS = {"device_kind": pl.String, "device_id": pl.String, "kind": pl.String, "date": pl.Date}

@@ -6,15 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.control import (
-    Limits,
-    control_charts,
-    cusum_values,
-    detection_table,
-    ewma_values,
-    individuals_from_moving_range,
-    limits_from_budget,
-)
+from models.ageing import Limits, control_charts, detection_table, limits_from_budget
+from models.ageing.charts import cusum_values, ewma_values, individuals_from_moving_range
 from tests.models.truth import numbers
 
 

@@ -10,10 +10,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.cost import budget_document
-from models.cost_items import replacement_rate
+from models.budget import budget_document
+from models.budget.cost_items import replacement_rate
+from models.budget.replacement import keep_or_replace
 from models.fleet import FleetFit
-from models.keep_or_replace import keep_or_replace
 from models.season import Asked
 from tests.models.small_team import SETTINGS, asked_for, empty_tables, small_team, table
 

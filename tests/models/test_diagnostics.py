@@ -10,10 +10,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.control import limits_from_budget
-from models.diagnostics import checks, detection
+from models.ageing import limits_from_budget
 from models.fleet import FleetSettings, fit
-from models.fleet.shares import CHANGE, COMPARISON, SESSION
+from models.fleet.variance_components import CHANGE, COMPARISON, SESSION
+from models.honesty import checks, detection
 from tests.benchmarks.fleet_accuracy import fleet_data
 from tests.simulate.fleets import SCENARIOS, simulate_fleet
 

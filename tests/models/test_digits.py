@@ -2,7 +2,8 @@
 
 import pytest
 
-from models.digits import decimals, display_step, half_last_digit
+from models.metrology import display_step
+from models.metrology.resolution import decimals, half_last_digit
 
 
 @pytest.mark.parametrize(

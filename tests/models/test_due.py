@@ -7,16 +7,9 @@ import polars as pl
 import pytest
 from scipy.stats import norm
 
-from models.due import (
-    DUE_SCHEMA,
-    HORIZON_DAYS,
-    NEVER,
-    Forecast,
-    due_table,
-    first_day_below,
-    p_within,
-)
-from models.due_text import percent_high_or_low, since
+from models.status import p_within
+from models.status.due import DUE_SCHEMA, HORIZON_DAYS, NEVER, Forecast, due_table, first_day_below
+from models.status.reasons import percent_high_or_low, since
 
 AS_OF = date(2026, 11, 25)
 WEEKS = np.append(np.arange(0, HORIZON_DAYS, 7), HORIZON_DAYS)

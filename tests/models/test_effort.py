@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.effort import Carry, Effort, answer, carried, open_days
+from models.coaching import Carry, Effort, answer, carried, open_days
 
 DAY = datetime(2026, 3, 14, 12, tzinfo=UTC)
 

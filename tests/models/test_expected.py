@@ -2,7 +2,7 @@
 
 import pytest
 
-from models.expected import Drive, accept_limits_nm, expected_torque_nm
+from models.metrology import Drive, accept_limits_nm, expected_torque_nm
 
 
 def test_worked_example_of_common_practice() -> None:

@@ -7,14 +7,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.fleet import FleetData, FleetFit, FleetSettings, fit
-from models.fleet.alarms import ALARM_SCHEMA
-from models.fleet.clocks import alarm_clock
-from models.fleet.effects import Effect
-from models.fleet.evidence import Odds, carried_sd, log_bayes_factor
-from models.fleet.favours import slip_sizes
-from models.fleet.thresholds import Trials, crossing
-from models.fleet.weights import LeftOut, Mixture, mixture_weights
+from models.fleet import Effect, FleetData, FleetFit, FleetSettings, fit
+from models.fleet.alarms.alarm_table import ALARM_SCHEMA
+from models.fleet.alarms.odds_adjustments import slip_sizes
+from models.fleet.alarms.prior_odds import Odds, carried_sd, log_bayes_factor
+from models.fleet.alarms.thresholds import Trials, crossing
+from models.fleet.design.cumulative_events import alarm_clock
+from models.fleet.inference.robust_weights import LeftOut, Mixture, mixture_weights
 from tests.simulate.fleet_options import USUAL
 from tests.simulate.fleets import Fleet, FleetOptions, simulate_fleet
 

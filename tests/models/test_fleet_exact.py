@@ -6,14 +6,11 @@ from datetime import date
 import numpy as np
 import pytest
 
-from models.fleet import FleetSettings
-from models.fleet.effects import Effect
-from models.fleet.fit import condition
-from models.fleet.hyper import Hyper, starting_hyper
-from models.fleet.likelihood import evaluate, gradient
-from models.fleet.predict import Posterior
-from models.fleet.prepare import prepare
-from models.fleet.settings import FLEET_KINDS, GROUP_KINDS, KINDS
+from models.fleet import KINDS, Effect, FleetSettings, Hyper, Posterior, condition
+from models.fleet.design.preparation import prepare
+from models.fleet.design.settings import FLEET_KINDS, GROUP_KINDS
+from models.fleet.inference.hyper import starting_hyper
+from models.fleet.inference.likelihood import evaluate, gradient
 from tests.models.fleet_brute import (
     VALUES,
     Reading,

@@ -6,8 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.fleet import FleetData, FleetFit, FleetSettings, fit, hyper_from_document
-from models.fleet.fit import condition
+from models.fleet import FleetData, FleetFit, FleetSettings, condition, fit, hyper_from_document
 
 TODAY = date(2026, 6, 1)
 

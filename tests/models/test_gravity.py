@@ -4,7 +4,8 @@ import math
 
 import pytest
 
-from models.gravity import local_gravity, normal_gravity
+from models.metrology import local_gravity
+from models.metrology.gravity import normal_gravity
 from tests.models.truth import reference, rows
 
 

@@ -9,10 +9,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.fleet import FleetData, FleetSettings, fit
-from models.fleet.fit import condition
-from models.hindcast import before, forecasts, waves
-from models.scoring import Z90
+from models.fleet import FleetData, FleetSettings, condition, fit
+from models.honesty.looking_back import before, forecasts, waves
+from models.honesty.scoring import Z90
 from tests.benchmarks.fleet_accuracy import fleet_data
 from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet
 

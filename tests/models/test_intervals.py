@@ -6,14 +6,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.intervals import (
+from models.policies import interval_table
+from models.policies.intervals import (
     INTERVAL_SCHEMA,
     METHODS,
     IntervalSettings,
-    interval_table,
     reliability_interval,
 )
-from models.slopes import slope_chain
+from models.records import slope_chain
 
 TODAY = date(2026, 1, 1)
 BORN = date(2022, 1, 1)

@@ -3,7 +3,8 @@
 import pytest
 
 from ingest.schema.tables import KIND_CHOICES
-from models.kinds import ANY, KINDS, planned_readings, rule_of
+from models.bench import rule_of
+from models.bench.measurement.kinds import ANY, KINDS, planned_readings
 
 
 def test_every_kind_of_the_schema_has_its_row() -> None:

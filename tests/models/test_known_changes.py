@@ -6,8 +6,13 @@ import polars as pl
 import pytest
 
 from ingest.schema import TABLES
-from models.known_changes import known_changes, setting_error_ln, with_known_changes
-from models.slopes import programmed, slope_chain
+from models.records import (
+    known_changes,
+    programmed,
+    setting_error_ln,
+    slope_chain,
+    with_known_changes,
+)
 
 METERS = pl.DataFrame(
     {

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.ledger import Span, cut, ridden, rows
+from models.coaching import Span, cut, ridden, rows
 
 ASSIGNMENTS = pl.DataFrame(
     {

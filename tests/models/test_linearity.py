@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.linearity import deviation_pct, lack_of_fit, polynomial_fit
+from models.metrology import deviation_pct, lack_of_fit, polynomial_fit
 from tests.models.truth import numbers, reference
 
 LOADS = np.array(numbers("nist_loadcell_mpc365.csv", "load"))

@@ -5,14 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from models.masses import (
-    LIMIT_MG,
-    MassLimits,
-    class_limit_g,
-    conventional_over_true,
-    force_n,
-    load_of,
-)
+from models.metrology import MassLimits, load_of
+from models.metrology.masses import LIMIT_MG, class_limit_g, conventional_over_true, force_n
 from tests.models.truth import reference, rows
 
 

@@ -3,15 +3,7 @@
 import numpy as np
 import pytest
 
-from models.mixed import (
-    MEAN_DRIFT_SD,
-    MEAN_SD,
-    Panel,
-    fit_mixed,
-    fit_prior,
-    gls,
-    shared_cov,
-)
+from models.ageing.mixed import MEAN_DRIFT_SD, MEAN_SD, Panel, fit_mixed, fit_prior, gls, shared_cov
 from tests.models.truth import rows
 
 

@@ -6,10 +6,10 @@ import polars as pl
 import pytest
 
 from ingest.schema import TABLES
-from models import assess
-from models.assess import Settings
 from models.fleet import FleetData, FleetSettings, fit
-from models.steps import compare_steps
+from models.rides import compare_steps
+from models.run import Settings
+from models.run import pipeline as assess
 from tests.simulate.contract_tables import contract_frames
 from tests.simulate.fleets import FleetOptions, simulate_fleet
 

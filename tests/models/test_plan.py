@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from models.plan import Season, choose_visits
+from models.season.plan import Season, choose_visits
 
 
 def season(rng: np.random.Generator, *, meters: int, weeks: int, slots: int) -> Season:

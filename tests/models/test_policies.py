@@ -8,18 +8,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.policies import draw, run, visits_saved
-from models.policy_intervals import control_chart, reliability, staircase
-from models.policy_nature import WEEK, Belief, Nature
-from models.policy_rules import (
-    Decide,
-    Now,
-    Policy,
-    cheapest_average,
-    every_months,
-    ours,
-    ours_by_cost,
-)
+from models.policies import Belief, Nature, cheapest_average
+from models.policies.comparison import draw, run, visits_saved
+from models.policies.interval_policies import control_chart, reliability, staircase
+from models.policies.rules import Decide, Now, Policy, every_months, ours, ours_by_cost
+from models.policies.simulation_state import WEEK
 
 
 def nature(n: int, **more: float) -> Nature:

@@ -6,8 +6,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.population import DRIFT_SCHEMA, drift_table
-from models.slopes import slope_chain
+from models.ageing import drift_table
+from models.ageing.population import DRIFT_SCHEMA
+from models.records import slope_chain
 from tests.models.drifting_fleet import TODAY, Drifting, frames
 
 

@@ -9,7 +9,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.race_eve import EVE_DAYS, race_eve, race_is_near
+from models.coaching import race_eve, race_is_near
+from models.coaching.eve import EVE_DAYS
 from tests.models.small_team import table
 
 TODAY = date(2026, 5, 1)

@@ -9,8 +9,8 @@ import pytest
 
 from ingest.schema import TABLES
 from models.fleet import FleetData, FleetSettings, fit
-from models.impossible_pairs import without_impossible
-from models.road import road_effects
+from models.records.ride_effects import road_effects
+from models.rides import without_impossible
 
 FIRST = datetime(2025, 1, 1, 17, tzinfo=UTC)
 

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime
 import polars as pl
 
 from ingest.schema import TABLES
-from models.roster import roster, up_to, with_riders
+from models.records import roster, up_to, with_riders
 
 
 def tables(**rows: list[dict[str, object]]) -> dict[str, pl.DataFrame]:

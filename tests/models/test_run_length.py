@@ -9,7 +9,7 @@ import re
 import numpy as np
 import pytest
 
-from models.run_length import (
+from models.ageing.run_length import (
     cusum_arl,
     cusum_limit,
     ewma_arl,

@@ -5,14 +5,13 @@ import polars as pl
 import pytest
 from scipy.stats import beta, norm
 
-from models.scoring import (
+from models.honesty import proportion, share_out_of_tolerance
+from models.honesty.scoring import (
     HINDCAST_SCHEMA,
     brier_score,
     effective_number,
-    proportion,
     reliability_table,
     score_hindcast,
-    share_out_of_tolerance,
 )
 
 NEWCOMBE = [

@@ -11,13 +11,22 @@ from typing import Any
 import numpy as np
 import pytest
 
-from models.due import p_within
 from models.fleet import FleetFit
-from models.refusal import NothingToSayError
-from models.season import Asked, parse_pins, plan_document
-from models.season_output import bench_list, calendar_text, escaped, fold
-from models.season_risk import COVERAGE_FACTOR, risk_after_visits
-from models.season_stake import prices, slots_of, use_of
+from models.season import (
+    COVERAGE_FACTOR,
+    Asked,
+    bench_list,
+    calendar_text,
+    parse_pins,
+    plan_document,
+    prices,
+    use_of,
+)
+from models.season.exposure_cost import slots_of
+from models.season.plan_output import escaped, fold
+from models.season.risk import risk_after_visits
+from models.status import p_within
+from models.wording import NothingToSayError
 from tests.models.small_team import SETTINGS, asked_for, empty_tables, small_team, table
 
 MONDAY = date(2026, 3, 2)

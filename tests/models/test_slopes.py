@@ -6,7 +6,8 @@ from math import log
 import polars as pl
 import pytest
 
-from models.slopes import RESET_SCHEMA, programmed, slope_chain
+from models.records import programmed, slope_chain
+from models.records.slopes import RESET_SCHEMA
 
 SLOPES = ["slope_before", "slope_after"]
 SIDES = [f"{name}_{side}" for name in SLOPES for side in ("left", "right")]

@@ -8,7 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.steps import ZERO_SD_NM, compare_steps
+from models.rides import compare_steps
+from models.rides.steady_steps import ZERO_SD_NM
 
 START = datetime(2026, 1, 5, 16, tzinfo=UTC)
 

@@ -6,9 +6,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.survival import (
+from models.ageing import fit_weibull
+from models.ageing.survival import (
     TIME_TO_OUT_SCHEMA,
-    fit_weibull,
     npmle,
     survival_at,
     time_to_out_table,

@@ -10,8 +10,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.bench import SessionResult, evaluate_bench, session_frame
-from models.bench_history import Observed, Past, programmed_ln
+from models.bench import evaluate_bench, session_frame
+from models.bench.evaluation import SessionResult
+from models.bench.own_past import Observed, Past, programmed_ln
 from tests.benchmarks.suspicion_rates import MISTAKES, build, last_of, tables_of
 from tests.models.bench_sessions import AT, BUOYANCY, SPIDER, bench, table
 

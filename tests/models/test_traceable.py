@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from ingest.schema import TABLES
-from models.traceable import truth_hangs_on
+from models.status.traceability_basis import truth_hangs_on
 
 SETS = TABLES["mass_sets"].conform(
     pl.DataFrame(

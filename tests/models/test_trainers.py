@@ -10,7 +10,8 @@ import polars as pl
 import pytest
 
 from models.fleet import FleetFit, FleetSettings, fit
-from models.trainers import SCHEMA, trainer_changes, trainer_states
+from models.status import trainer_changes
+from models.status.trainers import SCHEMA, trainer_states
 from tests.benchmarks.fleet_accuracy import fleet_data
 from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet
 

@@ -5,17 +5,16 @@ import math
 import numpy as np
 import pytest
 
-from models.uncertainty import (
+from models.metrology import (
     INFINITE,
     Term,
     budget,
-    combine,
     combine_correlated,
     coverage_factor,
     pooled_with_prior,
     standard,
-    welch_satterthwaite,
 )
+from models.metrology.uncertainty import combine, welch_satterthwaite
 from tests.models.truth import numbers, reference, rows
 
 

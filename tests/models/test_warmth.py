@@ -5,9 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.documents import _temperature
-from models.fleet import FleetData, FleetSettings, fit
-from models.fleet.fit import condition
+from models.fleet import FleetData, FleetSettings, condition, fit
+from models.status.documents import _temperature
 from tests.models.fleet_brute import Reading, covariance, readings, small_fleet
 from tests.models.test_fleet_exact import SETTINGS, TODAY, known_hyper
 from tests.simulate.fleets import THREE_GROUPS, FleetOptions, simulate_fleet

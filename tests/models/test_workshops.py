@@ -6,11 +6,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.equivalence import degrees_of_equivalence
-from models.fleet import FleetData, fit
-from models.fleet.extra import best_sds, information
-from models.fleet.fit import condition
-from models.workshops import workshops_document
+from models.ageing import workshops_document
+from models.fleet import FleetData, best_sds, condition, fit, information
+from models.metrology.equivalence import degrees_of_equivalence
 from tests.models.fleet_brute import covariance, readings, small_fleet
 from tests.models.test_fleet_exact import SETTINGS, TODAY, known_hyper
 

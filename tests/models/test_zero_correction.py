@@ -4,8 +4,8 @@ from typing import Any
 
 import pytest
 
-from models.readings import Reading
-from models.zero_correction import correct
+from models.bench.measurement.readings import Reading
+from models.bench.measurement.zero_correction import correct
 
 
 def stage(*rows: Any) -> list[Reading]:

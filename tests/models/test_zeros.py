@@ -7,7 +7,8 @@ import polars as pl
 import pytest
 
 from ingest.schema import TABLES
-from models.zeros import zero_alarms, zero_lines, zero_occasions, zero_steps
+from models.records import zero_alarms, zero_occasions, zero_steps
+from models.records.zeros import zero_lines
 
 FIRST = datetime(2023, 1, 5, 8, tzinfo=UTC)
 

@@ -1,0 +1,5 @@
+"""How do sensors age, and is that under control?"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,0 +1,9 @@
+from .ageing_table import group_table as group_table
+from .charts import Budget as Budget
+from .charts import Limits as Limits
+from .charts import control_charts as control_charts
+from .charts import detection_table as detection_table
+from .charts import limits_from_budget as limits_from_budget
+from .population import drift_table as drift_table
+from .survival import fit_weibull as fit_weibull
+from .workshops import workshops_document as workshops_document

@@ -1,0 +1,81 @@
+"""How each group of meters ages, as a manager reads it: drift, found out, time to go out."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from models.ageing.survival import time_to_out_table
+from models.honesty import share_out_of_tolerance
+
+
+def group_table(
+    sessions: pl.DataFrame,
+    meters: pl.DataFrame,
+    population: pl.DataFrame,
+    *,
+    today: date,
+    target: float,
+) -> list[dict[str, Any]]:
+    """A row a group of the roster.
+
+    In   sessions: session_results; meters: the roster; population: `models.population`'s table
+    Out  group, meters, sessions, drift_pct_per_year with its 90 % interval (how: method and
+         reason), out_share (share of sessions that found the meter out) with Wilson's interval
+         on the effective number of sessions, within_1y (share of meters not yet out after a
+         year, interval-censored) and reliable_years (until the share falls to the target) with
+         intervals (how: time_method, time_reason)
+    """
+    about = meters.select("meter_id", "tolerance_pct", model_group="group")
+    known = sessions.filter(pl.col("measured_at").dt.date() <= today)
+    known = known.drop("tolerance_pct", "model_group", strict=False).join(about, on="meter_id")
+    drift = {row["model_group"]: row for row in population.to_dicts()}
+    out = {row["model_group"]: row for row in share_out_of_tolerance(known).to_dicts()}
+    times = {
+        row["model_group"]: row
+        for row in time_to_out_table(
+            known.drop("tolerance_pct", "model_group"), meters, today=today, reliability=target
+        ).to_dicts()
+    }
+    counted = dict(meters.filter(~pl.col("gone")).group_by("group").len().iter_rows())
+    return [
+        {"group": name, "meters": counted.get(name, 0)}
+        | _drift(drift.get(name))
+        | _out(out.get(name))
+        | _time(times.get(name))
+        for name in meters["group"].unique().sort()
+    ]
+
+
+def _drift(row: dict[str, Any] | None) -> dict[str, Any]:
+    row = row or {}
+    return {
+        "drift_pct_per_year": row.get("drift_pct_per_year"),
+        "drift_interval90": [row.get("drift_lo90"), row.get("drift_hi90")],
+        "drift_method": row.get("method"),
+        "drift_reason": row.get("reason"),
+    }
+
+
+def _out(row: dict[str, Any] | None) -> dict[str, Any]:
+    row = row or {"n_sessions": 0, "n_out": 0}
+    return {
+        "sessions": row["n_sessions"],
+        "found_out": row["n_out"],
+        "out_share": row.get("out_share"),
+        "out_share_interval90": [row.get("out_share_lo", 0.0), row.get("out_share_hi", 1.0)],
+    }
+
+
+def _time(row: dict[str, Any] | None) -> dict[str, Any]:
+    row = row or {"reason": "never benched"}
+    return {
+        "within_1y": row.get("within_1y"),
+        "within_1y_interval90": [row.get("within_1y_lo"), row.get("within_1y_hi")],
+        "reliable_years": row.get("reliable_years"),
+        "reliable_years_interval90": [row.get("reliable_lo"), row.get("reliable_hi")],
+        "time_method": row.get("method"),
+        "time_reason": row.get("reason"),
+    }

@@ -1,0 +1,290 @@
+"""Straight lines with a random intercept and slope per meter: statsmodels' fit, and a fallback.
+
+y = X β + Z b + noise, Z = [1, time], b ~ N(0, Ω) per meter. statsmodels' MixedLM estimates Ω
+and the residual variance by REML. Where it cannot (too few meters, a variance at zero, no
+convergence), the same model is fitted with the documented weak priors below instead, averaged
+over what the variances may be.
+
+Legend  C: covariance of β; V: covariance of y (block per meter); D: diagonal noise; W: V⁻¹ times
+        some columns; S: ZᵀD⁻¹Z per meter.
+"""
+
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import log
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.fleet import Prior
+
+Array = NDArray[np.float64]
+
+START = Prior(1.0, 0.8)
+"""Spread of sensitivity between meters of a group, 100·ln: median, sd of its logarithm."""
+DRIFT = Prior(0.3, 1.0)
+"""Spread of drift between meters of a group, 100·ln per year."""
+RESIDUAL = Prior(0.3, 1.0)
+"""Scatter of a session about its meter's line beyond the session's own uncertainty, 100·ln."""
+MEAN_SD = 3.0
+"""Prior sd of a group's mean sensitivity error: new meters differ by 3 % (Maier et al. 2017)."""
+MEAN_DRIFT_SD = 0.7
+"""Prior sd of a group's mean drift, 100·ln per year."""
+MEAN_SWAP_SD = 0.5
+"""Prior sd of a group's mean step at a battery swap, 100·ln."""
+
+_LEAST_SPREAD = 0.02
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Rows of all meters of one group, those of a meter together.
+
+    y: [n]; fixed: [n, k] with a column of ones first; time: [n], the random slope's;
+    meter: [n] 0, 0, 1, 1, 1, … ascending without gaps; known_variance: [n] of the rows' own
+    noise; shared: [n, m] a column for every error that several rows have in common, in units of
+    its standard uncertainty.
+    """
+
+    y: Array
+    fixed: Array
+    time: Array
+    meter: NDArray[np.int64]
+    known_variance: Array
+    shared: Array
+
+    @property
+    def starts(self) -> NDArray[np.int64]:
+        """Row at which each meter begins."""
+        return np.flatnonzero(np.diff(self.meter, prepend=-1))
+
+    @property
+    def n_meters(self) -> int:
+        """Number of meters."""
+        return int(self.meter[-1]) + 1 if self.meter.size else 0
+
+
+@dataclass(frozen=True)
+class Line:
+    """Fitted fixed effects and variances.
+
+    beta: [k]; cov: [k, k], everything included; random_cov: [2, 2] of intercept and slope;
+    residual_sd: scatter about a meter's line, own uncertainty included; trouble: what went
+    wrong, in words (empty: nothing).
+    """
+
+    beta: Array
+    cov: Array
+    random_cov: Array
+    residual_sd: float
+    trouble: tuple[str, ...] = ()
+
+
+def fit_mixed(panel: Panel) -> Line:
+    """REML fit by statsmodels' MixedLM; its warnings become `trouble`.
+
+    MixedLM takes no known variances: each session's own random part is inside its residual
+    variance. cov is the model's own (GLS), plus what the shared errors (mass set, place) do to
+    these very estimates. Effects beyond intercept and time (battery swaps) have no random part
+    in the model although meters differ in them: their variance is at least the meter-wise robust
+    ("sandwich") one.
+    """
+    scale = _scale(panel)
+    cov_random, residual, trouble = _statsmodels_reml(panel, scale)
+    if trouble or not np.isfinite(cov_random).all():
+        nothing = np.full(panel.fixed.shape[1], np.nan)
+        return Line(nothing, np.diag(nothing), cov_random, residual, trouble or ("no estimate",))
+    noise = np.full(panel.y.size, residual**2)
+    beta, cov = gls(panel, cov_random, noise)
+    inflated = _at_least(cov, _robust(panel, cov_random, noise, beta=beta, cov=cov), beyond=2)
+    cov = inflated + shared_cov(panel, cov_random, noise, cov=cov)
+    return Line(beta, cov, cov_random, residual, tuple(_boundary(panel, cov_random, residual)))
+
+
+def fit_prior(panel: Panel, *, mean_sd: Array) -> Line:
+    """The same model with weak priors on everything, averaged over the variances.
+
+    mean_sd: [k] prior sd of the fixed effects (prior mean zero). The posterior of the three
+    log standard deviations is integrated on a 5 × 5 × 5 Gauss–Hermite grid about its mode.
+    Works with any number of rows, none included (then it is the prior itself).
+    """
+    precision = np.diag(1.0 / mean_sd**2)
+    if panel.y.size == 0:
+        prior_cov = np.diag([START.median**2, DRIFT.median**2])
+        return Line(np.zeros(mean_sd.size), np.diag(mean_sd**2), prior_cov, RESIDUAL.median)
+    nodes, weights = _posterior_grid(lambda theta: _log_posterior(panel, theta, precision))
+    betas, covs = zip(*(_posterior_of_beta(panel, t, precision) for t in nodes), strict=True)
+    beta = np.einsum("g,gk->k", weights, np.array(betas))
+    spread = np.array(betas) - beta
+    cov = np.einsum("g,gij->ij", weights, np.array(covs))
+    cov += np.einsum("g,gi,gj->ij", weights, spread, spread)
+    sd0, sd1, sdr = np.sqrt(weights @ np.exp(2 * nodes))
+    own = float(panel.known_variance.mean())
+    return Line(beta, cov, np.diag([sd0**2, sd1**2]), float(np.sqrt(sdr**2 + own)))
+
+
+# --- generalised least squares, meter by meter ------------------------------------------------
+
+
+def gls(
+    panel: Panel, cov_random: Array, noise: Array, *, precision: Array | None = None
+) -> tuple[Array, Array]:
+    """β and its covariance given the variances; precision: of a prior with mean zero."""
+    W = _inverse_times(panel, cov_random, noise, panel.fixed)
+    information = panel.fixed.T @ W + (0.0 if precision is None else precision)
+    cov = np.linalg.inv(information)
+    return np.asarray(cov @ (W.T @ panel.y)), np.asarray(cov, dtype=np.float64)
+
+
+def shared_cov(panel: Panel, cov_random: Array, noise: Array, *, cov: Array) -> Array:
+    """What errors common to many rows add to the covariance of the estimates."""
+    W = _inverse_times(panel, cov_random, noise, panel.fixed)
+    moved = cov @ (W.T @ panel.shared)
+    return np.asarray(moved @ moved.T, dtype=np.float64)
+
+
+def _inverse_times(panel: Panel, cov_random: Array, noise: Array, columns: Array) -> Array:
+    """V⁻¹ columns, by Woodbury per meter: D⁻¹ − D⁻¹Z (I + ΩS)⁻¹ Ω ZᵀD⁻¹."""
+    Z = _random_design(panel)
+    weighted = columns / noise[:, None]
+    S = np.add.reduceat(Z[:, :, None] * Z[:, None, :] / noise[:, None, None], panel.starts)
+    inner = np.linalg.solve(np.eye(2) + cov_random @ S, np.broadcast_to(cov_random, S.shape))
+    ZtW = np.add.reduceat(Z[:, :, None] * weighted[:, None, :], panel.starts)
+    back = (inner @ ZtW)[panel.meter]
+    return np.asarray(weighted - np.einsum("nz,nzk->nk", Z, back) / noise[:, None])
+
+
+def _log_det(panel: Panel, cov_random: Array, noise: Array) -> float:
+    Z = _random_design(panel)
+    S = np.add.reduceat(Z[:, :, None] * Z[:, None, :] / noise[:, None, None], panel.starts)
+    return float(np.log(noise).sum() + np.linalg.slogdet(np.eye(2) + cov_random @ S)[1].sum())
+
+
+def _random_design(panel: Panel) -> Array:
+    return np.column_stack([np.ones_like(panel.time), panel.time])
+
+
+def _robust(panel: Panel, cov_random: Array, noise: Array, *, beta: Array, cov: Array) -> Array:
+    """Sandwich over meters, with the usual small-sample factor G/(G − k)."""
+    residual = panel.y - panel.fixed @ beta
+    W = _inverse_times(panel, cov_random, noise, panel.fixed)
+    score = np.add.reduceat(W * residual[:, None], panel.starts)
+    spare = max(panel.n_meters - beta.size, 1)
+    middle = score.T @ score * panel.n_meters / spare
+    return np.asarray(cov @ middle @ cov, dtype=np.float64)
+
+
+def _at_least(cov: Array, other: Array, *, beyond: int) -> Array:
+    """cov scaled up so that no variance of the effects from `beyond` on is below other's."""
+    factor = np.sqrt(np.maximum(1.0, np.diag(other) / np.diag(cov)))
+    factor[:beyond] = 1.0
+    return np.asarray(cov * np.outer(factor, factor), dtype=np.float64)
+
+
+# --- statsmodels ------------------------------------------------------------------------------
+
+
+def _scale(panel: Panel) -> float:
+    """A rough size of the scatter, so that the optimiser sees numbers near one."""
+    fit = np.linalg.lstsq(panel.fixed, panel.y, rcond=None)[0]
+    size = float(np.std(panel.y - panel.fixed @ fit))
+    return size if size > 0 else 1.0
+
+
+def _statsmodels_reml(panel: Panel, scale: float) -> tuple[Array, float, tuple[str, ...]]:
+    """Ω, residual sd and what went wrong."""
+    from statsmodels.regression.mixed_linear_model import MixedLM
+    from statsmodels.tools.sm_exceptions import SingularMatrixWarning
+
+    nothing = np.full((2, 2), np.nan)
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        model = MixedLM(panel.y / scale, panel.fixed, panel.meter, exog_re=_random_design(panel))
+        try:
+            result = model.fit(reml=True, method=["bfgs", "lbfgs"])
+        except (np.linalg.LinAlgError, ValueError) as error:
+            return nothing, float("nan"), (f"the mixed model failed ({error})",)
+    trouble = [] if result.converged else ["the mixed model did not converge"]
+    if any(issubclass(w.category, SingularMatrixWarning) for w in caught):
+        trouble.append("the mixed model is singular")
+    cov_random = np.asarray(result.cov_re, dtype=np.float64) * scale**2
+    return cov_random, float(np.sqrt(result.scale)) * scale, tuple(trouble)
+
+
+def _boundary(panel: Panel, cov_random: Array, residual: float) -> list[str]:
+    """A spread at zero, or intercept and slope in lockstep: REML's variances mean nothing."""
+    reach = np.array([1.0, float(np.std(panel.time)) or 1.0])
+    sd = np.sqrt(np.maximum(np.diag(cov_random), 0.0)) * reach
+    size = float(np.hypot(sd.max(), residual))
+    if sd[0] < _LEAST_SPREAD * size:
+        return ["no spread between meters can be told from noise"]
+    if sd[1] < _LEAST_SPREAD * size:
+        return ["no spread of drift between meters can be told from noise"]
+    correlation = cov_random[0, 1] / np.sqrt(cov_random[0, 0] * cov_random[1, 1])
+    if abs(correlation) > 0.999:
+        return ["spread of start and of drift cannot be told apart"]
+    return []
+
+
+# --- weak priors ------------------------------------------------------------------------------
+
+
+def _variances(panel: Panel, theta: Array) -> tuple[Array, Array]:
+    sd0, sd1, sdr = np.exp(theta)
+    return np.diag([sd0**2, sd1**2]), panel.known_variance + sdr**2
+
+
+def _posterior_of_beta(panel: Panel, theta: Array, precision: Array) -> tuple[Array, Array]:
+    cov_random, noise = _variances(panel, theta)
+    beta, cov = gls(panel, cov_random, noise, precision=precision)
+    return beta, cov + shared_cov(panel, cov_random, noise, cov=cov)
+
+
+def _log_posterior(panel: Panel, theta: Array, precision: Array) -> float:
+    """Log posterior of the three log sds, up to a constant; β integrated out."""
+    cov_random, noise = _variances(panel, theta)
+    beta, cov = gls(panel, cov_random, noise, precision=precision)
+    residual = panel.y - panel.fixed @ beta
+    W = _inverse_times(panel, cov_random, noise, residual[:, None])[:, 0]
+    fit = residual @ W + beta @ precision @ beta
+    likelihood = -0.5 * (fit + _log_det(panel, cov_random, noise) - np.linalg.slogdet(cov)[1])
+    prior = [
+        ((t - log(p.median)) / p.spread) ** 2
+        for t, p in zip(theta, (START, DRIFT, RESIDUAL), strict=True)
+    ]
+    return float(likelihood - 0.5 * sum(prior))
+
+
+def _posterior_grid(log_posterior: Callable[[Array], float]) -> tuple[Array, Array]:
+    """Nodes [125, 3] about the mode and their weights, which sum to one."""
+    from scipy.optimize import minimize
+
+    def loss(theta: Any) -> float:
+        return -log_posterior(theta)
+
+    start: Any = np.log([START.median, DRIFT.median, RESIDUAL.median])
+    mode = minimize(loss, start, method="BFGS", options={"gtol": 1e-3}).x
+    root = _curvature_root(log_posterior, mode)
+    x, w = np.polynomial.hermite.hermgauss(5)
+    z = np.sqrt(2.0) * np.array(np.meshgrid(x, x, x)).reshape(3, -1).T
+    weight = np.prod(np.array(np.meshgrid(w, w, w)).reshape(3, -1), axis=0)
+    nodes = mode + z @ root.T
+    log_weight = np.array([log_posterior(node) for node in nodes]) + 0.5 * (z**2).sum(axis=1)
+    weight = weight * np.exp(log_weight - log_weight.max())
+    return nodes, weight / weight.sum()
+
+
+def _curvature_root(log_posterior: Callable[[Array], float], mode: Array) -> Array:
+    """A square root of the posterior's covariance at its mode, by central differences."""
+    h = 0.05
+    steps = h * np.eye(mode.size)
+    hessian = np.empty((mode.size, mode.size))
+    for i, a in enumerate(steps):
+        for j, b in enumerate(steps):
+            corners = [log_posterior(mode + s * a + t * b) for s in (1, -1) for t in (1, -1)]
+            hessian[i, j] = (corners[0] - corners[1] - corners[2] + corners[3]) / (4 * h * h)
+    values, vectors = np.linalg.eigh(-(hessian + hessian.T) / 2)
+    spreads = 1.0 / np.sqrt(np.clip(values, 1.0, None))  # no wider than the widest prior
+    return np.asarray(vectors * spreads, dtype=np.float64)

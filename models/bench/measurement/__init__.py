@@ -1,0 +1,5 @@
+"""What was measured at the bench, and how sure is it?"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

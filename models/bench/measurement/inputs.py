@@ -1,0 +1,330 @@
+"""From the contract's tables to sessions: every input looked up where it is known best.
+
+A row's own value wins. A value left out in one row of a session is taken from its other rows
+(spreadsheets often carry a session's own columns in its first row only), then from the mass
+set, the place, the installation or the meter, then from the documented default.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from models.bench.measurement.kinds import rule_of
+from models.bench.measurement.readings import (
+    AS_FOUND,
+    MASS,
+    Installation,
+    Meter,
+    Reading,
+    Session,
+    Slopes,
+)
+from models.bench.measurement.reference_data import NO_MASS_SET, Known, MassSet, clean
+from models.metrology import Drive, Load, MassLimits, expected_torque_nm, load_of, local_gravity
+
+DEFAULT_LENGTH_LIMIT_MM = 0.5
+CHAIN_LOSS, CHAIN_LOSS_LIMIT = 0.015, 0.015
+"""A hub loaded through the chain in one direction only: 1.5 % ± 1.5 % lost (rectangular).
+
+Pedalled chains lose some 2 to 3 % (Martin et al. 1998: 97.7 % efficient); at rest friction
+holds back anything from nothing to as much."""
+CHAIN_LOSS_LEFT = 0.0075
+"""What may be left of the loss where friction was averaged over up and down: half of the above
+(rectangular), for friction need not be the same both ways. The same at each session."""
+SAME_MASS_KG = 0.0015
+
+Columns = dict[str, list[Any]]
+
+
+def read_sessions(
+    tables: Mapping[str, pl.DataFrame],
+    known: Known,
+    *,
+    tolerance_pct: float,
+    incomplete: frozenset[str],
+) -> list[Session]:
+    """Sessions of the bench table in the order of their first rows, inputs resolved.
+
+    Rows of one session_id that name different meters are sessions of their own.
+    """
+    if "bench" not in tables:
+        return []
+    frame = clean(tables["bench"], "bench")
+    columns: Columns = {name: frame[name].to_list() for name in frame.columns}
+    groups: dict[tuple[str, str], list[int]] = {}
+    for i, key in enumerate(zip(columns["session_id"], columns["meter_id"], strict=True)):
+        groups.setdefault(key, []).append(i)
+    sessions = []
+    for (session_id, meter_id), rows in groups.items():
+        try:
+            session = _Builder(columns, rows, known).session()
+        except (ArithmeticError, LookupError, TypeError, ValueError) as error:
+            session = _unreadable(session_id, meter_id, error)
+        session.tolerance_pct = session.meter.tolerance_pct or tolerance_pct
+        session.incomplete = session.session_id in incomplete
+        sessions.append(session)
+    return sessions
+
+
+def _unreadable(session_id: str, meter_id: str, error: Exception) -> Session:
+    """A session whose inputs make no sense keeps its row, and says so."""
+    return Session(
+        session_id=session_id,
+        meter_id=meter_id,
+        measured_at=None,
+        rule=rule_of(None),
+        meter=Meter(),
+        installation=None,
+        gravity=local_gravity(),
+        refusal=f"its inputs could not be read ({type(error).__name__}: {error})",
+    )
+
+
+class _Builder:
+    """Builds one session from its row numbers."""
+
+    def __init__(self, columns: Columns, rows: list[int], known: Known) -> None:
+        torque = columns["torque_nm"]
+        self.columns, self.rows, self.known = columns, rows, known
+        self.used = [i for i in rows if torque[i] is not None]
+        self.loads: dict[tuple[Any, ...], Load | None] = {}
+        self.last_mass: float | None = None
+        self.stated = self.first("mass_tolerance_g"), self.first("mass_class")
+
+    def first(self, name: str) -> Any:
+        """The first value that the session's rows give."""
+        column = self.columns[name]
+        return next((column[i] for i in self.rows if column[i] is not None), None)
+
+    def session(self) -> Session:
+        meter_id = self.columns["meter_id"][self.rows[0]]
+        at = self.first("measured_at")
+        kind, meter = self.known.meters.get(meter_id, (None, Meter()))
+        place = self.known.places.get(self.first("place_id") or "", {})
+        installation = self.known.installation(meter_id, at.date() if at else None)
+        session = Session(
+            session_id=self.columns["session_id"][self.rows[0]],
+            meter_id=meter_id,
+            measured_at=at,
+            rule=rule_of(kind),
+            meter=meter,
+            installation=installation,
+            gravity=local_gravity(
+                self.first("gravity_ms2"),
+                place_ms2=place.get("gravity_ms2"),
+                latitude_deg=_either(self.first("latitude_deg"), place.get("latitude_deg")),
+                altitude_m=_either(self.first("altitude_m"), place.get("altitude_m")),
+            ),
+            **{name: self.first(name) for name in ("bench_id", "place_id", "technician")},
+            workshop=place.get("workshop"),
+            temperature_c=self.first("temperature_c"),
+            soak_min=self.first("soak_min"),
+            slopes=Slopes(
+                **{
+                    f"{when}{side}": self.first(f"slope_{when}{side}")
+                    for when in ("before", "after")
+                    for side in ("", "_left", "_right")
+                }
+            ),
+        )
+        self._crank(session)
+        self._readings(session)
+        self._remarks(session)
+        return session
+
+    def _crank(self, session: Session) -> None:
+        """Crank length: a row's own, else the installation's, else the meter's."""
+        installed = session.installation.crank_length_mm if session.installation else None
+        session.known_length_mm = _either(installed, session.meter.crank_length_mm)
+        session.crank_length_mm = _either(self.first("crank_length_mm"), session.known_length_mm)
+        limit = self.first("crank_length_tolerance_mm")
+        if limit is None:
+            limit = DEFAULT_LENGTH_LIMIT_MM
+            session.note(f"the crank length's limits are not given: ± {limit} mm")
+        session.u_length_mm = limit / math.sqrt(3)
+
+    def _readings(self, session: Session) -> None:
+        through_chain = session.rule.through_chain
+        path = self._path(session) if through_chain else "crank"
+        loss = self._chain_loss(session) if path == "crank" and through_chain else None
+        for i, position in zip(self.used, self._positions(), strict=True):
+            reading = self._reading(i, position)
+            if reading.load == MASS:
+                self._hang(reading, i, session)
+                drive = None if loss is None else self._drive(i, loss, session)
+                if loss is not None and drive is None:
+                    reading.reason = "cog and chainring teeth are needed for a hub"
+                else:
+                    _expect(reading, drive)
+            session.readings.append(reading)
+
+    def _reading(self, i: int, position: float) -> Reading:
+        c = self.columns
+        return Reading(
+            stage=c["stage"][i] or AS_FOUND,
+            load=c["load"][i] or MASS,
+            direction=c["direction"][i],
+            chainring=c["chainring"][i],
+            arm=c["arm"][i],
+            torque_nm=c["torque_nm"][i],
+            sd_nm=c["reading_sd_nm"][i],
+            position=position,
+        )
+
+    def _hang(self, reading: Reading, i: int, session: Session) -> None:
+        """What hangs, from which length, at which angle."""
+        c = self.columns
+        bench_id = _either(c["bench_id"][i], session.bench_id)
+        key = (c["mass_kg"][i], c["hanger_mass_kg"][i], *self._limits(i), bench_id)
+        if key not in self.loads:
+            self.loads[key] = self._load(key, session)
+        reading.hung = self.loads[key]
+        own = c["gravity_ms2"][i]
+        reading.gravity_ms2 = session.gravity.value_ms2 if own is None else own
+        reading.length_mm = _either(c["crank_length_mm"][i], session.crank_length_mm)
+        reading.angle_deg = c["crank_angle_deg"][i]
+        if session.rule.refuses_arm(reading.arm):
+            reading.reason = f"a {session.rule.title} says nothing about the {reading.arm} arm"
+
+    def _limits(self, i: int) -> tuple[float | None, str | None]:
+        tolerance, mass_class = self.columns["mass_tolerance_g"][i], self.columns["mass_class"][i]
+        if tolerance is None and mass_class is None:
+            return self.stated
+        return tolerance, mass_class
+
+    def _load(self, key: tuple[Any, ...], session: Session) -> Load | None:
+        """The load of a row; None where neither the row nor its mass set gives a mass."""
+        mass, hanger, tolerance, mass_class, bench_id = key
+        kept = self.known.mass_sets.get(bench_id or "", NO_MASS_SET)
+        if mass is None:
+            mass = _either(kept.mass_kg, self.last_mass)
+        if mass is None:
+            return None
+        self.last_mass = mass
+        if hanger is None:
+            hanger = _hanger(mass, kept, session)
+        limits = kept.limits
+        if tolerance is not None or mass_class is not None:
+            limits = MassLimits(tolerance, mass_class, kept.limits.source)
+        load = load_of(mass, hanger, limits=limits)
+        for text in load.notes:
+            session.note(text)
+        return load if load.total_kg > 0 else None
+
+    def _path(self, session: Session) -> str:
+        """How a hub is loaded: as written; else through the chain where a cog is given."""
+        written = self.first("loading_path")
+        path = written or ("crank" if self.first("cog_teeth") else "lever_on_cassette")
+        oval = session.installation is not None and session.installation.oval
+        if path == "crank" and oval:
+            session.refusal = (
+                "a hub behind an oval ring cannot be judged through the crank: the ring's local "
+                "radius acts. Hang the masses from a lever on the cassette"
+            )
+        if written is None and path != "crank":
+            session.note("no cog is given: the masses are taken to hang from a lever")
+        return str(path)
+
+    def _chain_loss(self, session: Session) -> float:
+        """Relative loss of the chain: none in the mean of up and down, else the default."""
+        directions = {
+            self.columns["direction"][i] for i in self.rows if self.columns["load"][i] == MASS
+        }
+        if {"up", "down"} <= directions:
+            session.loss_half_width = CHAIN_LOSS_LEFT
+            session.note(
+                "loaded up and down: the chain's friction is taken to average out "
+                f"to ± {100 * CHAIN_LOSS_LEFT} %"
+            )
+            return 0.0
+        session.loss_half_width = CHAIN_LOSS_LIMIT
+        session.note(
+            f"loaded one way only: the chain is taken to lose {100 * CHAIN_LOSS} % "
+            f"± {100 * CHAIN_LOSS_LIMIT} %"
+        )
+        return -CHAIN_LOSS if directions == {"down"} else CHAIN_LOSS
+
+    def _drive(self, i: int, loss: float, session: Session) -> Drive | None:
+        cog = _either(self.columns["cog_teeth"][i], self.first("cog_teeth"))
+        ring = _ring_teeth(self.columns["chainring"][i], session.installation)
+        return Drive(cog, ring, loss) if cog and ring else None
+
+    def _positions(self) -> list[float]:
+        """Where in the session each row stands: its time, its number, or its row."""
+        at = [self.columns["measured_at"][i] for i in self.used]
+        if None not in at and 1 < len(set(at)) == len(at):
+            return [t.timestamp() for t in at]
+        numbers = [self.columns["reading"][i] for i in self.used]
+        if None not in numbers and len(set(numbers)) == len(numbers):
+            return [float(n) for n in numbers]
+        return [float(k) for k in range(len(self.used))]
+
+    def _remarks(self, session: Session) -> None:
+        """Refusals and assumptions that concern the session as a whole."""
+        if session.gravity.note:
+            session.note(session.gravity.note)
+        if session.meter.static_check is False:
+            session.refusal = "this meter shows torque only when turning: compare it on rides"
+        if any(r.sd_nm for r in session.readings):
+            session.note("reading_sd_nm is taken as the standard uncertainty of each reading")
+        if any(r.load == MASS and r.angle_deg is None for r in session.readings):
+            session.note("the crank is levelled by eye: ± 1.5° (one standard deviation)")
+        kept = self.known.mass_sets.get(session.bench_id or "", NO_MASS_SET)
+        at = session.measured_at
+        if kept.due_on is not None and at is not None and at.date() > kept.due_on:
+            session.note(f"the mass set's calibration ran out on {kept.due_on.isoformat()}")
+
+
+def _expect(reading: Reading, drive: Drive | None) -> None:
+    """Sets the expected torque, or the reason why there is none."""
+    if reading.hung is None:
+        reading.reason = reading.reason or "no mass is given, nor a mass set that has one"
+        return
+    if reading.length_mm is None:
+        reading.reason = reading.reason or "no crank length is given"
+        return
+    expected = expected_torque_nm(
+        reading.hung.total_kg,
+        reading.length_mm,
+        gravity_ms2=reading.gravity_ms2,
+        angle_deg=reading.angle_deg or 0.0,
+        drive=drive,
+    )
+    if expected > 0:
+        reading.expected_nm = expected
+    else:
+        reading.reason = reading.reason or "mass, crank length and angle give no torque"
+
+
+def _hanger(mass_kg: float, kept: MassSet, session: Session) -> float:
+    """Hanger of a row that gives none: its mass set's, unless the mass already includes it."""
+    hanger = kept.hanger_kg
+    if not hanger:
+        return 0.0
+    if kept.mass_kg is not None and abs(mass_kg - kept.mass_kg - hanger) <= SAME_MASS_KG:
+        session.note(f"mass {mass_kg:g} kg is taken to include the mass set's hanger")
+        return 0.0
+    session.note(f"hanger {hanger:g} kg is taken from the mass set")
+    return hanger
+
+
+def _ring_teeth(chainring: str | None, installation: Installation | None) -> float | None:
+    """Teeth of the ring the chain is on: a count as written, or the installation's."""
+    if chainring is not None and chainring.strip().isdigit():
+        return float(chainring)
+    if installation is None:
+        return None
+    rings = [r for r in (installation.large_ring, installation.small_ring) if r]
+    if chainring == "large":
+        return installation.large_ring
+    if chainring == "small":
+        return installation.small_ring
+    return rings[0] if len(rings) == 1 else None
+
+
+def _either(first: Any, second: Any) -> Any:
+    return second if first is None else first

@@ -1,0 +1,334 @@
+"""Whether a single plausible mistake explains a found error better than the meter does.
+
+Each mistake is weighed against the meter's having the error by itself. By itself a meter is
+expected where its own past puts it (a meter without a past within ± 1 %, one standard
+deviation), with a 5 % chance of having been knocked by about 3 %. A mistake is named if all
+mistakes together come to at least OPEN_FROM, and it alone to WORTH_NAMING:
+
+    P(mistake) = share · N(x − shift) / (Σ share · N(x − shift) + P(none) · (N(x), long tail))
+
+x: 100·ln of the mean ratio. So an ordinary drift of 1.4 % is not taken for a crank length
+that would explain it, unless the meter's own past speaks against the drift. The rates of false
+accusation are measured in tests/benchmarks/suspicion_rates.py.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from models.bench.measurement import LEFT, Reading, Session, Stage
+from models.bench.mistakes import NO_ZERO_SHARE, SAME_LENGTH_MM, Mistake, plausible
+from models.bench.own_past import Expectation, Observed
+from models.metrology import polynomial_fit
+
+OPEN_FROM = 0.3
+WORTH_NAMING = 0.1
+KNOCKED_SHARE, KNOCKED_SD = 0.05, 3.0
+OFFSET_SD_NM = 1.0
+QUIET = 1.5
+"""Standard deviations within which an error needs no explanation."""
+SOAKED_MIN = 15.0
+DEAD_RATIO = 0.1
+REMAINS = 4.0
+"""Standard deviations that may remain once a mistake is taken off; else it explains nothing."""
+ABSURD = 8.0
+"""100·ln that may remain where a setting is known to be wrong, or a decimal point."""
+POINT = 10.0
+ODD_READING = 0.04
+"""How far one reading must be off all others (relative) to be called a slip."""
+
+
+class Suspicion(NamedTuple):
+    """entered, would_explain: numbers in the input's own unit, or words. fix: what to mend."""
+
+    kind: str
+    entered: float | str | None
+    would_explain: float | str | None
+    residual_pct: float | None
+    text: str
+    fix: str = "entry"
+    probability: float | None = None
+
+
+class Case(NamedTuple):
+    """What the weighing looks at. u: standard uncertainty of x against the expectation."""
+
+    session: Session
+    stage: Stage
+    u: float
+    per_nm: float
+    expected: Expectation
+    now: Observed
+    before: Observed | None
+    u_difference: float
+    sets: tuple[tuple[str, float], ...] = ()
+    hanger_kg: float | None = None
+
+
+def suspicions(case: Case) -> list[Suspicion]:
+    """All that should be looked at before this session is believed, likeliest first."""
+    found = [*_facts(case), *_swapped(case)]
+    if case.stage.ratio <= DEAD_RATIO:
+        return [*found, *_dead_or_reversed(case)]
+    slips = list(_odd_reading(case.stage)) or list(_mistyped(case))
+    if not slips and not any(s.kind == "crank_length" for s in found):
+        found += _weighed(case)
+    return [*found, *slips]
+
+
+def _facts(case: Case) -> Iterator[Suspicion]:
+    """What is known to be wrong whatever the error."""
+    session = case.session
+    if session.soak_min is not None and session.soak_min < SOAKED_MIN:
+        yield Suspicion(
+            "not_soaked",
+            session.soak_min,
+            None,
+            None,
+            f"{session.soak_min:g} minutes at this temperature are too few: wait half an hour "
+            "and repeat",
+            "work",
+        )
+    programmed = session.installation.programmed_mm if session.installation else None
+    length = session.crank_length_mm
+    if session.rule.uses_length and programmed and length:
+        yield from _programmed(case, programmed, length)
+    yield from _offset_by_loads(case.stage)
+
+
+def _sd(case: Case) -> float:
+    return math.hypot(case.expected.sd, case.u)
+
+
+def _remains(case: Case, ratio: float) -> bool:
+    """Whether a ratio is one that the meter may have once a mistake is taken off it."""
+    most = max(ABSURD, REMAINS * _sd(case))
+    return ratio > 0 and abs(100 * math.log(ratio) - case.expected.mean) <= most
+
+
+def _mistyped(case: Case) -> Iterator[Suspicion]:
+    """A reading with its decimal point one place off."""
+    for reading in case.stage.used:
+        ratio = (reading.ratio or 0.0) / POINT
+        if _remains(case, ratio):
+            residual = 100 * (ratio - 1)
+            yield Suspicion(
+                "mistyped",
+                reading.torque_nm,
+                round(reading.torque_nm / POINT, 3),
+                residual,
+                f"{reading.torque_nm:g} N·m{_where(reading)} looks mistyped, ten times what "
+                "fits: read it again",
+            )
+
+
+def _programmed(case: Case, programmed: float, length: float) -> Iterator[Suspicion]:
+    """A crank length set in the meter that is not the crank's, if the rest can be the meter's."""
+    stage = case.stage
+    if abs(programmed - length) < SAME_LENGTH_MM:
+        return
+    if not _remains(case, stage.ratio * length / programmed):
+        return
+    residual = 100 * (stage.ratio * length / programmed - 1)
+    yield Suspicion(
+        "crank_length",
+        length,
+        programmed,
+        residual,
+        f"{programmed:g} mm are set in the meter, the crank has {length:g} mm: "
+        f"{_change(stage, residual)}. Set the length; leave the slope alone",
+        "setting",
+    )
+
+
+def _dead_or_reversed(case: Case) -> Iterator[Suspicion]:
+    """Readings near nothing, or below it."""
+    ratio = case.stage.ratio
+    if ratio < -DEAD_RATIO:
+        residual = 100 * (-ratio - 1)
+        yield Suspicion(
+            "sign",
+            "forward",
+            "backward",
+            residual,
+            f"the readings are negative: with their sign turned {_change(case.stage, residual)}. "
+            "A slip of the sign, or the crank was loaded backward: look, and read it again",
+        )
+        return
+    arm = next((r.arm for r in case.stage.used if r.arm), None)
+    other = "right" if arm == LEFT else "left"
+    yield Suspicion(
+        "swapped",
+        arm,
+        other,
+        None,
+        "the meter shows next to nothing: the masses may hang on the other side, or the meter "
+        "may show torque only when turning",
+    )
+
+
+def _swapped(case: Case) -> Iterator[Suspicion]:
+    """A difference of rings or arms that was the other way round last time."""
+    if case.before is None:
+        return
+    pairs = (
+        ("ring", case.now.ring_difference, case.before.ring_difference),
+        ("arm", case.now.arm_difference, case.before.arm_difference),
+    )
+    u = case.u_difference * math.sqrt(2)
+    for what, now, before in pairs:
+        if now is None or before is None or abs(before) < 3 * u:
+            continue
+        if abs(now + before) < 2 * u and abs(now - before) > 4 * u:
+            yield Suspicion(
+                "swapped",
+                f"{100 * now:.2f} %",
+                f"{100 * before:.2f} %",
+                100 * (case.stage.ratio - 1),
+                f"the difference between the {what}s is as large as last time, but the other "
+                f"way round: the {what}s may be swapped in the entry",
+            )
+
+
+def _odd_reading(stage: Stage) -> Iterator[Suspicion]:
+    """One reading far off all others, which agree: a slip of the pen."""
+    if len(stage.used) < 3:
+        return
+    ratios = [r.ratio or 0.0 for r in stage.used]
+    for k, reading in enumerate(stage.used):
+        others = sorted(ratios[:k] + ratios[k + 1 :])
+        middle = others[len(others) // 2]
+        spread = others[-1] - others[0]
+        gap = abs(ratios[k] - middle)
+        if gap > max(ODD_READING, 3 * spread) and reading.expected_nm:
+            fits = middle * reading.expected_nm + (reading.zero_nm or 0.0)
+            residual = 100 * (sum(others) / len(others) - 1)
+            yield Suspicion(
+                "reading",
+                reading.torque_nm,
+                round(fits, 2),
+                residual,
+                f"{reading.torque_nm:g} N·m{_where(reading)} is {100 * gap:.1f} % off the other "
+                f"readings, which fit {fits:.2f} N·m: read it again",
+            )
+
+
+def _offset_by_loads(stage: Stage) -> Iterator[Suspicion]:
+    """Several loads point at a zero that is not the one that was read."""
+    loads = {round(r.expected_nm or 0.0, 3) for r in stage.used}
+    if len(loads) < 2 or len(stage.used) < 3 or not stage.zeros:
+        return
+    x = [r.expected_nm or 0.0 for r in stage.used]
+    fit = polynomial_fit(x, [(r.ratio or 0.0) * e for r, e in zip(stage.used, x, strict=True)])
+    offset, u = float(fit.coefficients[0]), float(fit.u[0])
+    if abs(offset) > max(0.3, 5 * u):
+        residual = 100 * (float(fit.coefficients[1]) - 1)
+        yield Suspicion(
+            "not_zeroed",
+            0.0,
+            round(offset, 3),
+            residual,
+            f"the loads point at a zero {offset:+.2f} N·m off the one that was read; without it "
+            f"{_change(stage, residual)}. Take the zero again",
+        )
+
+
+def _weighed(case: Case) -> list[Suspicion]:
+    """The mistakes that explain the error better than the meter does."""
+    x = 100 * math.log(case.stage.ratio)
+    sd = _sd(case)
+    off = x - case.expected.mean
+    if abs(off) < QUIET * sd and not _length_in_doubt(case):
+        return []
+    mistakes = list(
+        plausible(
+            case.session,
+            sets=case.sets,
+            hanger_kg=case.hanger_kg,
+            last_length_mm=None if case.before is None else case.before.crank_length_mm,
+        )
+    )
+    weights = [m.share * _left(off - 100 * math.log(m.factor), sd) for m in mistakes]
+    no_zero = 0.0
+    if not case.stage.zeros:
+        wide = math.hypot(sd, 100 * OFFSET_SD_NM * case.per_nm)
+        no_zero = NO_ZERO_SHARE * _left(off, wide)
+    none = max(1 - sum(m.share for m in mistakes), 0.5) * _by_itself(off, sd)
+    total = sum(weights) + no_zero + none
+    if total <= 0 or (total - none) / total < OPEN_FROM:
+        return []
+    found = _best_of_each(mistakes, [w / total for w in weights], case)
+    if no_zero / total >= WORTH_NAMING:
+        found.append(_no_zero(case, no_zero / total))
+    return sorted(found, key=lambda s: -(s.probability or 0.0))
+
+
+def _length_in_doubt(case: Case) -> bool:
+    """Whether the length entered is not the one known, or not the last session's."""
+    entered = case.session.crank_length_mm or 0.0
+    last = None if case.before is None else case.before.crank_length_mm
+    known = last if case.session.known_length_mm is None else case.session.known_length_mm
+    return known is not None and abs(known - entered) >= SAME_LENGTH_MM
+
+
+def _best_of_each(
+    mistakes: Sequence[Mistake], probabilities: Sequence[float], case: Case
+) -> list[Suspicion]:
+    """The likeliest of each kind, if that kind is worth naming; probabilities of a kind add."""
+    kinds: dict[tuple[str, str], list[tuple[float, Mistake]]] = {}
+    for mistake, p in zip(mistakes, probabilities, strict=True):
+        kinds.setdefault((mistake.kind, mistake.fix), []).append((p, mistake))
+    found = []
+    for group in kinds.values():
+        p_kind = sum(p for p, _ in group)
+        if p_kind < WORTH_NAMING:
+            continue
+        _, best = max(group, key=lambda item: item[0])
+        residual = 100 * (case.stage.ratio / best.factor - 1)
+        text = f"{best.what} would explain it: {_change(case.stage, residual)}"
+        found.append(
+            Suspicion(best.kind, best.entered, best.would_explain, residual, text, best.fix, p_kind)
+        )
+    return found
+
+
+def _no_zero(case: Case, probability: float) -> Suspicion:
+    x = 100 * math.log(case.stage.ratio) - case.expected.mean
+    offset = x / 100 / case.per_nm
+    return Suspicion(
+        "not_zeroed",
+        None,
+        round(offset, 2),
+        100 * math.expm1(case.expected.mean / 100),
+        f"no zero was read: an offset of {offset:+.2f} N·m would explain it. Take the zero and "
+        "repeat",
+        "entry",
+        probability,
+    )
+
+
+def _by_itself(off: float, sd: float) -> float:
+    """Density of the found error if nobody made a mistake."""
+    knocked = math.hypot(sd, KNOCKED_SD)
+    return (1 - KNOCKED_SHARE) * _normal(off, sd) + KNOCKED_SHARE * _normal(off, knocked)
+
+
+def _left(x: float, sd: float) -> float:
+    """The density of what remains; none where that is more than the meter's own."""
+    return _normal(x, sd) if abs(x) <= REMAINS * sd else 0.0
+
+
+def _normal(x: float, sd: float) -> float:
+    z = x / sd
+    return math.exp(-z * z / 2) / sd if abs(z) < 38 else 0.0
+
+
+def _change(stage: Stage, residual_pct: float) -> str:
+    return f"{residual_pct:+.2f} % would remain of {100 * (stage.ratio - 1):+.2f} %"
+
+
+def _where(reading: Reading) -> str:
+    parts = [p for p in (reading.arm, reading.chainring) if p]
+    return f" ({', '.join(parts)})" if parts else ""

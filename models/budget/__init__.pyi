@@ -1,0 +1,3 @@
+from .claims import sensor_excess as sensor_excess
+from .claims import warranty_report as warranty_report
+from .cost import budget_document as budget_document

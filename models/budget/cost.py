@@ -1,0 +1,171 @@
+"""The manager's budget: what a season costs, by item, group and meter, and what to replace.
+
+What has happened by the day of the budget is counted, what is to come is expected: bench visits
+as planned (`models.season`), battery swaps from each meter's usual interval, replacements from
+how often meters have had to be replaced. The days ridden out of tolerance are no expense; their
+price stands beside the total as `risk`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from models.budget.claims import closing_claims, sensor_excess
+from models.budget.cost_items import Spent, bench_visits, budget_items
+from models.budget.replacement import keep_or_replace, ranked
+from models.fleet import FleetFit
+from models.season import Asked, Tables, plan_document, prices, supposing
+from models.wording import NothingToSayError
+
+if TYPE_CHECKING:
+    from models.run import Records, Settings
+
+Array = NDArray[np.float64]
+
+
+def budget_document(
+    found: Records,
+    fleet: FleetFit,
+    tables: Tables,
+    settings: Settings,
+    asked: Asked,
+    *,
+    rng: np.random.Generator,
+) -> dict[str, Any]:
+    """The `budget` document.
+
+    In   found, fleet: records and fit of the day; tables: the store's; asked: the period (and
+         slots and pins of its plan)
+    Out  currency, total, interval90, by_item, by_group, meters (cost, interval90,
+         keep_or_replace with its reason), risk, visits_planned, bench (visits done and planned,
+         and what each come to), warranty (claims that close
+         soon), lacks, notes
+    """
+    if asked.last < asked.first:
+        raise NothingToSayError(
+            f"the budget ends on {asked.last}, before it begins on {asked.first}: turn them round"
+        )
+    found = supposing(found, asked)
+    here = found.meters.filter(~pl.col("gone") | pl.col("meter_id").is_in(_busy(found, asked)))
+    ids = here["meter_id"].to_list()
+    plan, lacks = _plan(found, fleet, tables, settings, asked)
+    items, missing = budget_items(found, fleet, tables, asked, here=here, plan=plan, rng=rng)
+    whole = sum(
+        (spent.sure[:, None] + spent.draws for spent in items.values()),
+        start=np.zeros((len(ids), 1)),
+    )
+    verdicts = keep_or_replace(found, fleet, tables, here, first=asked.first, last=asked.last)
+    money = prices(tables["costs"], here["group"].to_list())
+    done, to_come = bench_visits(found, here, asked, plan)
+    return {
+        "from": asked.first,
+        "to": asked.last,
+        "currency": money.currency,
+        "total": float(whole.mean(axis=1).sum()),
+        "interval90": _interval(whole.sum(axis=0)),
+        "by_item": [_item_row(name, spent) for name, spent in items.items()],
+        "by_group": _group_rows(here["group"].to_list(), whole),
+        "meters": ranked(
+            {"meter_id": name, "cost": float(whole[m].mean()), "interval90": _interval(whole[m])}
+            | verdicts[name]
+            for m, name in enumerate(ids)
+        ),
+        "risk": None if plan is None else _risk(plan),
+        "visits_planned": 0 if plan is None else len(plan["visits"]),
+        "bench": {
+            "done": int(done.sum()),
+            "done_cost": float(done @ money.visit),
+            "planned": int(to_come.sum()),
+            "planned_cost": float(to_come @ money.visit),
+        },
+        "warranty": _claims(found, fleet),
+        "lacks": [*lacks, *missing],
+        "notes": [*(plan["notes"][:1] if plan and _supposes(asked) else []), *_notes(found, asked)],
+    }
+
+
+def _supposes(asked: Asked) -> bool:
+    return (asked.tolerance_pct, asked.target, asked.slots_per_week) != (None, None, None)
+
+
+def _claims(found: Records, fleet: FleetFit) -> list[dict[str, Any]]:
+    own = found.meters.filter(~pl.col("gone") & pl.col("warranty_until").is_not_null())
+    return closing_claims(sensor_excess(fleet, own, found.course, today=found.as_of))
+
+
+def _busy(found: Records, asked: Asked) -> list[str]:
+    """Meters, gone or not, with a session in the part of the period that is past."""
+    days = pl.col("measured_at").dt.date()
+    return (
+        found.sessions.filter((days >= asked.first) & (days <= asked.last))["meter_id"]
+        .unique()
+        .to_list()
+    )
+
+
+def _plan(
+    found: Records, fleet: FleetFit, tables: Tables, settings: Settings, asked: Asked
+) -> tuple[dict[str, Any] | None, list[str]]:
+    """The visits of what is left of the period."""
+    if asked.last <= found.as_of:
+        return None, []
+    plan = plan_document(found, fleet, tables, settings, asked)
+    return plan, list(plan["lacks"])
+
+
+def _interval(values: Array) -> list[float]:
+    """The middle 90 %, widened to hold the mean: of one meter a rare purchase lies outside it."""
+    low, high = np.quantile(values, [0.05, 0.95])
+    mean = values.mean()
+    return [float(min(low, mean)), float(max(high, mean))]
+
+
+def _item_row(name: str, spent: Spent) -> dict[str, Any]:
+    total = spent.sure.sum() + spent.draws.sum(axis=0)
+    return {
+        "item": name,
+        "cost": float(np.mean(total)),
+        "interval90": _interval(np.atleast_1d(total)),
+    }
+
+
+def _group_rows(groups: list[str], whole: Array) -> list[dict[str, Any]]:
+    rows = []
+    for group in sorted(set(groups)):
+        part = whole[[g == group for g in groups]]
+        rows.append(
+            {
+                "group": group,
+                "meters": part.shape[0],
+                "cost": float(part.mean(axis=1).sum()),
+                "interval90": _interval(part.sum(axis=0)),
+            }
+        )
+    return rows
+
+
+def _risk(plan: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "money": plan["cost"]["plan"] - plan["cost"]["visits"],
+        "money_without_visits": plan["cost"]["without_visits"],
+        "days_out_of_tolerance": plan["days_out_of_tolerance"]["plan"],
+        "days_out_without_visits": plan["days_out_of_tolerance"]["without_visits"],
+    }
+
+
+def _notes(found: Records, asked: Asked) -> list[str]:
+    away = found.meters.filter(~pl.col("gone") & (pl.col("state") == "lent"))["meter_id"].to_list()
+    notes = ["The price of days ridden out of tolerance is a risk, not an expense: see risk."]
+    if asked.last <= found.as_of:
+        notes.append("The period is over: everything is counted from the records.")
+    elif asked.first <= found.as_of:
+        notes.append(
+            f"{asked.first} to {found.as_of} is counted from the records; the rest is expected."
+        )
+    if away:
+        notes.append(f"Lent out, so nothing is expected of them: {', '.join(away)}.")
+    return notes

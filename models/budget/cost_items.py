@@ -1,0 +1,183 @@
+"""The items of a budget: what has been spent by a day, and draws of what is to come."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from models.fleet import FleetFit, year_of
+from models.season import Asked, Tables, prices, unit_cost
+
+if TYPE_CHECKING:
+    from models.run import Records
+
+Array = NDArray[np.float64]
+DRAWS = 4000
+PRIOR_REPLACED, PRIOR_YEARS = 0.5, 10.0  # replacements and meter-years before there are data
+
+
+@dataclass(frozen=True)
+class Spent:
+    """Money of each meter: what is sure [M], and draws of what is not [M, DRAWS]."""
+
+    sure: Array
+    draws: Array
+
+
+def budget_items(
+    found: Records,
+    fleet: FleetFit,
+    tables: Tables,
+    asked: Asked,
+    *,
+    here: pl.DataFrame,
+    plan: dict[str, Any] | None,
+    rng: np.random.Generator,
+) -> tuple[dict[str, Spent], list[str]]:
+    """Each item's money by meter, and what had to be assumed."""
+    groups = here["group"].to_list()
+    costs, lacks = tables["costs"], []
+    battery = np.array([unit_cost(costs, "battery", g) or 0.0 for g in groups])
+    new = new_price(costs, here)
+    if not battery.any():
+        lacks.append("costs has no battery: batteries count as nothing")
+    if not new.any():
+        lacks.append("costs has no replacement, meters no purchase_cost: none is budgeted")
+    nothing = np.zeros((here.height, 1))
+    items = {
+        "bench_session": Spent(
+            sum(bench_visits(found, here, asked, plan)) * prices(costs, groups).visit, nothing
+        ),
+        "battery": _batteries(found, fleet, here, asked, battery=battery, rng=rng),
+        "service": Spent(_event_costs(found, here, asked), nothing),
+        "replacement": _replacements(found, here, asked, new=new, rng=rng),
+    }
+    return items, lacks
+
+
+def _in_period(frame: pl.DataFrame, column: pl.Expr, asked: Asked, today: date) -> pl.DataFrame:
+    return frame.filter((column >= asked.first) & (column <= min(asked.last, today)))
+
+
+def _count(frame: pl.DataFrame, here: pl.DataFrame) -> Array:
+    counted = dict(frame.group_by("meter_id").len().iter_rows())
+    return np.array([float(counted.get(name, 0)) for name in here["meter_id"]])
+
+
+def bench_visits(
+    found: Records, here: pl.DataFrame, asked: Asked, plan: dict[str, Any] | None
+) -> tuple[Array, Array]:
+    """Sessions held in the period, and visits planned for the rest of it, [M] each."""
+    held = _in_period(found.sessions, pl.col("measured_at").dt.date(), asked, found.as_of)
+    planned: dict[str, int] = defaultdict(int)
+    for visit in plan["visits"] if plan else []:
+        planned[visit["meter_id"]] += 1
+    return _count(held, here), np.array([float(planned[name]) for name in here["meter_id"]])
+
+
+def _own_events(found: Records, asked: Asked) -> pl.DataFrame:
+    confirmed = ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
+    own = found.events.filter(pl.col("meter_id").is_not_null() & confirmed)
+    return _in_period(own, pl.col("date"), asked, found.as_of)
+
+
+def _batteries(
+    found: Records,
+    fleet: FleetFit,
+    here: pl.DataFrame,
+    asked: Asked,
+    *,
+    battery: Array,
+    rng: np.random.Generator,
+) -> Spent:
+    """Swaps in the records at their own cost, else the item's; those to come as expected."""
+    swaps = _own_events(found, asked).filter(pl.col("event") == "battery_swap")
+    price = dict(zip(here["meter_id"], battery.tolist(), strict=True))
+    sure: dict[str, float] = defaultdict(float)
+    for name, cost in swaps.select("meter_id", "cost").iter_rows():
+        sure[name] += price.get(name, 0.0) if cost is None else cost
+    mean = np.zeros(here.height)
+    if asked.last > found.as_of:
+        known = {name: i for i, name in enumerate(fleet.prepared.devices.meters)}
+        index = np.array([known[name] for name in here["meter_id"]], dtype=np.int64)
+        outlook = fleet.posterior.outlook
+        start = max(asked.first - timedelta(days=1), found.as_of)
+        counts = [
+            outlook.expected(index, np.full(index.size, year_of(day)))[0]
+            for day in (start, asked.last)
+        ]
+        alive = _with_us(here)
+        mean = np.maximum(counts[1] - counts[0], 0.0) * alive
+    return Spent(
+        np.array([sure[name] for name in here["meter_id"]]), _about(mean, rng) * battery[:, None]
+    )
+
+
+def _with_us(here: pl.DataFrame) -> NDArray[np.bool_]:
+    """Meters that the season's expenses are for: not gone, and not lent to someone else."""
+    lent = (pl.col("state") == "lent").fill_null(False)
+    return here.select(~pl.col("gone") & ~lent).to_series().to_numpy()
+
+
+def _about(mean: Array, rng: np.random.Generator) -> Array:
+    """Whole numbers with a mean: its floor, or one more. Intervals of batteries vary little, so
+    the count is nearly the mean."""
+    floor = np.floor(mean)[:, None]
+    more = rng.random((mean.size, DRAWS)) < (mean - np.floor(mean))[:, None]
+    return np.asarray(floor + more)
+
+
+def _event_costs(found: Records, here: pl.DataFrame, asked: Asked) -> Array:
+    """What other recorded events have cost."""
+    rest = _own_events(found, asked).filter(pl.col("event") != "battery_swap")
+    cost = dict(rest.group_by("meter_id").agg(pl.col("cost").sum()).iter_rows())
+    return np.array([float(cost.get(name) or 0.0) for name in here["meter_id"]])
+
+
+def new_price(costs: pl.DataFrame, here: pl.DataFrame) -> Array:
+    """The price of a new meter: the item's for its group, else what it once cost."""
+    rows = here.select("group", "purchase_cost").iter_rows()
+    return np.array([unit_cost(costs, "replacement", group) or paid or 0.0 for group, paid in rows])
+
+
+def replacement_rate(found: Records) -> tuple[float, float]:
+    """Replacements so far and the meter-years they happened in, with a weak prior: shape and
+    years of the rate's gamma distribution."""
+    replaced = found.meters["replaces_meter_id"].drop_nulls().len()
+    end = pl.min_horizontal(pl.col("retired_date").fill_null(found.as_of), pl.lit(found.as_of))
+    days = found.meters.select((end - pl.col("in_service_on")).dt.total_days().clip(0)).to_series()
+    return PRIOR_REPLACED + replaced, PRIOR_YEARS + float(days.sum() or 0) / 365.25
+
+
+def _replacements(
+    found: Records, here: pl.DataFrame, asked: Asked, *, new: Array, rng: np.random.Generator
+) -> Spent:
+    """Meters bought as replacements in the records; those to come at the fleet's own rate, whose
+    uncertainty all meters share."""
+    bought = _in_period(
+        here.filter(pl.col("replaces_meter_id").is_not_null()),
+        pl.coalesce("purchase_date", "in_service_on"),
+        asked,
+        found.as_of,
+    )
+    paid = dict(bought.select("meter_id", "purchase_cost").iter_rows())
+    sure = np.array(
+        [
+            float(paid[name] or price) if name in paid else 0.0
+            for name, price in zip(here["meter_id"], new.tolist(), strict=True)
+        ]
+    )
+    start = max(asked.first - timedelta(days=1), found.as_of)
+    years = max(0.0, (asked.last - start).days / 365.25)
+    shape, exposure = replacement_rate(found)
+    rate = rng.gamma(shape, 1 / exposure, DRAWS)
+    chance = 1 - np.exp(-rate * years)
+    alive = _with_us(here)
+    lost = (rng.random((here.height, DRAWS)) < chance) & alive[:, None]
+    return Spent(sure, lost * new[:, None])

@@ -1,0 +1,190 @@
+"""Keep a meter or replace it: what holding it within tolerance takes against a new one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from models.budget.cost_items import new_price
+from models.fleet import FleetFit
+from models.policies import Belief, Nature, cheapest_average, nature_of, surroundings
+from models.season import Tables, days_between, prices, use_of
+from models.wording import chance
+
+if TYPE_CHECKING:
+    from models.run import Records
+
+Array = NDArray[np.float64]
+LIFE_YEARS, YEARS_SAID = 3.0, "3 years"  # over which a new meter must pay for itself
+SURE = 0.8  # chance that it does, below which more is to be found out first
+DRIFTS, PATHS = 20, 400  # drifts and courses of the error that a meter may have
+LEAST_DAY = 1e-3  # money a day of a meter that nobody rides
+SHORTEST_DAYS = 90  # a shorter period does not stand for a year
+
+
+def keep_or_replace(
+    found: Records,
+    fleet: FleetFit,
+    tables: Tables,
+    here: pl.DataFrame,
+    *,
+    first: date | None = None,
+    last: date | None = None,
+) -> dict[str, dict[str, Any]]:
+    """For each meter: keep or replace, and why.
+
+    What it takes to hold a meter within tolerance for a year (visits at its best interval and the
+    days out of tolerance that remain, weighed by what it is ridden in as the season's plan
+    weighs them) against the same for a new one of its group, over three years, with the price of
+    the new one.
+
+    In   first, last: the period whose riding stands for every year (else the coming year)
+    Out  keep_or_replace, reason, holding_cost_per_year, new_holding_cost_per_year,
+         gain_if_replaced, gain_interval90 and chance_pays (over what is not known of the meter
+         itself), find_out_first (bench, compare; null unless a new one would pay on the average
+         but is not sure to)
+    """
+    costs, groups = tables["costs"], here["group"].to_list()
+    money, new = prices(costs, groups), new_price(costs, here)
+    weight = _weight(found, tables, here, first=first, last=last)
+    day = money.day * weight  # of a day out of tolerance as this meter is ridden
+    days = money.visit / np.maximum(day, LEAST_DAY)
+    usual = nature_of(fleet, surroundings(fleet, here, found.data))
+    fresh = cheapest_average(Belief(usual), days) * np.maximum(day, LEAST_DAY) * 365.25
+    own = _own_costs(fleet, here, usual, days) * np.maximum(day, LEAST_DAY) * 365.25
+    fixed = (here["slope_convention"] == "fixed").fill_null(False).to_numpy()
+    own = np.where(fixed, _left_alone(fleet, here) * day * 365.25, own)
+    unit = f" {money.currency}" if money.currency else ""
+    benched = set(found.sessions["meter_id"])
+    return {
+        row["meter_id"]: _verdict(
+            own[:, m],
+            float(fresh[m]),
+            float(new[m]),
+            unit=unit,
+            row=row,
+            ridden=bool(weight[m] > 0),
+            benched=row["meter_id"] in benched,
+        )
+        for m, row in enumerate(here.iter_rows(named=True))
+    }
+
+
+def _weight(
+    found: Records, tables: Tables, here: pl.DataFrame, *, first: date | None, last: date | None
+) -> Array:
+    """What a day of each meter weighs on the average, [M]: ridden or not, in which races."""
+    begin = max(first or found.as_of, found.as_of)
+    end = last if last is not None and (last - begin).days >= SHORTEST_DAYS else None
+    days = days_between(begin, end or begin + timedelta(days=364))
+    use = use_of(here["meter_id"].to_list(), days, tables["calendar"], tables["assignments"])
+    return np.asarray(use.weight.mean(axis=1))
+
+
+def _own_costs(fleet: FleetFit, here: pl.DataFrame, usual: Nature, days: Array) -> Array:
+    """Cheapest averages if each meter's drift were one of equally likely ones, [PATHS, M]."""
+    belief = believed_today(fleet, here, Belief(usual))
+    mean, sd = belief.mean[:, 1].copy(), np.sqrt(belief.P[:, 1, 1])
+    belief.P[:, 1, :] = belief.P[:, :, 1] = 0.0
+    rows = []
+    for z in ndtri((np.arange(DRIFTS) + 0.5) / DRIFTS):
+        belief.mean[:, 1] = mean + z * sd
+        rows.append(cheapest_average(belief, days))
+    return np.repeat(np.array(rows), PATHS // DRIFTS, axis=0)
+
+
+def ranked(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Rows of meters, what is best replaced first: by what a new one would gain."""
+
+    def order(row: dict[str, Any]) -> tuple[float, str]:
+        gain = row["gain_if_replaced"]
+        return (np.inf if gain is None else -gain, row["meter_id"])
+
+    return sorted(rows, key=order)
+
+
+def believed_today(fleet: FleetFit, here: pl.DataFrame, belief: Belief) -> Belief:
+    """The belief about the meters themselves: today's error and drift."""
+    drift = here.select("meter_id").join(
+        fleet.drift(), on="meter_id", how="left", maintain_order="left"
+    )
+    mean, sd = fleet.gain_error([("meter", name) for name in here["meter_id"]], fleet.today)
+    known = drift["drift_ln"].is_not_null().to_numpy()
+    belief.mean[:, 0] = mean
+    belief.mean[:, 1] = np.where(known, drift["drift_ln"].fill_null(0.0), belief.mean[:, 1])
+    own = drift["drift_sd_ln"].fill_null(0.0).to_numpy() ** 2
+    belief.P[:, 1, 1] = np.where(known, own, belief.P[:, 1, 1])
+    belief.P[:, 0, 0] = sd**2
+    belief.P[:, 0, 1] = belief.P[:, 1, 0] = 0.0
+    return belief
+
+
+def _left_alone(fleet: FleetFit, here: pl.DataFrame) -> Array:
+    """Share of the next three years out of tolerance without any reset (a slope that cannot be
+    set), on each of many courses that the error may take, [PATHS, M]; 0 for other meters."""
+    out = np.zeros((PATHS, here.height))
+    days = [fleet.today + timedelta(days=28 * k) for k in range(round(13 * LIFE_YEARS) + 1)]
+    steady = np.random.default_rng(PATHS).standard_normal((PATHS, len(days)))
+    for m, row in enumerate(here.iter_rows(named=True)):
+        if row["slope_convention"] == "fixed" and not row["gone"]:
+            mean, covariance = fleet.joint([(("meter", row["meter_id"]), day) for day in days])
+            values, vectors = np.linalg.eigh(covariance)
+            root = vectors * np.sqrt(np.maximum(values, 0.0))
+            error = 100 * np.expm1((mean + steady @ root.T) / 100)
+            out[:, m] = (np.abs(error) > float(row["tolerance_pct"])).mean(axis=1)
+    return out
+
+
+def _verdict(
+    owns: Array,
+    fresh: float,
+    new: float,
+    *,
+    unit: str,
+    row: dict[str, Any],
+    ridden: bool,
+    benched: bool,
+) -> dict[str, Any]:
+    own = float(owns.mean())
+    told: dict[str, Any] = {"holding_cost_per_year": own, "new_holding_cost_per_year": fresh}
+    told |= {"gain_if_replaced": None, "gain_interval90": None, "chance_pays": None}
+    told |= {"find_out_first": None}
+    if row["gone"]:
+        return {"keep_or_replace": None, "reason": "It has left the fleet.", **told}
+    keep = {"keep_or_replace": "keep"}
+    if not ridden:
+        told |= {"holding_cost_per_year": 0.0, "new_holding_cost_per_year": 0.0}
+        return keep | told | {"reason": "Nobody is down to ride it: it costs nothing to keep."}
+    fixed = row["slope_convention"] == "fixed"
+    how = "cannot be reset: over three years its days out of tolerance cost" if fixed else "takes"
+    text = f"It {how} {own:.0f}{unit} a year{'' if fixed else ' to hold within tolerance'}, "
+    text += f"a new one {fresh:.0f}{unit}"
+    if new <= 0:
+        return keep | told | {"reason": f"{text}; the price of a new one is unknown."}
+    gains = LIFE_YEARS * (owns - fresh) - new
+    pays = float((gains > 0).mean())
+    told |= {"gain_if_replaced": float(gains.mean()), "chance_pays": pays}
+    low, high = np.quantile(gains, [0.05, 0.95])
+    told["gain_interval90"] = [min(float(low), gains.mean()), max(float(high), gains.mean())]
+    if gains.mean() <= 0:
+        return keep | told | {"reason": f"{text}: not worth {new:.0f}{unit} over {YEARS_SAID}."}
+    if pays >= SURE:
+        text += f": {new:.0f}{unit} for a new one pay for themselves within {YEARS_SAID} "
+        return told | {"keep_or_replace": "replace", "reason": f"{text}({chance(pays)} sure)."}
+    still = row["static_check"] is False
+    told["find_out_first"] = "compare" if still else "bench"
+    way = "Compare it on rides first" if still else "Bench it first"
+    never = "" if benched else " It has never been on the bench."
+    never = " Hung masses prove nothing on it." if still else never
+    text += (
+        f" on the average, but the chance that {new:.0f}{unit} for a new one pay for themselves "
+        f"within {YEARS_SAID} is only {chance(pays)}, because its error and drift are not known "
+        f"well enough.{never}"
+    )
+    return keep | told | {"reason": f"{way}. {text}"}

@@ -1,0 +1,102 @@
+"""What a coach looks at: a rider's meters over the time each was ridden, and how far they agree."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import date, timedelta
+from itertools import combinations
+from typing import Any
+
+import polars as pl
+
+from models import status
+from models.fleet import FleetFit
+from models.status import Z90
+
+EXAMPLE_W = 300.0
+STEP = timedelta(days=14)
+DAY = timedelta(days=1)
+
+
+def riding_periods(
+    assignments: pl.DataFrame, meters: Sequence[str], *, rider_id: str, today: date
+) -> list[dict[str, Any]]:
+    """Which meter a rider has ridden when, oldest first: meter_id, bike_id, role, from_date,
+    to_date (null: still)."""
+    rows = assignments.filter(
+        (pl.col("rider_id") == rider_id)
+        & pl.col("meter_id").is_in(list(meters))
+        & (pl.col("from_date") <= today)
+    ).sort("from_date", "meter_id")
+    return rows.select("meter_id", "bike_id", "role", "from_date", "to_date").to_dicts()
+
+
+def period_curve(
+    fleet: FleetFit, resets: pl.DataFrame, period: dict[str, Any], *, today: date
+) -> dict[str, Any]:
+    """The gain error of a meter while it was ridden: the period, `points` and `resets`."""
+    meter, first = period["meter_id"], period["from_date"]
+    last = min(today, period["to_date"] or today)
+    mine = resets.filter(
+        (pl.col("meter_id") == meter) & pl.col("at").dt.date().is_between(first, last)
+    )
+    changed = mine["at"].dt.date().to_list()
+    steps = [first + k * STEP for k in range((last - first) // STEP + 1)]
+    about = [day - DAY for day in changed if day > first]
+    days = sorted({first, last, *steps, *changed, *about})
+    mean, sd = fleet.gain_error(("meter", meter), days)
+    return period | {
+        "points": status.points(days, mean, sd),
+        "resets": mine.select(
+            "slope_before", "slope_after", "step_pct", "recorded", date=pl.col("at").dt.date()
+        ).to_dicts(),
+    }
+
+
+def between_meters(fleet: FleetFit, meters: Sequence[str], *, on: date) -> list[dict[str, Any]]:
+    """What one meter is expected to show more than another at the same effort, a row a pair.
+
+    Out  meter_id (the one that shows more), other_meter_id, difference_pct, interval90_pct,
+         difference_w and interval90_w at example_w true watts, p_more (chance that the first
+         does show more)
+    """
+    if len(meters) < 2:
+        return []
+    mean, covariance = fleet.joint([(("meter", meter), on) for meter in meters])
+    rows = []
+    for i, j in combinations(range(len(meters)), 2):
+        more, less = (i, j) if mean[i] >= mean[j] else (j, i)
+        gap = float(mean[more] - mean[less])
+        sd = math.sqrt(max(0.0, float(covariance[i, i] + covariance[j, j] - 2 * covariance[i, j])))
+        low, value, high = (100 * math.expm1((gap + s * Z90 * sd) / 100) for s in (-1, 0, 1))
+        watts = [
+            EXAMPLE_W * x / 100 * math.exp(float(mean[less]) / 100) for x in (low, value, high)
+        ]
+        rows.append(
+            {
+                "meter_id": meters[more],
+                "other_meter_id": meters[less],
+                "difference_pct": value,
+                "interval90_pct": [low, high],
+                "example_w": EXAMPLE_W,
+                "difference_w": watts[1],
+                "interval90_w": [watts[0], watts[2]],
+                "p_more": _normal_cdf(gap / sd) if sd > 0 else float(gap > 0),
+            }
+        )
+    return rows
+
+
+def _normal_cdf(z: float) -> float:
+    return float(0.5 * math.erfc(-z / math.sqrt(2.0)))
+
+
+def efforts_of(efforts: pl.DataFrame, *, rider_id: str, today: date) -> list[dict[str, Any]]:
+    """A rider's efforts up to a day, the newest first."""
+    return (
+        efforts.filter((pl.col("rider_id") == rider_id) & (pl.col("date") <= today))
+        .sort("date", descending=True, maintain_order=True)
+        .select("date", "meter_id", "reference_id", "watts", "duration_s", "kind")
+        .to_dicts()
+    )

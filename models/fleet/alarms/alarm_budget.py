@@ -1,0 +1,79 @@
+"""Shares the allowed false alarms out among the kinds of alarm, and sets their limits."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.fleet.alarms.scan_meters import Favours, View
+from models.fleet.alarms.scan_shared import Scan
+from models.fleet.alarms.thresholds import Trials, smallest
+from models.fleet.inference import Mixture
+
+_SHARES = {
+    "meter_step": 0.90,
+    "entry": 0.55,
+    "step": 0.02,
+    "offset": 0.02,
+    "bend": 0.03,
+    "noise": 0.10,
+}
+"""Nominal false alarms of each kind, of one allowed in all.
+
+Their sum exceeds one: the limits come out conservative, since an effect must also be the best
+explanation beside all others and survive the refit. Simulated fleets without any mishap show
+about a half to one alarm where one is allowed (see the fleet benchmarks).
+"""
+_SHORTEST = 0.5
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Expected false alarms over the whole history, by kind of alarm."""
+
+    meter_step: float
+    entry: float
+    step: float
+    offset: float
+    bend: float
+    noise: float
+
+
+def budget_for(per_season: float, years: float) -> Budget:
+    """The budget of a history of so many years, at so many false alarms in 365 days."""
+    total = per_season * max(years, _SHORTEST) * 365.25 / 365
+    return Budget(**{kind: share * total for kind, share in _SHARES.items()})
+
+
+def step_limit(budget: Budget, found: Sequence[View], favours: Favours) -> float:
+    """Limit of |z| for steps of meters."""
+    trials = Trials()
+    for view in found:
+        trials.add_scan(view.rho[view.pairs], float((view.mask.sum(axis=1) > 1).sum()))
+    trials.add_singles(favours.step[favours.step > 0])
+    return trials.limit(budget.meter_step)
+
+
+def entry_limit(
+    budget: Budget, n_sessions: int, favours: Favours, mixture: Mixture, *, noise_share: float
+) -> float:
+    """Limit of |z| for wrong entries; noise with heavy tails raises it."""
+
+    def expected(c: float) -> float:
+        raised = np.sqrt(np.maximum(c**2 - np.array([0.0, favours.slip_bonus]), 0.0))
+        far, near = mixture.tail(raised, noise_share)
+        return n_sessions * float((1 - favours.slip_share) * far + favours.slip_share * near)
+
+    return smallest(expected, budget.entry)
+
+
+def shared_limit(budget: Budget, scans: Sequence[Scan]) -> dict[str, float]:
+    """Limits of |z| for steps of references and mass sets, their offsets, groups' bends."""
+    limits = {}
+    for kind in ("step", "offset", "bend"):
+        trials = Trials()
+        for scan in scans:
+            if scan.kind == kind:
+                trials.add_scan(scan.rho)
+        limits[kind] = trials.limit(getattr(budget, kind))
+    return limits

@@ -1,0 +1,121 @@
+"""The alarms as a table: what, where, when, how large, and what to do about it."""
+
+from dataclasses import dataclass
+from math import expm1
+
+import numpy as np
+import polars as pl
+
+from models.fleet.alarms.alarm_texts import alarm_text
+from models.fleet.design import Effect, Prepared, date_of
+from models.fleet.inference import State, Support
+
+ALARM_SCHEMA = {
+    "device_kind": pl.String,
+    "device_id": pl.String,
+    "kind": pl.String,
+    "date": pl.Date,
+    "size_pct": pl.Float64,
+    "size_sd_pct": pl.Float64,
+    "consequence_pct": pl.Float64,
+    "observation": pl.String,
+    "score": pl.Float64,
+    "text": pl.String,
+}
+_LATEST_AFTER_YEARS = 59 / 365.25
+_RESET_WITHIN_YEARS = 3 / 365.25
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """One alarm, sizes in plain percent; consequence: shift of the gain error since a reset."""
+
+    effect: Effect
+    date_year: float
+    size_pct: float
+    size_sd_pct: float
+    consequence_pct: float | None
+    score: float
+
+
+def alarm_frame(
+    state: State, prepared: Prepared, supported: dict[Effect, Support], noise_p: dict[Effect, float]
+) -> pl.DataFrame:
+    """One row an alarm, columns of ALARM_SCHEMA, in order of date.
+
+    size_pct         of a step the change of the device's value, of an entry the error of the
+                     found value, of an offset what the mass set adds to found values beyond its
+                     statement, of a bend the change of the yearly drift, of noise the factor
+                     less one, in percent
+    consequence_pct  of an entry: the shift of the meter's gain error since the slope was reset
+                     on it, else null
+    score            size over its sd (of noise: the equivalent normal deviate)
+    """
+    rows = []
+    for effect in state_effects(supported, noise_p):
+        alarm = _alarm(state, prepared, effect, supported.get(effect), noise_p.get(effect))
+        rows.append(
+            {
+                "device_kind": effect.device_kind,
+                "device_id": effect.device,
+                "kind": effect.kind,
+                "date": date_of(alarm.date_year),
+                "size_pct": alarm.size_pct,
+                "size_sd_pct": alarm.size_sd_pct,
+                "consequence_pct": alarm.consequence_pct,
+                "observation": effect.observation,
+                "score": alarm.score,
+                "text": alarm_text(alarm, prepared),
+            }
+        )
+    return pl.DataFrame(rows, schema=ALARM_SCHEMA).sort("date", "device_id", maintain_order=True)
+
+
+def state_effects(supported: dict[Effect, Support], noise_p: dict[Effect, float]) -> list[Effect]:
+    """All effects that are alarms."""
+    return [*supported, *noise_p]
+
+
+def _alarm(
+    state: State, prepared: Prepared, effect: Effect, support: Support | None, p: float | None
+) -> Alarm:
+    if support is None:
+        from scipy.special import ndtri
+
+        score = float(-ndtri(max(p or 1.0, 1e-300) / 2))
+        return Alarm(effect, effect.at, 100 * (effect.factor - 1), 0.0, None, score)
+    size = 100 * expm1(support.size / 100)
+    return Alarm(
+        effect,
+        when(effect),
+        size,
+        support.sd,
+        _consequence(prepared, effect, support.size),
+        support.size / support.sd,
+    )
+
+
+def when(effect: Effect) -> float:
+    """The date given: that of the first observation which shows it; of a step with nothing seen
+    for long before, two months after the observation before it."""
+    if effect.kind != "step":
+        return effect.at
+    return min(effect.at, effect.since + _LATEST_AFTER_YEARS)
+
+
+def _consequence(prepared: Prepared, effect: Effect, size: float) -> float | None:
+    """Shift of the gain error, in percent, since the slope was reset on a wrong entry.
+
+    The reset took out the share (p_after − p_before) / found of what was found, so the same
+    share of the error that was not there.
+    """
+    if effect.kind != "entry":
+        return None
+    meter = prepared.devices.meters.index(effect.device)
+    row = prepared.session_rows[effect.observation]
+    found = float(prepared.obs.value[row])
+    for switch in prepared.programmed.switches.get(meter, []):
+        if switch.certain and 0 <= switch.at[0] - effect.at <= _RESET_WITHIN_YEARS:
+            share = switch.step / found if abs(found) > 0.05 else 1.0
+            return 100 * expm1(-size * float(np.clip(share, 0.0, 1.3)) / 100)
+    return None

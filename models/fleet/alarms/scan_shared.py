@@ -1,0 +1,162 @@
+"""Looks at what many meters share: steps of references and mass sets, bends of groups.
+
+A candidate is a direction over all observations, f: what the observations would show per unit
+of the effect. Its score is f'Py, its information f'Pf, with P of the whole fleet (the shared
+effects' uncertainty included), so a trainer's step is judged by all of its meters at once.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.fleet.design import BENCH, GROUP, METER, REFERENCE, Array, Batch, Flags, Index
+from models.fleet.inference import State
+
+_COARSE = 60
+_MOST_DATES = 40
+_WORTH_REFINING = 2.0
+_QUARTER = 0.25
+_SETTLED = 0.5  # years of a group's past and present that a bend needs
+
+Direction = Callable[[Batch], tuple[Flags, Array]]
+"""For a batch: which of its meters are touched, and f of those, [touched, n, candidates]."""
+
+
+@dataclass
+class Scan:
+    """All candidates of one device: when, z, size, sd, and correlation with the next."""
+
+    kind: str
+    device_kind: str
+    device: int
+    at: Array
+    since: Array
+    z: Array
+    size: Array
+    sd: Array
+    rho: Array
+
+
+def shared_scans(state: State) -> Iterator[Scan]:
+    """Scans of every reference, mass set, promoted meter and group."""
+    obs = state.design.obs
+    for r in np.unique(obs.ref[obs.ref >= 0]):
+        yield from _steps_of(state, REFERENCE, int(r), -(obs.ref == r).astype(np.float64))
+    for b in np.unique(obs.bench[obs.bench >= 0]):
+        yield from _steps_of(state, BENCH, int(b), (obs.bench == b).astype(np.float64))
+        yield _offset_scan(state, int(b))
+    for m in state.design.layout.courses:
+        sign = (obs.owner == m).astype(np.float64) - (obs.other == m)
+        yield from _steps_of(state, METER, int(m), sign)
+    for g in range(len(state.design.layout.devices.groups)):
+        yield from _bend_scan(state, g)
+
+
+def _steps_of(state: State, kind: str, device: int, sign: Array) -> Iterator[Scan]:
+    """Steps of one device that enters the observations with these signs.
+
+    A coarse scan first; where it shows something, all dates around the best.
+    """
+    used = np.unique(state.design.obs.t[sign != 0])
+    if len(used) < 2:
+        return
+    k = np.arange(1, len(used))
+    if len(k) > _COARSE:
+        k = np.unique(np.linspace(1, len(used) - 1, _COARSE).round().astype(np.int64))
+    scan = _step_scan(state, kind, device, sign, used, k)
+    best = int(np.argmax(np.abs(scan.z)))
+    if len(k) < len(used) - 1 and abs(scan.z[best]) > _WORTH_REFINING:
+        low, high = k[max(best - 1, 0)], k[min(best + 1, len(k) - 1)]
+        near = np.arange(low, high + 1)
+        step = int(np.ceil(len(near) / _MOST_DATES))
+        every = np.union1d(k, near[::step])
+        scan = _step_scan(state, kind, device, sign, used, every)
+    yield scan
+
+
+def _step_scan(state: State, kind: str, device: int, sign: Array, used: Array, k: Index) -> Scan:
+    at = used[k]
+    t = state.design.obs.t
+
+    def direction(batch: Batch) -> tuple[Flags, Array]:
+        s = sign[batch.rows] * batch.mask
+        touched: Flags = np.any(s != 0, axis=1)
+        late = t[batch.rows[touched]][:, :, None] >= at
+        return touched, np.where(late, s[touched][:, :, None], 0.0)
+
+    return _scan(state, "step", kind, device, at, used[k - 1], direction)
+
+
+def _offset_scan(state: State, bench: int) -> Scan:
+    """Is a mass set further off what is stated than its uncertainty allows?"""
+    obs = state.design.obs
+    mine = obs.bench == bench
+
+    def direction(batch: Batch) -> tuple[Flags, Array]:
+        hit = mine[batch.rows] & (batch.mask > 0)
+        touched = hit.any(axis=1)
+        return touched, hit[touched][:, :, None].astype(np.float64)
+
+    first = np.array([obs.t[mine].min()])
+    return _scan(state, "offset", BENCH, bench, first, first, direction)
+
+
+def _bend_scan(state: State, group: int) -> Iterator[Scan]:
+    """A change of a whole group's drift, by quarters."""
+    obs, devices = state.design.obs, state.design.layout.devices
+    mine = devices.group[obs.owner] == group
+    if not mine.any():
+        return
+    t = obs.t[mine]
+    at = np.arange(t.min() + _SETTLED, t.max() - _SETTLED, _QUARTER)
+    if not len(at):
+        return
+
+    def direction(batch: Batch) -> tuple[Flags, Array]:
+        now = obs.t[batch.rows]
+        other = np.where(obs.other >= 0, devices.group[obs.other], -1)[batch.rows]
+        sign = (batch.group == group)[:, None] * 1.0 - (other == group)
+        touched = ((sign * batch.mask) != 0).any(axis=1)
+        ahead = np.maximum(now[touched][:, :, None] - at, 0.0)
+        f: Array = (sign * batch.mask)[touched][:, :, None] * ahead
+        return np.asarray(touched, dtype=np.bool_), f
+
+    yield _scan(state, "bend", GROUP, group, at, at, direction)
+
+
+def _scan(
+    state: State,
+    kind: str,
+    device_kind: str,
+    device: int,
+    at: Array,
+    since: Array,
+    direction: Direction,
+) -> Scan:
+    n, K = state.design.n_shared, len(at)
+    score, info, a = np.zeros(K), np.zeros((K, K)), np.zeros((n + 1, K))
+    for batch, block in zip(state.design.batches, state.blocks, strict=True):
+        touched, f = direction(batch)
+        if not touched.any():
+            continue
+        f = f.astype(np.float64)
+        Vf = block.Vinv[touched] @ f
+        score += np.einsum("bnk,bn->k", f, block.alpha[touched])
+        info += f.reshape(-1, K).T @ Vf.reshape(-1, K)
+        local = batch.A[touched].transpose(0, 2, 1) @ Vf
+        a += batch.to_shared(local, n + 1, touched)
+    info -= a[:n].T @ state.C @ a[:n]
+    own = np.maximum(np.diag(info), 1e-9)
+    rho = np.diag(info, 1) / np.sqrt(own[:-1] * own[1:])
+    return Scan(
+        kind,
+        device_kind,
+        device,
+        at,
+        since,
+        score / np.sqrt(own),
+        score / own,
+        1 / np.sqrt(own),
+        rho,
+    )

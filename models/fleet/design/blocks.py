@@ -1,0 +1,308 @@
+"""The meters' own blocks, gathered in batches of equal (padded) size.
+
+A block holds one meter's observations in time order. Its covariance, with c the meter's clocks
+and everything in 100·ln:
+
+    V_jk = Σ11 + Σ12 (a_j + a_k) + Σ22 a_j a_k            start and drift, a: age
+         + min over the clocks: q·age, ωδ²·swaps, events, steps put in by alarms
+         + ωη² where j and k share a pair effect
+         + ωT² w_j w_k                               temperature, w: °C away from 20
+         + crank, meter-constant and unknown-reset parts as stated
+         + (u_j² + σ²) / weight_j on the diagonal
+
+A promoted meter (one that serves as a reference) has its own course among the shared effects.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.sparse import csr_array
+
+from models.fleet.design.arrays import Array, Flags, Index
+from models.fleet.design.cumulative_events import StepClock
+from models.fleet.design.layout import Layout, observed_entries
+from models.fleet.design.observations import Observations
+from models.fleet.design.programmed import Programmed
+
+_WIDTHS = np.unique(np.round(np.geomspace(2, 4096, 34) / 2) * 2).astype(np.int64)
+_MOST_IN_BATCH = 400
+
+
+@dataclass
+class Batch:
+    """Blocks of B meters, padded to n observations and c local shared columns.
+
+    rows       observation of each place (0 where padded), mask 1 where real
+    fixed      covariance that needs no estimating; added: variance of what an alarm set aside
+    columns    shared column of each local one; the dummy column is the number of shared effects
+    A          design, [B, n, c]
+    steps      increments of the clocks from place to place: walk, swap, event, alarm [4, B, n]
+    weight     of the noise variance: noise sd factors are in it
+    """
+
+    meter: Index
+    group: Index
+    own: Array
+    rows: Index
+    mask: Array
+    age: Array
+    warm: Array
+    steps: Array
+    noise2: Array
+    weight: Array
+    bench: Array
+    same_pair: Array
+    fixed: Array
+    added: Array
+    rough: Array
+    loose_reference: Array
+    loose_own: Array
+    loose_other: Array
+    other_group: Index
+    A: Array
+    columns: Index
+    y: Array
+
+    def to_shared(self, local: Array, n_rows: int, touched: Flags | None = None) -> Array:
+        """Local rows [B, c, k] summed into the shared effects' rows, [n_rows, k].
+
+        touched   the blocks that `local` is of, if not all
+        """
+        columns = (self.columns if touched is None else self.columns[touched]).ravel()
+        n = len(columns)
+        sums = csr_array((np.ones(n), (columns, np.arange(n))), shape=(n_rows, n))
+        return np.asarray(sums @ local.reshape(n, -1), dtype=np.float64)
+
+    def update(self, adjust: "Adjustments", alarm: StepClock, t: Array) -> None:
+        """Take over new weights, noise factors, set-aside observations and steps."""
+        self.weight = adjust.weight[self.rows] / adjust.factor[self.rows] ** 2 * self.mask
+        self.rough = adjust.rough[self.rows]
+        self.added = adjust.added[self.rows] * self.mask
+        meter = np.broadcast_to(self.meter[:, None], self.rows.shape)
+        reading = alarm.read(meter, t[self.rows])
+        self.steps[3] = np.diff(reading, axis=1, prepend=0.0) * self.mask
+
+
+@dataclass
+class Design:
+    """Everything that estimation needs: shared effects, blocks, and where observations sit."""
+
+    layout: Layout
+    obs: Observations
+    programmed: Programmed
+    batches: list[Batch]
+    place: Index
+    """For each meter its (batch, position), or (−1, −1) without observations, [meters, 2]."""
+    y: Array
+    pairs: list[Index] = field(default_factory=list)
+    """For each batch, where each pair of its local columns is in the shared precision."""
+
+    @property
+    def n_shared(self) -> int:
+        """Number of shared effects."""
+        return self.layout.n
+
+    def __post_init__(self) -> None:
+        n = self.n_shared + 1
+        self.pairs = [
+            (b.columns[:, :, None] * n + b.columns[:, None, :]).ravel() for b in self.batches
+        ]
+
+    def update(self, adjust: "Adjustments", alarm: StepClock) -> None:
+        """Take over what alarms and weights have changed, the shared effects being the same."""
+        self.layout.clocks.alarm = alarm
+        for batch in self.batches:
+            batch.update(adjust, alarm, self.obs.t)
+
+
+@dataclass
+class Adjustments:
+    """What robust weighting and alarms do to the observations.
+
+    weight   of each observation's usual noise, in 0…1
+    rough    variance of the noise, rough ones included, over the usual part's
+    factor   of each observation's noise sd (grown noise)
+    added    variance added by wrong entries and wild comparisons
+    """
+
+    weight: Array
+    factor: Array
+    added: Array
+    rough: Array
+
+
+def sensor_values(obs: Observations, programmed: Programmed) -> Array:
+    """Observations with the programmed slopes taken out: of s instead of e."""
+    y = obs.value + programmed.mean(obs.owner, obs.t)
+    inside = np.flatnonzero(obs.other >= 0)
+    if len(inside):
+        y[inside] -= programmed.mean(obs.other[inside], obs.t[inside])
+    return y
+
+
+def build_design(
+    layout: Layout, obs: Observations, programmed: Programmed, adjust: Adjustments, *, y: Array
+) -> Design:
+    """Gather all blocks. y: the observations with the programmed slopes taken out."""
+    local = _LocalColumns(layout, obs)
+    counts = np.bincount(obs.owner, minlength=len(layout.devices.meters))
+    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    place = np.full((len(counts), 2), -1, dtype=np.int64)
+    batches: list[Batch] = []
+    for width, meters in _widths(counts):
+        for k in range(0, len(meters), _MOST_IN_BATCH):
+            chosen = meters[k : k + _MOST_IN_BATCH]
+            place[chosen, 0] = len(batches)
+            place[chosen, 1] = np.arange(len(chosen))
+            span = _Span(chosen, starts[chosen], counts[chosen], width)
+            batches.append(_batch(layout, obs, programmed, adjust, span, local, y))
+    return Design(layout, obs, programmed, batches, place, y)
+
+
+def _widths(counts: Index) -> list[tuple[int, Index]]:
+    """Padded sizes and the meters that get each."""
+    has = np.flatnonzero(counts > 0)
+    top = int(counts.max(initial=1))
+    ladder = _WIDTHS if top <= _WIDTHS[-1] else np.append(_WIDTHS, top)
+    width = ladder[np.searchsorted(ladder, counts[has])]
+    return [(int(w), has[width == w]) for w in np.unique(width)]
+
+
+@dataclass
+class _Span:
+    """Where a batch's observations are in the flat order."""
+
+    meter: Index
+    start: Index
+    count: Index
+    width: int
+
+
+class _LocalColumns:
+    """The design as (observation, local column) entries, local columns numbered by meter."""
+
+    def __init__(self, layout: Layout, obs: Observations) -> None:
+        rows, columns, self.values = observed_entries(layout, obs)
+        order = np.argsort(rows, kind="stable")
+        self.rows, columns, self.values = rows[order], columns[order], self.values[order]
+        n = layout.n + 1
+        meter = obs.owner[self.rows]
+        keys, inverse = np.unique(meter * n + columns, return_inverse=True)
+        self.owner, self.shared = keys // n, keys % n
+        n_meters = len(layout.devices.meters)
+        self.first = np.searchsorted(self.owner, np.arange(n_meters + 1))
+        self.local = inverse - self.first[meter]
+        self.entry = np.searchsorted(self.rows, np.arange(len(obs) + 1))
+
+    def dense(self, span: _Span, dummy: int) -> tuple[Array, Index]:
+        """A [B, n, c] and the shared column of each local one [B, c]."""
+        first, last = self.first[span.meter], self.first[span.meter + 1]
+        width = max(int((last - first).max(initial=0)), 1)
+        B = len(span.meter)
+        columns = np.full((B, width), dummy, dtype=np.int64)
+        A = np.zeros((B, span.width, width))
+        for b in range(B):
+            columns[b, : last[b] - first[b]] = self.shared[first[b] : last[b]]
+            e = slice(self.entry[span.start[b]], self.entry[span.start[b] + span.count[b]])
+            np.add.at(A[b], (self.rows[e] - span.start[b], self.local[e]), self.values[e])
+        return A, columns
+
+
+def _batch(
+    layout: Layout,
+    obs: Observations,
+    programmed: Programmed,
+    adjust: Adjustments,
+    span: _Span,
+    local: _LocalColumns,
+    y: Array,
+) -> Batch:
+    place = np.arange(span.width)
+    real: Flags = place[None, :] < span.count[:, None]
+    rows = np.where(real, span.start[:, None] + place, 0)
+    mask = real.astype(np.float64)
+    A, columns = local.dense(span, layout.n)
+    promoted = layout.devices.promoted[span.meter]
+    t = obs.t[rows]
+    service = layout.devices.service[span.meter]
+    age = np.maximum(t - service[:, None], 0.0) * mask
+    meter = np.broadcast_to(span.meter[:, None], rows.shape)
+    clocks = np.stack(
+        [
+            age,
+            layout.clocks.swap.read(meter, t),
+            layout.clocks.event.read(meter, t),
+            layout.clocks.alarm.read(meter, t),
+        ]
+    )
+    pair = np.where(real, obs.pair[rows], -1)
+    same_pair = ((pair[:, :, None] == pair[:, None, :]) & (pair >= 0)[:, :, None]).astype(float)
+    loose = _loose_parts(layout, obs, rows, real)
+    return Batch(
+        meter=span.meter,
+        group=layout.devices.group[span.meter],
+        own=(~promoted).astype(np.float64),
+        rows=rows,
+        mask=mask,
+        age=age,
+        warm=layout.warm(meter, obs.temperature[rows]) * mask,
+        steps=np.diff(clocks, axis=2, prepend=0.0) * mask,
+        noise2=obs.u2[rows] * mask,
+        weight=adjust.weight[rows] / adjust.factor[rows] ** 2 * mask,
+        bench=obs.is_bench[rows] * mask,
+        same_pair=same_pair,
+        fixed=_stated_parts(obs, programmed, span, rows, mask),
+        added=adjust.added[rows] * mask,
+        rough=adjust.rough[rows],
+        loose_reference=loose[0],
+        loose_own=loose[1],
+        loose_other=loose[2],
+        other_group=np.where(obs.other[rows] >= 0, layout.devices.group[obs.other[rows]], 0),
+        A=A,
+        columns=columns,
+        y=y[rows] * mask,
+    )
+
+
+def _stated_parts(
+    obs: Observations,
+    programmed: Programmed,
+    span: _Span,
+    rows: Index,
+    mask: Array,
+) -> Array:
+    """Covariance that needs no estimating: cranks, meter constants, unknown reset instants."""
+    crank = np.where(mask > 0, obs.crank[rows], -1)
+    u_crank, u_meter = obs.u_crank[rows] * mask, obs.u_meter[rows] * mask
+    same = (crank[:, :, None] == crank[:, None, :]) & (crank >= 0)[:, :, None]
+    C = np.where(same, u_crank[:, :, None] * u_crank[:, None, :], 0.0)
+    C += u_meter[:, :, None] * u_meter[:, None, :]
+    for b, meter in enumerate(span.meter):
+        n = span.count[b]
+        gap = programmed.covariance(int(meter), obs.t[rows[b, :n]])
+        if gap is not None:
+            C[b, :n, :n] += gap
+    inside = (obs.other[rows] >= 0) & (mask > 0)
+    if inside.any():
+        t = obs.t[rows[inside]]
+        np.einsum("bii->bi", C)[inside] += programmed.variance(obs.other[rows[inside]], t)
+    return C
+
+
+def _loose_parts(
+    layout: Layout, obs: Observations, rows: Index, real: Flags
+) -> tuple[Array, Array, Array]:
+    """Variance over q that the walks' knots leave open: reference, owner, other meter."""
+    reference, own, other = (np.zeros(rows.shape) for _ in range(3))
+    for r in np.unique(obs.ref[rows[real]]):
+        if r >= 0:
+            at = real & (obs.ref[rows] == r)
+            t = obs.t[rows[at]]
+            reference[at] = layout.walks[r].loose(t, t)
+    for m, course in layout.courses.items():
+        for code, target in ((obs.owner, own), (obs.other, other)):
+            at = real & (code[rows] == m)
+            if at.any():
+                t = obs.t[rows[at]]
+                target[at] = course.walk.loose(t, t)
+    return reference, own, other

@@ -1,0 +1,333 @@
+"""Lays out the shared effects as columns, and says where a device's value meets them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from models.fleet.design.arrays import Array, Index, rows_of_each
+from models.fleet.design.cumulative_events import StepClock
+from models.fleet.design.effects import BENCH, GROUP, METER, REFERENCE, Effect
+from models.fleet.design.observations import Devices, Observations
+from models.fleet.design.settings import FleetSettings
+from models.fleet.design.shared import Entries, Key, Part, Walk, knots_for
+
+FLEET = -1
+REFERENCE_TEMPERATURE_C = 20.0
+
+
+@dataclass
+class Clocks:
+    """Jumps of the meters' sensors, and possible steps of references and mass sets.
+
+    alarm: steps of meters that an alarm has put in, with their prior variance
+    """
+
+    swap: StepClock
+    event: StepClock
+    reference_event: StepClock
+    bench_event: StepClock
+    alarm: StepClock
+
+
+@dataclass
+class Course:
+    """A promoted meter's columns: start and drift, battery steps, other steps, walk."""
+
+    line: int
+    swaps: list[tuple[float, int]]
+    steps: list[tuple[float, int]]
+    walk: Walk
+
+
+@dataclass
+class Population:
+    """Columns of the groups' means; −1 where there is none."""
+
+    start: Index
+    drift: int
+    drift_of: Index
+    swap: int
+    swap_of: Index
+    warmth: int
+    warmth_of: Index
+    bends: list[tuple[int, float, int]] = field(default_factory=list)
+
+
+class Layout:
+    """All shared effects of a fleet: columns, priors, and design entries for any instant."""
+
+    def __init__(
+        self,
+        devices: Devices,
+        obs: Observations,
+        settings: FleetSettings,
+        *,
+        clocks: Clocks,
+        effects: Sequence[Effect] = (),
+    ) -> None:
+        self.devices, self.settings, self.clocks = devices, settings, clocks
+        self.parts: list[Part] = []
+        self.n = 0
+        self._effects = effects
+        self.effect_columns: dict[Effect, int] = {}
+        self.population = self._population(obs)
+        spacing = self._spacing(obs)
+        self.levels, self.walks = self._references(obs, spacing)
+        self.courses = {
+            int(m): self._course(int(m), obs, spacing) for m in np.flatnonzero(devices.promoted)
+        }
+        self.bench_columns, self.place_columns, self.crank_columns = self._bench_side(obs)
+        self.reference_steps = self._steps(REFERENCE, devices.references, clocks.reference_event)
+        self.bench_steps = self._steps(BENCH, devices.benches, clocks.bench_event)
+        self.road_columns = self._road(obs)
+
+    # --- columns ------------------------------------------------------------------------------
+
+    def _add(self, n: int, *, sd: Array | float = 1.0, key: Key | None = None) -> int:
+        first = self.n
+        spread = np.broadcast_to(np.asarray(sd, dtype=np.float64), (n,)).copy()
+        self.parts.append(Part("scaled", first, n, key, spread))
+        self.n += n
+        return first
+
+    def _effect(self, effect: Effect) -> int:
+        """A column for what an alarm has put into the model."""
+        self.effect_columns[effect] = self._add(1, sd=effect.sd)
+        return self.effect_columns[effect]
+
+    def _population(self, obs: Observations) -> Population:
+        s, n_groups = self.settings, len(self.devices.groups)
+        several = n_groups > 1
+        free = np.isinf(s.mean_start_sd)
+        start = self._add(
+            n_groups,
+            sd=s.mean_start_sd if free else 1.0,
+            key=None if free else ("mean_start", FLEET),
+        )
+        drift, swap, warmth = self._add(1, sd=s.mean_drift_sd), -1, -1
+        none = np.full(n_groups, -1, dtype=np.int64)
+        drift_of, swap_of, warmth_of = none, none, none
+        if several:
+            drift_of = np.arange(n_groups) + self._add(n_groups, key=("mean_drift", FLEET))
+        if len(self.clocks.swap.device):
+            swap = self._add(1, sd=s.mean_swap_sd)
+            if several:
+                swap_of = np.arange(n_groups) + self._add(n_groups, key=("mean_swap", FLEET))
+        warm = self._warm_groups(obs)
+        if len(warm):
+            warmth = self._add(1, sd=s.mean_warmth_sd)
+            warmth_of = none.copy()
+            warmth_of[warm] = np.arange(len(warm)) + self._add(len(warm), key=("warmth", FLEET))
+        bends = [
+            (self.devices.groups.index(e.device), e.at, self._effect(e))
+            for e in self._effects
+            if e.device_kind == GROUP and e.device in self.devices.groups
+        ]
+        return Population(
+            np.arange(n_groups) + start, drift, drift_of, swap, swap_of, warmth, warmth_of, bends
+        )
+
+    def _warm_groups(self, obs: Observations) -> Index:
+        """Groups with enough temperatures, and some spread in them."""
+        known = ~np.isnan(obs.temperature)
+        group = self.devices.group[obs.owner]
+        n = np.bincount(group[known], minlength=len(self.devices.groups))
+        enough = np.flatnonzero(n >= self.settings.warmth_needs)
+        spread = [float(np.std(obs.temperature[known & (group == g)])) > 1.0 for g in enough]
+        return enough[np.array(spread, dtype=np.bool_)].astype(np.int64)
+
+    def _spacing(self, obs: Observations) -> float:
+        """Knot spacing in years, widened until the shared effects are few enough."""
+        spacing = self.settings.knot_days / 365.25
+        used = [obs.t[rows] for _, rows in rows_of_each(obs.ref)]
+        used += [self._instants(int(m), obs) for m in np.flatnonzero(self.devices.promoted)]
+        while sum(len(knots_for(t, spacing)) for t in used) > self.settings.most_shared:
+            spacing *= 1.25
+        return spacing
+
+    def _instants(self, meter: int, obs: Observations) -> Array:
+        t: Array = obs.t[(obs.owner == meter) | (obs.other == meter)]
+        return t
+
+    def _walk(self, t: Array, spacing: float, key: Key, origin: float | None = None) -> Walk:
+        knots = knots_for(t, spacing, origin=origin)
+        walk = Walk(knots, self.n, key)
+        if len(knots) > 1:
+            self.parts.append(
+                Part("walk", self.n, len(knots) - 1, key, dt=np.maximum(np.diff(knots), 1e-6))
+            )
+            self.n += len(knots) - 1
+        return walk
+
+    def _references(self, obs: Observations, spacing: float) -> tuple[Index, list[Walk]]:
+        n = len(self.devices.references)
+        first = self._add(n, sd=self.settings.reference_level_sd) if n else 0
+        rows = dict(rows_of_each(obs.ref))
+        none = np.zeros(0, dtype=np.int64)
+        walks = [
+            self._walk(obs.t[rows.get(r, none)], spacing, ("reference_walk", FLEET))
+            for r in range(n)
+        ]
+        return np.arange(n, dtype=np.int64) + first, walks
+
+    def _course(self, meter: int, obs: Observations, spacing: float) -> Course:
+        g = int(self.devices.group[meter])
+        line = self.n
+        self.parts.append(Part("line", line, 2, ("line", g)))
+        self.n += 2
+        at, _ = self.clocks.swap.jumps_of(meter)
+        swaps = [(float(t), self._add(1, key=("swap", g))) for t in at]
+        at, size = self.clocks.event.jumps_of(meter)
+        steps = [
+            (float(t), self._add(1, sd=float(np.sqrt(v)), key=("event", FLEET)))
+            for t, v in zip(at, size, strict=True)
+        ]
+        steps += [
+            (e.at, self._effect(e))
+            for e in self._effects
+            if (e.kind, e.device_kind, e.device) == ("step", METER, self.devices.meters[meter])
+        ]
+        origin = float(self.devices.service[meter])
+        t = self._instants(meter, obs)
+        return Course(line, swaps, steps, self._walk(t, spacing, ("walk", g), origin))
+
+    def _bench_side(self, obs: Observations) -> tuple[Index, Index, Index]:
+        d = self.devices
+        off = {
+            e.device: e.sd for e in self._effects if (e.kind, e.device_kind) == ("offset", BENCH)
+        }
+        wide = np.array([off.get(b, 0.0) for b in d.benches])
+        sd = np.hypot(d.bench_u, wide)
+        bench = np.arange(len(d.benches)) + (self._add(len(d.benches), sd=sd) if d.benches else 0)
+        place = np.arange(len(d.places)) + (
+            self._add(len(d.places), sd=d.place_u) if d.places else 0
+        )
+        crank = np.full(len(d.cranks), -1, dtype=np.int64)
+        used = np.unique(obs.shared_crank[obs.shared_crank >= 0])
+        if len(used):
+            crank[used] = np.arange(len(used)) + self._add(len(used), sd=d.crank_u[used])
+        return bench, place, crank
+
+    def _steps(
+        self, kind: str, names: list[str], events: StepClock
+    ) -> list[tuple[int, float, int]]:
+        """(device, instant, column) of every possible step of references or mass sets."""
+        steps = [
+            (int(d), float(t), self._add(1, sd=float(np.sqrt(v)), key=("event", FLEET)))
+            for d, t, v in zip(events.device, events.at, events.size, strict=True)
+        ]
+        index = {name: i for i, name in enumerate(names)}
+        return steps + [
+            (index[e.device], e.at, self._effect(e))
+            for e in self._effects
+            if (e.kind, e.device_kind) == ("step", kind) and e.device in index
+        ]
+
+    def _road(self, obs: Observations) -> Index:
+        """A column for every effect of the road: oval rings, riders' legs and their days."""
+        kinds, s = np.array(obs.road.kinds, dtype=np.str_), self.settings
+        columns = np.full(len(kinds), -1, dtype=np.int64)
+        given: dict[str, tuple[float, Key | None]] = {
+            "ring": (s.ring_sd, None),
+            "rider": (1.0, ("rider", FLEET)),
+            "day": (s.balance_sd, None),
+            "drive": (s.drive_sd, None),
+        }
+        for kind, (sd, key) in given.items():
+            these = np.flatnonzero(kinds == kind)
+            if len(these):
+                columns[these] = np.arange(len(these)) + self._add(len(these), sd=sd, key=key)
+        return columns
+
+    # --- design entries -----------------------------------------------------------------------
+
+    def meters(
+        self, out: Entries, rows: Index, meter: Index, t: Array, *, swaps: Array, sign: float = 1.0
+    ) -> None:
+        """The sensors' values at the reference temperature: group means and promoted courses."""
+        g, p = self.devices.group[meter], self.population
+        age = np.maximum(t - self.devices.service[meter], 0.0)
+        out.add(rows, p.start[g], np.full(len(rows), sign))
+        out.add(rows, p.drift, sign * age)
+        out.add(rows, p.drift_of[g], sign * age)
+        out.add(rows, p.swap, sign * swaps)
+        out.add(rows, p.swap_of[g], sign * swaps)
+        for group, at, column in p.bends:
+            out.add(rows, column, np.where(g == group, sign * np.maximum(t - at, 0.0), 0.0))
+        for m, k in rows_of_each(np.where(self.devices.promoted[meter], meter, -1)):
+            self._course_entries(out, rows[k], self.courses[m], t[k], age=age[k], sign=sign)
+
+    def _course_entries(
+        self, out: Entries, rows: Index, course: Course, t: Array, *, age: Array, sign: float
+    ) -> None:
+        out.add(rows, course.line, np.full(len(rows), sign))
+        out.add(rows, course.line + 1, sign * age)
+        for at, column in [*course.swaps, *course.steps]:
+            out.add(rows, column, sign * (t >= at).astype(np.float64))
+        self._walk_entries(out, rows, course.walk, t, sign=sign)
+
+    def _walk_entries(
+        self, out: Entries, rows: Index, walk: Walk, t: Array, *, sign: float
+    ) -> None:
+        c1, w1, c2, w2 = walk.weights(t)
+        out.add(rows, c1, sign * w1)
+        out.add(rows, c2, sign * w2)
+
+    def warm(self, meter: Index, temperature: Array) -> Array:
+        """°C away from 20 where the meter's group has its temperature effect fitted, else 0."""
+        p, g = self.population, self.devices.group[meter]
+        fitted = (p.warmth_of[g] >= 0) & ~np.isnan(temperature)
+        return np.where(fitted, temperature - REFERENCE_TEMPERATURE_C, 0.0)
+
+    def warmth(
+        self, out: Entries, rows: Index, meter: Index, temperature: Array, *, sign: float = 1.0
+    ) -> None:
+        """The effect of temperatures other than 20 °C, where the group's is fitted."""
+        x = sign * self.warm(meter, temperature)
+        out.add(rows, self.population.warmth, x)
+        out.add(rows, self.population.warmth_of[self.devices.group[meter]], x)
+
+    def references(
+        self, out: Entries, rows: Index, ref: Index, t: Array, *, sign: float = 1.0
+    ) -> None:
+        """The references' values."""
+        out.add(rows, self.levels[ref], np.full(len(rows), sign))
+        for r, k in rows_of_each(ref):
+            self._walk_entries(out, rows[k], self.walks[r], t[k], sign=sign)
+        for device, at, column in self.reference_steps:
+            out.add(rows, column, np.where((ref == device) & (t >= at), sign, 0.0))
+
+    def benches(
+        self, out: Entries, rows: Index, bench: Index, t: Array, *, sign: float = 1.0
+    ) -> None:
+        """What the mass sets add to a found value."""
+        out.add(rows, self.bench_columns[bench], np.full(len(rows), sign))
+        for device, at, column in self.bench_steps:
+            out.add(rows, column, np.where((bench == device) & (t >= at), sign, 0.0))
+
+
+def observed_entries(layout: Layout, obs: Observations) -> tuple[Index, Index, Array]:
+    """The design of all observations: rows, columns, values."""
+    out = Entries()
+    every = np.arange(len(obs), dtype=np.int64)
+    swaps = layout.clocks.swap.read(obs.owner, obs.t)
+    layout.meters(out, every, obs.owner, obs.t, swaps=swaps)
+    layout.warmth(out, every, obs.owner, obs.temperature)
+    rows = np.flatnonzero(obs.other >= 0)
+    if len(rows):
+        other, t = obs.other[rows], obs.t[rows]
+        layout.meters(out, rows, other, t, swaps=layout.clocks.swap.read(other, t), sign=-1.0)
+        layout.warmth(out, rows, other, obs.temperature[rows], sign=-1.0)
+    rows = np.flatnonzero(obs.ref >= 0)
+    layout.references(out, rows, obs.ref[rows], obs.t[rows], sign=-1.0)
+    rows = np.flatnonzero(obs.bench >= 0)
+    layout.benches(out, rows, obs.bench[rows], obs.t[rows])
+    for code, columns in (
+        (obs.place, layout.place_columns),
+        (obs.shared_crank, layout.crank_columns),
+    ):
+        rows = np.flatnonzero(code >= 0)
+        out.add(rows, columns[code[rows]], np.ones(len(rows)))
+    out.add(obs.road.row, layout.road_columns[obs.road.code], obs.road.sign)
+    return out.joined()

@@ -1,0 +1,262 @@
+"""All observations of the fleet in one flat order, and who is compared with whom."""
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from models.fleet.design.arrays import Array, Flags, Index, codes, years
+from models.fleet.design.data import FleetData
+from models.fleet.design.ride_effects import Road, no_road, road_of
+
+
+@dataclass
+class Devices:
+    """The devices' names and what is fixed about them.
+
+    promoted   meters that serve as references: their own course is a shared effect
+    """
+
+    meters: list[str]
+    groups: list[str]
+    group: Index
+    service: Array
+    references: list[str]
+    benches: list[str]
+    places: list[str]
+    cranks: list[str]
+    reference_meter: dict[str, int]
+    promoted: Flags
+    bench_u: Array = field(default_factory=lambda: np.zeros(0))
+    place_u: Array = field(default_factory=lambda: np.zeros(0))
+    crank_u: Array = field(default_factory=lambda: np.zeros(0))
+
+
+@dataclass
+class Observations:
+    """Bench sessions and comparisons, sorted by the meter whose block they belong to, and time.
+
+    value   what was found, 100·ln; of a comparison whose reference owns the block, its negative
+    other   the second meter of a comparison within the fleet, else −1; ref: the reference
+    sign    −1 where the reference owns the block, so that value is the negative ratio
+    u2      stated variance of the random part; u_crank, u_meter as stated for the session
+    crank   code of a crank that only this meter used; shared_crank: of one that several used
+    """
+
+    name: list[str]
+    is_bench: Flags
+    owner: Index
+    other: Index
+    ref: Index
+    t: Array
+    value: Array
+    sign: Array
+    u2: Array
+    bench: Index
+    place: Index
+    crank: Index
+    shared_crank: Index
+    pair: Index
+    u_crank: Array
+    u_meter: Array
+    temperature: Array
+    road: Road = field(default_factory=no_road, init=False)
+
+    def __len__(self) -> int:
+        return len(self.name)
+
+
+_SHRINK_DOF = 6.0
+_U_FLOOR = 1e-3
+
+
+def observe(data: FleetData) -> tuple[Devices, Observations]:
+    """Flatten completed data into devices and observations."""
+    devices = _devices(data)
+    bench = _bench_columns(data, devices)
+    rides = _ride_columns(data, devices)
+    joined = {k: np.concatenate([bench[k], rides[k]]) for k in bench if k != "name"}
+    names = [*bench["name"], *rides["name"]]
+    order = np.lexsort((joined["t"], joined["owner"]))
+    columns = {k: v[order] for k, v in joined.items()}
+    obs = Observations(name=[names[i] for i in order], **columns)
+    obs.road = road_of(data.road, obs.name, is_bench=obs.is_bench, sign=obs.sign)
+    np.minimum.at(devices.service, obs.owner, obs.t)
+    inside = obs.other >= 0
+    np.minimum.at(devices.service, obs.other[inside], obs.t[inside])
+    return devices, obs
+
+
+def _devices(data: FleetData) -> Devices:
+    meters = data.meters["meter_id"].to_list()
+    index = {m: i for i, m in enumerate(meters)}
+    group, groups = codes(data.meters["group"].to_list())
+    service = years(data.meters["in_service_on"]) - 0.5 / 365.25
+    service = np.where(np.isnan(service), np.inf, service)
+    itself = {
+        r: index[m]
+        for r, m in data.references.select("reference_id", "meter_id").iter_rows()
+        if m in index
+    }
+    seen = data.comparisons["reference_id"].unique(maintain_order=True).to_list()
+    listed = data.references["reference_id"].to_list()
+    references = [r for r in dict.fromkeys([*listed, *seen]) if r not in itself]
+    benches = dict.fromkeys(
+        [*data.benches["bench_id"].to_list(), *data.bench["bench_id"].drop_nulls().to_list()]
+    )
+    return Devices(
+        meters=meters,
+        groups=groups,
+        group=group,
+        service=service,
+        references=references,
+        benches=list(benches),
+        places=data.bench["place_id"].drop_nulls().unique(maintain_order=True).to_list(),
+        cranks=data.bench["crank_id"].drop_nulls().unique(maintain_order=True).to_list(),
+        reference_meter=itself,
+        promoted=np.zeros(len(meters), dtype=np.bool_),
+    )
+
+
+def _lookup(values: pl.Series, names: list[str]) -> Index:
+    index = {name: i for i, name in enumerate(names)}
+    return np.array([index.get(v, -1) for v in values.to_list()], dtype=np.int64)
+
+
+def _floats(frame: pl.DataFrame, column: str, missing: float) -> Array:
+    return frame[column].fill_nan(None).fill_null(missing).to_numpy().astype(np.float64)
+
+
+def _steadied(u: Array, dof: Array) -> Array:
+    """Variances from uncertainties with few degrees of freedom, drawn towards the usual one.
+
+    The scaled-inverse-χ² posterior mean with the median variance as prior of 6 degrees.
+    """
+    u2 = np.maximum(u, _U_FLOOR) ** 2
+    few = np.isfinite(dof)
+    if not few.any():
+        return u2
+    usual = float(np.median(u2))
+    dof = np.where(few, np.maximum(dof, 0.0), 0.0)
+    shrunk = (dof * u2 + _SHRINK_DOF * usual) / (dof + _SHRINK_DOF)
+    return np.where(few, shrunk, u2)
+
+
+def _bench_columns(data: FleetData, devices: Devices) -> dict[str, Any]:
+    frame = data.bench
+    n = len(frame)
+    owner = _lookup(frame["meter_id"], devices.meters)
+    bench = _lookup(frame["bench_id"], devices.benches)
+    place = _lookup(frame["place_id"], devices.places)
+    crank = _lookup(frame["crank_id"], devices.cranks)
+    u_bench, u_place = _floats(frame, "u_bench", 0.0), _floats(frame, "u_place", 0.0)
+    u_crank = _floats(frame, "u_crank", 0.0)
+    stated = dict(data.benches.select("bench_id", "u_pct").iter_rows())
+    devices.bench_u = _typical(u_bench, bench, devices.benches, stated)
+    devices.place_u = _typical(u_place, place, devices.places, {})
+    shared = _used_by_several(crank, owner)
+    devices.crank_u = _typical(u_crank, crank, devices.cranks, {})
+    nobody = np.full(n, -1, dtype=np.int64)
+    # what is shared by an unnamed mass set or place is random as far as anyone can tell
+    loose = np.where(bench < 0, u_bench, 0.0) ** 2 + np.where(place < 0, u_place, 0.0) ** 2
+    loose += np.where(crank < 0, u_crank, 0.0) ** 2
+    u2 = _steadied(_floats(frame, "u_session", 0.3), _floats(frame, "dof_session", np.inf))
+    return {
+        "name": frame["session_id"].to_list(),
+        "is_bench": np.ones(n, dtype=np.bool_),
+        "owner": owner,
+        "other": nobody,
+        "ref": nobody,
+        "t": years(frame["at"]),
+        "value": _floats(frame, "found", 0.0),
+        "sign": np.ones(n),
+        "u2": u2 + loose,
+        "bench": bench,
+        "place": place,
+        "crank": np.where(shared, -1, crank),
+        "shared_crank": np.where(shared, crank, -1),
+        "pair": nobody,
+        "u_crank": u_crank,
+        "u_meter": _floats(frame, "u_meter", 0.0),
+        "temperature": _floats(frame, "temperature_c", np.nan),
+    }
+
+
+def _typical(u: Array, code: Index, names: list[str], stated: dict[str, float | None]) -> Array:
+    """The prior sd of each shared device: as stated for it, else the median of its sessions'."""
+    result = np.zeros(len(names))
+    for i, name in enumerate(names):
+        given = stated.get(name)
+        of_sessions = u[code == i]
+        if given is not None and np.isfinite(given):
+            result[i] = given
+        elif len(of_sessions):
+            result[i] = float(np.median(of_sessions))
+    return np.maximum(result, _U_FLOOR)
+
+
+def _used_by_several(crank: Index, owner: Index) -> Flags:
+    """Sessions on a crank that more than one meter was on."""
+    pairs = np.unique(np.stack([crank, owner]), axis=1)
+    count = Counter(pairs[0].tolist())
+    return np.array([c >= 0 and count[c] > 1 for c in crank.tolist()], dtype=np.bool_)
+
+
+def _ride_columns(data: FleetData, devices: Devices) -> dict[str, Any]:
+    frame = data.comparisons.filter(_not_itself(data.comparisons, devices))
+    n = len(frame)
+    owner = _lookup(frame["meter_id"], devices.meters)
+    other = np.array(
+        [devices.reference_meter.get(r, -1) for r in frame["reference_id"].to_list()],
+        dtype=np.int64,
+    )
+    devices.promoted = _promoted(owner, other, len(devices.meters))
+    flip = (other >= 0) & ~devices.promoted[other] & devices.promoted[owner]
+    owner, other = np.where(flip, other, owner), np.where(flip, owner, other)
+    default = pl.concat_str([pl.col("meter_id"), pl.col("reference_id")], separator="\x1f")
+    pair = frame.select(pl.coalesce(pl.col("pair_key"), default)).to_series()
+    nobody = np.full(n, -1, dtype=np.int64)
+    ratio = _floats(frame, "ratio", 0.0)
+    return {
+        "name": frame["comparison_id"].to_list(),
+        "is_bench": np.zeros(n, dtype=np.bool_),
+        "owner": owner,
+        "other": other,
+        "ref": _lookup(frame["reference_id"], devices.references),
+        "t": years(frame["at"]),
+        "value": np.where(flip, -ratio, ratio),
+        "sign": np.where(flip, -1.0, 1.0),
+        "u2": _steadied(_floats(frame, "u", 0.5), _floats(frame, "dof", np.inf)),
+        "bench": nobody,
+        "place": nobody,
+        "crank": nobody,
+        "shared_crank": nobody,
+        "pair": codes(pair.to_list())[0],
+        "u_crank": np.zeros(n),
+        "u_meter": np.zeros(n),
+        "temperature": _floats(frame, "temperature_c", np.nan),
+    }
+
+
+def _not_itself(comparisons: pl.DataFrame, devices: Devices) -> pl.Series:
+    """A meter compared with itself says nothing."""
+    index = {m: i for i, m in enumerate(devices.meters)}
+    rows = comparisons.select("meter_id", "reference_id").iter_rows()
+    keep = [devices.reference_meter.get(r, -1) != index.get(m) for m, r in rows]
+    return pl.Series(keep, dtype=pl.Boolean)
+
+
+def _promoted(owner: Index, other: Index, n_meters: int) -> Flags:
+    """The fewest meters, greedily, such that each comparison within the fleet has one."""
+    flags = np.zeros(n_meters, dtype=np.bool_)
+    inside = np.flatnonzero(other >= 0)
+    edges = {tuple(sorted(e)) for e in zip(owner[inside], other[inside], strict=True)}
+    lends = Counter(int(m) for m in other[inside])
+    while edges:
+        degree = Counter(int(m) for e in edges for m in e)
+        best = max(degree, key=lambda m: (degree[m], lends[m], -m))
+        flags[best] = True
+        edges = {e for e in edges if best not in e}
+    return flags

@@ -1,0 +1,138 @@
+"""Fits the fleet model, and rebuilds a fit from what was stored of it."""
+
+from collections.abc import Sequence
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from models.fleet.alarms import Search, alarm_frame, budget_for, describe_noise, locate, run
+from models.fleet.design import Effect, FleetData, FleetSettings, Prepared, prepare, year_of
+from models.fleet.inference import (
+    Estimate,
+    Hyper,
+    Posterior,
+    curvature,
+    starting_hyper,
+    supports,
+    swap_outlook,
+)
+from models.fleet.result import FleetFit
+
+
+def fit(
+    data: FleetData,
+    *,
+    today: date,
+    settings: FleetSettings | None = None,
+    start: Hyper | None = None,
+) -> FleetFit:
+    """Fit the fleet model to all data given: hyperparameters, robust weights, alarms.
+
+    today   the day from which battery swaps are to be expected; data dated later still count
+    start   an earlier fit's hyperparameters, to begin from
+    """
+    search = _search(prepare(data, settings or FleetSettings()), start)
+    return _result(search, run(search), today)
+
+
+def condition(
+    data: FleetData,
+    hyper: Hyper,
+    *,
+    today: date,
+    settings: FleetSettings | None = None,
+    effects: Sequence[Effect] = (),
+    weights: pl.DataFrame | None = None,
+) -> FleetFit:
+    """The posterior at stored hyperparameters, alarm effects and weights, without refitting.
+
+    weights   columns kind, id, weight as in FleetFit.weights; observations it does not name
+              count in full. Groups that the hyperparameters do not know get the mean of others.
+    """
+    search = _search(prepare(data, settings or FleetSettings()), hyper)
+    if hyper.groups == search.hyper.groups:
+        search.hyper = hyper
+    search.effects = list(effects)
+    search.noise_p = {e: e.p for e in effects if e.kind == "noise"}
+    search.weight = _stored_weights(search.prepared, weights)
+    state = search.evaluate()
+    if locate(search, state):
+        state = search.evaluate()
+    if search.prepared.settings.robust:
+        describe_noise(search, state)
+        state = search.evaluate()
+    found = Estimate(state, curvature(state), True, 0, "from stored hyperparameters")
+    return _result(search, found, today)
+
+
+def _search(prepared: Prepared, start: Hyper | None) -> Search:
+    settings = prepared.settings
+    relevant = prepared.relevant(prepared.layout(()))
+    hyper = starting_hyper(prepared.devices.groups, settings, relevant, start)
+    if settings.priors is None and start is None:
+        hyper = _scaled_start(prepared, hyper)
+    t = prepared.obs.t
+    years = float(np.ptp(t)) if len(t) else 0.0
+    return Search(prepared, hyper, budget_for(settings.false_alarms_per_season, years))
+
+
+def _scaled_start(prepared: Prepared, hyper: Hyper) -> Hyper:
+    """Without priors there is no usual size: begin with half the observations' own spread."""
+    obs = prepared.obs
+    if len(obs) < 2:
+        return hyper
+    spread = max(float(np.std(obs.value)), 1e-3) / 2
+    reach = max(float(np.ptp(obs.t)), 1e-3)
+    per = {"drift": reach, "walk": np.sqrt(reach), "reference_walk": np.sqrt(reach)}
+    values = hyper.values.copy()
+    for i in np.flatnonzero(hyper.active):
+        kind = hyper.keys[i][0]
+        if kind != "tie":
+            values[i] = np.log(spread / per.get(kind, 1.0))
+    return hyper.moved(values)
+
+
+def _stored_weights(prepared: Prepared, weights: pl.DataFrame | None) -> np.ndarray:
+    stored: dict[tuple[bool, str], float] = {}
+    if weights is not None:
+        for kind, name, weight in weights.select("kind", "id", "weight").iter_rows():
+            stored[kind == "bench", name] = weight
+    return np.array([stored.get(k, 1.0) for k in prepared.observation_keys()], dtype=np.float64)
+
+
+def _result(search: Search, found: Estimate, today: date) -> FleetFit:
+    prepared = search.prepared
+    supported = supports(found.state, search.effects)
+    outlook = swap_outlook(
+        prepared.devices, prepared.clocks["swap"], prepared.settings, today=year_of(today)
+    )
+    return FleetFit(
+        hyper=found.hyper,
+        converged=found.converged,
+        message=found.message,
+        n_iter=search.n_iter,
+        weights=_weights_frame(search),
+        alarms=alarm_frame(found.state, prepared, supported, search.noise_p),
+        effects=search.effects,
+        today=today,
+        prepared=prepared,
+        posterior=Posterior(found.state, found.curvature, outlook),
+    )
+
+
+def _weights_frame(search: Search) -> pl.DataFrame:
+    obs = search.prepared.obs
+    wrong = {e.observation for e in search.effects if e.kind == "entry"}
+    return pl.DataFrame(
+        {
+            "kind": np.where(obs.is_bench, "bench", "comparison"),
+            "id": obs.name,
+            "weight": search.weight,
+            "used": [
+                not (bench and name in wrong) and weight > 0.1
+                for name, bench, weight in zip(obs.name, obs.is_bench, search.weight, strict=True)
+            ],
+        },
+        schema={"kind": pl.String, "id": pl.String, "weight": pl.Float64, "used": pl.Boolean},
+    )

@@ -1,0 +1,140 @@
+"""Covariance of the blocks, and its derivatives contracted with what the likelihood needs.
+
+A derivative with respect to a hyperparameter is never formed as a matrix: all clocks share
+min(c_j, c_k), whose contraction with a symmetric M is Σ_k step_k · Σ_{i,j ≥ k} M_ij.
+"""
+
+import numpy as np
+
+from models.fleet.design import GROUP_KINDS, Array, Batch, corner_sums, from_the_end
+from models.fleet.inference.hyper import Hyper
+
+EVENT = len(GROUP_KINDS)
+N_LOCAL = EVENT + 1
+"""Local parts: the group kinds in order, then the events (one hyperparameter for the fleet)."""
+
+
+class Scales:
+    """Hyperparameters as each block of a batch needs them."""
+
+    def __init__(self, hyper: Hyper, batch: Batch) -> None:
+        g = batch.group
+        self.own = batch.own
+        self.line = hyper.line_covariance()[g] * batch.own[:, None, None]
+        self.factor = [x[g] for x in hyper.line_factor()]
+        self.swap2 = hyper.sd("swap")[g] ** 2 * batch.own
+        self.walk2 = hyper.sd("walk")[g] ** 2 * batch.own
+        self.event2 = np.full(len(g), hyper.fleet_sd("event") ** 2) * batch.own
+        self.pair2 = hyper.sd("pair")[g] ** 2
+        self.bench2 = hyper.sd("bench")[g] ** 2
+        self.ride2 = hyper.sd("ride")[g] ** 2
+        self.warm2 = hyper.sd("warmth_own")[g] ** 2
+        self.reference2 = hyper.fleet_sd("reference_walk") ** 2
+        self.walks2 = hyper.sd("walk") ** 2
+
+    def clocks(self) -> Array:
+        """Variance of one tick of each clock, [4, B]."""
+        return np.stack([self.walk2, self.swap2, self.event2, self.own])
+
+
+def sensor_covariance(batch: Batch, s: Scales) -> Array:
+    """Covariance of the sensor's own course at each block's observations, [B, n, n]."""
+    a = batch.age
+    clock = np.cumsum(np.einsum("kb,kbn->bn", s.clocks(), batch.steps), axis=1)
+    V: Array = np.minimum(clock[:, :, None], clock[:, None, :])
+    V += s.line[:, 0, 0, None, None] + s.line[:, 1, 1, None, None] * (a[:, :, None] * a[:, None])
+    V += s.line[:, 0, 1, None, None] * (a[:, :, None] + a[:, None, :])
+    V *= batch.mask[:, :, None] * batch.mask[:, None, :]
+    return V
+
+
+def block_covariance(batch: Batch, s: Scales) -> Array:
+    """V of each block, [B, n, n]; padded places are unit variance and independent."""
+    V = sensor_covariance(batch, s)
+    V += s.pair2[:, None, None] * batch.same_pair
+    V += batch.fixed
+    V += s.warm2[:, None, None] * (batch.warm[:, :, None] * batch.warm[:, None, :])
+    np.einsum("bii->bi", V)[...] += _diagonal(batch, s)
+    return V
+
+
+def _diagonal(batch: Batch, s: Scales) -> Array:
+    extra = batch.bench * s.bench2[:, None] + (1 - batch.bench) * s.ride2[:, None]
+    real = batch.mask > 0
+    noise = np.divide(batch.noise2 + extra, batch.weight, out=np.ones_like(extra), where=real)
+    loose = batch.loose_reference * s.reference2
+    loose += batch.loose_own * s.walks2[batch.group][:, None]
+    loose += batch.loose_other * s.walks2[batch.other_group]
+    return np.where(real, noise + loose + batch.added, 1.0)
+
+
+def _noise_share(batch: Batch) -> Array:
+    """1 / weight where real, else 0."""
+    out = np.zeros_like(batch.weight)
+    return np.divide(1.0, batch.weight, out=out, where=batch.mask > 0)
+
+
+def contracted(batch: Batch, s: Scales, M: Array) -> Array:
+    """½ tr(M dV) for every local part and block, [B, N_LOCAL], M symmetric [B, n, n]."""
+    out = np.zeros((len(batch.meter), N_LOCAL))
+    m = batch.mask
+    Mm = np.einsum("bij,bj->bi", M, m)
+    Ma = np.einsum("bij,bj->bi", M, batch.age)
+    m11 = np.einsum("bi,bi->b", m, Mm) * s.own
+    m12 = np.einsum("bi,bi->b", batch.age, Mm) * s.own
+    m22 = np.einsum("bi,bi->b", batch.age, Ma) * s.own
+    l11, l21, l22 = s.factor
+    out[:, 0] = l11 * (l11 * m11 + l21 * m12)
+    out[:, 1] = l22 * (l11 * m12 + l21 * m22)
+    out[:, 2] = l21 * l11 * m12 + (l21**2 + l22**2) * m22
+    corners = corner_sums(M)
+    ticks = np.einsum("bn,kbn->kb", corners, batch.steps)
+    diagonal = np.einsum("bii->bi", M)
+    out[:, 3] = s.swap2 * ticks[1]
+    out[:, 4] = s.walk2 * ticks[0]
+    out[:, 4] += s.walks2[batch.group] * np.einsum("bi,bi->b", diagonal, batch.loose_own)
+    out[:, 5] = s.pair2 * np.einsum("bij,bij->b", M, batch.same_pair)
+    share = diagonal * _noise_share(batch)
+    out[:, 6] = s.bench2 * np.einsum("bi,bi->b", share, batch.bench)
+    out[:, 7] = s.ride2 * np.einsum("bi,bi->b", share, m - batch.bench)
+    out[:, 8] = s.warm2 * np.einsum("bi,bij,bj->b", batch.warm, M, batch.warm, optimize=True)
+    out[:, EVENT] = s.event2 * ticks[2]
+    return out
+
+
+def loose_contracted(batch: Batch, s: Scales, M: Array) -> tuple[float, Array]:
+    """½ tr(M dV) through the open parts of other walks: references', and other meters' [n, B]."""
+    diagonal = np.einsum("bii->bi", M)
+    reference = s.reference2 * float(np.sum(diagonal * batch.loose_reference))
+    other = diagonal * batch.loose_other * s.walks2[batch.other_group]
+    by_group = np.bincount(
+        batch.other_group.ravel(), weights=other.ravel(), minlength=len(s.walks2)
+    )
+    return reference, by_group.astype(np.float64)
+
+
+def applied(batch: Batch, s: Scales, x: Array) -> Array:
+    """dV x for every local part, [B, n, N_LOCAL]; x [B, n]."""
+    out = np.zeros((*x.shape, N_LOCAL))
+    m, a = batch.mask, batch.age
+    sum1 = np.einsum("bi,bi->b", m, x) * s.own
+    sum_a = np.einsum("bi,bi->b", a, x) * s.own
+    l11, l21, l22 = s.factor
+    out[..., 0] = (2 * l11 * l11 * sum1 + l11 * l21 * sum_a)[:, None] * m
+    out[..., 0] += (l11 * l21 * sum1)[:, None] * a
+    turned = l11 * sum1 + 2 * l21 * sum_a
+    out[..., 1] = (l22 * l11 * sum_a)[:, None] * m + (l22 * turned)[:, None] * a
+    out[..., 2] = (l21 * l11 * sum_a)[:, None] * m
+    out[..., 2] += (l21 * turned + 2 * l22**2 * sum_a)[:, None] * a
+    rest = from_the_end(x * m)
+    ticks = 2 * np.cumsum(batch.steps * rest, axis=2) * m
+    out[..., 3] = s.swap2[:, None] * ticks[1]
+    out[..., 4] = s.walk2[:, None] * ticks[0]
+    out[..., 5] = 2 * s.pair2[:, None] * np.einsum("bij,bj->bi", batch.same_pair, x)
+    share = 2 * x * _noise_share(batch)
+    out[..., 6] = s.bench2[:, None] * share * batch.bench
+    out[..., 7] = s.ride2[:, None] * share * (m - batch.bench)
+    warm_sum = 2 * s.warm2 * np.einsum("bi,bi->b", batch.warm, x)
+    out[..., 8] = warm_sum[:, None] * batch.warm
+    out[..., EVENT] = s.event2[:, None] * ticks[2]
+    return out

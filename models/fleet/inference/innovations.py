@@ -1,0 +1,128 @@
+"""One-step-ahead innovations of each meter: what it showed against what was to be expected.
+
+Each observation is predicted from the meter's own earlier ones and from everything the rest of
+the fleet says (all dates: the references are known as well as they are today). Under the model
+the standardized innovations of a meter are independent standard normals, so charts may rest on
+them.
+"""
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from models.fleet.design import Array, Batch, Observations, instants
+from models.fleet.inference.likelihood import BlockState, State
+
+_SCHEMA: dict[str, Any] = {
+    "kind": pl.String,
+    "id": pl.String,
+    "device_id": pl.String,
+    "reference_id": pl.String,
+    "bench_id": pl.String,
+    "at": pl.Datetime("us", "UTC"),
+    "innovation": pl.Float64,
+    "sd": pl.Float64,
+    "standardized": pl.Float64,
+    "gain": pl.Float64,
+    "weight": pl.Float64,
+}
+
+
+def innovation_frame(state: State) -> pl.DataFrame:
+    """One row an observation, in the meters' order and time's.
+
+    Out  kind (bench, comparison), id, device_id (the meter whose course it tells of),
+         reference_id, bench_id, at, innovation and sd (100·ln, at full weight), standardized,
+         gain (share of the innovation that the next forecast takes over), weight (what was used
+         of it)
+    """
+    obs, devices = state.design.obs, state.design.layout.devices
+    n = len(obs)
+    innovation, sd, weight, gain = np.zeros(n), np.ones(n), np.ones(n), np.zeros(n)
+    for batch, block in zip(state.design.batches, state.blocks, strict=True):
+        real = batch.mask > 0
+        rows = batch.rows[real]
+        found, spread = of_batch(batch, block)
+        innovation[rows], sd[rows] = found[real], spread[real]
+        weight[rows] = batch.weight[real]
+        gain[rows] = 1.0 - np.minimum(noise_variance(batch, block)[real] / spread[real] ** 2, 1.0)
+    return pl.DataFrame(
+        {
+            "kind": np.where(obs.is_bench, "bench", "comparison"),
+            "id": obs.name,
+            "device_id": [devices.meters[i] for i in obs.owner],
+            "reference_id": _reference_names(obs, state),
+            "bench_id": [devices.benches[i] if i >= 0 else None for i in obs.bench],
+            "at": instants(obs.t),
+            "innovation": innovation,
+            "sd": sd,
+            "standardized": innovation / sd,
+            "gain": gain,
+            "weight": weight,
+        },
+        schema=_SCHEMA,
+    )
+
+
+def standardized_innovations(state: State) -> Array:
+    """Standardized innovations of all observations, at full weight."""
+    z = np.zeros(len(state.design.obs))
+    for batch, block in zip(state.design.batches, state.blocks, strict=True):
+        real = batch.mask > 0
+        found, sd = of_batch(batch, block)
+        z[batch.rows[real]] = (found / sd)[real]
+    return z
+
+
+def _reference_names(obs: Observations, state: State) -> list[str | None]:
+    devices = state.design.layout.devices
+    names: list[str | None] = []
+    for ref, other in zip(obs.ref.tolist(), obs.other.tolist(), strict=True):
+        if ref >= 0:
+            names.append(devices.references[ref])
+        else:
+            names.append(devices.meters[other] if other >= 0 else None)
+    return names
+
+
+def of_batch(batch: Batch, block: BlockState) -> tuple[Array, Array]:
+    """Innovations and their sds at full weight, [B, n]."""
+    Q = expected_covariance(batch, block)
+    r = np.einsum("bij,bj->bi", Q, block.alpha)
+    L = np.linalg.cholesky(Q)
+    z = np.linalg.solve(L, r[..., None])[..., 0]
+    sd = np.einsum("bii->bi", L)
+    noise = noise_variance(batch, block)
+    full = np.maximum(sd**2 - used_noise(batch, block) + noise, 1e-3 * noise + 1e-12)
+    return z * sd, np.sqrt(full)
+
+
+def expected_covariance(batch: Batch, block: BlockState) -> Array:
+    """Covariance of each block's observations given the rest of the fleet: P's block inverted."""
+    n = batch.mask.shape[1]
+    scale = np.sqrt(np.einsum("bii->bi", block.P)) + (1 - batch.mask)
+    scaled = block.P / (scale[:, :, None] * scale[:, None, :])
+    scaled += np.eye(n) * (1 - batch.mask[:, :, None] + 1e-10)
+    Q = np.linalg.inv(scaled) / (scale[:, :, None] * scale[:, None, :])
+    total: Array = (Q + Q.transpose(0, 2, 1)) / 2
+    return total
+
+
+def usual_noise(batch: Batch, block: BlockState) -> Array:
+    """Variance of each observation's usual noise, [B, n]; 0 where padded."""
+    s = block.scales
+    extra = batch.bench * s.bench2[:, None] + (batch.mask - batch.bench) * s.ride2[:, None]
+    total: Array = batch.noise2 + extra
+    return total
+
+
+def noise_variance(batch: Batch, block: BlockState) -> Array:
+    """Variance of each observation's noise, rough ones included, [B, n]; 0 where padded."""
+    return usual_noise(batch, block) * batch.rough
+
+
+def used_noise(batch: Batch, block: BlockState) -> Array:
+    """Variance of each observation's noise at the weight that was used, [B, n]."""
+    usual = usual_noise(batch, block)
+    return np.divide(usual, batch.weight, out=np.zeros_like(usual), where=batch.mask > 0)

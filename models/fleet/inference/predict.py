@@ -1,0 +1,258 @@
+"""Gain errors at any instant: means, standard deviations and joint covariances.
+
+For a meter at instant t, with k the covariance of its sensor with its block's observations and
+F its row in the shared effects:
+
+    mean        F u + k'α − p(t)
+    covariance  k_tt' − k'V⁻¹k' + G C G' + p's + 2 J H⁻¹ J',    G = F − k'V⁻¹A
+
+The last term is what not knowing the hyperparameters adds (J: derivative of the mean, H:
+information): once because the mean depends on them (Kass & Steffey 1989), once because variances
+at estimated hyperparameters are too small by about as much (Prasad & Rao 1990).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.fleet.design import BENCH, METER, REFERENCE, Array, Batch, Entries, Index, rows_of_each
+from models.fleet.inference.battery_swaps import SwapOutlook
+from models.fleet.inference.likelihood import BlockState, Curvature, State
+
+HYPER_PARTS = 2.0
+
+
+@dataclass
+class Targets:
+    """Devices and instants to predict: kind codes, device index, years since 1970."""
+
+    kind: list[str]
+    device: Index
+    t: Array
+
+    def rows(self, kind: str) -> Index:
+        """Rows of one kind of device."""
+        return np.flatnonzero(np.array([k == kind for k in self.kind], dtype=np.bool_))
+
+
+@dataclass
+class Prediction:
+    """Mean [T], shared-effect rows G [T, touched] in the columns that any target touches,
+    hyperparameter rows J [T, active], rest."""
+
+    columns: Index
+    mean: Array
+    G: Array
+    J: Array
+    own: list[tuple[Index, Array]]
+    """Covariance of the rest: blocks (rows, matrix), zero between blocks."""
+
+
+class Posterior:
+    """The fleet's posterior, ready to predict from."""
+
+    def __init__(self, state: State, curve: Curvature | None, outlook: SwapOutlook) -> None:
+        self.state, self.curve, self.outlook = state, curve, outlook
+        self.layout = state.design.layout
+        self.hyper = state.hyper
+        self.active = np.flatnonzero(self.hyper.active)
+        covariance = self.hyper.covariance
+        n = len(self.active)
+        self.doubt = HYPER_PARTS * covariance if covariance is not None else np.zeros((n, n))
+
+    # --- the three ways to ask ----------------------------------------------------------------
+
+    def covariance(self, targets: Targets) -> tuple[Array, Array]:
+        """Joint mean and covariance matrix of all targets."""
+        p = self.predict(targets)
+        cov: Array = p.G @ self._shared_covariance(p) @ p.G.T
+        for rows, block in p.own:
+            cov[np.ix_(rows, rows)] += block
+        cov += p.J @ self.doubt @ p.J.T
+        return p.mean, cov
+
+    def variance(self, targets: Targets) -> tuple[Array, Array]:
+        """Means and variances of all targets."""
+        p = self.predict(targets)
+        v = np.einsum("ti,ti->t", p.G @ self._shared_covariance(p), p.G)
+        for rows, block in p.own:
+            v[rows] += np.diag(block)
+        v += np.einsum("ti,ti->t", p.J @ self.doubt, p.J)
+        return p.mean, v
+
+    def predict(self, targets: Targets) -> Prediction:
+        """Means, and the pieces of the covariance."""
+        n, n_active = len(targets.t), len(self.active)
+        rows, columns, values = self._shared_rows(targets).joined()
+        touched = np.unique(np.concatenate([columns, *self._block_columns(targets)]))
+        out = Prediction(
+            touched, np.zeros(n), np.zeros((n, touched.size)), np.zeros((n, n_active)), []
+        )
+        np.add.at(out.G, (rows, np.searchsorted(touched, columns)), values)
+        out.mean += out.G @ self.state.mean[touched]
+        if self.curve is not None:
+            out.J += out.G @ self.curve.mean[touched]
+        self._references(targets, out)
+        self._meters(targets, out)
+        return out
+
+    # --- parts --------------------------------------------------------------------------------
+
+    def _shared_covariance(self, p: Prediction) -> Array:
+        """Of the touched columns: one meter meets few of the shared effects."""
+        if p.columns.size == self.state.design.n_shared:
+            return self.state.C
+        return self.state.C[np.ix_(p.columns, p.columns)]
+
+    def _block_columns(self, targets: Targets) -> list[Index]:
+        """Shared columns in the blocks of the targets' meters."""
+        found = []
+        for m in np.unique(targets.device[targets.rows(METER)]):
+            where, b = self.state.design.place[m]
+            if where >= 0 and m not in self.layout.courses:
+                columns = self.state.design.batches[where].columns[b]
+                found.append(columns[columns < self.state.design.n_shared])
+        return found
+
+    def _shared_rows(self, targets: Targets) -> Entries:
+        entries = Entries()
+        rows = targets.rows(METER)
+        device, t = targets.device[rows], targets.t[rows]
+        swaps = self.layout.clocks.swap.read(device, t) + self.outlook.expected(device, t)[0]
+        self.layout.meters(entries, rows, device, t, swaps=swaps)
+        rows = targets.rows(REFERENCE)
+        self.layout.references(entries, rows, targets.device[rows], targets.t[rows])
+        rows = targets.rows(BENCH)
+        self.layout.benches(entries, rows, targets.device[rows], targets.t[rows])
+        return entries
+
+    def _references(self, targets: Targets, out: Prediction) -> None:
+        rows = targets.rows(REFERENCE)
+        q = self.hyper.fleet_sd("reference_walk") ** 2
+        for r, k in rows_of_each(targets.device[rows]):
+            t = targets.t[rows[k]]
+            walk = self.layout.walks[r]
+            out.own.append((rows[k], q * walk.loose(t[:, None], t[None, :])))
+
+    def _meters(self, targets: Targets, out: Prediction) -> None:
+        rows = targets.rows(METER)
+        programmed = self.state.design.programmed
+        for m, k in rows_of_each(targets.device[rows]):
+            at, t = rows[k], targets.t[rows[k]]
+            out.mean[at] -= programmed.mean(np.full(len(t), m), t)
+            own = self._promoted(m, t) if m in self.layout.courses else self._own(m, at, t, out)
+            gap = programmed.covariance(m, t)
+            out.own.append((at, own if gap is None else own + gap))
+
+    def _promoted(self, m: int, t: Array) -> Array:
+        """What a promoted meter's knots leave open, and battery swaps to come."""
+        g = int(self.layout.devices.group[m])
+        q = self.hyper.sd("walk")[g] ** 2
+        own: Array = q * self.layout.courses[m].walk.loose(t[:, None], t[None, :])
+        ahead = self.swap_variance(np.full(len(t), m), t)
+        return own + np.minimum.outer(ahead, ahead)
+
+    def swap_variance(self, meter: Index, t: Array) -> Array:
+        """Variance from swaps to come: their spread, and not knowing how many there will be."""
+        count, spread = self.outlook.expected(meter, t)
+        p, u = self.layout.population, self.state.mean
+        if p.swap < 0:
+            return np.zeros(len(t))
+        g = self.layout.devices.group[meter]
+        usual = u[p.swap] + np.where(p.swap_of[g] >= 0, u[p.swap_of[g]], 0.0)
+        variance: Array = self.hyper.sd("swap")[g] ** 2 * count + usual**2 * spread
+        return variance
+
+    def _own(self, m: int, at: Index, t: Array, out: Prediction) -> Array:
+        """A meter's own part given the shared effects; adds to mean, G and J."""
+        new = _New(self, m, t)
+        where, b = self.state.design.place[m]
+        if where < 0:
+            return new.prior()
+        batch, block = self.state.design.batches[where], self.state.blocks[where]
+        k = new.with_block(batch, int(b))
+        kV = k @ block.Vinv[b]
+        out.mean[at] += k @ block.alpha[b]
+        kVA = k @ block.VinvA[b]
+        real = batch.columns[b] < self.state.design.n_shared
+        columns = np.searchsorted(out.columns, batch.columns[b][real])
+        np.subtract.at(out.G, (at[:, None], columns[None, :]), kVA[:, real])
+        if self.curve is not None:
+            out.J[at] += k @ self.curve.responses[where][b]
+            out.J[at] += new.answers(self.active, batch, block, int(b))
+        own: Array = new.prior() - kV @ k.T
+        return own
+
+
+class _New:
+    """A meter's sensor at new instants: prior covariance, and with its block's observations."""
+
+    def __init__(self, posterior: Posterior, meter: int, t: Array) -> None:
+        layout, hyper = posterior.layout, posterior.hyper
+        self.hyper = hyper
+        self.group = g = int(layout.devices.group[meter])
+        m = np.full(len(t), meter)
+        self.age = np.maximum(t - layout.devices.service[meter], 0.0)
+        self.line = hyper.line_covariance()[g]
+        self.ticks = np.stack(
+            [
+                self.age,
+                layout.clocks.swap.read(m, t),
+                layout.clocks.event.read(m, t),
+                layout.clocks.alarm.read(m, t),
+            ]
+        )
+        self.scale = np.array(
+            [
+                hyper.sd("walk")[g] ** 2,
+                hyper.sd("swap")[g] ** 2,
+                hyper.fleet_sd("event") ** 2,
+                1.0,
+            ]
+        )
+        self.ahead = posterior.swap_variance(m, t)
+
+    def prior(self) -> Array:
+        """Covariance between the new instants."""
+        z = np.stack([np.ones(len(self.age)), self.age], axis=1)
+        clock = self.scale @ self.ticks + self.ahead
+        cov: Array = z @ self.line @ z.T + np.minimum.outer(clock, clock)
+        return cov
+
+    def with_block(self, batch: Batch, b: int) -> Array:
+        """Covariance with the block's observations, [T, n]."""
+        z = np.stack([np.ones(len(self.age)), self.age], axis=1)
+        Z = np.stack([batch.mask[b], batch.age[b]], axis=1)
+        seen = np.cumsum(self.scale @ batch.steps[:, b])
+        now = self.scale @ self.ticks
+        k: Array = z @ self.line @ Z.T + np.minimum(now[:, None], seen[None, :]) * batch.mask[b]
+        return k
+
+    def answers(self, active: Index, batch: Batch, block: BlockState, b: int) -> Array:
+        """Derivative of k'α in each active hyperparameter with α held, [T, active]."""
+        alpha = block.alpha[b]
+        J = np.zeros((len(self.age), len(active)))
+        sum1, sum_a = float(batch.mask[b] @ alpha), float(batch.age[b] @ alpha)
+        l11, l21, l22 = (float(x[self.group]) for x in self.hyper.line_factor())
+        seen = np.cumsum(batch.steps[:3, b], axis=1)
+        met = np.minimum(self.ticks[:3, :, None], seen[:, None, :]) @ (alpha * batch.mask[b])
+        turned = l11 * sum1 + 2 * l21 * sum_a
+        parts = {
+            "start": 2 * l11**2 * sum1 + l11 * l21 * (sum_a + self.age * sum1),
+            "tie": l22 * (l11 * sum_a + self.age * turned),
+            "drift": l21 * l11 * sum_a + self.age * (l21 * turned + 2 * l22**2 * sum_a),
+            "walk": 2 * self.scale[0] * met[0],
+            "swap": 2 * self.scale[1] * met[1],
+            "event": 2 * self.scale[2] * met[2],
+        }
+        for k, i in enumerate(active):
+            kind, group = self.hyper.keys[i]
+            if kind in parts and group in (-1, self.group):
+                J[:, k] = parts[kind]
+        return J
+
+
+def named_targets(kinds: Sequence[str], devices: Sequence[int], t: Sequence[float]) -> Targets:
+    """Targets from plain sequences."""
+    return Targets(list(kinds), np.array(devices, dtype=np.int64), np.array(t, dtype=np.float64))

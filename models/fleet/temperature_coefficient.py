@@ -1,0 +1,56 @@
+"""Each meter's temperature coefficient of the gain, as far as its group's observations carry one.
+
+A group with `warmth_needs` observations of known temperature gets a coefficient fitted, its
+meters' own around it. In any other the coefficient is unknown: 0 ± `unknown_warmth_sd`. It is
+fitted apart from the zero's (models.zeros): comparisons and sessions are freed of the zero first.
+"""
+
+import numpy as np
+import polars as pl
+
+from models.fleet.inference import Posterior
+
+_SCHEMA = {
+    "meter_id": pl.String,
+    "warmth_ln": pl.Float64,
+    "warmth_sd_ln": pl.Float64,
+    "warmth_known": pl.Boolean,
+}
+
+
+def warmth_frame(posterior: Posterior) -> pl.DataFrame:
+    """Temperature coefficient of every meter's gain.
+
+    Out  meter_id, warmth_ln and warmth_sd_ln (100·ln per °C), warmth_known (False: the group's
+         observations do not carry one; the sd is what may be)
+    """
+    layout, state, hyper = posterior.layout, posterior.state, posterior.hyper
+    devices, p = layout.devices, layout.population
+    n = len(devices.meters)
+    known = p.warmth_of[devices.group] >= 0
+    G = np.zeros((n, state.design.n_shared))
+    if known.any():
+        G[known, p.warmth] = 1.0
+        G[np.flatnonzero(known), p.warmth_of[devices.group[known]]] = 1.0
+    own = np.where(known, hyper.sd("warmth_own")[devices.group] ** 2, 0.0)
+    mean = G @ state.mean
+    for batch, block in zip(state.design.batches, state.blocks, strict=True):
+        at = batch.meter
+        k = block.scales.warm2[:, None] * batch.warm
+        mean[at] += np.einsum("bn,bn->b", k, block.alpha)
+        own[at] -= np.einsum("bn,bnm,bm->b", k, block.Vinv, k, optimize=True)
+        kVA = np.einsum("bn,bnc->bc", k, block.VinvA)
+        real = batch.columns < state.design.n_shared
+        columns = np.minimum(batch.columns, state.design.n_shared - 1)
+        np.subtract.at(G, (at[:, None], columns), np.where(real, kVA, 0.0))
+    variance = own + np.einsum("mi,mi->m", G @ state.C, G)
+    unknown = state.design.layout.settings.unknown_warmth_sd
+    return pl.DataFrame(
+        {
+            "meter_id": devices.meters,
+            "warmth_ln": np.where(known, mean, 0.0),
+            "warmth_sd_ln": np.where(known, np.sqrt(np.maximum(variance, 0.0)), unknown),
+            "warmth_known": known,
+        },
+        schema=_SCHEMA,
+    )

@@ -1,0 +1,119 @@
+"""What share each part has in the spread of a year's change, of a session and of a comparison.
+
+A hyperparameter by itself says little; beside the others it says where a team's uncertainty
+comes from, and so what would lessen it.
+"""
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from models.fleet.design import Array, Prepared
+from models.fleet.inference import Hyper, SwapOutlook
+
+CHANGE, SESSION, COMPARISON = "change in a year", "bench session", "ride comparison"
+DRAWS = 2000
+SCHEMA: dict[str, Any] = {
+    "group": pl.String,
+    "of": pl.String,
+    "part": pl.String,
+    "sd": pl.Float64,
+    "sd_lo90": pl.Float64,
+    "sd_hi90": pl.Float64,
+    "share": pl.Float64,
+    "share_lo90": pl.Float64,
+    "share_hi90": pl.Float64,
+}
+ESTIMATED = {
+    "drift": (CHANGE, "ageing unlike the group's mean"),
+    "walk": (CHANGE, "wandering"),
+    "swap": (CHANGE, "battery swaps unlike their mean step"),
+    "bench": (SESSION, "beyond the stated budget"),
+    "pair": (COMPARISON, "constant for the pair of devices"),
+    "ride": (COMPARISON, "beyond the stated uncertainty"),
+}
+
+
+def variance_shares(
+    prepared: Prepared, hyper: Hyper, swaps: SwapOutlook, *, rng: np.random.Generator
+) -> pl.DataFrame:
+    """Each part's standard deviation and share of the variance, with 90 % intervals.
+
+    In   swaps: how often each meter's battery is swapped; not known: that part is left out
+    Out  group, of (what the parts add up to), part, sd (100·ln), sd_lo90, sd_hi90 (null: stated,
+         not estimated), share (0 … 1), share_lo90, share_hi90. Intervals by draws from the
+         normal approximation of the working values (log sds) at the fit's information.
+    """
+    draws = _draws(hyper, rng)
+    rows = [
+        row
+        for g, group in enumerate(hyper.groups)
+        for of, parts in _by_whole(prepared, hyper, draws, g, swaps).items()
+        for row in _rows(group, of, parts)
+    ]
+    return pl.DataFrame(rows, schema=SCHEMA)
+
+
+def _draws(hyper: Hyper, rng: np.random.Generator) -> Array:
+    """Working values, [draws, parameters]; the first row is the estimate itself."""
+    out = np.tile(hyper.values, (DRAWS + 1, 1))
+    if hyper.covariance is not None and hyper.active.any():
+        values, vectors = np.linalg.eigh(hyper.covariance)
+        root = vectors * np.sqrt(np.clip(values, 0.0, 4.0))
+        standard = rng.standard_normal((DRAWS, len(values)))
+        out[1:, hyper.active] += standard @ root.T
+    return out
+
+
+def _by_whole(
+    prepared: Prepared, hyper: Hyper, draws: Array, group: int, swaps: SwapOutlook
+) -> dict[str, dict[str, Array]]:
+    """Variances of the parts, [1 + draws] each; those of the stated parts do not vary."""
+    wholes: dict[str, dict[str, Array]] = {CHANGE: {}, SESSION: {}, COMPARISON: {}}
+    for of, part, variance in _stated(prepared, group):
+        wholes[of][part] = np.full(len(draws), variance)
+    own = prepared.devices.group == group
+    swaps_a_year = float(np.mean(1.0 / swaps.interval[own])) if swaps.known else 0.0
+    for kind, (of, part) in ESTIMATED.items():
+        if of != CHANGE and not wholes[of]:
+            continue  # the group has no such record
+        value = draws[:, hyper.index(kind, group)]
+        times = swaps_a_year if kind == "swap" else 1.0
+        wholes[of][part] = times * np.exp(2.0 * np.minimum(value, 20.0))
+    return {of: parts for of, parts in wholes.items() if parts}
+
+
+def _stated(prepared: Prepared, group: int) -> Iterator[tuple[str, str, float]]:
+    """What the records state of themselves: the median variance of the group's own."""
+    obs, devices = prepared.obs, prepared.devices
+    own = devices.group[obs.owner] == group
+    bench, rides = own & obs.is_bench, own & ~obs.is_bench
+    if bench.any():
+        yield SESSION, "the session's own budget", float(np.median(obs.u2[bench]))
+        yield SESSION, "the crank's length", float(np.median(obs.u_crank[bench] ** 2))
+        for code, u, name in (
+            (obs.bench, devices.bench_u, "the mass set"),
+            (obs.place, devices.place_u, "the place's gravity"),
+        ):
+            known = code[bench][code[bench] >= 0]
+            yield SESSION, name, float(np.median(u[known] ** 2)) if known.size else 0.0
+    if rides.any():
+        yield COMPARISON, "the comparison's own uncertainty", float(np.median(obs.u2[rides]))
+
+
+def _rows(group: str, of: str, parts: dict[str, Array]) -> Iterator[dict[str, Any]]:
+    total = np.sum(list(parts.values()), axis=0)
+    for part, variance in parts.items():
+        if not variance[0] > 0:
+            continue
+        sd, share = np.sqrt(variance), variance / total
+        varies = len(sd) > 1 and float(np.ptp(sd)) > 0
+        ends = np.quantile(sd[1:], [0.05, 0.95]).tolist() if varies else [None, None]
+        shares = np.quantile(share[1:], [0.05, 0.95]).tolist()
+        yield {
+            **{"group": group, "of": of, "part": part},
+            **{"sd": float(sd[0]), "sd_lo90": ends[0], "sd_hi90": ends[1]},
+            **{"share": float(share[0]), "share_lo90": shares[0], "share_hi90": shares[1]},
+        }

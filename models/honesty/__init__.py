@@ -1,0 +1,5 @@
+"""Did the model describe its data, and were its forecasts right?"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

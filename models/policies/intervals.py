@@ -1,0 +1,154 @@
+"""Recalibration intervals by the five methods of ILAC-G24 / OIML D 10, beside our own due date.
+
+They are here to be compared with. The documents give no numbers: fractions, factors and the
+first interval are this file's settings, common practice where nothing else is said.
+
+calendar       a fixed interval
+staircase      longer after a result well inside the limit, shorter after one outside
+control_chart  each meter's own drift, with the scatter of its group
+in_use_time    hours ridden instead of days, where hours are known
+reliability    the interval after which the target share of the group is still within tolerance
+"""
+
+from datetime import date
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from models.policies.interval_methods import (
+    IntervalSettings,
+    control_chart,
+    in_use,
+    reliability,
+    reliability_interval,
+    staircase,
+)
+from models.records import programmed
+
+Array = NDArray[np.float64]
+
+__all__ = [
+    "INTERVAL_SCHEMA",
+    "METHODS",
+    "IntervalSettings",
+    "interval_table",
+    "reliability_interval",
+]
+METHODS = ("calendar", "staircase", "control_chart", "in_use_time", "reliability")
+INTERVAL_SCHEMA: dict[str, pl.DataType] = {
+    "meter_id": pl.String(),
+    "method": pl.String(),
+    "interval_days": pl.Float64(),
+    "next_on": pl.Date(),
+    "reason": pl.String(),
+}
+DAYS_A_YEAR = 365.25
+
+
+def interval_table(
+    sessions: pl.DataFrame,
+    resets: pl.DataFrame,
+    meters: pl.DataFrame,
+    *,
+    today: date,
+    target: float = 0.90,
+    use: pl.DataFrame | None = None,
+    settings: IntervalSettings | None = None,
+) -> pl.DataFrame:
+    """Next bench visit of every meter by every method.
+
+    In   sessions: meter_id, measured_at, gain_error_pct, gain_error_ln
+         resets: as from models.slopes.slope_chain
+         meters: meter_id, tolerance_pct, in_service_date, kind, model_group
+         use: meter_id, date, hours ridden on that day (any number of rows)
+         Sessions and hours after today are left out.
+    Out  INTERVAL_SCHEMA, five rows a meter in the order of METHODS. interval_days counts from
+         the last session; next_on may lie in the past (overdue). null with a reason where a
+         method cannot say. A meter without a session: next_on today, by every method.
+    """
+    s = settings or IntervalSettings()
+    rows = _rows(sessions, resets, meters, today=today)
+    last = _last(rows, meters)
+    answers = {
+        "calendar": last.select("meter_id", interval_days=pl.lit(s.first_days), reason=None),
+        "staircase": staircase(rows, s),
+        "control_chart": control_chart(rows, target, s),
+        "in_use_time": in_use(last, use, today=today, settings=s),
+        "reliability": reliability(rows, last, target, s),
+    }
+    parts = [_dated(last, answers[name], name, today=today, settings=s) for name in METHODS]
+    order = meters.select("meter_id").with_row_index("_order")
+    return (
+        pl.concat(parts)
+        .join(order, on="meter_id")
+        .sort("_order", maintain_order=True)
+        .select(pl.col(name).cast(kind) for name, kind in INTERVAL_SCHEMA.items())
+    )
+
+
+# --- rows -------------------------------------------------------------------------------------
+
+
+def _rows(
+    sessions: pl.DataFrame, resets: pl.DataFrame, meters: pl.DataFrame, *, today: date
+) -> pl.DataFrame:
+    """Sessions in order with sensitivity, the error left, days since the one before."""
+    used = sessions.filter(
+        pl.col("gain_error_pct").is_finite() & (pl.col("measured_at").dt.date() <= today)
+    ).select(
+        "meter_id",
+        "gain_error_pct",
+        "gain_error_ln",
+        pl.col("measured_at").alias("at"),
+        pl.col("measured_at").dt.date().alias("day"),
+    )
+    about = meters.select(
+        "meter_id", "tolerance_pct", pl.coalesce("model_group", "kind").alias("group")
+    )
+    left_ln = pl.col("gain_error_ln") + pl.col("p_before") - pl.col("p_after")
+    return (
+        programmed(resets, used)
+        .join(about, on="meter_id")
+        .sort("meter_id", "at")
+        .with_columns(
+            sensitivity=pl.col("gain_error_ln") + pl.col("p_before"),
+            left_pct=100.0 * ((left_ln / 100.0).exp() - 1.0),
+            point=pl.int_range(pl.len()).over("meter_id"),
+            gap_days=(pl.col("day") - pl.col("day").shift(1).over("meter_id")).dt.total_days(),
+        )
+    )
+
+
+def _last(rows: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
+    """meter_id, group, last (day of the last session, null without one), for every meter."""
+    days = rows.group_by("meter_id").agg(last=pl.col("day").max())
+    group = pl.coalesce("model_group", "kind").alias("group")
+    return meters.select("meter_id", group).join(
+        days, on="meter_id", how="left", maintain_order="left"
+    )
+
+
+def _dated(
+    last: pl.DataFrame,
+    answer: pl.DataFrame,
+    method: str,
+    *,
+    today: date,
+    settings: IntervalSettings,
+) -> pl.DataFrame:
+    """Interval to date; a meter without a session is due today by every method."""
+    never = pl.col("last").is_null()
+    days = pl.col("interval_days").clip(0.0, settings.most_days)
+    next_on = pl.col("last") + pl.duration(days=days.floor().cast(pl.Int64))
+    return (
+        last.join(answer, on="meter_id", how="left", maintain_order="left")
+        .with_columns(interval_days=pl.when(~never).then(days))
+        .select(
+            "meter_id",
+            pl.lit(method).alias("method"),
+            "interval_days",
+            pl.when(never).then(pl.lit(today)).otherwise(next_on).alias("next_on"),
+            pl.when(never).then(pl.lit("Never benched.")).otherwise("reason").alias("reason"),
+        )
+    )

@@ -1,0 +1,163 @@
+"""Changes of a meter's gain error that are known and are no drift: settings, and stated sizes.
+
+A pedal multiplies force by the crank length that is programmed into it: 172.5 mm programmed on a
+crank of 170 mm read 172.5/170 − 1 = 1.47 % high from the day of that installation on. The error
+is one of the setting, so the model carries it beside the programmed slope, and the slope is left.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from models.bench import rule_of
+
+SAME_LENGTH_MM = 0.05
+CHANGE_SCHEMA: dict[str, Any] = {
+    "meter_id": pl.String,
+    "on": pl.Date,
+    "before": pl.Float64,
+    "after": pl.Float64,
+    "kind": pl.String,
+    "programmed_mm": pl.Float64,
+    "crank_mm": pl.Float64,
+}
+_UTC = pl.Datetime("us", "UTC")
+
+
+def known_changes(
+    meters: pl.DataFrame, installations: pl.DataFrame, events: pl.DataFrame
+) -> pl.DataFrame:
+    """Every known change of a gain error by a setting, or by an event of stated size.
+
+    In   meters: meter_id, kind; installations and events: the tables of these names
+    Out  CHANGE_SCHEMA, a row a change in order of its day (it holds from that day's start):
+         before and after are what all known changes add to the gain error, 100·ln; kind: setting
+         (programmed against real crank length) or event. The first row of a meter that was set
+         wrong from the beginning has before = after.
+    """
+    kinds = dict(meters.select("meter_id", "kind").iter_rows())
+    by_meter: dict[str, list[dict[str, Any]]] = {}
+    for row in _settings(installations, kinds):
+        by_meter.setdefault(row["meter_id"], []).append(row)
+    for row in _stated(events, kinds):
+        own = by_meter.setdefault(row["meter_id"], [])
+        if row["event"] != "setting_change" or not _explained(own, row["on"]):
+            own.append(row)
+    rows = [change for meter in sorted(by_meter) for change in _summed(by_meter[meter])]
+    return pl.DataFrame(rows, schema=CHANGE_SCHEMA, orient="row")
+
+
+def setting_error_ln(programmed_mm: float | None, crank_mm: float | None) -> float:
+    """What a programmed crank length adds to the gain error, 100·ln; 0 where one is not known."""
+    if not programmed_mm or not crank_mm or abs(programmed_mm - crank_mm) < SAME_LENGTH_MM:
+        return 0.0
+    return 100 * math.log(programmed_mm / crank_mm)
+
+
+def _settings(installations: pl.DataFrame, kinds: dict[str, str | None]) -> list[dict[str, Any]]:
+    """The setting error of each installation of a meter that computes with a crank length."""
+    rows: list[dict[str, Any]] = []
+    last: dict[str, float] = {}  # what stays programmed where an installation does not say
+    for row in installations.sort("meter_id", "from_date").iter_rows(named=True):
+        meter, start, crank = row["meter_id"], row["from_date"], row["crank_length_mm"]
+        if meter not in kinds or start is None or not rule_of(kinds[meter]).uses_length:
+            continue
+        programmed = row["programmed_crank_length_mm"] or last.get(meter)
+        if programmed is None or crank is None:
+            continue
+        last[meter] = programmed
+        rows.append(
+            {
+                "meter_id": meter,
+                "on": start,
+                "level": setting_error_ln(programmed, crank),
+                "step": 0.0,
+                "kind": "setting",
+                "programmed_mm": programmed,
+                "crank_mm": crank,
+            }
+        )
+    return rows
+
+
+def _stated(events: pl.DataFrame, kinds: dict[str, str | None]) -> list[dict[str, Any]]:
+    """Confirmed events of meters that say by how much they changed the gain error."""
+    counted = events.filter(
+        pl.col("meter_id").is_in(list(kinds))
+        & pl.col("size_pct").is_finite()
+        & (pl.col("size_pct") > -100)
+        & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
+    )
+    return [
+        {
+            "meter_id": row["meter_id"],
+            "on": row["date"],
+            "event": row["event"],
+            "level": None,
+            "step": 100 * math.log1p(row["size_pct"] / 100),
+            "kind": "event",
+            "programmed_mm": None,
+            "crank_mm": None,
+        }
+        for row in counted.sort("date").iter_rows(named=True)
+    ]
+
+
+def _explained(rows: list[dict[str, Any]], day: date) -> bool:
+    """Whether an installation of that very day already says what was set."""
+    return any(row["kind"] == "setting" and row["on"] == day for row in rows)
+
+
+def _summed(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """One meter's changes in order: what the latest setting and all stated events add up to."""
+    out: list[dict[str, Any]] = []
+    ordered = sorted(rows, key=lambda row: row["on"])
+    first = next((row["level"] for row in ordered if row["level"] is not None), 0.0)
+    level, stated = first, 0.0
+    for row in ordered:
+        before = level + stated
+        level = level if row["level"] is None else row["level"]
+        stated += row["step"]
+        after = level + stated
+        if after != before or (not out and after != 0.0):
+            kept = {name: row[name] for name in CHANGE_SCHEMA if name in row}
+            out.append(kept | {"before": before, "after": after})
+    return out
+
+
+def with_known_changes(resets: pl.DataFrame, changes: pl.DataFrame) -> pl.DataFrame:
+    """The slope's changes and the known ones as one course of p, for the models.
+
+    In   resets: as from `models.slopes.slope_chain`; changes: as from `known_changes`
+    Out  resets' columns; p_before and p_after hold slope and settings together (a gain error is
+         the sensor's less p, so a setting that reads high lowers p). A meter without known
+         changes keeps its rows as they are.
+    """
+    if changes.is_empty():
+        return resets
+    touched = changes["meter_id"].unique().implode()
+    own = resets.filter(pl.col("meter_id").is_in(touched))
+    day = pl.col("on").cast(pl.Datetime("us")).dt.replace_time_zone("UTC").cast(_UTC)
+    known = changes.select(
+        "meter_id",
+        day.alias("at"),
+        p_before=-pl.col("before"),
+        p_after=-pl.col("after"),
+        step_pct=100 * (((pl.col("after") - pl.col("before")) / 100).exp() - 1),
+        recorded=pl.lit(True),
+        earliest=day,
+        latest=day,
+    )
+    joined = pl.concat([own, known], how="diagonal").sort("meter_id", "at", maintain_order=True)
+    start = known.group_by("meter_id").agg(_start=pl.col("p_before").first())
+    step = pl.col("p_after") - pl.col("p_before")
+    summed = joined.join(start, on="meter_id", how="left", maintain_order="left").with_columns(
+        p_after=pl.col("_start") + step.cum_sum().over("meter_id")
+    )
+    summed = summed.with_columns(p_before=pl.col("p_after") - step).select(resets.columns)
+    rest = resets.filter(~pl.col("meter_id").is_in(touched))
+    return pl.concat([rest, summed]).sort("meter_id", "at", maintain_order=True)

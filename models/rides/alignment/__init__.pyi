@@ -1,0 +1,9 @@
+from .aligned_pair import SideBySide as SideBySide
+from .aligned_pair import lay_side_by_side as lay_side_by_side
+from .averaging_windows import RADIANS_PER_SECOND as RADIANS_PER_SECOND
+from .averaging_windows import Windows as Windows
+from .averaging_windows import cut as cut
+from .clocks import Alignment as Alignment
+from .resampling import CannotCompareError as CannotCompareError
+from .resampling import NoOverlap as NoOverlap
+from .smoothing import Matched as Matched

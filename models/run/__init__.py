@@ -1,0 +1,5 @@
+"""What can be asked of a store, and how is it kept?"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

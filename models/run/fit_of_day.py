@@ -1,0 +1,310 @@
+"""From the store to a fit of a day: read, evaluate, fit, keep.
+
+The store is never held open while something is computed.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from ingest.recordings import live_results
+from ingest.schema import TABLES
+from ingest.store import Database, Store
+from models.fleet import Effect, FleetFit, FleetSettings, condition, hyper_from_document
+from models.records import up_to
+from models.run import pipeline
+from models.run.pipeline import Evaluated, Records, Settings, Tables
+from models.status import Snapshot
+from models.wording import NothingToSayError, unknown_name
+
+Say = Callable[[str], None]
+ACKNOWLEDGED = "notice acknowledged"
+
+
+def settings_of(db: Database) -> Settings:
+    """The settings that the models need."""
+    kept = db.settings()
+    return Settings(
+        tolerance_pct=float(kept["tolerance_pct"] or 0.0),
+        reliability_target=float(kept["reliability_target"] or 0.0),
+        false_alarms_per_season=float(kept["false_alarms_per_season"] or 0.0),
+        time_zone=str(kept["time_zone"]),
+    )
+
+
+def tables_of(db: Database) -> Tables:
+    """Every input table."""
+    return {name: db.frame(name) for name in TABLES}
+
+
+def today_of(db: Database, settings: Settings) -> date:
+    """The day it is: the store's own (a demo's data end some day), else the system's."""
+    own = db.setting("today")
+    return (
+        date.fromisoformat(str(own)) if own else datetime.now(ZoneInfo(settings.time_zone)).date()
+    )
+
+
+def seen_notices(db: Database) -> dict[str, dict[str, Any]]:
+    """Who has acknowledged which notice, and when: notice_id → acknowledged_by, acknowledged_at."""
+    seen = db.frame("changes").filter(pl.col("what") == ACKNOWLEDGED).sort("changed_at")
+    return {
+        subject: {"acknowledged_by": who, "acknowledged_at": at}
+        for subject, who, at in seen.select("subject", "who", "changed_at").iter_rows()
+    }
+
+
+@dataclass(frozen=True)
+class Read:
+    """What one look into the store brought."""
+
+    tables: Tables
+    settings: Settings
+    today: date
+    version: int
+    incomplete: frozenset[str]
+    pairs: pl.DataFrame | None
+    kept: Snapshot | None
+    evaluated: Evaluated | None
+
+    @property
+    def current(self) -> bool:
+        """Whether the kept fit saw all there is."""
+        return self.kept is not None and self.kept.about()["data_version"] == self.version
+
+
+def _evaluated(db: Database) -> Evaluated | None:
+    sessions, comparisons = db.derived("session_results"), db.derived("comparison_results")
+    return None if sessions is None or comparisons is None else Evaluated(sessions, comparisons)
+
+
+def _read(store: Store) -> Read:
+    with store.reading() as db:
+        settings = settings_of(db)
+        return Read(
+            tables=tables_of(db),
+            settings=settings,
+            today=today_of(db, settings),
+            version=db.data_version(),
+            incomplete=frozenset(db.query("incomplete_sessions")["session_id"].to_list()),
+            pairs=live_results(db),
+            kept=_kept(db),
+            evaluated=_evaluated(db),
+        )
+
+
+def _records(read: Read, day: date) -> Records:
+    """Evaluated anew, unless what the last fit evaluated is just what is known on the day."""
+    tables = up_to(read.tables, as_of=day, time_zone=read.settings.time_zone)
+    pairs = read.pairs
+    if pairs is not None:
+        local = pl.col("measured_at").dt.convert_time_zone(read.settings.time_zone).dt.date()
+        pairs = pairs.filter(local <= day)
+    evaluated = read.evaluated
+    if evaluated is None or not (read.current and evaluated.covers(tables, pairs)):
+        evaluated = pipeline.evaluate(
+            tables, read.settings, incomplete=read.incomplete, pairs=pairs
+        )
+    return pipeline.records(
+        tables, evaluated, everything=read.tables, as_of=day, settings=read.settings
+    )
+
+
+def records(store: Store, as_of: date | None) -> tuple[Records, Settings, int]:
+    """The records of a day, the settings, and the version of the data."""
+    read = _read(store)
+    return _records(read, as_of or read.today), read.settings, read.version
+
+
+# ---------------------------------------------------------------- fit
+
+
+def refit(store: Store, *, say: Say | None = None) -> dict[str, Any]:
+    """Fit the models to everything known today and keep the results."""
+    begun = time.monotonic()
+    tell(say, "evaluating bench sessions and comparisons")
+    found, settings, version = records(store, None)
+    tell(say, f"fitting {found.meters.height} meters")
+    snap = _snapshot(found, settings, version, begun)
+    about = snap.about()
+    with store.writing() as db:
+        for name in Snapshot.names():
+            db.put_derived(f"fit_{name}", getattr(snap, name))
+        _put_records(db, found)
+    return {
+        "ran": True,
+        "converged": about["converged"],
+        "seconds": about["seconds"],
+        "message": about["message"],
+    }
+
+
+def follow(store: Store) -> bool:
+    """Answer for rows that came in after the last fit, at its hyperparameters and alarms.
+
+    The fit stays marked as older than the data; followed_version says what was taken in.
+    False: there is no fit that could answer, or a newer one came in the meantime.
+    """
+    kept, _, version = _stored(store)
+    if kept is None:
+        return False
+    ready, about = prepare(store), kept.about()
+    made = pipeline.Made(about["fitted_at"], about["seconds"], about["data_version"])
+    snap = pipeline.snapshot_of(ready.found, ready.fleet, ready.settings, made=made)
+    same = {name: pl.lit(about[name]) for name in ("converged", "message")}
+    followed = pl.lit(datetime.now(UTC).isoformat())
+    info = snap.info.with_columns(**same, followed_at=followed, followed_version=version)
+    with store.writing() as db:
+        now = db.derived("fit_info")
+        if now is None or now["fitted_at"].item() != kept.info["fitted_at"].item():
+            return False
+        for name in Snapshot.names():
+            db.put_derived(f"fit_{name}", info if name == "info" else getattr(snap, name))
+        _put_records(db, ready.found)
+    return True
+
+
+def _put_records(db: Database, found: Records) -> None:
+    db.put_derived("session_results", found.sessions)
+    db.put_derived("comparison_results", found.comparisons)
+    db.put_derived("resets", found.resets)
+
+
+def _snapshot(
+    found: Records,
+    settings: Settings,
+    version: int,
+    begun: float,
+    *,
+    fleet: FleetFit | None = None,
+) -> Snapshot:
+    fleet = fleet or pipeline.fitted(found, settings)
+    made = pipeline.Made(
+        datetime.now(UTC).replace(microsecond=0), round(time.monotonic() - begun, 3), version
+    )
+    return pipeline.snapshot_of(found, fleet, settings, made=made)
+
+
+def tell(say: Say | None, text: str) -> None:
+    if say is not None:
+        say(text)
+
+
+def _kept(db: Database) -> Snapshot | None:
+    """The fit that the store holds, if it is of this model's form."""
+    info = db.derived("fit_info")
+    if info is None or "model" not in info.columns or info["model"].item() != pipeline.MODEL:
+        return None
+    frames = {name: db.derived(f"fit_{name}") for name in Snapshot.names()}
+    kept = {name: frame for name, frame in frames.items() if frame is not None}
+    return Snapshot.of(kept) if len(kept) == len(frames) else None  # an earlier form kept fewer
+
+
+def _stored(store: Store) -> tuple[Snapshot | None, date, int]:
+    with store.reading() as db:
+        settings = settings_of(db)
+        return _kept(db), today_of(db, settings), db.data_version()
+
+
+def snapshot(
+    store: Store,
+    *,
+    as_of: date | None,
+    say: Say | None = None,
+    ready: Callable[[], Prepared] | None = None,
+) -> tuple[Snapshot, bool]:
+    """The fit that answers for a day, and whether data came in after it was made.
+
+    The stored fit serves where nothing dated after the day went into it; else (a past day, or
+    no fit yet) the models are fitted anew, on what was known on that day alone, or have been:
+    ready gives them.
+    """
+    kept, today, version = _stored(store)
+    day = as_of or today
+    if kept is not None:
+        stale = kept.about()["data_version"] != version
+        if kept.serves(day) and (as_of is None or not stale):
+            return kept, stale
+    begun = time.monotonic()
+    if ready is not None:
+        known = ready()
+        return _snapshot(known.found, known.settings, version, begun, fleet=known.fleet), False
+    tell(say, f"fitting what was known on {day.isoformat()}")
+    found, settings, version = records(store, day)
+    return _snapshot(found, settings, version, begun), False
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """The records of a day and the fleet model on them: what a question about a date needs.
+
+    tables: the store's, uncut (who rides what, calendar, capacity, costs are known ahead)
+    population: the drift table by group
+    """
+
+    found: Records
+    settings: Settings
+    fleet: FleetFit
+    tables: Tables
+    population: pl.DataFrame
+
+    def fit_said(self) -> dict[str, Any]:
+        """What every answer says of the fit it rests on: converged, and the message if not."""
+        return {"fit": {"converged": self.fleet.converged, "message": self.fleet.message}}
+
+    def known(self, meter_id: str) -> None:
+        """Refuse a meter that is not in the fleet."""
+        ids = self.found.meters["meter_id"].to_list()
+        if meter_id not in ids:
+            raise NothingToSayError(unknown_name(meter_id, ids))
+
+
+def fit_state(store: Store) -> dict[str, Any]:
+    """Whether the store's fit converged (null: there is none), and what it said."""
+    with store.reading() as db:
+        return fit_state_in(db.derived("fit_info"))
+
+
+def fit_state_in(info: pl.DataFrame | None) -> dict[str, Any]:
+    """The same, from what is kept about the fit."""
+    if info is None:
+        return {"converged": None, "message": ""}
+    return {name: info[name].item() for name in ("converged", "message")}
+
+
+def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) -> Prepared:
+    """Records and fleet model: rebuilt from the stored fit where that serves, else fitted anew.
+
+    For today a stored fit serves even where rows came in after it: they count, at its
+    hyperparameters and alarms, until the next fit.
+    """
+    read = _read(store)
+    found = _records(read, as_of or read.today)
+    if read.kept is not None and read.kept.serves(found.as_of) and (read.current or as_of is None):
+        fleet = _conditioned(found, read.kept, read.settings)
+        population = read.kept.population
+    else:
+        tell(say, f"fitting what was known on {found.as_of.isoformat()}")
+        fleet = pipeline.fitted(found, read.settings)
+        population = pipeline.population(found)
+    return Prepared(found, read.settings, fleet, read.tables, population)
+
+
+def _conditioned(found: Records, kept: Snapshot, settings: Settings) -> FleetFit:
+    about = kept.about()
+    fleet = condition(
+        found.data,
+        hyper_from_document(about["hyper"]),
+        today=found.as_of,
+        settings=FleetSettings(false_alarms_per_season=settings.false_alarms_per_season),
+        effects=[Effect(**row) for row in about["effects"]],
+        weights=kept.weights,
+    )
+    return replace(fleet, converged=about["converged"], message=about["message"])

@@ -1,0 +1,369 @@
+"""The whole chain on tables in memory: evaluate, follow the slopes, fit, look ahead.
+
+Pure: tables in, `Assessment` out; `run.py` brings the tables and keeps the results.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, replace
+from datetime import date, datetime, timedelta
+
+import numpy as np
+import polars as pl
+
+from models import honesty, status
+from models.ageing import Budget, Limits, control_charts, drift_table, limits_from_budget
+from models.bench import SESSION_SCHEMA, evaluate_bench, session_frame
+from models.coaching import notice_frame, notices
+from models.fleet import KINDS, FleetData, FleetFit, FleetSettings, fit
+from models.records import (
+    fleet_data,
+    known_changes,
+    roster,
+    slope_chain,
+    with_known_changes,
+    with_riders,
+    zero_alarms,
+    zero_occasions,
+    zero_steps,
+)
+from models.rides import RESULT_SCHEMA, compare_steps, without_impossible
+from models.status import Facts, Snapshot, course_days, findings, noon, trainer_changes
+
+Tables = dict[str, pl.DataFrame]
+SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
+NOTICE_DAYS = 396
+FORM = 4
+"""Of what is kept of a fit: one more whenever a kept frame changes."""
+MODEL = f"{FORM}," + ",".join(KINDS)
+"""Names the model's form: a fit that an earlier form left in a store is made again."""
+
+
+@dataclass(frozen=True)
+class Settings:
+    """The store's settings that the models need."""
+
+    tolerance_pct: float = 1.5
+    reliability_target: float = 0.90
+    false_alarms_per_season: float = 1.0
+    time_zone: str = "UTC"
+
+
+@dataclass(frozen=True)
+class Records:
+    """The evaluated records up to a day: frames as DEVELOPERS.md names them.
+
+    course: the resets, and every other known change (a setting) among them
+    told: the tables that say who rides what for whom: assignments, riders, events
+    """
+
+    as_of: date
+    meters: pl.DataFrame
+    sessions: pl.DataFrame
+    comparisons: pl.DataFrame
+    resets: pl.DataFrame
+    course: pl.DataFrame
+    events: pl.DataFrame
+    told: Tables
+    data: FleetData
+    installations: pl.DataFrame
+    mass_sets: pl.DataFrame
+    zero_steps: pl.DataFrame
+    references: pl.DataFrame
+
+    def facts(self) -> Facts:
+        """What sentences about devices rest on."""
+        return Facts(
+            self.as_of,
+            self.meters,
+            self.sessions,
+            self.comparisons,
+            self.resets,
+            self.data,
+            self.installations,
+            self.mass_sets,
+        )
+
+
+@dataclass(frozen=True)
+class Evaluated:
+    """What bench sessions and comparisons found: session_results and comparison_results."""
+
+    sessions: pl.DataFrame
+    comparisons: pl.DataFrame
+
+    def covers(self, tables: Tables, pairs: pl.DataFrame | None) -> bool:
+        """Whether these are the sessions and comparisons of the tables, no more and no fewer, in
+        today's form (an earlier version of the program may have kept other columns)."""
+        if not set(SESSION_SCHEMA) <= set(self.sessions.columns):
+            return False
+        if not set(RESULT_SCHEMA) <= set(self.comparisons.columns):
+            return False
+        ridden = [tables["comparisons"]["comparison_id"]]
+        ridden += [pairs["comparison_id"]] if pairs is not None else []
+        return set(self.sessions["session_id"]) == set(tables["bench"]["session_id"]) and set(
+            self.comparisons["comparison_id"]
+        ) == set(pl.concat(ridden))
+
+
+def evaluate(
+    tables: Tables,
+    settings: Settings,
+    *,
+    incomplete: frozenset[str] = frozenset(),
+    pairs: pl.DataFrame | None = None,
+) -> Evaluated:
+    """Evaluate every bench session and comparison.
+
+    In   tables: cut to the day (`roster.up_to`); incomplete: sessions that lost rows; pairs:
+         comparison_results of recordings
+    """
+    sessions = session_frame(
+        evaluate_bench(tables, tolerance_pct=settings.tolerance_pct, incomplete=incomplete)
+    )
+    comparisons = compare_steps(tables["comparisons"])
+    if pairs is not None:
+        comparisons = pl.concat([comparisons, pairs], how="diagonal_relaxed")
+    return Evaluated(sessions, comparisons)
+
+
+def records(
+    tables: Tables,
+    evaluated: Evaluated,
+    *,
+    everything: Tables,
+    as_of: date,
+    settings: Settings,
+) -> Records:
+    """What is known on a day.
+
+    In   tables: cut to the day (`roster.up_to`); everything: uncut, for who is in the fleet
+    """
+    meters = with_riders(
+        roster(everything, as_of=as_of, tolerance_pct=settings.tolerance_pct),
+        tables["assignments"],
+        as_of=as_of,
+    )
+    sessions = evaluated.sessions
+    comparisons = without_impossible(evaluated.comparisons, meters, everything["references"])
+    resets = slope_chain(meters, sessions, events=tables["events"])
+    jumps = zero_steps(tables["zeros"], false_alarms_per_season=settings.false_alarms_per_season)
+    changes = known_changes(meters, tables["installations"], tables["events"])
+    course = with_known_changes(resets, changes)
+    data = fleet_data(
+        tables, meters=meters, sessions=sessions, comparisons=comparisons, resets=course
+    )
+    data = replace(data, events=pl.concat([data.events, zero_occasions(jumps)], how="diagonal"))
+    return Records(
+        as_of,
+        meters,
+        sessions,
+        comparisons,
+        resets,
+        course,
+        tables["events"],
+        {name: tables[name] for name in ("assignments", "riders", "events")},
+        data,
+        tables["installations"],
+        tables["mass_sets"],
+        jumps,
+        _with_tolerance(tables["references"], data, settings.tolerance_pct),
+    )
+
+
+def _with_tolerance(listed: pl.DataFrame, data: FleetData, tolerance_pct: float) -> pl.DataFrame:
+    """Every reference that is no meter of the fleet: reference_id, tolerance_pct (its stated
+    accuracy, else the team's tolerance)."""
+    meters = data.meters["meter_id"].to_list()
+    return (
+        data.references.filter(~pl.col("meter_id").is_in(meters).fill_null(False))
+        .select("reference_id")
+        .join(listed.select("reference_id", "stated_accuracy_pct"), on="reference_id", how="left")
+        .select(
+            "reference_id",
+            tolerance_pct=pl.col("stated_accuracy_pct").cast(pl.Float64).fill_null(tolerance_pct),
+        )
+        .sort("reference_id")
+    )
+
+
+def fitted(found: Records, settings: Settings) -> FleetFit:
+    """The fleet model on the records."""
+    return fit(
+        found.data,
+        today=found.as_of,
+        settings=FleetSettings(false_alarms_per_season=settings.false_alarms_per_season),
+    )
+
+
+def last_data_on(found: Records) -> date | None:
+    """Day of the newest record that the fit rests on."""
+    days = [
+        found.sessions["measured_at"].max(),
+        found.comparisons["measured_at"].max(),
+        found.events["date"].max(),
+    ]
+    known = [d.date() if isinstance(d, datetime) else d for d in days if isinstance(d, date)]
+    return max(known, default=None)
+
+
+@dataclass(frozen=True)
+class Made:
+    """When a fit was made, how long it took, and which version of the data it saw."""
+
+    fitted_at: datetime
+    seconds: float
+    data_version: int
+
+
+def points_per_season(found: Records) -> float:
+    """Observations of the whole fleet in 365 days, at the rate of the last year's data."""
+    at = pl.concat([found.data.bench["at"], found.data.comparisons["at"]]).drop_nulls()
+    newest, oldest = at.max(), at.min()
+    if not isinstance(newest, datetime) or not isinstance(oldest, datetime):
+        return 0.0
+    days = min(365.0, max(30.0, (newest - oldest).days))
+    recent = at.filter(at > newest - timedelta(days=days))
+    return 365.0 * recent.len() / days
+
+
+def chart_limits(settings: Settings, points: float) -> Budget:
+    """Limits of the control charts from the false-alarm budget and the data rate."""
+    return limits_from_budget(settings.false_alarms_per_season, max(points, 1.0))
+
+
+def charts_of(observed: pl.DataFrame, limits: Limits) -> pl.DataFrame:
+    """Individuals, EWMA and CUSUM of every meter's standardized innovations."""
+    innovations = observed.select("meter_id", "at", "kind", "id", z="standardized")
+    return control_charts(innovations, limits)
+
+
+def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Made) -> Snapshot:
+    """What is kept of a fit."""
+    last = last_data_on(found)
+    origin = min(found.as_of, last) if last else found.as_of
+    days = course_days(origin, found.as_of)
+    ids = found.meters["meter_id"].to_list()
+    mean, sd = fleet.forecast(origin, days.astype(np.float64))
+    innovations = fleet.innovations()
+    limits = chart_limits(settings, points_per_season(found)).limits
+    info = {
+        "as_of": found.as_of,
+        "origin": origin,
+        "last_data_on": last,
+        "fitted_at": made.fitted_at,
+        "converged": fleet.converged,
+        "message": fleet.message,
+        "seconds": made.seconds,
+        "data_version": made.data_version,
+        "hyper": json.dumps(fleet.hyper_document()),
+        "effects": json.dumps([asdict(effect) for effect in fleet.effects]),
+        "points_per_season": points_per_season(found),
+        "model": MODEL,
+    }
+    return Snapshot(
+        info=pl.DataFrame([info], schema_overrides={"last_data_on": pl.Date}),
+        meters=_with_latest(found, fleet),
+        courses=status.courses(ids, days, mean, sd),
+        devices=_devices(found, fleet),
+        trainers=trainer_changes(found.references, fleet, as_of=found.as_of),
+        alarms=pl.concat([fleet.alarms, zero_alarms(found.zero_steps)], how="diagonal"),
+        weights=fleet.weights,
+        population=population(found),
+        checks=honesty.checks(innovations),
+        shares=fleet.variance_shares(rng=np.random.default_rng(SEED)),
+        detection=honesty.detection(innovations, limits),
+        notices=_notices(found, fleet),
+        findings=findings(found.facts(), fleet),
+    )
+
+
+def population(found: Records) -> pl.DataFrame:
+    """The drift table by group."""
+    return drift_table(
+        found.sessions, found.course, found.meters, _swaps(found.events), today=found.as_of
+    )
+
+
+def _notices(found: Records, fleet: FleetFit) -> pl.DataFrame:
+    first = found.as_of - timedelta(days=NOTICE_DAYS)
+    last, steps = found.as_of, found.zero_steps
+    told = notices(fleet, found.told, found.course, first=first, last=last, zero_steps=steps)
+    return notice_frame(told)
+
+
+def _swaps(events: pl.DataFrame) -> pl.DataFrame:
+    return events.filter(
+        (pl.col("event") == "battery_swap")
+        & pl.col("meter_id").is_not_null()
+        & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
+    )
+
+
+def _with_latest(found: Records, fleet: FleetFit) -> pl.DataFrame:
+    """The roster, with each meter's drift and the days of its last used records."""
+    used = fleet.weights.filter("used")
+    benched = found.data.bench.join(
+        used.filter(pl.col("kind") == "bench"), left_on="session_id", right_on="id", how="semi"
+    )
+    ridden = found.data.comparisons.join(
+        used.filter(pl.col("kind") == "comparison"),
+        left_on="comparison_id",
+        right_on="id",
+        how="semi",
+    )
+    latest = [
+        frame.group_by("meter_id").agg(pl.col("at").max().dt.date().alias(name))
+        for frame, name in ((benched, "last_bench"), (ridden, "last_comparison"))
+    ]
+    return (
+        found.meters.join(fleet.drift(), on="meter_id", how="left", maintain_order="left")
+        .join(fleet.warmth(), on="meter_id", how="left", maintain_order="left")
+        .join(latest[0], on="meter_id", how="left", maintain_order="left")
+        .join(latest[1], on="meter_id", how="left", maintain_order="left")
+    )
+
+
+DEVICE_SCHEMA = {
+    "device_kind": pl.String,
+    "device_id": pl.String,
+    "kind": pl.String,
+    "mean_ln": pl.Float64,
+    "sd_ln": pl.Float64,
+}
+
+
+def _devices(found: Records, fleet: FleetFit) -> pl.DataFrame:
+    """Today's gain error of references (kind: what they are) and mass sets (kind: how their
+    masses are known)."""
+    references = found.data.references.select("reference_id", "kind").iter_rows()
+    benches = found.data.benches.select("bench_id", "source").iter_rows()
+    named = [("reference", *row) for row in references] + [("bench", *row) for row in benches]
+    if not named:
+        return pl.DataFrame(schema=DEVICE_SCHEMA)
+    mean, sd = fleet.gain_error([(what, name) for what, name, _ in named], noon(found.as_of))
+    return pl.DataFrame(
+        [(*row, float(m), float(s)) for row, m, s in zip(named, mean, sd, strict=True)],
+        schema=DEVICE_SCHEMA,
+        orient="row",
+    )
+
+
+def observed_days(found: Records, meter_id: str) -> list[datetime]:
+    """Instants at which `history` shows a meter: each month's start, each observation, each
+    reset and the day before it, from its first day in service to the day of the fit."""
+    bench = found.data.bench.filter(pl.col("meter_id") == meter_id)["at"].to_list()
+    rides = found.data.comparisons.filter(pl.col("meter_id") == meter_id)["at"].to_list()
+    resets = found.course.filter(pl.col("meter_id") == meter_id)["at"].to_list()
+    start = found.meters.filter(pl.col("meter_id") == meter_id)["in_service_on"].item()
+    first = min([noon(start), *bench, *rides])
+    months = [
+        noon(date(year, month, 1))
+        for year in range(first.year, found.as_of.year + 1)
+        for month in range(1, 13)
+    ]
+    end = noon(found.as_of)
+    wanted = {*bench, *rides, *resets, *(r - timedelta(days=1) for r in resets), first, end}
+    wanted |= {month for month in months if first <= month <= end}
+    return sorted(wanted)

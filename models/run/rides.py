@@ -1,0 +1,234 @@
+"""Recordings into the store: harvested readings, proposed pairs, evaluated pairs.
+
+Like `run`, it loads, computes and saves; the store is not held open while something is computed.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from ingest.load import load_paths
+from ingest.readers import Recording, RecordingError, read_recording
+from ingest.recordings import (
+    NAME,
+    comparison_name,
+    keep_aligned,
+    live_results,
+    meter_readings,
+    pair_file,
+    pair_key,
+    propose_pairs,
+    proposed_events,
+    read_folder,
+    recordings_folder,
+    settle_uploads,
+    stored_summaries,
+    zero_rows,
+)
+from ingest.store import Store, write_tables
+from models.rides import (
+    RESULT_SCHEMA,
+    CannotCompareError,
+    Comparison,
+    NoOverlap,
+    compare_recordings,
+)
+from models.wording import NothingToSayError
+
+Say = Callable[[str], None]
+PAIR_COLUMNS = (
+    "meter_file",
+    "reference_file",
+    "meter_id",
+    "reference_id",
+    "comparison_id",
+    "rider_id",
+)
+RESULTS_SCHEMA = RESULT_SCHEMA | {"pair": pl.String}
+
+
+def compare_files(meter: Path, reference: Path) -> dict[str, Any]:
+    """The `compare` document of two recordings. No store."""
+    return compare_pair(read_ride(meter), read_ride(reference)).to_document()
+
+
+def read_ride(path: Path, *, time_zone: str = "UTC") -> Recording:
+    """One recording; NothingToSayError where it cannot be read."""
+    try:
+        return read_recording(path, time_zone=time_zone)
+    except RecordingError as problem:
+        raise NothingToSayError(str(problem)) from problem
+
+
+def compare_pair(meter: Recording, reference: Recording) -> Comparison:
+    """Two recordings compared; NothingToSayError where they share no time or hold no watts."""
+    try:
+        return compare_recordings(
+            meter.frame,
+            reference.frame,
+            meter_serial=meter.power_meter_serial,
+            reference_serial=reference.power_meter_serial,
+        )
+    except (NoOverlap, CannotCompareError) as problem:
+        raise NothingToSayError(f"{meter.name} and {reference.name}: {problem}") from problem
+
+
+def take_in_uploads(store: Store, files: list[tuple[str, bytes]], *, say: Say) -> list[str]:
+    """Recordings by name and content: kept beside the store, then taken in; evaluates pairs."""
+    return take_in(store, settle_uploads(store, files), say=say) + evaluate_pairs(store, say=say)
+
+
+def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
+    """Read recordings, harvest what the meters said of themselves, propose pairs.
+
+    Returns notices. Events are proposed, for a person to confirm; so are pairs, as a table that
+    a person loads.
+    """
+    if not files:
+        return []
+    folder = recordings_folder(store)
+    read = read_folder(files, into=folder, progress=_counted(say), time_zone=time_zone_of(store))
+    notices = [f"{row['name']}: {row['error']}" for row in _unreadable(read)]
+    notices += [
+        f"{row['name']}: damaged, and read as far as it holds ({row['partial']})"
+        for row in read.filter(pl.col("partial").is_not_null()).to_dicts()
+    ]
+    kept = stored_summaries(folder)
+    with store.reading() as db:
+        meters, references = db.frame("meters"), db.frame("references")
+        events, assignments, pairs = (db.frame(t) for t in ("events", "assignments", "pairs"))
+    readings = meter_readings(kept, meters)
+    tables = {
+        "zeros": zero_rows(kept, meters),
+        "events": proposed_events(readings, meters, events),
+    }
+    notices += _load_harvest(store, folder, tables)
+    with store.writing() as db:
+        db.put_derived("meter_readings", readings)
+    return notices + _propose(
+        folder, propose_pairs(kept, meters, references, assignments=assignments), pairs
+    )
+
+
+def time_zone_of(store: Store) -> str:
+    """The zone of times without an offset."""
+    if not store.exists():
+        return "UTC"
+    with store.reading() as db:
+        return str(db.setting("time_zone"))
+
+
+def _unreadable(read: pl.DataFrame) -> list[dict[str, Any]]:
+    return read.filter(pl.col("status") == "unreadable").to_dicts()
+
+
+def _counted(say: Say) -> Callable[[int, int], None]:
+    def progress(done: int, of: int) -> None:
+        if of > 50:
+            say(f"recordings: {done} of {of}")
+
+    return progress
+
+
+def _load_harvest(store: Store, folder: Path, tables: dict[str, pl.DataFrame]) -> list[str]:
+    filled = {name: frame for name, frame in tables.items() if not frame.is_empty()}
+    if not filled:
+        return []
+    report = load_paths(store, write_tables(filled, folder / "harvested", "csv"))
+    return [
+        f"{entry.rows_loaded} row(s) of {entry.table} were read out of the recordings"
+        + (" as proposals: confirm or reject them" if entry.table == "events" else "")
+        for entry in report.files
+        if entry.rows_loaded
+    ]
+
+
+def undecided(proposed: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
+    """Proposed pairs that no row of `pairs` holds, by its id or by the names of its files."""
+    ids = set(pairs["comparison_id"])
+    files = {(Path(a).name, Path(b).name) for a, b in pairs.select(PAIR_COLUMNS[:2]).iter_rows()}
+    return proposed.filter(
+        [
+            row["comparison_id"] not in ids
+            and (Path(row["meter_file"]).name, Path(row["reference_file"]).name) not in files
+            for row in proposed.iter_rows(named=True)
+        ]
+    )
+
+
+def _propose(folder: Path, proposed: pl.DataFrame, pairs: pl.DataFrame) -> list[str]:
+    fresh = undecided(proposed, pairs)
+    if fresh.is_empty():
+        return []
+    [file] = write_tables({"pairs": fresh.select(PAIR_COLUMNS)}, folder / "proposed", "csv")
+    return [
+        f"{fresh.height} pair(s) of recordings overlap in time, one from a meter and one from a "
+        f"reference: look at {file} and load it to use them"
+    ]
+
+
+def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
+    """Compare every pair of the `pairs` table that was not compared yet. Returns notices."""
+    with store.reading() as db:
+        pairs, ever, kept = db.query("pairs_on_disk"), db.derived(NAME), live_results(db)
+    done = kept if kept is not None else pl.DataFrame(schema=RESULTS_SCHEMA)
+    known = set(done["pair"])
+    rows, notices = [], []
+    for pair in pairs.to_dicts():
+        if pair_key(pair) in known:
+            continue
+        files = [
+            pair_file(store, pair["table_path"], pair[name])
+            for name in ("meter_file", "reference_file")
+        ]
+        say(f"comparing {files[0].name} with {files[1].name}")
+        try:
+            rows.append(_pair_row(store, pair, files) | {"pair": pair_key(pair)})
+        except NothingToSayError as problem:
+            notices.append(f"pair {files[0].name}, {files[1].name}: {problem}")
+    results = pl.concat([done, pl.DataFrame(rows, schema=RESULTS_SCHEMA, orient="row")])
+    if ever is not None or results.height:
+        with store.writing() as db:
+            db.put_derived(NAME, results)
+    return notices
+
+
+def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str, Any]:
+    zone = time_zone_of(store)
+    meter, reference = (read_ride(file, time_zone=zone) for file in files)
+    if not meter.dated:
+        raise NothingToSayError(
+            f"{meter.name} counts seconds and carries no date, so that the comparison has no day "
+            "in the fleet's records: export it with time stamps (ISO 8601). To look at it alone: "
+            "slopewatch compare"
+        )
+    found = compare_pair(meter, reference)
+    name = comparison_name(pair["comparison_id"], files)
+    keep_aligned(store, name, found.aligned)
+    ratio, at = found.gain_ratio_pct, meter.frame["time"][0]
+    gain = None if ratio is None else 1 + ratio / 100
+    return {
+        "comparison_id": name,
+        "meter_id": pair["meter_id"],
+        "reference_id": pair["reference_id"],
+        "measured_at": at,
+        "gain_ratio_pct": ratio,
+        "gain_ratio_ln": None if gain is None or gain <= 0 else 100 * math.log(gain),
+        "u_gain_ratio_pct": found.u_gain_ratio_pct,
+        "dof": found.dof,
+        "zero_offset_nm": found.zero_offset_nm,
+        "u_zero_offset_nm": found.u_zero_offset_nm,
+        "temperature_c": found.temperature_c,
+        "rider_id": pair["rider_id"],
+        "chainring": None,
+        "used_s": float(found.used_s),
+        "void": found.void,
+        "source": "recordings",
+        "document": json.dumps(found.to_document()),
+    }

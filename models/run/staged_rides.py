@@ -1,0 +1,267 @@
+"""Recordings that someone drops to look at: read, compared, kept in the store or let go."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from ingest import recordings as dropped
+from ingest.load import load_paths
+from ingest.recordings import (
+    live_results,
+    propose_pairs,
+    read_aligned,
+    read_folder,
+    recordings_folder,
+    rider_on,
+    roles,
+    stored_summaries,
+)
+from ingest.schema import TABLES
+from ingest.store import Store, write_tables
+from models.rides import drawn
+from models.run.rides import (
+    PAIR_COLUMNS,
+    compare_pair,
+    evaluate_pairs,
+    read_ride,
+    take_in,
+    time_zone_of,
+    undecided,
+)
+from models.wording import NothingToSayError
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """Two recordings of one drop by their sha256; drop None: recordings that were loaded."""
+
+    drop: str | None
+    meter: str
+    reference: str
+
+
+def look_at(store: Store, files: Sequence[tuple[str, bytes]], *, say: Say) -> dict[str, Any]:
+    """Read dropped files without putting anything into the store.
+
+    Out  drop: the word by which they are found again; recordings: [{sha256, name, started_at,
+         duration_s, mean_power_w, has_cadence, meter_id, reference_id, why, note}], the readable
+         ones as they were given; problems: a sentence for each of the others; pairs: the
+         likeliest first, [{meter, reference (sha256), meter_id, reference_id, reason}]
+    """
+    token = dropped.hold(store, files)
+    folder = dropped.held(store, token)
+    read = read_folder(
+        sorted(file for file in folder.iterdir() if file.is_file()),
+        into=folder / "read",
+        time_zone=time_zone_of(store),
+        progress=lambda done, of: say(f"read {done} of {of}"),
+    )
+    given = [dropped.plain_name(name) for name, _ in files]
+    problems = [str(error) for error in read["error"].drop_nulls()]
+    usable = read.filter(pl.col("power_samples") > 0).unique("sha256", maintain_order=True)
+    problems += [
+        f"{name}: it holds no power."
+        for name in read.filter((pl.col("samples") > 0) & (pl.col("power_samples") == 0))["name"]
+    ]
+    meters, references, assignments = _devices(store)
+    known = roles(usable, meters, references)
+    pairs = propose_pairs(usable, meters, references, assignments=assignments)
+    return {
+        "drop": token,
+        "recordings": sorted(
+            (_shown(row, known) for row in usable.to_dicts()),
+            key=lambda shown: given.index(shown["name"]) if shown["name"] in given else len(given),
+        ),
+        "problems": problems,
+        "pairs": _by_content(pairs, usable),
+    }
+
+
+def _devices(store: Store) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    if not store.exists():
+        meters, references, assignments = (
+            pl.DataFrame(schema=TABLES[name].polars_schema)
+            for name in ("meters", "references", "assignments")
+        )
+        return meters, references, assignments
+    with store.reading() as db:
+        return db.frame("meters"), db.frame("references"), db.frame("assignments")
+
+
+def _shown(row: dict[str, Any], known: pl.DataFrame) -> dict[str, Any]:
+    role = known.filter(pl.col("sha256") == row["sha256"]).to_dicts()
+    told = role[0] if role else {}
+    notes = [f"damaged: {row['partial']}"] if row["partial"] else []
+    return {
+        "sha256": row["sha256"],
+        "name": row["name"],
+        "started_at": row["started_at"],
+        "duration_s": row["duration_s"],
+        "mean_power_w": row["mean_power_w"],
+        "has_cadence": row["mean_cadence_rpm"] is not None,
+        "meter_id": told.get("meter_id"),
+        "reference_id": told.get("reference_id"),
+        "why": told.get("meter_reason") or told.get("reference_reason"),
+        "note": "; ".join([*notes, *(row["notices"] or [])]) or None,
+    }
+
+
+def _by_content(pairs: pl.DataFrame, recordings: pl.DataFrame) -> list[dict[str, Any]]:
+    content = dict(recordings.select("path", "sha256").iter_rows())
+    best_first = pairs.sort("likeness", descending=True, nulls_last=True, maintain_order=True)
+    return [
+        {
+            "meter": content[row["meter_file"]],
+            "reference": content[row["reference_file"]],
+            "meter_id": row["meter_id"],
+            "reference_id": row["reference_id"],
+            "reason": row["reason"],
+        }
+        for row in best_first.to_dicts()
+    ]
+
+
+def waiting(store: Store) -> list[dict[str, Any]]:
+    """Pairs among the recordings that were loaded which nobody has decided about."""
+    if not store.exists():
+        return []
+    kept = stored_summaries(recordings_folder(store))
+    meters, references, assignments = _devices(store)
+    with store.reading() as db:
+        pairs = db.frame("pairs")
+    proposed = propose_pairs(kept, meters, references, assignments=assignments)
+    shown = _by_content(undecided(proposed, pairs), kept)
+    started = dict(kept.select("path", "started_at").iter_rows())
+    when = {row["sha256"]: started[row["path"]] for row in kept.to_dicts()}
+    return [pair | {"measured_at": when[pair["meter"]]} for pair in shown]
+
+
+def compare_chosen(store: Store, chosen: Chosen) -> dict[str, Any]:
+    """The `compare` document of two recordings, with what its charts show under `drawn`."""
+    zone = time_zone_of(store)
+    meter, reference = (read_ride(path, time_zone=zone) for path in _paths(store, chosen))
+    found = compare_pair(meter, reference)
+    return found.to_document() | {"drawn": drawn(found.aligned)}
+
+
+def _paths(store: Store, chosen: Chosen) -> tuple[Path, Path]:
+    folder = (
+        recordings_folder(store)
+        if chosen.drop is None
+        else dropped.held(store, chosen.drop) / "read"
+    )
+    paths = dict(stored_summaries(folder).select("sha256", "path").iter_rows())
+    try:
+        return Path(paths[chosen.meter]), Path(paths[chosen.reference])
+    except KeyError:
+        raise NothingToSayError(
+            "one of the recordings is not there any more: drop it again"
+        ) from None
+
+
+def keep(
+    store: Store, chosen: Chosen, *, meter_id: str, reference_id: str, say: Say
+) -> dict[str, Any]:
+    """Put a pair into the store: files kept, harvested, a row of `pairs`, compared.
+
+    Out  comparison_id, notices
+    """
+    meters, references, assignments = _devices(store)
+    _require(meter_id, meters["meter_id"], "meter")
+    _require(reference_id, references["reference_id"], "reference")
+    meter, reference = _paths(store, chosen)
+    found = read_ride(meter, time_zone=time_zone_of(store))
+    if not found.dated:
+        raise NothingToSayError(
+            f"{found.name} counts seconds and carries no date, so that the comparison would have "
+            "no day in the fleet's records: export it with time stamps (ISO 8601)."
+        )
+    started = found.frame["time"][0]
+    if chosen.drop is not None:
+        meter, reference = (dropped.settle(store, path) for path in (meter, reference))
+        dropped.let_go(store, chosen.drop)
+    row = {
+        "meter_file": str(meter.resolve()),
+        "reference_file": str(reference.resolve()),
+        "meter_id": meter_id,
+        "reference_id": reference_id,
+        "comparison_id": _free_name(store, f"{meter_id}_{reference_id}_{started:%Y%m%dT%H%M}"),
+        "rider_id": rider_on(assignments, meter_id, started.date()),
+    }
+    notices = take_in(store, [meter, reference], say=say) if chosen.drop is not None else []
+    _load_row(store, row)
+    notices += evaluate_pairs(store, say=say)
+    return {"comparison_id": row["comparison_id"], "notices": notices}
+
+
+def _require(name: str, known: pl.Series, what: str) -> None:
+    if name not in known.to_list():
+        raise NothingToSayError(
+            f'the store knows no {what} "{name}": add it to the table {what}s and load it first'
+        )
+
+
+def _free_name(store: Store, name: str) -> str:
+    with store.reading() as db:
+        taken = set(db.frame("pairs")["comparison_id"]) | set(
+            db.frame("comparisons")["comparison_id"]
+        )
+    number, free = 2, name
+    while free in taken:
+        free, number = f"{name}_{number}", number + 1
+    return free
+
+
+def _load_row(store: Store, row: dict[str, Any]) -> None:
+    """A table of its own for each kept pair, so that taking its import back takes back the pair."""
+    frame = pl.DataFrame([row], schema=dict.fromkeys(PAIR_COLUMNS, pl.String), orient="row")
+    folder = recordings_folder(store) / "kept" / dropped.plain_name(row["comparison_id"])
+    report = load_paths(store, write_tables({"pairs": frame}, folder, "csv"))
+    if report.set_aside:
+        problem = report.set_aside[0]
+        raise NothingToSayError(f"the pair could not be kept: {problem.sentence()}")
+
+
+def discard(store: Store, drop: str) -> None:
+    """Let dropped recordings go: nothing of them stays."""
+    dropped.let_go(store, drop)
+
+
+def kept(store: Store) -> list[dict[str, Any]]:
+    """The comparisons of recordings whose row is in the store, newest first."""
+    if not store.exists():
+        return []
+    with store.reading() as db:
+        results = live_results(db)
+    if results is None:
+        return []
+    rows = results.drop("pair", "gain_ratio_ln").sort("measured_at", descending=True).to_dicts()
+    interval = "gain_ratio_interval90_pct"
+    return [row | {interval: json.loads(row.pop("document"))[interval]} for row in rows]
+
+
+def device_ids(store: Store) -> dict[str, Any]:
+    """The ids of the meters and of the references, and who rides which meter (`ridden`)."""
+    meters, references, assignments = _devices(store)
+    now = assignments.filter(pl.col("to_date").is_null()).sort("from_date")
+    ridden = now.unique("meter_id", keep="last", maintain_order=True)
+    return {
+        "ridden": ridden.select("meter_id", "rider_id", "bike_id", "role").to_dicts(),
+        "meters": meters["meter_id"].unique().sort().to_list(),
+        "references": references["reference_id"].unique().sort().to_list(),
+    }
+
+
+def drawn_comparison(store: Store, meter_id: str, comparison_id: str) -> dict[str, Any] | None:
+    """What the charts of a meter's comparison show; None where it has no traces."""
+    mine = {row["comparison_id"] for row in kept(store) if row["meter_id"] == meter_id}
+    aligned = read_aligned(store, comparison_id) if comparison_id in mine else None
+    return None if aligned is None else drawn(aligned)

@@ -1,0 +1,5 @@
+"""Who goes to the bench in which week, and what does it prevent?"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,0 +1,14 @@
+from .exposure_cost import Tables as Tables
+from .exposure_cost import days_between as days_between
+from .exposure_cost import in_race as in_race
+from .exposure_cost import prices as prices
+from .exposure_cost import unit_cost as unit_cost
+from .exposure_cost import use_of as use_of
+from .plan_output import bench_list as bench_list
+from .plan_output import calendar_text as calendar_text
+from .risk import COVERAGE_FACTOR as COVERAGE_FACTOR
+from .risk import session_uncertainty as session_uncertainty
+from .schedule import Asked as Asked
+from .schedule import parse_pins as parse_pins
+from .schedule import plan_document as plan_document
+from .schedule import supposing as supposing

@@ -1,0 +1,149 @@
+"""How likely each meter is to be out of tolerance, week by week, with and without a visit.
+
+After a visit in week v: the session finds y = e_v + noise, with e_v the meter's error then as
+forecast. If |y| exceeds its expanded uncertainty the slope is reset on it (the error becomes
+e − y); else the visit tells only how the meter stands. What y will be is not known yet, so the
+risk after the visit is the mean over its distribution. With C the joint covariance of the
+forecast errors, S = C_vv + u²:
+
+    e_k | y ~ N(m_k + C_kv (y − m_v)/S,  C_kk − C_kv²/S)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import cached_property
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from models.fleet import FleetFit
+from models.status import p_within
+
+Array = NDArray[np.float64]
+NODES = np.linspace(-3.6, 3.6, 37)  # standardized findings that stand for all of them
+WEIGHTS = np.exp(-(NODES**2) / 2) / np.exp(-(NODES**2) / 2).sum()
+COVERAGE_FACTOR = 2.0  # a reset needs an error beyond so many standard uncertainties
+USUAL_SESSION = 0.25  # standard uncertainty of a session in %, before there is any
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """A fleet's errors at the Mondays ahead, in plain percent. M meters, W weeks.
+
+    mean        [M, W + 1] at each week's Monday and the one after the last
+    covariance  [M, W + 1, W + 1] of one meter's errors with each other
+    u_session   [M] standard uncertainty of what a session finds, all its parts
+    tolerance   [M]
+    """
+
+    mean: Array
+    covariance: Array
+    u_session: Array
+    tolerance: Array
+
+    @cached_property
+    def p_within(self) -> Array:
+        """Probability of being within tolerance at each Monday without a visit, [M, W + 1]."""
+        variance = np.einsum("mii->mi", self.covariance)
+        return p_within(self.mean, np.sqrt(np.maximum(variance, 0.0)), self.tolerance[:, None])
+
+
+def outlook(
+    fleet: FleetFit, meters: pl.DataFrame, mondays: list[date], bench: pl.DataFrame
+) -> Outlook:
+    """The errors to be expected.
+
+    In   meters: meter_id, tolerance_pct; mondays: W + 1 days; bench: sessions as in FleetData
+    """
+    instants = [max(day, fleet.today) for day in mondays]
+    mean, covariance = [], []
+    for name in meters["meter_id"]:
+        m_ln, c_ln = fleet.joint([(("meter", name), day) for day in instants])
+        scale = np.exp(m_ln / 100)
+        mean.append(100 * np.expm1(m_ln / 100))
+        covariance.append(c_ln * np.outer(scale, scale))
+    n = len(instants)
+    return Outlook(
+        np.array(mean).reshape(-1, n),
+        np.array(covariance).reshape(-1, n, n),
+        session_uncertainty(fleet, meters, bench),
+        meters["tolerance_pct"].cast(pl.Float64).to_numpy(),
+    )
+
+
+def session_uncertainty(fleet: FleetFit, meters: pl.DataFrame, bench: pl.DataFrame) -> Array:
+    """Standard uncertainty of what a coming session will find, [M], %.
+
+    The usual session's random part (the meter's own median, else the fleet's), what its group's
+    sessions scatter beyond that, the mass set in use as known today, place and crank as stated.
+    """
+    usual = _median(bench, "u_session", USUAL_SESSION)
+    own = dict(bench.group_by("meter_id").agg(pl.col("u_session").median()).iter_rows())
+    place, crank = _median(bench, "u_place", 0.0), _median(bench, "u_crank", 0.0)
+    shared = _set_sd(fleet, bench) ** 2 + place**2 + crank**2
+    devices = fleet.prepared.devices
+    group = dict(zip(devices.meters, devices.group.tolist(), strict=True))
+    extra = fleet.hyper.sd("bench")
+    rows = []
+    for name in meters["meter_id"]:
+        u = own.get(name)
+        u = usual if u is None else float(u)
+        rows.append(np.sqrt(u**2 + extra[group[name]] ** 2 + shared))
+    return np.array(rows, dtype=np.float64)
+
+
+def _median(bench: pl.DataFrame, column: str, default: float) -> float:
+    value = bench[column].median() if bench.height else None
+    return float(value) if isinstance(value, float) else default
+
+
+def _set_sd(fleet: FleetFit, bench: pl.DataFrame) -> float:
+    """Sd of the mass set that the latest named session used, as known today."""
+    named = bench.filter(pl.col("bench_id").is_not_null()).sort("at")
+    if named.is_empty():
+        return _median(bench, "u_bench", 0.1)
+    _, sd = fleet.gain_error(("bench", named["bench_id"][-1]), fleet.today)
+    return float(sd[0])
+
+
+def risks(ahead: Outlook) -> tuple[Array, Array]:
+    """Risk of being out of tolerance: [M, W] without a visit, [M, W, W] in week w (last axis)
+    after a visit in week v (middle axis; 1 before it). A week's risk is the mean of its ends."""
+    now = 1.0 - ahead.p_within
+    unvisited = (now[:, :-1] + now[:, 1:]) / 2
+    meters, weeks = unvisited.shape
+    after = np.ones((meters, weeks, weeks))
+    for m in range(meters):
+        p = risk_after_visits(
+            ahead.mean[m], ahead.covariance[m], ahead.u_session[m], ahead.tolerance[m]
+        )
+        after[m] = (p[:-1, :-1] + p[:-1, 1:]) / 2
+    return unvisited, after
+
+
+def risk_after_visits(mean: Array, covariance: Array, u: float, tolerance: float) -> Array:
+    """[n, n] probability of being out of tolerance at instant k after a visit at instant v, one
+    meter; 1 where k < v."""
+    v, k = np.triu_indices(mean.size)
+    C = np.maximum(np.diag(covariance), 1e-12)
+    S = C + u**2
+    departure = np.sqrt(S)[:, None] * NODES  # y − m_v, [v, q]
+    found = mean[:, None] + departure
+    undone = np.where(np.abs(found) > COVERAGE_FACTOR * u, found, 0.0)
+    gain = covariance[v, k] / S[v]  # [pairs of v ≤ k]
+    after = mean[k, None] + gain[:, None] * departure[v] - undone[v]
+    sd = np.sqrt(np.maximum(C[k] - covariance[v, k] * gain, 1e-12))[:, None]
+    inside = ndtr((tolerance - after) / sd) - ndtr((-tolerance - after) / sd)
+    risk = np.ones(covariance.shape)
+    risk[v, k] = 1.0 - inside @ WEIGHTS
+    return risk
+
+
+def weeks_of(first: date, last: date) -> list[date]:
+    """The Mondays of the weeks that hold any day of a period."""
+    start = first - timedelta(days=first.weekday())
+    return [start + timedelta(weeks=k) for k in range((last - start).days // 7 + 1)]

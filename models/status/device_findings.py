@@ -1,0 +1,292 @@
+"""What is known about a device beyond its number, in sentences: for `status`, with what to do.
+
+None of these is an alarm: a wrong setting, an oval ring, work at the bench, rides that prove
+nothing, a rider's legs on a one-sided meter, a mass set that is not what it is said to be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+import polars as pl
+
+from models.bench import rule_of
+from models.fleet import FleetData, FleetFit
+from models.records import AFTER_WORK, RIDER, RING, SIDE_SERVICE, WORK, one_sided, setting_error_ln
+from models.status.documents import percent, percent_sd
+from models.status.traceability_basis import truth_hangs_on
+
+LATELY = timedelta(days=548)
+TELLING_PCT = 0.3
+TELLING_MASS_PCT = 0.1
+SCHEMA: dict[str, Any] = dict.fromkeys(
+    ("device_kind", "device_id", "kind", "text", "action"), pl.String
+)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the sentences are about; frames as `models.assess.Records` holds them."""
+
+    as_of: date
+    meters: pl.DataFrame
+    sessions: pl.DataFrame
+    comparisons: pl.DataFrame
+    resets: pl.DataFrame
+    data: FleetData
+    installations: pl.DataFrame
+    mass_sets: pl.DataFrame
+
+
+def findings(facts: Facts, fleet: FleetFit) -> pl.DataFrame:
+    """One row a finding: device_kind (meter, bench, fleet), device_id, kind, text, action or null.
+
+    The fleet's one finding is what its truth hangs on, its kind the basis.
+    """
+    rows = [
+        *_wrong_settings(facts),
+        *_oval_rings(facts, fleet),
+        *_legs(facts, fleet),
+        *_work(facts),
+        *_new_sides(facts),
+        *_unrecorded(facts),
+        *_other_cranks(facts),
+        *_void_rides(facts),
+        *_masses(facts, fleet),
+        _truth(facts),
+    ]
+    return pl.DataFrame(rows, schema=SCHEMA, orient="row").sort(
+        "device_kind", "device_id", maintain_order=True
+    )
+
+
+Row = tuple[str, str, str, str, str | None]
+
+
+def _truth(facts: Facts) -> Row:
+    truth = truth_hangs_on(facts.sessions, facts.mass_sets, as_of=facts.as_of)
+    weak = truth.basis in ("stamped", "stated", "nothing")
+    action = (
+        "Get one mass set weighed or certified, and bench a few meters on it." if weak else None
+    )
+    return "fleet", "fleet", truth.basis, truth.text, action
+
+
+def _installed(facts: Facts) -> Iterable[dict[str, Any]]:
+    """The installation of each meter today."""
+    today = facts.installations.filter(
+        (pl.col("from_date") <= facts.as_of)
+        & (pl.col("to_date").is_null() | (pl.col("to_date") >= facts.as_of))
+    )
+    newest = today.sort("from_date").group_by("meter_id", maintain_order=True).last()
+    kinds = facts.meters.select("meter_id", "kind")
+    return newest.join(kinds, on="meter_id").sort("meter_id").iter_rows(named=True)
+
+
+def _wrong_settings(facts: Facts) -> Iterable[Row]:
+    for row in _installed(facts):
+        programmed, crank = row["programmed_crank_length_mm"], row["crank_length_mm"]
+        error = setting_error_ln(programmed, crank)
+        if not error or not rule_of(row["kind"]).uses_length:
+            continue
+        reads = f"{abs(percent(error)):.1f} % {'high' if error > 0 else 'low'}"
+        yield (
+            "meter",
+            row["meter_id"],
+            "setting",
+            f"A wrong setting, since {row['from_date']}: {programmed:g} mm are programmed on a "
+            f"crank of {crank:g} mm, which alone makes it read {reads}.",
+            f"Set {crank:g} mm in the meter (it holds {programmed:g}); leave the slope. "
+            "Then bench it to see what is left.",
+        )
+
+
+def _oval_rings(facts: Facts, fleet: FleetFit) -> Iterable[Row]:
+    known = {r["effect"].split(" | ")[0]: r for r in _road(fleet, RING)}
+    for row in _installed(facts):
+        if row["ring_shape"] != "oval":
+            continue
+        found = known.get(row["meter_id"])
+        reads = "by how much its rides have not told yet"
+        if found is not None:
+            reads = f"here by {_size(found)}"
+        yield (
+            "meter",
+            row["meter_id"],
+            "oval_ring",
+            f"It rides behind an oval ring since {row['from_date']}: torque averaged over time "
+            f"reads otherwise on the road than at the bench, {reads}. That is the ring's, not the "
+            "meter's, and no part of its gain error: leave the slope.",
+            None,
+        )
+
+
+def _size(found: dict[str, Any]) -> str:
+    mean, sd = percent(found["mean"]), percent_sd(found["mean"], found["sd"])
+    return f"{mean:+.1f} % (± {2 * sd:.1f})"
+
+
+def _road(fleet: FleetFit, kind: str) -> Iterable[dict[str, Any]]:
+    return fleet.road().filter(pl.col("kind") == kind).iter_rows(named=True)
+
+
+def _legs(facts: Facts, fleet: FleetFit) -> Iterable[Row]:
+    """One-sided meters whose rider's legs show: so a new rider is no step of the meter."""
+    legs = {r["effect"]: r for r in _road(fleet, RIDER)}
+    for row in facts.meters.sort("meter_id").iter_rows(named=True):
+        found = legs.get(row["rider_id"] or "")
+        if found is None or not one_sided(row["kind"]):
+            continue
+        size = percent(found["mean"])
+        if abs(found["mean"]) < 2 * found["sd"] or abs(size) < TELLING_PCT:
+            continue
+        yield (
+            "meter",
+            row["meter_id"],
+            "one_sided",
+            f"It sees the left leg only and doubles it: under {row['rider_id']} its rides show "
+            f"{_size(found)} beside the meter's own error. That is the rider's balance: with "
+            "another rider it is another number.",
+            None,
+        )
+
+
+def _work(facts: Facts) -> Iterable[Row]:
+    """Work at the bench between two readings."""
+    recent = facts.sessions.filter(
+        pl.col("after_work_gain_error_ln").is_finite()
+        & (pl.col("measured_at").dt.date() > facts.as_of - LATELY)
+    )
+    done = facts.data.events.filter(pl.col("event") == WORK)
+    notes = {(r["meter_id"], r["on"]): r["note"] for r in done.iter_rows(named=True)}
+    for row in recent.sort("meter_id", "measured_at").iter_rows(named=True):
+        day, found = row["measured_at"].date(), row["gain_error_pct"]
+        note = notes.get((row["meter_id"], day))
+        was = "not read as found" if found is None else f"found at {found:+.1f} %"
+        left = percent(row["after_work_gain_error_ln"])
+        yield (
+            "meter",
+            row["meter_id"],
+            "work",
+            f"At the bench on {day} it was {was} and at {left:+.1f} % after work"
+            f"{f' ({note})' if note else ''}: what changed was no drift, and both readings count "
+            f"({row['session_id']}, {row['session_id']}{AFTER_WORK}).",
+            None,
+        )
+
+
+def _new_sides(facts: Facts) -> Iterable[Row]:
+    done = facts.data.events.filter(
+        (pl.col("event") == SIDE_SERVICE)
+        & (pl.col("on") > facts.as_of - LATELY)
+        & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
+    )
+    for row in done.sort("meter_id", "on").iter_rows(named=True):
+        note = f" ({row['note']})" if row["note"] else ""
+        yield (
+            "meter",
+            row["meter_id"],
+            "one_side",
+            f"Its {row['side']} side was serviced on {row['on']}{note}: that side may have begun "
+            "anew, the other goes on as it was. Judge each side on its own.",
+            None,
+        )
+
+
+def _unrecorded(facts: Facts) -> Iterable[Row]:
+    """Changes of the slope that came to light at the bench."""
+    hidden = facts.resets.filter(
+        ~pl.col("recorded") & (pl.col("latest").dt.date() > facts.as_of - LATELY)
+    )
+    for row in hidden.sort("meter_id", "latest").iter_rows(named=True):
+        first, last = row["earliest"].date(), row["latest"].date()
+        moved = "" if row["step_pct"] is None else f", which moved it by {row['step_pct']:+.1f} %"
+        before = f"{row['slope_before']:g}" if row["slope_before"] is not None else "unknown"
+        yield (
+            "meter",
+            row["meter_id"],
+            "unrecorded_reset",
+            f"Its slope was changed from {before} to {row['slope_after']:g} between {first} and "
+            f"{last}{moved}, and nobody noted it: ask who. The sensor's past is kept.",
+            None,
+        )
+
+
+def _other_cranks(facts: Facts) -> Iterable[Row]:
+    """Moves to another crank: its length error is another, and no drift."""
+    moves = (
+        facts.installations.filter(pl.col("crank_id").is_not_null())
+        .sort("meter_id", "from_date")
+        .with_columns(last=pl.col("crank_id").shift(1).over("meter_id"))
+        .filter(
+            (pl.col("crank_id") != pl.col("last"))
+            & (pl.col("from_date") <= facts.as_of)
+            & (pl.col("from_date") > facts.as_of - LATELY)
+            & pl.col("meter_id").is_in(facts.meters["meter_id"].implode())
+        )
+    )
+    for row in moves.iter_rows(named=True):
+        yield (
+            "meter",
+            row["meter_id"],
+            "other_crank",
+            f"On another crank ({row['crank_id']}) since {row['from_date']}: the bench knows its "
+            "length only so well, and another crank's is off by another amount. That is no drift.",
+            None,
+        )
+
+
+def _void_rides(facts: Facts) -> Iterable[Row]:
+    """Rides that prove nothing, by pair and reason."""
+    void = facts.comparisons.filter(
+        pl.col("void").is_not_null() & (pl.col("measured_at").dt.date() > facts.as_of - LATELY)
+    )
+    grouped = void.group_by("meter_id", "reference_id").agg(
+        n=pl.len(),
+        first=pl.col("measured_at").min().dt.date(),
+        last=pl.col("measured_at").max().dt.date(),
+        why=pl.col("void").mode().sort().first(),
+    )
+    for row in grouped.sort("meter_id", "reference_id").iter_rows(named=True):
+        rides = "One ride" if row["n"] == 1 else f"{row['n']} rides"
+        when = f"on {row['last']}" if row["n"] == 1 else f"from {row['first']} to {row['last']}"
+        yield (
+            "meter",
+            row["meter_id"],
+            "void",
+            f"{rides} beside {row['reference_id']} {when} count for nothing. {row['why']}",
+            None,
+        )
+
+
+def _masses(facts: Facts, fleet: FleetFit) -> Iterable[Row]:
+    """Mass sets that behave like another mass than stated: the mass, not the meters."""
+    stated = {
+        row["bench_id"]: row
+        for row in facts.mass_sets.filter(pl.col("mass_kg") > 0).iter_rows(named=True)
+    }
+    used = facts.sessions.filter(pl.col("gain_error_ln").is_finite())
+    counts = dict(used.group_by("bench_id").agg(pl.col("meter_id").n_unique()).iter_rows())
+    chosen = [b for b in facts.data.benches["bench_id"].to_list() if b in stated]
+    if not chosen:
+        return
+    mean, sd = fleet.gain_error([("bench", b) for b in chosen], facts.as_of)
+    for bench_id, m, s in zip(chosen, mean.tolist(), sd.tolist(), strict=True):
+        if abs(m) > 3 * s and abs(percent(m)) > TELLING_MASS_PCT:
+            text = _mass_sentence(stated[bench_id], m, s, counts.get(bench_id, 0))
+            yield "bench", bench_id, "mass", text, "Weigh the masses and the hanger."
+
+
+def _mass_sentence(row: dict[str, Any], mean_ln: float, sd_ln: float, n_meters: int) -> str:
+    mass, hanger = row["mass_kg"], row["hanger_mass_kg"] or 0.0
+    behaves = (mass + hanger) * (1 + percent(mean_ln) / 100) - hanger
+    u = 2 * sd_ln / 100 * (mass + hanger)
+    meters = "the meter" if n_meters == 1 else f"{n_meters} meters"
+    return (
+        f"{mass:.2f} kg behaves like {behaves:.2f} kg (± {u:.2f}): found values come out "
+        f"{abs(percent(mean_ln)):.2f} % {'high' if mean_ln > 0 else 'low'}. "
+        f"The mass, not {meters}."
+    )

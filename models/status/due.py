@@ -1,0 +1,219 @@
+"""When each meter is due, and why, from the fleet model's forecast.
+
+A meter is due on the first day on which the probability that its true gain error lies within
+tolerance falls below the team's target. Everything here is plain percent.
+"""
+
+from datetime import date, timedelta
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from models.status import reasons as due_text
+
+Array = NDArray[np.float64]
+Days = NDArray[np.int64]
+
+HORIZON_DAYS = 1826
+"""Five years: a due date beyond is null."""
+SOON_DAYS = 28
+Z90 = float(ndtri(0.95))
+NEVER = -1
+
+DUE_SCHEMA: dict[str, pl.DataType] = {
+    "meter_id": pl.String(),
+    "status": pl.String(),
+    "reasons": pl.List(pl.String()),
+    "gain_error_pct": pl.Float64(),
+    "gain_error_sd_pct": pl.Float64(),
+    "lo90_pct": pl.Float64(),
+    "hi90_pct": pl.Float64(),
+    "p_within_tolerance": pl.Float64(),
+    "tolerance_pct": pl.Float64(),
+    "due_date": pl.Date(),
+    "next_action": pl.String(),
+}
+
+
+class Forecast(NamedTuple):
+    """Gain errors to be expected, normal on each day.
+
+    days: [days] whole days from as_of, ascending, starting at 0
+    mean_pct, sd_pct: [meters, days] of the true gain error; between two days the mean and the
+    variance are taken as straight lines. Not finite: the meter could not be fitted.
+    """
+
+    days: Days
+    mean_pct: Array
+    sd_pct: Array
+
+
+def p_within(mean_pct: Array, sd_pct: Array, tolerance_pct: Array) -> Array:
+    """Probability that a normal gain error lies within ±tolerance; shapes broadcast.
+
+    Ref  JCGM 106:2012, clause 7 (two-sided tolerance interval, normal distribution).
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        upper = ndtr((tolerance_pct - mean_pct) / sd_pct)
+        lower = ndtr((-tolerance_pct - mean_pct) / sd_pct)
+    certain = np.where(np.abs(mean_pct) <= tolerance_pct, 1.0, 0.0)
+    known = np.isfinite(mean_pct) & np.isfinite(sd_pct)
+    chance = np.where(sd_pct > 0, upper - lower, certain)
+    return np.asarray(np.where(known, chance, np.nan), dtype=np.float64)
+
+
+def first_day_below(forecast: Forecast, tolerance_pct: Array, target: float) -> Days:
+    """First day, counted from as_of, with p_within < target; NEVER within the forecast's days.
+
+    The grid of days may be coarse: every stretch in which p could dip below the target is
+    looked at day by day. That includes stretches with both ends above it, because p need not
+    fall steadily (a meter may drift through zero and out on the other side).
+    """
+    mean, sd = forecast.mean_pct, forecast.sd_pct
+    tolerance = tolerance_pct[:, None]
+    below = p_within(mean, sd, tolerance) < target
+    first = np.where(below[:, 0], 0, NEVER).astype(np.int64)
+    if forecast.days.size > 1:
+        still_above = ~np.logical_or.accumulate(below[:, :-1], axis=1)
+        look = still_above & _may_dip(forecast, tolerance, target)
+        _search_between(forecast, tolerance, target, look=look, first=first)
+    return first
+
+
+def due_table(
+    meters: pl.DataFrame, forecast: Forecast, *, as_of: date, target: float
+) -> pl.DataFrame:
+    """Status, reasons, due date and next action of every meter.
+
+    In   meters, a row each in the forecast's order: meter_id, tolerance_pct, last_bench (Date of
+         the last used session; null: none), and where known last_comparison, slope_convention,
+         drift_pct_per_year, drift_sd_pct_per_year, alarm_texts (list of sentences)
+         forecast: out to five years; target: probability, e.g. 0.90
+    Out  DUE_SCHEMA, same order. Status is the first that holds: unknown (never benched, or not
+         fitted), out (p < 0.5), due (p < target), soon (p < target within 28 days), ok.
+    """
+    _check(meters, forecast, target)
+    tolerance = meters["tolerance_pct"].cast(pl.Float64).to_numpy()
+    mean, sd = forecast.mean_pct[:, 0], forecast.sd_pct[:, 0]
+    p = p_within(mean, sd, tolerance)
+    below = first_day_below(forecast, tolerance, target)
+    below[below > HORIZON_DAYS] = NEVER
+    benched = meters["last_bench"].is_not_null().to_numpy()
+    status = _status(p, below, benched, target)
+    table = meters.select("meter_id", "tolerance_pct").with_columns(
+        pl.Series("status", status, dtype=pl.String),
+        gain_error_pct=_series(mean),
+        gain_error_sd_pct=_series(sd),
+        lo90_pct=_series(mean - Z90 * sd),
+        hi90_pct=_series(mean + Z90 * sd),
+        p_within_tolerance=_series(p),
+        due_date=pl.Series([_later(as_of, day) for day in below.tolist()], dtype=pl.Date),
+    )
+    told = due_text.tell(_facts(table, meters), as_of=as_of, target=target)
+    return table.with_columns(
+        pl.Series("reasons", [reasons for reasons, _ in told], dtype=pl.List(pl.String)),
+        pl.Series("next_action", [action for _, action in told], dtype=pl.String),
+    ).select(pl.col(name).cast(kind) for name, kind in DUE_SCHEMA.items())
+
+
+# --- the search -------------------------------------------------------------------------------
+
+
+def _search_between(
+    forecast: Forecast, tolerance: Array, target: float, *, look: NDArray[np.bool_], first: Days
+) -> None:
+    """Fills in first (in place) from the stretches to look at, [meters, days − 1]."""
+    meter, stretch = np.nonzero(look)
+    if meter.size == 0:
+        return
+    start, end = forecast.days[stretch], forecast.days[stretch + 1]
+    step = np.arange(1, int(np.diff(forecast.days).max()) + 1)
+    day = start[:, None] + step[None, :]
+    share = np.minimum(step[None, :] / (end - start)[:, None], 1.0)
+    mean = _between(forecast.mean_pct, meter, stretch, share)
+    variance = _between(forecast.sd_pct**2, meter, stretch, share)
+    below = p_within(mean, np.sqrt(variance), tolerance[meter]) < target
+    hit = below.any(axis=1)
+    found = np.where(hit, day[np.arange(meter.size), below.argmax(axis=1)], np.iinfo(np.int64).max)
+    found = np.minimum(found, np.where(hit, end, found))
+    earliest = np.full(first.size, np.iinfo(np.int64).max)
+    np.minimum.at(earliest, meter, found)
+    reached = earliest < np.iinfo(np.int64).max
+    first[reached] = earliest[reached]
+
+
+def _may_dip(forecast: Forecast, tolerance: Array, target: float) -> NDArray[np.bool_]:
+    """[meters, days − 1]: stretches whose worst case is below the target.
+
+    p falls with the sd and, at a given sd, is lowest at one end of a stretch of means.
+    """
+    widest = np.maximum(forecast.sd_pct[:, :-1], forecast.sd_pct[:, 1:])
+    left = p_within(forecast.mean_pct[:, :-1], widest, tolerance)
+    right = p_within(forecast.mean_pct[:, 1:], widest, tolerance)
+    return np.asarray(np.minimum(left, right) < target)
+
+
+def _between(values: Array, meter: Days, stretch: Days, share: Array) -> Array:
+    left, right = values[meter, stretch][:, None], values[meter, stretch + 1][:, None]
+    return np.asarray(left + share * (right - left), dtype=np.float64)
+
+
+# --- the table --------------------------------------------------------------------------------
+
+
+def _check(meters: pl.DataFrame, forecast: Forecast, target: float) -> None:
+    shape = (meters.height, forecast.days.size)
+    for name in ("mean_pct", "sd_pct"):
+        found = getattr(forecast, name).shape
+        if found != shape:
+            raise ValueError(f"{name}: found shape {found}, expected {shape} (meters, days)")
+    if forecast.days.size == 0 or forecast.days[0] != 0 or (np.diff(forecast.days) <= 0).any():
+        raise ValueError("days: expected whole days from as_of, ascending, starting at 0")
+    if not 0 < target < 1:
+        raise ValueError(
+            f"reliability_target: found {target:g}, expected a probability between 0 and 1. "
+            "Looks like percent: divide by 100."
+            if 1 < target <= 100
+            else f"reliability_target: found {target:g}, expected a probability between 0 and 1."
+        )
+
+
+def _status(p: Array, below: Days, benched: NDArray[np.bool_], target: float) -> list[str]:
+    conditions = [
+        ~benched | ~np.isfinite(p),
+        p < 0.5,
+        p < target,
+        (below != NEVER) & (below <= SOON_DAYS),
+    ]
+    status: list[str] = np.select(conditions, ["unknown", "out", "due", "soon"], "ok").tolist()
+    return status
+
+
+def _series(values: Array) -> pl.Series:
+    return pl.Series(values, dtype=pl.Float64).fill_nan(None)
+
+
+def _later(as_of: date, days: int) -> date | None:
+    return None if days == NEVER else as_of + timedelta(days=days)
+
+
+def _facts(table: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
+    """What the sentences need, absent columns null."""
+    optional = {
+        "last_comparison": pl.Date(),
+        "slope_convention": pl.String(),
+        "drift_pct_per_year": pl.Float64(),
+        "drift_sd_pct_per_year": pl.Float64(),
+        "alarm_texts": pl.List(pl.String()),
+    }
+    extra = meters.select(
+        pl.col("last_bench").cast(pl.Date),
+        *(
+            (pl.col(name) if name in meters.columns else pl.lit(None)).cast(kind).alias(name)
+            for name, kind in optional.items()
+        ),
+    )
+    return pl.concat([table, extra], how="horizontal")

@@ -1,0 +1,152 @@
+"""Trainers and other references as devices of their own: how far each has moved, when it is due.
+
+A reference's gain error is known only together with the drivetrain's loss, so only its changes
+count: what it has done over the last year, and when the chance that this change stays within its
+tolerance falls below the team's target.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from models.fleet import FleetFit
+from models.status.due import (
+    HORIZON_DAYS,
+    NEVER,
+    SOON_DAYS,
+    Z90,
+    Forecast,
+    first_day_below,
+    p_within,
+)
+from models.status.kept_fit import noon
+
+Array = NDArray[np.float64]
+LOOK_BACK_DAYS = 365
+FEWEST = 2
+SCHEMA: dict[str, Any] = {
+    "reference_id": pl.String,
+    "since": pl.Date,
+    "change_ln": pl.Float64,
+    "change_sd_ln": pl.Float64,
+    "wander_ln": pl.Float64,
+    "last_comparison": pl.Date,
+    "n_comparisons": pl.Int64,
+    "tolerance_pct": pl.Float64,
+}
+
+
+def trainer_changes(references: pl.DataFrame, fleet: FleetFit, *, as_of: date) -> pl.DataFrame:
+    """How far each reference has moved within the last year.
+
+    In   references: reference_id, tolerance_pct; those that are meters of the fleet left out
+    Out  one row each: since (a year ago, or its first comparison), change_ln and change_sd_ln
+         (100·ln, from then to as_of), wander_ln (sd of its random walk after a year),
+         last_comparison, n_comparisons, tolerance_pct. Fewer than two comparisons: no change.
+    """
+    seen = fleet.prepared.data.comparisons.group_by("reference_id").agg(
+        first=pl.col("at").min().dt.date(),
+        last_comparison=pl.col("at").max().dt.date(),
+        n_comparisons=pl.len().cast(pl.Int64),
+    )
+    known = references.select("reference_id", pl.col("tolerance_pct").cast(pl.Float64))
+    rows = known.join(seen, on="reference_id", how="left", maintain_order="left").with_columns(
+        pl.col("n_comparisons").fill_null(0),
+        since=pl.max_horizontal("first", pl.lit(as_of - timedelta(days=LOOK_BACK_DAYS))),
+    )
+    moved = [
+        _change(fleet, name, since, as_of) if n >= FEWEST else (None, None)
+        for name, since, n in rows.select("reference_id", "since", "n_comparisons").iter_rows()
+    ]
+    wander = fleet.hyper.fleet_sd("reference_walk")
+    return rows.with_columns(
+        pl.Series("change_ln", [m for m, _ in moved], dtype=pl.Float64),
+        pl.Series("change_sd_ln", [s for _, s in moved], dtype=pl.Float64),
+        wander_ln=pl.lit(wander),
+    ).select(pl.col(name).cast(kind) for name, kind in SCHEMA.items())
+
+
+def _change(fleet: FleetFit, name: str, since: date, as_of: date) -> tuple[float, float]:
+    pairs = [(("reference", name), noon(day)) for day in (since, as_of)]
+    mean, covariance = fleet.joint(pairs)
+    sign = np.array([-1.0, 1.0])
+    return float(sign @ mean), float(np.sqrt(max(sign @ covariance @ sign, 0.0)))
+
+
+def trainer_states(changes: pl.DataFrame, *, as_of: date, target: float) -> list[dict[str, Any]]:
+    """What `status` adds to each reference: its change in plain percent, a status, a due date.
+
+    Status, first match: unknown (fewer than two comparisons), out (p < 0.5), due (p < target),
+    soon (p < target within 28 days), ok; p of the change being within the tolerance.
+    """
+    days = np.concatenate([np.arange(0, 64, 7), np.arange(91, HORIZON_DAYS + 29, 28)])
+    mean = _column(changes, "change_ln")[:, None] + np.zeros(days.size)
+    variance = _column(changes, "change_sd_ln")[:, None] ** 2
+    variance = variance + _column(changes, "wander_ln")[:, None] ** 2 * days / 365.25
+    scale = np.exp(mean / 100)
+    forecast = Forecast(days, 100 * np.expm1(mean / 100), np.sqrt(variance) * scale)
+    tolerance = _column(changes, "tolerance_pct")
+    p = p_within(forecast.mean_pct[:, 0], forecast.sd_pct[:, 0], tolerance)
+    below = first_day_below(forecast, tolerance, target)
+    below[below > HORIZON_DAYS] = NEVER
+    return [
+        _state(row, float(p[i]), int(below[i]), as_of=as_of, target=target)
+        | _change_pct(forecast, i)
+        for i, row in enumerate(changes.to_dicts())
+    ]
+
+
+def _column(frame: pl.DataFrame, name: str) -> Array:
+    return frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+
+
+def _change_pct(forecast: Forecast, i: int) -> dict[str, Any]:
+    value, sd = float(forecast.mean_pct[i, 0]), float(forecast.sd_pct[i, 0])
+    known = bool(np.isfinite(value) and np.isfinite(sd))
+    return {"change_pct": value if known else None, "change_sd_pct": sd if known else None}
+
+
+def _state(
+    row: dict[str, Any], p: float, below: int, *, as_of: date, target: float
+) -> dict[str, Any]:
+    out: dict[str, Any] = {name: row[name] for name in ("since", "last_comparison")}
+    out |= {"n_comparisons": row["n_comparisons"], "tolerance_pct": row["tolerance_pct"]}
+    if not np.isfinite(p):
+        seen = "once" if row["n_comparisons"] else "never"
+        reason = f"Ridden against {seen}: whether it moves cannot be told."
+        return out | {
+            **{"status": "unknown", "p_within_tolerance": None, "due_date": None},
+            "reasons": [reason],
+        }
+    status = _status(p, below, target)
+    due = None if below == NEVER else as_of + timedelta(days=below)
+    return out | {
+        **{"status": status, "p_within_tolerance": p, "due_date": due},
+        "reasons": _reasons(row, status),
+    }
+
+
+def _status(p: float, below: int, target: float) -> str:
+    if p < 0.5:
+        return "out"
+    if p < target:
+        return "due"
+    return "soon" if 0 <= below <= SOON_DAYS else "ok"
+
+
+def _reasons(row: dict[str, Any], status: str) -> Sequence[str]:
+    change = 100 * np.expm1(row["change_ln"] / 100)
+    half = Z90 * row["change_sd_ln"]
+    moved = f"{change:+.1f} % (± {half:.1f}) since {row['since']:%Y-%m-%d}"
+    if status in ("out", "due"):
+        return [
+            f"It has moved {moved}, against ± {row['tolerance_pct']:g} %: recalibrate it as its "
+            "maker says (warm, spindown), record that as an event, and leave its meters alone."
+        ]
+    return [f"It has moved {moved}."]
