@@ -1,5 +1,5 @@
 // Whether a plausible mistake explains a found error better than the meter does: the rules of
-// models/mistakes.py and models/suspicions.py, for readings that no server has seen yet.
+// models/bench/mistakes.py and models/bench/suspicions.py, for readings that no server has seen yet.
 (function () {
   "use strict";
   const bench = (window.slopewatchBench = window.slopewatchBench || {});

@@ -21,7 +21,7 @@ def group_table(
 ) -> list[dict[str, Any]]:
     """A row a group of the roster.
 
-    In   sessions: session_results; meters: the roster; population: `models.population`'s table
+    In   sessions: session_results; meters: the roster; population: `models.ageing.population`'s table
     Out  group, meters, sessions, drift_pct_per_year with its 90 % interval (how: method and
          reason), out_share (share of sessions that found the meter out) with Wilson's interval
          on the effective number of sessions, within_1y (share of meters not yet out after a

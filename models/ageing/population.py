@@ -73,7 +73,7 @@ def drift_table(
 
     In   sessions: session_id, meter_id, measured_at, gain_error_ln, u_session_pct, and where
          known u_bench_pct with bench_id, u_place_pct with place_id (as from models.bench)
-         resets: as from models.slopes.slope_chain
+         resets: as from models.records.slope_chain
          meters: meter_id, kind, model_group, in_service_date
          swaps: meter_id, date (a swap happens at the start of its day)
          Sessions after today are left out.
@@ -91,7 +91,7 @@ def drift_table(
     and the meter's constant parts are inside the spread between meters. Student's t with
     meters − 1 degrees of freedom.
     method "prior": fewer than 3 meters with two sessions, a singular or unconverged fit: the
-    same model with the weak priors of models.mixed; reason says why.
+    same model with the weak priors of models.ageing.mixed; reason says why.
     """
     rows = _session_rows(sessions, resets, meters, swaps, today=today)
     names = meters.select(_group_name()).to_series().unique().sort()

@@ -26,7 +26,7 @@ def alarm_notices(
 ) -> list[dict[str, Any]]:
     """Alarms of meters as notices, one for each rider who rode the meter when it may have happened.
 
-    In   zero_steps: as from `models.zeros.zero_steps`
+    In   zero_steps: as from `models.records.zero_steps`
     Out  from_date (the alarm's), kind (step, zero, doubt), meter_id, rider_id, change_pct and
          interval90_pct (nulls where it is no change of the gain), text
     """

@@ -181,7 +181,7 @@ def corrected_elsewhere(
 ) -> list[str]:
     """Warnings where watts may be corrected in another place too: in the meter or the head unit.
 
-    In   resets: as from `models.slopes.slope_chain`; events: the events table
+    In   resets: as from `models.records.slope_chain`; events: the events table
     """
     changes = events.filter(
         (pl.col("event") == "setting_change")

@@ -1,7 +1,7 @@
 """What the coach is told when a meter begins to show other watts for the same effort.
 
 A reset of the slope, another meter under a rider, a changed setting, a battery swap that moved
-the meter, an alarm (`models.alarm_notices`): from that day watts are not to be compared with those
+the meter, an alarm (`models.coaching.alarm_notices`): from that day watts are not to be compared with those
 before without the ledger.
 """
 
@@ -48,7 +48,7 @@ def notices(
 ) -> list[dict[str, Any]]:
     """Notices of a period, newest first.
 
-    In   tables: assignments, events, riders; resets: as from `models.slopes.slope_chain`, known
+    In   tables: assignments, events, riders; resets: as from `models.records.slope_chain`, known
          changes of settings among them (without slopes); zero_steps: jumps of the zeros
     Out  notice_id (stable, to be acknowledged by), from_date, kind (reset, meter, setting,
          battery, step, zero, doubt), meter_id, rider_id, coach, change_pct (of the watts shown

@@ -39,7 +39,7 @@ class FleetFit:
     hyper      hyperparameters by group and fleet, with standard errors
     converged  False: message says why, and every number of this fit should say so too
     weights    one row an observation: kind, id, weight (of its noise, 1: full), used
-    alarms     one row an alarm (see models.fleet.alarms)
+    alarms     one row an alarm (see models.fleet.alarms.alarm_table)
     effects    what the alarms have put into the model
     All values are 100·ln.
     """
@@ -84,11 +84,11 @@ class FleetFit:
         return mean, np.sqrt(np.maximum(variance, 0.0))
 
     def innovations(self) -> pl.DataFrame:
-        """One-step-ahead innovations, a row an observation; see models.fleet.innovations."""
+        """One-step-ahead innovations, a row an observation; see models.fleet.inference.innovations."""
         return innovation_frame(self.posterior.state)
 
     def observed(self) -> pl.DataFrame:
-        """The gain error each observation shows; see models.fleet.observed."""
+        """The gain error each observation shows; see models.fleet.adjusted_observations."""
         return observed_frame(self.posterior.state, self.weights)
 
     def road(self) -> pl.DataFrame:
@@ -150,11 +150,11 @@ class FleetFit:
         return pl.DataFrame(rows, schema=schema, orient="row").sort("meter_id", "latest")
 
     def variance_shares(self, *, rng: np.random.Generator) -> pl.DataFrame:
-        """Where the spread comes from; see models.fleet.shares."""
+        """Where the spread comes from; see models.fleet.variance_components."""
         return variance_shares(self.prepared, self.hyper, self.posterior.outlook, rng=rng)
 
     def warmth(self) -> pl.DataFrame:
-        """Temperature coefficient of every meter's gain; see models.fleet.warmth."""
+        """Temperature coefficient of every meter's gain; see models.fleet.temperature_coefficient."""
         return warmth_frame(self.posterior)
 
     def hyper_document(self) -> dict[str, Any]:

@@ -164,7 +164,7 @@ def detection(innovations: pl.DataFrame, limits: Limits) -> pl.DataFrame:
 
     In   innovations: kind, sd (100·ln), gain (share of an innovation that the next forecast
          takes over, 0 … 1), weight
-    Out  the table of `models.control.detection_table` for the median record of each kind, with
+    Out  the table of `models.ageing.detection_table` for the median record of each kind, with
          records, innovation_sd_pct and absorbed
     """
     tables = []

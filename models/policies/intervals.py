@@ -59,7 +59,7 @@ def interval_table(
     """Next bench visit of every meter by every method.
 
     In   sessions: meter_id, measured_at, gain_error_pct, gain_error_ln
-         resets: as from models.slopes.slope_chain
+         resets: as from models.records.slope_chain
          meters: meter_id, tolerance_pct, in_service_date, kind, model_group
          use: meter_id, date, hours ridden on that day (any number of rows)
          Sessions and hours after today are left out.

@@ -132,7 +132,7 @@ def _summed(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
 def with_known_changes(resets: pl.DataFrame, changes: pl.DataFrame) -> pl.DataFrame:
     """The slope's changes and the known ones as one course of p, for the models.
 
-    In   resets: as from `models.slopes.slope_chain`; changes: as from `known_changes`
+    In   resets: as from `models.records.slope_chain`; changes: as from `known_changes`
     Out  resets' columns; p_before and p_after hold slope and settings together (a gain error is
          the sensor's less p, so a setting that reads high lowers p). A meter without known
          changes keeps its rows as they are.

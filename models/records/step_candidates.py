@@ -22,7 +22,7 @@ _HALF, _ONE = pl.duration(seconds=30), pl.duration(minutes=1)
 def after_work(sessions: pl.DataFrame, resets: pl.DataFrame) -> pl.DataFrame:
     """Sessions' readings after work as sessions of their own, a minute later.
 
-    In   sessions: session_results; resets: as from `models.slopes.slope_chain`
+    In   sessions: session_results; resets: as from `models.records.slope_chain`
     Out  sessions' columns. gain_error_ln is brought to the slope that the session left, so that
          the reading stands after the session's own reset.
     """

@@ -15,7 +15,7 @@ NOTICE_DAYS = 365
 
 
 def rider_of(ready: Prepared, rider_id: str) -> Document:
-    """One rider on a day; see `models.rider_view`.
+    """One rider on a day; see `models.coaching.rider_view`.
 
     Out  periods (each with points and resets), bikes (pairs of the meters ridden that day),
          efforts, notices (of the last year)

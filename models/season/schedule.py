@@ -1,8 +1,8 @@
 """The season's plan: who goes to the bench in which week, why, and what stays undone.
 
 The objective is money: a visit's price against the days ridden out of tolerance that it
-prevents, at `out_of_tolerance_day` times the weight of what is ridden (`models.plan` finds the
-visits, `models.season_risk` the risks, `models.season_stake` what is at stake).
+prevents, at `out_of_tolerance_day` times the weight of what is ridden (`models.season.plan` finds the
+visits, `models.season.risk` the risks, `models.season.exposure_cost` what is at stake).
 """
 
 from __future__ import annotations

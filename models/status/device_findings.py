@@ -29,7 +29,7 @@ SCHEMA: dict[str, Any] = dict.fromkeys(
 
 @dataclass(frozen=True)
 class Facts:
-    """What the sentences are about; frames as `models.assess.Records` holds them."""
+    """What the sentences are about; frames as `models.run.pipeline.Records` holds them."""
 
     as_of: date
     meters: pl.DataFrame

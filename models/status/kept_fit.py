@@ -36,15 +36,15 @@ class Snapshot:
     meters       the roster, plus drift_ln, drift_sd_ln, last_bench, last_comparison
     courses      meter_id, days (from origin), mean_ln, sd_ln
     devices      device_kind (reference, bench), device_id, mean_ln, sd_ln, …
-    trainers     how far each reference has moved (models.trainers.trainer_changes)
+    trainers     how far each reference has moved (models.status.trainer_changes)
     alarms       device_kind, device_id, kind, date, size_pct, consequence_pct, text
     weights      kind (bench, comparison), id, weight in 0…1
     population   the drift table by group
-    checks       whether the model describes the data (models.diagnostics.checks)
-    shares       what share each part has (models.fleet.shares.variance_shares)
-    detection    how soon a step is found (models.diagnostics.detection)
-    notices      what coaches are told of the last thirteen months (models.notices)
-    findings     what is known of a device beyond its number (models.findings)
+    checks       whether the model describes the data (models.honesty.checks)
+    shares       what share each part has (models.fleet.variance_shares)
+    detection    how soon a step is found (models.honesty.detection)
+    notices      what coaches are told of the last thirteen months (models.coaching.rider_notices)
+    findings     what is known of a device beyond its number (models.status.device_findings)
     """
 
     info: pl.DataFrame

@@ -325,7 +325,7 @@ def main() -> None:
     elif args.what == "requests":
         requests(args.store, seconds=args.seconds, rate=args.rate, quiet=args.quiet)
     else:
-        from dashboard.pages import find_pages
+        from dashboard.navigation import find_pages
 
         known = [page.path.replace("<meter_id>", meters_of(args.store)[0]) for page in find_pages()]
         paint(args.store, args.paths or [path for path in known if "<" not in path])

@@ -5,8 +5,8 @@ import json
 
 import pytest
 
-from dashboard import passwords
-from dashboard.cli import main
+from dashboard.cli.command_line import main
+from dashboard.security import passwords
 
 
 @pytest.fixture(autouse=True)

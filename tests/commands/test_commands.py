@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from dashboard.cli import main
+from dashboard.cli.command_line import main
 from tests.simulate.contract_tables import write_contract_tables
 from tests.simulate.fleet_options import FleetOptions
 from tests.simulate.fleets import simulate_fleet
@@ -190,9 +190,9 @@ def test_set_aside_rows_make_exit_1_and_can_be_listed(
 def test_a_fit_that_did_not_converge_says_so_wherever_its_numbers_appear(
     team: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from dashboard import app
-    from dashboard.data_pages import Data
-    from dashboard.pages import find, find_pages
+    from dashboard.navigation import find, find_pages
+    from dashboard.service import Data
+    from dashboard.web import app
     from ingest.store import Store
 
     store = tmp_path / "unsettled.duckdb"

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from dashboard.cli import main
+from dashboard.cli.command_line import main
 
 METERS = """meter_id,kind,in_service_date,slope_convention,factory_slope
 P1,pedal_pair,2024-01-10,multiplier,100

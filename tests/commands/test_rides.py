@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from dashboard.cli import main
+from dashboard.cli.command_line import main
 from ingest.store import Store
 from models.run import Chosen
 from models.run import questions as run

@@ -12,9 +12,9 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from dashboard import server
-from dashboard.app import create_app
-from dashboard.data_pages import Data
+from dashboard.service import Data
+from dashboard.web import server
+from dashboard.web.app import create_app
 from tests.dashboard import bench_team, whole_team
 from tests.once import built_once
 

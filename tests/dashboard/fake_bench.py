@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard import printing
+from dashboard.service import printing
 from ingest.schema import TABLES
 from models.bench import offline_kit as bench_page
 

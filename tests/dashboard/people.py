@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode, urlsplit
 
-from dashboard import data_accounts
+from dashboard.service import accounts as data_accounts
 from ingest.load import load_paths
 from ingest.store import Store
 from models.run import questions as run

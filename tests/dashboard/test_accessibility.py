@@ -9,9 +9,9 @@ from importlib.resources import files
 
 import pytest
 
-from dashboard import passwords
-from dashboard.data_pages import Data
-from dashboard.pages import find_pages
+from dashboard.navigation import find_pages
+from dashboard.security import passwords
+from dashboard.service import Data
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.filled import FILLED

@@ -7,11 +7,10 @@ import io
 import pytest
 from pypdf import PdfReader
 
-from dashboard import record
-from dashboard.cli import main
-from dashboard.data import is_expected
-from dashboard.data_pages import Data
-from dashboard.pages import bench
+from dashboard.cli.command_line import main
+from dashboard.pages.bench import page as bench
+from dashboard.pdf import calibration_record as record
+from dashboard.service import Data, is_expected
 from ingest.store import Store
 from tests.dashboard import bench_team as team
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from dashboard import printing
+from dashboard.service import printing
 from ingest.schema import TABLES
 from models.bench import evaluate_bench, session_frame
 from models.bench import offline_kit as bench_page

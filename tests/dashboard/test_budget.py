@@ -2,9 +2,10 @@
 
 import pytest
 
-from dashboard import policy_figure
-from dashboard.pages import View, budget
-from dashboard.pages.budget_parts import (
+from dashboard.figures import policy_chart as policy_figure
+from dashboard.navigation import View
+from dashboard.pages.budget import page as budget
+from dashboard.pages.budget.parts import (
     difference,
     draw_budget,
     draw_policies,
@@ -12,7 +13,7 @@ from dashboard.pages.budget_parts import (
     meter_columns,
     meter_rows,
 )
-from dashboard.pages.method_hindcast import hindcast_parts, reliability
+from dashboard.pages.method.look_back import hindcast_parts, reliability
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.reading import find, of_kind, text
 

@@ -8,13 +8,15 @@ import zipfile
 import polars as pl
 import pytest
 
-from dashboard import data_intake, passwords
-from dashboard.data_pages import Data
-from dashboard.data_work import Work
-from dashboard.pages import View, intake
-from dashboard.pages.intake_aside import aside_list, columns_to_fill
-from dashboard.pages.intake_calls import decoded, zip_cells
-from dashboard.pages.intake_lists import work_line
+from dashboard.navigation import View
+from dashboard.pages.intake import page as intake
+from dashboard.pages.intake.aside import aside_list, columns_to_fill
+from dashboard.pages.intake.calls import decoded, zip_cells
+from dashboard.pages.intake.lists import work_line
+from dashboard.security import passwords
+from dashboard.service import Data
+from dashboard.service import intake as data_intake
+from dashboard.service.work import Work
 from ingest.store import Store, changes
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import FakeData

@@ -4,8 +4,9 @@ import shutil
 
 import pytest
 
-from dashboard import data_intake, passwords
-from dashboard.data_pages import Data
+from dashboard.security import passwords
+from dashboard.service import Data
+from dashboard.service import intake as data_intake
 from ingest.store import Store
 from tests.dashboard.conftest import serving
 from tests.dashboard.people import WORDS, add_accounts, make_store

@@ -5,9 +5,9 @@ import time
 
 import pytest
 
-from dashboard.data import NothingDoneError
-from dashboard.data_kept import Kept
-from dashboard.data_later import Later
+from dashboard.service import NothingDoneError
+from dashboard.service.kept import Kept
+from dashboard.service.later import Later
 from ingest.store import Store
 
 

@@ -4,8 +4,8 @@ import time
 
 import pytest
 
-from dashboard import looking_back
-from dashboard.pages import find, find_pages
+from dashboard.navigation import find, find_pages
+from dashboard.web import past_days as looking_back
 from models.run import pipeline as assess
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import FakeData

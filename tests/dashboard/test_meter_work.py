@@ -5,10 +5,11 @@ import shutil
 
 import pytest
 
-from dashboard import passwords
-from dashboard.data_pages import Data
-from dashboard.pages import View, bench_path, meter
-from dashboard.pages.meter_records import events_part
+from dashboard.navigation import View, bench_path
+from dashboard.pages.meter import page as meter
+from dashboard.pages.meter.records import events_part
+from dashboard.security import passwords
+from dashboard.service import Data
 from ingest.store import Store, changes
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import FakeData

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from dashboard.pages.method_diagnostics import diagnostic_parts
+from dashboard.pages.method.model_check import diagnostic_parts
 from models.ageing import limits_from_budget
 from models.fleet import fit
 from models.honesty import checks, detection

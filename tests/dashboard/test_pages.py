@@ -5,12 +5,14 @@ from datetime import timedelta
 
 import pytest
 
-from dashboard import app as shell
-from dashboard.data import NothingDoneError
-from dashboard.pages import View, find, find_pages, fleet, meter, meter_path
-from dashboard.pages.fleet_table import columns, meter_rows
-from dashboard.pages.meter_sessions import largest_term, session_detail, session_row
-from dashboard.pages.meter_why import why_sentences
+from dashboard.navigation import View, find, find_pages, meter_path
+from dashboard.pages.fleet import page as fleet
+from dashboard.pages.fleet.table import columns, meter_rows
+from dashboard.pages.meter import page as meter
+from dashboard.pages.meter.sessions import largest_term, session_detail, session_row
+from dashboard.pages.meter.why import why_sentences
+from dashboard.service import NothingDoneError
+from dashboard.web import app as shell
 from tests.dashboard.fake import TODAY, BrokenData, EmptyData, FakeData
 from tests.dashboard.reading import find as component
 from tests.dashboard.reading import of_kind, text
@@ -342,7 +344,8 @@ def test_due_words_say_how_far_off():
 
 
 def test_method_page_shows_groups_spreads_and_limits() -> None:
-    from dashboard.pages import View, method
+    from dashboard.navigation import View
+    from dashboard.pages.method import page as method
 
     class Fitted(FakeData):
         def method(self) -> dict[str, object]:

@@ -8,11 +8,10 @@ from importlib.resources import files
 
 import pytest
 
-from dashboard import data_accounts, passwords
-from dashboard.data_guard import Guarded, RefusedError
-from dashboard.data_pages import Data
-from dashboard.pages import people_changes
-from dashboard.rights import HERE, Person
+from dashboard.pages.people import changes as people_changes
+from dashboard.security import HERE, Guarded, Person, RefusedError, passwords
+from dashboard.service import Data
+from dashboard.service import accounts as data_accounts
 from ingest.admin import accounts
 from ingest.admin.people import AccountError
 from ingest.store import Store, changes

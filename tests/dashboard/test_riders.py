@@ -2,12 +2,12 @@
 
 import pytest
 
-from dashboard import theme, trust
 from dashboard.components import bike_words
-from dashboard.data_decisions import read_effort
-from dashboard.data_riders import _as_text
-from dashboard.pages import View, rider, riders
-from dashboard.pages.rider_effort import (
+from dashboard.figures import ridden
+from dashboard.navigation import View
+from dashboard.pages.riders import page as riders
+from dashboard.pages.riders import rider
+from dashboard.pages.riders.effort_form import (
     cautions,
     effort_answer,
     effort_form,
@@ -15,8 +15,11 @@ from dashboard.pages.rider_effort import (
     to_begin_with,
     verdict,
 )
-from dashboard.pages.riders import columns, headline, narrowed, rider_rows
-from dashboard.rider_figure import ridden
+from dashboard.pages.riders.page import columns, headline, narrowed, rider_rows
+from dashboard.service.decisions import read_effort
+from dashboard.service.riders import _as_text
+from dashboard.theme import look as theme
+from dashboard.theme import status_words as trust
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.reading import of_kind, text
 

@@ -5,7 +5,7 @@ import io
 
 import pytest
 
-from dashboard.data import NothingDoneError
+from dashboard.service import NothingDoneError
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import FakeData
 

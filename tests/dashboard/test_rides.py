@@ -8,14 +8,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dashboard import ride_figures
-from dashboard.cli import main
-from dashboard.data_guard import Guarded, Scope
-from dashboard.data_pages import Data
-from dashboard.pages.ride_calls import chosen_from, decision_part, first_choice, pair_part
-from dashboard.pages.ride_parts import ride_part
-from dashboard.pages.ride_sense import sense
-from dashboard.rights import Person
+from dashboard.cli.command_line import main
+from dashboard.components import ride_part
+from dashboard.figures import ride_charts as ride_figures
+from dashboard.pages.rides.calls import chosen_from, decision_part, first_choice, pair_part
+from dashboard.pages.rides.sense import sense
+from dashboard.security import Guarded, Person, Scope
+from dashboard.service import Data
 from models.rides import compare_recordings, drawn
 from models.rides.drawing import MOST_POINTS
 from tests.commands.test_rides import csv_of, fit_of, write_tables

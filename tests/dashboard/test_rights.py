@@ -6,11 +6,10 @@ from datetime import date
 import polars as pl
 import pytest
 
-from dashboard import rights
-from dashboard.data_guard import Guarded, RefusedError, Scope
-from dashboard.data_pages import Data
-from dashboard.pages import find_pages
-from dashboard.rights import EVERYONE, HERE, PAGES, RIGHTS, Person
+from dashboard.navigation import find_pages
+from dashboard.security import EVERYONE, HERE, RIGHTS, Guarded, Person, RefusedError, Scope, rights
+from dashboard.security.rights import PAGES
+from dashboard.service import Data
 
 OWN = Scope(frozenset({"A1", "A2"}), frozenset({"R1"}))
 
@@ -23,7 +22,9 @@ def public_methods():
 
 def test_every_method_of_the_door_has_its_line():
     missing = public_methods() - set(RIGHTS)
-    assert not missing, f"say in dashboard/rights.py who may call: {', '.join(sorted(missing))}"
+    assert not missing, (
+        f"say in dashboard/security/rights.py who may call: {', '.join(sorted(missing))}"
+    )
 
 
 def test_no_line_is_left_of_a_method_that_is_gone():

@@ -5,11 +5,13 @@ import io
 
 import pytest
 
-from dashboard import downloads
-from dashboard.pages import View, season, season_week
-from dashboard.pages.arriving import arrived, progress_line
-from dashboard.pages.season_board import board, visit_facts
-from dashboard.pages.season_rest import unplanned_columns, unplanned_rows
+from dashboard.components import arrived, downloads
+from dashboard.components.deferred import progress_line
+from dashboard.navigation import View
+from dashboard.pages.season import page as season
+from dashboard.pages.season import week as season_week
+from dashboard.pages.season.board import board, visit_facts
+from dashboard.pages.season.rest import unplanned_columns, unplanned_rows
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.fake_season import WEEKS, done, week, working
 from tests.dashboard.reading import of_kind, text, walk

@@ -5,9 +5,9 @@ import urllib.request
 
 import pytest
 
-from dashboard import server
-from dashboard.app import create_app
-from dashboard.data import NothingDoneError
+from dashboard.service import NothingDoneError
+from dashboard.web import server
+from dashboard.web.app import create_app
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import BrokenData, FakeData
 

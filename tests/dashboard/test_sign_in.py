@@ -6,11 +6,12 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from dashboard import data_accounts, passwords, server
-from dashboard.app import create_app
-from dashboard.data import NothingDoneError
-from dashboard.data_pages import Data
-from dashboard.data_people import IDLE, LAST, LONGEST, People, SignInError
+from dashboard.security import passwords
+from dashboard.service import IDLE, Data, NothingDoneError, People, SignInError
+from dashboard.service import accounts as data_accounts
+from dashboard.service.people import LAST, LONGEST
+from dashboard.web import server
+from dashboard.web.app import create_app
 from ingest.admin import signing_keys
 from ingest.admin.people import AccountError
 from ingest.admin.secrets import secret_file
@@ -502,8 +503,8 @@ def test_without_accounts_this_machine_needs_no_sign_in(tmp_path):
 
 @pytest.mark.parametrize("role", ROLES)
 def test_every_page_is_drawn_for_those_who_may_open_it_and_for_nobody_else(address, role):
-    from dashboard.pages import find_pages
-    from dashboard.rights import PAGES
+    from dashboard.navigation import find_pages
+    from dashboard.security.rights import PAGES
 
     caller = Caller(address).as_role(role)
     stands_for = {"<meter_id>": "K1", "<rider_id>": "R1", "<week>": "2026-03-02"}
@@ -524,7 +525,7 @@ def test_every_page_is_drawn_for_those_who_may_open_it_and_for_nobody_else(addre
 
 @pytest.mark.parametrize("role", ["mechanic", "manager"])
 def test_effort_of_a_rider_is_nowhere_on_the_pages_of_those_whom_it_does_not_concern(address, role):
-    from dashboard.pages import find_pages
+    from dashboard.navigation import find_pages
 
     caller = Caller(address).as_role(role)
     for page in find_pages():

@@ -6,7 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from dashboard.slots import Slots
+from dashboard.service import Slots
 
 
 def test_it_is_made_once_for_all_who_ask_meanwhile():

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import theme
+from dashboard.theme import look as theme
 
 TEXT_ROLES = ("ink", "muted", "accent", "out", "due", "soon", "ok", "unknown")
 PALETTES = pytest.mark.parametrize("palette", [theme.LIGHT, theme.DARK], ids=["light", "dark"])

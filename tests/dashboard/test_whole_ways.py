@@ -14,10 +14,12 @@ import icalendar
 import pypdf
 import pytest
 
-from dashboard import data_accounts, passwords, theme
-from dashboard.cli import main
-from dashboard.data_pages import Data
-from dashboard.pages.budget_parts import money, money_span
+from dashboard.cli.command_line import main
+from dashboard.pages.budget.parts import money, money_span
+from dashboard.security import passwords
+from dashboard.service import Data
+from dashboard.service import accounts as data_accounts
+from dashboard.theme import look as theme
 from ingest.admin import pins
 from tests.commands.test_rides import csv_of, fit_of
 from tests.dashboard.conftest import serving

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from dashboard.cli import main
+from dashboard.cli.command_line import main
 from ingest.store import Store
 from models.run import questions as run
 from tests.commands.test_rides import csv_of

@@ -4,10 +4,9 @@ import json
 
 import pytest
 
-from dashboard import data
-from dashboard.data_guard import Guarded
-from dashboard.data_pages import Data
-from dashboard.rights import Person
+from dashboard.security import Guarded, Person
+from dashboard.service import Data
+from dashboard.service import commands as data
 from ingest.admin import remove_rider
 from ingest.load import (
     correct_set_aside,

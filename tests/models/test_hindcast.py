@@ -129,7 +129,7 @@ def test_a_second_session_on_a_day_knows_the_first() -> None:
 def test_many_days_are_forecast_a_week_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
     """Known is then what was known on the week's Monday, of a meter's second session in the week
     what was known before it."""
-    monkeypatch.setattr("models.hindcast.MOST_DAYS", 2)
+    monkeypatch.setattr("models.honesty.looking_back.MOST_DAYS", 2)
     noon = datetime(2026, 3, 3, 12, tzinfo=UTC)  # a Tuesday
     bench = pl.DataFrame(
         {

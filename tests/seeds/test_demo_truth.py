@@ -11,7 +11,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from dashboard.cli import main
+from dashboard.cli.command_line import main
 
 SEEDS = Path(__file__).parents[2] / "seeds"
 TODAY = "2026-09-30"

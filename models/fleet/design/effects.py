@@ -17,7 +17,7 @@ class Effect:
     at            years since 1970: the first observation that shows it
     since         the observation before it: a step happened between the two
     sd            prior sd of its size in the model, 100·ln: wide if it is certain, less if it
-                  may be chance (see models.fleet.evidence)
+                  may be chance (see models.fleet.alarms.prior_odds)
     p             of noise: how likely chance alone would show as much
     observation   the session or comparison, of entry and wild
     """

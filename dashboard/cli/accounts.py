@@ -1,0 +1,78 @@
+"""`slopewatch account …`: who may sign in, and as what."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import sys
+
+from dashboard import service
+from dashboard.cli.arguments import DONE, Words, say, show, store_of
+from dashboard.security import EVERYONE, OWNER
+from dashboard.service import NothingDoneError
+
+ROLES = sorted(EVERYONE)
+
+
+def add(words: Words) -> None:
+    """Add `account` and what can be done with one."""
+    account = words.add("account", _account, "who may sign in, and as what")
+    actions = account.add_subparsers(dest="action", required=True, metavar="ACTION")
+
+    def action(name: str, text: str, *, who: bool = True) -> argparse.ArgumentParser:
+        one: argparse.ArgumentParser = actions.add_parser(name, help=text, description=text)
+        one.add_argument("--store", metavar="FILE", help="the DuckDB store")
+        one.add_argument("--format", choices=service.FORMATS, default="table")
+        if who:
+            one.add_argument("name", metavar="NAME")
+        return one
+
+    new = action("add", "add an account; its password is asked for, or read from standard input")
+    new.add_argument("--role", choices=ROLES, required=True)
+    _coach(new)
+    role = action("role", "give an account another role; its sign-ins end")
+    role.add_argument("role", choices=ROLES)
+    _coach(role)
+    action("password", "give an account another password; its sign-ins end")
+    action("disable", "let an account sign in no more; its sign-ins end at once")
+    action("enable", "let a disabled account sign in again")
+    action("list", "every account with its role", who=False)
+
+
+def _coach(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument(
+        "--coach",
+        metavar="COACH",
+        help="whose riders a coach sees: as the riders table names the coach; else NAME",
+    )
+
+
+def _account(args: argparse.Namespace) -> int:
+    from dashboard import service as accounts
+
+    store = store_of(args)
+    if args.action == "add":
+        password = asked_password()
+        accounts.add(store, args.name, password, role=args.role, coach=args.coach)
+    elif args.action == "role":
+        accounts.set_role(store, args.name, args.role, coach=args.coach)
+    elif args.action == "password":
+        accounts.set_password(store, args.name, asked_password())
+    elif args.action in ("disable", "enable"):
+        accounts.set_enabled(store, args.name, enabled=args.action == "enable")
+    rows = accounts.listed(store)
+    owned = any(row["role"] == OWNER and row["state"] == "active" for row in rows)
+    if args.action != "list" and not owned:
+        say("note: nobody is an owner yet, so nobody sees every page and the changes")
+    show(args, rows, rows, ("name", "role", "state", "coach"))
+    return DONE
+
+
+def asked_password() -> str:
+    """The password, asked for twice on a terminal, else the first line of standard input."""
+    if not sys.stdin.isatty():
+        return sys.stdin.readline().rstrip("\r\n")
+    first = getpass.getpass("Password: ")
+    if getpass.getpass("The same again: ") != first:
+        raise NothingDoneError("the two passwords are not the same; nothing was changed")
+    return first

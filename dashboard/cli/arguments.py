@@ -1,0 +1,108 @@
+"""What all commands share: their words, where the store is, how results are printed.
+
+Exit 0: done. 1: done, but rows were set aside, a check failed or a fit did not converge.
+2: wrong use or nothing done, with one clear line.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any, NoReturn
+
+from dashboard import service
+
+DONE, DONE_BUT, NOTHING_DONE = 0, 1, 2
+PROVISIONAL = "the fit did not converge: take these numbers as provisional"
+DEFAULT_STORE = "slopewatch.duckdb"
+Handler = Callable[[argparse.Namespace], int]
+
+
+class UsageError(Exception):
+    """Wrong use, or nothing could be done: one clear line, exit 2."""
+
+
+class Parser(argparse.ArgumentParser):
+    """Reports wrong use as one line that names the command."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(f"{self.prog}: {message}. See '{self.prog} --help'.")
+
+
+class Words:
+    """The command line's commands, being collected."""
+
+    def __init__(self, subparsers: Any) -> None:
+        self.subparsers = subparsers
+
+    def add(self, name: str, handler: Handler, text: str, *shared: str) -> argparse.ArgumentParser:
+        """A command; shared: which of `store`, `format` and `as_of` it understands."""
+        sub: argparse.ArgumentParser = self.subparsers.add_parser(name, help=text, description=text)
+        sub.set_defaults(handler=handler)
+        if "store" in shared:
+            sub.add_argument("--store", type=Path, metavar="FILE", help="the DuckDB store")
+        if "format" in shared:
+            sub.add_argument("--format", choices=service.FORMATS, default="table")
+        if "as_of" in shared:
+            sub.add_argument(
+                "--as-of", type=day, metavar="DATE", help="as it could have been known that day"
+            )
+        return sub
+
+
+def period(sub: argparse.ArgumentParser) -> None:
+    """Let a command be asked about a period."""
+    sub.add_argument("--from", dest="first", type=day, required=True, metavar="DATE")
+    sub.add_argument("--to", dest="last", type=day, required=True, metavar="DATE")
+
+
+def day(text: str) -> date:
+    """A calendar day as ISO 8601 writes it."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            f'found "{text}" as a date, expected ISO 8601 such as 2026-03-14'
+        ) from None
+
+
+def store_of(args: argparse.Namespace) -> Path:
+    """The store that was named, else the environment's, else the one in this folder."""
+    return Path(args.store or os.environ.get("SLOPEWATCH_STORE") or DEFAULT_STORE)
+
+
+def say(message: str) -> None:
+    """Progress and messages: on standard error, at once."""
+    print(message, file=sys.stderr, flush=True)
+
+
+def show(
+    args: argparse.Namespace,
+    document: Any,
+    rows: Sequence[dict[str, Any]],
+    columns: Sequence[str],
+) -> None:
+    """Print a result: the document as JSON, or its rows as a table or CSV.
+
+    Numbers of a fit that did not converge are said to be provisional, and the command ends with 1.
+    """
+    fit = document.get("fit") if isinstance(document, dict) else None
+    if fit and fit.get("converged") is False:
+        args.provisional = True
+        say(f"note: {PROVISIONAL} ({fit.get('message')})")
+    if args.format == "json":
+        print(service.to_json(document))
+    elif args.format == "csv":
+        print(service.to_csv(rows, columns))
+    else:
+        print(service.to_table(rows, columns))
+
+
+def notes(document: dict[str, Any]) -> None:
+    """Say what an answer lacks and what is worth knowing about it."""
+    for text in [*document.get("lacks", []), *document.get("notes", [])]:
+        say(f"note: {text}")

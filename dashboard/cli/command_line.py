@@ -1,0 +1,122 @@
+"""The `slopewatch` command.
+
+Results go to standard output, progress and messages to standard error. Everything heavy is
+imported inside the command that needs it; the commands themselves are in `commands_*`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from dashboard.cli import accounts, decisions, fleet, report, store_care
+from dashboard.cli.arguments import (
+    DONE,
+    DONE_BUT,
+    NOTHING_DONE,
+    Handler,
+    Parser,
+    UsageError,
+    Words,
+    say,
+    store_of,
+)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code and never shows a traceback."""
+    try:
+        args = _parser().parse_args(argv)
+        handler: Handler = args.handler
+        code = handler(args)
+        return DONE_BUT if code == DONE and getattr(args, "provisional", False) else code
+    except UsageError as problem:
+        return _refuse(str(problem))
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except KeyboardInterrupt:
+        return _refuse("stopped; what was already in the store is untouched")
+    except Exception as problem:
+        return _unexpected(problem)
+
+
+def _refuse(message: str) -> int:
+    print(f"slopewatch: {message}", file=sys.stderr)
+    return NOTHING_DONE
+
+
+def _unexpected(problem: Exception) -> int:
+    from dashboard import service
+
+    if service.is_expected(problem):
+        return _refuse(str(problem))
+    if os.environ.get("SLOPEWATCH_DEBUG"):
+        raise problem
+    return _refuse(
+        f"a fault of ours: {type(problem).__name__}: {problem}. Nothing was lost; "
+        "set SLOPEWATCH_DEBUG=1 and run it again to see where."
+    )
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = Parser(
+        prog="slopewatch",
+        description="How far off every power meter of a team is, how sure that is, and who is due.",
+    )
+    subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    words = Words(subparsers)
+
+    sub = words.add("demo", _demo, "build the demo fleet if there is none, and serve it", "store")
+    sub.add_argument("--port", type=int, default=8550)
+    sub.add_argument("--build-only", action="store_true", help="build the store, serve nothing")
+
+    fleet.add(words)
+    decisions.add(words)
+    report.add(subparsers)
+    store_care.add(words)
+    accounts.add(words)
+
+    sub = words.add("serve", _serve, "the dashboard; for others once accounts exist", "store")
+    sub.add_argument("--host", default="127.0.0.1")
+    sub.add_argument("--port", type=int, default=8550)
+    sub.add_argument(
+        "--name", action="append", default=[], help="a further name to answer to, as in a browser"
+    )
+    sub.add_argument(
+        "--behind",
+        metavar="ADDRESS",
+        help="a proxy that brings https and says so (X-Forwarded-Proto, X-Forwarded-For)",
+    )
+    return parser
+
+
+def _demo(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    store = args.store or Path(os.environ.get("SLOPEWATCH_STORE") or "demo.duckdb")
+    service.build_demo(store, say=say)
+    if args.build_only:
+        return DONE
+    return _run_server(store, "127.0.0.1", args.port)
+
+
+def _serve(args: argparse.Namespace) -> int:
+    return _run_server(store_of(args), args.host, args.port, names=args.name, behind=args.behind)
+
+
+def _run_server(
+    store: Path, host: str, port: int, *, names: Sequence[str] = (), behind: str | None = None
+) -> int:
+    from dashboard import web
+
+    try:
+        web.serve(store, host=host, port=port, say=say, names=names, behind=behind)
+    except OSError as problem:
+        raise UsageError(
+            f"cannot listen on {host}:{port}: {problem.strerror}. Try --port"
+        ) from None
+    return DONE

@@ -1,0 +1,235 @@
+"""Commands that turn estimates into decisions."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from dashboard.cli.arguments import DONE, UsageError, Words, day, notes, period, say, show, store_of
+
+EVERYTHING = ("store", "format", "as_of")
+EFFORT = "DATE[Ttime],METER,WATTS[,SECONDS][,zeroed=yes|no][,cadence=RPM]"
+
+
+def add(words: Words) -> None:
+    """Add these commands to the command line."""
+    sub = words.add("plan", _plan, "who goes to the bench when", *EVERYTHING)
+    _season(sub)
+    sub.add_argument("--pin", action="append", default=[], metavar="METER=WEEK")
+    sub.add_argument("--calendar", action="store_true", help="print an iCalendar file instead")
+    sub.add_argument(
+        "--bench-list", type=day, metavar="DATE", help="print what the mechanic needs that day"
+    )
+    sub.add_argument("--bench", metavar="BENCH", help="the mass set of the bench list")
+    sub.add_argument("--place", metavar="PLACE", help="the place of the bench list")
+
+    _season(words.add("budget", _budget, "what the season costs", *EVERYTHING))
+    sub = words.add("policies", _policies, "fixed intervals and ours, simulated", *EVERYTHING)
+    _tolerance(sub)
+    words.add("hindcast", _hindcast, "past forecasts against what was found", *EVERYTHING)
+
+    sub = words.add("effort", _effort, "what an errorless meter would have shown", *EVERYTHING)
+    sub.add_argument("efforts", nargs="+", metavar=EFFORT)
+    sub.add_argument(
+        "--carry-to",
+        action="append",
+        default=[],
+        metavar="METER",
+        help="what the same watts show on this meter today",
+    )
+
+    sub = words.add("correct", _correct, "the ledger of correction factors", *EVERYTHING)
+    who = sub.add_mutually_exclusive_group(required=True)
+    who.add_argument("--meter", metavar="M")
+    who.add_argument("--rider", metavar="R")
+    period(sub)
+    sub.add_argument("--recordings", type=Path, metavar="FOLDER", help="recordings to correct")
+    sub.add_argument("--out", type=Path, metavar="FOLDER", help="where their summaries go")
+
+
+def _season(sub: argparse.ArgumentParser) -> None:
+    period(sub)
+    sub.add_argument(
+        "--slots-per-week", type=int, metavar="N", help="else from the capacity table, else 4"
+    )
+    _tolerance(sub)
+    sub.add_argument("--target", type=float, metavar="P", help="what if: a share such as 0.95")
+
+
+def _tolerance(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument(
+        "--tolerance", type=float, metavar="PCT", help="what if: for every meter, not its own"
+    )
+
+
+def _asked(args: argparse.Namespace, *pins: str) -> Any:
+    from dashboard.service import Season
+
+    return Season(args.first, args.last, args.slots_per_week, args.tolerance, args.target, pins)
+
+
+def _plan(args: argparse.Namespace) -> int:
+    from dashboard import service as data
+
+    if (args.bench or args.place) and args.bench_list is None:
+        raise UsageError("--bench and --place say what a bench list uses: add --bench-list DATE")
+    store = store_of(args)
+    document = data.plan(store, _asked(args, *args.pin), as_of=args.as_of, say=say)
+    notes(document)
+    if args.calendar:
+        print(data.calendar_text(document), end="")
+    elif args.bench_list is not None:
+        _bench_list(args, document)
+    else:
+        columns = ("week", "meter_id", "rider_id", "p_within_tolerance_before", "deadline",
+                   "reason")  # fmt: skip
+        show(args, document, document["visits"], columns)
+        _say_unplanned(args, document)
+    return DONE
+
+
+def _say_unplanned(args: argparse.Namespace, document: dict[str, Any]) -> None:
+    if args.format != "table":
+        return
+    worst = [row for row in document["unplanned"] if row.get("no_slot")]
+    for row in worst:
+        say(f"no slot for {row['meter_id']}: {row['reason']}")
+    rest = len(document["unplanned"]) - len(worst)
+    days, cost = document["days_out_of_tolerance"], document["cost"]
+    unit = cost["currency"] or ""
+    say(
+        f"{len(document['visits'])} visits; {rest} meters need none (see --format json). Days "
+        f"ridden out of tolerance: {days['plan']:.1f}, without visits "
+        f"{days['without_visits']:.1f}. Cost with risk: {cost['plan']:.0f} {unit}, without visits "
+        f"{cost['without_visits']:.0f} {unit}".rstrip()
+    )
+
+
+def _bench_list(args: argparse.Namespace, document: dict[str, Any]) -> None:
+    from dashboard import service as data
+
+    rows = data.bench_list(
+        store_of(args), document, args.bench_list, bench_id=args.bench, place_id=args.place
+    )
+    columns = (
+        "meter_id", "rider_id", "bike_id", "crank_length_mm", "bench_id", "mass_kg",
+        "expected_torque_nm", "lowest_nm", "highest_nm", "tolerance_pct", "slope_convention",
+    )  # fmt: skip
+    show(args, {"week_of": args.bench_list, "rows": rows}, rows, columns)
+    for text in dict.fromkeys(text for row in rows for text in row["lacks"]):
+        say(f"note: {', '.join(r['meter_id'] for r in rows if text in r['lacks'])}: {text}")
+    if not rows:
+        say(f"nobody is planned for the bench in the week of {args.bench_list}")
+    elif args.format == "table":
+        say(
+            "Lift with two hands or two people, keep feet from under the masses, brake locked; "
+            "the maker's instructions and the workshop's rules go first."
+        )
+
+
+def _budget(args: argparse.Namespace) -> int:
+    from dashboard import service as data
+
+    document = data.budget(store_of(args), _asked(args), as_of=args.as_of, say=say)
+    notes(document)
+    columns = ("meter_id", "cost", "interval90", "keep_or_replace", "reason")
+    show(args, document, document["meters"], columns)
+    if args.format == "table":
+        _print_tables(document)
+    for claim in document["warranty"]:
+        say(claim["text"])
+    low, high = document["interval90"]
+    total, currency = document["total"], document["currency"] or ""
+    say(f"total {total:.0f} {currency} (90 %: {low:.0f} to {high:.0f})")
+    return DONE
+
+
+def _print_tables(document: dict[str, Any]) -> None:
+    from dashboard import service
+
+    print()
+    print(service.to_table(document["by_item"], ("item", "cost", "interval90")))
+    print()
+    columns = (
+        "group", "meters", "sessions", "drift_pct_per_year", "drift_interval90", "found_out",
+        "out_share", "out_share_interval90", "reliable_years", "reliable_years_interval90",
+    )  # fmt: skip
+    print(service.to_table(document["groups"], columns))
+
+
+def _policies(args: argparse.Namespace) -> int:
+    from dashboard import service as data
+
+    document = data.policies(
+        store_of(args), tolerance_pct=args.tolerance, as_of=args.as_of, say=say
+    )
+    notes(document)
+    columns = ("name", "visits_per_meter_year", "out_of_tolerance_share", "interval90")
+    show(args, document, document["policies"], columns)
+    if args.format == "table" and document["text"]:
+        say(document["text"])
+    return DONE
+
+
+def _hindcast(args: argparse.Namespace) -> int:
+    from dashboard import service as data
+
+    document = data.hindcast(store_of(args), as_of=args.as_of, say=say)
+    columns = (
+        "date", "session_id", "meter_id", "forecast_pct", "forecast_sd_pct", "found_pct",
+        "inside90",
+    )  # fmt: skip
+    show(args, document, document["sessions"], columns)
+    say(document["text"])
+    return DONE
+
+
+def _effort(args: argparse.Namespace) -> int:
+    from dashboard import service as data
+
+    document = data.effort(
+        store_of(args), args.efforts, carry_to=args.carry_to, as_of=args.as_of, say=say
+    )
+    columns = ("date", "meter_id", "watts", "corrected_w", "interval90_w")
+    show(args, document, document["efforts"], columns)
+    if args.format == "table":
+        for difference in document["differences"]:
+            print(f"{difference['from']} → {difference['to']}: {difference['text']}")
+        for text in [document["text"], *(row["text"] for row in document["carried"])]:
+            if text:
+                print(text)
+    notes(document)
+    return DONE
+
+
+def _correct(args: argparse.Namespace) -> int:
+    from dashboard import service as data
+
+    if (args.recordings is None) != (args.out is None):
+        raise UsageError("--recordings FOLDER and --out FOLDER go together")
+    store = store_of(args)
+    document = data.correct(
+        store,
+        args.first,
+        args.last,
+        meter_id=args.meter,
+        rider_id=args.rider,
+        as_of=args.as_of,
+        say=say,
+    )
+    notes(document)
+    for text in document["warnings"]:
+        say(f"corrected twice? {text}")
+    if args.recordings is not None:
+        written = data.correct_recordings(store, document, args.recordings, args.out)
+        document["recordings"] = written
+        for row in written["without"]:
+            say(f"{row['path']}: left as it is, {row['note']}")
+        say(
+            f"{written['corrected']} of {written['files']} recordings corrected in "
+            f"{written['file']}; the recordings themselves are untouched"
+        )
+    columns = ("meter_id", "rider_id", "from_date", "to_date", "factor", "interval90", "note")
+    show(args, document, document["ledger"], columns)
+    return DONE

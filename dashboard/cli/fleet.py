@@ -1,0 +1,139 @@
+"""Commands that bring records in and say how the fleet stands."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from dashboard.cli.arguments import DONE, DONE_BUT, UsageError, Words, say, show, store_of
+
+
+def add(words: Words) -> None:
+    """Add these commands to the command line."""
+    sub = words.add("load", _load, "read files and folders into the store", "store", "format")
+    sub.add_argument("paths", nargs="+", type=Path, metavar="PATH")
+    sub.add_argument("--no-fit", action="store_true", help="leave the models as they are")
+
+    words.add("fit", _fit, "refit the models", "store", "format")
+    words.add("status", _status, "the fleet today", "store", "format", "as_of")
+
+    sub = words.add("history", _history, "one meter over time", "store", "format", "as_of")
+    sub.add_argument("meter", metavar="METER")
+
+    sub = words.add("bench", _bench, "evaluate bench sessions; needs no store", "format")
+    sub.add_argument("paths", nargs="+", type=Path, metavar="FILE")
+
+    sub = words.add("compare", _compare, "evaluate a pair of recordings; needs no store", "format")
+    sub.add_argument("meter", type=Path, metavar="METER_FILE")
+    sub.add_argument("reference", type=Path, metavar="REFERENCE_FILE")
+
+
+def _load(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    document = service.load(store_of(args), args.paths, fit=not args.no_fit, say=say)
+    for problem in document["set_aside"]:
+        say(service.problem_line(problem))
+    for notice in document["notices"]:
+        say(f"note: {notice}")
+    columns = (
+        "path",
+        "sheet",
+        "table",
+        "rows_read",
+        "rows_loaded",
+        "rows_unchanged",
+        "rows_set_aside",
+    )
+    show(args, document, document["files"], columns)
+    fit = document["fit"]
+    if not document["files"] and not document["recordings"]:
+        raise UsageError("nothing to load: no table and no recording was found in what you named")
+    failed = bool(document["set_aside"]) or bool(fit and fit["ran"] and not fit["converged"])
+    return DONE_BUT if failed else DONE
+
+
+def _fit(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    document = service.refit(store_of(args), say=say)
+    show(args, document, [document], ("ran", "converged", "seconds", "message"))
+    return DONE if document["converged"] else DONE_BUT
+
+
+def _status(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    document = service.status(store_of(args), as_of=args.as_of, say=say)
+    for note in document["notes"]:
+        say(f"note: {note}")
+    if document.get("today_note"):
+        say(f"note: {document['today_note']}")
+    columns = (
+        "meter_id", "status", "gain_error_pct", "gain_error_sd_pct", "p_within_tolerance",
+        "tolerance_pct", "due_date", "last_bench", "last_comparison", "reasons",
+    )  # fmt: skip
+    show(args, document, document["meters"], columns)
+    if args.format == "table":
+        say("  ".join(f"{name}: {n}" for name, n in document["fleet"]["counts"].items()))
+        _say_news(document)
+    return DONE if document["fit"]["converged"] else DONE_BUT
+
+
+def _say_news(document: dict[str, Any]) -> None:
+    """What cannot wait: options before a race, notices that nobody has acknowledged."""
+    for eve in document["race_eve"]:
+        say(f"{eve['meter_id']} is likely out, and {eve['rider_id']} races on {eve['race_on']}:")
+        for text in [eve["first"], *(f"{o['do']} Risk: {o['risk']}." for o in eve["options"])]:
+            say(f"  {text}")
+        say(f"  {eve['never']}")
+    fresh = [row for row in document["notices"] if row["acknowledged_by"] is None]
+    for row in fresh[:5]:
+        say(f"for {row['coach'] or 'the coach'}: {row['text']}")
+    if len(fresh) > 5:
+        say(f"and {len(fresh) - 5} more notices: slopewatch report notices")
+
+
+def _history(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    document = service.history(store_of(args), args.meter, as_of=args.as_of, say=say)
+    show(
+        args,
+        document,
+        document["points"],
+        ("date", "gain_error_pct", "sd_pct", "lo90_pct", "hi90_pct"),
+    )
+    return DONE
+
+
+def _bench(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    document, problems = service.bench_files(args.paths)
+    for problem in problems:
+        say(service.problem_line(problem))
+    columns = (
+        "session_id", "meter_id", "measured_at", "gain_error_pct", "expanded_uncertainty_pct",
+        "tolerance_pct", "verdict", "p_in_tolerance", "new_slope", "ring_difference_pct",
+        "arm_difference_pct", "advice",
+    )  # fmt: skip
+    show(args, document, document["sessions"], columns)
+    return DONE_BUT if problems else DONE
+
+
+def _compare(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    document = service.compare_files(args.meter, args.reference)
+    for warning in document["warnings"]:
+        say(f"note: {warning}")
+    if document["void"]:
+        say(f"void: {document['void']}")
+    columns = (
+        "gain_ratio_pct", "gain_ratio_interval90_pct", "zero_offset_nm", "lag_s", "overlap_s",
+        "used_s", "mean_difference_w",
+    )  # fmt: skip
+    show(args, document, [document], columns)
+    return DONE

@@ -1,0 +1,31 @@
+"""`slopewatch report record SESSION --out FILE.pdf`: a bench session's calibration record."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from dashboard.cli.arguments import DONE, store_of
+
+
+def add_words(kinds: Any) -> None:
+    """Add `record` to the reports."""
+    text = "the calibration record of a bench session, or its label, as PDF"
+    sub: argparse.ArgumentParser = kinds.add_parser("record", help=text, description=text)
+    sub.set_defaults(handler=write_record)
+    sub.add_argument("session", metavar="SESSION")
+    sub.add_argument("--out", type=Path, required=True, metavar="FILE.pdf")
+    sub.add_argument("--label", action="store_true", help="the label for the meter instead")
+    sub.add_argument("--store", type=Path, metavar="FILE", help="the DuckDB store")
+
+
+def write_record(args: argparse.Namespace) -> int:
+    """Make the PDF, write it, say where."""
+    from dashboard import pdf, service
+    from dashboard.service import Data
+
+    found = Data(store_of(args)).bench_record(args.session)
+    made = pdf.label_pdf(found) if args.label else pdf.record_pdf(found)
+    print(service.write_document(args.out, made))
+    return DONE

@@ -1,0 +1,114 @@
+"""Reports that follow from decisions: notices, affected rides, intervals, warranty, handover."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from dashboard.cli.arguments import DONE, Words, day, say, show, store_of
+
+EVERYTHING = ("store", "format", "as_of")
+
+
+def add_reports(kinds: Any) -> None:
+    """Add these reports to the words after `slopewatch report`."""
+    words = Words(kinds)
+    sub = words.add("notices", _notices, "what coaches are told, and acknowledge", *EVERYTHING)
+    sub.add_argument("--from", dest="first", type=day, metavar="DATE")
+    sub.add_argument("--to", dest="last", type=day, metavar="DATE")
+    sub.add_argument("--acknowledge", action="append", default=[], metavar="NOTICE")
+    sub = words.add(
+        "affected", _affected, "rides in doubt since a meter's last good session", *EVERYTHING
+    )
+    sub.add_argument("meter", metavar="METER")
+    words.add(
+        "intervals", _intervals, "due dates by other interval methods beside ours", *EVERYTHING
+    )
+    sub = words.add("warranty", _warranty, "evidence for a claim about a meter", *EVERYTHING)
+    sub.add_argument("meter", metavar="METER")
+    sub = words.add("handover", _handover, "what a leaving rider hands back", *EVERYTHING)
+    sub.add_argument("rider", metavar="RIDER")
+    words.add("workshops", _workshops, "whether the workshops agree with one another", *EVERYTHING)
+
+
+def _notices(args: argparse.Namespace) -> int:
+    from dashboard import service as data
+
+    store = store_of(args)
+    for notice_id in args.acknowledge:
+        data.acknowledge(store, notice_id)
+    rows = data.notices(store, first=args.first, last=args.last, as_of=args.as_of, say=say)
+    columns = ("notice_id", "from_date", "coach", "rider_id", "acknowledged_by", "text")
+    show(args, {"notices": rows}, rows, columns)
+    return DONE
+
+
+def _report(args: argparse.Namespace, *named: str) -> dict[str, Any]:
+    from dashboard import service as data
+
+    return data.report(store_of(args), args.report, *named, as_of=args.as_of, say=say)
+
+
+def _affected(args: argparse.Namespace) -> int:
+    document = _report(args, args.meter)
+    columns = ("found_on", "found_pct", "last_good_on", "doubtful_from", "riders", "text")
+    rows = [
+        row | {"riders": ", ".join(one["rider_id"] for one in row["riders"])}
+        for row in document["found_out"]
+    ]
+    show(args, document, rows, columns)
+    if args.format == "table":
+        say(document["text"])
+    return DONE
+
+
+def _intervals(args: argparse.Namespace) -> int:
+    document = _report(args)
+    columns = ("meter_id", "due_date", "calendar", "staircase", "control_chart", "in_use_time",
+               "reliability")  # fmt: skip
+    show(args, document, document["meters"], columns)
+    if not any(row["in_use_time"] for row in document["meters"]):
+        say("note: no hours of use are known (load recordings of rides): in_use_time is empty")
+    return DONE
+
+
+def _warranty(args: argparse.Namespace) -> int:
+    document = _report(args, args.meter)
+    for text in document["lacks"]:
+        say(f"note: {text}")
+    if args.format == "table":
+        print(document["text"])
+    columns = ("measured_at", "session_id", "gain_error_pct", "expanded_uncertainty_pct",
+               "bench_id", "technician", "slope_before", "slope_after")  # fmt: skip
+    show(args, document, document["sessions"], columns)
+    return DONE
+
+
+def _handover(args: argparse.Namespace) -> int:
+    document = _report(args, args.rider)
+    if args.format == "table":
+        print(document["text"])
+    columns = ("meter_id", "serial_number", "return_by", "location", "gain_error_pct",
+               "gain_error_sd_pct")  # fmt: skip
+    show(args, document, document["to_return"], columns)
+    return DONE
+
+
+def _workshops(args: argparse.Namespace) -> int:
+    document = _report(args)
+    for text in document["notes"]:
+        say(f"note: {text}")
+    columns = ("what", "name", "n_sessions", "difference_pct", "expanded_uncertainty_pct", "e_n",
+               "agrees", "sd_pct", "interval90_pct")  # fmt: skip
+    rows = [
+        *({"what": "workshop", "name": row["workshop"]} | row for row in document["workshops"]),
+        *(
+            {"what": "traveller", "name": f"{row['meter_id']} at {row['workshop']}"} | row
+            for row in document["travellers"]
+        ),
+        *({"what": "spread", "name": row["part"]} | row for row in document["parts"]),
+    ]
+    show(args, document, rows, columns)
+    if args.format == "table":
+        print(document["text"])
+    return DONE

@@ -1,0 +1,120 @@
+"""Commands that keep the store: templates, settings, copies, what was loaded, whose data."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from dashboard.cli.arguments import DONE, DONE_BUT, UsageError, Words, say, show, store_of
+
+
+def add(words: Words) -> None:
+    """Add these commands to the command line."""
+    sub = words.add("template", _template, "write empty tables and a data dictionary")
+    sub.add_argument("folder", type=Path, metavar="FOLDER")
+
+    shared = ("store", "format")
+    sub = words.add("settings", _settings, "show or change the store's settings", *shared)
+    sub.add_argument("key", nargs="?", metavar="KEY")
+    sub.add_argument("value", nargs="?", metavar="VALUE")
+
+    sub = words.add("set-aside", _set_aside, "rows that did not load: list, write out", *shared)
+    sub.add_argument("--out", type=Path, metavar="FOLDER", help="write them as CSV to correct")
+
+    sub = words.add("export", _export, "every input table as files", "store")
+    sub.add_argument("folder", type=Path, metavar="FOLDER")
+    sub.add_argument("--as", dest="form", choices=("csv", "xlsx", "parquet"), default="csv")
+    sub.add_argument("--rider", metavar="R", help="one rider's data only")
+
+    sub = words.add("backup", _backup, "copy the store while nobody writes", "store")
+    sub.add_argument("target", type=Path, metavar="FILE")
+
+    sub = words.add("imports", _imports, "what was loaded; take one import back", *shared)
+    sub.add_argument("--undo", type=int, metavar="IMPORT")
+
+    sub = words.add("remove-rider", _remove_rider, "remove one rider's data for good", *shared)
+    sub.add_argument("rider", metavar="RIDER")
+    sub.add_argument("--yes", action="store_true", help="do it; without, nothing is changed")
+
+
+def _template(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    for path in service.write_template(args.folder):
+        print(path)
+    return DONE
+
+
+def _settings(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    if args.key is not None and args.value is not None:
+        service.set_setting(store_of(args), args.key, args.value)
+    document = service.settings(store_of(args))
+    if args.key is not None and args.key not in document:
+        raise UsageError(f'found "{args.key}", expected one of: {", ".join(sorted(document))}')
+    shown = document if args.key is None else {args.key: document[args.key]}
+    rows = [{"key": key, "value": value} for key, value in shown.items()]
+    show(args, shown, rows, ("key", "value"))
+    return DONE
+
+
+def _set_aside(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    rows = service.set_aside(store_of(args))
+    if args.out is not None:
+        for path in service.write_set_aside(store_of(args), args.out):
+            say(f"written: {path}; correct the cells, then load the file")
+    show(
+        args,
+        rows,
+        rows,
+        ("id", "file", "sheet", "table", "row", "column", "found", "expected", "fix"),
+    )
+    return DONE_BUT if rows else DONE
+
+
+def _export(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    paths = (
+        service.export_rider(store_of(args), args.rider, args.folder)
+        if args.rider
+        else service.export(store_of(args), args.folder, args.form)
+    )
+    for path in paths:
+        print(path)
+    return DONE
+
+
+def _backup(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    print(service.backup(store_of(args), args.target))
+    return DONE
+
+
+def _imports(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    if args.undo is not None:
+        document = service.undo_import(store_of(args), args.undo)
+        show(args, document, [document], tuple(document))
+        return DONE
+    rows = service.imports(store_of(args))
+    show(args, rows, rows, tuple(rows[0]) if rows else ("import_id", "path"))
+    return DONE
+
+
+def _remove_rider(args: argparse.Namespace) -> int:
+    from dashboard import service
+
+    if not args.yes:
+        raise UsageError(
+            f"this removes every row about {args.rider} for good; export it first "
+            f"(slopewatch export FOLDER --rider {args.rider}), then add --yes"
+        )
+    document = service.remove_rider(store_of(args), args.rider)
+    show(args, document, [document], tuple(document))
+    return DONE

@@ -1,0 +1,17 @@
+from .backdrop import reset_text as reset_text
+from .control_chart import control as control
+from .meter import C as C
+from .meter import axis as axis
+from .meter import drift as drift
+from .meter import frame as frame
+from .meter import x_range as x_range
+from .policy_chart import in_use as in_use
+from .policy_chart import long_name as long_name
+from .policy_chart import on_paper as on_paper
+from .policy_chart import policies as policies
+from .ride_charts import REASONS as REASONS
+from .ride_charts import differences as differences
+from .ride_charts import has_watts as has_watts
+from .ride_charts import ratios as ratios
+from .ride_charts import traces as traces
+from .rider_chart import ridden as ridden

@@ -1,0 +1,171 @@
+"""What each further bench visit buys: policies by their visits and the days out of tolerance."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import plotly.graph_objects as go
+
+from dashboard import theme
+from dashboard.figures import meter
+from dashboard.figures.meter import C
+from dashboard.navigation import Document
+
+TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 4, 6, 12)
+PAPER_PX = (700, 240)  # within the margins of A4 at 96 dots an inch
+FIXED, OURS, BY_COST = "every ", "ours", "ours, by cost"
+# name in the key, whether a line joins them, symbol, size, colour
+LOOKS = {
+    "fixed": ("fixed intervals", True, "square", 9, "rule_strong"),
+    "other": ("other interval methods", False, "x", 9, "comparison"),
+    "ours": ("by forecast (this program)", True, "circle", 11, "accent"),
+}
+
+
+def kind_of(name: str) -> str:
+    """Whether a policy is a fixed interval, ours, or another one."""
+    return "fixed" if name.startswith(FIXED) else "ours" if name.startswith(OURS) else "other"
+
+
+def in_use(name: str) -> bool:
+    """Whether the season's plan is made by this policy: by cost."""
+    return name.startswith(BY_COST)
+
+
+def policies(rows: Sequence[Document]) -> go.Figure:
+    """Visits a meter and year against the share of days out of tolerance, 90 % intervals.
+
+    A policy so far out that it would flatten the rest stands at the upper edge, with its number.
+    """
+    figure = go.Figure()
+    top = max([100 * row["interval90"][1] for row in rows if _is_usual(row)], default=5.0)
+    for kind, look in LOOKS.items():
+        mine = [row for row in rows if kind_of(row["name"]) == kind]
+        if mine:
+            figure.add_trace(
+                _trace(sorted(mine, key=lambda r: (not _is_usual(r), _visits(r))), look, top)
+            )
+    figure.update_layout(
+        **meter.frame(),
+        xaxis=meter.axis(
+            "bench visits a meter and year",
+            type="log",
+            tickvals=TICKS,
+            showgrid=False,
+            range=_reach([_visits(row) for row in rows]),
+        ),
+        yaxis=meter.axis("days out of tolerance, %", range=[-0.13 * top, 1.12 * top]),
+    )
+    return figure
+
+
+def _reach(visits: list[float]) -> list[float]:
+    """The axis in powers of ten, with room for the words beside the first and the last mark."""
+    known = [math.log10(value) for value in visits if value > 0] or [0.0]
+    return [min(known) - 0.17, max(known) + 0.12]
+
+
+def on_paper(rows: Sequence[Document]) -> go.Figure:
+    """The same for a sheet of A4, which is as wide as it is: nothing there fits it to a screen."""
+    return policies(rows).update_layout(
+        width=PAPER_PX[0],
+        height=PAPER_PX[1],
+        autosize=False,
+        paper_bgcolor=theme.PAPER["paper"],
+        plot_bgcolor=theme.PAPER["paper"],
+        legend={"y": 1.02, "yanchor": "bottom"},  # so low a chart has no room under its axis title
+        margin={"t": 30},
+    )
+
+
+def _is_usual(row: Document) -> bool:
+    """Not so far out that it would flatten the rest."""
+    return bool(row["out_of_tolerance_share"] < 0.08)
+
+
+def _visits(row: Document) -> float:
+    return float(row["visits_per_meter_year"])
+
+
+def _trace(rows: list[Document], look: tuple[str, bool, str, int, str], top: float) -> go.Scatter:
+    name, joined, symbol, size, role = look
+    share = [100 * row["out_of_tolerance_share"] for row in rows]
+    usual = [_is_usual(row) for row in rows]
+    above, below = ([100 * row["interval90"][end] for row in rows] for end in (1, 0))
+    return go.Scatter(
+        x=[row["visits_per_meter_year"] for row in rows],
+        y=[s if here else 1.04 * top for s, here in zip(share, usual, strict=True)],
+        error_y={
+            "array": [a - s if u else 0 for a, s, u in zip(above, share, usual, strict=True)],
+            "arrayminus": [s - b if u else 0 for b, s, u in zip(below, share, usual, strict=True)],
+            "color": C[role],
+            "thickness": 1.2,
+            "width": 3,
+        },
+        mode="lines+markers+text" if joined else "markers+text",
+        text=[_label(row) for row in rows],
+        textposition=_places(rows, role),
+        textfont={"size": 12, "color": C[role] if role != "rule_strong" else C["muted"]},
+        line={"color": C[role], "width": 1.6, "dash": "solid" if role == "accent" else "dot"},
+        marker={
+            "symbol": [symbol if here else "triangle-up" for here in usual],
+            "size": size,
+            "color": C[role],
+        },
+        cliponaxis=False,
+        name=name,
+        customdata=[_words(row) for row in rows],
+        hovertemplate="%{customdata}<extra></extra>",
+    )
+
+
+def _label(row: Document) -> str:
+    short = short_name(row["name"])
+    if _is_usual(row):
+        return short
+    share = theme.percent(100 * row["out_of_tolerance_share"], 0, signed=False)
+    return f"{short}: {share}, beyond the axis"
+
+
+def _places(rows: list[Document], role: str) -> list[str]:
+    """Where the words stand beside their marks, so that neighbours keep apart."""
+    if role == "accent":  # down the left; what is in use to the right of its neighbour
+        return ["bottom right" if in_use(row["name"]) else "bottom left" for row in rows]
+    if role == "comparison":
+        few = [row for row in rows if _is_usual(row)]
+        return [
+            "middle right"
+            if not _is_usual(row)
+            else "middle left"
+            if row is few[0]
+            else "top right"
+            for row in rows
+        ]
+    low = [
+        "bottom center" if row["out_of_tolerance_share"] < 0.01 else "middle right" for row in rows
+    ]
+    return [low[n] if n % 2 else "top right" for n in range(len(rows))]
+
+
+def short_name(name: str) -> str:
+    """A policy as it stands beside its mark."""
+    for long, short in ((FIXED, ""), ("ours, target ", ""), (BY_COST, "by cost")):
+        if name.startswith(long):
+            return short + name.removeprefix(long).partition(" (")[0]
+    return name.partition(",")[0]
+
+
+def long_name(name: str) -> str:
+    """A policy in full: what the document calls ours is this program's."""
+    return name.replace("ours,", "by forecast,", 1)
+
+
+def _words(row: Document) -> str:
+    low, high = (theme.percent(100 * end, 1, signed=False) for end in row["interval90"])
+    return (
+        f"{long_name(row['name'])}<br>"
+        f"{theme.number(row['visits_per_meter_year'], 2)} visits a meter and year"
+        f"<br>{theme.percent(100 * row['out_of_tolerance_share'], 1, signed=False)} of days out "
+        f"of tolerance<br>90 % of seasons: {low} to {high}"
+    )

@@ -1,0 +1,5 @@
+"""Which page is at an address, and what does the address ask of it?"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

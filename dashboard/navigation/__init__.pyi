@@ -1,0 +1,9 @@
+from .addresses import Document as Document
+from .addresses import Door as Door
+from .addresses import Page as Page
+from .addresses import View as View
+from .addresses import bench_path as bench_path
+from .addresses import find as find
+from .addresses import find_pages as find_pages
+from .addresses import meter_of as meter_of
+from .addresses import meter_path as meter_path

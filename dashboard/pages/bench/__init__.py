@@ -1,0 +1,1 @@
+"""Bench: a session from the choice of a meter to its calibration record."""

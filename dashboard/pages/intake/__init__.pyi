@@ -1,0 +1,2 @@
+from .calls import clicked as clicked
+from .calls import decoded as decoded

@@ -1,0 +1,1 @@
+"""One meter: where it stands, why, and everything that it rests on."""

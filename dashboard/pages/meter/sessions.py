@@ -1,0 +1,171 @@
+"""A meter's bench sessions: one line each, and one of them in full."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+
+from dashboard import components as parts
+from dashboard import theme
+from dashboard.navigation import Document
+
+
+def sessions_part(sessions: list[Document]) -> html.Section:
+    if not sessions:
+        return parts.section(
+            "Bench sessions",
+            parts.empty("No bench session yet.", "Load one with the table “bench”."),
+            name="meter-sessions",
+        )
+    return parts.section(
+        "Bench sessions",
+        parts.table(
+            "meter-sessions",
+            [session_row(s) for s in sessions],
+            session_columns(),
+            key="session_id",
+            options=parts.CHOOSE_ONE,
+        ),
+        html.Div(session_detail(sessions[0]), id="meter-session", **parts.aria(live="polite")),
+        name="meter-sessions",
+        note="As found, ± the expanded uncertainty U at 95 %. Choose a session to see its readings "
+        "and its budget.",
+    )
+
+
+def session_row(session: Document) -> Document:
+    """One line of the sessions' table."""
+    largest = largest_term(session)
+    return {
+        "session_id": session["session_id"],
+        "measured_at": theme.iso(session["measured_at"]),
+        "gain_error_pct": session["gain_error_pct"],
+        "found_text": theme.plus_minus(
+            session["gain_error_pct"], session["expanded_uncertainty_pct"], "%"
+        ),
+        "verdict": theme.VERDICTS.get(session["verdict"], theme.words(session["verdict"])),
+        "advice": theme.ADVICE.get(session["advice"], theme.words(session["advice"])),
+        "as_left_gain_error_pct": session.get("as_left_gain_error_pct"),
+        "left_text": theme.percent(session.get("as_left_gain_error_pct")),
+        "slope": _slope_words(session),
+        "largest": f"{theme.words(largest['source'])}, u {_u(largest)}" if largest else None,
+        "suspicions": " ".join(theme.sentence(s["text"]) for s in session.get("suspicions") or []),
+    }
+
+
+def _slope_words(session: Document) -> str | None:
+    before, after = session.get("slope_before"), session.get("slope_after")
+    if before is None and after is None:
+        return None
+    if after is None or after == before:
+        return f"{theme.significant(before)}, unchanged"
+    return f"{theme.significant(before)} → {theme.significant(after)}"
+
+
+def largest_term(session: Document) -> Document | None:
+    """The budget's largest source of uncertainty."""
+    terms = [t for t in session.get("budget") or [] if t["standard_uncertainty_pct"] is not None]
+    return max(terms, key=lambda t: float(t["standard_uncertainty_pct"]), default=None)
+
+
+def _u(term: Document) -> str:
+    return theme.percent(term["standard_uncertainty_pct"], signed=False)
+
+
+def session_columns() -> list[Document]:
+    """The sessions' table."""
+    return [
+        parts.day_column("measured_at", "Date"),
+        parts.number_column("gain_error_pct", "Found ± U", "found_text", width=136),
+        parts.text_column("verdict", "Verdict", width=150),
+        parts.text_column("advice", "Advice", flex=1, minWidth=150, since=560),
+        parts.word_column("slope", "Slope", width=136, since=700),
+        parts.number_column("as_left_gain_error_pct", "As left", "left_text", width=96, since=900),
+        parts.text_column("largest", "Largest uncertainty", flex=1, minWidth=170, since=800),
+        parts.text_column("suspicions", "Suspicion", flex=2, minWidth=200, since=1100),
+        parts.word_column("session_id", "Session", width=120, since=1300),
+    ]
+
+
+def session_detail(session: Document) -> list[Any]:
+    """One session in full: suspicions first, then readings and budget."""
+    by = f", {session['technician']}" if session.get("technician") else ""
+    return [
+        html.H3(f"Session {session['session_id']}, {theme.day(session['measured_at'])}{by}"),
+        *[
+            html.P(theme.sentence(s["text"]), className="warn")
+            for s in session.get("suspicions") or []
+        ],
+        parts.facts(_session_facts(session)),
+        html.Div(
+            [_readings(session.get("readings") or []), _budget(session.get("budget") or [])],
+            className="side-by-side",
+        ),
+    ]
+
+
+def _session_facts(session: Document) -> list[tuple[str, Any]]:
+    percent = theme.percent
+    pairs: list[tuple[str, str]] = [
+        ("Zero offset", _unit(session.get("zero_offset_nm"), "N·m")),
+        ("Left arm", percent(session.get("gain_error_left_pct"))),
+        ("Right arm", percent(session.get("gain_error_right_pct"))),
+        ("Rings, small − large", percent(session.get("ring_difference_pct"))),
+        ("Linearity", percent(session.get("linearity_pct"), signed=False)),
+        ("Repeatability", percent(session.get("repeatability_pct"), signed=False)),
+        ("Probability in tolerance", theme.probability(session.get("p_in_tolerance"))),
+        ("Recommended slope", theme.significant(session.get("new_slope"))),
+        ("Coverage factor k", theme.number(session.get("coverage_factor"))),
+    ]
+    return [pair for pair in pairs if pair[1] != theme.MISSING]
+
+
+def _unit(value: float | None, unit: str) -> str:
+    text = theme.number(value, 2, signed=True)
+    return text if text == theme.MISSING else f"{text}{theme.NBSP}{unit}"
+
+
+def _readings(readings: list[Document]) -> html.Div:
+    rows = [
+        html.Tr(
+            [
+                html.Td(theme.words(r["stage"])),
+                html.Td(_hung(r)),
+                html.Td(theme.number(r["torque_nm"]), className="num"),
+                html.Td(theme.number(r["expected_torque_nm"]), className="num"),
+                html.Td(theme.percent(r["error_pct"]), className="num"),
+            ]
+        )
+        for r in readings
+    ]
+    titles = ("Stage", "Reading", "Shown, N·m", "Expected, N·m", "Error")
+    return html.Div([html.H4("Readings"), parts.plain_table(titles, rows, name="Readings")])
+
+
+def _hung(reading: Document) -> str:
+    if reading["load"] == "zero":
+        return "zero"
+    ring = reading.get("chainring")
+    said = [f"{ring} ring" if ring in ("small", "large") else ring, reading.get("arm")]
+    said.append(reading.get("direction"))
+    return ", ".join(str(word) for word in said if word) or "mass"
+
+
+def _budget(budget: list[Document]) -> html.Div:
+    terms = sorted(budget, key=lambda t: -(t["standard_uncertainty_pct"] or 0.0))
+    rows = [
+        html.Tr(
+            [
+                html.Td(theme.words(t["source"])),
+                html.Td(_u(t), className="num"),
+                html.Td(t["type"]),
+                html.Td(theme.words(t["shared"])),
+            ]
+        )
+        for t in terms
+    ]
+    titles = ("Source", "u", "Type", "Same within a")
+    return html.Div(
+        [html.H4("Uncertainty budget"), parts.plain_table(titles, rows, name="Uncertainty budget")]
+    )

@@ -1,0 +1,57 @@
+"""Why a meter is called what it is called, in words a person can check."""
+
+from __future__ import annotations
+
+from dash import html
+
+from dashboard import components as parts
+from dashboard import theme
+from dashboard.navigation import Document
+from dashboard.theme import NBSP
+
+
+def why(
+    row: Document | None, status: Document, sessions: list[Document], comparisons: list[Document]
+) -> html.Section | None:
+    if row is None:
+        return None
+    title = {
+        "out": "Why is this out?",
+        "due": "Why is this due?",
+        "soon": "Why is this due soon?",
+        "unknown": "Why is this unknown?",
+    }.get(row["status"], "Why is this OK?")
+    said = why_sentences(row, status, sessions, comparisons)
+    return parts.section(title, html.Ol([html.Li(text) for text in said]), name="meter-why")
+
+
+def why_sentences(
+    row: Document, status: Document, sessions: list[Document], comparisons: list[Document]
+) -> list[str]:
+    """The models' reasons, then what they rest on and by which rule the status follows."""
+    said = [theme.sentence(reason) for reason in parts.reasons(row)]
+    said.append(_rests_on(sessions, comparisons))
+    if row.get("p_within_tolerance") is None:
+        return [*said, "Nothing could be fitted yet, so there is no probability to judge by."]
+    return [*said, rule(status)]
+
+
+def _rests_on(sessions: list[Document], comparisons: list[Document]) -> str:
+    if not sessions and not comparisons:
+        return "It has not been measured yet: what is known of its group stands in for it."
+    known = f"This rests on {theme.plural(len(sessions), 'bench session')}"
+    if sessions:
+        last = sessions[0]
+        found = theme.plus_minus(last["gain_error_pct"], last["expanded_uncertainty_pct"], "%")
+        known += f" (the last, on {theme.day(last['measured_at'])}, found {found}, U at 95{NBSP}%)"
+    return f"{known}, {theme.plural(len(comparisons), 'ride comparison')} and its group."
+
+
+def rule(status: Document) -> str:
+    """From which probability a meter is called what."""
+    target = status.get("reliability_target")
+    bound = theme.probability(target) if target is not None else "the reliability target"
+    return (
+        f"Below {bound} probability of being within tolerance a meter is due; "
+        f"below 50{NBSP}% it is out."
+    )

@@ -1,0 +1,1 @@
+"""Method: how the numbers come about, and whether they can be trusted."""

@@ -1,0 +1,1 @@
+"""People: who may sign in, and who changed what."""

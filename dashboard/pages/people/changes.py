@@ -1,0 +1,193 @@
+"""The record of changes on the people page: who, when, what, before, after."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from typing import Any
+
+from dash import Dash, Input, Output, State, dcc, html, no_update
+
+from dashboard import components, theme
+from dashboard import components as parts
+from dashboard.components import date_field
+from dashboard.navigation import Document, Door
+
+SHOWN = 300  # changes sent to the page; the file has all that match
+LONGEST = 400  # signs of a before and an after on the page; the file has them whole
+FILE_COLUMNS = ("changed_at", "who", "what", "subject", "before", "after")
+FILTERS = ("words", "who", "what", "first", "last")
+
+
+def changes_part(data: Door) -> html.Section:
+    """The latest changes, the ways to look for others, and all of them as a file."""
+    told = data.find_changes(most=SHOWN)
+    columns = _columns()
+    return parts.section(
+        "What was changed",
+        _filters(told),
+        parts.table(
+            "people-changes",
+            change_rows(told),
+            columns,
+            key="key",
+            options={
+                "pagination": True,
+                "localeText": {"noRowsToShow": "No change on record matches."},
+                **parts.CHOOSE_ONE,
+            },
+        ),
+        html.Div(id="people-change", **parts.aria(live="polite")),
+        name="people-changes",
+        note="The newest first; times are UTC. Choose a line to read it in full. Nothing here can "
+        "be altered or removed.",
+    )
+
+
+def _filters(told: Document) -> html.Div:
+    search = dcc.Input(
+        id="people-words", type="search", placeholder="meter, file, name…", debounce=0.4, value=""
+    )
+    return html.Div(
+        [
+            _field("Search", search, "people-words"),
+            _field(
+                "Who", parts.choice("people-who", told["who"], "Everyone", kept=False), "people-who"
+            ),
+            _field(
+                "What",
+                parts.choice("people-what", told["what"], "Every kind", kept=False),
+                "people-what",
+            ),
+            date_field("people-first", "From", "", told=True),
+            date_field("people-last", "To", "", told=True),
+            html.Div(
+                [
+                    html.Span(count_words(told), id="people-found", role="status"),
+                    html.Button("Save as CSV", id="people-csv", className="quiet", n_clicks=0),
+                    dcc.Download(id="people-file"),
+                ],
+                className="filter-end",
+            ),
+        ],
+        className="filters",
+    )
+
+
+def _field(label: str, control: Any, name: str) -> html.Div:
+    return html.Div([html.Label(label, htmlFor=name), control], className="field")
+
+
+def count_words(told: Document) -> str:
+    """How many changes are shown, of how many."""
+    shown, found, everything = len(told["rows"]), told["found"], told["all"]
+    said = theme.plural(everything, "change")
+    if found < everything:
+        said = f"{found} of {said}"
+    return f"{said}, the newest {shown} shown" if shown < found else said
+
+
+def change_rows(told: Document) -> list[Document]:
+    """The table's rows: what an account or a setting was and is, in words."""
+    return [
+        {
+            "key": str(n),
+            "changed_at": minute(row["changed_at"]),
+            "who": row["who"],
+            "what": row["what"],
+            "subject": row["subject"] or "",
+            "before": in_words(row["before"]),
+            "after": in_words(row["after"]),
+        }
+        for n, row in enumerate(told["rows"])
+    ]
+
+
+def change_in_full(row: Document) -> html.Div:
+    """One change with all that is on record of it."""
+    titles = {"changed_at": "When (UTC)", "who": "Who", "what": "What", "subject": "Of what"}
+    titles |= {"before": "Before", "after": "After"}
+    return html.Div(
+        parts.facts([(t, row[f] or theme.MISSING) for f, t in titles.items()]), className="change"
+    )
+
+
+def minute(instant: object) -> str:
+    """An instant as a table shows and sorts it: 2026-03-14 09:05."""
+    return f"{instant:%Y-%m-%d %H:%M}" if isinstance(instant, datetime) else str(instant or "")
+
+
+def in_words(recorded: str | None) -> str:
+    """What is on record of a before or an after, without the signs of its notation."""
+    try:
+        value = json.loads(recorded or "")
+    except ValueError:
+        value = recorded or ""
+    if isinstance(value, dict):
+        value = ", ".join(f"{key} {item}" for key, item in value.items() if item is not None)
+    text = str(value)
+    return text if len(text) <= LONGEST else f"{text[:LONGEST]}…"
+
+
+def _columns() -> list[Document]:
+    return [
+        parts.text_column("changed_at", "When (UTC)", width=118),
+        parts.text_column("who", "Who", width=150, since=480),
+        parts.text_column("what", "What", width=124),
+        parts.text_column("subject", "Of what", flex=2, minWidth=110),
+        parts.text_column("before", "Before", flex=2, minWidth=130, since=760),
+        parts.text_column("after", "After", flex=2, minWidth=130, since=620),
+    ]
+
+
+def register_changes(app: Dash, data: Door) -> None:
+    """Look for changes, and save those that match."""
+    asked = (
+        ("people-words", "value"),
+        ("people-who-chosen", "data"),
+        ("people-what-chosen", "data"),
+        ("people-first-chosen", "data"),
+        ("people-last-chosen", "data"),
+    )
+
+    @app.callback(
+        Output("people-record", "children"),
+        Input("people-told", "data"),
+        prevent_initial_call=True,
+    )
+    def anew(_told: int | None) -> html.Section:
+        return changes_part(data)
+
+    @app.callback(
+        Output("people-changes", "rowData"),
+        Output("people-found", "children"),
+        *[Input(*one) for one in asked],
+        prevent_initial_call=True,
+    )
+    def look(*given: str | None) -> tuple[Any, str]:
+        told = data.find_changes(**_asked(given), most=SHOWN)
+        return change_rows(told), count_words(told)
+
+    @app.callback(
+        Output("people-change", "children"),
+        Input("people-changes", "selectedRows"),
+        prevent_initial_call=True,
+    )
+    def choose(chosen: list[Document] | None) -> Any:
+        return change_in_full(chosen[0]) if chosen else None
+
+    @app.callback(
+        Output("people-file", "data"),
+        Input("people-csv", "n_clicks"),
+        *[State(*one) for one in asked],
+        prevent_initial_call=True,
+    )
+    def save(clicks: int | None, *given: str | None) -> Any:
+        if not clicks:
+            return no_update
+        rows = data.find_changes(**_asked(given))["rows"]
+        return components.csv_file("changes", rows, FILE_COLUMNS)
+
+
+def _asked(given: tuple[str | None, ...]) -> dict[str, Any]:
+    return {name: value for name, value in zip(FILTERS, given, strict=True) if value}

@@ -1,0 +1,182 @@
+"""People: who may sign in and as what, and the record of who changed what."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+
+from dashboard import components as parts
+from dashboard import theme
+from dashboard.navigation import Document, Door, View
+from dashboard.pages.people.changes import changes_part, register_changes
+from dashboard.pages.people.forms import account_rows, accounts_part, editor, new_account
+from dashboard.security import signed_in
+from dashboard.service import NothingDoneError, is_expected
+
+PATH = "/people"
+TITLE = "People"
+PLACE = 95
+
+
+def layout(data: Door, _view: View) -> html.Div:
+    """The accounts and the changes; while there are no accounts, how to add the first one."""
+    accounts = data.accounts() if signed_in() else []
+    head: list[Any] = [
+        html.H1(TITLE),
+        html.Div(id="people-said", **parts.aria(live="polite")),
+        dcc.Store(id="people-told", data=0),
+    ]
+    record = html.Div(changes_part(data), id="people-record")
+    if signed_in() is None:
+        return html.Div([*head, _nobody_signs_in(), record], className="people")
+    return html.Div(
+        [
+            *head,
+            accounts_part(accounts),
+            record,
+        ],
+        className="people",
+    )
+
+
+def _nobody_signs_in() -> html.Section:
+    return parts.section(
+        "Accounts",
+        parts.empty(
+            "There are no accounts: whoever uses this machine may see and change everything.",
+            [
+                "Nobody signs in, and only this machine is served. Add the first account on the "
+                "command line, an owner: ",
+                parts.command("slopewatch account add NAME --role owner"),
+                ". From then on everyone signs in, on this machine too, the dashboard can be "
+                "served to others, and an owner adds the rest here.",
+            ],
+        ),
+        name="people-accounts",
+    )
+
+
+# ---- callbacks -----------------------------------------------------------------------------------
+
+
+def register(app: Dash, data: Door) -> None:
+    """Accounts added and changed; every change goes through the guarded door."""
+    register_changes(app, data)
+    _register_choice(app, data)
+    _register_new(app, data)
+    _register_editor(app, data)
+
+
+def _register_choice(app: Dash, data: Door) -> None:
+    @app.callback(
+        Output("people-chosen", "children"),
+        Input("people-accounts", "selectedRows"),
+        prevent_initial_call=True,
+    )
+    def choose(chosen: list[Document] | None) -> Any:
+        return editor(_account(data, chosen[0]["name"])) if chosen else None
+
+
+def _register_new(app: Dash, data: Door) -> None:
+    @app.callback(
+        Output("people-accounts", "rowData"),
+        Output("people-new", "children"),
+        Output("people-said", "children"),
+        Output("people-told", "data"),
+        Input("people-add", "n_clicks"),
+        State("people-new-name", "value"),
+        State("people-new-role-chosen", "data"),
+        State("people-new-coach", "value"),
+        State("people-new-password", "value"),
+        State("people-new-again", "value"),
+        State("people-told", "data"),
+        prevent_initial_call=True,
+    )
+    def add(clicks: int | None, *given: Any) -> tuple[Any, ...]:
+        if not clicks:
+            return (no_update,) * 4
+        name, role, coach, password, again, told = given
+        try:
+            data.add_account(
+                _text(name), _same(password, again), role=role or "", coach=_text(coach) or None
+            )
+        except Exception as problem:
+            return no_update, no_update, _refusal(problem), no_update
+        said = _done(f"{_text(name)} can sign in now, as {role}.")
+        return account_rows(data.accounts()), new_account(), said, (told or 0) + 1
+
+
+def _register_editor(app: Dash, data: Door) -> None:
+    @app.callback(
+        Output("people-accounts", "rowData", allow_duplicate=True),
+        Output("people-chosen", "children", allow_duplicate=True),
+        Output("people-said", "children", allow_duplicate=True),
+        Output("people-told", "data", allow_duplicate=True),
+        Input("people-give-role", "n_clicks"),
+        Input("people-switch", "n_clicks"),
+        Input("people-set-password", "n_clicks"),
+        State("people-name", "data"),
+        State("people-role-chosen", "data"),
+        State("people-coach", "value"),
+        State("people-password", "value"),
+        State("people-again", "value"),
+        State("people-told", "data"),
+        prevent_initial_call=True,
+    )
+    def change(*given: Any) -> tuple[Any, ...]:
+        name, *typed, told = given[3:]
+        if not (ctx.triggered and ctx.triggered[0]["value"]):
+            return (no_update,) * 4
+        try:
+            said = changed(data, str(ctx.triggered_id), str(name), typed)
+        except Exception as problem:
+            return no_update, no_update, _refusal(problem), no_update
+        rows = data.accounts()
+        again = next((editor(row) for row in rows if row["name"] == name), None)
+        return account_rows(rows), again, _done(said), (told or 0) + 1
+
+
+def changed(data: Door, button: str, name: str, typed: list[Any]) -> str:
+    """Do what a button stands for; what to say of it. typed: role, coach, password twice."""
+    role, coach, password, again = typed
+    if button == "people-give-role":
+        data.set_account_role(name, role or "", coach=_text(coach) or None)
+        return f"{name} is {_article(role)} {role} now, and signs in again."
+    if button == "people-set-password":
+        data.set_account_password(name, _same(password, again))
+        return f"{name} has another password now, and signs in again with it."
+    enabled = _account(data, name)["state"] != "active"
+    data.set_account_enabled(name, enabled=enabled)
+    return f"{name} can sign in again." if enabled else f"{name} is signed out and stays out."
+
+
+def _account(data: Door, name: str) -> Document:
+    for account in data.accounts():
+        if account["name"] == name:
+            return account
+    raise NothingDoneError(f'there is no account "{name}" any more: open the page again.')
+
+
+def _same(password: object, again: object) -> str:
+    if password != again:
+        raise NothingDoneError("the two passwords are not the same; nothing was changed")
+    return str(password or "")
+
+
+def _text(value: object) -> str:
+    return str(value or "").strip()
+
+
+def _article(word: object) -> str:
+    return "an" if str(word).startswith("o") else "a"
+
+
+def _done(said: str) -> html.P:
+    return html.P(said, className="done", role="status")
+
+
+def _refusal(problem: Exception) -> html.P:
+    if not is_expected(problem):
+        raise problem
+    return html.P(theme.sentence(problem), className="warn", role="alert")

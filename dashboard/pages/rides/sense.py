@@ -1,0 +1,80 @@
+"""What to make of a compared ride: does it fit what is believed, and is it enough to count."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from dash import html
+
+from dashboard import theme
+from dashboard.navigation import Document
+
+ENOUGH_PCT = 1.0  # a 90 % half-width beyond it says little of a meter
+FAR_PCT = 0.8  # nearer than this to what is believed, nothing is asked
+MAKES = (
+    "Keep puts the comparison among the fleet's evidence (the models are fitted again); Discard "
+    "lets both files go, and nothing of them stays."
+)
+
+
+def believed(status: Document, meter_id: str, reference_id: str) -> tuple[float, float] | None:
+    """What the ratio is expected to be today, percent, with its 90 % half-width."""
+    meter = _row(status["meters"], "meter_id", meter_id)
+    if meter is None:
+        return None
+    reference = _row(status["references"], "reference_id", reference_id) or {}
+    own = theme.half(meter.get("interval90_pct")) or 0.0
+    its = theme.half(reference.get("interval90_pct")) or 0.0
+    expected = meter["gain_error_pct"] - (reference.get("gain_error_pct") or 0.0)
+    return expected, math.hypot(own, its)
+
+
+def _row(rows: list[Document], key: str, name: str) -> Document | None:
+    known = (row for row in rows if row[key] == name)
+    return next((row for row in known if row.get("gain_error_pct") is not None), None)
+
+
+def sense(found: Document, status: Document, meter_id: str | None, reference_id: str | None) -> Any:
+    """The sentences between the answer and the two buttons."""
+    ratio = found.get("gain_ratio_pct")
+    if ratio is None:
+        return html.P("There is no number to keep: drop a longer ride, or let this one go.")
+    half = theme.half(found.get("gain_ratio_interval90_pct")) or 0.0
+    return [_fits(ratio, half, status, meter_id, reference_id), _suffices(half), html.P(MAKES)]
+
+
+def _fits(
+    ratio: float, half: float, status: Document, meter_id: str | None, reference_id: str | None
+) -> html.P:
+    if not meter_id:
+        return html.P(
+            "Choose the meter and what it was compared with: then it is said here whether the "
+            "number fits with what is believed of them."
+        )
+    expected = believed(status, meter_id, reference_id or "")
+    if expected is None:
+        return html.P(f"Nothing is known of {meter_id} yet: this would be the first number of it.")
+    away, wide = ratio - expected[0], math.hypot(half, expected[1])
+    told = theme.plus_minus(expected[0], expected[1], "%", 1)
+    if abs(away) <= max(FAR_PCT, wide):
+        return html.P(f"It fits with what is believed of {meter_id} today ({told}).")
+    asked = "the wrong meter chosen, or has it changed since it was last checked?"
+    if abs(-ratio - expected[0]) <= max(FAR_PCT, wide):
+        asked = "the two files the wrong way round? Swapped, it would fit."
+    return html.P(
+        f"{theme.number(abs(away), 1)}{theme.NBSP}% away from what is believed of {meter_id} today "
+        f"({told}): {asked}",
+        className="warn",
+    )
+
+
+def _suffices(half: float) -> html.P:
+    wide = f"±{theme.NBSP}{theme.number(half, 1)}{theme.NBSP}%"
+    if half <= ENOUGH_PCT:
+        return html.P(f"The ride is enough to count: the number is known to {wide}.")
+    return html.P(
+        f"The ride says little: its number is known to {wide} only. Twenty minutes in steady steps "
+        "from easy to hard say more.",
+        className="warn",
+    )

@@ -1,0 +1,1 @@
+"""Season: who goes to the bench in which week, against the races."""

@@ -1,0 +1,138 @@
+"""Below the plan's weeks: what is pinned by hand, and the meters that get no visit."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+
+from dashboard import components as parts
+from dashboard import theme
+from dashboard.navigation import Document, View, meter_path
+
+
+def race_eve_part(found: list[Document]) -> html.Section | None:
+    """Meters that are likely out just before an A race: what can still be done, each with its
+    risk."""
+    if not found:
+        return None
+    return parts.section(
+        "Just before an A race",
+        *[_eve(row) for row in found],
+        name="season-eve",
+        note=f"{found[0]['first']} {found[0]['never']}",
+    )
+
+
+def _eve(row: Document) -> html.Div:
+    rider = f", {row['rider_id']}" if row.get("rider_id") else ""
+    chance = theme.probability(row["p_within_tolerance"])
+    return html.Div(
+        [
+            html.H3(f"{row['meter_id']}{rider}, race on {theme.day(row['race_on'])}"),
+            html.P(f"It is likely out of tolerance: the chance that it is within is {chance}."),
+            html.Ul([html.Li(f"{one['do']} Risk: {one['risk']}.") for one in row["options"]]),
+        ],
+        className="race-eve",
+    )
+
+
+def pinned_part(pins: dict[str, list[str]], idle: list[Document]) -> html.Section | None:
+    """The pins that are kept, each with a way to undo it; those that say nothing here and why."""
+    why = {(row["meter_id"], row["week"]): row["why"] for row in idle}
+    lines = [
+        _pin(meter, week, why.get((meter, week)))
+        for meter, weeks in sorted(pins.items())
+        for week in weeks
+    ]
+    if not lines:
+        return None
+    return parts.section(
+        f"Pinned by hand ({len(lines)})", html.Ul(lines, className="pins"), name="season-pins"
+    )
+
+
+def _pin(meter: str, week: str, why: str | None) -> html.Li:
+    said: list[Any] = [html.B(meter), f" to the week of {theme.day(week)}"]
+    if why:
+        said.append(f" ({why}, so it does not count here)")
+    facts = parts.facts_of(meter=meter, week=week)
+    label = f"Unpin {meter} from the week of {theme.day(week)}"
+    button = html.Button(
+        "Unpin", className="quiet unpin", n_clicks=0, **facts, **parts.aria(label=label)
+    )
+    return html.Li([html.Span(said), button])
+
+
+def unplanned_part(plan: Document, as_of: str | None) -> html.Section:
+    """Every meter without a visit, with the risk that it carries."""
+    rows = unplanned_rows(plan, as_of)
+    body: Any = html.P("Every meter has a visit.")
+    if rows:
+        grid = parts.table("season-unplanned", rows, unplanned_columns(plan), key="meter_id")
+        body = [html.Div(grid, className="no-print"), _on_paper(rows, plan)]
+    left = sum(bool(row["no_slot"]) for row in rows)
+    note = "Sorted by what is at stake. "
+    if left:
+        note += f"{theme.plural(left, 'meter')} would be worth a visit but found no slot."
+    body = body if isinstance(body, list) else [body]
+    return parts.section(f"Without a visit ({len(rows)})", *body, name="season-rest", note=note)
+
+
+def _on_paper(rows: list[Document], plan: Document) -> html.Div:
+    """Every row with its whole sentence: a table on the screen shows a page of them."""
+    titles = ("Meter", f"At stake, {plan['cost']['currency'] or 'money'}", "Days out", "Why none")
+    lines = [
+        html.Tr(
+            [
+                html.Th(row["meter_id"], scope="row"),
+                *map(html.Td, (row["money_text"], row["days_text"], row["reason"])),
+            ]
+        )
+        for row in rows
+    ]
+    table = parts.plain_table(titles, lines, name="Without a visit, in print")
+    return html.Div(table, className="print-only")
+
+
+def unplanned_rows(plan: Document, as_of: str | None) -> list[Document]:
+    """The table's rows; a meter that cannot come at all has no numbers, only why."""
+    view = View(query={"as_of": as_of} if as_of else {})
+    rows = []
+    for row in sorted(plan["unplanned"], key=lambda row: -(row.get("risk_money") or 0.0)):
+        days, money = row.get("days_out_of_tolerance"), row.get("risk_money")
+        able = money is not None and not row.get("cannot_come")
+        rows.append(
+            {
+                "meter_id": row["meter_id"],
+                "href": view.link(meter_path(row["meter_id"])),
+                "reason": theme.sentence(row["reason"]),
+                "p_now": row.get("p_within_tolerance_now"),
+                "p_now_text": theme.probability(row.get("p_within_tolerance_now")),
+                "p_end": row.get("p_within_tolerance_end"),
+                "p_end_text": theme.probability(row.get("p_within_tolerance_end")),
+                "days": days,
+                "days_text": theme.number(days, 1 if days is not None and days < 10 else 0),
+                "money": money,
+                "money_text": theme.number(money, 0),
+                "deadline": theme.iso(row.get("deadline")),
+                "no_slot": bool(row.get("no_slot")),
+                "pin": "Pin…" if able else "",
+            }
+        )
+    return rows
+
+
+def unplanned_columns(plan: Document) -> list[Document]:
+    """The table's columns; the narrower the screen, the fewer."""
+    unit = plan["cost"]["currency"] or "money"
+    return [
+        parts.word_column("meter_id", "Meter", cellRenderer="DeviceCell", width=104),
+        parts.number_column("money", f"At stake, {unit}", "money_text", width=104),
+        parts.number_column("days", "Days out of tolerance", "days_text", width=112),
+        parts.number_column("p_now", "In tolerance now", "p_now_text", width=104, since=820),
+        parts.number_column("p_end", "At the end", "p_end_text", width=96, since=700),
+        parts.day_column("deadline", "Better before", since=1000),
+        parts.text_column("reason", "Why none", flex=3, minWidth=220, since=600),
+        parts.column("pin", "", cellRenderer="PinCell", sortable=False, width=84),
+    ]

@@ -1,0 +1,97 @@
+"""The bench list of one week, to print: what hangs, what it should show, room for what it shows."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import Dash, Input, Output, html
+
+from dashboard import components as parts
+from dashboard import theme
+from dashboard.components import arrived, arriving
+from dashboard.navigation import Document, Door, View
+from dashboard.pages.season.page import asked_in, query_of
+
+PATH = "/season/week/<week>"
+TITLE = "Bench list"
+PLACE = None
+TITLES = (
+    *("Meter", "Rider, bike", "Crank, mm", "Mass with hanger, kg", "Expected, N·m"),
+    *("Accept, N·m", "Zero before", "Left", "Right", "Zero after", "Done"),
+)
+CAUTIONS = (
+    "A 20 kg mass falls on whatever is under it: stand clear, strap it, never over a foot.",
+    "Clamp the bike by the seat post as its maker allows, lock the rear wheel, check that the "
+    "crank cannot turn.",
+    "Keep button cells away from children; a swallowed one is an emergency.",
+    "The meter maker's instructions and the workshop's own rules come first.",
+)
+
+
+def layout(data: Door, view: View) -> html.Div:
+    """The page's frame; the list arrives with the plan."""
+    season = data.season(view.as_of)
+    week = theme.iso(view.params.get("week"))
+    if season["empty"] or week is None:
+        way = parts.link("Go to the season.", "/season")
+        body: Any = parts.empty("There is no such week.", way)
+        return html.Div([html.H1(TITLE), body])
+    asked = asked_in(view, season) | {"week": week}
+    back = parts.link("← Season", f"/season?{query_of(asked)}")
+    return html.Div(
+        [
+            html.P(back, className="way-back"),
+            html.H1(f"Bench list, week of {theme.day(week)}"),
+            arriving("week", asked),
+        ],
+        className="bench-list-page",
+    )
+
+
+def draw(rows: list[Document]) -> Any:
+    """The list, or that nobody is planned."""
+    if not rows:
+        return parts.empty("No visit is planned for this week.", "Pin one on the season page.")
+    print_it = html.Button("Print this list", id="week-print", n_clicks=0)
+    lacks = [f"{row['meter_id']}: {text}" for row in rows for text in row["lacks"]]
+    return [
+        html.P(print_it, className="no-print"),
+        parts.plain_table(TITLES, [_row(row) for row in rows], name="Bench list"),
+        html.Ul([html.Li(theme.sentence(text)) for text in lacks], className="lacks"),
+        html.H2("Before anything hangs"),
+        html.Ul([html.Li(text) for text in CAUTIONS], className="cautions"),
+    ]
+
+
+def _row(row: Document) -> html.Tr:
+    place = [row.get("rider_id"), row.get("bike_id")]
+    limits = theme.MISSING
+    if row.get("lowest_nm") is not None:
+        low, high = (theme.number(row[key], 1) for key in ("lowest_nm", "highest_nm"))
+        limits = f"{low} to {high}"
+    cells = (
+        ", ".join(str(part) for part in place if part) or theme.MISSING,
+        theme.number(row.get("crank_length_mm"), 1),
+        theme.number(row.get("mass_kg"), 3),
+        theme.number(row.get("expected_torque_nm"), 2),
+        limits,
+    )
+    blanks = [html.Td(className="blank") for _ in range(5)]
+    head = html.Th(row["meter_id"], scope="row")
+    return html.Tr([head, *(html.Td(cell) for cell in cells), *blanks])
+
+
+def register(app: Dash, data: Door) -> None:
+    """The list arrives once the plan is there."""
+
+    @app.callback(
+        Output("week-body", "children"),
+        Output("week-progress", "children"),
+        Output("week-tick", "disabled"),
+        Input("week-asked", "data"),
+        Input("week-tick", "n_intervals"),
+    )
+    def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
+        period = (asked["first"], asked["last"], asked["slots"], asked["as_of"])
+        told = data.bench_list(asked["week"], *period)
+        return arrived(told | {"document": told["rows"]}, lambda rows: draw(rows))

@@ -1,0 +1,5 @@
+"""Who is asking, and what may they do?"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,0 +1,205 @@
+"""Signing in and out: the page, the cookie, and the check before every other request.
+
+While a store has no accounts, whoever can reach the dashboard (only this machine) may do
+everything. Once it has one, every request but these pages' own needs a sign-in, on loopback too:
+a proxy on the same machine, or another user of it, comes from there as well.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Callable
+from typing import Any
+from urllib.parse import quote
+
+from flask import Flask, Response, g, has_request_context, redirect, request
+from markupsafe import escape
+
+from dashboard import theme
+from dashboard.security import rights
+from dashboard.security.rights import HERE, Person
+from dashboard.service import IDLE, People, SignInError
+
+LOG = logging.getLogger("slopewatch.dashboard")
+SIGN_IN, SIGN_OUT = "/sign-in", "/sign-out"
+OPEN = ("/assets/", "/_dash-component-suites/", "/_favicon.ico")
+DASH_OWN = ("/_dash-layout", "/_dash-dependencies", "/_dash-update-component")
+PAGE = """<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>Sign in · Slopewatch</title>
+<link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+<style>{colours}</style>
+<script>{early}</script>
+<link rel="stylesheet" href="/assets/style.css">
+</head>
+<body>
+<main class="sign-in">
+<h1><span class="mark" aria-hidden="true"></span> Slopewatch</h1>
+<p class="note">Riders' power and the team's devices: for the team only.</p>
+{said}
+<form method="post" action="/sign-in">
+<input type="hidden" name="next" value="{next}">
+<label for="name">Name</label>
+<input id="name" name="name" autocomplete="username" autocapitalize="none" required {name_focus}
+ value="{name}">
+<label for="password">Password</label>
+<input id="password" name="password" type="password" autocomplete="current-password" required
+ {password_focus}>
+<button type="submit">Sign in</button>
+</form>
+<p class="note">No account, or the password is gone? An owner adds and changes accounts on the page
+People, and whoever runs the dashboard's machine there:
+<code class="command">slopewatch account --help</code></p>
+</main>
+</body>
+</html>
+"""
+
+
+class SignIns:
+    """What stands between the server and everyone who asks. early: a script for the page."""
+
+    def __init__(self, people: People, *, store_name: str, early: str) -> None:
+        self._people, self._early = people, early
+        # two dashboards on one machine share its cookies, whatever their ports
+        self._cookie = f"slopewatch_{hashlib.sha256(store_name.encode()).hexdigest()[:8]}"
+
+    def install(self, server: Flask) -> None:
+        """Add the pages, and the check before every request."""
+        server.add_url_rule(SIGN_IN, "sign_in", self.page, methods=["GET"])
+        server.add_url_rule(SIGN_IN, "sign_in_try", self.try_it, methods=["POST"])
+        server.add_url_rule(SIGN_OUT, "sign_out", self.leave, methods=["POST"])
+        ask_first(server, self.check)
+        server.after_request(self.renew)
+
+    # ---- every request ----------------------------------------------------------------------
+
+    def check(self) -> Response | None:
+        """Who sends this request; a refusal when it needs a sign-in and has none."""
+        if not self._people.exist():
+            g.person = HERE
+            return None
+        found = self._people.signed_in(request.cookies.get(self._cookie))
+        if found is not None:
+            g.person, g.renewed = found
+        if request.path.startswith(OPEN) or request.path in (SIGN_IN, SIGN_OUT):
+            return None
+        if found is None:
+            return _sign_in_first()
+        return None if self._is_open(found[0]) else _refused()
+
+    def _is_open(self, person: Person) -> bool:
+        rule = str(request.url_rule) if request.url_rule else ""
+        if rule in ("/", "/<path:path>") and request.method in ("GET", "HEAD", "OPTIONS"):
+            return True  # the frame of every page, without any data
+        return request.path in DASH_OWN or rights.may_fetch(person, request.path)
+
+    def renew(self, response: Response) -> Response:
+        """Being used extends a sign-in: nobody is cut off in the middle of a bench session."""
+        if g.get("renewed"):
+            self._set(response, g.renewed)
+        return response
+
+    def _set(self, response: Response, token: str) -> None:
+        response.set_cookie(
+            self._cookie,
+            token,
+            max_age=int(IDLE.total_seconds()),
+            secure=request.is_secure,
+            httponly=True,
+            samesite="Strict",
+        )
+
+    # ---- the pages --------------------------------------------------------------------------
+
+    def page(self) -> Response:
+        """The sign-in page; whoever is signed in already goes on."""
+        onward = _onward(request.args.get("next"))
+        if g.get("person") is not None:
+            return _go(onward)
+        return self._page(onward)
+
+    def _page(self, onward: str, *, said: str = "", name: str = "", code: int = 200) -> Response:
+        shown = f'<p class="warn" role="alert">{escape(said)}</p>' if said else ""
+        text = PAGE.format(
+            colours=theme.css_variables(),
+            early=self._early,
+            said=shown,
+            next=escape(onward),
+            name=escape(name),
+            name_focus="" if name else "autofocus",
+            password_focus="autofocus" if name else "",
+        )
+        return Response(text, status=code, mimetype="text/html")
+
+    def try_it(self) -> Response:
+        """Sign in with the name and the password of the form."""
+        name, password = request.form.get("name", "").strip(), request.form.get("password", "")
+        onward, address = _onward(request.form.get("next")), str(request.remote_addr)
+        try:
+            token = self._people.sign_in(name, password, address=address)
+        except SignInError as refused:
+            LOG.warning("a sign-in from %s failed", address)
+            code = 429 if refused.wait_s else 401
+            answer = self._page(onward, said=str(refused), name=name, code=code)
+            if refused.wait_s:
+                answer.headers["Retry-After"] = str(refused.wait_s)
+            return answer
+        answer = _go(onward)
+        g.renewed = None
+        self._set(answer, token)
+        return answer
+
+    def leave(self) -> Response:
+        """Sign out: the token is worth nothing from now on."""
+        self._people.sign_out(request.cookies.get(self._cookie))
+        answer = _go(SIGN_IN)
+        g.renewed = None
+        answer.delete_cookie(self._cookie, httponly=True, samesite="Strict")
+        return answer
+
+
+def ask_first(server: Flask, check: Callable[[], Response | None]) -> None:
+    """Run a check before every request, and before whatever else was to run then."""
+    server.before_request_funcs.setdefault(None, []).insert(0, check)
+
+
+def _sign_in_first() -> Response:
+    if request.method in ("GET", "HEAD") and not request.path.startswith("/_dash"):
+        onward = request.full_path.rstrip("?")
+        return _go(f"{SIGN_IN}?next={quote(onward, safe='/')}")
+    return Response("Sign in first.\n", status=401, mimetype="text/plain")
+
+
+def _refused() -> Response:
+    return Response("This is not open to your role.\n", status=403, mimetype="text/plain")
+
+
+def _go(where: str) -> Response:
+    answer: Any = redirect(where, code=303)
+    return Response(answer.get_data(), answer.status_code, answer.headers)
+
+
+def _onward(asked: str | None) -> str:
+    """Where to go after signing in: an address of this dashboard, whatever was asked."""
+    plain = asked or "/"
+    safe = plain.startswith("/") and plain.isprintable() and "\\" not in plain
+    return plain if safe and not plain.startswith(("//", SIGN_IN, SIGN_OUT)) else "/"
+
+
+def person_asking() -> Person:
+    """Whoever sent the request that is being answered; this machine outside of any."""
+    if not has_request_context():
+        return HERE
+    person: Person = g.person  # set before every request; without it nothing is answered
+    return person
+
+
+def signed_in() -> Person | None:
+    """Whoever signed in and sent this request; None for this machine and for nobody."""
+    person: Person | None = g.get("person") if has_request_context() else None
+    return None if person is HERE else person

@@ -1,0 +1,281 @@
+"""The dashboard's shell: navigation, the page at an address, errors in words."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import logging
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas  # noqa: F401  whole before the first answer: plotly looks for it while writing one
+from dash import MATCH, Dash, Input, Output, State, dcc, html, set_props
+from flask import g
+
+from dashboard import components, security, theme
+from dashboard.navigation import Door, Page, View, find, find_pages
+from dashboard.security import (
+    HERE,
+    NOTHING,
+    SIGN_OUT,
+    Guarded,
+    Person,
+    SignIns,
+    ask_first,
+    person_asking,
+    signed_in,
+)
+from dashboard.service import is_expected
+from dashboard.web import past_days
+from dashboard.web.page_cache import Bodies
+from dashboard.web.server import harden
+
+LOG = logging.getLogger("slopewatch.dashboard")
+NAME = "Slopewatch"
+# Runs before the first paint, so that a reader who chose a theme never sees the other one.
+EARLY_SCRIPT = (
+    "try{var t=localStorage.getItem('slopewatch-theme');"
+    "if(t)document.documentElement.dataset.theme=t}catch(e){}"
+)
+INDEX = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<title>{%title%}</title>
+<link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+<style>COLOURS</style>
+<script>EARLY</script>
+{%css%}
+</head>
+<body>
+<noscript>This dashboard needs JavaScript. `slopewatch status` prints the same facts.</noscript>
+{%app_entry%}
+<footer>{%config%}{%scripts%}{%renderer%}</footer>
+</body>
+</html>
+"""
+
+
+def create_app(data: Door, *, hosts: Sequence[str] = ()) -> Dash:
+    """The dashboard over a store; the same for the served one and for tests.
+
+    data: the door to the store and the models (dashboard.service.pages.Data); its `people` are
+        who may sign in, a stand-in without them is for whoever can reach it
+    hosts: names to answer to besides the loopback ones
+    """
+    people = getattr(data, "people", None)
+    guarded: Any = Guarded(
+        data, person_asking, scope=people.scope if people else lambda _person: NOTHING
+    )
+    pages = find_pages()
+    app = Dash(
+        "dashboard",
+        assets_folder=str(Path(__file__).parent.parent / "assets"),
+        pages_folder="",
+        use_pages=False,
+        title=NAME,
+        update_title="",
+        compress=bool(hosts),  # on loopback it only costs time
+        index_string=INDEX.replace("COLOURS", theme.css_variables()).replace("EARLY", EARLY_SCRIPT),
+        suppress_callback_exceptions=True,  # a page's ids exist only while it is open
+        on_error=tell_error,
+        enable_mcp=False,
+    )
+    app.layout = shell
+    _register_shell(app, guarded, pages)
+    for page in pages:
+        if page.register is not None:
+            page.register(app, guarded)
+    if people is None:
+        ask_first(app.server, _everyone_is_here)
+    else:
+        name = str(getattr(data, "store_name", ""))
+        SignIns(people, store_name=name, early=EARLY_SCRIPT).install(app.server)
+    harden(app.server, csp_hashes=[*app.csp_hashes(), _hash(EARLY_SCRIPT)], hosts=hosts)
+    return app
+
+
+def _everyone_is_here() -> None:
+    g.person = HERE
+
+
+def _hash(script: str) -> str:
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    return f"'sha256-{digest}'"
+
+
+def shell() -> html.Div:
+    """What stands around every page."""
+    return html.Div(
+        [
+            dcc.Location(id="place", refresh="callback-nav"),
+            dcc.Store(id="theme", data="light"),
+            dcc.Store(id="palettes", data={"light": theme.LIGHT, "dark": theme.DARK}),
+            dcc.Store(id="page-title"),
+            html.A("Skip to the page", href="#page", className="skip"),
+            html.Header([_brand(), _navigation(), _theme_switch(), _signed_in()], className="top"),
+            html.Div(id="shell-notice", role="alert"),
+            html.Main(_waiting(), id="page", tabIndex=-1),
+        ],
+        className="shell",
+    )
+
+
+def _brand() -> html.A:
+    mark = html.Span(className="mark", **components.aria(hidden="true"))
+    return components.link([mark, NAME], "/", className="brand")
+
+
+def _navigation() -> html.Nav:
+    return html.Nav(id="shell-nav", **components.aria(label="Pages"))
+
+
+def _theme_switch() -> html.Button:
+    return html.Button("Colours: auto", id="theme-switch", className="quiet", n_clicks=0)
+
+
+def _signed_in() -> html.Form | None:
+    """Who is signed in, and the way out; nothing while there are no accounts."""
+    person = signed_in()
+    if person is None:
+        return None
+    who = html.Span([html.B(person.name), f", {person.role}"], className="who")
+    out = html.Button("Sign out", type="submit", className="quiet")
+    return html.Form([who, out], action=SIGN_OUT, method="POST", className="signed-in")
+
+
+def _waiting() -> html.P:
+    return html.P("Reading the store…", className="waiting")
+
+
+def _register_shell(app: Dash, data: Door, pages: list[Page]) -> None:
+    bodies = Bodies()
+
+    @app.callback(
+        Output("page", "children"),
+        Output("page-title", "data"),
+        Output("shell-nav", "children"),
+        Output("shell-notice", "children"),
+        Input("place", "pathname"),
+        Input("place", "search"),
+    )
+    def show(pathname: str | None, search: str | None) -> tuple[Any, str, Any, None]:
+        found = find(pages, pathname, search)
+        view = found[1] if found else View()
+        waiting = past_days.not_yet(data, found)
+        if waiting is not None and found is not None:
+            body, title = waiting, page_title(*found)
+        else:
+            body, title = page_body(data, found, bodies)
+        return body, title, navigation(pages, found and found[0], view, person_asking()), None
+
+    past_days.register(app, data, pages, lambda found: page_body(data, found, bodies)[0])
+    title = Input("page-title", "data")
+    components.in_browser(app, "arrive", title, at_start=False)
+    components.in_browser(
+        app,
+        "lookFrom",
+        Output("place", "search"),
+        Input("as-of-show", "n_clicks"),
+        at_start=False,
+    )
+    components.in_browser(
+        app,
+        "switchTheme",
+        Output("theme-switch", "children"),
+        Output("theme", "data"),
+        Input("theme-switch", "n_clicks"),
+    )
+    components.in_browser(
+        app,
+        "paint",
+        Output({"type": "chart", "name": MATCH}, "children"),
+        Input({"type": "chart-source", "name": MATCH}, "data"),
+        Input("theme", "data"),
+        State("palettes", "data"),
+    )
+
+
+def page_body(
+    data: Door, found: tuple[Page, View] | None, bodies: Bodies | None = None
+) -> tuple[Any, str]:
+    """The page and its title; a sentence instead when there is none or it cannot be drawn."""
+    if found is None:
+        return _lost(), f"No such page · {NAME}"
+    page, view = found
+    if not security.may_open(person_asking(), page.path):
+        return _not_open(person_asking()), f"{page.title} · {NAME}"
+    try:
+        body = bodies.body(page, data, view, person_asking()) if bodies else page.layout(data, view)
+        above = _provisional(data)
+    except Exception as problem:
+        if is_expected(problem):
+            return _said(str(problem)), f"{page.title} · {NAME}"
+        LOG.exception("page %s could not be drawn", page.path)
+        return _failed(), f"{page.title} · {NAME}"
+    return [*above, body], page_title(page, view)
+
+
+def page_title(page: Page, view: View) -> str:
+    """What the browser calls the page: what it is about, else its name."""
+    return f"{next(iter(view.params.values()), page.title)} · {NAME}"
+
+
+def _provisional(data: Door) -> list[html.P]:
+    """A line over every page whose numbers rest on a fit that did not converge."""
+    if data.fit_state()["converged"] is not False:
+        return []
+    text = "The last fit did not settle: take every number on this page as provisional."
+    return [html.P(text, className="warn", role="status")]
+
+
+def _lost() -> html.Div:
+    return components.empty(
+        "There is no page at this address.", components.link("Go to the fleet.", "/")
+    )
+
+
+def _not_open(person: Person) -> html.Div:
+    return components.empty(
+        f"This page is not open to a {person.role}.", components.link("Go to the fleet.", "/")
+    )
+
+
+def _said(text: str) -> html.Div:
+    sentence = text[:1].upper() + text[1:]
+    return components.empty(sentence, components.link("Go to the fleet.", "/"))
+
+
+def _failed() -> html.Div:
+    return components.empty(
+        "This page cannot be drawn just now.",
+        "Reload it. If that does not help, the program's log says what went wrong; "
+        "the other pages and the command line still work.",
+    )
+
+
+def navigation(
+    pages: list[Page], current: Page | None, view: View, person: Person = HERE
+) -> html.Ul:
+    """The links to the person's pages; the open one is marked for eye and screen reader."""
+    links = [
+        components.link(
+            page.title,
+            view.link(page.path),
+            **({"aria-current": "page"} if page is current else {}),
+        )
+        for page in pages
+        if page.place is not None and security.may_open(person, page.path)
+    ]
+    return html.Ul([html.Li(link) for link in links])
+
+
+def tell_error(error: Exception) -> None:
+    """Say in the page that something failed; a traceback goes to the log only."""
+    if is_expected(error):
+        set_props("shell-notice", {"children": str(error)})
+        return
+    LOG.error("a callback failed", exc_info=error)
+    text = "That did not work; the program's log says why. Nothing was changed."
+    set_props("shell-notice", {"children": text})

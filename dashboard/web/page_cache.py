@@ -1,0 +1,51 @@
+"""Pages as they were drawn, kept until the data change: most visits find one ready."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import orjson
+
+from dashboard.navigation import Door, Page, View
+from dashboard.security import Person
+from dashboard.service import Slots
+
+KEPT = 64
+HOW = orjson.OPT_NON_STR_KEYS | orjson.OPT_SERIALIZE_NUMPY
+
+
+class Bodies:
+    """Drawn pages by what they were drawn for: the address, the person, the data's version.
+
+    Only pages that say so (KEPT in their module) are kept: those that show nothing but what the
+    door answers for the address. A door that cannot tell its version has every page drawn anew.
+    """
+
+    def __init__(self) -> None:
+        self._drawn = Slots(KEPT)
+
+    def body(self, page: Page, data: Door, view: View, person: Person) -> Any:
+        """The page, drawn now or before, as the JSON that the browser gets.
+
+        Writing a page of three hundred meters as JSON takes longer than all else that a visit
+        costs, so it is done without a second look at every value, and kept too.
+        """
+        version = getattr(data, "version", None) if page.kept else None
+        if version is None:
+            return _written(page.layout(data, view))
+        asked = (tuple(view.params.items()), tuple(view.query.items()))
+        key = (page.path, asked, person, tuple(version()))
+        return self._drawn.get(key, lambda: _written(page.layout(data, view)))
+
+
+def _written(drawn: Any) -> orjson.Fragment:
+    return orjson.Fragment(orjson.dumps(drawn, default=_opened, option=HOW))
+
+
+def _opened(part: Any) -> Any:
+    if hasattr(part, "to_plotly_json"):
+        return part.to_plotly_json()
+    if isinstance(part, np.generic | np.ndarray):  # of a kind that the writer does not know
+        return part.tolist()
+    raise TypeError(f"a {type(part).__name__} has no place in a page")
