@@ -31,7 +31,7 @@ PAGES = "dashboard.pages"
 
 
 class Door(Protocol):
-    """The part of dashboard.service.pages.Data that the pages call; documents by the data contract."""
+    """What the pages call of dashboard.service.pages.Data; documents by the data contract."""
 
     def status(self, as_of: str | None = None) -> Document: ...
 

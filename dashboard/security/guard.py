@@ -1,7 +1,7 @@
 """The guard before the pages' door: every call is checked here, for whoever sent the request.
 
-`dashboard.security.rights` says who may call what. A page, its callbacks and the addresses that hand out
-files all get the guarded door and have no other.
+`dashboard.security.rights` says who may call what. A page, its callbacks and the addresses that
+hand out files all get the guarded door and have no other.
 """
 
 from __future__ import annotations

@@ -229,7 +229,7 @@ class PeopleDoor(Kept):
             **{name: sorted(everything[name].unique().to_list()) for name in ("who", "what")},
         }
 
-    # ---- changes of accounts: for an owner who signed in (dashboard.security.rights) ---------------------
+    # ---- changes of accounts: for an owner who signed in
 
     def add_account(self, name: str, password: str, *, role: str, coach: str | None = None) -> None:
         """Add an account; an expected error where name, role or password will not do."""

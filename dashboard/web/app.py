@@ -28,8 +28,8 @@ from dashboard.security import (
 )
 from dashboard.service import is_expected
 from dashboard.web import past_days
+from dashboard.web.hardening import harden
 from dashboard.web.page_cache import Bodies
-from dashboard.web.server import harden
 
 LOG = logging.getLogger("slopewatch.dashboard")
 NAME = "Slopewatch"

@@ -5,10 +5,11 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from models.ageing.survival import time_to_out_table
-from models.honesty import share_out_of_tolerance
+from models.metrology import effective_number, proportion
 
 
 def group_table(
@@ -21,7 +22,7 @@ def group_table(
 ) -> list[dict[str, Any]]:
     """A row a group of the roster.
 
-    In   sessions: session_results; meters: the roster; population: `models.ageing.population`'s table
+    In   sessions: session_results; meters: the roster; population: as from `drift_table`
     Out  group, meters, sessions, drift_pct_per_year with its 90 % interval (how: method and
          reason), out_share (share of sessions that found the meter out) with Wilson's interval
          on the effective number of sessions, within_1y (share of meters not yet out after a
@@ -79,3 +80,35 @@ def _time(row: dict[str, Any] | None) -> dict[str, Any]:
         "time_method": row.get("method"),
         "time_reason": row.get("reason"),
     }
+
+
+def share_out_of_tolerance(sessions: pl.DataFrame, *, by: str = "model_group") -> pl.DataFrame:
+    """Share of sessions that found the meter out of tolerance, by group.
+
+    In   meter_id, gain_error_pct, tolerance_pct, `by`
+    Out  by, n_sessions, n_meters, n_out, out_share, out_share_lo, out_share_hi (Wilson, 90 %,
+         on the effective number of sessions). What was found is the meter's error and the
+         session's noise together.
+    """
+    used = sessions.filter(pl.col("gain_error_pct").is_finite() & pl.col(by).is_not_null())
+    rows = []
+    for key in used[by].unique().sort():
+        group = used.filter(pl.col(by) == key)
+        out = np.abs(group["gain_error_pct"].to_numpy()) > group["tolerance_pct"].to_numpy()
+        meter = group["meter_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
+        n_effective = effective_number(out, meter)
+        share = proportion(float(out.mean()) * n_effective, n_effective)
+        rows.append(
+            {
+                by: key,
+                "n_sessions": group.height,
+                "n_meters": int(meter.max()) + 1,
+                "n_out": int(out.sum()),
+                "out_share": share.share,
+                "out_share_lo": share.lo,
+                "out_share_hi": share.hi,
+            }
+        )
+    counts = dict.fromkeys(["n_sessions", "n_meters", "n_out"], pl.Int64())
+    shares = dict.fromkeys(["out_share", "out_share_lo", "out_share_hi"], pl.Float64())
+    return pl.DataFrame(rows, schema={by: used.schema[by], **counts, **shares})

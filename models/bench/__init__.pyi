@@ -1,3 +1,4 @@
+from .document import session_document as session_document
 from .evaluation import SESSION_SCHEMA as SESSION_SCHEMA
 from .evaluation import evaluate_bench as evaluate_bench
 from .evaluation import session_frame as session_frame

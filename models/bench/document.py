@@ -21,7 +21,7 @@ PCT_DIGITS = 6
 SLOPE_DIGITS = 10
 
 
-def document(result: SessionResult) -> dict[str, Any]:
+def session_document(result: SessionResult) -> dict[str, Any]:
     """The contract's `bench` entry of one session, and more."""
     session = result.session
     return {

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import polars as pl
 
 from models.bench.advice import LEAVE, REPEAT, Advice, advise, new_slope
+from models.bench.document import session_document
 from models.bench.findings import hold, remarks
 from models.bench.measurement import (
     AFTER_WORK,
@@ -257,7 +258,7 @@ SESSION_SCHEMA: dict[str, pl.DataType] = {
 
 
 def session_frame(results: Sequence[SessionResult]) -> pl.DataFrame:
-    """One row a session, columns of SESSION_SCHEMA; `document` is `to_document()` as JSON.
+    """One row a session, columns of SESSION_SCHEMA; `document` is `session_document` as JSON.
 
     The five u_…_pct are standard uncertainties of gain_error_ln (100·ln): random for this
     session (with dof_session, null if infinite), and shared through the mass set, the place,
@@ -265,7 +266,7 @@ def session_frame(results: Sequence[SessionResult]) -> pl.DataFrame:
     what was found, in 100·ln, after work that left the slope alone.
     """
     rows = [
-        {**result.row(), "document": json.dumps(result.to_document(), ensure_ascii=False)}
+        {**result.row(), "document": json.dumps(session_document(result), ensure_ascii=False)}
         for result in results
     ]
     return pl.DataFrame(rows, schema=SESSION_SCHEMA, orient="row")

@@ -158,12 +158,6 @@ class SessionResult:
             linearity_pct=self.linearity_pct,
         )
 
-    def to_document(self) -> dict[str, Any]:
-        """The `bench` command's JSON of this session."""
-        from models.bench.document import document
-
-        return document(self)
-
     def row(self) -> dict[str, Any]:
         """The session's row of `session_results`, its document left out."""
         s, gain = self.session, self.found

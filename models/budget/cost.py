@@ -1,7 +1,7 @@
 """The manager's budget: what a season costs, by item, group and meter, and what to replace.
 
 What has happened by the day of the budget is counted, what is to come is expected: bench visits
-as planned (`models.season.schedule`), battery swaps from each meter's usual interval, replacements from
+as planned (`models.season`), battery swaps from each meter's usual interval, replacements from
 how often meters have had to be replaced. The days ridden out of tolerance are no expense; their
 price stands beside the total as `risk`.
 """
@@ -22,7 +22,7 @@ from models.season import Asked, Tables, plan_document, prices, supposing
 from models.wording import NothingToSayError
 
 if TYPE_CHECKING:
-    from models.run import Records, Settings
+    from models.records import Records, Settings
 
 Array = NDArray[np.float64]
 

@@ -15,7 +15,7 @@ from models.fleet import FleetFit, year_of
 from models.season import Asked, Tables, prices, unit_cost
 
 if TYPE_CHECKING:
-    from models.run import Records
+    from models.records import Records
 
 Array = NDArray[np.float64]
 DRAWS = 4000

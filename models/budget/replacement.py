@@ -18,7 +18,7 @@ from models.season import Tables, days_between, prices, use_of
 from models.wording import chance
 
 if TYPE_CHECKING:
-    from models.run import Records
+    from models.records import Records
 
 Array = NDArray[np.float64]
 LIFE_YEARS, YEARS_SAID = 3.0, "3 years"  # over which a new meter must pay for itself

@@ -1,8 +1,8 @@
 """What the coach is told when a meter begins to show other watts for the same effort.
 
 A reset of the slope, another meter under a rider, a changed setting, a battery swap that moved
-the meter, an alarm (`models.coaching.alarm_notices`): from that day watts are not to be compared with those
-before without the ledger.
+the meter, an alarm: from that day watts are not to be compared with earlier ones without the
+ledger.
 """
 
 from __future__ import annotations

@@ -84,7 +84,7 @@ class FleetFit:
         return mean, np.sqrt(np.maximum(variance, 0.0))
 
     def innovations(self) -> pl.DataFrame:
-        """One-step-ahead innovations, a row an observation; see models.fleet.inference.innovations."""
+        """Return the one-step-ahead innovations, a row an observation; see `innovation_frame`."""
         return innovation_frame(self.posterior.state)
 
     def observed(self) -> pl.DataFrame:
@@ -154,7 +154,7 @@ class FleetFit:
         return variance_shares(self.prepared, self.hyper, self.posterior.outlook, rng=rng)
 
     def warmth(self) -> pl.DataFrame:
-        """Temperature coefficient of every meter's gain; see models.fleet.temperature_coefficient."""
+        """Return the temperature coefficient of every meter's gain; see `warmth_frame`."""
         return warmth_frame(self.posterior)
 
     def hyper_document(self) -> dict[str, Any]:

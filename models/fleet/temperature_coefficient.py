@@ -2,7 +2,8 @@
 
 A group with `warmth_needs` observations of known temperature gets a coefficient fitted, its
 meters' own around it. In any other the coefficient is unknown: 0 ± `unknown_warmth_sd`. It is
-fitted apart from the zero's (models.records.zeros): comparisons and sessions are freed of the zero first.
+fitted apart from the zero's (`models.records.zeros`): comparisons and sessions are freed of the
+zero first.
 """
 
 import numpy as np

@@ -29,7 +29,7 @@ from models.status import p_within
 from models.wording import chance
 
 if TYPE_CHECKING:
-    from models.run import Records, Settings
+    from models.records import Records, Settings
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]

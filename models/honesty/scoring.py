@@ -1,14 +1,10 @@
-"""How honest forecasts were: coverage, calibration of probabilities, bias; and proportions.
-
-A proportion's interval comes from statsmodels (Wilson's score interval, or Clopper–Pearson's
-exact one), never from p ± 1.96 √(pq/n), which fails where it matters: near 0 and 1.
-"""
-
-from typing import Literal, NamedTuple
+"""How honest forecasts were: coverage, calibration of probabilities, bias."""
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+
+from models.metrology import effective_number, proportion
 
 Array = NDArray[np.float64]
 Z90 = 1.6448536269514722
@@ -29,34 +25,6 @@ HINDCAST_SCHEMA: dict[str, pl.DataType] = {
     "rmse_pct": pl.Float64(),
     "mean_sd_pct": pl.Float64(),
 }
-
-
-class Proportion(NamedTuple):
-    """count of n, and the interval of the underlying probability."""
-
-    share: float
-    lo: float
-    hi: float
-
-
-def proportion(
-    count: float,
-    n: float,
-    *,
-    level: float = 0.90,
-    method: Literal["wilson", "clopper-pearson"] = "wilson",
-) -> Proportion:
-    """Share with its interval; n = 0 gives (nan, 0, 1): nothing is known.
-
-    Ref  Wilson (1927), JASA 22:209; Clopper & Pearson (1934), Biometrika 26:404.
-    """
-    if n <= 0:
-        return Proportion(float("nan"), 0.0, 1.0)
-    from statsmodels.stats.proportion import proportion_confint
-
-    name = {"wilson": "wilson", "clopper-pearson": "beta"}[method]
-    lo, hi = proportion_confint(count, n, alpha=1.0 - level, method=name)
-    return Proportion(count / n, float(lo), float(hi))
 
 
 def brier_score(p: Array, happened: NDArray[np.bool_]) -> float:
@@ -149,54 +117,6 @@ def _scores(rows: pl.DataFrame) -> dict[str, float | int | None]:
         "rmse_pct": float(np.sqrt((error**2).mean())),
         "mean_sd_pct": float(np.sqrt((sd**2).mean())),
     }
-
-
-def share_out_of_tolerance(sessions: pl.DataFrame, *, by: str = "model_group") -> pl.DataFrame:
-    """Share of sessions that found the meter out of tolerance, by group.
-
-    In   meter_id, gain_error_pct, tolerance_pct, `by`
-    Out  by, n_sessions, n_meters, n_out, out_share, out_share_lo, out_share_hi (Wilson, 90 %,
-         on the effective number of sessions). What was found is the meter's error and the
-         session's noise together.
-    """
-    used = sessions.filter(pl.col("gain_error_pct").is_finite() & pl.col(by).is_not_null())
-    rows = []
-    for key in used[by].unique().sort():
-        group = used.filter(pl.col(by) == key)
-        out = np.abs(group["gain_error_pct"].to_numpy()) > group["tolerance_pct"].to_numpy()
-        meter = group["meter_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
-        n_effective = effective_number(out, meter)
-        share = proportion(float(out.mean()) * n_effective, n_effective)
-        rows.append(
-            {
-                by: key,
-                "n_sessions": group.height,
-                "n_meters": int(meter.max()) + 1,
-                "n_out": int(out.sum()),
-                "out_share": share.share,
-                "out_share_lo": share.lo,
-                "out_share_hi": share.hi,
-            }
-        )
-    counts = dict.fromkeys(["n_sessions", "n_meters", "n_out"], pl.Int64())
-    shares = dict.fromkeys(["out_share", "out_share_lo", "out_share_hi"], pl.Float64())
-    return pl.DataFrame(rows, schema={by: used.schema[by], **counts, **shares})
-
-
-def effective_number(happened: NDArray[np.bool_], cluster: NDArray[np.int64]) -> float:
-    """Number of independent trials that say as much as these, which hang together in clusters.
-
-    n / design effect, the variance of the share over clusters against a binomial one, no less
-    than 1. Where all outcomes are alike (no variance to compare) n itself. cluster: 0 … m − 1.
-    Ref  Rao & Scott (1992), Biometrics 48:577.
-    """
-    n, share = happened.size, float(happened.mean())
-    n_clusters = int(cluster.max()) + 1
-    if n_clusters < 2 or share in (0.0, 1.0):
-        return float(n)
-    rest = np.bincount(cluster, weights=happened - share, minlength=n_clusters)
-    variance = n_clusters / (n_clusters - 1) * float(rest @ rest) / n**2
-    return float(n / max(1.0, variance * n / (share * (1 - share))))
 
 
 def _u_mean(values: Array, cluster: NDArray[np.int64]) -> float | None:

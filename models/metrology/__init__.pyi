@@ -22,6 +22,8 @@ from .masses import REFERENCE_DENSITY_KG_M3 as REFERENCE_DENSITY_KG_M3
 from .masses import Load as Load
 from .masses import MassLimits as MassLimits
 from .masses import load_of as load_of
+from .proportions import effective_number as effective_number
+from .proportions import proportion as proportion
 from .resolution import display_step as display_step
 from .uncertainty import INFINITE as INFINITE
 from .uncertainty import Budget as Budget

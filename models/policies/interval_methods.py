@@ -1,6 +1,6 @@
 """The interval methods themselves: rows of sessions in, an interval in days a meter out.
 
-In   rows: a session each, as `models.policies.intervals` makes them (meter_id, group, at, day, point,
+In   rows: a session each, as `intervals.py` makes them (meter_id, group, at, day, point,
      gain_error_pct, left_pct, sensitivity, p_after, tolerance_pct, gap_days)
 Out  meter_id, interval_days (null: the method cannot say), reason
 """
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from models.ageing import fit_weibull
-from models.honesty import proportion
+from models.metrology import proportion
 
 Array = NDArray[np.float64]
 DAYS_A_YEAR = 365.25

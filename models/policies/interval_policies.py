@@ -1,4 +1,4 @@
-"""The interval methods of ILAC-G24 / OIML D 10 as policies (`models.policies.intervals` explains them)."""
+"""The interval methods of ILAC-G24 / OIML D 10 as policies (`intervals.py` explains them)."""
 
 from __future__ import annotations
 

@@ -3,8 +3,6 @@ from .bench_days import kit as kit
 from .bench_days import session as session
 from .bench_days import side_of as side_of
 from .fit_of_day import follow as follow
-from .pipeline import Records as Records
-from .pipeline import Settings as Settings
 from .questions import Period as Period
 from .questions import bench_files as bench_files
 from .questions import budget as budget

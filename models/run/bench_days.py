@@ -12,7 +12,7 @@ import polars as pl
 from ingest.load import typed_entry
 from ingest.store import Store
 from models import bench
-from models.bench import evaluate_bench
+from models.bench import evaluate_bench, session_document
 from models.run import fit_of_day
 from models.wording import NothingToSayError
 
@@ -78,7 +78,7 @@ def judge(side: Side, rows: Rows) -> dict[str, Any]:
     results = evaluate_bench(tables, tolerance_pct=side.tolerance_pct, earlier=_of(side, rows))
     if len(results) != 1:
         raise NothingToSayError("found rows of several sessions, expected one session at a time")
-    return results[0].to_document()
+    return session_document(results[0])
 
 
 def _of(side: Side, rows: Rows) -> pl.DataFrame | None:
@@ -108,7 +108,7 @@ def session(store: Store, session_id: str) -> dict[str, Any]:
     )
     gravity = result.session.gravity
     return {
-        "document": result.to_document(),
+        "document": session_document(result),
         "entered": {name: first[name] for name in ENTERED},
         "crank_length_mm": result.session.crank_length_mm,
         "gravity": {"value_ms2": gravity.value_ms2, "source": gravity.source},

@@ -18,9 +18,9 @@ from ingest.recordings import live_results
 from ingest.schema import TABLES
 from ingest.store import Database, Store
 from models.fleet import Effect, FleetFit, FleetSettings, condition, hyper_from_document
-from models.records import up_to
+from models.records import Records, Settings, Tables, up_to
 from models.run import pipeline
-from models.run.pipeline import Evaluated, Records, Settings, Tables
+from models.run.pipeline import Evaluated
 from models.status import Snapshot
 from models.wording import NothingToSayError, unknown_name
 

@@ -18,6 +18,9 @@ from models.bench import SESSION_SCHEMA, evaluate_bench, session_frame
 from models.coaching import notice_frame, notices
 from models.fleet import KINDS, FleetData, FleetFit, FleetSettings, fit
 from models.records import (
+    Records,
+    Settings,
+    Tables,
     fleet_data,
     known_changes,
     roster,
@@ -29,61 +32,14 @@ from models.records import (
     zero_steps,
 )
 from models.rides import RESULT_SCHEMA, compare_steps, without_impossible
-from models.status import Facts, Snapshot, course_days, findings, noon, trainer_changes
+from models.status import Snapshot, course_days, findings, noon, trainer_changes
 
-Tables = dict[str, pl.DataFrame]
 SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
 NOTICE_DAYS = 396
 FORM = 4
 """Of what is kept of a fit: one more whenever a kept frame changes."""
 MODEL = f"{FORM}," + ",".join(KINDS)
 """Names the model's form: a fit that an earlier form left in a store is made again."""
-
-
-@dataclass(frozen=True)
-class Settings:
-    """The store's settings that the models need."""
-
-    tolerance_pct: float = 1.5
-    reliability_target: float = 0.90
-    false_alarms_per_season: float = 1.0
-    time_zone: str = "UTC"
-
-
-@dataclass(frozen=True)
-class Records:
-    """The evaluated records up to a day: frames as DEVELOPERS.md names them.
-
-    course: the resets, and every other known change (a setting) among them
-    told: the tables that say who rides what for whom: assignments, riders, events
-    """
-
-    as_of: date
-    meters: pl.DataFrame
-    sessions: pl.DataFrame
-    comparisons: pl.DataFrame
-    resets: pl.DataFrame
-    course: pl.DataFrame
-    events: pl.DataFrame
-    told: Tables
-    data: FleetData
-    installations: pl.DataFrame
-    mass_sets: pl.DataFrame
-    zero_steps: pl.DataFrame
-    references: pl.DataFrame
-
-    def facts(self) -> Facts:
-        """What sentences about devices rest on."""
-        return Facts(
-            self.as_of,
-            self.meters,
-            self.sessions,
-            self.comparisons,
-            self.resets,
-            self.data,
-            self.installations,
-            self.mass_sets,
-        )
 
 
 @dataclass(frozen=True)
@@ -275,7 +231,7 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
         shares=fleet.variance_shares(rng=np.random.default_rng(SEED)),
         detection=honesty.detection(innovations, limits),
         notices=_notices(found, fleet),
-        findings=findings(found.facts(), fleet),
+        findings=findings(found, fleet),
     )
 
 

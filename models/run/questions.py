@@ -17,7 +17,7 @@ import polars as pl
 from ingest.recordings import live_results
 from ingest.store import Store
 from models import status as documents
-from models.bench import evaluate_bench
+from models.bench import evaluate_bench, session_document
 from models.coaching import notice_rows, race_eve, race_is_near
 from models.run import pipeline
 from models.run.decisions import (
@@ -269,7 +269,7 @@ def bench_files(paths: list[Path]) -> tuple[dict[str, Any], list[dict[str, Any]]
     results = evaluate_bench(
         read.frames, tolerance_pct=TOLERANCE_PCT, incomplete=frozenset(read.incomplete)
     )
-    document = {"sessions": [result.to_document() for result in results]}
+    document = {"sessions": [session_document(result) for result in results]}
     return document, [problem.document() for problem in read.problems]
 
 

@@ -1,8 +1,8 @@
 """The season's plan: who goes to the bench in which week, why, and what stays undone.
 
 The objective is money: a visit's price against the days ridden out of tolerance that it
-prevents, at `out_of_tolerance_day` times the weight of what is ridden (`models.season.plan` finds the
-visits, `models.season.risk` the risks, `models.season.exposure_cost` what is at stake).
+prevents, at `out_of_tolerance_day` times the weight of what is ridden (`plan.py` finds the visits,
+`risk.py` the risks, `exposure_cost.py` what is at stake).
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ from models.season.risk import outlook, risks, weeks_of
 from models.wording import NothingToSayError, unknown_name
 
 if TYPE_CHECKING:
-    from models.run import Records, Settings
+    from models.records import Records, Settings
 
 Array = NDArray[np.float64]
 __all__ = ["Asked", "parse_pins", "plan_document", "supposing"]

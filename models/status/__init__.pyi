@@ -1,4 +1,3 @@
-from .device_findings import Facts as Facts
 from .device_findings import findings as findings
 from .documents import Z90 as Z90
 from .documents import control as control

@@ -7,15 +7,23 @@ nothing, a rider's legs on a one-sided meter, a mass set that is not what it is 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any
 
 import polars as pl
 
 from models.bench import rule_of
-from models.fleet import FleetData, FleetFit
-from models.records import AFTER_WORK, RIDER, RING, SIDE_SERVICE, WORK, one_sided, setting_error_ln
+from models.fleet import FleetFit
+from models.records import (
+    AFTER_WORK,
+    RIDER,
+    RING,
+    SIDE_SERVICE,
+    WORK,
+    Records,
+    one_sided,
+    setting_error_ln,
+)
 from models.status.documents import percent, percent_sd
 from models.status.traceability_basis import truth_hangs_on
 
@@ -27,36 +35,22 @@ SCHEMA: dict[str, Any] = dict.fromkeys(
 )
 
 
-@dataclass(frozen=True)
-class Facts:
-    """What the sentences are about; frames as `models.run.pipeline.Records` holds them."""
-
-    as_of: date
-    meters: pl.DataFrame
-    sessions: pl.DataFrame
-    comparisons: pl.DataFrame
-    resets: pl.DataFrame
-    data: FleetData
-    installations: pl.DataFrame
-    mass_sets: pl.DataFrame
-
-
-def findings(facts: Facts, fleet: FleetFit) -> pl.DataFrame:
+def findings(found: Records, fleet: FleetFit) -> pl.DataFrame:
     """One row a finding: device_kind (meter, bench, fleet), device_id, kind, text, action or null.
 
     The fleet's one finding is what its truth hangs on, its kind the basis.
     """
     rows = [
-        *_wrong_settings(facts),
-        *_oval_rings(facts, fleet),
-        *_legs(facts, fleet),
-        *_work(facts),
-        *_new_sides(facts),
-        *_unrecorded(facts),
-        *_other_cranks(facts),
-        *_void_rides(facts),
-        *_masses(facts, fleet),
-        _truth(facts),
+        *_wrong_settings(found),
+        *_oval_rings(found, fleet),
+        *_legs(found, fleet),
+        *_work(found),
+        *_new_sides(found),
+        *_unrecorded(found),
+        *_other_cranks(found),
+        *_void_rides(found),
+        *_masses(found, fleet),
+        _truth(found),
     ]
     return pl.DataFrame(rows, schema=SCHEMA, orient="row").sort(
         "device_kind", "device_id", maintain_order=True
@@ -66,8 +60,8 @@ def findings(facts: Facts, fleet: FleetFit) -> pl.DataFrame:
 Row = tuple[str, str, str, str, str | None]
 
 
-def _truth(facts: Facts) -> Row:
-    truth = truth_hangs_on(facts.sessions, facts.mass_sets, as_of=facts.as_of)
+def _truth(found: Records) -> Row:
+    truth = truth_hangs_on(found.sessions, found.mass_sets, as_of=found.as_of)
     weak = truth.basis in ("stamped", "stated", "nothing")
     action = (
         "Get one mass set weighed or certified, and bench a few meters on it." if weak else None
@@ -75,19 +69,19 @@ def _truth(facts: Facts) -> Row:
     return "fleet", "fleet", truth.basis, truth.text, action
 
 
-def _installed(facts: Facts) -> Iterable[dict[str, Any]]:
+def _installed(found: Records) -> Iterable[dict[str, Any]]:
     """The installation of each meter today."""
-    today = facts.installations.filter(
-        (pl.col("from_date") <= facts.as_of)
-        & (pl.col("to_date").is_null() | (pl.col("to_date") >= facts.as_of))
+    today = found.installations.filter(
+        (pl.col("from_date") <= found.as_of)
+        & (pl.col("to_date").is_null() | (pl.col("to_date") >= found.as_of))
     )
     newest = today.sort("from_date").group_by("meter_id", maintain_order=True).last()
-    kinds = facts.meters.select("meter_id", "kind")
+    kinds = found.meters.select("meter_id", "kind")
     return newest.join(kinds, on="meter_id").sort("meter_id").iter_rows(named=True)
 
 
-def _wrong_settings(facts: Facts) -> Iterable[Row]:
-    for row in _installed(facts):
+def _wrong_settings(found: Records) -> Iterable[Row]:
+    for row in _installed(found):
         programmed, crank = row["programmed_crank_length_mm"], row["crank_length_mm"]
         error = setting_error_ln(programmed, crank)
         if not error or not rule_of(row["kind"]).uses_length:
@@ -104,15 +98,15 @@ def _wrong_settings(facts: Facts) -> Iterable[Row]:
         )
 
 
-def _oval_rings(facts: Facts, fleet: FleetFit) -> Iterable[Row]:
+def _oval_rings(found: Records, fleet: FleetFit) -> Iterable[Row]:
     known = {r["effect"].split(" | ")[0]: r for r in _road(fleet, RING)}
-    for row in _installed(facts):
+    for row in _installed(found):
         if row["ring_shape"] != "oval":
             continue
-        found = known.get(row["meter_id"])
+        ring = known.get(row["meter_id"])
         reads = "by how much its rides have not told yet"
-        if found is not None:
-            reads = f"here by {_size(found)}"
+        if ring is not None:
+            reads = f"here by {_size(ring)}"
         yield (
             "meter",
             row["meter_id"],
@@ -124,8 +118,8 @@ def _oval_rings(facts: Facts, fleet: FleetFit) -> Iterable[Row]:
         )
 
 
-def _size(found: dict[str, Any]) -> str:
-    mean, sd = percent(found["mean"]), percent_sd(found["mean"], found["sd"])
+def _size(effect: dict[str, Any]) -> str:
+    mean, sd = percent(effect["mean"]), percent_sd(effect["mean"], effect["sd"])
     return f"{mean:+.1f} % (± {2 * sd:.1f})"
 
 
@@ -133,34 +127,34 @@ def _road(fleet: FleetFit, kind: str) -> Iterable[dict[str, Any]]:
     return fleet.road().filter(pl.col("kind") == kind).iter_rows(named=True)
 
 
-def _legs(facts: Facts, fleet: FleetFit) -> Iterable[Row]:
+def _legs(found: Records, fleet: FleetFit) -> Iterable[Row]:
     """One-sided meters whose rider's legs show: so a new rider is no step of the meter."""
     legs = {r["effect"]: r for r in _road(fleet, RIDER)}
-    for row in facts.meters.sort("meter_id").iter_rows(named=True):
-        found = legs.get(row["rider_id"] or "")
-        if found is None or not one_sided(row["kind"]):
+    for row in found.meters.sort("meter_id").iter_rows(named=True):
+        leg = legs.get(row["rider_id"] or "")
+        if leg is None or not one_sided(row["kind"]):
             continue
-        size = percent(found["mean"])
-        if abs(found["mean"]) < 2 * found["sd"] or abs(size) < TELLING_PCT:
+        size = percent(leg["mean"])
+        if abs(leg["mean"]) < 2 * leg["sd"] or abs(size) < TELLING_PCT:
             continue
         yield (
             "meter",
             row["meter_id"],
             "one_sided",
             f"It sees the left leg only and doubles it: under {row['rider_id']} its rides show "
-            f"{_size(found)} beside the meter's own error. That is the rider's balance: with "
+            f"{_size(leg)} beside the meter's own error. That is the rider's balance: with "
             "another rider it is another number.",
             None,
         )
 
 
-def _work(facts: Facts) -> Iterable[Row]:
+def _work(found: Records) -> Iterable[Row]:
     """Work at the bench between two readings."""
-    recent = facts.sessions.filter(
+    recent = found.sessions.filter(
         pl.col("after_work_gain_error_ln").is_finite()
-        & (pl.col("measured_at").dt.date() > facts.as_of - LATELY)
+        & (pl.col("measured_at").dt.date() > found.as_of - LATELY)
     )
-    done = facts.data.events.filter(pl.col("event") == WORK)
+    done = found.data.events.filter(pl.col("event") == WORK)
     notes = {(r["meter_id"], r["on"]): r["note"] for r in done.iter_rows(named=True)}
     for row in recent.sort("meter_id", "measured_at").iter_rows(named=True):
         day, found = row["measured_at"].date(), row["gain_error_pct"]
@@ -178,10 +172,10 @@ def _work(facts: Facts) -> Iterable[Row]:
         )
 
 
-def _new_sides(facts: Facts) -> Iterable[Row]:
-    done = facts.data.events.filter(
+def _new_sides(found: Records) -> Iterable[Row]:
+    done = found.data.events.filter(
         (pl.col("event") == SIDE_SERVICE)
-        & (pl.col("on") > facts.as_of - LATELY)
+        & (pl.col("on") > found.as_of - LATELY)
         & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
     )
     for row in done.sort("meter_id", "on").iter_rows(named=True):
@@ -196,10 +190,10 @@ def _new_sides(facts: Facts) -> Iterable[Row]:
         )
 
 
-def _unrecorded(facts: Facts) -> Iterable[Row]:
+def _unrecorded(found: Records) -> Iterable[Row]:
     """Changes of the slope that came to light at the bench."""
-    hidden = facts.resets.filter(
-        ~pl.col("recorded") & (pl.col("latest").dt.date() > facts.as_of - LATELY)
+    hidden = found.resets.filter(
+        ~pl.col("recorded") & (pl.col("latest").dt.date() > found.as_of - LATELY)
     )
     for row in hidden.sort("meter_id", "latest").iter_rows(named=True):
         first, last = row["earliest"].date(), row["latest"].date()
@@ -215,17 +209,17 @@ def _unrecorded(facts: Facts) -> Iterable[Row]:
         )
 
 
-def _other_cranks(facts: Facts) -> Iterable[Row]:
+def _other_cranks(found: Records) -> Iterable[Row]:
     """Moves to another crank: its length error is another, and no drift."""
     moves = (
-        facts.installations.filter(pl.col("crank_id").is_not_null())
+        found.installations.filter(pl.col("crank_id").is_not_null())
         .sort("meter_id", "from_date")
         .with_columns(last=pl.col("crank_id").shift(1).over("meter_id"))
         .filter(
             (pl.col("crank_id") != pl.col("last"))
-            & (pl.col("from_date") <= facts.as_of)
-            & (pl.col("from_date") > facts.as_of - LATELY)
-            & pl.col("meter_id").is_in(facts.meters["meter_id"].implode())
+            & (pl.col("from_date") <= found.as_of)
+            & (pl.col("from_date") > found.as_of - LATELY)
+            & pl.col("meter_id").is_in(found.meters["meter_id"].implode())
         )
     )
     for row in moves.iter_rows(named=True):
@@ -239,10 +233,10 @@ def _other_cranks(facts: Facts) -> Iterable[Row]:
         )
 
 
-def _void_rides(facts: Facts) -> Iterable[Row]:
+def _void_rides(found: Records) -> Iterable[Row]:
     """Rides that prove nothing, by pair and reason."""
-    void = facts.comparisons.filter(
-        pl.col("void").is_not_null() & (pl.col("measured_at").dt.date() > facts.as_of - LATELY)
+    void = found.comparisons.filter(
+        pl.col("void").is_not_null() & (pl.col("measured_at").dt.date() > found.as_of - LATELY)
     )
     grouped = void.group_by("meter_id", "reference_id").agg(
         n=pl.len(),
@@ -262,18 +256,18 @@ def _void_rides(facts: Facts) -> Iterable[Row]:
         )
 
 
-def _masses(facts: Facts, fleet: FleetFit) -> Iterable[Row]:
+def _masses(found: Records, fleet: FleetFit) -> Iterable[Row]:
     """Mass sets that behave like another mass than stated: the mass, not the meters."""
     stated = {
         row["bench_id"]: row
-        for row in facts.mass_sets.filter(pl.col("mass_kg") > 0).iter_rows(named=True)
+        for row in found.mass_sets.filter(pl.col("mass_kg") > 0).iter_rows(named=True)
     }
-    used = facts.sessions.filter(pl.col("gain_error_ln").is_finite())
+    used = found.sessions.filter(pl.col("gain_error_ln").is_finite())
     counts = dict(used.group_by("bench_id").agg(pl.col("meter_id").n_unique()).iter_rows())
-    chosen = [b for b in facts.data.benches["bench_id"].to_list() if b in stated]
+    chosen = [b for b in found.data.benches["bench_id"].to_list() if b in stated]
     if not chosen:
         return
-    mean, sd = fleet.gain_error([("bench", b) for b in chosen], facts.as_of)
+    mean, sd = fleet.gain_error([("bench", b) for b in chosen], found.as_of)
     for bench_id, m, s in zip(chosen, mean.tolist(), sd.tolist(), strict=True):
         if abs(m) > 3 * s and abs(percent(m)) > TELLING_MASS_PCT:
             text = _mass_sentence(stated[bench_id], m, s, counts.get(bench_id, 0))

@@ -12,7 +12,7 @@ import time
 import numpy as np
 
 from models.bench import evaluate_bench
-from tests.models.bench_sessions import Design, simulate
+from tests.models.bench.bench_sessions import Design, simulate
 
 BASE = Design()
 DESIGNS = {

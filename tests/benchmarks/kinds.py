@@ -23,7 +23,7 @@ import numpy as np
 from ingest.load import read_tables
 from ingest.schema import TABLES
 from models.fleet import FleetFit
-from models.run import Records, Settings
+from models.records import Records, Settings
 from models.run import pipeline as assess
 from seeds.generate import Larkmoor, write
 from seeds.known import END, naive_numbers, pct

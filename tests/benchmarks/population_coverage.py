@@ -10,7 +10,7 @@ import polars as pl
 
 from models.ageing import drift_table
 from models.records import slope_chain
-from tests.models.drifting_fleet import TODAY, Drifting, frames
+from tests.models.ageing.drifting_fleet import TODAY, Drifting, frames
 
 CASES = {
     "1 meter": Drifting(1, most_sessions=2),

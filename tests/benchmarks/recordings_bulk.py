@@ -17,7 +17,7 @@ from pathlib import Path
 
 from ingest.recordings import read_folder
 from ingest.recordings.shards import load_recording
-from tests.ingest import rides
+from tests.ingest.recordings import rides
 
 
 def _write(folder: Path, files: int) -> int:

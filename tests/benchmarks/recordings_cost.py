@@ -18,7 +18,7 @@ import numpy as np
 from ingest.readers import read_recording
 from ingest.readers.recordings import fit as recording_fit
 from models.rides import compare_recordings
-from tests.ingest import rides
+from tests.ingest.recordings import rides
 
 ROUNDS = 4
 

@@ -17,8 +17,8 @@ import polars as pl
 
 from ingest.readers import Recording, RecordingError, read_recording
 from ingest.readers.recordings.fit_walk import walk
-from tests.ingest import rides
-from tests.ingest.fit_mutations import KINDS, Mutant, mutants
+from tests.ingest.readers.fit_mutations import KINDS, Mutant, mutants
+from tests.ingest.recordings import rides
 
 
 def _whole() -> bytes:

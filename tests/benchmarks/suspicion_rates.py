@@ -20,7 +20,7 @@ import polars as pl
 from ingest.schema import TABLES
 from models.bench import evaluate_bench
 from models.bench.evaluation import SessionResult
-from tests.models.bench_sessions import AT, BUOYANCY, SPIDER, table
+from tests.models.bench.bench_sessions import AT, BUOYANCY, SPIDER, table
 
 Row = dict[str, Any]
 Spoil = Callable[[Row], None]

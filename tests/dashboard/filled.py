@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterator
 from datetime import date
 from typing import Any
 
-from tests.commands.test_rides import csv_of, fit_of
 from tests.dashboard.bench_team import expected
+from tests.dashboard.cli.test_rides import csv_of, fit_of
 from tests.dashboard.whole_team import SERIAL, ridden
 
 Fill = Callable[[Any], Iterator[None]]

@@ -17,7 +17,7 @@ import polars as pl
 from dashboard.cli.command_line import main
 from ingest.store import Store
 from models.run import questions as run
-from tests.commands.test_rides import csv_of
+from tests.dashboard.cli.test_rides import csv_of
 from tests.simulate.contract_tables import contract_frames
 from tests.simulate.fleet_options import FleetOptions
 from tests.simulate.fleets import simulate_fleet

@@ -1,12 +1,11 @@
 """The alarms as a table: what, where, when, how large, and what to do about it."""
 
-from dataclasses import dataclass
 from math import expm1
 
 import numpy as np
 import polars as pl
 
-from models.fleet.alarms.alarm_texts import alarm_text
+from models.fleet.alarms.alarm_texts import Alarm, alarm_text
 from models.fleet.design import Effect, Prepared, date_of
 from models.fleet.inference import State, Support
 
@@ -24,18 +23,6 @@ ALARM_SCHEMA = {
 }
 _LATEST_AFTER_YEARS = 59 / 365.25
 _RESET_WITHIN_YEARS = 3 / 365.25
-
-
-@dataclass(frozen=True)
-class Alarm:
-    """One alarm, sizes in plain percent; consequence: shift of the gain error since a reset."""
-
-    effect: Effect
-    date_year: float
-    size_pct: float
-    size_sd_pct: float
-    consequence_pct: float | None
-    score: float
 
 
 def alarm_frame(

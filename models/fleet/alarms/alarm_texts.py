@@ -1,13 +1,10 @@
 """The sentence of each alarm: what happened, how sure it is, what a mechanic does about it."""
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import polars as pl
 
-from models.fleet.design import EVENT_STEP_SD, Prepared, date_of, event_instants
-
-if TYPE_CHECKING:
-    from models.fleet.alarms.alarm_table import Alarm
+from models.fleet.design import EVENT_STEP_SD, Effect, Prepared, date_of, event_instants
 
 _NEAR_YEARS = 3 / 365.25
 _EVENT_WORDS = {
@@ -17,7 +14,19 @@ _EVENT_WORDS = {
 }
 
 
-def alarm_text(alarm: "Alarm", prepared: Prepared) -> str:
+@dataclass(frozen=True)
+class Alarm:
+    """One alarm, sizes in plain percent; consequence: shift of the gain error since a reset."""
+
+    effect: Effect
+    date_year: float
+    size_pct: float
+    size_sd_pct: float
+    consequence_pct: float | None
+    score: float
+
+
+def alarm_text(alarm: Alarm, prepared: Prepared) -> str:
     """One alarm in words."""
     write = {
         ("meter", "step"): _meter_step,
@@ -35,16 +44,16 @@ def _direction(size: float) -> str:
     return "high" if size > 0 else "low"
 
 
-def _between(alarm: "Alarm") -> str:
+def _between(alarm: Alarm) -> str:
     first, last = date_of(alarm.effect.since), date_of(alarm.effect.at)
     return f"between {first.isoformat()} and {last.isoformat()}" if first != last else f"on {last}"
 
 
-def _size(alarm: "Alarm") -> str:
+def _size(alarm: Alarm) -> str:
     return f"{abs(alarm.size_pct):.1f} % (± {2 * alarm.size_sd_pct:.1f})"
 
 
-def _meter_step(alarm: "Alarm", prepared: Prepared) -> str:
+def _meter_step(alarm: Alarm, prepared: Prepared) -> str:
     head = (
         f"{alarm.effect.device} has read {_size(alarm)} {_direction(alarm.size_pct)}er than before "
         f"since a sudden step {_between(alarm)}"
@@ -64,7 +73,7 @@ def _meter_step(alarm: "Alarm", prepared: Prepared) -> str:
     )
 
 
-def _recorded(alarm: "Alarm", prepared: Prepared) -> dict[str, list[str]]:
+def _recorded(alarm: Alarm, prepared: Prepared) -> dict[str, list[str]]:
     """What was done to the meter where the step lies, jumps of its zero there, and work at the
     bench later."""
     found: dict[str, list[str]] = {"done": [], "zero": [], "later": []}
@@ -83,7 +92,7 @@ def _recorded(alarm: "Alarm", prepared: Prepared) -> dict[str, list[str]]:
     return found
 
 
-def _reference_step(alarm: "Alarm", prepared: Prepared) -> str:
+def _reference_step(alarm: Alarm, prepared: Prepared) -> str:
     return (
         f"{alarm.effect.device} has read {_size(alarm)} {_direction(alarm.size_pct)}er than before "
         f"since a step {_between(alarm)}; several meters agree, so they are not to blame. Ask what "
@@ -91,7 +100,7 @@ def _reference_step(alarm: "Alarm", prepared: Prepared) -> str:
     )
 
 
-def _bench_step(alarm: "Alarm", prepared: Prepared) -> str:
+def _bench_step(alarm: Alarm, prepared: Prepared) -> str:
     return (
         f"Sessions on {alarm.effect.device} have found {_size(alarm)} {_direction(alarm.size_pct)}"
         f"er values since {_between(alarm)}. Weigh its masses and hanger again: a part may have "
@@ -99,7 +108,7 @@ def _bench_step(alarm: "Alarm", prepared: Prepared) -> str:
     )
 
 
-def _bench_offset(alarm: "Alarm", prepared: Prepared) -> str:
+def _bench_offset(alarm: Alarm, prepared: Prepared) -> str:
     heavier = "heavier" if alarm.size_pct > 0 else "lighter"
     return (
         f"Sessions on {alarm.effect.device} find {_size(alarm)} {_direction(alarm.size_pct)}er "
@@ -108,7 +117,7 @@ def _bench_offset(alarm: "Alarm", prepared: Prepared) -> str:
     )
 
 
-def _entry(alarm: "Alarm", prepared: Prepared) -> str:
+def _entry(alarm: Alarm, prepared: Prepared) -> str:
     text = (
         f"The session of {date_of(alarm.effect.at).isoformat()} ({alarm.effect.observation}) found "
         f"{alarm.effect.device} {_size(alarm)} too {_direction(alarm.size_pct)}, against what "
@@ -122,7 +131,7 @@ def _entry(alarm: "Alarm", prepared: Prepared) -> str:
     )
 
 
-def _noise(alarm: "Alarm", prepared: Prepared) -> str:
+def _noise(alarm: Alarm, prepared: Prepared) -> str:
     return (
         f"{alarm.effect.device}'s comparisons scatter {alarm.effect.factor:.1f} times as much as "
         f"they used to since {date_of(alarm.effect.at).isoformat()}. Check battery, bolts, "
@@ -130,7 +139,7 @@ def _noise(alarm: "Alarm", prepared: Prepared) -> str:
     )
 
 
-def _bend(alarm: "Alarm", prepared: Prepared) -> str:
+def _bend(alarm: Alarm, prepared: Prepared) -> str:
     way = "upwards" if alarm.size_pct > 0 else "downwards"
     return (
         f"The meters of group {alarm.effect.device} have drifted {abs(alarm.size_pct):.1f} % a "

@@ -1,0 +1,379 @@
+"""A mechanic's whole way at the bench, in a real browser, with and without the network."""
+
+from __future__ import annotations
+
+import io
+from datetime import date
+
+import pytest
+from pypdf import PdfReader
+
+from ingest.store import Store
+from tests.dashboard import bench_team as team
+from tests.dashboard.conftest import serving
+from tests.dashboard.web.test_browser import until
+
+pytestmark = pytest.mark.browser
+FIRST = "bench-as_found-"
+
+
+@pytest.fixture
+def served(team_door):
+    with serving(team_door) as address:
+        yield address
+
+
+def opened(page, address, meter_id):
+    page.goto(f"{address}/bench")
+    page.wait_for_selector(".bench-card")
+    page.wait_for_load_state("networkidle")
+    page.fill("#bench-search", meter_id)
+    page.click(f".bench-card[data-meter='{meter_id}']")
+    page.wait_for_selector("#bench-title")
+
+
+def typed(page, stage, values):
+    for k, value in enumerate(values):
+        if value is not None:
+            page.fill(f"#bench-{stage}-{k}", value)
+
+
+def spider(gain, zero=0.1):
+    """What a spider on 172.5 mm would show, as a mechanic types it: with commas."""
+    nm = team.expected(20.35, 172.5) * gain + zero
+    hung = [f"{nm + off:.2f}".replace(".", ",") for off in (0.02, -0.02, 0.01, -0.01)]
+    return [f"{zero:.2f}".replace(".", ","), *hung, f"{zero:.2f}".replace(".", ",")]
+
+
+def bench_rows(door, session_id):
+    with Store(door._store.path).reading() as db:
+        frame = db.frame("bench")
+    return frame.filter(frame["session_id"] == session_id).sort("reading")
+
+
+def meter_row(door, meter_id):
+    return next(r for r in door.status()["meters"] if r["meter_id"] == meter_id)
+
+
+def text_of(page, address, link):
+    answer = page.request.get(address + page.get_attribute(link, "href"))
+    assert answer.ok
+    assert answer.headers["content-type"] == "application/pdf"
+    reader = PdfReader(io.BytesIO(answer.body()))
+    return " ".join(" ".join(p.extract_text() for p in reader.pages).split())
+
+
+def test_from_search_to_a_saved_session_and_its_papers(team_door, served, visit):
+    page = visit(width=820, height=1180).page
+    before = meter_row(team_door, "SP-1")
+    opened(page, served, "SP-1")
+    expected = team.expected(20.35, 172.5)
+    assert page.inner_text("#bench-expected") == f"{expected:.2f}"  # before anything is hung
+    low, high = expected * 0.985, expected * 1.015
+    assert page.inner_text("#bench-accept") == f"{low:.2f} to {high:.2f}"
+    page.fill("#bench-technician", "Wren")
+    page.fill("#bench-temperature", "17,5")
+    page.click("#bench-same")
+    assert page.input_value("#bench-slope_before") == "5.7"
+    typed(page, "as_found", spider(1.024))
+    assert page.inner_text("#bench-error").startswith(("+2.39", "+2.40"))
+    page.wait_for_selector("#bench-verdict:has-text('Out of tolerance')")
+    assert "New slope 5.57" in page.inner_text("#bench-verdict")
+    page.click("text=I entered 5.57")
+    assert "hang once more" in page.inner_text("#bench-before")
+    page.click("#bench-open-as_left")
+    typed(page, "as_left", spider(1.0008))
+    page.wait_for_selector("#bench-verdict:has-text('As left +0.0')")
+    page.click("#bench-save")
+    page.wait_for_selector(".bench-done:has-text('saved')")
+    said = page.inner_text(".bench-done")
+    assert "SP-1" in said
+    assert "out of tolerance" in said
+    record = text_of(page, served, "text=Record (PDF)")
+    for words in (
+        *("Calibration record", "SP-1", "Wren", "17.5 °C", "Out of tolerance", "± 1.50 %"),
+        *("As left: +0.0", "5.57", "certificate GW-118", "calibrated on 2025-09-01", "|e| − U"),
+        *("crank length", "repeatability", "N·m", "Next check due"),
+    ):
+        assert words in record, words
+    label = text_of(page, served, "text=Label (PDF)")
+    assert "SP-1" in label
+    assert "Next due" in label
+    session_id = page.get_attribute(".bench-done", "data-key")
+    rows = bench_rows(team_door, session_id)
+    assert rows.height == 12
+    assert rows["torque_nm"][1] == float(spider(1.024)[1].replace(",", "."))
+    assert rows["slope_after"].unique().to_list() == [5.57]
+    assert team_door._follower.settled()
+    row = meter_row(team_door, "SP-1")
+    assert date.fromisoformat(row["last_bench"]) == team.TODAY
+    assert row["gain_error_pct"] != before["gain_error_pct"]
+    page.once("dialog", lambda dialog: dialog.dismiss())
+    page.click("text=Take it back")  # asked once more, and not meant
+    assert page.locator(".bench-done").count() == 1
+    page.once("dialog", lambda dialog: dialog.accept())
+    page.click("text=Take it back")
+    page.wait_for_selector(".bench-done", state="detached")
+    assert "SP-1: taken back" in page.inner_text("#bench-queue")
+    assert bench_rows(team_door, session_id).is_empty()
+
+
+def test_without_network_readings_are_judged_kept_and_saved_later(team_door, served, visit):
+    first = visit(width=820, height=1180)
+    page = first.page
+    opened(page, served, "SP-1")
+    page.fill("#bench-slope_before", "5,70")
+    page.context.set_offline(True)
+    typed(page, "as_found", [*spider(1.004)[:3], spider(1.3)[1]])
+    page.wait_for_selector("#bench-link:has-text('No connection')")
+    third = page.locator("#bench-as_found-3-says")
+    assert "beyond the limit" in third.inner_text()
+    assert "Read it again" in third.inner_text()
+    typed(page, "as_found", spider(1.004))
+    assert "within the limit" in third.inner_text()
+    assert page.inner_text("#bench-error").startswith(("+0.39", "+0.40"))
+    page.context.set_offline(False)
+    page.reload()  # a tablet that dropped the page while it slept
+    page.wait_for_selector("#bench-error")
+    page.wait_for_load_state("networkidle")
+    assert page.input_value("#bench-as_found-1") == spider(1.004)[1]
+    assert page.input_value("#bench-slope_before") == "5,70"
+    page.context.set_offline(True)
+    page.click("#bench-save")
+    page.wait_for_selector(".bench-waiting:has-text('no connection')")
+    with Store(team_door._store.path).reading() as db:
+        assert "5,70" not in str(db.frame("bench")["session_id"].to_list())
+        before = db.frame("bench").height
+    page.context.set_offline(False)
+    page.wait_for_selector(".bench-done:has-text('saved')")
+    session_id = page.get_attribute(".bench-done", "data-key")
+    assert bench_rows(team_door, session_id).height == 6
+    again = page.evaluate(
+        "key => slopewatchBench.done().find(item => item.key === key).answer.already", session_id
+    )
+    assert again is False
+    with Store(team_door._store.path).reading() as db:
+        assert db.frame("bench").height == before + 6
+    first.complaints[:] = [c for c in first.complaints if "ERR_INTERNET_DISCONNECTED" not in c]
+
+
+def test_events_take_one_tap_and_can_be_taken_back(team_door, served, visit):
+    page = visit(width=390, height=844).page
+    opened(page, served, "PP-1")
+    page.click("[data-event='battery_swap']")
+    page.wait_for_selector("[data-event='battery_swap']:has-text('noted')")
+    page.click("#bench-back")
+    page.wait_for_selector(".bench-done:has-text('Battery swapped')")
+    with Store(team_door._store.path).reading() as db:
+        events = db.frame("events").to_dicts()
+    assert [(e["meter_id"], e["event"], e["date"]) for e in events] == [
+        ("PP-1", "battery_swap", team.TODAY)
+    ]
+    page.once("dialog", lambda dialog: dialog.accept())
+    page.click("text=Take it back")
+    page.wait_for_selector(".bench-done", state="detached")
+    with Store(team_door._store.path).reading() as db:
+        assert db.frame("events").is_empty()
+
+
+def test_an_event_is_undone_where_it_was_tapped(team_door, served, visit):
+    page = visit(width=390, height=844).page
+    opened(page, served, "PP-1")
+    page.click("[data-event='battery_swap']")
+    page.click("[data-event='battery_swap']:has-text('noted. Undo')")
+    page.wait_for_selector("[data-event='battery_swap'][aria-pressed='false']")
+    assert page.inner_text("[data-event='battery_swap']") == "Battery swapped"
+    with Store(team_door._store.path).reading() as db:
+        assert db.frame("events").is_empty()
+
+
+def says(page, name):
+    return page.inner_text(f"#bench-{name}-says")
+
+
+def test_a_slip_in_the_set_up_is_said_at_once(served, visit):
+    page = visit(width=820, height=1180).page
+    opened(page, served, "SP-2")  # 170 mm on the bike
+    for typed_mm in ("17", "1725"):
+        page.fill("#bench-length", typed_mm)
+        assert f"No crank is {typed_mm} mm long: expected 100 to 200 mm" in says(page, "length")
+        assert page.locator("#bench-expected").count() == 0
+    page.fill("#bench-length", "175")
+    assert "Last known for this meter: 170 mm" in says(page, "length")
+    page.fill("#bench-length", "170")
+    assert says(page, "length") == ""
+    page.fill("#bench-temperature", "abc")
+    assert "Not a number" in says(page, "temperature")
+    typed(page, "as_found", spider(1.002))
+    assert page.locator("#bench-save").is_disabled()
+    page.fill("#bench-temperature", "12,5")
+    assert page.locator("#bench-save").is_enabled()
+    page.fill("#bench-slope_before", "57")
+    assert "Far from the last noted, 5.7" in says(page, "slope_before")
+    assert "a lower number makes it show less" in page.inner_text("#bench-screen")
+
+
+@pytest.mark.parametrize(
+    ("slip", "words"),
+    [
+        (lambda nm: nm * 10, "ten times too much"),
+        (lambda nm: -nm, "its sign"),
+        (lambda nm: nm * 2, "Twice what is expected"),
+        (lambda nm: nm * 3.3, "Far from everything expected"),
+    ],
+)
+def test_a_wild_reading_is_not_judged_until_repeated_or_confirmed(served, visit, slip, words):
+    page = visit(width=820, height=1180).page
+    opened(page, served, "SP-1")
+    nm = team.expected(20.35, 172.5) * 1.004
+    typed(page, "as_found", ["0", f"{slip(nm):.2f}"])
+    row = "as_found-1"
+    assert words in says(page, row)
+    page.wait_for_load_state("networkidle")
+    assert page.inner_text("#bench-unsure") == "Not judged yet."
+    for gone in ("#bench-verdict", "#bench-error", "#bench-result .warn"):
+        assert page.locator(gone).count() == 0
+    assert "quiet" in page.get_attribute("#bench-save", "class")
+    page.click(f"li:has(#bench-{row}) .bench-sure")
+    page.wait_for_selector("#bench-error")
+    assert page.inner_text("#bench-save") == "Save session"
+    assert "Put a setting right" not in page.inner_text("#bench-result") or slip(nm) == 2 * nm
+    page.fill(f"#bench-{row}", f"{slip(nm) + 1:.2f}")  # another number is not confirmed
+    assert page.locator("#bench-unsure").count() == 1
+    page.fill(f"#bench-{row}", f"{nm:.2f}")
+    assert page.locator("#bench-unsure").count() == 0
+
+
+def test_result_says_one_verdict(served, visit):
+    first = visit(width=1280, height=800)
+    page = first.page
+    opened(page, served, "SP-1")
+    page.fill("#bench-slope_before", "5.7")
+    page.context.set_offline(True)
+    typed(page, "as_found", spider(1.0155))
+    page.wait_for_selector("#bench-link:has-text('No connection')")
+    said = page.inner_text("#bench-result")
+    assert "Too close to the limit to call" in said
+    assert "Provisional" in said
+    page.context.set_offline(False)
+    page.wait_for_selector("#bench-verdict")
+    said = page.inner_text("#bench-result")
+    assert said.count("Too close to the limit to call") == 1
+    assert "Provisional" not in said
+    first.complaints[:] = [c for c in first.complaints if "ERR_INTERNET_DISCONNECTED" not in c]
+
+
+def test_as_left_is_held_against_the_new_slope(served, visit):
+    page = visit(width=820, height=1180).page
+    opened(page, served, "SP-1")
+    page.fill("#bench-slope_before", "5.70")
+    typed(page, "as_found", spider(1.024))
+    page.fill("#bench-slope_after", "5.57")
+    page.click("#bench-open-as_left")
+    typed(page, "as_left", spider(1.0008)[:2])
+    assert says(page, "as_left-1").endswith("within the limit")
+    typed(page, "as_left", spider(1.024)[:2])
+    said = says(page, "as_left-1")
+    assert "changed from 5.7 to 5.57 it should be" in said
+    assert "forecast" not in said.lower()
+
+
+def test_unit_of_a_zero_is_beside_its_buttons_on_a_phone(served, visit):
+    page = visit(width=390, height=844).page
+    opened(page, served, "PP-1")
+    boxes = [page.locator(f".bench-zero >> nth=0 >> {part}").bounding_box()
+             for part in (".bench-unit", "[aria-label='Turn the sign of this zero']")]  # fmt: skip
+    unit, turn = boxes
+    apart = unit["y"] + unit["height"] <= turn["y"] or unit["x"] + unit["width"] <= turn["x"]
+    assert apart, boxes
+
+
+def test_a_wrong_crank_length_is_named_as_it_is_typed(served, visit):
+    page = visit(width=1280, height=800).page
+    opened(page, served, "SP-2")  # 170 mm on the bike
+    page.fill("#bench-length", "172,5")
+    assert page.inner_text("#bench-expected") == f"{team.expected(20.35, 172.5):.2f}"
+    nm = team.expected(20.35, 170.0) * 1.006
+    typed(page, "as_found", ["0", *[f"{nm:.2f}"] * 4, "0"])
+    said = page.inner_text("#bench-result")
+    assert "A crank of 170 mm instead of 172.5 mm would explain it" in said
+    page.wait_for_selector("#bench-verdict:has-text('Repeat the readings')")
+
+
+def test_only_turning_meters_are_for_rides_and_no_page_is_too_wide(served, visit):
+    page = visit(width=390, height=900).page
+    opened(page, served, "TO-1")
+    assert "rides only" in page.inner_text("#bench-rides-only")
+    page.click("#bench-back")
+    page.fill("#bench-search", "HB-1")
+    page.click(".bench-card[data-meter='HB-1']")
+    page.wait_for_selector("#bench-target")
+    assert "Type cog and chainring" in page.inner_text("#bench-target")
+    page.fill("#bench-cog", "17")
+    hub = team.expected(20.35, 172.5) * 17 / 52
+    assert page.inner_text("#bench-expected") == f"{hub:.2f}"
+    for width in (390, 820, 1280):
+        page.set_viewport_size({"width": width, "height": 900})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        small = page.evaluate(
+            "Array.from(document.querySelectorAll('#bench-screen button, #bench-screen input,"
+            " #bench-screen select')).filter(e => e.offsetHeight && e.offsetHeight < 48).length"
+        )
+        assert small == 0
+
+
+def test_the_plan_says_who_is_next(served, visit):
+    page = visit(width=820, height=1180).page
+    page.goto(f"{served}/bench")
+    page.wait_for_selector(".bench-card")
+    page.wait_for_load_state("networkidle")
+    page.click("#bench-plan")
+    page.wait_for_selector("#bench-plan[aria-pressed='true']")
+    said = page.inner_text("#bench-count")
+    assert "Planned for the week of" in said or "wants nobody" in said
+    page.click("#bench-plan")
+    page.wait_for_selector("#bench-count:has-text('Most urgent first')")
+    assert page.locator(".bench-card").count() == len(team.METERS)
+
+
+def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(served, visit):
+    page = visit().page
+    page.goto(f"{served}/bench")
+    page.wait_for_selector("#bench-print")
+    page.evaluate("window.print = () => undefined")
+    page.click("#bench-print")
+    page.emulate_media(media="print")
+    until(page, "getComputedStyle(document.getElementById('bench-screen')).display === 'none'")
+    text = page.inner_text("#bench-paper")
+    nm = team.expected(20.35, 172.5)
+    assert f"expected {nm:.2f} N·m, accept {nm * 0.985:.2f} to {nm * 1.015:.2f}" in text
+    assert "TO-1" not in text
+    assert "rider Ines" in text
+    sheets = page.locator(".bench-sheet")
+    assert sheets.count() == len(team.METERS) - 1
+    spider_sheet = page.locator(".bench-sheet", has_text="SP-1")
+    # crank length, slope, two zeros, four hangings, new slope, zero and both sides as left, note
+    assert spider_sheet.locator(".bench-blank i").count() == 13
+    boxes = spider_sheet.locator(".bench-blank span").all_text_contents()
+    for words in ("crank length, mm", "slope (last 5.7)", "1. zero", "6. zero", "as left, right"):
+        assert words in boxes
+
+
+def test_list_says_what_is_being_taken_in_until_the_answers_follow(
+    team_door, served, visit, monkeypatch
+):
+    with monkeypatch.context() as still:
+        still.setattr(team_door._follower, "ask", lambda: None)
+        rows = team.session("SP-2", "new", "2026-05-20T08:00:00Z", gain=1.012)
+        team_door.save_bench([row | {"slope_after": 5.63} for row in rows])
+        page = visit(width=820, height=1180).page
+        page.goto(f"{served}/bench")
+        card = page.locator(".bench-card[data-meter='SP-2']")
+        card.filter(has_text="Measured today, being taken in").wait_for()
+        card.click()
+        assert page.inner_text("#bench-same") == "As last noted: 5.63"
+        assert "Measured today, being taken in" in page.inner_text("#bench-target")
+        page.click("#bench-back")
+        card.filter(has_text="being taken in").wait_for()
+    team_door._follower.ask()
+    card.filter(has_text="bench it before").wait_for()  # without a reload

@@ -1,0 +1,169 @@
+"""Every page, empty and filled, light and dark, against the rules of axe-core: no serious finding.
+
+The rules come with the development dependency axe-playwright-python and run inside the page;
+nothing is fetched. They see contrast, names, roles, labels and structure; what they cannot see
+(whether a sentence makes sense, whether the order is the useful one) stays for people to judge.
+"""
+
+from importlib.resources import files
+
+import pytest
+
+from dashboard.navigation import find_pages
+from dashboard.security import passwords
+from dashboard.service import Data
+from tests.dashboard.conftest import serving
+from tests.dashboard.fake import FakeData
+from tests.dashboard.filled import FILLED
+from tests.dashboard.people import add_accounts, make_store
+from tests.dashboard.web.test_browser import until
+
+pytestmark = pytest.mark.browser
+SERIOUS = ("serious", "critical")
+PARAMETERS = {"meter_id": "K1", "rider_id": "R1", "week": "2026-03-02"}
+SCHEMES = ("light", "dark")
+ASK = """async () => {
+    const found = await axe.run(document, {resultTypes: ['violations']});
+    return found.violations.map((v) => ({
+        rule: v.id, impact: v.impact, help: v.help,
+        nodes: v.nodes.slice(0, 5).map((n) => n.target.join(' ') + ' | ' + n.failureSummary),
+        count: v.nodes.length,
+    }));
+}"""
+SETTLED = """(() => {
+    const seen = (n) => Array.from(document.querySelectorAll(n)).filter((e) => e.offsetParent);
+    return !document.querySelector('[data-dash-is-loading]')
+        && seen('.progress').every((line) => !line.textContent)
+        && seen('.ag-root').every((table) => table.querySelector('.ag-row, .ag-overlay'))
+        && seen('.dash-graph').every((chart) => chart.querySelector('.main-svg'));
+})()"""
+"""Whether all that a page waits for is there: answers, rows of tables, charts."""
+OPEN_ALL = "document.querySelectorAll('main details').forEach((part) => { part.open = true; })"
+INK = """(() => {
+    const text = document.querySelector('.main-svg text');
+    return text ? getComputedStyle(text).fill : '';
+})()"""
+
+
+@pytest.fixture(scope="module")
+def rules():
+    return (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
+
+
+def address_of(path):
+    for name, value in PARAMETERS.items():
+        path = path.replace(f"<{name}>", value)
+    assert "<" not in path, f"say in PARAMETERS what stands for the parameter of {path}"
+    return path
+
+
+def findings(page, rules):
+    """What axe finds serious on the page that is open, light and then dark, in words."""
+    until(page, SETTLED)
+    page.evaluate(OPEN_ALL)
+    page.evaluate(rules)
+    found = []
+    for scheme in SCHEMES:
+        dress(page, scheme)
+        found += [
+            f"{scheme}: {f['rule']} ({f['impact']}, {f['count']}×): {f['help']}\n  "
+            + "\n  ".join(f["nodes"])
+            for f in page.evaluate(ASK)
+            if f["impact"] in SERIOUS
+        ]
+    dress(page, SCHEMES[0])
+    return found
+
+
+def dress(page, scheme):
+    """The page in a colour scheme, its charts too, which are drawn again for it."""
+    if page.evaluate(f"matchMedia('(prefers-color-scheme: {scheme})').matches"):
+        return
+    before = page.evaluate(INK)
+    page.emulate_media(color_scheme=scheme)
+    if before:
+        until(page, f"{INK} !== '{before}'")
+
+
+def none(found):
+    assert not found, "\n" + "\n".join(found)
+
+
+@pytest.fixture(scope="module")
+def team(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("team")
+    with serving(Data(make_store(folder))) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def filled(whole):
+    whole.move_visit("M0003", to="2024-09-02")
+    with serving(whole) as address:
+        yield address
+
+
+@pytest.mark.parametrize("path", [page.path for page in find_pages()])
+def test_page_of_a_small_team(visit, team, rules, path):
+    page = visit().page
+    page.goto(team + address_of(path))
+    page.wait_for_selector("main h1")
+    none(findings(page, rules))
+
+
+@pytest.mark.parametrize("path", [page.path for page in find_pages()])
+def test_page_as_it_is_worked_with(visit, filled, rules, path):
+    assert path in FILLED, f"say in tests/dashboard/filled.py what fills the page {path}"
+    address, fill = FILLED[path]
+    page = visit().page
+    page.goto(filled + address)
+    page.wait_for_selector("main h1")
+    looked = 0
+    for _ in fill(page):
+        none(findings(page, rules))
+        looked += 1
+    assert looked
+
+
+def test_pages_of_a_fleet_with_alarms(visit, rules):
+    with serving(FakeData()) as address:
+        page = visit(width=820, height=1180).page
+        for path in ("/", "/meter/V005"):
+            page.goto(address + path)
+            page.wait_for_selector("main .ag-row")
+            none(findings(page, rules))
+
+
+def test_sign_in_page_and_who_is_signed_in(visit, rules, tmp_path, monkeypatch):
+    monkeypatch.setattr(passwords, "METHOD", "scrypt:1024:8:1")
+    store = make_store(tmp_path, fit=False)
+    add_accounts(store)
+    with serving(Data(store)) as address:
+        tab = visit(width=390, height=844)
+        page = tab.page
+        page.goto(address)
+        none(findings(page, rules))
+        page.fill("#name", "Mo")
+        page.fill("#password", "wrong")
+        page.press("#password", "Enter")
+        page.wait_for_selector("[role=alert]")
+        none(findings(page, rules))
+        tab.complaints.clear()  # the browser notes the refused sign-in
+        page.fill("#password", "correct horse battery staple mechanic")
+        page.press("#password", "Enter")
+        page.wait_for_selector("main h1")
+        none(findings(page, rules))
+
+
+def test_the_check_finds_what_it_is_for(visit, team, rules):
+    page = visit().page
+    page.goto(team)
+    page.wait_for_selector("main h1")
+    page.evaluate("document.querySelector('main').appendChild(document.createElement('button'))")
+    page.evaluate("document.querySelector('main h1').style.color = '#eee'")
+    found = findings(page, rules)
+    assert [one.split(" (")[0] for one in found] == [
+        "light: button-name",
+        "light: color-contrast",
+        "dark: button-name",
+    ]

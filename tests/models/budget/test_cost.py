@@ -1,0 +1,146 @@
+"""The budget: its sums, counts by hand, and who should be replaced."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.budget import budget_document
+from models.budget.cost_items import replacement_rate
+from models.budget.replacement import keep_or_replace
+from models.fleet import FleetFit
+from models.season import Asked
+from tests.models.fleet.small_team import SETTINGS, asked_for, empty_tables, small_team, table
+
+
+@pytest.fixture(scope="module")
+def team() -> tuple[Any, FleetFit]:
+    return small_team(3)
+
+
+def priced() -> dict[str, pl.DataFrame]:
+    costs = table(
+        "costs",
+        {"item": "bench_session", "unit_cost": 40.0, "currency": "EUR"},
+        {"item": "battery", "unit_cost": 3.0},
+        {"item": "replacement", "unit_cost": 600.0},
+        {"item": "out_of_tolerance_day", "unit_cost": 10.0},
+    )
+    return empty_tables() | {"costs": costs}
+
+
+def test_items_groups_and_meters_sum_to_the_total(team: tuple[Any, FleetFit]) -> None:
+    found, fitted = team
+    rng = np.random.default_rng(1)
+    budget = budget_document(found, fitted, priced(), SETTINGS, asked_for(found), rng=rng)
+    for part in ("by_item", "by_group", "meters"):
+        assert sum(row["cost"] for row in budget[part]) == pytest.approx(budget["total"])
+        for row in budget[part]:
+            low, high = row["interval90"]
+            assert low - 1e-9 <= row["cost"] <= high + 1e-9
+    low, high = budget["interval90"]
+    assert low <= budget["total"] <= high
+    items = {row["item"]: row["cost"] for row in budget["by_item"]}
+    assert items["bench_session"] == 40.0 * budget["visits_planned"]
+    assert budget["risk"]["money"] <= budget["risk"]["money_without_visits"]
+
+
+def test_a_season_past_is_counted(team: tuple[Any, FleetFit]) -> None:
+    """By hand: sessions × 40 + battery swaps × 3 of the year before the day."""
+    found, fitted = team
+    first = found.as_of - timedelta(days=364)
+    asked = Asked(first, found.as_of)
+    rng = np.random.default_rng(1)
+    budget = budget_document(found, fitted, priced(), SETTINGS, asked, rng=rng)
+    sessions = sum(first <= at.date() <= found.as_of for at in found.data.bench["at"])
+    swaps = sum(first <= day <= found.as_of for day in found.data.events["on"])
+    assert budget["total"] == pytest.approx(40.0 * sessions + 3.0 * swaps)
+    assert budget["interval90"] == pytest.approx([budget["total"]] * 2)
+
+
+def test_batteries_to_come_follow_each_meters_interval(team: tuple[Any, FleetFit]) -> None:
+    """A year holds about as many swaps as the meters' own years have held."""
+    found, fitted = team
+    asked = Asked(found.as_of + timedelta(days=1), found.as_of + timedelta(days=365))
+    rng = np.random.default_rng(1)
+    budget = budget_document(found, fitted, priced(), SETTINGS, asked, rng=rng)
+    items = {row["item"]: row["cost"] for row in budget["by_item"]}
+    expected = 3.0 * float((1 / fitted.posterior.outlook.interval).sum())
+    assert items["battery"] == pytest.approx(expected, rel=0.35)
+
+
+def test_replacements_so_far_set_the_rate(team: tuple[Any, FleetFit]) -> None:
+    found, _ = team
+    shape, years = replacement_rate(found)
+    assert shape == 0.5
+    days = (
+        pl.Series([found.as_of] * found.meters.height) - found.meters["in_service_on"]
+    ).dt.total_days()
+    assert years == pytest.approx(10 + float(days.sum()) / 365.25)
+
+
+def test_a_slope_that_cannot_be_set_is_replaced_when_it_is_out(team: tuple[Any, FleetFit]) -> None:
+    """The meter furthest out, fixed: out every day, 3,650 a year, against 600 for a new one."""
+    found, fitted = team
+    mean, _ = fitted.forecast(found.as_of, np.array([365.0]))
+    worst = found.meters["meter_id"][int(np.argmax(np.abs(mean[:, 0])))]
+    convention = (
+        pl.when(pl.col("meter_id") == worst).then(pl.lit("fixed")).otherwise("slope_convention")
+    )
+    tight = pl.when(pl.col("meter_id") == worst).then(0.2).otherwise("tolerance_pct")
+    meters = found.meters.with_columns(slope_convention=convention, tolerance_pct=tight)
+    verdicts = keep_or_replace(found, fitted, priced(), meters)
+    assert verdicts[worst]["keep_or_replace"] == "replace"
+    assert "cannot be reset" in verdicts[worst]["reason"]
+    assert sum(v["keep_or_replace"] == "keep" for v in verdicts.values()) >= 10
+
+
+def test_what_is_not_known_is_found_out_before_it_is_replaced(team: tuple[Any, FleetFit]) -> None:
+    """A fixed slope at the edge of its tolerance: it pays on the average, but that is not sure."""
+    found, fitted = team
+    mean, sd = fitted.forecast(found.as_of, np.array([400.0]))
+    name = found.meters["meter_id"][int(np.argmax(sd[:, 0]))]
+    wide = np.abs(mean[:, 0][np.argmax(sd[:, 0])]) + 0.8 * sd.max()
+    this = pl.col("meter_id") == name
+    meters = found.meters.with_columns(
+        slope_convention=pl.when(this).then(pl.lit("fixed")).otherwise("slope_convention"),
+        tolerance_pct=pl.when(this).then(float(wide)).otherwise("tolerance_pct"),
+        static_check=pl.when(this).then(False).otherwise(pl.col("static_check")),
+    )
+    told = keep_or_replace(found, fitted, priced(), meters)[name]
+    assert told["gain_if_replaced"] > 0
+    assert 0.05 < told["chance_pays"] < 0.8
+    assert told["keep_or_replace"] == "keep"
+    assert told["find_out_first"] == "compare"
+    assert told["reason"].startswith("Compare it on rides first.")
+    low, high = told["gain_interval90"]
+    assert low < 0 < high
+
+
+def test_a_meter_is_judged_by_what_it_is_ridden_as_the_season_weighs_it(
+    team: tuple[Any, FleetFit],
+) -> None:
+    found, fitted = team
+    first, second = found.meters["meter_id"][:2]
+    ridden = {"from_date": [found.as_of] * 2, "to_date": [None, None], "role": ["home", None]}
+    ridden |= {"meter_id": [first, second], "rider_id": ["A", None], "bike_id": [None, None]}
+    tables = priced() | {"assignments": pl.DataFrame(ridden)}
+    told = keep_or_replace(found, fitted, tables, found.meters)
+    assert told[second]["holding_cost_per_year"] == 0
+    assert "Nobody is down to ride it" in told[second]["reason"]
+    assert told[first]["holding_cost_per_year"] > 0
+
+
+def test_without_costs_it_says_what_it_lacks(team: tuple[Any, FleetFit]) -> None:
+    found, fitted = team
+    asked = replace(asked_for(found), last=date(found.as_of.year + 1, 12, 31))
+    rng = np.random.default_rng(1)
+    budget = budget_document(found, fitted, empty_tables(), SETTINGS, asked, rng=rng)
+    assert budget["currency"] is None
+    assert any("battery" in text for text in budget["lacks"])
+    assert any("replacement" in text for text in budget["lacks"])

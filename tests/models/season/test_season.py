@@ -1,0 +1,310 @@
+"""The season's plan: risks by simulation, stakes by hand, the whole on a simulated fleet."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from models.fleet import FleetFit
+from models.season import (
+    COVERAGE_FACTOR,
+    Asked,
+    bench_list,
+    calendar_text,
+    parse_pins,
+    plan_document,
+    prices,
+    use_of,
+)
+from models.season.exposure_cost import slots_of
+from models.season.plan_output import escaped, fold
+from models.season.risk import risk_after_visits
+from models.status import p_within
+from models.wording import NothingToSayError
+from tests.models.fleet.small_team import SETTINGS, asked_for, empty_tables, small_team, table
+
+MONDAY = date(2026, 3, 2)
+
+
+# --- risk after a visit -----------------------------------------------------------------------
+
+
+def test_risk_after_a_visit_against_simulation() -> None:
+    """200,000 draws of error, session and reset; no formula of ours in them."""
+    mean = np.array([0.9, 1.0, 1.4])
+    root = np.array([[0.6, 0, 0], [0.55, 0.25, 0], [0.5, 0.3, 0.5]])
+    covariance, u, tolerance = root @ root.T, 0.25, 1.5
+    ours = risk_after_visits(mean, covariance, u, tolerance)
+    rng = np.random.default_rng(8)
+    error = mean + rng.standard_normal((200_000, 3)) @ root.T
+    for v in range(3):
+        found = error[:, v] + u * rng.standard_normal(len(error))
+        reset = np.where(np.abs(found) > COVERAGE_FACTOR * u, found, 0.0)
+        for k in range(v, 3):
+            out = np.mean(np.abs(error[:, k] - reset) > tolerance)
+            assert ours[v, k] == pytest.approx(out, abs=0.006)
+
+
+def test_a_visit_to_a_meter_that_never_moves_leaves_the_sessions_noise() -> None:
+    """By hand: e = 3 ± 0.5 is reset on y, so −noise is left, sd u: P(|N(0, 0.5)| > 1)."""
+    covariance = np.full((2, 2), 0.25)
+    risk = risk_after_visits(np.array([3.0, 3.0]), covariance, 0.5, 1.0)
+    expected = 1 - p_within(np.array(0.0), np.array(0.5), np.array(1.0))
+    assert risk[0, 1] == pytest.approx(float(expected), abs=0.01)
+
+
+# --- stakes -----------------------------------------------------------------------------------
+
+DAYS = [MONDAY + timedelta(days=k) for k in range(14)]
+
+
+def test_what_a_day_weighs() -> None:
+    """By hand: A 5, B 2, other days 1, closed 0; races of another rider do not count."""
+    calendar = table(
+        "calendar",
+        {"name": "Weir", "from_date": DAYS[1], "to_date": DAYS[2], "kind": "race", "priority": "A"},
+        {"name": "Moor", "from_date": DAYS[2], "to_date": DAYS[3], "kind": "race", "priority": "B"},
+        {
+            "name": "Hour", "from_date": DAYS[5], "to_date": DAYS[5], "kind": "race",
+            "priority": "A", "rider_id": "Nadja",
+        },
+        {"name": "Rest", "from_date": DAYS[6], "to_date": DAYS[7], "kind": "closed"},
+    )  # fmt: skip
+    assignments = table(
+        "assignments",
+        {"meter_id": "M1", "from_date": DAYS[0], "rider_id": "Aldo", "role": "race"},
+        {"meter_id": "M2", "from_date": DAYS[0], "rider_id": "Aldo", "role": "training"},
+        {"meter_id": "M3", "from_date": DAYS[0], "rider_id": None},
+        {"meter_id": "M4", "from_date": DAYS[0], "to_date": DAYS[4], "rider_id": "Aldo"},
+        {"meter_id": "M4", "from_date": DAYS[5], "rider_id": "Nadja"},
+    )
+    use = use_of(["M1", "M2", "M3", "M4", "M5"], DAYS, calendar, assignments)
+    assert use.weight[0].tolist() == [1, 5, 5, 2, 1, 1, 0, 0, 1, 1, 1, 1, 1, 1]
+    assert use.weight[1].tolist() == [1, 0, 0, 0, 1, 1, 0, 0, 1, 1, 1, 1, 1, 1]
+    assert not use.weight[2].any()
+    assert use.weight[3].tolist() == [1, 5, 5, 2, 1, 5, 0, 0, 1, 1, 1, 1, 1, 1]
+    assert use.weight[4].tolist() == use.weight[0].tolist()
+    assert use.first_a.tolist() == [1, -1, -1, 1, 1]
+
+
+def test_slots_of_a_week() -> None:
+    """The fewest of its working days, workshops added; none where closed or not covered."""
+    mondays = [MONDAY + timedelta(weeks=k) for k in range(4)]
+    capacity = table(
+        "capacity",
+        {"from_date": MONDAY, "to_date": MONDAY + timedelta(days=8), "slots": 4.0},
+        {
+            "from_date": MONDAY,
+            "to_date": MONDAY + timedelta(days=30),
+            "slots": 2.0,
+            "workshop": "b",
+        },
+    )
+    closed = table(
+        "calendar",
+        {
+            "name": "Break", "from_date": mondays[2] + timedelta(days=6),
+            "to_date": mondays[3], "kind": "closed",
+        },
+    )  # fmt: skip
+    slots, shut, lacks = slots_of(mondays, capacity, closed, fixed=None)
+    assert slots.tolist() == [6, 2, 0, 0]
+    assert shut == (False, False, True, True)
+    assert lacks == []
+    slots, _, lacks = slots_of(mondays, capacity.clear(), closed.clear(), fixed=None)
+    assert slots.tolist() == [4, 4, 4, 4]
+    assert "no capacity" in lacks[0]
+
+
+def test_prices_of_a_group_come_before_those_for_all() -> None:
+    costs = table(
+        "costs",
+        {"item": "bench_session", "unit_cost": 38.0, "currency": "EUR"},
+        {"item": "bench_session", "model_group": "g", "unit_cost": 50.0},
+        {"item": "transport", "unit_cost": 22.0},
+        {"item": "out_of_tolerance_day", "unit_cost": 9.0},
+    )
+    money = prices(costs, ["f", "g"])
+    assert money.visit.tolist() == [60.0, 72.0]
+    assert money.day.tolist() == [9.0, 9.0]
+    assert money.lacks == ()
+    assert len(prices(costs.clear(), ["f"]).lacks) == 2
+
+
+def test_pins_as_day_or_iso_week() -> None:
+    assert parse_pins(["M=1=2026-03-04", "M2=2026-W10", "M2=2026-03-30"]) == {
+        "M=1": (date(2026, 3, 4),),
+        "M2": (MONDAY, date(2026, 3, 30)),
+    }
+    for wrong in ("M1", "M1=week 10", "=2026-W10", "M1=2026-W60"):
+        with pytest.raises(NothingToSayError, match="METER=WEEK"):
+            parse_pins([wrong])
+
+
+# --- the whole plan ---------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def team() -> tuple[Any, FleetFit]:
+    return small_team(3)
+
+
+def test_a_plan_without_any_other_table_says_what_it_lacks(team: tuple[Any, FleetFit]) -> None:
+    found, fitted = team
+    asked = asked_for(found)
+    plan = plan_document(found, fitted, empty_tables(), SETTINGS, asked)
+    assert {text.split(":")[0].split(" has")[0] for text in plan["lacks"]} == {
+        "no calendar", "no assignments", "no costs", "costs", "no capacity table",
+    }  # fmt: skip
+    assert plan["visits"]
+    assert plan["cost"]["plan"] <= plan["cost"]["without_visits"] + 1e-9
+    assert max(Counter(v["week"] for v in plan["visits"]).values()) <= 4
+    everyone = {v["meter_id"] for v in plan["visits"]} | {u["meter_id"] for u in plan["unplanned"]}
+    assert everyone == set(found.meters["meter_id"])
+    for visit in plan["visits"]:
+        assert visit["week"].weekday() == 0
+        assert asked.first <= visit["week"] <= asked.last
+
+
+def test_the_probability_before_a_first_visit_is_the_forecasts(team: tuple[Any, FleetFit]) -> None:
+    found, fitted = team
+    plan = plan_document(found, fitted, empty_tables(), SETTINGS, asked_for(found))
+    seen: set[str] = set()
+    for visit in plan["visits"]:
+        if visit["meter_id"] in seen:
+            continue
+        seen.add(visit["meter_id"])
+        mean, sd = fitted.gain_error(visit["meter_id"], visit["week"])
+        scale = np.exp(mean / 100)
+        p = p_within(100 * np.expm1(mean / 100), sd * scale, np.array(1.5))
+        assert visit["p_within_tolerance_before"] == pytest.approx(float(p[0]), abs=2e-3)
+
+
+def test_no_slots_pins_and_closed_weeks(team: tuple[Any, FleetFit]) -> None:
+    found, fitted = team
+    tables = empty_tables()
+    plan = plan_document(found, fitted, tables, SETTINGS, asked_for(found, slots_per_week=0))
+    assert plan["visits"] == []
+    assert any("no bench slot" in note for note in plan["notes"])
+    assert all(row["risk_money"] >= 0 for row in plan["unplanned"])
+    meter = found.meters["meter_id"][4]
+    asked = asked_for(found, slots_per_week=1)
+    week = asked.first + timedelta(weeks=5)
+    pinned = replace(asked, pins={meter: (week + timedelta(days=3),)})
+    plan = plan_document(found, fitted, tables, SETTINGS, pinned)
+    assert (week, meter) in {(v["week"], v["meter_id"]) for v in plan["visits"] if v["pinned"]}
+    assert max(Counter(v["week"] for v in plan["visits"]).values()) == 1
+    tables["calendar"] = table(
+        "calendar",
+        {
+            "name": "Break",
+            "from_date": asked.first,
+            "to_date": asked.first + timedelta(days=30),
+            "kind": "closed",
+        },
+    )
+    plan = plan_document(found, fitted, tables, SETTINGS, asked)
+    assert all(v["week"] > asked.first + timedelta(days=30) for v in plan["visits"])
+
+
+def test_impossible_questions_get_a_sentence(team: tuple[Any, FleetFit]) -> None:
+    found, fitted = team
+    past = Asked(date(2020, 1, 1), date(2020, 6, 1))
+    backwards = Asked(date(2030, 6, 1), date(2030, 1, 1))
+    stranger = asked_for(found, pins={"nobody": (found.as_of + timedelta(days=20),)})
+    meter = found.meters["meter_id"][0]
+    too_late = asked_for(found, pins={meter: (found.as_of + timedelta(days=2000),)})
+    for asked, text in (
+        (past, "that season is over"),
+        (backwards, "turn them round"),
+        (stranger, "expected one that the store knows"),
+        (too_late, "outside the plan"),
+    ):
+        with pytest.raises(NothingToSayError, match=text):
+            plan_document(found, fitted, empty_tables(), SETTINGS, asked)
+
+
+def test_a_deadline_is_the_day_before_the_first_a_race(team: tuple[Any, FleetFit]) -> None:
+    found, fitted = team
+    tables = empty_tables()
+    asked = asked_for(found)
+    race = asked.first + timedelta(days=9)
+    tables["calendar"] = table(
+        "calendar",
+        {"name": "Weir", "from_date": race, "to_date": race, "kind": "race", "priority": "A"},
+    )
+    plan = plan_document(found, fitted, tables, SETTINGS, asked)
+    firsts = {v["meter_id"]: v for v in reversed(plan["visits"])}
+    assert all(v["deadline"] <= race - timedelta(days=1) for v in firsts.values())
+    assert any(v["deadline"] == race - timedelta(days=1) for v in firsts.values())
+
+
+# --- out --------------------------------------------------------------------------------------
+
+
+def test_the_calendar_file_keeps_to_rfc_5545() -> None:
+    """Source: RFC 5545, 3.1 (lines), 3.3.11 (TEXT), 3.6.1 (VEVENT), read by a parser of ours."""
+    reason = "The chance is 61 %, so bench it; ± 1.5 % – " + "ü" * 60 + "\nnow, \\ then"
+    visit = {"week": MONDAY, "meter_id": "FS-01", "rider_id": "Aldo", "reason": reason,
+             "deadline": date(2026, 4, 1)}  # fmt: skip
+    document = {"from": MONDAY, "visits": [visit, visit | {"week": MONDAY + timedelta(weeks=20)}]}
+    text = calendar_text(document, stamp=datetime(2026, 2, 1, 8, tzinfo=UTC))
+    assert text.endswith("END:VCALENDAR\r\n")
+    assert all(len(line.encode()) <= 75 for line in text.split("\r\n"))
+    assert not re.search(r"(?<!\r)\n", text)
+    unfolded = text.replace("\r\n ", "").split("\r\n")
+    events = "\n".join(unfolded).split("BEGIN:VEVENT")[1:]
+    assert len(events) == 2
+    assert "DTSTART;VALUE=DATE:20260302" in events[0]
+    assert "DTEND;VALUE=DATE:20260307" in events[0]
+    uids = re.findall(r"UID:(\S+)", text)
+    assert len(set(uids)) == 2
+    described = next(line for line in unfolded if line.startswith("DESCRIPTION:"))[12:]
+    back = re.sub(r"\\([\\;,nN])", lambda m: "\n" if m[1] in "nN" else m[1], described)
+    assert back == reason + "\nBefore: 2026-04-01"
+    moved = {"from": MONDAY, "visits": [visit | {"week": MONDAY + timedelta(weeks=3)}]}
+    assert uids[0] in calendar_text(moved, stamp=datetime(2026, 2, 9, tzinfo=UTC))
+
+
+def test_folding_tears_no_character() -> None:
+    line = "X" * 74 + "é" + "y" * 80
+    parts = fold(line)
+    assert parts[0] == "X" * 74
+    assert "".join([parts[0], *(p[1:] for p in parts[1:])]) == line
+    assert escaped("a;b,c\\d\r\ne") == "a\\;b\\,c\\\\d\\ne"
+
+
+def test_the_bench_list_by_hand() -> None:
+    """By hand: 20.38 kg · 9.81 m/s² · 0.1725 m · (1 − 1.2/8000) = 34.4825 N·m."""
+    tables = empty_tables() | {
+        "meters": table("meters", {"meter_id": "FS-01", "kind": "crank_spider"}),
+        "assignments": table(
+            "assignments", {"meter_id": "FS-01", "from_date": MONDAY, "rider_id": "Aldo"}
+        ),
+        "installations": table(
+            "installations",
+            {
+                "meter_id": "FS-01",
+                "from_date": MONDAY,
+                "bike_id": "bike-1",
+                "crank_length_mm": 172.5,
+            },
+        ),
+        "mass_sets": table("mass_sets", {"bench_id": "A", "mass_kg": 20.0, "hanger_mass_kg": 0.38}),
+        "places": table("places", {"place_id": "moor", "gravity_ms2": 9.81}),
+    }
+    visit = {"week": MONDAY, "meter_id": "FS-01", "reason": "due", "tolerance_pct": 1.5}
+    rows = bench_list({"visits": [visit]}, tables, week=MONDAY + timedelta(days=2))
+    assert len(rows) == 1
+    row = rows[0]
+    assert (row["rider_id"], row["bike_id"], row["crank_length_mm"]) == ("Aldo", "bike-1", 172.5)
+    assert row["expected_torque_nm"] == pytest.approx(34.4825, abs=2e-3)
+    assert row["highest_nm"] / row["expected_torque_nm"] == pytest.approx(1.015)
+    assert row["lacks"] == []
+    assert bench_list({"visits": [visit]}, tables, week=MONDAY + timedelta(days=7)) == []
