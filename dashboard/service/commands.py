@@ -8,25 +8,20 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from ingest.load import NothingToLoadError
-from ingest.schema import SettingError
-from ingest.store import Store, StoreError
-from models.wording import NothingToSayError
+from ingest.schema import UserError
+from ingest.store import Store
 
 Document = dict[str, Any]
 Say = Callable[[str], None]
 
 
-class NothingDoneError(Exception):
+class NothingDoneError(UserError):
     """What was asked cannot be done; the text is one clear line."""
 
 
 def is_expected(problem: Exception) -> bool:
     """Whether the problem's text is written for the user."""
-    return isinstance(
-        problem,
-        NothingDoneError | StoreError | SettingError | NothingToLoadError | NothingToSayError,
-    )
+    return isinstance(problem, UserError)
 
 
 def problem_line(problem: Document) -> str:

@@ -17,7 +17,7 @@ from ingest.readers import (
     read_parquet,
     read_xlsx,
 )
-from ingest.schema import Problem
+from ingest.schema import Problem, UserError
 
 TEXT = {".csv", ".tsv", ".tab", ".txt"}
 PARQUET = {".parquet", ".pq"}
@@ -29,7 +29,7 @@ HEAD_BYTES = 4096
 UPLOADS = Path("uploaded")  # what came through the dashboard is known by its name alone
 
 
-class NothingToLoadError(Exception):
+class NothingToLoadError(UserError):
     """A path that does not exist, or cannot be read."""
 
 

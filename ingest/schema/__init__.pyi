@@ -9,6 +9,7 @@ from .internal_tables import PLAN_PINS as PLAN_PINS
 from .internal_tables import ROLES as ROLES
 from .internal_tables import SET_ASIDE as SET_ASIDE
 from .problems import Problem as Problem
+from .problems import UserError as UserError
 from .problems import capital as capital
 from .problems import shortened as shortened
 from .row_rules import RowRule as RowRule

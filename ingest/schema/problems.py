@@ -6,6 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 
+class UserError(Exception):
+    """Nothing was done; the text tells a user why and what to do, in one clear line."""
+
+
 @dataclass(frozen=True)
 class Problem:
     """One thing that kept a row or a file from loading.

@@ -8,10 +8,12 @@ from datetime import date
 from difflib import get_close_matches
 from zoneinfo import ZoneInfo
 
+from ingest.schema.problems import UserError
+
 Value = str | float | None
 
 
-class SettingError(ValueError):
+class SettingError(UserError, ValueError):
     """A setting that does not exist, or a value that it cannot take."""
 
 

@@ -28,6 +28,7 @@ from ingest.schema import (
     BOOKKEEPING,
     SETTINGS,
     TABLES,
+    UserError,
     Value,
     find_setting,
     parse_setting,
@@ -42,7 +43,7 @@ FRESH_NS = 20_000_000  # a tick of the coarsest clock that file times are kept w
 _OPEN = threading.local()
 
 
-class StoreError(Exception):
+class StoreError(UserError):
     """The store cannot be used; the text says which file, what is wrong and what to do."""
 
 

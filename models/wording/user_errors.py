@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from ingest.schema import UserError
 
-class NothingToSayError(Exception):
+
+class NothingToSayError(UserError):
     """The question has no answer in these data; the text says why and what to do."""
 
 
