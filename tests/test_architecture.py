@@ -13,9 +13,39 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 FOLDERS = ("ingest", "models", "dashboard")
-UPSTREAM = {"ingest": (), "models": ("ingest",), "dashboard": ("ingest", "models")}
+ROOMS = (
+    *("ingest.schema", "ingest.readers.tables", "ingest.readers.recordings", "ingest.readers"),
+    *("ingest.validate", "ingest.store", "ingest.load", "ingest.recordings", "ingest.admin"),
+    *("models.metrology", "models.wording", "models.bench.measurement", "models.bench"),
+    *("models.rides.alignment", "models.rides", "models.fleet.design", "models.fleet.inference"),
+    *("models.fleet.alarms", "models.fleet", "models.records", "models.ageing", "models.status"),
+    *("models.season", "models.policies", "models.budget", "models.coaching", "models.honesty"),
+    *("models.run", "dashboard.navigation", "dashboard.theme", "dashboard.service"),
+    *("dashboard.security", "dashboard.figures", "dashboard.pdf", "dashboard.components"),
+    *("dashboard.assets", "dashboard.pages", "dashboard.web", "dashboard.cli"),
+)
+"""Rooms in the order of the data: each imports only from rooms before it.
+
+A room within another (`models.bench.measurement`) is that one's own; pages do not know each other.
+"""
+FEWEST, MOST = 4, 15  # files in a folder
+OTHER_SIZES = {
+    "ingest/readers": "two rooms and their face",
+    "dashboard/pages": "a room a page",
+    "dashboard/pdf/fonts": "one typeface with its licence",
+    "dashboard/assets": "to be parted",
+    "dashboard/navigation": "to be filled",
+    "dashboard/pages/bench": "to be parted",
+    "dashboard/pages/budget": "to be parted",
+    "dashboard/pages/fleet": "to be parted",
+    "dashboard/pdf": "to be filled",
+    "dashboard/service": "to be merged",
+    "dashboard/theme": "to be parted",
+    "ingest/store/sql": "to be parted",
+    "models/wording": "to be filled",
+}
 ONLY_IN = {
-    "duckdb": ("ingest/store.py", "ingest/instances.py"),
+    "duckdb": "ingest/store/",
     "dash": "dashboard/",
     "dash_ag_grid": "dashboard/",
     "plotly": "dashboard/",
@@ -23,7 +53,6 @@ ONLY_IN = {
     "scipy": "models/",
     "statsmodels": "models/",
 }
-OPEN_TO_ALL = ("ingest.schema", "ingest.columns")
 HEAVY = ("statsmodels", "scipy.stats", "dash", "plotly")
 FILE_METHODS = {"read_text", "read_bytes", "write_text", "write_bytes"}
 FRAME_FILES = {
@@ -81,15 +110,203 @@ def test_there_is_something_to_read() -> None:
     assert {folder: len(sources(folder)) > 5 for folder in FOLDERS} == dict.fromkeys(FOLDERS, True)
 
 
-@pytest.mark.parametrize("folder", FOLDERS)
-def test_imports_point_upstream(folder: str) -> None:
-    downstream = [f for f in FOLDERS if f != folder and f not in UPSTREAM[folder]]
+@cache
+def packages() -> frozenset[str]:
+    """Every folder with a face, dotted."""
+    return frozenset(
+        Path(path).parent.as_posix().replace("/", ".")
+        for path, _ in every_source()
+        if path.endswith("/__init__.py")
+    )
+
+
+def home(path: str) -> str:
+    """The folder of a file, dotted."""
+    return Path(path).parent.as_posix().replace("/", ".")
+
+
+def room(package: str) -> str:
+    """The entry of ROOMS that a folder belongs to; a page's folder belongs to `dashboard.pages`."""
+    fitting = [name for name in ROOMS if within(package, name)]
+    return max(fitting, key=len, default=package)
+
+
+@cache
+def own_imports() -> tuple[tuple[str, int, str], ...]:
+    """(path, line, what is imported from: a folder or a file, dotted) within the project."""
+    found = []
+    for path, tree in every_source():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ImportFrom) and node.module:
+                for alias in node.names:
+                    whole = f"{node.module}.{alias.name}"
+                    is_file = (ROOT / (whole.replace(".", "/") + ".py")).exists()
+                    source = whole if whole in packages() or is_file else node.module
+                    if source.split(".")[0] in FOLDERS:
+                        found.append((path, node.lineno, source))
+            elif isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+                found += [(path, node.lineno, n) for n in names if n.split(".")[0] in FOLDERS]
+    return tuple(found)
+
+
+def face(source: str, importer: str) -> str:
+    """The folder whose face an importer in another folder has to use.
+
+    That of the outermost room around the source that is not around the importer as well.
+    """
+    parts = source.split(".")
+    for depth in range(2, len(parts) + 1):
+        around = ".".join(parts[:depth])
+        if around != "dashboard.pages" and not within(importer, around):
+            return around
+    return source
+
+
+def page_of(source: str) -> str:
+    """`dashboard.pages.fleet` of whatever lies in it."""
+    return ".".join(source.split(".")[:3])
+
+
+def test_every_folder_is_a_room_that_has_its_place() -> None:
+    known = {*ROOMS, *FOLDERS}
     none(
         [
-            f"{path}:{line}: {folder} must not import {module}"
-            for path, tree in sources(folder)
+            f"{package.replace('.', '/')}/__init__.py:1: say in ROOMS where {package} stands"
+            for package in sorted(packages())
+            if package not in known and not within(package, "dashboard.pages")
+            if (ROOT / package.replace(".", "/")).glob("*.py") and room(package) == package
+        ]
+    )
+
+
+def test_imports_from_another_folder_use_its_face() -> None:
+    none(
+        [
+            f"{path}:{line}: import from {face(source, home(path))}, not from {source}"
+            for path, line, source in own_imports()
+            if (source if source in packages() else source.rpartition(".")[0]) != home(path)
+            and face(source, home(path)) != source
+        ]
+    )
+
+
+def test_imports_point_to_where_the_data_come_from() -> None:
+    """A room imports from itself and from rooms that stand before it in ROOMS."""
+    breaches = []
+    for path, line, source in own_imports():
+        here, there = room(home(path)), room(source)
+        if (here, there) == ("dashboard.service", "dashboard.security"):
+            continue  # to be untied
+        if here in ROOMS and there in ROOMS and ROOMS.index(there) > ROOMS.index(here):
+            breaches.append(f"{path}:{line}: {here} stands before {there} and must not import it")
+        if here == there == "dashboard.pages" and page_of(source) != page_of(home(path)):
+            breaches.append(f"{path}:{line}: a page imports another page, {source}")
+    none(breaches)
+
+
+def test_tests_are_imported_by_nobody() -> None:
+    none(
+        [
+            f"{path}:{line}: {module} is for tests"
+            for path, tree in every_source()
             for line, module in imported(tree)
-            if any(within(module, other) for other in [*downstream, "tests"])
+            if within(module, "tests")
+        ]
+    )
+
+
+def test_files_of_a_folder_import_each_other_in_one_direction() -> None:
+    graph: dict[str, dict[str, int]] = {}
+    for path, line, source in own_imports():
+        if source.rpartition(".")[0] == home(path) and source not in packages():
+            graph.setdefault(path, {}).setdefault(source.replace(".", "/") + ".py", line)
+    none([f"{a}:{graph[a][b]}: a circle back to it through {b}" for a, b in circles(graph)])
+
+
+def circles(graph: dict[str, dict[str, int]]) -> list[tuple[str, str]]:
+    """The imports (from, to) that lie on a circle."""
+
+    def reached(start: str) -> set[str]:
+        seen: set[str] = set()
+        ahead = list(graph.get(start, {}))
+        while ahead:
+            name = ahead.pop()
+            if name not in seen:
+                seen.add(name)
+                ahead += graph.get(name, {})
+        return seen
+
+    return [(a, b) for a, others in graph.items() for b in others if a in reached(b)]
+
+
+def test_circles_are_found() -> None:
+    assert circles({"a": {"b": 1}, "b": {"c": 2}, "c": {}}) == []
+    assert circles({"a": {"b": 1}, "b": {"a": 2}, "c": {"a": 3}}) == [("a", "b"), ("b", "a")]
+
+
+def test_folders_can_be_taken_in_at_a_glance() -> None:
+    """4 to 15 files, subfolders aside; OTHER_SIZES names the exceptions and why."""
+    breaches = []
+    for package in sorted(packages() - set(FOLDERS)):
+        folder = package.replace(".", "/")
+        files = [f for f in (ROOT / folder).iterdir() if f.is_file() and f.suffix != ".pyi"]
+        if not FEWEST <= len(files) <= MOST and folder not in OTHER_SIZES:
+            breaches.append(f"{folder}/__init__.py:1: {len(files)} files, not {FEWEST} to {MOST}")
+    none(breaches)
+
+
+def test_every_room_asks_its_question() -> None:
+    none(
+        [
+            f"{path}:1: say which question this folder answers"
+            for path, tree in every_source()
+            if path.endswith("__init__.py") and home(path) in ROOMS
+            if "?" not in (ast.get_docstring(tree) or "").split("\n")[0]
+        ]
+    )
+
+
+def stubs() -> Iterator[tuple[str, str, int, str]]:
+    """(folder, name, line, file or subfolder) of all that faces export."""
+    for package in sorted(packages()):
+        stub = ROOT / package.replace(".", "/") / "__init__.pyi"
+        if stub.exists():
+            for node in ast.parse(stub.read_text("utf-8")).body:
+                assert isinstance(node, ast.ImportFrom), f"{stub}:{node.lineno}: only exports"
+                assert node.level == 1, f"{stub}:{node.lineno}: only the folder's own files"
+                for alias in node.names:
+                    yield package, alias.name, node.lineno, node.module or ""
+
+
+def test_no_face_exports_a_name_that_is_also_a_file() -> None:
+    """It would be the file for whoever imports it after the file was imported."""
+    none(
+        [
+            f"{folder}/__init__.pyi:{line}: {name} is also a file or folder in it"
+            for package, name, line, _ in stubs()
+            for folder in [package.replace(".", "/")]
+            if (ROOT / folder / f"{name}.py").exists() or (ROOT / folder / name).is_dir()
+        ]
+    )
+
+
+def test_faces_export_only_what_somebody_uses() -> None:
+    used: dict[str, set[str]] = {}
+    for file in (f for top in (*FOLDERS, "seeds", "tests") for f in (ROOT / top).rglob("*.py")):
+        for node in ast.walk(ast.parse(file.read_text("utf-8"))):
+            if isinstance(node, ast.ImportFrom):
+                used.setdefault(node.module or "", set()).update(a.name for a in node.names)
+            elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+                used.setdefault("", set()).add(node.attr)
+    for package, name, _, source in stubs():  # handed on by the room around it
+        if source and f"{package}.{source}" in packages():
+            used.setdefault(f"{package}.{source}", set()).add(name)
+    none(
+        [
+            f"{package.replace('.', '/')}/__init__.pyi:{line}: nobody outside uses {name}"
+            for package, name, line, _ in stubs()
+            if name not in used.get(package, set()) | used[""]
         ]
     )
 
@@ -108,20 +325,23 @@ def test_libraries_stay_in_their_place() -> None:
 
 def runs(path: str) -> bool:
     """The modules of the models that load, compute and save."""
-    return path.startswith("models/run") and path != "models/run_length.py"
+    return path.startswith("models/run/")
 
 
-def test_one_door_to_the_store() -> None:
-    """In models only run*.py, in dashboard only data*.py; the schema is open to all."""
+def test_one_way_to_the_store() -> None:
+    """In models only `run` knows the store; in the dashboard only `service` knows both.
+
+    The schema is open to all, and pages name what they ask by the functions of `models.run`.
+    """
     breaches = []
-    for path, tree in every_source():
-        for line, module in imported(tree):
-            past = within(module, "ingest") and not any(within(module, o) for o in OPEN_TO_ALL)
-            if path.startswith("models/") and not runs(path) and past:
-                breaches.append(f"{path}:{line}: only models/run*.py may import {module}")
-            inward = past or within(module, "models")
-            if path.startswith("dashboard/") and not path.startswith("dashboard/data") and inward:
-                breaches.append(f"{path}:{line}: only dashboard/data*.py may import {module}")
+    for path, line, source in own_imports():
+        past = within(source, "ingest") and not within(source, "ingest.schema")
+        if path.startswith("models/") and not runs(path) and past:
+            breaches.append(f"{path}:{line}: only models/run/ may import {source}")
+        inward = past or (within(source, "models") and source != "models.run")
+        knows = path.startswith(("dashboard/service/", "dashboard/security/"))
+        if path.startswith("dashboard/") and not knows and inward:
+            breaches.append(f"{path}:{line}: only dashboard/service/ may import {source}")
     none(breaches)
 
 
@@ -200,15 +420,18 @@ def test_imports_bring_what_they_name() -> None:
 
 
 @pytest.mark.parametrize(
-    "module", ["dashboard.cli", "dashboard.data", "ingest.load", "ingest.tables"]
+    "statement",
+    [
+        "import dashboard.cli; dashboard.cli.main",
+        "from ingest.load import load_paths",
+        "from ingest.load import read_tables",
+    ],
 )
-def test_heavy_libraries_wait_until_they_are_needed(module: str) -> None:
+def test_heavy_libraries_wait_until_they_are_needed(statement: str) -> None:
     """A command that needs none of them does not pay for their import."""
-    if not (ROOT / (module.replace(".", "/") + ".py")).exists():
-        pytest.skip(f"there is no {module} yet")
-    code = f"import sys, {module}\nprint([name for name in {HEAVY!r} if name in sys.modules])"
+    code = f"{statement}\nimport sys\nprint([name for name in {HEAVY!r} if name in sys.modules])"
     run = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=False
     )
     assert run.returncode == 0, run.stderr
-    assert run.stdout.strip() == "[]", f"importing {module} imports {run.stdout.strip()}"
+    assert run.stdout.strip() == "[]", f"{statement} imports {run.stdout.strip()}"

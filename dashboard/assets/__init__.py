@@ -1,0 +1,1 @@
+"""What does the browser load beside the pages?"""

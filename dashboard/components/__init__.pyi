@@ -1,3 +1,5 @@
+from .callback_inputs import clicked as clicked
+from .callback_inputs import decoded as decoded
 from .deferred import arrived as arrived
 from .deferred import arriving as arriving
 from .deferred import date_field as date_field

@@ -1,5 +1,1 @@
 """Intake: files in, set-aside rows put right, imports taken back, tables out."""
-
-import lazy_loader
-
-__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

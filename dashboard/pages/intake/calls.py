@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import binascii
 import mimetypes
 from typing import Any
 from urllib.parse import quote
@@ -12,6 +10,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from flask import Response
 
 from dashboard import theme
+from dashboard.components import clicked, decoded
 from dashboard.components import decide as decide_event
 from dashboard.navigation import Door
 from dashboard.pages.intake.lists import (
@@ -24,17 +23,6 @@ from dashboard.pages.intake.lists import (
     work_line,
 )
 from dashboard.pages.intake.out import removal, removed
-
-
-def decoded(contents: list[str], names: list[str]) -> list[tuple[str, bytes]]:
-    """Uploaded files by name; a file that did not arrive whole is left out."""
-    files = []
-    for content, name in zip(contents, names, strict=False):
-        try:
-            files.append((name, base64.b64decode(content.partition(",")[2], validate=True)))
-        except (binascii.Error, ValueError):
-            continue
-    return files
 
 
 def after_a_while(data: Door, seen: int) -> tuple[Any, ...]:
@@ -51,12 +39,6 @@ def after_a_while(data: Door, seen: int) -> tuple[Any, ...]:
 def lists(door: Any) -> tuple[Any, Any, Any]:
     """The page's three lists, as they are now."""
     return aside_section(door), events_section(door), imports_section(door)
-
-
-def clicked() -> Any:
-    """The id of the button that was really pressed: new buttons on the page are no click."""
-    pressed = bool(ctx.triggered) and bool(ctx.triggered[0]["value"])
-    return ctx.triggered_id if pressed else None
 
 
 def register_files(app: Dash, data: Door) -> None:

@@ -9,9 +9,8 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.components import ride_part
+from dashboard.components import clicked, decoded, ride_part
 from dashboard.navigation import Document, Door, View, meter_path
-from dashboard.pages.intake import clicked, decoded
 from dashboard.pages.rides.sense import sense
 from dashboard.service import is_expected
 

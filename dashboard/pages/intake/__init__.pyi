@@ -1,2 +1,0 @@
-from .calls import clicked as clicked
-from .calls import decoded as decoded
