@@ -15,12 +15,12 @@ from models.ageing.mixed import (
     MEAN_DRIFT_SD,
     MEAN_SD,
     MEAN_SWAP_SD,
-    Array,
     Line,
     Panel,
     fit_mixed,
     fit_prior,
 )
+from models.metrology import Array
 from models.records import programmed
 
 DAYS_A_YEAR = 365.25

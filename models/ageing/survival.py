@@ -14,9 +14,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.metrology import Array
 
 DAYS_A_YEAR = 365.25
 LEAST_OUT = 3

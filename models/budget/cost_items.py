@@ -9,15 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.fleet import FleetFit, year_of
+from models.metrology import Array, Mask
 from models.season import Asked, Tables, prices, unit_cost
 
 if TYPE_CHECKING:
     from models.records import Records
 
-Array = NDArray[np.float64]
 DRAWS = 4000
 PRIOR_REPLACED, PRIOR_YEARS = 0.5, 10.0  # replacements and meter-years before there are data
 
@@ -119,7 +118,7 @@ def _batteries(
     )
 
 
-def _with_us(here: pl.DataFrame) -> NDArray[np.bool_]:
+def _with_us(here: pl.DataFrame) -> Mask:
     """Meters that the season's expenses are for: not gone, and not lent to someone else."""
     lent = (pl.col("state") == "lent").fill_null(False)
     return here.select(~pl.col("gone") & ~lent).to_series().to_numpy()

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from models.budget.cost_items import new_price
 from models.fleet import FleetFit
+from models.metrology import Array
 from models.policies import Belief, Nature, cheapest_average, nature_of, surroundings
 from models.season import Tables, days_between, prices, use_of
 from models.wording import chance
@@ -20,7 +20,6 @@ from models.wording import chance
 if TYPE_CHECKING:
     from models.records import Records
 
-Array = NDArray[np.float64]
 LIFE_YEARS, YEARS_SAID = 3.0, "3 years"  # over which a new meter must pay for itself
 SURE = 0.8  # chance that it does, below which more is to be found out first
 DRIFTS, PATHS = 20, 400  # drifts and courses of the error that a meter may have

@@ -18,12 +18,11 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from models.metrology import Array
 from models.status import Z90
 from models.wording import chance, signed
 
-Array = NDArray[np.float64]
 U_ZEROED_NM, U_UNZEROED_NM = 0.03, 0.25  # standard uncertainty of the zero offset
 USUAL_RPM = 90.0
 ALIKE = 0.9

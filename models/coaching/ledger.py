@@ -16,11 +16,10 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from models.metrology import Array
 from models.status import Z90
 
-Array = NDArray[np.float64]
 DAY = timedelta(days=1)
 
 

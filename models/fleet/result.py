@@ -14,7 +14,6 @@ from models.fleet.design import (
     METER,
     REFERENCE,
     YEAR_DAYS,
-    Array,
     Effect,
     Prepared,
     date_of,
@@ -25,6 +24,7 @@ from models.fleet.forecast import forecast_all
 from models.fleet.inference import Hyper, Posterior, Targets, innovation_frame
 from models.fleet.temperature_coefficient import warmth_frame
 from models.fleet.variance_components import variance_shares
+from models.metrology import Array
 
 Device = str | tuple[str, str]
 """A meter, reference or mass set by its id; (kind, id) where ids of two kinds coincide."""

@@ -11,11 +11,10 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.ageing import Limits, detection_table
+from models.metrology import Array
 
-Array = NDArray[np.float64]
 FEWEST = 20  # values below which nothing is tested
 FEWEST_OF_A_METER = 8
 SIGNIFICANT = 0.01

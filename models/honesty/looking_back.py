@@ -21,17 +21,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.fleet import FleetData, FleetFit, FleetSettings, Targets, condition, fit, left_out
 from models.honesty.scoring import Z90, reliability_table, score_hindcast
+from models.metrology import Array
 from models.status import p_within
 from models.wording import chance
 
 if TYPE_CHECKING:
     from models.records import Records, Settings
 
-Array = NDArray[np.float64]
 Progress = Callable[[str], None]
 NO_WEIGHT = 1e-6
 MOST_DAYS = 400  # with sessions, beyond which a whole week is forecast at once

@@ -1,4 +1,7 @@
 from .agreement import bland_altman as bland_altman
+from .arrays import Array as Array
+from .arrays import Index as Index
+from .arrays import Mask as Mask
 from .conformity import IN as IN
 from .conformity import INDETERMINATE as INDETERMINATE
 from .conformity import OUT as OUT

@@ -10,13 +10,11 @@ from datetime import date
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from models.ageing import fit_weibull
-from models.metrology import proportion
+from models.metrology import Array, proportion
 
-Array = NDArray[np.float64]
 DAYS_A_YEAR = 365.25
 
 

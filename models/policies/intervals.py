@@ -12,9 +12,7 @@ reliability    the interval after which the target share of the group is still w
 
 from datetime import date
 
-import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.policies.interval_methods import (
     IntervalSettings,
@@ -25,8 +23,6 @@ from models.policies.interval_methods import (
     staircase,
 )
 from models.records import programmed
-
-Array = NDArray[np.float64]
 
 __all__ = [
     "INTERVAL_SCHEMA",

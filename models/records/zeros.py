@@ -19,9 +19,8 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.metrology import Array, Mask
 
 WINDOW = 8  # readings on each side of a possible jump
 LEAST_BEFORE, LEAST_AFTER = 4, 2
@@ -65,7 +64,7 @@ class _Series:
     t: Array
     y: Array
     warm: Array
-    known: NDArray[np.bool_]
+    known: Mask
     per_c: float = 0.0
     noise2: float = 0.0
     walk2: float = 0.0

@@ -9,13 +9,9 @@ interval rests on the residuals' long-run variance, so that slow wander counts.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from models.metrology import Fit, fit_gain
+from models.metrology import Array, Fit, Mask, fit_gain
 from models.rides.alignment import Windows
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 ZERO_OFFSET_PRIOR_NM = 0.25  # what a session without zero readings is given, too
 PRIOR_DOF = 4.0  # a Student prior: a zero offset that the ride shows clearly is believed

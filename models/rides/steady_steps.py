@@ -20,10 +20,8 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
+from models.metrology import Array, Index
 
 ZERO_SD_NM = 0.25
 """Prior sd of the zero-offset torque left between two zeroed devices (common practice)."""

@@ -17,13 +17,12 @@ from functools import cached_property
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from models.fleet import FleetFit
+from models.metrology import Array
 from models.status import p_within
 
-Array = NDArray[np.float64]
 NODES = np.linspace(-3.6, 3.6, 37)  # standardized findings that stand for all of them
 WEIGHTS = np.exp(-(NODES**2) / 2) / np.exp(-(NODES**2) / 2).sum()
 COVERAGE_FACTOR = 2.0  # a reset needs an error beyond so many standard uncertainties

@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.fleet import FleetFit
+from models.metrology import Array
 from models.status.due import (
     HORIZON_DAYS,
     NEVER,
@@ -27,7 +27,6 @@ from models.status.due import (
 )
 from models.status.kept_fit import noon
 
-Array = NDArray[np.float64]
 LOOK_BACK_DAYS = 365
 FEWEST = 2
 SCHEMA: dict[str, Any] = {

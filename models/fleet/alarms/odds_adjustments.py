@@ -7,7 +7,8 @@ import numpy as np
 
 from models.fleet.alarms.prior_odds import Odds
 from models.fleet.alarms.scan_meters import Favours
-from models.fleet.design import EVENT_STEP_SD, Array, Prepared, event_instants
+from models.fleet.design import EVENT_STEP_SD, Prepared, event_instants
+from models.metrology import Array
 
 _CRANKS_MM = (165.0, 167.5, 170.0, 172.5, 175.0)
 _NEIGHBOURS_MM = 5.0

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.design import METER, Array, Effect
+from models.fleet.design import METER, Effect
+from models.metrology import Array
 
 
 @dataclass(frozen=True)

@@ -31,10 +31,8 @@ from models.fleet.design import (
     METER,
     REFERENCE,
     Adjustments,
-    Array,
     Design,
     Effect,
-    Flags,
     Observations,
     Prepared,
     alarm_clock,
@@ -56,6 +54,7 @@ from models.fleet.inference import (
     standardized_innovations,
     supports,
 )
+from models.metrology import Array, Mask
 
 _ROUNDS = 4
 _MOST_SHARED = 6
@@ -245,7 +244,7 @@ def _best_shared(search: Search, scans: list[Scan]) -> list[tuple[Scan, int]]:
     return [(scan, k) for z, scan, k in found if z > _NEAR_TOP * top]
 
 
-def _explained(search: Search, scan: Scan) -> Flags:
+def _explained(search: Search, scan: Scan) -> Mask:
     """Candidates that an effect already accepted for the device accounts for."""
     names = search.names[scan.device_kind]
     near = np.zeros(len(scan.at), dtype=np.bool_)

@@ -1,7 +1,4 @@
 from .arrays import YEAR_DAYS as YEAR_DAYS
-from .arrays import Array as Array
-from .arrays import Flags as Flags
-from .arrays import Index as Index
 from .arrays import corner_sums as corner_sums
 from .arrays import date_of as date_of
 from .arrays import from_the_end as from_the_end

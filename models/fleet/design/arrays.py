@@ -5,12 +5,9 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
-Array = npt.NDArray[np.float64]
-Index = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
+from models.metrology import Array, Index
 
 YEAR_DAYS = 365.25
 _YEAR_US = YEAR_DAYS * 86400e6

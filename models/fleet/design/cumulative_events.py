@@ -11,10 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.fleet.design.arrays import Array, Index, years
+from models.fleet.design.arrays import years
 from models.fleet.design.effects import METER, Effect
 from models.fleet.design.observations import Devices
 from models.fleet.design.settings import BENCH_EVENT_SD, EVENT_STEP_SD, REFERENCE_EVENT_SD
+from models.metrology import Array, Index
 
 _SPAN = 1000.0  # years; keeps the meters apart in one sorted key
 

@@ -5,12 +5,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from models.fleet.design.arrays import Array, Index, rows_of_each
+from models.fleet.design.arrays import rows_of_each
 from models.fleet.design.cumulative_events import StepClock
 from models.fleet.design.effects import BENCH, GROUP, METER, REFERENCE, Effect
 from models.fleet.design.observations import Devices, Observations
 from models.fleet.design.settings import FleetSettings
 from models.fleet.design.shared import Entries, Key, Part, Walk, knots_for
+from models.metrology import Array, Index
 
 FLEET = -1
 REFERENCE_TEMPERATURE_C = 20.0

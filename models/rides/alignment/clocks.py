@@ -8,14 +8,11 @@ stands out it says so.
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.metrology import Array, Mask
 from models.rides.alignment.clock_line import CLOCK_DRIFT_PRIOR_PPM, clock_line
 from models.rides.alignment.correlation import Candidate, along, candidates
 from models.rides.alignment.resampling import NoOverlap, Track
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 USUAL_LAG_S = 600  # clocks of one team differ by less; more is believed only when decisive
 _ENOUGH_SCORE = 8.0  # unrelated rides rarely score more

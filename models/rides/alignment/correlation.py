@@ -3,9 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.metrology import Array, Index
 
 _COARSE_MEAN_S = 121  # running mean taken off: what is left are the edges of efforts
 _FINE_MEAN_S = 31  # … and the rider's own unsteadiness, which tells equal intervals apart
@@ -81,8 +80,8 @@ class Stretches:
     shared_s     (k,) seconds with data in both
     """
 
-    edges: NDArray[np.int64]
-    offsets: NDArray[np.int64]
+    edges: Index
+    offsets: Index
     correlation: Array
     shared_s: Array
 
@@ -159,7 +158,7 @@ def _running_mean(values: Array, mask: Array, width: int) -> Array:
 
 
 def _products(
-    fx: Array, mx: Array, fy: Array, my: Array, shift: int, edges: NDArray[np.int64]
+    fx: Array, mx: Array, fy: Array, my: Array, shift: int, edges: Index
 ) -> tuple[Array, Array, Array, Array]:
     """Sums over stretches of x·y, x², y² and of the shared mask, y taken at i + shift."""
     index = np.arange(len(fx)) + shift

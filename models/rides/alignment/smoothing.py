@@ -9,10 +9,9 @@ one power explains the other best, then weight by weight as far as the data say 
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from models.metrology import Array, Mask
+
 Option = tuple[str, str, float]  # side, shape, seconds
 
 _SURVEY_S = (3.0, 6.0, 10.0)  # boxcars tried on either side first
