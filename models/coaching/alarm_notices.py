@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 
+from ingest.schema import in_force
 from models.fleet import FleetFit, date_of, when
 from models.records import STEP_SCHEMA
 from models.status import Z90
@@ -64,11 +65,7 @@ def _id(alarm: dict[str, Any]) -> str:
 
 
 def _riders(assignments: pl.DataFrame, meter_id: str, earliest: date, latest: date) -> list[str]:
-    rows = assignments.filter(
-        (pl.col("meter_id") == meter_id)
-        & (pl.col("from_date") <= latest)
-        & (pl.col("to_date").is_null() | (pl.col("to_date") >= earliest))
-    )
+    rows = assignments.filter(pl.col("meter_id") == meter_id, in_force(earliest, latest))
     return sorted(rows["rider_id"].drop_nulls().unique())
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import polars as pl
 
+from ingest.schema import in_force
 from models.metrology import Array, Mask
 from models.season import days_between, in_race, use_of
 from models.status import Z90, p_within
@@ -29,7 +30,7 @@ EXAMPLE_W = 300.0
 
 def race_is_near(calendar: pl.DataFrame, *, today: date) -> bool:
     """Whether anyone rides an A race within the days that are looked at."""
-    near = (pl.col("from_date") <= today + timedelta(days=EVE_DAYS)) & (pl.col("to_date") >= today)
+    near = in_force(today, today + timedelta(days=EVE_DAYS))
     return not calendar.filter((pl.col("priority") == "A") & near).is_empty()
 
 

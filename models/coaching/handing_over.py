@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from ingest.schema import in_force
 from models.fleet import FleetFit
 from models.status import noon
 
@@ -31,10 +32,7 @@ def handover_report(
          meters (from, to, role, bike), ledger, efforts (shown and corrected watts), notices, text
     """
     mine = tables["assignments"].filter(pl.col("rider_id") == rider_id).sort("from_date")
-    now = mine.filter(
-        (pl.col("from_date") <= today)
-        & (pl.col("to_date").is_null() | (pl.col("to_date") >= today))
-    )
+    now = mine.filter(in_force(today))
     back = now.select("meter_id").unique(maintain_order=True).join(meters, on="meter_id")
     return {
         "rider_id": rider_id,

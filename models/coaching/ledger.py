@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from ingest.schema import in_force
 from models.metrology import Array
 from models.status import Z90
 
@@ -55,9 +56,7 @@ def ridden(
     For a meter: stretches without an assignment are kept, with no rider. On the day of a
     handover the new rider's row counts.
     """
-    rows = assignments.filter(
-        (pl.col("from_date") <= last) & (pl.col("to_date").is_null() | (pl.col("to_date") >= first))
-    ).sort("from_date")
+    rows = assignments.filter(in_force(first, last)).sort("from_date")
     if meter_id is not None:
         rows = rows.filter(pl.col("meter_id") == meter_id)
     if rider_id is not None:

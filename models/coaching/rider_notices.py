@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from ingest.schema import rider_on
 from models.coaching.alarm_notices import NONE, alarm_notices
 from models.fleet import FleetFit
 from models.status import Z90
@@ -71,16 +72,6 @@ def _told(row: dict[str, Any], coach: dict[str, str | None]) -> dict[str, Any]:
     key = f"{row['kind']}|{row['meter_id']}|{row['rider_id']}|{row['from_date']}"
     head = {"notice_id": sha256(key.encode()).hexdigest()[:16], "coach": coach.get(row["rider_id"])}
     return head | row
-
-
-def rider_on(assignments: pl.DataFrame, meter_id: str, day: date) -> str | None:
-    """Who rides a meter on a day; on the day of a handover the new one."""
-    rows = assignments.filter(
-        (pl.col("meter_id") == meter_id)
-        & (pl.col("from_date") <= day)
-        & (pl.col("to_date").is_null() | (pl.col("to_date") >= day))
-    ).sort("from_date")
-    return rows["rider_id"][-1] if rows.height else None
 
 
 def _shows(change: float) -> str:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from ingest.schema import rider_on
 from ingest.store import Store
 from models.run.fit_of_day import Prepared, Say, prepare, records, tell
 from models.wording import NothingToSayError, unknown_name
@@ -177,7 +178,7 @@ def effort_of(
 
 def _both_legs(ready: Prepared, one: Effort) -> Document:
     """The rider's total beside the corrected display of a meter that sees one leg."""
-    from models.coaching import both_legs, rider_on
+    from models.coaching import both_legs
     from models.records import one_sided
 
     kinds = dict(ready.found.meters.select("meter_id", "kind").iter_rows())

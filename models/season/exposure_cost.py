@@ -13,6 +13,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from ingest.schema import in_force
 from models.metrology import Array, Index, Mask
 
 Tables = dict[str, pl.DataFrame]
@@ -242,7 +243,7 @@ def _slots_in(monday: date, capacity: pl.DataFrame) -> int:
 
 
 def _slots_on(day: date, capacity: pl.DataFrame) -> float | None:
-    rows = capacity.filter((pl.col("from_date") <= day) & (pl.col("to_date") >= day))
+    rows = capacity.filter(in_force(day))
     return float(rows["slots"].sum()) if rows.height else None
 
 

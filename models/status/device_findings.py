@@ -12,6 +12,7 @@ from typing import Any
 
 import polars as pl
 
+from ingest.schema import newest_in_force
 from models.bench import rule_of
 from models.fleet import FleetFit
 from models.records import (
@@ -71,11 +72,7 @@ def _truth(found: Records) -> Row:
 
 def _installed(found: Records) -> Iterable[dict[str, Any]]:
     """The installation of each meter today."""
-    today = found.installations.filter(
-        (pl.col("from_date") <= found.as_of)
-        & (pl.col("to_date").is_null() | (pl.col("to_date") >= found.as_of))
-    )
-    newest = today.sort("from_date").group_by("meter_id", maintain_order=True).last()
+    newest = newest_in_force(found.installations, found.as_of)
     kinds = found.meters.select("meter_id", "kind")
     return newest.join(kinds, on="meter_id").sort("meter_id").iter_rows(named=True)
 
