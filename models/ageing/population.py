@@ -20,10 +20,9 @@ from models.ageing.mixed import (
     fit_mixed,
     fit_prior,
 )
-from models.metrology import Array
+from models.metrology import DAYS_A_YEAR, Array
 from models.records import programmed
 
-DAYS_A_YEAR = 365.25
 LEAST_METERS = 5
 """Meters with two sessions or more that the mixed model needs."""
 

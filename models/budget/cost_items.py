@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
-from models.fleet import FleetFit, year_of
-from models.metrology import Array, Mask
+from models.fleet import FleetFit
+from models.metrology import DAYS_A_YEAR, Array, Mask, year_of
 from models.season import Asked, Tables, prices, unit_cost
 
 if TYPE_CHECKING:
@@ -151,7 +151,7 @@ def replacement_rate(found: Records) -> tuple[float, float]:
     replaced = found.meters["replaces_meter_id"].drop_nulls().len()
     end = pl.min_horizontal(pl.col("retired_date").fill_null(found.as_of), pl.lit(found.as_of))
     days = found.meters.select((end - pl.col("in_service_on")).dt.total_days().clip(0)).to_series()
-    return PRIOR_REPLACED + replaced, PRIOR_YEARS + float(days.sum() or 0) / 365.25
+    return PRIOR_REPLACED + replaced, PRIOR_YEARS + float(days.sum() or 0) / DAYS_A_YEAR
 
 
 def _replacements(
@@ -173,7 +173,7 @@ def _replacements(
         ]
     )
     start = max(asked.first - timedelta(days=1), found.as_of)
-    years = max(0.0, (asked.last - start).days / 365.25)
+    years = max(0.0, (asked.last - start).days / DAYS_A_YEAR)
     shape, exposure = replacement_rate(found)
     rate = rng.gamma(shape, 1 / exposure, DRAWS)
     chance = 1 - np.exp(-rate * years)

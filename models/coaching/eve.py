@@ -13,9 +13,9 @@ from typing import Any
 import polars as pl
 
 from ingest.schema import in_force
-from models.metrology import Array, Mask
+from models.metrology import Z90, Array, Mask
 from models.season import days_between, in_race, use_of
-from models.status import Z90, p_within
+from models.status import p_within
 from models.wording import chance
 
 EVE_DAYS = 2

@@ -18,8 +18,7 @@ import numpy as np
 import polars as pl
 
 from ingest.schema import in_force
-from models.metrology import Array
-from models.status import Z90
+from models.metrology import Z90, Array, noon, ratio_from_ln
 
 DAY = timedelta(days=1)
 
@@ -38,7 +37,7 @@ class Span:
     def instants(self) -> list[datetime]:
         """Where the factor is taken: just inside both ends and in the middle."""
         start = datetime.combine(self.first, time(23, 59), tzinfo=UTC)
-        end = datetime.combine(self.last, time(12), tzinfo=UTC)
+        end = noon(self.last)
         end = max(start, end)
         return [start, start + (end - start) / 2, end]
 
@@ -153,8 +152,8 @@ def rows(spans: Sequence[Span], mean_ln: Array, covariance: Array) -> list[dict[
                 "rider_id": span.rider_id,
                 "from_date": span.first,
                 "to_date": span.last,
-                "factor": math.exp(-mean / 100),
-                "interval90": [math.exp(-(mean + s * Z90 * sd) / 100) for s in (1, -1)],
+                "factor": ratio_from_ln(-mean),
+                "interval90": [ratio_from_ln(-(mean + s * Z90 * sd)) for s in (1, -1)],
                 "note": _note(span),
             }
         )

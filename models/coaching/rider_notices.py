@@ -19,7 +19,7 @@ import polars as pl
 from ingest.schema import rider_on
 from models.coaching.alarm_notices import NONE, alarm_notices
 from models.fleet import FleetFit
-from models.status import Z90
+from models.metrology import interval90, percent_from_ln
 
 TELLING_PCT = 0.3  # a battery's step below this is no news
 SETTINGS = {"setting_change": "a setting was changed", "firmware_update": "its firmware changed"}
@@ -161,8 +161,7 @@ def _difference_sd(cov: np.ndarray) -> float:
 
 def _change(mean_ln: float, sd_ln: float) -> tuple[float, list[float]]:
     """A change of 100·ln in plain percent, with its 90 % interval."""
-    low, high = (100 * math.expm1((mean_ln + sign * Z90 * sd_ln) / 100) for sign in (-1, 1))
-    return 100 * math.expm1(mean_ln / 100), [low, high]
+    return percent_from_ln(mean_ln), interval90(mean_ln, sd_ln)
 
 
 def _events(

@@ -3,9 +3,8 @@
 import numpy as np
 import polars as pl
 
-from models.metrology import Array, Index, Mask, effective_number, proportion
+from models.metrology import Z90, Array, Index, Mask, effective_number, proportion
 
-Z90 = 1.6448536269514722
 """Half width of a central 90 % interval of a normal distribution, in sd."""
 
 HINDCAST_SCHEMA: dict[str, pl.DataType] = {

@@ -1,4 +1,3 @@
-from .agreement import bland_altman as bland_altman
 from .arrays import Array as Array
 from .arrays import Index as Index
 from .arrays import Mask as Mask
@@ -7,6 +6,13 @@ from .conformity import INDETERMINATE as INDETERMINATE
 from .conformity import OUT as OUT
 from .conformity import p_within as p_within
 from .conformity import verdict as verdict
+from .conversions import Z90 as Z90
+from .conversions import interval90 as interval90
+from .conversions import ln_from_percent as ln_from_percent
+from .conversions import ln_from_ratio as ln_from_ratio
+from .conversions import percent_from_ln as percent_from_ln
+from .conversions import percent_sd as percent_sd
+from .conversions import ratio_from_ln as ratio_from_ln
 from .equivalence import COVERAGE as COVERAGE
 from .equivalence import from_information as from_information
 from .errors_in_variables import Fit as Fit
@@ -28,6 +34,15 @@ from .masses import load_of as load_of
 from .proportions import effective_number as effective_number
 from .proportions import proportion as proportion
 from .resolution import display_step as display_step
+from .spread import MAD_TO_SD as MAD_TO_SD
+from .spread import bland_altman as bland_altman
+from .spread import robust_sd as robust_sd
+from .time_scale import DAYS_A_YEAR as DAYS_A_YEAR
+from .time_scale import date_of as date_of
+from .time_scale import instants as instants
+from .time_scale import noon as noon
+from .time_scale import year_of as year_of
+from .time_scale import years as years
 from .uncertainty import INFINITE as INFINITE
 from .uncertainty import Budget as Budget
 from .uncertainty import Term as Term

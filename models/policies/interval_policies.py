@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtri
 
-from models.metrology import Array, Mask
+from models.metrology import Array, Mask, ln_from_percent
 from models.policies.intervals import IntervalSettings
 from models.policies.rules import Decide, Now, Policy
 from models.policies.simulation_state import WEEK
@@ -67,7 +67,7 @@ def control_chart(target: float, settings: IntervalSettings | None = None) -> Po
         def decide(now: Now) -> Mask:
             lines.add(now)
             error, sd = lines.ahead(now)
-            limit = 100 * np.log1p(now.nature.tolerance / 100)
+            limit = ln_from_percent(now.nature.tolerance)
             days = now.since * 7
             out = np.abs(error - now.left) + wide * sd > limit
             few = (lines.n < s.least_sessions) | ~np.isfinite(sd)

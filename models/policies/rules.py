@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.metrology import Array, Mask
+from models.metrology import DAYS_A_YEAR, Array, Mask
 from models.policies.simulation_state import WEEK, Belief, Nature
 from models.status import p_within
 
-WEEKS_A_MONTH = 365.25 / 12 / 7
+WEEKS_A_MONTH = DAYS_A_YEAR / 12 / 7
 GOLDEN = (5**0.5 - 1) / 2
 
 
@@ -117,4 +117,4 @@ def cheapest_average(belief: Belief, days: Array | float) -> Array:
     risk = 1 - p_within(mean, np.sqrt(np.maximum(variance, 1e-12)), nature.tolerance[:, None])
     lost = np.cumsum(risk, axis=1) * 28
     visit = np.broadcast_to(days, lost.shape[:1])[:, None]
-    return np.asarray(((visit + lost) / (ahead * 365.25)).min(axis=1))
+    return np.asarray(((visit + lost) / (ahead * DAYS_A_YEAR)).min(axis=1))

@@ -16,11 +16,11 @@ import numpy as np
 import polars as pl
 
 from models.fleet import FleetData, FleetFit, Hyper, Posterior
-from models.metrology import Array, Index, Mask
+from models.metrology import DAYS_A_YEAR, Array, Index, Mask
 from models.season import session_uncertainty
 from models.status import p_within
 
-WEEK = 7.0 / 365.25
+WEEK = 7.0 / DAYS_A_YEAR
 
 
 @dataclass(frozen=True)
@@ -166,7 +166,7 @@ def _rides(data: FleetData, meter_ids: list[str], fleet: FleetFit) -> tuple[Arra
         return np.zeros(len(meter_ids)), 0.3
     counted = data.comparisons.group_by("meter_id").agg(
         n=pl.len(),
-        years=(pl.lit(fleet.today) - pl.col("at").dt.date().min()).dt.total_days() / 365.25,
+        years=(pl.lit(fleet.today) - pl.col("at").dt.date().min()).dt.total_days() / DAYS_A_YEAR,
     )
     rate = {m: n / max(years, 0.5) for m, n, years in counted.iter_rows()}
     usual = data.comparisons["u"].median()

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from models.metrology import Array, Index, bland_altman
+from models.metrology import Array, Index, bland_altman, robust_sd
 from models.rides import bands
 from models.rides.alignment import (
     RADIANS_PER_SECOND,
@@ -208,7 +208,7 @@ def _closeness(pair: SideBySide, fit: RideFit) -> Closeness:
     residual = y - fit.gain * x - fit.constant_part(omega)
     same = np.abs(pair.meter_w - pair.reference_w)[used] < 0.01
     return Closeness(
-        noise_w=1.4826 * float(np.median(np.abs(residual - np.median(residual)))),
+        noise_w=robust_sd(residual),
         mean_w=float(np.mean(x)),
         gain_pct=100 * (fit.gain - 1),
         u_gain_pct=100 * fit.u_gain,

@@ -14,6 +14,7 @@ import polars as pl
 
 from ingest.schema import rider_on
 from ingest.store import Store
+from models.metrology import DAYS_A_YEAR
 from models.run.fit_of_day import Prepared, Say, prepare, records, tell
 from models.wording import NothingToSayError, unknown_name
 
@@ -130,7 +131,7 @@ def policies_of(
     )
     visit, day = float(np.mean(money.visit)), float(np.mean(money.day))
     for row in document["policies"]:
-        days = 365.25 * row["out_of_tolerance_share"]
+        days = DAYS_A_YEAR * row["out_of_tolerance_share"]
         row["cost_per_meter_year"] = visit * row["visits_per_meter_year"] + day * days
     document |= {"visit_cost": visit, "day_cost": day, "currency": money.currency}
     return document | {"lacks": list(money.lacks)} | ready.fit_said()

@@ -20,7 +20,7 @@ import polars as pl
 from scipy.special import ndtr
 
 from models.fleet import FleetFit
-from models.metrology import Array
+from models.metrology import Array, percent_from_ln, ratio_from_ln
 from models.status import p_within
 
 NODES = np.linspace(-3.6, 3.6, 37)  # standardized findings that stand for all of them
@@ -62,8 +62,8 @@ def outlook(
     mean, covariance = [], []
     for name in meters["meter_id"]:
         m_ln, c_ln = fleet.joint([(("meter", name), day) for day in instants])
-        scale = np.exp(m_ln / 100)
-        mean.append(100 * np.expm1(m_ln / 100))
+        scale = ratio_from_ln(m_ln)
+        mean.append(percent_from_ln(m_ln))
         covariance.append(c_ln * np.outer(scale, scale))
     n = len(instants)
     return Outlook(

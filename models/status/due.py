@@ -9,15 +9,14 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
-from models.metrology import Array, Index, Mask
+from models.metrology import Z90, Array, Index, Mask
 from models.status import reasons as due_text
 
 HORIZON_DAYS = 1826
 """Five years: a due date beyond is null."""
 SOON_DAYS = 28
-Z90 = float(ndtri(0.95))
 NEVER = -1
 
 DUE_SCHEMA: dict[str, pl.DataType] = {

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, fields
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any, Self
 
 import numpy as np
 import polars as pl
 
-from models.metrology import Array, Index
+from models.metrology import Array, Index, percent_from_ln, percent_sd
 from models.status.due import HORIZON_DAYS, Forecast
 
 SPARE_DAYS = 400  # a stored forecast serves status on later days too
@@ -124,8 +124,7 @@ def forecast(snapshot: Snapshot, meter_ids: list[str], *, as_of: date) -> Foreca
     at = (days + start).astype(float)
     mean_ln = _along(mean, kept, at)
     sd_ln = np.sqrt(np.maximum(_along(variance, kept, at), 0.0))
-    scale = np.exp(mean_ln / 100)
-    return Forecast(days, 100 * np.expm1(mean_ln / 100), sd_ln * scale)
+    return Forecast(days, percent_from_ln(mean_ln), percent_sd(mean_ln, sd_ln))
 
 
 def _matrix(frame: pl.DataFrame, meter_ids: list[str], days: Index, column: str) -> Array:
@@ -145,8 +144,3 @@ def _along(values: Array, days: Index, at: Array) -> Array:
     left = right - 1
     share = np.clip((at - days[left]) / (days[right] - days[left]), 0.0, 1.0)
     return np.asarray(values[:, left] * (1 - share) + values[:, right] * share)
-
-
-def noon(day: date) -> datetime:
-    """The instant that stands for a day."""
-    return datetime(day.year, day.month, day.day, 12, tzinfo=UTC)

@@ -27,8 +27,8 @@ from models.coaching import Effort, answer
 from models.fleet import FleetFit, FleetSettings, fit
 from models.honesty import proportion
 from models.honesty.looking_back import forecasts
-from models.honesty.scoring import Z90, effective_number, reliability_table
-from models.metrology import Mask
+from models.honesty.scoring import effective_number, reliability_table
+from models.metrology import Z90, Mask
 from models.status import p_within
 from tests.benchmarks.fleet_accuracy import drawn, fleet_data
 from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet, varied

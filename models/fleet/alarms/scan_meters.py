@@ -21,11 +21,11 @@ from models.fleet.inference import (
     noise_variance,
     used_noise,
 )
-from models.metrology import Array, Index, Mask
+from models.metrology import DAYS_A_YEAR, Array, Index, Mask
 
 STEP, ENTRY, WILD = "step", "entry", "wild"
 _FEW = 2
-_BARRED_YEARS = 60 / 365.25
+_BARRED_YEARS = 60 / DAYS_A_YEAR
 
 
 @dataclass(frozen=True)

@@ -54,12 +54,12 @@ from models.fleet.inference import (
     standardized_innovations,
     supports,
 )
-from models.metrology import Array, Mask
+from models.metrology import DAYS_A_YEAR, Array, Mask
 
 _ROUNDS = 4
 _MOST_SHARED = 6
 ODDS = Odds()
-_NEAR_YEARS = 60 / 365.25
+_NEAR_YEARS = 60 / DAYS_A_YEAR
 _NEAR_TOP = 0.7
 """Shared effects are accepted together if their |z| is above so much of the largest."""
 _KEPT = 0.95

@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.fleet.design.arrays import codes, years
+from models.fleet.design.arrays import codes
 from models.fleet.design.data import FleetData
 from models.fleet.design.ride_effects import Road, no_road, road_of
-from models.metrology import Array, Index, Mask
+from models.metrology import DAYS_A_YEAR, Array, Index, Mask, years
 
 
 @dataclass
@@ -94,7 +94,7 @@ def _devices(data: FleetData) -> Devices:
     meters = data.meters["meter_id"].to_list()
     index = {m: i for i, m in enumerate(meters)}
     group, groups = codes(data.meters["group"].to_list())
-    service = years(data.meters["in_service_on"]) - 0.5 / 365.25
+    service = years(data.meters["in_service_on"]) - 0.5 / DAYS_A_YEAR
     service = np.where(np.isnan(service), np.inf, service)
     itself = {
         r: index[m]

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
-from models.fleet.design.arrays import rows_of_each, years
-from models.metrology import Array, Index
+from models.fleet.design.arrays import rows_of_each
+from models.metrology import Array, Index, years
 
 
 @dataclass

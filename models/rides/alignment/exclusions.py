@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from models.metrology import Array, Index, Mask
+from models.metrology import MAD_TO_SD, Array, Index, Mask
 
 # In order of precedence: a second carries the first reason that applies.
 REASONS = (
@@ -153,7 +153,7 @@ def _above_neighbours(power: Array) -> tuple[Array, Array]:
     around = np.lib.stride_tricks.sliding_window_view(padded, 7)
     filled = np.where(np.isfinite(around), around, power[:, None])
     middle = np.median(filled, axis=1)
-    spread = 1.4826 * np.median(np.abs(filled - middle[:, None]), axis=1)
+    spread = MAD_TO_SD * np.median(np.abs(filled - middle[:, None]), axis=1)
     return power - middle, spread
 
 

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 from scipy.stats import beta, norm
 
-from models.honesty import proportion, share_out_of_tolerance
+from models.honesty import share_out_of_tolerance
 from models.honesty.scoring import (
     HINDCAST_SCHEMA,
     brier_score,
@@ -13,6 +13,7 @@ from models.honesty.scoring import (
     reliability_table,
     score_hindcast,
 )
+from models.metrology import proportion
 
 NEWCOMBE = [
     (81, 263, (0.2553, 0.3662), (0.2527, 0.3676)),
