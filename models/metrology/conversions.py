@@ -32,14 +32,14 @@ def percent_from_ln(error_ln: Number) -> Number:
     """Return the plain percent of an error in 100·ln."""
     part = error_ln / 100.0
     if isinstance(part, pl.Expr):
-        return 100.0 * (part.exp() - 1.0)
+        return (part.exp() - 1.0) * 100.0
     return 100.0 * (np.expm1(part) if isinstance(part, np.ndarray) else math.expm1(part))
 
 
 def ln_from_ratio(ratio: Number) -> Number:
     """Return the error in 100·ln of reading / true, which is above 0."""
     if isinstance(ratio, pl.Expr):
-        return 100.0 * ratio.log()
+        return ratio.log() * 100.0
     return 100.0 * (np.log(ratio) if isinstance(ratio, np.ndarray) else math.log(ratio))
 
 
@@ -47,7 +47,7 @@ def ln_from_percent(error_pct: Number) -> Number:
     """Return the error in 100·ln of one in plain percent, which is above −100."""
     part = error_pct / 100.0
     if isinstance(part, pl.Expr):
-        return 100.0 * part.log1p()
+        return part.log1p() * 100.0
     return 100.0 * (np.log1p(part) if isinstance(part, np.ndarray) else math.log1p(part))
 
 
