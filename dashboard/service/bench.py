@@ -65,11 +65,11 @@ class BenchDoor(Kept):
 
         Out  session_id, import_id (takes it back), already, document (the verdict)
         """
-        from ingest.load import enter
+        from ingest.load import commit_rows
 
         session_id = _one_session(rows)
         judged = self.judge_bench(rows)
-        entered = enter(self._store, "bench", session_id, rows)
+        entered = commit_rows(self._store, "bench", rows, name=session_id)
         if not entered.already:
             self._follower.ask()
         return {
@@ -82,12 +82,12 @@ class BenchDoor(Kept):
 
     def save_bench_event(self, meter_id: str, event: str, on: str) -> Document:
         """One of EVENTS for a meter on a day (ISO), by one tap; twice on a day is once."""
-        from ingest.load import enter
+        from ingest.load import commit_rows
 
         if event not in EVENTS:
             raise commands.NothingDoneError(f'found event "{event}", expected one of {EVENTS}')
         row = {"meter_id": meter_id, "date": on, "event": event, "state": "confirmed"}
-        entered = enter(self._store, "events", f"{meter_id} {on} {event}", [row])
+        entered = commit_rows(self._store, "events", [row], name=f"{meter_id} {on} {event}")
         if not entered.already:
             self._follower.ask()
         return {"import_id": entered.import_id, "already": entered.already}
@@ -98,7 +98,7 @@ class BenchDoor(Kept):
 
         from ingest.load import take_back
 
-        undone = asdict(take_back(self._store, import_id))
+        undone = asdict(take_back(self._store, import_id, tables=("bench", "events")))
         self._follower.ask()
         return undone
 

@@ -48,7 +48,7 @@ def load(store: Path, paths: Sequence[Path], *, fit: bool = True, say: Say) -> D
 
     progress = _Progress(say)
     loaded = load_paths(Store(store), list(paths), progress=progress.tell)
-    document: Document = loaded.to_document()
+    document: Document = dict(loaded.to_document())
     document["recordings"] = [str(path) for path in loaded.recordings]
     if loaded.recordings or any(entry.table == "pairs" for entry in loaded.files):
         document["notices"] += _rides(Store(store), loaded.recordings, progress)
@@ -107,7 +107,8 @@ def bench_files(paths: Sequence[Path]) -> tuple[Document, list[Document]]:
     """Evaluate the bench sessions of files; no store."""
     from models import run
 
-    return run.bench_files(list(paths))
+    document, problems = run.bench_files(list(paths))
+    return document, [dict(problem) for problem in problems]
 
 
 def compare_files(meter: Path, reference: Path) -> Document:

@@ -1,4 +1,4 @@
-"""A file, checked and ready to go into the store in one piece."""
+"""A file or an entry whose tables are checked: what goes into the store in one transaction."""
 
 from __future__ import annotations
 
@@ -9,77 +9,90 @@ from typing import Literal
 
 import polars as pl
 
-from ingest.load.report import TableEntry
+from ingest.load.report import TableReport
 from ingest.load.sources import Content
 from ingest.readers import RawTable, table_of, unknown_table
 from ingest.schema import TABLES, Problem
-from ingest.validate import Checked, SetAsideRow, check
+from ingest.validate import Checked, SetAsideRow, check, check_entry
 
 LOAD_ORDER = {name: position for position, name in enumerate(TABLES)}
+Kind = Literal["load", "correction"]
 
 
 @dataclass
 class Batch:
-    """One file on its way into the store.
+    """What becomes one import.
 
-    tables      its tables, checked
-    entries     its tables that are none of the schema's, for the report
-    set_aside   what concerns the file as a whole, or such a table
+    path       what the store knows it by; `file` is how messages call it
+    kind       a `correction` is recorded anew each time, a `load` is compared with the last load
+               of the same path
+    tables     its tables, checked
+    reported   its tables that are none of the schema's, for the report
+    set_aside  what concerns the file as a whole, or such a table
     """
 
     path: Path
     file: str
     sha256: str
     time_zone: str
-    kind: Literal["load", "correction"] = "load"
+    kind: Kind = "load"
     tables: list[Checked] = field(default_factory=list)
-    entries: list[TableEntry] = field(default_factory=list)
+    reported: list[TableReport] = field(default_factory=list)
     set_aside: list[SetAsideRow] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
 
     def order(self) -> tuple[int, str]:
-        """Files whose tables others refer to come first."""
+        """Return a key to sort by: files whose tables others refer to come first."""
         first = min((LOAD_ORDER[t.table.name] for t in self.tables), default=len(LOAD_ORDER))
         return first, str(self.path)
 
-    def say(self, text: str, sheet: str | None = None) -> None:
+    def add_notice(self, text: str, sheet: str | None = None) -> None:
+        """Add a notice that begins with the file's name and the sheet's."""
         where = f"{Path(self.file).name}, sheet {sheet}" if sheet else Path(self.file).name
         self.notices.append(f"{where}: {text}")
 
+    def problems(self) -> list[Problem]:
+        """Return everything wrong with the file and its tables."""
+        rows = self.set_aside + [row for checked in self.tables for row in checked.set_aside]
+        return [problem for row in rows for problem in row.problems]
 
-def prepare(content: Content, *, zone: str) -> Batch:
-    """Recognise and check every table of a file."""
-    batch = Batch(content.path, content.file, content.sha256, zone)
+
+def prepare(content: Content, *, zone: str, kind: Kind = "load") -> Batch:
+    """Return the tables of a file or an entry, recognised and checked."""
+    batch = Batch(content.path, content.file, content.sha256, zone, kind)
     for problem in content.problems:
         batch.set_aside.append(SetAsideRow(None, {}, [problem], loses=0))
-        batch.entries.append(TableEntry(content.file, None, None, 0))
+        batch.reported.append(TableReport(content.file, None, None, 0))
     recognised = [(raw, table_of(raw)) for raw in content.tables]
     any_known = any(table is not None for _, table in recognised)
     for raw, table in recognised:
         if table is not None:
             batch.tables.append(check(raw, table, zone=zone))
         elif raw.sheet and any_known:
-            batch.say("not one of the tables, and was kept out.", raw.sheet)
+            batch.add_notice("not one of the tables, and was kept out.", raw.sheet)
         else:
             _add_unknown(batch, raw)
+    batch.tables += [check_entry(entry, zone=zone) for entry in content.entries]
     batch.tables.sort(key=lambda checked: LOAD_ORDER[checked.table.name])
     for checked in batch.tables:
         for notice in checked.notices:
-            batch.say(notice, checked.sheet)
+            batch.add_notice(notice, checked.sheet)
     return batch
 
 
 def _add_unknown(batch: Batch, raw: RawTable) -> None:
     lost = raw.rows_read
     batch.set_aside.append(SetAsideRow(raw.header_row, {}, [unknown_table(raw)], loses=lost))
-    entry = TableEntry(batch.file, raw.sheet, None, lost, rows_set_aside=lost)
-    batch.entries.append(entry)
+    batch.reported.append(TableReport(batch.file, raw.sheet, None, lost, rows_set_aside=lost))
 
 
 def context_of(
     batches: Iterable[Batch], stored: dict[str, pl.DataFrame]
 ) -> dict[str, pl.DataFrame]:
-    """Tables as they will be once all batches are in: what other tables' rows lean on."""
+    """Return every table, by name, as it will be once all batches are in.
+
+    stored  the store's rows of the tables that other tables' rows depend on
+    """
     frames = dict(stored)
     for batch in batches:
         for checked in batch.tables:
@@ -89,14 +102,10 @@ def context_of(
     return {name: frames.get(name, table.empty()) for name, table in TABLES.items()}
 
 
-def table_problems(rows: Iterable[SetAsideRow]) -> list[Problem]:
-    return [problem for entry in rows for problem in entry.problems]
-
-
-def entry_of(checked: Checked, *, loaded: int) -> TableEntry:
-    """The report's line of a table, once its rows are in or set aside."""
-    lost = sum(entry.loses for entry in checked.set_aside)
-    return TableEntry(
+def table_report(checked: Checked, *, loaded: int) -> TableReport:
+    """Return the report's line of a table, once its rows are in or set aside."""
+    lost = sum(row.loses for row in checked.set_aside)
+    return TableReport(
         checked.file,
         checked.sheet,
         checked.table.name,

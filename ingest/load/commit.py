@@ -1,4 +1,4 @@
-"""One checked file into an open store: compare, set aside, add, and write it into the log."""
+"""One checked file into an open store: compare, set aside, add, and write the import log."""
 
 from __future__ import annotations
 
@@ -6,33 +6,41 @@ from datetime import UTC, datetime
 
 import polars as pl
 
-from ingest.load.batches import Batch, entry_of, table_problems
+from ingest.load.batches import Batch, context_of, table_report
 from ingest.load.merge import Merge, merge
-from ingest.load.report import LoadReport, TableEntry
-from ingest.load.set_aside import settle_aside, write_aside
+from ingest.load.report import LoadReport, TableReport
+from ingest.load.set_aside import compare_set_aside, write_set_aside
 from ingest.store import Database, Store
-from ingest.validate import ROW, Checked, settle_across
+from ingest.validate import ROW, Checked, check_across_rows
 
-LEANED_ON = ("meters", "mass_sets", "installations")  # tables that bench rows lean on
+DEPENDED_ON = ("meters", "mass_sets", "installations")  # by bench rows
 
 
 def stored_context(store: Store) -> dict[str, pl.DataFrame]:
-    """The store's tables that other tables' rows lean on; empty if there is no store."""
+    """Return the store's rows of DEPENDED_ON, by table; empty if there is no store."""
     if not store.exists():
         return {}
     with store.reading() as db:
-        return {name: db.frame(name) for name in LEANED_ON}
+        return {name: db.frame(name) for name in DEPENDED_ON}
 
 
-def load_batch(db: Database, batch: Batch, context: dict[str, pl.DataFrame]) -> LoadReport:
-    """Put one checked file into an open store."""
+def commit_batch(
+    db: Database, batch: Batch, context: dict[str, pl.DataFrame] | None = None
+) -> LoadReport:
+    """Put one checked file into an open store and return what changed.
+
+    context  every table as it will be after this load, from `context_of`; None: this file is the
+             whole load
+    """
+    if context is None:
+        context = context_of([batch], {name: db.frame(name) for name in DEPENDED_ON})
     now = datetime.now(UTC)
-    import_id = int(db.query("next_import_id")["next"][0])
-    seen = _seen_tables(db, batch)
+    import_id = db.next_number("imports", "import_id")
+    seen = _tables_seen(db, batch)
     merges: list[tuple[Checked, Merge]] = []
     for checked in batch.tables:
-        versions = _versions_in_question(db, checked)
-        settle_across(checked, versions.filter("live"), context)
+        versions = _versions_to_compare(db, checked)
+        check_across_rows(checked, versions.filter("live"), context)
         known = (checked.sheet, checked.table.name, checked.content_hash) in seen
         change = merge(
             checked.table,
@@ -44,26 +52,25 @@ def load_batch(db: Database, batch: Batch, context: dict[str, pl.DataFrame]) -> 
         _apply(db, checked, change, import_id=import_id, claim=not known)
         merges.append((checked, change))
         for text in change.changes:
-            batch.say(text, checked.sheet)
-    changes = settle_aside(db, batch)
-    entries = batch.entries + [
-        entry_of(checked, loaded=change.loaded) for checked, change in merges
+            batch.add_notice(text, checked.sheet)
+    changes = compare_set_aside(db, batch)
+    tables = batch.reported + [
+        table_report(checked, loaded=change.loaded) for checked, change in merges
     ]
-    write_aside(db, batch, changes, import_id=import_id, now=now)
-    recorded = batch.kind == "load" or any(e.rows_read > e.rows_set_aside for e in entries)
+    write_set_aside(db, batch, changes, import_id=import_id, now=now)
+    recorded = batch.kind == "load" or any(t.rows_read > t.rows_set_aside for t in tables)
     if recorded:
-        _record(db, batch, entries, import_id=import_id, now=now)
-    rows = batch.set_aside + [row for checked in batch.tables for row in checked.set_aside]
+        _record(db, batch, tables, import_id=import_id, now=now)
     return LoadReport(
-        files=entries,
-        set_aside=table_problems(rows),
+        files=tables,
+        set_aside=batch.problems(),
         notices=list(batch.notices),
         import_ids=[import_id] if recorded else [],
     )
 
 
-def _versions_in_question(db: Database, checked: Checked) -> pl.DataFrame:
-    """The store's rows that the file's may meet: of large tables, those of its sessions."""
+def _versions_to_compare(db: Database, checked: Checked) -> pl.DataFrame:
+    """Return the store's rows that the file's may meet: of large tables, those of its sessions."""
     table = checked.table
     if table.same_within is None:
         return db.versions(table.name)
@@ -71,8 +78,8 @@ def _versions_in_question(db: Database, checked: Checked) -> pl.DataFrame:
     return db.versions(table.name, where=group, among=checked.frame[group].unique().to_list())
 
 
-def _seen_tables(db: Database, batch: Batch) -> set[tuple[str | None, str, str]]:
-    """Tables of the file as they stood when it was last loaded: sheet, name, hash."""
+def _tables_seen(db: Database, batch: Batch) -> set[tuple[str | None, str, str]]:
+    """Return the file's tables as they were when it was last loaded: sheet, name, hash."""
     if batch.kind != "load":
         return set()
     last = db.query("last_load", path=str(batch.path))
@@ -100,7 +107,7 @@ def _apply(db: Database, checked: Checked, change: Merge, *, import_id: int, cla
 
 
 def _record(
-    db: Database, batch: Batch, entries: list[TableEntry], *, import_id: int, now: datetime
+    db: Database, batch: Batch, tables: list[TableReport], *, import_id: int, now: datetime
 ) -> None:
     hashes = {(c.sheet, c.table.name): c.content_hash for c in batch.tables}
     header = {
@@ -115,18 +122,18 @@ def _record(
     lines = [
         {
             "import_id": import_id,
-            "sheet": entry.sheet,
-            "table_name": entry.table,
-            "sha256": hashes.get((entry.sheet, entry.table or ""), batch.sha256),
-            "rows_read": entry.rows_read,
-            "rows_loaded": entry.rows_loaded,
-            "rows_unchanged": entry.rows_unchanged,
-            "rows_set_aside": entry.rows_set_aside,
+            "sheet": table.sheet,
+            "table_name": table.table,
+            "sha256": hashes.get((table.sheet, table.table or ""), batch.sha256),
+            "rows_read": table.rows_read,
+            "rows_loaded": table.rows_loaded,
+            "rows_unchanged": table.rows_unchanged,
+            "rows_set_aside": table.rows_set_aside,
         }
-        for entry in entries
+        for table in tables
     ]
     if lines:
         db.insert("import_tables", pl.DataFrame(lines, infer_schema_length=None))
     if batch.notices:
-        said = pl.DataFrame({"text": batch.notices})
-        db.insert("import_notices", said.with_columns(import_id=pl.lit(import_id)))
+        notices = pl.DataFrame({"text": batch.notices})
+        db.insert("import_notices", notices.with_columns(import_id=pl.lit(import_id)))

@@ -15,8 +15,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.load.batches import Batch
-from ingest.schema import in_force
-from ingest.validate import said
+from ingest.validate import cell_text
 
 Tables = Callable[[str], pl.DataFrame]  # live rows: row_id and the table's columns
 Sources = Callable[[str], pl.DataFrame]  # row_id, path, row
@@ -52,6 +51,7 @@ DATED = {
     "installations": "from_date",
 }
 SIDES = ("", "_left", "_right")
+NEVER = date(9999, 1, 1)  # the end of a period that is open
 
 
 @dataclass(frozen=True)
@@ -169,7 +169,7 @@ def outside_service(frames: dict[str, pl.DataFrame]) -> list[Finding]:
             for (meter,), group in rows.group_by("meter_id", maintain_order=True):
                 text = (
                     f"meter {meter}: {_rows(group.height)} of {table} dated {word} its "
-                    f"{limit} {said(group[limit][0])} (first {said(group['day'][0])}): "
+                    f"{limit} {cell_text(group[limit][0])} (first {cell_text(group['day'][0])}): "
                     f"correct the one or the other."
                 )
                 findings.append(Finding(table, _ids(group), (str(meter),), text))
@@ -205,8 +205,8 @@ def broken_slope_chains(frames: dict[str, pl.DataFrame]) -> list[Finding]:
 def _slope_finding(line: dict[str, object], before: str) -> Finding:
     text = (
         f"meter {line['meter_id']}, session {line['session_id']}: {before} is "
-        f"{said(line[before])}, but the session of {_day(line['then'])} left "
-        f"{said(line['left'])}: a typing error, or a reset in between that nobody recorded "
+        f"{cell_text(line[before])}, but the session of {_day(line['then'])} left "
+        f"{cell_text(line['left'])}: a typing error, or a reset in between that nobody recorded "
         "(it counts as one)."
     )
     return Finding("bench", (int(str(line["row_id"])),), (str(line["meter_id"]),), text)
@@ -221,7 +221,9 @@ def odd_crank_lengths(frames: dict[str, pl.DataFrame]) -> list[Finding]:
     installed = frames["installations"].select(
         "meter_id", "from_date", "to_date", pl.col("crank_length_mm").alias("installed")
     )
-    covering = base.join(installed.drop_nulls("installed"), on="meter_id").filter(in_force(day))
+    covering = base.join(installed.drop_nulls("installed"), on="meter_id").filter(
+        (pl.col("from_date") <= day) & (pl.col("to_date").is_null() | (day <= pl.col("to_date")))
+    )
     fitting = covering.group_by("row_id").agg(
         pl.col("installed").last(),
         (pl.col("installed") == pl.col("crank_length_mm")).any().alias("fits"),
@@ -239,7 +241,7 @@ def _crank_finding(line: dict[str, object]) -> Finding:
     whose = "its installation" if line["installed"] is not None else "its row in meters"
     text = (
         f"meter {line['meter_id']}, session {line['session_id']}: crank length "
-        f"{said(line['crank_length_mm'])} mm, but {whose} says {said(line['due'])} mm: "
+        f"{cell_text(line['crank_length_mm'])} mm, but {whose} says {cell_text(line['due'])} mm: "
         "measure the crank and correct the one or the other (the session's own is used)."
     )
     return Finding("bench", (int(str(line["row_id"])),), (str(line["meter_id"]),), text)
@@ -247,7 +249,7 @@ def _crank_finding(line: dict[str, object]) -> Finding:
 
 def overlaps(frames: dict[str, pl.DataFrame], table: str) -> list[Finding]:
     """Periods of a meter that overlap; the last day of one may be the first of the next."""
-    far = pl.lit(date(9999, 1, 1))
+    far = pl.lit(NEVER)
     rows = frames[table].sort("meter_id", "from_date", pl.col("to_date").fill_null(far))
     ends = pl.col("to_date").fill_null(far)
     chained = rows.with_columns(
@@ -261,9 +263,9 @@ def overlaps(frames: dict[str, pl.DataFrame], table: str) -> list[Finding]:
             table,
             (line["row_id"],),
             (line["meter_id"],),
-            f"meter {line['meter_id']}: the {word} from {said(line['from_date'])} begins before "
-            f"the one from {said(line['since'])} has ended "
-            f"({'it is open' if line['until'] == date(9999, 1, 1) else said(line['until'])}): "
+            f"meter {line['meter_id']}: the {word} from {cell_text(line['from_date'])} begins "
+            f"before the one from {cell_text(line['since'])} has ended "
+            f"({'it is open' if line['until'] == NEVER else cell_text(line['until'])}): "
             "give the earlier one its to_date.",
         )
         for line in odd.iter_rows(named=True)
@@ -285,11 +287,11 @@ def impossible_slopes(frames: dict[str, pl.DataFrame]) -> list[Finding]:
             why = (
                 "its slope is fixed"
                 if line["slope_convention"] == "fixed"
-                else f"it takes {said(line['slope_min'])} to {said(line['slope_max'])}"
+                else f"it takes {cell_text(line['slope_min'])} to {cell_text(line['slope_max'])}"
             )
             text = (
                 f"meter {line['meter_id']}, session {line['session_id']}: {after} is "
-                f"{said(line[after])}, but {why}: correct the session or the meter's row."
+                f"{cell_text(line[after])}, but {why}: correct the session or the meter's row."
             )
             findings.append(Finding("bench", (line["row_id"],), (line["meter_id"],), text))
     return findings
@@ -319,7 +321,7 @@ def after_today(frames: dict[str, pl.DataFrame], today: date) -> list[Finding]:
         for (meter,), group in rows.group_by("meter_id", maintain_order=True):
             text = (
                 f"meter {meter}: {_rows(group.height)} of {table} dated after today "
-                f"({said(group['day'].max())}): check the year."
+                f"({cell_text(group['day'].max())}): check the year."
             )
             findings.append(Finding(table, _ids(group), (str(meter),), text))
     return findings
@@ -331,7 +333,7 @@ def _with_day(frame: pl.DataFrame, column: str) -> pl.DataFrame:
 
 
 def _day(value: object) -> str:
-    return said(value)[:10]
+    return cell_text(value)[:10]
 
 
 def _rows(count: int) -> str:

@@ -10,14 +10,14 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.load.batches import Batch, context_of
-from ingest.load.commit import load_batch, stored_context
+from ingest.load.batches import Batch, prepare
+from ingest.load.commit import commit_batch, stored_context
 from ingest.load.report import LoadReport
 from ingest.load.set_aside import resolve
-from ingest.readers import RawTable, text_frame
+from ingest.load.sources import entered
 from ingest.schema import BENCH, TABLES, Problem, Table
 from ingest.store import Store, StoreError, record
-from ingest.validate import SAID_COLUMNS, check, settle_across
+from ingest.validate import EXPORT_COLUMNS, Entry, check_across_rows
 
 LACKING = ("mass_kg", "crank_length_mm")
 
@@ -53,7 +53,7 @@ def correct_set_aside(
     before = json.loads(str(row["now"]))
     batch = _batch(row, table, [(set_aside_id, _whole(row["row"]), before | dict(values))])
     with store.writing() as db:
-        report = _load_one(store, batch)
+        report = commit_batch(db, batch)
         old = {name: before.get(name) for name in values}
         record(db, "row corrected", _where(row), before=old, after=dict(values))
     return report
@@ -90,9 +90,10 @@ def retry_lacking(store: Store) -> int:
         ]
         batch = _batch(group.row(0, named=True), BENCH, tries)
         (checked,) = batch.tables
-        settle_across(checked, BENCH.empty(), context)
+        check_across_rows(checked, BENCH.empty(), context)
         if not checked.frame.is_empty():
-            loaded += _load_one(store, batch).rows_loaded
+            with store.writing() as db:
+                loaded += commit_batch(db, batch).rows_loaded
     return loaded
 
 
@@ -115,7 +116,7 @@ def export_set_aside(store: Store, folder: Path) -> list[Path]:
         table = TABLES[str(name)]
         with file.open("w", encoding="utf-8-sig", newline="") as stream:
             writer = csv.writer(stream)
-            writer.writerow([*SAID_COLUMNS, *table.names])
+            writer.writerow([*EXPORT_COLUMNS, *table.names])
             for line in group.iter_rows(named=True):
                 cells = json.loads(line["now"])
                 start = [line["set_aside_id"], line["text"]]
@@ -148,27 +149,21 @@ def _batch(
     table: Table,
     tries: list[tuple[int, int | None, dict[str, str | None]]],
 ) -> Batch:
+    """Return set-aside rows of one file as a batch: (ticket, row number, cells) of each."""
     file, sheet = str(row["file"]), row["sheet"]
-    columns = [[cells.get(name) for _, _, cells in tries] for name in table.names]
-    raw = RawTable(
-        file=file,
-        sheet=None if sheet is None else str(sheet),
-        name=table.name,
-        header=list(table.names),
-        frame=text_frame(columns),
-        rows=[number or 0 for _, number, _ in tries],
-        decimal_comma_likely=True,
+    frame = pl.DataFrame(
+        [cells for _, _, cells in tries], schema=dict.fromkeys(table.names, pl.String)
     )
-    zone = str(row["time_zone"])
-    checked = check(raw, table, zone=zone)
-    checked.tickets = {number or 0: ticket for ticket, number, _ in tries}
-    return Batch(Path(file), file, "", zone, kind="correction", tables=[checked])
-
-
-def _load_one(store: Store, batch: Batch) -> LoadReport:
-    context = context_of([batch], stored_context(store))
-    with store.writing() as db:
-        return load_batch(db, batch, context)
+    entry = Entry(
+        table,
+        frame,
+        file,
+        None if sheet is None else str(sheet),
+        rows=[number or 0 for _, number, _ in tries],
+        tickets={number or 0: ticket for ticket, number, _ in tries},
+        by_hand=True,
+    )
+    return prepare(entered(entry), zone=str(row["time_zone"]), kind="correction")
 
 
 def _problems(row: Mapping[str, object]) -> list[Problem]:

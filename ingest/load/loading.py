@@ -13,7 +13,7 @@ from pathlib import Path
 from time import monotonic
 
 from ingest.load.batches import Batch, context_of, prepare
-from ingest.load.commit import LEANED_ON, load_batch, stored_context
+from ingest.load.commit import DEPENDED_ON, commit_batch, stored_context
 from ingest.load.contradictions import contradictions, devices_of
 from ingest.load.corrections import retry_lacking
 from ingest.load.report import LoadReport
@@ -58,7 +58,7 @@ def load_uploads(
     """
     contents, recordings = uploaded(files)
     report = LoadReport(recordings=[Path(name) for name, _ in recordings])
-    load_contents(store, contents, report, tell=progress or _silent, only=only)
+    load_contents(store, contents, report, tell=progress, only=only)
     return report
 
 
@@ -67,19 +67,20 @@ def load_contents(
     contents: Iterable[Content],
     report: LoadReport,
     *,
-    tell: Progress,
+    tell: Progress | None = None,
     only: Collection[str] = tuple(TABLES),
 ) -> None:
-    """Check what files hold and put it into the store."""
+    """Check what files hold, put it into the store and add to the report."""
     zone, zones = _zones(store)
     batches = []
     for content in contents:
         batch = prepare(content, zone=zones.get(str(content.path), zone))
         if batch.time_zone != zone and _tells_times(batch):
-            batch.say(_other_zone(batch.time_zone, zone))
+            batch.add_notice(_other_zone(batch.time_zone, zone))
         batches.append(batch)
     _refuse_others(batches, only)
-    load_batches(store, batches, report, tell=tell)
+    load_batches(store, batches, report, tell=tell or _silent)
+    after_load(store, batches, report)
 
 
 def _read_all(files: list[Path], tell: Progress) -> Iterator[Content]:
@@ -104,10 +105,14 @@ def load_batches(store: Store, batches: list[Batch], report: LoadReport, *, tell
                 done = len(batches) - len(waiting)
                 tell(f"loading {Path(batch.file).name}", done, len(batches))
                 with transaction() as db:
-                    report.add(load_batch(db, batch, context))
+                    report.add(commit_batch(db, batch, context))
                 if monotonic() > until:
                     break
-    if any(entry.table in LEANED_ON and entry.rows_loaded for entry in report.files):
+
+
+def after_load(store: Store, batches: list[Batch], report: LoadReport) -> None:
+    """Retry rows that lacked what is in now, and add what the tables contradict to the notices."""
+    if any(table.table in DEPENDED_ON and table.rows_loaded for table in report.files):
         again = retry_lacking(store)
         if again:
             report.notices.append(

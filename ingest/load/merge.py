@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from ingest.schema import Table
-from ingest.validate import ROW, SIGNATURE, keyed, said, signature
+from ingest.validate import ROW, SIGNATURE, cell_text, has_key, signature
 
 OCCURRENCE = "occurrence_"
 
@@ -54,7 +54,7 @@ def merge(
     seen_before   the file has not changed since it was last loaded: rows that a later file
                   replaced stay replaced
     """
-    marked = incoming.with_columns(signature(table), keyed(table).alias("keyed_"))
+    marked = incoming.with_columns(signature(table), has_key(table).alias("keyed_"))
     stored = versions.with_columns(signature(table))
     counted = _merge_counted(marked.filter(~pl.col("keyed_")), stored)
     known = _merge_known(table, marked.filter("keyed_"), stored, seen_before=seen_before)
@@ -122,7 +122,7 @@ def _replaced(table: Table, newer: pl.DataFrame, stored: pl.DataFrame) -> pl.Dat
 
 
 def _change(table: Table, line: dict[str, object]) -> str:
-    who = " ".join(said(line[name]) for name in table.key if line[name] is not None)
+    who = " ".join(cell_text(line[name]) for name in table.key if line[name] is not None)
     differing = [
         f"{name} {_value(line[f'{name}_was'])} → {_value(line[name])}"
         for name in table.names
@@ -132,7 +132,7 @@ def _change(table: Table, line: dict[str, object]) -> str:
 
 
 def _value(value: object) -> str:
-    return "nothing" if value is None else said(value)
+    return "nothing" if value is None else cell_text(value)
 
 
 def _joined(table: Table, counted: _Part, known: _Part, next_row_id: int) -> Merge:

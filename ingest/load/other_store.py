@@ -1,7 +1,7 @@
 """Another store as a file to load: an offline bench's rows come in without being typed again.
 
-Its live rows are read as the tables of a file, in the form that loads again, so the usual rules
-hold: what is here already is unchanged, what contradicts it is set aside and said.
+Its live rows are checked and merged like a file's, so the usual rules hold: what is here already
+is unchanged, what contradicts it is set aside and reported.
 """
 
 from __future__ import annotations
@@ -10,16 +10,17 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.readers import RawTable, UnreadableError, text_frame
+from ingest.readers import UnreadableError
 from ingest.schema import TABLES
-from ingest.store import Store, as_text
+from ingest.store import Store
+from ingest.validate import Entry
 
 ENDINGS = {".duckdb", ".ddb"}
 PAIRS = "pairs"
 
 
-def store_tables(file: Path) -> list[RawTable]:
-    """The input tables of another store, one a sheet; those without rows are left out.
+def store_entries(file: Path) -> list[Entry]:
+    """Return the input tables of another store that hold rows, one a sheet.
 
     Files named by `pairs` are made absolute, for they lie beside the other store's tables.
     UnreadableError: the file is no store.
@@ -36,23 +37,11 @@ def store_tables(file: Path) -> list[RawTable]:
         ) from error
     if beside is not None:
         frames[PAIRS] = _absolute(frames[PAIRS], beside)
-    return [_raw(file, name, frame) for name, frame in frames.items() if not frame.is_empty()]
-
-
-def _raw(file: Path, name: str, frame: pl.DataFrame) -> RawTable:
-    shown = as_text(frame, TABLES[name])
-    cells = [_text(shown[column]).to_list() for column in shown.columns]
-    rows = list(range(2, frame.height + 2))
-    return RawTable(str(file), name, name, shown.columns, text_frame(cells), rows, typed=True)
-
-
-def _text(column: pl.Series) -> pl.Series:
-    """Numbers with every digit they have, so that they come back as they were."""
-    if column.dtype.is_float():
-        return pl.Series(
-            [None if v is None else repr(v) for v in column.to_list()], dtype=pl.String
-        )
-    return column.cast(pl.String)
+    return [
+        Entry(TABLES[name], frame, str(file), sheet=name)
+        for name, frame in frames.items()
+        if not frame.is_empty()
+    ]
 
 
 def _absolute(pairs: pl.DataFrame, beside: pl.DataFrame) -> pl.DataFrame:

@@ -1,15 +1,36 @@
-"""What a load did: rows read, loaded, unchanged and set aside; what there is to say."""
+"""What a load did: rows read, loaded, unchanged and set aside, problems and notices."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from typing import TypedDict, cast
 
-from ingest.schema import Problem
+from ingest.schema import Problem, ProblemDocument
+
+
+class TableDocument(TypedDict):
+    """One table of one file, as the `load` command prints it."""
+
+    path: str
+    sheet: str | None
+    table: str | None
+    rows_read: int
+    rows_loaded: int
+    rows_unchanged: int
+    rows_set_aside: int
+
+
+class LoadDocument(TypedDict):
+    """What the `load` command prints of the tables; `fit` and recordings come beside it."""
+
+    files: list[TableDocument]
+    set_aside: list[ProblemDocument]
+    notices: list[str]
 
 
 @dataclass(frozen=True)
-class TableEntry:
+class TableReport:
     """One table of one file. rows_read = rows_loaded + rows_unchanged + rows_set_aside."""
 
     path: str
@@ -20,23 +41,12 @@ class TableEntry:
     rows_unchanged: int = 0
     rows_set_aside: int = 0
 
-    def document(self) -> dict[str, str | int | None]:
-        return {
-            "path": self.path,
-            "sheet": self.sheet,
-            "table": self.table,
-            "rows_read": self.rows_read,
-            "rows_loaded": self.rows_loaded,
-            "rows_unchanged": self.rows_unchanged,
-            "rows_set_aside": self.rows_set_aside,
-        }
-
 
 @dataclass
 class LoadReport:
     """The outcome of a load. `recordings` are files of rides, left to whoever reads them."""
 
-    files: list[TableEntry] = field(default_factory=list)
+    files: list[TableReport] = field(default_factory=list)
     set_aside: list[Problem] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
     recordings: list[Path] = field(default_factory=list)
@@ -44,23 +54,24 @@ class LoadReport:
 
     @property
     def clean(self) -> bool:
-        """Nothing was set aside."""
+        """Whether nothing was set aside."""
         return not self.set_aside
 
     @property
     def rows_loaded(self) -> int:
-        return sum(entry.rows_loaded for entry in self.files)
+        """How many rows of all tables changed the store."""
+        return sum(table.rows_loaded for table in self.files)
 
-    def to_document(self) -> dict[str, object]:
-        """The report as the `load` command prints it, without `fit`."""
+    def to_document(self) -> LoadDocument:
+        """Return the report as the `load` command prints it, without `fit`."""
         return {
-            "files": [entry.document() for entry in self.files],
+            "files": [cast(TableDocument, asdict(table)) for table in self.files],
             "set_aside": [problem.document() for problem in self.set_aside],
             "notices": list(self.notices),
         }
 
     def add(self, other: LoadReport) -> None:
-        """Take in another report's entries."""
+        """Add another report's tables, problems, notices, recordings and imports."""
         self.files += other.files
         self.set_aside += other.set_aside
         self.notices += other.notices

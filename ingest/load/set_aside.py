@@ -25,7 +25,7 @@ class _Kept:
 
 
 @dataclass
-class AsideChanges:
+class SetAsideChanges:
     """What a load changes among the set-aside rows."""
 
     new: list[tuple[SetAsideRow, Checked | None]] = field(default_factory=list)
@@ -33,14 +33,14 @@ class AsideChanges:
     updated: list[tuple[int, SetAsideRow]] = field(default_factory=list)
 
 
-def settle_aside(db: Database, batch: Batch) -> AsideChanges:
+def compare_set_aside(db: Database, batch: Batch) -> SetAsideChanges:
     """Compare a file's set-aside rows with those kept of it.
 
     A row that is kept already is not kept twice. One that a person corrected by hand does not
     come back: it leaves the batch and counts as unchanged. Kept rows that the file does not
     bring again have been corrected in it.
     """
-    changes = AsideChanges()
+    changes = SetAsideChanges()
     _follow_tickets(batch, changes)
     if batch.kind == "correction":
         return changes
@@ -61,7 +61,7 @@ def _compared(
     *,
     kept: dict[str, deque[_Kept]],
     batch: Batch,
-    changes: AsideChanges,
+    changes: SetAsideChanges,
 ) -> list[SetAsideRow]:
     """The rows that stay set aside; the new ones among them are noted in `changes`."""
     staying = []
@@ -69,7 +69,7 @@ def _compared(
         matches = kept.get(_identity(entry, checked))
         match = matches.popleft() if matches else None
         if match is not None and not match.open:
-            batch.say(f"row {entry.row} was settled by hand before, and stays so.")
+            batch.add_notice(f"row {entry.row} was settled by hand before, and stays so.")
             continue
         staying.append(entry)
         ticketed = checked is not None and entry.row in checked.tickets
@@ -78,7 +78,7 @@ def _compared(
     return staying
 
 
-def _follow_tickets(batch: Batch, changes: AsideChanges) -> None:
+def _follow_tickets(batch: Batch, changes: SetAsideChanges) -> None:
     """Rows that say which set-aside row they correct."""
     for checked in batch.tables:
         if not checked.tickets:
@@ -124,8 +124,8 @@ def problems_text(entry: SetAsideRow) -> str:
     return json.dumps(documents, ensure_ascii=False)
 
 
-def write_aside(
-    db: Database, batch: Batch, changes: AsideChanges, *, import_id: int, now: datetime
+def write_set_aside(
+    db: Database, batch: Batch, changes: SetAsideChanges, *, import_id: int, now: datetime
 ) -> None:
     """Put the changes into the store."""
     first = int(db.query("next_set_aside_id")["next"][0])

@@ -8,7 +8,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from ingest.load.other_store import ENDINGS as STORES
-from ingest.load.other_store import store_tables
+from ingest.load.other_store import store_entries
 from ingest.readers import (
     RawTable,
     UnreadableError,
@@ -18,6 +18,7 @@ from ingest.readers import (
     read_xlsx,
 )
 from ingest.schema import Problem, UserError
+from ingest.validate import Entry
 
 TEXT = {".csv", ".tsv", ".tab", ".txt"}
 PARQUET = {".parquet", ".pq"}
@@ -35,13 +36,24 @@ class NothingToLoadError(UserError):
 
 @dataclass
 class Content:
-    """What a file holds. `path` is full; `file` is as it was given."""
+    """What a file holds, or what was entered without one.
+
+    path     in full, what the store knows it by; `file` is how messages call it
+    sha256   of the file's bytes
+    tables   its tables as text; `entries` are those whose cells are typed already
+    """
 
     path: Path
     file: str
     sha256: str = ""
     tables: list[RawTable] = field(default_factory=list)
+    entries: list[Entry] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+
+
+def entered(entry: Entry) -> Content:
+    """Return an entry as the content of one import."""
+    return Content(Path(entry.file), entry.file, entry.content_hash(), entries=[entry])
 
 
 @dataclass
@@ -120,14 +132,13 @@ def read(file: Path) -> Content:
 
 
 def _read_store(file: Path) -> Content:
-    """Another store's tables; its fingerprint is that of the rows, for the file itself changes
-    whenever it is opened."""
+    """Return another store's tables; the hash is of the rows: opening a store changes its file."""
     content = Content(file.resolve(), str(file))
     try:
-        content.tables = store_tables(file)
+        content.entries = store_entries(file)
     except UnreadableError as error:
         content.problems.append(error.problem(str(file)))
-    marks = "\n".join(f"{raw.name} {raw.content_hash()}" for raw in content.tables)
+    marks = "\n".join(f"{entry.sheet} {entry.content_hash()}" for entry in content.entries)
     content.sha256 = sha256(marks.encode()).hexdigest()
     return content
 

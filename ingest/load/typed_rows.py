@@ -1,40 +1,44 @@
-"""Rows typed into a page: checked like a file, then loaded like one, all of them or none.
+"""Rows that stand in no file: entered in a form, kept from a ride, proposed, or decided about.
 
-What was entered is known by a name of its own, so that the same entry sent again is recognised
-and one import takes it back.
+They are checked, merged and claimed like a file's rows and become one import, so that they are
+listed and taken back like a file. What comes from a form is entered as a whole or not at all.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 
 from ingest.load.batches import Batch, prepare
-from ingest.load.loading import load_contents
+from ingest.load.commit import commit_batch
+from ingest.load.loading import after_load, load_contents
 from ingest.load.report import LoadReport
-from ingest.load.sources import UPLOADS, Content, read_bytes
+from ingest.load.sources import UPLOADS, entered
 from ingest.load.undo import UndoReport, imports, undo_import
-from ingest.schema import SETTINGS, TABLES, Problem, capital, shortened
-from ingest.store import Store, StoreError
+from ingest.schema import EVENTS, TABLES, Problem, capital, shortened
+from ingest.store import Database, Store, StoreError, record
+from ingest.validate import Entry
 
-Rows = Sequence[Mapping[str, Any]]
+Rows = Sequence[Mapping[str, object]]
 MOST_ROWS = 400
 MARK = "-entry-"
+DECISIONS = ("confirmed", "rejected")
 
 
 class EntryRefusedError(StoreError):
     """Nothing of an entry was kept: the text says which cell, and what is expected there."""
 
 
+class DecisionError(StoreError):
+    """An event that cannot be decided about: gone, or decided already."""
+
+
 @dataclass(frozen=True)
-class Entered:
+class Committed:
     """An entry that is in the store. already: it was in before, nothing changed."""
 
     import_id: int
@@ -42,99 +46,126 @@ class Entered:
     notices: tuple[str, ...] = ()
 
 
-def typed_entry(table: str, rows: Rows, *, zone: str = "UTC") -> pl.DataFrame:
-    """The rows as the store would hold them. EntryRefusedError for a cell that cannot be used."""
-    batch = prepare(_content(table, "unsaved", rows), zone=zone)
-    _refuse([p for aside in batch.set_aside for p in aside.problems] + _problems(batch))
-    checked = next((c for c in batch.tables if c.table.name == table), None)
-    return TABLES[table].empty() if checked is None else TABLES[table].conform(checked.frame)
+def commit_rows(store: Store, table: str, rows: Rows, *, name: str) -> Committed:
+    """Enter rows of one table as one import; all of them, or EntryRefusedError and none.
 
-
-def enter(store: Store, table: str, name: str, rows: Rows) -> Entered:
-    """Load an entry into the store; the same entry again changes nothing."""
-    content = _content(table, name, rows)
-    before = _loaded_before(store, content)
+    rows  cells by column, as JSON has them: numbers, or text as a person would write it
+    name  what the entry is called: the same name and rows again change nothing
+    """
+    content = entered(_entry(table, name, rows))
+    batch = prepare(content, zone=store.time_zone())
+    before = _import_of(store, batch)
     if before is not None:
-        return Entered(before, already=True)
-    typed_entry(table, rows, zone=_zone(store))
+        return Committed(before, already=True)
+    _refuse(table, batch.problems())
+    with store.writing() as db:
+        report = _commit_whole(db, batch)
+    after_load(store, [batch], report)
+    return Committed(report.import_ids[0], not report.rows_loaded, tuple(report.notices))
+
+
+def draft_rows(table: str, rows: Rows, *, zone: str = "UTC") -> pl.DataFrame:
+    """Return rows of a draft as the store would hold them: every column of the table, typed.
+
+    EntryRefusedError: a cell that cannot be used. What other rows say is not looked at.
+    """
+    batch = prepare(entered(_entry(table, "unsaved", rows)), zone=zone)
+    _refuse(table, batch.problems())
+    return TABLES[table].conform(batch.tables[0].frame)
+
+
+def load_frames(store: Store, tables: Mapping[str, pl.DataFrame], *, known_in: Path) -> LoadReport:
+    """Load rows that the program found, an import for each table; bad rows are set aside.
+
+    tables    typed rows by the table's name; those without rows are left out
+    known_in  the folder in whose files the import log says they are: the same each time, so that
+              a load goes on from the one before
+    """
+    entries = [
+        Entry(TABLES[name], frame, str(known_in / f"{name}.csv"))
+        for name, frame in tables.items()
+        if not frame.is_empty()
+    ]
     report = LoadReport()
-    load_contents(store, [content], report, tell=lambda _what, _done, _of: None)
-    if report.set_aside:
-        for import_id in report.import_ids:
-            undo_import(store, import_id)
-        _refuse(report.set_aside)
-    changed = any(entry.rows_loaded for entry in report.files)
-    return Entered(report.import_ids[0], already=not changed, notices=tuple(report.notices))
+    load_contents(store, [entered(entry) for entry in entries], report)
+    return report
 
 
-def take_back(store: Store, import_id: int) -> UndoReport:
-    """Undo an entry made here; another import is not touched."""
+def take_back(store: Store, import_id: int, *, tables: Collection[str]) -> UndoReport:
+    """Undo an entry of `commit_rows` in one of `tables`; EntryRefusedError for another import."""
     log = imports(store).filter(pl.col("import_id") == import_id)
     path = Path("" if log.is_empty() else str(log["path"][0]))
-    if path.parent != UPLOADS or MARK not in path.name:
+    if path.parent != UPLOADS or MARK not in path.name or log["tables"][0] not in tables:
         raise EntryRefusedError(f"import {import_id} was no entry of this page.")
     return undo_import(store, import_id)
 
 
-def _content(table: str, name: str, rows: Rows) -> Content:
-    plain = re.sub(r"[^\w .+-]", "_", name)
-    file = f"{table}{MARK}{plain}.csv"
-    return read_bytes(UPLOADS / file, file, _as_csv(table, rows))
+def proposed_events(store: Store) -> pl.DataFrame:
+    """Return the events that wait for a decision, newest first: event_row, columns of `events`."""
+    with store.reading() as db:
+        rows = db.versions("events").filter(pl.col("live") & (pl.col("state") == "proposed"))
+    return rows.drop("live").rename({"row_id": "event_row"}).sort("date", descending=True)
 
 
-def _as_csv(table: str, rows: Rows) -> bytes:
+def decide_event(store: Store, event_row: int, decision: str) -> None:
+    """Confirm or reject a proposed event, in one transaction with the record of it."""
+    if decision not in DECISIONS:
+        raise DecisionError(f'found "{decision}", expected one of: {", ".join(DECISIONS)}.')
+    with store.writing() as db:
+        rows = db.versions("events").filter(pl.col("live") & (pl.col("row_id") == event_row))
+        if rows.is_empty() or rows["state"].item() != "proposed":
+            raise DecisionError("this event was decided about already; open the page again.")
+        entry = Entry(EVENTS, rows.with_columns(state=pl.lit(decision)), "decided by hand")
+        zone = str(db.setting("time_zone"))
+        _commit_whole(db, prepare(entered(entry), zone=zone, kind="correction"))
+        [event] = rows.to_dicts()
+        device = event["meter_id"] or event["reference_id"] or event["bench_id"]
+        subject = f"{device}, {event['event']} on {event['date']}"
+        record(db, f"event {decision}", subject, before="proposed", after=decision)
+
+
+def _entry(table: str, name: str, rows: Rows) -> Entry:
+    """Return rows of a form as text cells."""
     if not rows or len(rows) > MOST_ROWS:
         raise EntryRefusedError(f"found {len(rows)} rows, expected 1 to {MOST_ROWS}.")
-    names = [name for name in TABLES[table].names if any(row.get(name) is not None for row in rows)]
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(names)
-    writer.writerows([[_cell(row.get(name)) for name in names] for row in rows])
-    return out.getvalue().encode()
+    cells = {
+        column: [None if row.get(column) is None else str(row[column]) for row in rows]
+        for column in TABLES[table].names
+    }
+    frame = pl.DataFrame(cells, schema=dict.fromkeys(cells, pl.String))
+    plain = re.sub(r"[^\w .+-]", "_", name)
+    return Entry(TABLES[table], frame, str(UPLOADS / f"{table}{MARK}{plain}.csv"))
 
 
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, float):  # never as digits that could be read as grouped thousands
-        text = f"{value:.6f}".rstrip("0")
-        return f"{text}0" if text.endswith(".") else text
-    return str(value)
+def _commit_whole(db: Database, batch: Batch) -> LoadReport:
+    """Commit an entry; EntryRefusedError, which undoes the transaction, if a row is set aside."""
+    report = commit_batch(db, batch)
+    _refuse(batch.tables[0].table.name, report.set_aside)
+    return report
 
 
-def _problems(batch: Batch) -> list[Problem]:
-    return [p for checked in batch.tables for aside in checked.set_aside for p in aside.problems]
+def _refuse(table: str, problems: Sequence[Problem]) -> None:
+    """Raise EntryRefusedError with the first problems in words; nothing without one."""
+    if problems:
+        row = "reading" if table == "bench" else "row"
+        texts = list(dict.fromkeys(_sentence(problem, row) for problem in problems))
+        raise EntryRefusedError("not saved: " + " ".join(texts[:3]))
 
 
-def _refuse(problems: Sequence[Problem]) -> None:
-    """EntryRefusedError with the first problems in words; nothing without one."""
-    if not problems:
-        return
-    said = list(dict.fromkeys(_sentence(p) for p in problems))
-    raise EntryRefusedError("not saved: " + " ".join(said[:3]))
-
-
-def _sentence(problem: Problem) -> str:
-    row = "" if problem.row is None else f"reading {problem.row - 1}, "
+def _sentence(problem: Problem, row: str) -> str:
+    number = "" if problem.row is None else f"{row} {problem.row - 1}, "
     found = "nothing" if problem.found is None else f'"{shortened(problem.found)}"'
-    where = f"{row}{problem.column or 'the entry'}"
+    where = f"{number}{problem.column or 'the entry'}"
     fix = capital(problem.fix)
     stop = "" if fix.endswith("?") else "."
     return f"{where}: found {found}, expected {problem.expected}. {fix}{stop}"
 
 
-def _zone(store: Store) -> str:
-    if not store.exists():
-        return str(SETTINGS["time_zone"].default)
-    with store.reading() as db:
-        return str(db.setting("time_zone"))
-
-
-def _loaded_before(store: Store, content: Content) -> int | None:
-    """The import that brought the same entry, if it was not undone."""
+def _import_of(store: Store, batch: Batch) -> int | None:
+    """Return the import that brought the same entry, if there is one and it was not undone."""
     if not store.exists():
         return None
     with store.reading() as db:
-        last = db.query("last_load", path=str(content.path))
-    same = last.filter(pl.col("sha256") == content.tables[0].content_hash())
+        last = db.query("last_load", path=str(batch.path))
+    same = last.filter(pl.col("sha256") == batch.tables[0].content_hash)
     return None if same.is_empty() else int(same["import_id"][0])

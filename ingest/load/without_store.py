@@ -8,11 +8,11 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.load.batches import Batch, context_of, prepare, table_problems
+from ingest.load.batches import Batch, context_of, prepare
 from ingest.load.merge import merge
 from ingest.load.sources import gather, read
 from ingest.schema import SETTINGS, TABLES, Problem
-from ingest.validate import Checked, settle_across
+from ingest.validate import Checked, check_across_rows
 
 
 @dataclass
@@ -44,13 +44,12 @@ def read_tables(paths: Iterable[str | Path], *, time_zone: str | None = None) ->
     context = context_of(batches, {})
     versions: dict[str, pl.DataFrame] = {}
     for batch in sorted(batches, key=Batch.order):
-        found.problems += table_problems(batch.set_aside)
         for checked in batch.tables:
             name = checked.table.name
             versions[name] = _entered(checked, versions.get(name), context, batch)
-            found.problems += table_problems(checked.set_aside)
             lost = {row.session_id for row in checked.set_aside if name == "bench"}
             found.incomplete |= {session for session in lost if session}
+        found.problems += batch.problems()
         found.notices += batch.notices
     found.frames = {
         name: TABLES[name].conform(rows.filter("live")) for name, rows in versions.items()
@@ -66,10 +65,10 @@ def _entered(
     if versions is None:
         empty = {"row_id": pl.Int64(), "live": pl.Boolean(), **table.polars_schema}
         versions = pl.DataFrame(schema=empty)
-    settle_across(checked, versions.filter("live"), context)
+    check_across_rows(checked, versions.filter("live"), context)
     change = merge(table, versions, checked.frame, next_row_id=versions.height + 1)
     for text in change.changes:
-        batch.say(text, checked.sheet)
+        batch.add_notice(text, checked.sheet)
     added = change.added.select("row_id", pl.lit(True).alias("live"), *table.names)
     gone = pl.col("row_id").is_in(change.retired)
     back = pl.col("row_id").is_in(change.revived)

@@ -1,13 +1,13 @@
 from .recordings import DEVICE_SCHEMA as DEVICE_SCHEMA
 from .recordings import RECORDING_SUFFIXES as RECORDING_SUFFIXES
 from .recordings import ZERO_SCHEMA as ZERO_SCHEMA
-from .recordings import Numbers as Numbers
 from .recordings import Recording as Recording
 from .recordings import RecordingError as RecordingError
 from .recordings import looks_like_recording as looks_like_recording
 from .recordings import read_recording as read_recording
 from .tables import RawTable as RawTable
 from .tables import UnreadableError as UnreadableError
+from .tables import cells_hash as cells_hash
 from .tables import is_recording as is_recording
 from .tables import nearest as nearest
 from .tables import plain_name as plain_name
@@ -15,5 +15,5 @@ from .tables import read_csv as read_csv
 from .tables import read_parquet as read_parquet
 from .tables import read_xlsx as read_xlsx
 from .tables import table_of as table_of
-from .tables import text_frame as text_frame
+from .tables import trimmed as trimmed
 from .tables import unknown_table as unknown_table

@@ -5,8 +5,11 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from ingest.readers import DEVICE_SCHEMA, ZERO_SCHEMA, Numbers, Recording
+from ingest.readers import DEVICE_SCHEMA, ZERO_SCHEMA, Recording
+
+Numbers = NDArray[np.float64]
 
 BEST_S = (5, 60, 300, 1200)
 HOLD_S = 5.0

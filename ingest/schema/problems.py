@@ -2,8 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import TypedDict, cast
+
+
+class ProblemDocument(TypedDict):
+    """A problem as the `load` command prints it."""
+
+    file: str
+    sheet: str | None
+    row: int | None
+    column: str | None
+    found: str | None
+    expected: str
+    fix: str
 
 
 class UserError(Exception):
@@ -27,20 +40,12 @@ class Problem:
     expected: str
     fix: str
 
-    def document(self) -> dict[str, str | int | None]:
-        """The entry of the load report."""
-        return {
-            "file": self.file,
-            "sheet": self.sheet,
-            "row": self.row,
-            "column": self.column,
-            "found": self.found,
-            "expected": self.expected,
-            "fix": self.fix,
-        }
+    def document(self) -> ProblemDocument:
+        """Return the entry of the load report."""
+        return cast(ProblemDocument, asdict(self))
 
     def where(self) -> str:
-        """`bench.csv, row 41, crank_length_mm`."""
+        """Return where it is: `bench.csv, row 41, crank_length_mm`."""
         parts = [Path(self.file).name]
         parts += [f"sheet {self.sheet}"] if self.sheet else []
         parts += [f"row {self.row}"] if self.row is not None else []
@@ -48,17 +53,17 @@ class Problem:
         return ", ".join(parts)
 
     def sentence(self) -> str:
-        """All of it in one or two sentences, for a person."""
+        """Return where it is, what was found and expected, and what to do, in two sentences."""
         found = f'"{shortened(self.found)}"' if self.found is not None else "nothing"
         return f"{self.where()}: found {found}, expected {self.expected}. {capital(self.fix)}."
 
 
 def shortened(text: str, most: int = 60) -> str:
-    """The text on one line, cut where it is long."""
+    """Return the text on one line, cut to `most` characters."""
     line = " ".join(text.split())
     return line if len(line) <= most else line[: most - 1] + "…"
 
 
 def capital(text: str) -> str:
-    """The first letter large, the rest as it is; no full stop at the end."""
+    """Return the text with a capital first letter and without a full stop at its end."""
     return (text[:1].upper() + text[1:]).rstrip(".")

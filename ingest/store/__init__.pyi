@@ -6,7 +6,6 @@ from .database import Database as Database
 from .database import Store as Store
 from .database import StoreError as StoreError
 from .export import Format as Format
-from .export import as_text as as_text
 from .export import export_tables as export_tables
 from .export import write_document as write_document
 from .export import write_tables as write_tables

@@ -83,8 +83,15 @@ class Database:
         return self._select(f"{sql} ORDER BY row_id", params)
 
     def next_row_id(self, table: str) -> int:
-        """The number of the next row of an input table."""
-        return int(self._run(f"SELECT coalesce(max(row_id), 0) + 1 FROM {rows_table(table)}")[0][0])
+        """Return the number of the next row of an input table."""
+        return self._next(rows_table(table), "row_id")
+
+    def next_number(self, table: str, column: str) -> int:
+        """Return the next number of a counting column of an internal table."""
+        return self._next(table, BOOKKEEPING[table].column(column).name)
+
+    def _next(self, table: str, column: str) -> int:
+        return int(self._run(f'SELECT coalesce(max("{column}"), 0) + 1 FROM "{table}"')[0][0])
 
     def query(self, name: str, **params: object) -> pl.DataFrame:
         """The answer to the question in `ingest/sql/<name>.sql`, its parameters bound."""
@@ -278,6 +285,13 @@ class Store:
 
     def exists(self) -> bool:
         return self.path.is_file()
+
+    def time_zone(self) -> str:
+        """Return the zone of times without an offset; the default where there is no store."""
+        if not self.exists():
+            return str(SETTINGS["time_zone"].default)
+        with self.reading() as db:
+            return str(db.setting("time_zone"))
 
     def stamp(self) -> tuple[int, ...] | None:
         """Changes whenever the file does: what was read before still holds while it is equal.

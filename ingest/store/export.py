@@ -10,8 +10,9 @@ from typing import Literal, get_args
 import polars as pl
 import xlsxwriter
 
-from ingest.schema import TABLES, Table
+from ingest.schema import TABLES
 from ingest.store.database import Store, StoreError
+from ingest.validate import shown_cells
 
 Format = Literal["csv", "xlsx", "parquet"]
 FORMATS: tuple[str, ...] = get_args(Format)
@@ -52,24 +53,9 @@ def write_tables(frames: dict[str, pl.DataFrame], folder: Path, form: Format) ->
         if form == "parquet":
             frame.write_parquet(file)
         else:
-            as_text(frame, TABLES[name]).write_csv(file, include_bom=True)
+            shown_cells(frame).write_csv(file, include_bom=True)
         files.append(file)
     return files
-
-
-def as_text(frame: pl.DataFrame, table: Table) -> pl.DataFrame:
-    """Cells as a person would write them: yes and no, ISO dates, instants with a Z."""
-    return frame.select(
-        _cell_text(column.kind, pl.col(column.name)).alias(column.name) for column in table.columns
-    )
-
-
-def _cell_text(kind: type, cell: pl.Expr) -> pl.Expr:
-    if kind is bool:
-        return pl.when(cell).then(pl.lit("yes")).when(~cell).then(pl.lit("no"))
-    if kind is datetime:
-        return cell.dt.to_string("%Y-%m-%dT%H:%M:%S%.3fZ")
-    return cell
 
 
 def _write_workbook(frames: dict[str, pl.DataFrame], file: Path) -> Path:
@@ -80,7 +66,7 @@ def _write_workbook(frames: dict[str, pl.DataFrame], file: Path) -> Path:
         sheet = book.add_worksheet(name)
         sheet.freeze_panes(1, 0)
         sheet.write_row(0, 0, frame.columns, head)
-        shown = as_text(frame, TABLES[name])
+        shown = shown_cells(frame)
         for at, column in enumerate(shown.columns):
             is_day = shown[column].dtype == pl.Date
             sheet.set_column(at, at, max(10, len(column) + 2), day if is_day else None)

@@ -1,10 +1,13 @@
+from .cell_writing import cell_text as cell_text
+from .cell_writing import shown_cells as shown_cells
+from .checks import EXPORT_COLUMNS as EXPORT_COLUMNS
 from .checks import ROW as ROW
-from .checks import SAID_COLUMNS as SAID_COLUMNS
 from .checks import Checked as Checked
+from .checks import Entry as Entry
 from .checks import SetAsideRow as SetAsideRow
 from .checks import check as check
-from .checks import said as said
+from .checks import check_entry as check_entry
 from .cross_row_checks import SIGNATURE as SIGNATURE
-from .cross_row_checks import keyed as keyed
-from .cross_row_checks import settle_across as settle_across
+from .cross_row_checks import check_across_rows as check_across_rows
+from .cross_row_checks import has_key as has_key
 from .cross_row_checks import signature as signature

@@ -42,23 +42,24 @@ class Style(NamedTuple):
 
 
 def typed(column: Column, cells: pl.Series, *, style: Style, zone: str) -> pl.Series:
-    """A column of text cells as its type; a cell that is none, or out of range, is null.
+    """Return a column of cells as its type; null where a cell is none, or out of range.
 
+    cells   text, or values that only have to be held against the column's range
     style   how the column's numbers are written (see `number_style`)
     zone    time zone of instants without an offset
     """
-    if column.choices:
-        return chosen(column, cells)
-    if column.kind is bool:
-        return _yes_no(cells)
-    if column.kind is date:
-        return _in_days(days(cells))
-    if column.kind is datetime:
-        return instants(cells, zone)
+    text = cells.dtype == pl.String
     if column.kind is str:
-        return cells
-    values = settled(numbers(cells, style))
-    values = _in_range(column, values)
+        cells = cells if text else cells.cast(pl.String)
+        return chosen(column, cells) if column.choices else cells
+    if column.kind is bool:
+        return _yes_no(cells) if text else cells.cast(pl.Boolean)
+    if column.kind is date:
+        return _in_days(days(cells) if text else cells.cast(pl.Date))
+    if column.kind is datetime:
+        return _in_days(instants(cells, zone) if text else cells.cast(column.dtype).dt.round("1ms"))
+    read = numbers(cells, style) if text else cells.cast(pl.Float64)
+    values = _in_range(column, settled(read))
     if column.kind is int:
         whole = pl.when(values.floor() == values).then(values)
         return pl.select(whole).to_series().cast(pl.Int64).alias(cells.name)
@@ -146,8 +147,7 @@ def instants(cells: pl.Series, zone: str) -> pl.Series:
     fixed = (local - pl.duration(minutes=minutes)).dt.replace_time_zone("UTC")
     wall = local.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
     found = pl.when(pl.col("zone").is_null()).then(wall.dt.convert_time_zone("UTC"))
-    at = parts.select(found.otherwise(fixed).dt.round("1ms").alias(cells.name)).to_series()
-    return _in_days(at)
+    return parts.select(found.otherwise(fixed).dt.round("1ms").alias(cells.name)).to_series()
 
 
 def chosen(column: Column, cells: pl.Series) -> pl.Series:

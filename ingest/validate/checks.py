@@ -1,24 +1,63 @@
-"""A table as it stands in a file against the schema: typed rows, and rows set aside.
+"""One table against the schema: typed rows that can be stored, and rows that are set aside.
 
-Works on whole columns; only rows that are bad are looked at one by one.
+The rows come from a file (`check`: a RawTable, all text) or from a form, a ride or another store
+(`check_entry`: an Entry, typed or text). Both are checked a whole column at a time; only bad rows
+are looked at one by one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime
 
 import polars as pl
 
-from ingest.readers import RawTable, nearest, plain_name
+from ingest.readers import RawTable, cells_hash, nearest, plain_name, trimmed
 from ingest.schema import Column, Problem, RowRule, Table, rules_of
 from ingest.validate.cell_parsing import Style, number_style, numbers, typed
+from ingest.validate.cell_writing import cell_text, shown_cells
 from ingest.validate.suggestions import fix_for
 
 ROW = "row_"
 TICKET = "set_aside_id"
-SAID_COLUMNS = (TICKET, "set_aside_problem")  # of an export of set-aside rows
+EXPORT_COLUMNS = (TICKET, "set_aside_problem")  # that an export of set-aside rows has besides
+
+
+@dataclass(frozen=True)
+class Entry:
+    """Rows of one table that stand in no text file.
+
+    table    the table they are for
+    frame    columns of the table by name, typed as the schema has them, or text as in a form
+    file     what messages and the import log call them
+    sheet    the same of a workbook's sheet; None: there is only this table
+    rows     row numbers, as a spreadsheet would count them; empty: 2, 3, …
+    tickets  row number → set-aside row that it corrects
+    by_hand  a person wrote the text: commas in numbers are likely to be decimal
+    """
+
+    table: Table
+    frame: pl.DataFrame
+    file: str
+    sheet: str | None = None
+    rows: Sequence[int] = ()
+    tickets: Mapping[int, int] = field(default_factory=dict)
+    by_hand: bool = False
+
+    def numbered(self) -> list[int]:
+        """Return the row number of each row."""
+        return list(self.rows) or list(range(2, self.frame.height + 2))
+
+    def given(self) -> pl.DataFrame:
+        """Return every column of the table in its order; text is trimmed, absent ones are null."""
+        names = {name: name for name in self.frame.columns}
+        return trimmed(_by_name(self.table, self.frame, names))
+
+    def content_hash(self) -> str:
+        """Return the hash of the rows as text and of their numbers."""
+        cells = shown_cells(self.given()).cast(pl.String)
+        filled = cells.select(column for column in cells if column.null_count() < cells.height)
+        return cells_hash(filled.columns, filled, self.numbered())
 
 
 @dataclass
@@ -42,7 +81,7 @@ class Checked:
 
     frame      the good rows: the schema's columns, typed, and `row_`
     cells      the same rows as text, and `row_`
-    tickets    row → number of the set-aside row that it corrects
+    tickets    row number → set-aside row that it corrects
     """
 
     table: Table
@@ -59,11 +98,12 @@ class Checked:
     def problem(
         self, row: int | None, column: str | None, found: object, *, expected: str, fix: str
     ) -> Problem:
-        text = None if found is None else said(found)
+        """Return a problem of this table; `found` is a typed value or text."""
+        text = None if found is None else cell_text(found)
         return Problem(self.file, self.sheet, row, column, text, expected, fix)
 
     def reject(self, problems: Iterable[Problem]) -> None:
-        """Set the problems' rows aside: they leave the good rows."""
+        """Set the rows of these problems aside: they leave the good rows."""
         by_row: dict[int, list[Problem]] = {}
         for problem in problems:
             by_row.setdefault(problem.row or 0, []).append(problem)
@@ -79,41 +119,122 @@ class Checked:
         self.set_aside.sort(key=lambda entry: entry.row or 0)
 
 
-def said(value: object) -> str:
-    """A typed value as a person would write it."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.10g}"
-    if isinstance(value, datetime):
-        return value.isoformat(timespec="minutes").replace("+00:00", "Z")
-    return value.isoformat() if isinstance(value, date) else str(value)
-
-
 def check(raw: RawTable, table: Table, *, zone: str) -> Checked:
-    """Check a raw table as `table`; instants without an offset are local times of `zone`."""
+    """Return a file's table checked as `table`; instants without an offset are in `zone`."""
     places, notices, failure = _places(raw, table)
-    checked = _start(raw, table, places)
-    checked.notices += notices
+    cells = _by_name(table, raw.frame, {name: f"c{place}" for name, place in places.items()})
+    checked = _unjudged(table, raw.file, raw.sheet, cells, raw.rows)
+    checked.rows_read, checked.content_hash = raw.rows_read, raw.content_hash()
+    checked.notices = raw.notices + notices
     if failure is not None:
         return _whole_table_aside(checked, failure)
-    cells = checked.cells
-    values, problems = _typed_columns(checked, raw, zone=zone)
-    checked.frame = values.with_columns(cells[ROW])
-    present = cells.select(pl.col(n).is_not_null().alias(f"has_{n}") for n in table.names)
-    judged = pl.concat([values, cells.select(ROW), present], how="horizontal")
-    for rule in rules_of(table):
-        problems += _rule_problems(checked, rule, judged)
-    checked.reject(problems)
+    if TICKET in places:
+        tickets = raw.frame[f"c{places[TICKET]}"].cast(pl.Int64, strict=False)
+        checked.tickets = {r: t for r, t in zip(raw.rows, tickets, strict=True) if t is not None}
+    _judge(checked, cells, zone=zone, typed_file=raw.typed, commas_likely=raw.decimal_comma_likely)
     _add_ragged(checked, raw, places)
     return checked
 
 
+def check_entry(entry: Entry, *, zone: str) -> Checked:
+    """Return rows that stand in no file checked; local times without an offset are in `zone`."""
+    given = entry.given()
+    cells = shown_cells(given).cast(pl.String)
+    checked = _unjudged(entry.table, entry.file, entry.sheet, cells, entry.numbered())
+    checked.tickets, checked.content_hash = dict(entry.tickets), entry.content_hash()
+    _judge(checked, given, zone=zone, typed_file=not entry.by_hand, commas_likely=entry.by_hand)
+    return checked
+
+
+def _by_name(table: Table, frame: pl.DataFrame, places: Mapping[str, str]) -> pl.DataFrame:
+    """Return the table's columns in its order; what `places` does not name is null."""
+    absent = [pl.lit(None, pl.String).alias(name) for name in table.names if name not in places]
+    return frame.with_columns(absent).select(
+        pl.col(places.get(name, name)).alias(name) for name in table.names
+    )
+
+
+def _unjudged(
+    table: Table, file: str, sheet: str | None, cells: pl.DataFrame, rows: list[int]
+) -> Checked:
+    """Return a table of which every row is still to be judged."""
+    numbered = cells.with_columns(pl.Series(ROW, rows, dtype=pl.Int64))
+    none = table.empty().with_columns(pl.lit(0, pl.Int64).alias(ROW))
+    return Checked(table, file, sheet, len(rows), none, numbered)
+
+
+def _judge(
+    checked: Checked, given: pl.DataFrame, *, zone: str, typed_file: bool, commas_likely: bool
+) -> None:
+    """Type the columns and set bad rows aside: cells first, then the rules on whole rows."""
+    table, cells = checked.table, checked.cells
+    likely = _likely_style(table, given, typed_file=typed_file, commas_likely=commas_likely)
+    columns, problems = [], []
+    for column in table.columns:
+        values, style = given[column.name], likely
+        if column.kind in (float, int) and values.dtype == pl.String:
+            style = number_style(values, likely=likely, typed=typed_file)
+        columns.append(typed(column, values, style=style, zone=zone))
+        problems += _cell_problems(checked, column, columns[-1], style, zone=zone)
+    frame = pl.DataFrame(columns)
+    checked.frame = frame.with_columns(cells[ROW])
+    present = cells.select(pl.col(n).is_not_null().alias(f"has_{n}") for n in table.names)
+    rows = pl.concat([checked.frame, present], how="horizontal")
+    for rule in rules_of(table):
+        problems += _rule_problems(checked, rule, rows)
+    checked.reject(problems)
+
+
+def _likely_style(
+    table: Table, given: pl.DataFrame, *, typed_file: bool, commas_likely: bool
+) -> Style:
+    """Return how numbers are written where a column's own cells do not tell."""
+    texts = [
+        given[column.name].drop_nulls()
+        for column in table.columns
+        if column.kind in (float, int) and given[column.name].dtype == pl.String
+    ]
+    pooled = pl.concat(texts) if texts else pl.Series([], dtype=pl.String)
+    comma = commas_likely and bool(pooled.str.contains(r"^[+-]?\d*,\d+$").any())
+    return number_style(pooled, likely=Style(comma, comma), typed=typed_file)
+
+
+def _cell_problems(
+    checked: Checked, column: Column, values: pl.Series, style: Style, *, zone: str
+) -> list[Problem]:
+    """Return a problem for each cell that holds something but has no value."""
+    text = checked.cells[column.name]
+    bad = (text.is_not_null() & values.is_null()).arg_true()
+    if not len(bad):
+        return []
+    found = text.gather(bad)
+    read = numbers(found, style).to_list() if column.kind in (float, int) else [None] * len(bad)
+    expected = column.expectation()
+    return [
+        checked.problem(
+            row, column.name, cell, expected=expected, fix=fix_for(column, cell, value, zone=zone)
+        )
+        for row, cell, value in zip(checked.cells[ROW].gather(bad), found, read, strict=True)
+    ]
+
+
+def _rule_problems(checked: Checked, rule: RowRule, rows: pl.DataFrame) -> list[Problem]:
+    broken = rows.filter(rule.broken)
+    column = rule.column or checked.table.names[0]
+    return [
+        checked.problem(row, rule.column, found, expected=rule.expected, fix=rule.fix)
+        for row, found in broken.select(ROW, column).iter_rows()
+    ]
+
+
+# --- what only a file can have wrong ----------------------------------------------------------
+
+
 def _places(raw: RawTable, table: Table) -> tuple[dict[str, int], list[str], Problem | None]:
-    """Which position of the file holds which column; what to say; why the table fails."""
+    """Return column → position in the file, notices, and why the table fails as a whole."""
     places: dict[str, int] = {}
     notices: list[str] = []
-    known = set(table.names) | set(SAID_COLUMNS)
+    known = set(table.names) | set(EXPORT_COLUMNS)
     unknown = []
     for position, cell in enumerate(raw.header):
         name = plain_name(cell)
@@ -128,22 +249,19 @@ def _places(raw: RawTable, table: Table) -> tuple[dict[str, int], list[str], Pro
     for cell in unknown:
         meant = nearest(cell, free)
         hint = f" Did you mean {meant}?" if meant else ""
-        title = f'"{cell}" is not known' if cell else "without a name"
-        notices.append(f"column {title} and was kept out.{hint}".replace("name and", "name"))
+        title = f'column "{cell}" is not known and' if cell else "column without a name"
+        notices.append(f"{title} was kept out.{hint}")
     if missing:
         return places, notices, _missing_column(raw, table, missing[0], unknown)
     return places, notices, None
 
 
 def _twice(raw: RawTable, name: str) -> Problem:
-    return Problem(
-        raw.file,
-        raw.sheet,
-        raw.header_row,
+    return raw.header_problem(
         name,
         "the column twice",
-        "each column once",
-        f"remove one of the two columns {name}, or give it another name",
+        expected="each column once",
+        fix=f"remove one of the two columns {name}, or give it another name",
     )
 
 
@@ -154,122 +272,30 @@ def _missing_column(raw: RawTable, table: Table, name: str, unknown: list[str]) 
     if len(raw.header) == 1:
         fix = f"separate the columns by commas, semicolons or tabs, and add {name}"
     column = table.column(name)
-    return Problem(
-        raw.file,
-        raw.sheet,
-        raw.header_row,
+    return raw.header_problem(
         name,
         None,
-        f"a column {name} in a table of {table.name} ({column.expectation()})",
-        f"{fix}: {column.meaning}",
+        expected=f"a column {name} in a table of {table.name} ({column.expectation()})",
+        fix=f"{fix}: {column.meaning}",
     )
-
-
-def _start(raw: RawTable, table: Table, places: dict[str, int]) -> Checked:
-    cells = raw.frame.select(
-        (pl.col(f"c{places[name]}") if name in places else pl.lit(None, pl.String)).alias(name)
-        for name in table.names
-    ).with_columns(pl.Series(ROW, raw.rows, dtype=pl.Int64))
-    checked = Checked(
-        table=table,
-        file=raw.file,
-        sheet=raw.sheet,
-        rows_read=raw.rows_read,
-        frame=table.empty().with_columns(pl.lit(0, pl.Int64).alias(ROW)),
-        cells=cells,
-        notices=[],
-        content_hash=raw.content_hash(),
-    )
-    if TICKET in places:
-        numbers_ = raw.frame[f"c{places[TICKET]}"].cast(pl.Int64, strict=False).to_list()
-        checked.tickets = {r: n for r, n in zip(raw.rows, numbers_, strict=True) if n is not None}
-    checked.notices += raw.notices
-    return checked
 
 
 def _whole_table_aside(checked: Checked, failure: Problem) -> Checked:
     checked.set_aside = [SetAsideRow(failure.row, {}, [failure], loses=checked.rows_read)]
-    checked.frame = checked.frame.clear()
     checked.cells = checked.cells.clear()
     return checked
 
 
-def _typed_columns(
-    checked: Checked, raw: RawTable, *, zone: str
-) -> tuple[pl.DataFrame, list[Problem]]:
-    table, cells = checked.table, checked.cells
-    likely = _table_style(table, cells, raw)
-    columns, problems = [], []
-    for column in table.columns:
-        text = cells[column.name]
-        style = likely
-        if column.kind in (float, int):
-            style = number_style(text, likely=likely, typed=raw.typed)
-        values = typed(column, text, style=style, zone=zone)
-        columns.append(values)
-        bad = (text.is_not_null() & values.is_null()).arg_true()
-        if len(bad):
-            where = cells[ROW].gather(bad).to_list()
-            found = text.gather(bad)
-            problems += _cell_problems(checked, column, (where, found, style), zone=zone)
-    return pl.DataFrame(columns), problems
-
-
-def _table_style(table: Table, cells: pl.DataFrame, raw: RawTable) -> Style:
-    """How numbers are written where a column's own cells do not tell."""
-    texts = [cells[c.name].drop_nulls() for c in table.columns if c.kind in (float, int)]
-    pooled = pl.concat(texts) if texts else pl.Series([], dtype=pl.String)
-    some_commas = bool(pooled.str.contains(r"^[+-]?\d*,\d+$").any())
-    likely = raw.decimal_comma_likely and some_commas
-    return number_style(pooled, likely=Style(likely, likely), typed=raw.typed)
-
-
-def _cell_problems(
-    checked: Checked,
-    column: Column,
-    bad: tuple[list[int], pl.Series, Style],
-    *,
-    zone: str,
-) -> list[Problem]:
-    rows, found, style = bad
-    read = numbers(found, style).to_list() if column.kind in (float, int) else [None] * len(rows)
-    expected = column.expectation()
-    return [
-        checked.problem(
-            row,
-            column.name,
-            text,
-            expected=expected,
-            fix=fix_for(column, text, value, zone=zone),
-        )
-        for row, text, value in zip(rows, found.to_list(), read, strict=True)
-    ]
-
-
-def _rule_problems(checked: Checked, rule: RowRule, judged: pl.DataFrame) -> list[Problem]:
-    broken = judged.filter(rule.broken)
-    if broken.is_empty():
-        return []
-    column = rule.column or checked.table.names[0]
-    return [
-        checked.problem(row, rule.column, found, expected=rule.expected, fix=rule.fix)
-        for row, found in zip(broken[ROW], broken[column], strict=True)
-    ]
-
-
 def _add_ragged(checked: Checked, raw: RawTable, places: dict[str, int]) -> None:
+    """Set rows aside that have more or fewer cells than the header."""
     for ragged in raw.ragged:
         cells = {
             name: ragged.cells[at] if at < len(ragged.cells) else None
             for name, at in places.items()
-            if name not in SAID_COLUMNS
+            if name not in EXPORT_COLUMNS
         }
         problem = checked.problem(
-            ragged.row,
-            None,
-            ragged.problem_found,
-            expected=ragged.expected,
-            fix=ragged.fix,
+            ragged.row, None, ragged.problem_found, expected=ragged.expected, fix=ragged.fix
         )
         entry = SetAsideRow(ragged.row, cells, [problem], session_id=cells.get("session_id"))
         checked.set_aside.append(entry)

@@ -10,14 +10,15 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from ingest.schema import Problem, Table, in_force
-from ingest.validate.checks import ROW, Checked, said
+from ingest.schema import Problem, Table
+from ingest.validate.cell_writing import cell_text
+from ingest.validate.checks import ROW, Checked
 
 SIGNATURE = "signature_"
 Context = Mapping[str, pl.DataFrame]
 
 
-def settle_across(checked: Checked, existing: pl.DataFrame, context: Context) -> None:
+def check_across_rows(checked: Checked, existing: pl.DataFrame, context: Context) -> None:
     """Set aside what contradicts other rows.
 
     existing  the store's live rows of the same table
@@ -39,7 +40,7 @@ def signature(table: Table) -> pl.Expr:
     return pl.concat_str(cells, separator="\x1f").alias(SIGNATURE)
 
 
-def keyed(table: Table) -> pl.Expr:
+def has_key(table: Table) -> pl.Expr:
     """Which rows are known by their key (the others are compared as multisets)."""
     if not table.key:
         return pl.lit(False)
@@ -74,7 +75,7 @@ def _disagreement(checked: Checked, line: dict[str, object], group: str, column:
         fix += "; if this one is right, undo the import that brought the other"
     assert isinstance(row, int)
     return checked.problem(
-        row, column, line[column], expected=f"{said(line['due'])}, {where}", fix=fix
+        row, column, line[column], expected=f"{cell_text(line['due'])}, {where}", fix=fix
     )
 
 
@@ -82,12 +83,12 @@ def _key_conflicts(checked: Checked, existing: pl.DataFrame) -> list[Problem]:
     """Rows whose key stands for another row: above in the file, or in the store."""
     table = checked.table
     key = list(table.key)
-    mine = checked.frame.filter(keyed(table)).with_columns(signature(table))
+    mine = checked.frame.filter(has_key(table)).with_columns(signature(table))
     above = mine.unique(key, keep="first", maintain_order=True)
     problems = _differing(checked, mine, above, place="row")
     if table.on_change == "conflict":
         bad = [problem.row for problem in problems]
-        stored = existing.filter(keyed(table)).with_columns(signature(table))
+        stored = existing.filter(has_key(table)).with_columns(signature(table))
         rest = mine.filter(~pl.col(ROW).is_in(bad))
         problems += _differing(checked, rest, stored, place="store")
     return problems
@@ -107,9 +108,11 @@ def _conflict(checked: Checked, line: dict[str, object], place: str) -> Problem:
     rest = [name for name in table.names if name not in table.key]
     column = next(name for name in rest if line[name] != line[f"{name}_other"])
     other = line[f"{column}_other"]
-    value = "nothing" if other is None else said(other)
+    value = "nothing" if other is None else cell_text(other)
     where = f"row {line[f'{ROW}_other']}" if place == "row" else "the store"
-    who = ", ".join(f"{name} {said(line[name])}" for name in table.key if line[name] is not None)
+    who = ", ".join(
+        f"{name} {cell_text(line[name])}" for name in table.key if line[name] is not None
+    )
     row = line[ROW]
     assert isinstance(row, int)
     return checked.problem(
@@ -162,7 +165,10 @@ def _crankless(checked: Checked, context: Context) -> list[Problem]:
     installed = context["installations"].filter(pl.col("crank_length_mm").is_not_null())
     spans = open_rows.join(
         installed.select("meter_id", "from_date", "to_date"), on="meter_id", how="inner"
-    ).filter(in_force(day - slack, day + slack))
+    ).filter(
+        (pl.col("from_date") <= day + slack)
+        & (pl.col("to_date").is_null() | (day - slack <= pl.col("to_date")))
+    )
     lacking = open_rows.filter(
         ~pl.col("meter_id").is_in(meters.implode()) & ~pl.col(ROW).is_in(spans[ROW].implode())
     )

@@ -16,9 +16,11 @@ from math import log
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.fleet import Prior
-from models.metrology import Array, Index
+
+Array = NDArray[np.float64]
 
 START = Prior(1.0, 0.8)
 """Spread of sensitivity between meters of a group, 100·ln: median, sd of its logarithm."""
@@ -49,12 +51,12 @@ class Panel:
     y: Array
     fixed: Array
     time: Array
-    meter: Index
+    meter: NDArray[np.int64]
     known_variance: Array
     shared: Array
 
     @property
-    def starts(self) -> Index:
+    def starts(self) -> NDArray[np.int64]:
         """Row at which each meter begins."""
         return np.flatnonzero(np.diff(self.meter, prepend=-1))
 

@@ -14,9 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from models.metrology.arrays import Array
-
+Array = NDArray[np.float64]
 COVERAGE = 2.0
 
 

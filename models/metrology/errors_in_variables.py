@@ -9,8 +9,9 @@ without correlation between the errors of x and y) and works on stacks of small 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from models.metrology.arrays import Array
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from models.metrology.arrays import Array
+Array = NDArray[np.float64]
 
 
 class PolynomialFit(NamedTuple):

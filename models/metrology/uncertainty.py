@@ -12,8 +12,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-
-from models.metrology.arrays import Array
+from numpy.typing import NDArray
 
 INFINITE = math.inf
 LEVEL = 0.95
@@ -96,7 +95,9 @@ def combine(contributions: Iterable[float]) -> float:
     return math.hypot(*contributions)
 
 
-def combine_correlated(contributions: Sequence[float], correlation: Array | float) -> float:
+def combine_correlated(
+    contributions: Sequence[float], correlation: NDArray[np.float64] | float
+) -> float:
     """Combined standard uncertainty of correlated contributions cᵢ·u(xᵢ), signed (GUM eq. 16).
 
     correlation: the matrix, or one coefficient that holds between any two of them.

@@ -22,10 +22,18 @@ import numpy as np
 import polars as pl
 
 from models.fleet import FleetData, FleetFit
-from models.metrology import Array, Mask
 from models.policies.interval_policies import control_chart, reliability, staircase
 from models.policies.rules import Now, Policy, every_months, ours, ours_by_cost
-from models.policies.simulation_state import WEEK, Belief, Nature, joined, nature_of, surroundings
+from models.policies.simulation_state import (
+    WEEK,
+    Array,
+    Belief,
+    Flags,
+    Nature,
+    joined,
+    nature_of,
+    surroundings,
+)
 from models.season import COVERAGE_FACTOR
 from models.wording import share
 
@@ -49,8 +57,8 @@ class Draws:
     first: Array
     moves: Array
     pair_moves: Array
-    swapped: Mask
-    rode: Mask
+    swapped: Flags
+    rode: Flags
     ride_noise: Array
     bench_noise: Array
 
@@ -82,7 +90,7 @@ def draw(nature: Nature, years: float, rng: np.random.Generator) -> Draws:
     )
 
 
-def _swaps(nature: Nature, weeks: int, rng: np.random.Generator) -> Mask:
+def _swaps(nature: Nature, weeks: int, rng: np.random.Generator) -> Flags:
     """In which weeks each meter gets a battery."""
     n = len(nature)
     swapped = np.zeros((weeks, n), dtype=np.bool_)
@@ -135,7 +143,7 @@ class _Team:
         self.found, self.sensor, self.undone = np.full(n, np.nan), np.zeros(n), np.zeros(n)
         self.due = np.ones(n, dtype=np.bool_)
 
-    def at_the_bench(self, week: int) -> Mask:
+    def at_the_bench(self, week: int) -> Flags:
         """Whoever is due finds out, and is reset; gives who was."""
         due, seen = self.due, self.s + self.c + self.draws.bench_noise[week]
         self.sensor = np.where(due, seen + self.undone, self.sensor)

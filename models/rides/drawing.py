@@ -7,11 +7,12 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-
-from models.metrology import Array, Index
+from numpy.typing import NDArray
 
 MOST_POINTS = 1500
 FEWEST_OUT_S = 5  # shorter stretches that were left out would only be specks
+
+Array = NDArray[np.float64]
 
 
 def drawn(aligned: pl.DataFrame) -> dict[str, Any]:
@@ -61,7 +62,7 @@ def _numbers(values: pl.Series) -> Array:
     return values.cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
 
-def _means(values: Array, part: Index) -> list[float | None]:
+def _means(values: Array, part: NDArray[np.int64]) -> list[float | None]:
     """Mean of each part; None where nothing is known in it."""
     known = np.isfinite(values)
     total = np.bincount(part, np.where(known, values, 0.0))

@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from ingest.load import typed_entry
+from ingest.load import draft_rows
 from ingest.store import Store
 from models import bench
 from models.bench import evaluate_bench, session_document
@@ -74,7 +74,7 @@ def kit(side: Side, status: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
 
 def judge(side: Side, rows: Rows) -> dict[str, Any]:
     """The `bench` document of one unsaved session."""
-    tables = side.tables | {"bench": typed_entry("bench", rows, zone=side.time_zone)}
+    tables = side.tables | {"bench": draft_rows("bench", rows, zone=side.time_zone)}
     results = evaluate_bench(tables, tolerance_pct=side.tolerance_pct, earlier=_of(side, rows))
     if len(results) != 1:
         raise NothingToSayError("found rows of several sessions, expected one session at a time")

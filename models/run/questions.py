@@ -15,11 +15,11 @@ from typing import Any
 import polars as pl
 
 from ingest.recordings import live_results
+from ingest.schema import ProblemDocument
 from ingest.store import Store
 from models import status as documents
 from models.bench import evaluate_bench, session_document
 from models.coaching import notice_rows, race_eve, race_is_near
-from models.metrology import noon
 from models.run import pipeline
 from models.run.decisions import (
     Period,
@@ -48,7 +48,7 @@ from models.run.fit_of_day import (
     tables_of,
     today_of,
 )
-from models.status import Snapshot, forecast
+from models.status import Snapshot, forecast, noon
 from models.wording import NothingToSayError
 
 __all__ = [
@@ -257,7 +257,7 @@ def _counts_of(weights: pl.DataFrame) -> list[dict[str, Any]]:
     )
 
 
-def bench_files(paths: list[Path]) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+def bench_files(paths: list[Path]) -> tuple[dict[str, Any], list[ProblemDocument]]:
     """The `bench` document of files, and what could not be read. No store."""
     from ingest.load import read_tables
 

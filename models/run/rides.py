@@ -6,13 +6,14 @@ Like `run`, it loads, computes and saves; the store is not held open while somet
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from ingest.load import load_paths
+from ingest.load import load_frames
 from ingest.readers import Recording, RecordingError, read_recording
 from ingest.recordings import (
     NAME,
@@ -31,7 +32,6 @@ from ingest.recordings import (
     zero_rows,
 )
 from ingest.store import Store, write_tables
-from models.metrology import ln_from_ratio
 from models.rides import (
     RESULT_SCHEMA,
     CannotCompareError,
@@ -93,7 +93,7 @@ def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
     if not files:
         return []
     folder = recordings_folder(store)
-    read = read_folder(files, into=folder, progress=_counted(say), time_zone=time_zone_of(store))
+    read = read_folder(files, into=folder, progress=_counted(say), time_zone=store.time_zone())
     notices = [f"{row['name']}: {row['error']}" for row in _unreadable(read)]
     notices += [
         f"{row['name']}: damaged, and read as far as it holds ({row['partial']})"
@@ -116,14 +116,6 @@ def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
     )
 
 
-def time_zone_of(store: Store) -> str:
-    """The zone of times without an offset."""
-    if not store.exists():
-        return "UTC"
-    with store.reading() as db:
-        return str(db.setting("time_zone"))
-
-
 def _unreadable(read: pl.DataFrame) -> list[dict[str, Any]]:
     return read.filter(pl.col("status") == "unreadable").to_dicts()
 
@@ -137,10 +129,7 @@ def _counted(say: Say) -> Callable[[int, int], None]:
 
 
 def _load_harvest(store: Store, folder: Path, tables: dict[str, pl.DataFrame]) -> list[str]:
-    filled = {name: frame for name, frame in tables.items() if not frame.is_empty()}
-    if not filled:
-        return []
-    report = load_paths(store, write_tables(filled, folder / "harvested", "csv"))
+    report = load_frames(store, tables, known_in=folder / "harvested")
     return [
         f"{entry.rows_loaded} row(s) of {entry.table} were read out of the recordings"
         + (" as proposals: confirm or reject them" if entry.table == "events" else "")
@@ -200,7 +189,7 @@ def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
 
 
 def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str, Any]:
-    zone = time_zone_of(store)
+    zone = store.time_zone()
     meter, reference = (read_ride(file, time_zone=zone) for file in files)
     if not meter.dated:
         raise NothingToSayError(
@@ -219,7 +208,7 @@ def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str
         "reference_id": pair["reference_id"],
         "measured_at": at,
         "gain_ratio_pct": ratio,
-        "gain_ratio_ln": None if gain is None or gain <= 0 else ln_from_ratio(gain),
+        "gain_ratio_ln": None if gain is None or gain <= 0 else 100 * math.log(gain),
         "u_gain_ratio_pct": found.u_gain_ratio_pct,
         "dof": found.dof,
         "zero_offset_nm": found.zero_offset_nm,

@@ -11,26 +11,25 @@ from typing import Any
 import polars as pl
 
 from ingest import recordings as dropped
-from ingest.load import load_paths
+from ingest.load import commit_rows
 from ingest.recordings import (
     live_results,
     propose_pairs,
     read_aligned,
     read_folder,
     recordings_folder,
+    rider_on,
     roles,
     stored_summaries,
 )
-from ingest.schema import TABLES, rider_on
-from ingest.store import Store, write_tables
+from ingest.schema import TABLES
+from ingest.store import Store
 from models.rides import drawn
 from models.run.rides import (
-    PAIR_COLUMNS,
     compare_pair,
     evaluate_pairs,
     read_ride,
     take_in,
-    time_zone_of,
     undecided,
 )
 from models.wording import NothingToSayError
@@ -60,7 +59,7 @@ def look_at(store: Store, files: Sequence[tuple[str, bytes]], *, say: Say) -> di
     read = read_folder(
         sorted(file for file in folder.iterdir() if file.is_file()),
         into=folder / "read",
-        time_zone=time_zone_of(store),
+        time_zone=store.time_zone(),
         progress=lambda done, of: say(f"read {done} of {of}"),
     )
     given = [dropped.plain_name(name) for name, _ in files]
@@ -145,7 +144,7 @@ def waiting(store: Store) -> list[dict[str, Any]]:
 
 def compare_chosen(store: Store, chosen: Chosen) -> dict[str, Any]:
     """The `compare` document of two recordings, with what its charts show under `drawn`."""
-    zone = time_zone_of(store)
+    zone = store.time_zone()
     meter, reference = (read_ride(path, time_zone=zone) for path in _paths(store, chosen))
     found = compare_pair(meter, reference)
     return found.to_document() | {"drawn": drawn(found.aligned)}
@@ -177,7 +176,7 @@ def keep(
     _require(meter_id, meters["meter_id"], "meter")
     _require(reference_id, references["reference_id"], "reference")
     meter, reference = _paths(store, chosen)
-    found = read_ride(meter, time_zone=time_zone_of(store))
+    found = read_ride(meter, time_zone=store.time_zone())
     if not found.dated:
         raise NothingToSayError(
             f"{found.name} counts seconds and carries no date, so that the comparison would have "
@@ -187,18 +186,19 @@ def keep(
     if chosen.drop is not None:
         meter, reference = (dropped.settle(store, path) for path in (meter, reference))
         dropped.let_go(store, chosen.drop)
+    comparison_id = _free_name(store, f"{meter_id}_{reference_id}_{started:%Y%m%dT%H%M}")
     row = {
         "meter_file": str(meter.resolve()),
         "reference_file": str(reference.resolve()),
         "meter_id": meter_id,
         "reference_id": reference_id,
-        "comparison_id": _free_name(store, f"{meter_id}_{reference_id}_{started:%Y%m%dT%H%M}"),
+        "comparison_id": comparison_id,
         "rider_id": rider_on(assignments, meter_id, started.date()),
     }
     notices = take_in(store, [meter, reference], say=say) if chosen.drop is not None else []
-    _load_row(store, row)
+    commit_rows(store, "pairs", [row], name=comparison_id)  # an import of its own
     notices += evaluate_pairs(store, say=say)
-    return {"comparison_id": row["comparison_id"], "notices": notices}
+    return {"comparison_id": comparison_id, "notices": notices}
 
 
 def _require(name: str, known: pl.Series, what: str) -> None:
@@ -217,16 +217,6 @@ def _free_name(store: Store, name: str) -> str:
     while free in taken:
         free, number = f"{name}_{number}", number + 1
     return free
-
-
-def _load_row(store: Store, row: dict[str, Any]) -> None:
-    """A table of its own for each kept pair, so that taking its import back takes back the pair."""
-    frame = pl.DataFrame([row], schema=dict.fromkeys(PAIR_COLUMNS, pl.String), orient="row")
-    folder = recordings_folder(store) / "kept" / dropped.plain_name(row["comparison_id"])
-    report = load_paths(store, write_tables({"pairs": frame}, folder, "csv"))
-    if report.set_aside:
-        problem = report.set_aside[0]
-        raise NothingToSayError(f"the pair could not be kept: {problem.sentence()}")
 
 
 def discard(store: Store, drop: str) -> None:

@@ -9,14 +9,18 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from scipy.special import ndtr
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
 
-from models.metrology import Z90, Array, Index, Mask
 from models.status import reasons as due_text
+
+Array = NDArray[np.float64]
+Days = NDArray[np.int64]
 
 HORIZON_DAYS = 1826
 """Five years: a due date beyond is null."""
 SOON_DAYS = 28
+Z90 = float(ndtri(0.95))
 NEVER = -1
 
 DUE_SCHEMA: dict[str, pl.DataType] = {
@@ -42,7 +46,7 @@ class Forecast(NamedTuple):
     variance are taken as straight lines. Not finite: the meter could not be fitted.
     """
 
-    days: Index
+    days: Days
     mean_pct: Array
     sd_pct: Array
 
@@ -61,7 +65,7 @@ def p_within(mean_pct: Array, sd_pct: Array, tolerance_pct: Array) -> Array:
     return np.asarray(np.where(known, chance, np.nan), dtype=np.float64)
 
 
-def first_day_below(forecast: Forecast, tolerance_pct: Array, target: float) -> Index:
+def first_day_below(forecast: Forecast, tolerance_pct: Array, target: float) -> Days:
     """First day, counted from as_of, with p_within < target; NEVER within the forecast's days.
 
     The grid of days may be coarse: every stretch in which p could dip below the target is
@@ -119,7 +123,7 @@ def due_table(
 
 
 def _search_between(
-    forecast: Forecast, tolerance: Array, target: float, *, look: Mask, first: Index
+    forecast: Forecast, tolerance: Array, target: float, *, look: NDArray[np.bool_], first: Days
 ) -> None:
     """Fills in first (in place) from the stretches to look at, [meters, days − 1]."""
     meter, stretch = np.nonzero(look)
@@ -141,7 +145,7 @@ def _search_between(
     first[reached] = earliest[reached]
 
 
-def _may_dip(forecast: Forecast, tolerance: Array, target: float) -> Mask:
+def _may_dip(forecast: Forecast, tolerance: Array, target: float) -> NDArray[np.bool_]:
     """[meters, days − 1]: stretches whose worst case is below the target.
 
     p falls with the sd and, at a given sd, is lowest at one end of a stretch of means.
@@ -152,7 +156,7 @@ def _may_dip(forecast: Forecast, tolerance: Array, target: float) -> Mask:
     return np.asarray(np.minimum(left, right) < target)
 
 
-def _between(values: Array, meter: Index, stretch: Index, share: Array) -> Array:
+def _between(values: Array, meter: Days, stretch: Days, share: Array) -> Array:
     left, right = values[meter, stretch][:, None], values[meter, stretch + 1][:, None]
     return np.asarray(left + share * (right - left), dtype=np.float64)
 
@@ -177,7 +181,7 @@ def _check(meters: pl.DataFrame, forecast: Forecast, target: float) -> None:
         )
 
 
-def _status(p: Array, below: Index, benched: Mask, target: float) -> list[str]:
+def _status(p: Array, below: Days, benched: NDArray[np.bool_], target: float) -> list[str]:
     conditions = [
         ~benched | ~np.isfinite(p),
         p < 0.5,

@@ -4,7 +4,8 @@ from .header import plain_name as plain_name
 from .parquet import read_parquet as read_parquet
 from .raw import RawTable as RawTable
 from .raw import UnreadableError as UnreadableError
-from .raw import text_frame as text_frame
+from .raw import cells_hash as cells_hash
+from .raw import trimmed as trimmed
 from .recognise import is_recording as is_recording
 from .recognise import table_of as table_of
 from .recognise import unknown_table as unknown_table

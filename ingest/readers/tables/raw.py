@@ -65,22 +65,34 @@ class RawTable:
         return len(self.rows) + len(self.ragged)
 
     def content_hash(self) -> str:
-        """Hash of the cells, whatever the file's format and encoding."""
-        text = self.frame.select(
-            pl.concat_str(pl.all().fill_null("\x00"), separator="\x1f").alias("line")
-        )
-        digest = sha256("\x1f".join(self.header).encode())
-        for part in ("\n".join(text["line"].to_list()), repr(self.rows), repr(self.ragged)):
-            digest.update(part.encode("utf-8", "replace"))
-        return digest.hexdigest()
+        """Return the hash of the cells, whatever the file's format and encoding."""
+        return cells_hash(self.header, self.frame, self.rows, self.ragged)
+
+    def header_problem(
+        self, column: str | None, found: str | None, *, expected: str, fix: str
+    ) -> Problem:
+        """Return a problem of the header row."""
+        return Problem(self.file, self.sheet, self.header_row, column, found, expected, fix)
+
+
+def cells_hash(
+    header: Sequence[str], cells: pl.DataFrame, rows: list[int], ragged: Sequence[RaggedRow] = ()
+) -> str:
+    """Return the SHA-256, as hexadecimal digits, of a table's text cells with their row numbers."""
+    lines = cells.select(pl.concat_str(pl.all().fill_null("\x00"), separator="\x1f")).to_series()
+    digest = sha256("\x1f".join(header).encode())
+    for part in ("\n".join(lines), repr(rows), repr(list(ragged))):
+        digest.update(part.encode("utf-8", "replace"))
+    return digest.hexdigest()
 
 
 def column_names(width: int) -> list[str]:
+    """Return the names of a raw table's columns: c0, c1, …"""
     return [f"c{i}" for i in range(width)]
 
 
 def text_frame(columns: Sequence[Sequence[str | None]]) -> pl.DataFrame:
-    """Columns of text cells as a frame, trimmed, empty cells null."""
+    """Return columns of text cells as a frame: c0, c1, …; trimmed, empty cells null."""
     frame = pl.DataFrame(
         [
             pl.Series(name, cells, dtype=pl.String)
@@ -91,8 +103,7 @@ def text_frame(columns: Sequence[Sequence[str | None]]) -> pl.DataFrame:
 
 
 def trimmed(frame: pl.DataFrame) -> pl.DataFrame:
-    """Cells without white space at their ends (the no-break kinds too); empty ones null."""
-    stripped = pl.all().str.replace_all("[\u00a0\u202f\u2009\ufeff]", " ").str.strip_chars()
-    return frame.with_columns(stripped).with_columns(
-        pl.when(pl.all().str.len_chars() > 0).then(pl.all())
-    )
+    """Return text cells without white space at their ends (no-break kinds too); empty ones null."""
+    text = pl.col(pl.String)
+    stripped = text.str.replace_all("[\u00a0\u202f\u2009\ufeff]", " ").str.strip_chars()
+    return frame.with_columns(stripped).with_columns(pl.when(text.str.len_chars() > 0).then(text))

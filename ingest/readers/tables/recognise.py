@@ -53,13 +53,10 @@ def unknown_table(raw: RawTable) -> Problem:
     """What to say about a table that is none of the schema's."""
     listed = ", ".join(cell for cell in raw.header[:8] if cell) or "no column names"
     what = "sheet" if raw.sheet else "file"
-    return Problem(
-        raw.file,
-        raw.sheet,
-        raw.header_row,
+    return raw.header_problem(
         None,
         f"columns {listed}",
-        f"one of the tables {', '.join(TABLES)}",
-        f"begin the {what}'s name with the table's (bench-2026-03), and name its columns as in "
+        expected=f"one of the tables {', '.join(TABLES)}",
+        fix=f"begin the {what}'s name with the table's (bench-2026-03), and name its columns as in "
         "the template, with commas, semicolons or tabs between them",
     )

@@ -4,10 +4,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from models.fleet.design import EVENT_STEP_SD, Effect, Prepared, event_instants
-from models.metrology import DAYS_A_YEAR, date_of
+from models.fleet.design import EVENT_STEP_SD, Effect, Prepared, date_of, event_instants
 
-_NEAR_YEARS = 3 / DAYS_A_YEAR
+_NEAR_YEARS = 3 / 365.25
 _EVENT_WORDS = {
     "work": "work at the bench",
     "side_service": "service of one side",

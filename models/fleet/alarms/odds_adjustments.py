@@ -7,13 +7,12 @@ import numpy as np
 
 from models.fleet.alarms.prior_odds import Odds
 from models.fleet.alarms.scan_meters import Favours
-from models.fleet.design import EVENT_STEP_SD, Prepared, event_instants
-from models.metrology import DAYS_A_YEAR, Array
+from models.fleet.design import EVENT_STEP_SD, Array, Prepared, event_instants
 
 _CRANKS_MM = (165.0, 167.5, 170.0, 172.5, 175.0)
 _NEIGHBOURS_MM = 5.0
 _CRASH_ODDS = 0.25
-_NEAR_YEARS = 10 / DAYS_A_YEAR
+_NEAR_YEARS = 10 / 365.25
 _SLIP_BONUS = 2.0
 _SLIP_SHARE = 0.35
 

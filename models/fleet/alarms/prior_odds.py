@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.design import METER, Effect
-from models.metrology import DAYS_A_YEAR, Array
+from models.fleet.design import METER, Array, Effect
 
 
 @dataclass(frozen=True)
@@ -50,7 +49,7 @@ class Odds:
         }[effect.kind]
 
 
-_SHORTEST_GAP = 2 / DAYS_A_YEAR
+_SHORTEST_GAP = 2 / 365.25
 
 
 def step_odds(gap: Array, odds: Odds) -> Array:

@@ -17,11 +17,12 @@ from models.fleet.design import (
     GROUP_KINDS,
     MEANING,
     OFF,
+    Array,
+    Flags,
     FleetSettings,
     Key,
     start_value,
 )
-from models.metrology import Array, Mask
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,7 @@ class Hyper:
     groups: list[str]
     keys: list[Key]
     values: Array
-    active: Mask
+    active: Flags
     covariance: Array | None = None
     _at: dict[Key, int] = field(default_factory=dict, repr=False, compare=False)
 

@@ -18,7 +18,7 @@ from ingest.load import (
     set_aside_rows,
     undo_import,
 )
-from ingest.load.decided_rows import DecisionError
+from ingest.load.typed_rows import DecisionError
 from ingest.schema import SettingError
 from ingest.store import Store, acting, changes
 from tests.ingest import team
