@@ -8,14 +8,12 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from seeds.devices import Meter, Trainer
+from seeds.devices import Array, Meter, Trainer
 from seeds.happenings import HUB, MIRROR, MIRRORED
 from seeds.rides import Legs, of_the_road
 from seeds.scenario import FIRST, LENT_AS_REFERENCE, Row
 
-Array = NDArray[np.float64]
 SECONDS = 2400
 
 

@@ -11,6 +11,7 @@ import polars as pl
 from dashboard.service.commands import NothingDoneError, is_expected, settings
 from dashboard.service.decisions import read_effort
 from dashboard.service.later import Later, Say
+from ingest.schema import newest_in_force
 
 Document = dict[str, Any]
 TOLD = ("status", "gain_error_pct", "interval90_pct", "p_within_tolerance", "tolerance_pct")
@@ -35,10 +36,7 @@ class RidersDoor(Later):
         day = date.fromisoformat(status["as_of"])
         with self._store.reading() as db:
             riders, assignments = db.frame("riders"), db.frame("assignments")
-        now = assignments.filter(
-            (pl.col("from_date") <= day)
-            & (pl.col("to_date").is_null() | (pl.col("to_date") >= day))
-        ).sort("from_date")
+        now = newest_in_force(assignments, day)
         named = assignments["rider_id"].drop_nulls().unique().to_list()
         about = {row["rider_id"]: row for row in riders.to_dicts()}
         return [

@@ -11,6 +11,7 @@ from dashboard.service.commands import NothingDoneError
 from dashboard.service.kept import Remembered
 from dashboard.service.later import Later, Say
 from ingest.admin import Pins, move_pins, pins
+from ingest.schema import in_force
 
 Document = dict[str, Any]
 WITHOUT_CALENDAR = timedelta(weeks=26)
@@ -179,8 +180,4 @@ def pins_in_force(
 
 def _events(calendar: pl.DataFrame, first: date, last: date) -> list[Document]:
     begin = first - timedelta(days=first.weekday())
-    return (
-        calendar.filter((pl.col("from_date") <= last) & (pl.col("to_date") >= begin))
-        .sort("from_date", "name")
-        .to_dicts()
-    )
+    return calendar.filter(in_force(begin, last)).sort("from_date", "name").to_dicts()

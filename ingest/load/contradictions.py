@@ -15,6 +15,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.load.batches import Batch
+from ingest.schema import in_force
 from ingest.validate import cell_text
 
 Tables = Callable[[str], pl.DataFrame]  # live rows: row_id and the table's columns
@@ -221,9 +222,7 @@ def odd_crank_lengths(frames: dict[str, pl.DataFrame]) -> list[Finding]:
     installed = frames["installations"].select(
         "meter_id", "from_date", "to_date", pl.col("crank_length_mm").alias("installed")
     )
-    covering = base.join(installed.drop_nulls("installed"), on="meter_id").filter(
-        (pl.col("from_date") <= day) & (pl.col("to_date").is_null() | (day <= pl.col("to_date")))
-    )
+    covering = base.join(installed.drop_nulls("installed"), on="meter_id").filter(in_force(day))
     fitting = covering.group_by("row_id").agg(
         pl.col("installed").last(),
         (pl.col("installed") == pl.col("crank_length_mm")).any().alias("fits"),

@@ -1,6 +1,7 @@
 from .recordings import DEVICE_SCHEMA as DEVICE_SCHEMA
 from .recordings import RECORDING_SUFFIXES as RECORDING_SUFFIXES
 from .recordings import ZERO_SCHEMA as ZERO_SCHEMA
+from .recordings import Numbers as Numbers
 from .recordings import Recording as Recording
 from .recordings import RecordingError as RecordingError
 from .recordings import looks_like_recording as looks_like_recording

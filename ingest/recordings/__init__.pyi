@@ -11,7 +11,6 @@ from .pair_results import NAME as NAME
 from .pair_results import live_results as live_results
 from .pair_results import pair_key as pair_key
 from .pairing import propose_pairs as propose_pairs
-from .pairing import rider_on as rider_on
 from .shards import stored_summaries as stored_summaries
 from .staging import comparison_name as comparison_name
 from .staging import forget_pairs as forget_pairs

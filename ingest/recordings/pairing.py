@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ingest.recordings.device_matching import roles
 from ingest.recordings.summaries import TRACE_STEP_S
+from ingest.schema import rider_on
 
 PAIR_SCHEMA: dict[str, Any] = {
     "meter_file": pl.String,
@@ -68,7 +69,7 @@ def propose_pairs(
     )
     known = known.drop_nulls("started_at").sort("started_at", "path")
     pairs = _without_strangers(list(_overlapping(known, references, min_overlap_s)))
-    rows = [_row(pair, _riders(assignments)) for pair in pairs]
+    rows = [_row(pair, assignments) for pair in pairs]
     return _with_unique_names(pl.DataFrame(rows, schema=PAIR_SCHEMA, orient="row"))
 
 
@@ -166,7 +167,7 @@ def _doubt(pair: _Pair, rivals: int, beaten: bool) -> str:
     return "" if pair.likeness is None else "the power traces are unlike"
 
 
-def _row(pair: _Pair, riders: "_Riders") -> dict[str, Any]:
+def _row(pair: _Pair, assignments: pl.DataFrame | None) -> dict[str, Any]:
     meter, reference = pair.meter, pair.reference
     start = max(meter["started_at"], reference["started_at"])
     parts = [
@@ -182,7 +183,9 @@ def _row(pair: _Pair, riders: "_Riders") -> dict[str, Any]:
         "meter_id": meter["meter_id"],
         "reference_id": reference["reference_id"],
         "comparison_id": f"{meter['meter_id']}_{reference['reference_id']}_{start:%Y%m%dT%H%M}",
-        "rider_id": riders.on(meter["meter_id"], start.date()),
+        "rider_id": None
+        if assignments is None
+        else rider_on(assignments, meter["meter_id"], start.date()),
         "overlap_s": pair.overlap_s,
         "likeness": pair.likeness,
         "reason": "; ".join(part for part in parts if part),
@@ -194,35 +197,6 @@ def _steered(pair: _Pair) -> str:
     if pair.reference["meter_id"] == pair.meter["meter_id"]:
         return "the reference's file names the meter: its power may be the meter's own"
     return ""
-
-
-def rider_on(assignments: pl.DataFrame, meter_id: str, day: date) -> str | None:
-    """Who rode a meter on a day; None for nobody, and for several."""
-    return _riders(assignments).on(meter_id, day)
-
-
-@dataclass(frozen=True)
-class _Riders:
-    """Who rode which meter when."""
-
-    rows: tuple[dict[str, Any], ...]
-
-    def on(self, meter_id: str, day: date) -> str | None:
-        found = {
-            row["rider_id"]
-            for row in self.rows
-            if row["meter_id"] == meter_id
-            and (row["from_date"] is None or row["from_date"] <= day)
-            and (row["to_date"] is None or day <= row["to_date"])
-        } - {None}
-        return found.pop() if len(found) == 1 else None
-
-
-def _riders(assignments: pl.DataFrame | None) -> _Riders:
-    if assignments is None:
-        return _Riders(())
-    wanted = ["meter_id", "rider_id", "from_date", "to_date"]
-    return _Riders(tuple(assignments.select(wanted).iter_rows(named=True)))
 
 
 def _with_unique_names(pairs: pl.DataFrame) -> pl.DataFrame:

@@ -5,11 +5,8 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from ingest.readers import DEVICE_SCHEMA, ZERO_SCHEMA, Recording
-
-Numbers = NDArray[np.float64]
+from ingest.readers import DEVICE_SCHEMA, ZERO_SCHEMA, Numbers, Recording
 
 BEST_S = (5, 60, 300, 1200)
 HOLD_S = 5.0

@@ -8,6 +8,9 @@ from .internal_tables import ENDED_SIGN_INS as ENDED_SIGN_INS
 from .internal_tables import PLAN_PINS as PLAN_PINS
 from .internal_tables import ROLES as ROLES
 from .internal_tables import SET_ASIDE as SET_ASIDE
+from .periods import in_force as in_force
+from .periods import newest_in_force as newest_in_force
+from .periods import rider_on as rider_on
 from .problems import Problem as Problem
 from .problems import ProblemDocument as ProblemDocument
 from .problems import UserError as UserError

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from ingest.schema import Problem, Table
+from ingest.schema import Problem, Table, in_force
 from ingest.validate.cell_writing import cell_text
 from ingest.validate.checks import ROW, Checked
 
@@ -165,10 +165,7 @@ def _crankless(checked: Checked, context: Context) -> list[Problem]:
     installed = context["installations"].filter(pl.col("crank_length_mm").is_not_null())
     spans = open_rows.join(
         installed.select("meter_id", "from_date", "to_date"), on="meter_id", how="inner"
-    ).filter(
-        (pl.col("from_date") <= day + slack)
-        & (pl.col("to_date").is_null() | (day - slack <= pl.col("to_date")))
-    )
+    ).filter(in_force(day - slack, day + slack))
     lacking = open_rows.filter(
         ~pl.col("meter_id").is_in(meters.implode()) & ~pl.col(ROW).is_in(spans[ROW].implode())
     )

@@ -14,7 +14,6 @@ import numpy as np
 import polars as pl
 
 from models.ageing.run_length import (
-    Array,
     Chart,
     cusum_arl,
     cusum_limit,
@@ -24,6 +23,7 @@ from models.ageing.run_length import (
     shewhart_limit,
     survival,
 )
+from models.metrology import Array
 
 CHARTS: tuple[Chart, ...] = ("individuals", "ewma", "cusum")
 EWMA_WEIGHT = 0.2

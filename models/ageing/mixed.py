@@ -16,11 +16,9 @@ from math import log
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.fleet import Prior
-
-Array = NDArray[np.float64]
+from models.metrology import Array, Index
 
 START = Prior(1.0, 0.8)
 """Spread of sensitivity between meters of a group, 100·ln: median, sd of its logarithm."""
@@ -51,12 +49,12 @@ class Panel:
     y: Array
     fixed: Array
     time: Array
-    meter: NDArray[np.int64]
+    meter: Index
     known_variance: Array
     shared: Array
 
     @property
-    def starts(self) -> NDArray[np.int64]:
+    def starts(self) -> Index:
         """Row at which each meter begins."""
         return np.flatnonzero(np.diff(self.meter, prepend=-1))
 

@@ -15,15 +15,14 @@ from models.ageing.mixed import (
     MEAN_DRIFT_SD,
     MEAN_SD,
     MEAN_SWAP_SD,
-    Array,
     Line,
     Panel,
     fit_mixed,
     fit_prior,
 )
+from models.metrology import DAYS_A_YEAR, Array
 from models.records import programmed
 
-DAYS_A_YEAR = 365.25
 LEAST_METERS = 5
 """Meters with two sessions or more that the mixed model needs."""
 

@@ -15,10 +15,10 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-Array = NDArray[np.float64]
+from models.metrology import Array
+
 Chart = Literal["individuals", "ewma", "cusum"]
 
 _LARGEST_ARL = 1e9

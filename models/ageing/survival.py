@@ -14,14 +14,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.metrology import DAYS_A_YEAR, Z90, Array
 
-DAYS_A_YEAR = 365.25
 LEAST_OUT = 3
 """Meters that must have gone out before two parameters are fitted."""
-Z90 = 1.6448536269514722
 
 
 class Npmle(NamedTuple):

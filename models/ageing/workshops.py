@@ -11,12 +11,10 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.fleet import BENCH, FleetFit, best_sds, condition, information
-from models.metrology import COVERAGE, from_information
+from models.metrology import COVERAGE, Array, from_information
 
-Array = NDArray[np.float64]
 Document = dict[str, Any]
 PARTS = (("workshop", "workshop"), ("technician", "technician"), ("mass set", "bench_id"))
 

@@ -12,13 +12,15 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import NamedTuple
 
+from models.metrology import DAYS_A_YEAR, ln_from_ratio
+
 UNKNOWN_SD = 1.0
 """Spread of true gain errors of meters nobody has measured yet, 100·ln."""
 WANDER_PER_ROOT_YEAR = 1.0
 """Standard deviation of what a meter moves in a year, 100·ln; larger than usual drift."""
 ANEW = 4.0
 """Standard deviations off its expectation from which a found error starts a new level."""
-SECONDS_A_YEAR = 365.25 * 86400
+SECONDS_A_YEAR = DAYS_A_YEAR * 86400
 
 
 class Expectation(NamedTuple):
@@ -58,7 +60,7 @@ def programmed_ln(slope: float | None, convention: str | None) -> float | None:
         return 0.0
     if slope is None or slope <= 0 or convention not in ("multiplier", "divisor"):
         return None
-    return 100 * math.log(slope) * (1 if convention == "divisor" else -1)
+    return ln_from_ratio(slope) * (1 if convention == "divisor" else -1)
 
 
 @dataclass(slots=True)

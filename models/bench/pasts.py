@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,6 +11,7 @@ import polars as pl
 from models.bench.measurement import Session
 from models.bench.own_past import Observed, Past, programmed_ln
 from models.bench.result import SessionResult
+from models.metrology import ln_from_percent, ln_from_ratio
 
 DOUBTED = ("repeat", "fix_setting")
 """Advice of sessions that the past had better not learn from."""
@@ -93,7 +93,7 @@ def observed(result: SessionResult) -> Observed | None:
     if gain is None or gain.ratio <= 0:
         return None
     as_left = result.as_left
-    left = 100 * math.log(as_left.ratio) if as_left is not None and as_left.ratio > 0 else None
+    left = ln_from_ratio(as_left.ratio) if as_left is not None and as_left.ratio > 0 else None
     convention, slopes = session.meter.convention, session.slopes
     before: list[float | None]
     before = [slopes.before] if slopes.before else [slopes.before_left, slopes.before_right]
@@ -110,7 +110,7 @@ def observed(result: SessionResult) -> Observed | None:
     ]
     return Observed(
         at=session.measured_at,
-        found=100 * math.log(gain.ratio),
+        found=ln_from_ratio(gain.ratio),
         as_left=left,
         p_before=_mean_p(before, convention),
         p_after=_mean_p(after, convention),
@@ -136,8 +136,8 @@ def _from_row(row: dict[str, Any], convention: str | None) -> Observed:
     after = [row[f"slope_after{s}"] or row[f"slope_before{s}"] for s in (("",) if whole else sides)]
     return Observed(
         at=row["measured_at"],
-        found=100 * math.log1p(row["gain_error_pct"] / 100),
-        as_left=None if left is None or left <= -90 else 100 * math.log1p(left / 100),
+        found=ln_from_percent(row["gain_error_pct"]),
+        as_left=None if left is None or left <= -90 else ln_from_percent(left),
         p_before=_mean_p(before, convention),
         p_after=_mean_p(after, convention),
         u_session=_or(row["u_session_pct"], U_UNSTATED_PCT),

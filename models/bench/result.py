@@ -28,7 +28,7 @@ from models.bench.measurement import (
     Stage,
 )
 from models.bench.suspicions import Suspicion
-from models.metrology import IN, INDETERMINATE, OUT, Budget, p_within, verdict
+from models.metrology import IN, INDETERMINATE, OUT, Budget, ln_from_ratio, p_within, verdict
 
 _GRAVITY_OF_ADVICE = (LEAVE, RESET, REPEAT, SEND_AWAY, FIX_SETTING)
 
@@ -170,7 +170,7 @@ class SessionResult:
             )
         }
         if gain is not None and gain.ratio > 0:
-            out["gain_error_ln"] = 100 * math.log(gain.ratio)
+            out["gain_error_ln"] = ln_from_ratio(gain.ratio)
             for part in ("session", "bench", "place", "crank", "meter"):
                 out[f"u_{part}_pct"] = gain.part_ln(part)
             dof = gain.budget.part("session")[1]
@@ -206,7 +206,7 @@ class SessionResult:
             return {}
         dof = gain.budget.part("session")[1]
         return {
-            "after_work_gain_error_ln": 100 * math.log(gain.ratio),
+            "after_work_gain_error_ln": ln_from_ratio(gain.ratio),
             "u_after_work_pct": gain.part_ln("session"),
             "dof_after_work": dof if math.isfinite(dof) else None,
         }

@@ -21,7 +21,7 @@ from typing import NamedTuple
 from models.bench.measurement import LEFT, Reading, Session, Stage
 from models.bench.mistakes import NO_ZERO_SHARE, SAME_LENGTH_MM, Mistake, plausible
 from models.bench.own_past import Expectation, Observed
-from models.metrology import polynomial_fit
+from models.metrology import ln_from_ratio, percent_from_ln, polynomial_fit
 
 OPEN_FROM = 0.3
 WORTH_NAMING = 0.1
@@ -105,7 +105,7 @@ def _sd(case: Case) -> float:
 def _remains(case: Case, ratio: float) -> bool:
     """Whether a ratio is one that the meter may have once a mistake is taken off it."""
     most = max(ABSURD, REMAINS * _sd(case))
-    return ratio > 0 and abs(100 * math.log(ratio) - case.expected.mean) <= most
+    return ratio > 0 and abs(ln_from_ratio(ratio) - case.expected.mean) <= most
 
 
 def _mistyped(case: Case) -> Iterator[Suspicion]:
@@ -237,7 +237,7 @@ def _offset_by_loads(stage: Stage) -> Iterator[Suspicion]:
 
 def _weighed(case: Case) -> list[Suspicion]:
     """The mistakes that explain the error better than the meter does."""
-    x = 100 * math.log(case.stage.ratio)
+    x = ln_from_ratio(case.stage.ratio)
     sd = _sd(case)
     off = x - case.expected.mean
     if abs(off) < QUIET * sd and not _length_in_doubt(case):
@@ -250,7 +250,7 @@ def _weighed(case: Case) -> list[Suspicion]:
             last_length_mm=None if case.before is None else case.before.crank_length_mm,
         )
     )
-    weights = [m.share * _left(off - 100 * math.log(m.factor), sd) for m in mistakes]
+    weights = [m.share * _left(off - ln_from_ratio(m.factor), sd) for m in mistakes]
     no_zero = 0.0
     if not case.stage.zeros:
         wide = math.hypot(sd, 100 * OFFSET_SD_NM * case.per_nm)
@@ -295,13 +295,13 @@ def _best_of_each(
 
 
 def _no_zero(case: Case, probability: float) -> Suspicion:
-    x = 100 * math.log(case.stage.ratio) - case.expected.mean
+    x = ln_from_ratio(case.stage.ratio) - case.expected.mean
     offset = x / 100 / case.per_nm
     return Suspicion(
         "not_zeroed",
         None,
         round(offset, 2),
-        100 * math.expm1(case.expected.mean / 100),
+        percent_from_ln(case.expected.mean),
         f"no zero was read: an offset of {offset:+.2f} N·m would explain it. Take the zero and "
         "repeat",
         "entry",

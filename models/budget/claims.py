@@ -14,8 +14,9 @@ import numpy as np
 import polars as pl
 
 from models.fleet import FleetFit
+from models.metrology import interval90, percent_from_ln, percent_sd
 from models.records import programmed
-from models.status import interval90, p_within, percent
+from models.status import p_within
 from models.wording import chance
 
 LIKELY = 0.8  # chance of exceeding the stated accuracy from which a claim is worth its effort
@@ -40,8 +41,7 @@ def sensor_excess(
     p = programmed(resets, at)["p_before"].to_numpy()
     raw = mean + p
     stated = meters["stated_accuracy_pct"].cast(pl.Float64).to_numpy()
-    scale = np.exp(raw / 100)
-    inside = p_within(100 * np.expm1(raw / 100), sd * scale, np.nan_to_num(stated, nan=1.0))
+    inside = p_within(percent_from_ln(raw), percent_sd(raw, sd), np.nan_to_num(stated, nan=1.0))
     rows = []
     for m, row in enumerate(meters.iter_rows(named=True)):
         until = row["warranty_until"]
@@ -51,8 +51,8 @@ def sensor_excess(
                 "warranty_until": until,
                 "days_left": None if until is None else (until - today).days,
                 "stated_accuracy_pct": row["stated_accuracy_pct"],
-                "factory_slope_error_pct": percent(float(raw[m])),
-                "interval90_pct": list(interval90(float(raw[m]), float(sd[m]))),
+                "factory_slope_error_pct": percent_from_ln(float(raw[m])),
+                "interval90_pct": interval90(float(raw[m]), float(sd[m])),
                 "p_exceeds_stated": None
                 if row["stated_accuracy_pct"] is None
                 else float(1 - inside[m]),

@@ -12,19 +12,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.budget.claims import closing_claims, sensor_excess
 from models.budget.cost_items import Spent, bench_visits, budget_items
 from models.budget.replacement import keep_or_replace, ranked
 from models.fleet import FleetFit
+from models.metrology import Array
 from models.season import Asked, Tables, plan_document, prices, supposing
 from models.wording import NothingToSayError
 
 if TYPE_CHECKING:
     from models.records import Records, Settings
-
-Array = NDArray[np.float64]
 
 
 def budget_document(

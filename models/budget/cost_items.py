@@ -9,15 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from models.fleet import FleetFit, year_of
+from models.fleet import FleetFit
+from models.metrology import DAYS_A_YEAR, Array, Mask, year_of
 from models.season import Asked, Tables, prices, unit_cost
 
 if TYPE_CHECKING:
     from models.records import Records
 
-Array = NDArray[np.float64]
 DRAWS = 4000
 PRIOR_REPLACED, PRIOR_YEARS = 0.5, 10.0  # replacements and meter-years before there are data
 
@@ -119,7 +118,7 @@ def _batteries(
     )
 
 
-def _with_us(here: pl.DataFrame) -> NDArray[np.bool_]:
+def _with_us(here: pl.DataFrame) -> Mask:
     """Meters that the season's expenses are for: not gone, and not lent to someone else."""
     lent = (pl.col("state") == "lent").fill_null(False)
     return here.select(~pl.col("gone") & ~lent).to_series().to_numpy()
@@ -152,7 +151,7 @@ def replacement_rate(found: Records) -> tuple[float, float]:
     replaced = found.meters["replaces_meter_id"].drop_nulls().len()
     end = pl.min_horizontal(pl.col("retired_date").fill_null(found.as_of), pl.lit(found.as_of))
     days = found.meters.select((end - pl.col("in_service_on")).dt.total_days().clip(0)).to_series()
-    return PRIOR_REPLACED + replaced, PRIOR_YEARS + float(days.sum() or 0) / 365.25
+    return PRIOR_REPLACED + replaced, PRIOR_YEARS + float(days.sum() or 0) / DAYS_A_YEAR
 
 
 def _replacements(
@@ -174,7 +173,7 @@ def _replacements(
         ]
     )
     start = max(asked.first - timedelta(days=1), found.as_of)
-    years = max(0.0, (asked.last - start).days / 365.25)
+    years = max(0.0, (asked.last - start).days / DAYS_A_YEAR)
     shape, exposure = replacement_rate(found)
     rate = rng.gamma(shape, 1 / exposure, DRAWS)
     chance = 1 - np.exp(-rate * years)

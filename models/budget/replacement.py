@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from models.budget.cost_items import new_price
 from models.fleet import FleetFit
+from models.metrology import DAYS_A_YEAR, Array, percent_from_ln
 from models.policies import Belief, Nature, cheapest_average, nature_of, surroundings
 from models.season import Tables, days_between, prices, use_of
 from models.wording import chance
@@ -20,7 +20,6 @@ from models.wording import chance
 if TYPE_CHECKING:
     from models.records import Records
 
-Array = NDArray[np.float64]
 LIFE_YEARS, YEARS_SAID = 3.0, "3 years"  # over which a new meter must pay for itself
 SURE = 0.8  # chance that it does, below which more is to be found out first
 DRIFTS, PATHS = 20, 400  # drifts and courses of the error that a meter may have
@@ -56,10 +55,10 @@ def keep_or_replace(
     day = money.day * weight  # of a day out of tolerance as this meter is ridden
     days = money.visit / np.maximum(day, LEAST_DAY)
     usual = nature_of(fleet, surroundings(fleet, here, found.data))
-    fresh = cheapest_average(Belief(usual), days) * np.maximum(day, LEAST_DAY) * 365.25
-    own = _own_costs(fleet, here, usual, days) * np.maximum(day, LEAST_DAY) * 365.25
+    fresh = cheapest_average(Belief(usual), days) * np.maximum(day, LEAST_DAY) * DAYS_A_YEAR
+    own = _own_costs(fleet, here, usual, days) * np.maximum(day, LEAST_DAY) * DAYS_A_YEAR
     fixed = (here["slope_convention"] == "fixed").fill_null(False).to_numpy()
-    own = np.where(fixed, _left_alone(fleet, here) * day * 365.25, own)
+    own = np.where(fixed, _left_alone(fleet, here) * day * DAYS_A_YEAR, own)
     unit = f" {money.currency}" if money.currency else ""
     benched = set(found.sessions["meter_id"])
     return {
@@ -136,7 +135,7 @@ def _left_alone(fleet: FleetFit, here: pl.DataFrame) -> Array:
             mean, covariance = fleet.joint([(("meter", row["meter_id"]), day) for day in days])
             values, vectors = np.linalg.eigh(covariance)
             root = vectors * np.sqrt(np.maximum(values, 0.0))
-            error = 100 * np.expm1((mean + steady @ root.T) / 100)
+            error = percent_from_ln(mean + steady @ root.T)
             out[:, m] = (np.abs(error) > float(row["tolerance_pct"])).mean(axis=1)
     return out
 

@@ -16,7 +16,6 @@ from .rider_notices import acknowledged as acknowledged
 from .rider_notices import notice_frame as notice_frame
 from .rider_notices import notice_rows as notice_rows
 from .rider_notices import notices as notices
-from .rider_notices import rider_on as rider_on
 from .rider_view import between_meters as between_meters
 from .rider_view import efforts_of as efforts_of
 from .rider_view import period_curve as period_curve

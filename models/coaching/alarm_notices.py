@@ -8,9 +8,10 @@ from typing import Any
 
 import polars as pl
 
-from models.fleet import FleetFit, date_of, when
+from ingest.schema import in_force
+from models.fleet import FleetFit, when
+from models.metrology import date_of, interval90, ln_from_percent
 from models.records import STEP_SCHEMA
-from models.status import Z90
 
 RPM = 90.0
 NONE = pl.DataFrame(schema=STEP_SCHEMA)
@@ -64,11 +65,7 @@ def _id(alarm: dict[str, Any]) -> str:
 
 
 def _riders(assignments: pl.DataFrame, meter_id: str, earliest: date, latest: date) -> list[str]:
-    rows = assignments.filter(
-        (pl.col("meter_id") == meter_id)
-        & (pl.col("from_date") <= latest)
-        & (pl.col("to_date").is_null() | (pl.col("to_date") >= earliest))
-    )
+    rows = assignments.filter(pl.col("meter_id") == meter_id, in_force(earliest, latest))
     return sorted(rows["rider_id"].drop_nulls().unique())
 
 
@@ -78,8 +75,8 @@ def _of_alarm(alarm: dict[str, Any], days: tuple[date, date]) -> dict[str, Any]:
     if alarm["kind"] != "step":
         nothing = {"change_pct": None, "interval90_pct": [None, None]}
         return row | nothing | {"kind": "doubt", "text": alarm["text"]}
-    middle, sd = 100 * math.log1p(alarm["size_pct"] / 100), alarm["size_sd_pct"]
-    low, high = (100 * math.expm1((middle + side * Z90 * sd) / 100) for side in (-1, 1))
+    middle, sd = ln_from_percent(alarm["size_pct"]), alarm["size_sd_pct"]
+    low, high = interval90(middle, sd)
     side = "more" if middle > 0 else "less"
     return row | {
         "kind": "step",

@@ -18,12 +18,10 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from models.status import Z90
+from models.metrology import Z90, Array, ratio_from_ln
 from models.wording import chance, signed
 
-Array = NDArray[np.float64]
 U_ZEROED_NM, U_UNZEROED_NM = 0.03, 0.25  # standard uncertainty of the zero offset
 USUAL_RPM = 90.0
 ALIKE = 0.9
@@ -137,7 +135,7 @@ def carried(
             variance += (100 * effort.u_zero_w() / effort.watts) ** 2
             half = Z90 * math.sqrt(max(variance, 0.0))
             shown, low, high = (
-                effort.watts * math.exp((change + step) / 100) for step in (0.0, -half, half)
+                effort.watts * ratio_from_ln(change + step) for step in (0.0, -half, half)
             )
             rows.append(
                 {
@@ -161,7 +159,7 @@ def both_legs(effort: Effort, rider_id: str | None, mean_ln: float, sd_ln: float
     Out  rider_id, rider_total_w, rider_total_interval90_w, to stand beside the corrected display
     """
     total, low, high = (
-        effort.watts * math.exp(-(mean_ln + step) / 100) for step in (0, Z90 * sd_ln, -Z90 * sd_ln)
+        effort.watts * ratio_from_ln(-(mean_ln + step)) for step in (0, Z90 * sd_ln, -Z90 * sd_ln)
     )
     return {
         "rider_id": rider_id,
@@ -172,11 +170,11 @@ def both_legs(effort: Effort, rider_id: str | None, mean_ln: float, sd_ln: float
 
 def corrected_watts(watts: Array, mean_ln: Array) -> Array:
     """What an errorless meter would have shown. Both [n]; error in 100·ln."""
-    return np.asarray(watts * np.exp(-mean_ln / 100.0))
+    return np.asarray(watts * ratio_from_ln(-mean_ln))
 
 
 def _one(effort: Effort, corrected: float, mean: float, sd: float) -> dict[str, Any]:
-    low, high = (effort.watts * math.exp(-(mean + sign * Z90 * sd) / 100) for sign in (1, -1))
+    low, high = (effort.watts * ratio_from_ln(-(mean + sign * Z90 * sd)) for sign in (1, -1))
     return {
         "date": effort.at.date() if effort.dated_only else effort.at,
         "meter_id": effort.device_id,

@@ -10,15 +10,14 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Any
 
-import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from ingest.schema import in_force
+from models.metrology import Z90, Array, Mask
 from models.season import days_between, in_race, use_of
-from models.status import Z90, p_within
+from models.status import p_within
 from models.wording import chance
 
-Array = NDArray[np.float64]
 EVE_DAYS = 2
 STEP_DAYS = 60  # a step alarm that recent is the cause
 SOUND = 0.90
@@ -31,7 +30,7 @@ EXAMPLE_W = 300.0
 
 def race_is_near(calendar: pl.DataFrame, *, today: date) -> bool:
     """Whether anyone rides an A race within the days that are looked at."""
-    near = (pl.col("from_date") <= today + timedelta(days=EVE_DAYS)) & (pl.col("to_date") >= today)
+    near = in_force(today, today + timedelta(days=EVE_DAYS))
     return not calendar.filter((pl.col("priority") == "A") & near).is_empty()
 
 
@@ -113,9 +112,7 @@ def _translate(meter_id: str, mean_pct: float, sd_pct: float, cause: str) -> dic
     }
 
 
-def _stand_ins(
-    meters: pl.DataFrame, p: Array, racing: NDArray[np.bool_], wanted: int
-) -> list[dict[str, Any]]:
+def _stand_ins(meters: pl.DataFrame, p: Array, racing: Mask, wanted: int) -> list[dict[str, Any]]:
     """Sound meters of the same kind and crank length that nobody races on, the soundest first."""
     target = meters.row(wanted, named=True)
     fits = [

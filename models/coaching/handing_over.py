@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from datetime import date
 from typing import Any
 
 import numpy as np
 import polars as pl
 
+from ingest.schema import in_force
 from models.fleet import FleetFit
-from models.status import noon
+from models.metrology import noon, percent_from_ln, ratio_from_ln
 
 
 def handover_report(
@@ -31,10 +31,7 @@ def handover_report(
          meters (from, to, role, bike), ledger, efforts (shown and corrected watts), notices, text
     """
     mine = tables["assignments"].filter(pl.col("rider_id") == rider_id).sort("from_date")
-    now = mine.filter(
-        (pl.col("from_date") <= today)
-        & (pl.col("to_date").is_null() | (pl.col("to_date") >= today))
-    )
+    now = mine.filter(in_force(today))
     back = now.select("meter_id").unique(maintain_order=True).join(meters, on="meter_id")
     return {
         "rider_id": rider_id,
@@ -57,7 +54,7 @@ def _to_return(fleet: FleetFit, back: pl.DataFrame, today: date) -> list[dict[st
     return [
         {name: row[name] for name in names}
         | {
-            "gain_error_pct": 100 * math.expm1(float(m) / 100),
+            "gain_error_pct": percent_from_ln(float(m)),
             "gain_error_sd_pct": float(s * f),
         }
         for row, m, s, f in zip(back.iter_rows(named=True), mean, sd, scale, strict=True)
@@ -81,8 +78,8 @@ def _efforts(fleet: FleetFit, efforts: pl.DataFrame, rider_id: str) -> list[dict
             "duration_s": row["duration_s"],
             "meter_id": row["meter_id"],
             "watts": row["watts"],
-            "corrected_w": row["watts"] * math.exp(-float(m) / 100),
-            "u_corrected_w": row["watts"] * math.exp(-float(m) / 100) * float(s) / 100,
+            "corrected_w": row["watts"] * ratio_from_ln(-float(m)),
+            "u_corrected_w": row["watts"] * ratio_from_ln(-float(m)) * float(s) / 100,
         }
         for row, m, s in zip(rows.iter_rows(named=True), mean, sd, strict=True)
     ]

@@ -16,11 +16,10 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from models.status import Z90
+from ingest.schema import in_force
+from models.metrology import Z90, Array, noon, ratio_from_ln
 
-Array = NDArray[np.float64]
 DAY = timedelta(days=1)
 
 
@@ -38,7 +37,7 @@ class Span:
     def instants(self) -> list[datetime]:
         """Where the factor is taken: just inside both ends and in the middle."""
         start = datetime.combine(self.first, time(23, 59), tzinfo=UTC)
-        end = datetime.combine(self.last, time(12), tzinfo=UTC)
+        end = noon(self.last)
         end = max(start, end)
         return [start, start + (end - start) / 2, end]
 
@@ -56,9 +55,7 @@ def ridden(
     For a meter: stretches without an assignment are kept, with no rider. On the day of a
     handover the new rider's row counts.
     """
-    rows = assignments.filter(
-        (pl.col("from_date") <= last) & (pl.col("to_date").is_null() | (pl.col("to_date") >= first))
-    ).sort("from_date")
+    rows = assignments.filter(in_force(first, last)).sort("from_date")
     if meter_id is not None:
         rows = rows.filter(pl.col("meter_id") == meter_id)
     if rider_id is not None:
@@ -155,8 +152,8 @@ def rows(spans: Sequence[Span], mean_ln: Array, covariance: Array) -> list[dict[
                 "rider_id": span.rider_id,
                 "from_date": span.first,
                 "to_date": span.last,
-                "factor": math.exp(-mean / 100),
-                "interval90": [math.exp(-(mean + s * Z90 * sd) / 100) for s in (1, -1)],
+                "factor": ratio_from_ln(-mean),
+                "interval90": [ratio_from_ln(-(mean + s * Z90 * sd)) for s in (1, -1)],
                 "note": _note(span),
             }
         )

@@ -16,9 +16,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from ingest.schema import rider_on
 from models.coaching.alarm_notices import NONE, alarm_notices
 from models.fleet import FleetFit
-from models.status import Z90
+from models.metrology import interval90, percent_from_ln
 
 TELLING_PCT = 0.3  # a battery's step below this is no news
 SETTINGS = {"setting_change": "a setting was changed", "firmware_update": "its firmware changed"}
@@ -71,16 +72,6 @@ def _told(row: dict[str, Any], coach: dict[str, str | None]) -> dict[str, Any]:
     key = f"{row['kind']}|{row['meter_id']}|{row['rider_id']}|{row['from_date']}"
     head = {"notice_id": sha256(key.encode()).hexdigest()[:16], "coach": coach.get(row["rider_id"])}
     return head | row
-
-
-def rider_on(assignments: pl.DataFrame, meter_id: str, day: date) -> str | None:
-    """Who rides a meter on a day; on the day of a handover the new one."""
-    rows = assignments.filter(
-        (pl.col("meter_id") == meter_id)
-        & (pl.col("from_date") <= day)
-        & (pl.col("to_date").is_null() | (pl.col("to_date") >= day))
-    ).sort("from_date")
-    return rows["rider_id"][-1] if rows.height else None
 
 
 def _shows(change: float) -> str:
@@ -170,8 +161,7 @@ def _difference_sd(cov: np.ndarray) -> float:
 
 def _change(mean_ln: float, sd_ln: float) -> tuple[float, list[float]]:
     """A change of 100·ln in plain percent, with its 90 % interval."""
-    low, high = (100 * math.expm1((mean_ln + sign * Z90 * sd_ln) / 100) for sign in (-1, 1))
-    return 100 * math.expm1(mean_ln / 100), [low, high]
+    return percent_from_ln(mean_ln), interval90(mean_ln, sd_ln)
 
 
 def _events(

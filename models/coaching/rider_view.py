@@ -12,7 +12,7 @@ import polars as pl
 
 from models import status
 from models.fleet import FleetFit
-from models.status import Z90
+from models.metrology import interval90, percent_from_ln, ratio_from_ln
 
 EXAMPLE_W = 300.0
 STEP = timedelta(days=14)
@@ -69,10 +69,8 @@ def between_meters(fleet: FleetFit, meters: Sequence[str], *, on: date) -> list[
         more, less = (i, j) if mean[i] >= mean[j] else (j, i)
         gap = float(mean[more] - mean[less])
         sd = math.sqrt(max(0.0, float(covariance[i, i] + covariance[j, j] - 2 * covariance[i, j])))
-        low, value, high = (100 * math.expm1((gap + s * Z90 * sd) / 100) for s in (-1, 0, 1))
-        watts = [
-            EXAMPLE_W * x / 100 * math.exp(float(mean[less]) / 100) for x in (low, value, high)
-        ]
+        value, (low, high) = percent_from_ln(gap), interval90(gap, sd)
+        watts = [EXAMPLE_W * x / 100 * ratio_from_ln(float(mean[less])) for x in (low, value, high)]
         rows.append(
             {
                 "meter_id": meters[more],

@@ -6,7 +6,6 @@ nobody knew. The fleet model's smoothed course says from when on it was out, and
 
 from __future__ import annotations
 
-import math
 from datetime import date, timedelta
 from typing import Any
 
@@ -15,7 +14,8 @@ import polars as pl
 
 from models.coaching import ledger
 from models.fleet import FleetFit
-from models.status import noon, p_within
+from models.metrology import noon, percent_from_ln, percent_sd, ratio_from_ln
+from models.status import p_within
 
 STEP_DAYS = 7
 
@@ -107,8 +107,8 @@ def _course(fleet: FleetFit, meter_id: str, days: list[date]) -> tuple[np.ndarra
 
 def p_out(mean_ln: np.ndarray, sd_ln: np.ndarray, limit: float) -> np.ndarray:
     """Chance of being out of tolerance."""
-    mean = 100 * np.expm1(mean_ln / 100)
-    return np.asarray(1 - p_within(mean, sd_ln * np.exp(mean_ln / 100), np.array(limit)))
+    mean, sd = percent_from_ln(mean_ln), percent_sd(mean_ln, sd_ln)
+    return np.asarray(1 - p_within(mean, sd, np.array(limit)))
 
 
 def _doubtful_from(
@@ -140,7 +140,7 @@ def _efforts(
             "rider_id": row["rider_id"],
             "date": row["date"],
             "watts": row["watts"],
-            "corrected_w": row["watts"] * math.exp(-float(m) / 100),
+            "corrected_w": row["watts"] * ratio_from_ln(-float(m)),
             "p_out_of_tolerance": float(c),
         }
         for row, m, c in zip(chosen.iter_rows(named=True), mean, chance, strict=True)

@@ -7,8 +7,6 @@ from .design import Effect as Effect
 from .design import FleetData as FleetData
 from .design import FleetSettings as FleetSettings
 from .design import Prior as Prior
-from .design import date_of as date_of
-from .design import year_of as year_of
 from .fitting import condition as condition
 from .fitting import fit as fit
 from .inference import Hyper as Hyper

@@ -7,8 +7,8 @@ likelihood −½ log|I + Z'PZ D| + ½ (Z'Py)'(Z'PZ + D⁻¹)⁻¹ Z'Py beyond th
 
 import numpy as np
 
-from models.fleet.design import Array
 from models.fleet.inference import State
+from models.metrology import Array
 
 
 def information(state: State, Z: Array) -> tuple[Array, Array]:

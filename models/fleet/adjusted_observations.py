@@ -5,8 +5,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.fleet.design import Array, Entries, instants
+from models.fleet.design import Entries
 from models.fleet.inference import State, noise_variance, of_batch, sensor_covariance, used_noise
+from models.metrology import Array, instants
 
 _SCHEMA: dict[str, Any] = {
     "kind": pl.String,

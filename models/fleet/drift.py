@@ -3,8 +3,8 @@
 import numpy as np
 import polars as pl
 
-from models.fleet.design import Array
 from models.fleet.inference import Posterior
+from models.metrology import Array
 
 
 def drift_frame(posterior: Posterior) -> pl.DataFrame:

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from models.fleet.alarms import Search, alarm_frame, budget_for, describe_noise, locate, run
-from models.fleet.design import Effect, FleetData, FleetSettings, Prepared, prepare, year_of
+from models.fleet.design import Effect, FleetData, FleetSettings, Prepared, prepare
 from models.fleet.inference import (
     Estimate,
     Hyper,
@@ -18,6 +18,7 @@ from models.fleet.inference import (
     swap_outlook,
 )
 from models.fleet.result import FleetFit
+from models.metrology import year_of
 
 
 def fit(

@@ -2,8 +2,9 @@
 
 import numpy as np
 
-from models.fleet.design import METER, Array, Batch, Index
+from models.fleet.design import METER, Batch
 from models.fleet.inference import BlockState, Posterior, Targets
+from models.metrology import Array, Index
 
 
 def forecast_all(posterior: Posterior, t: Array) -> tuple[Array, Array]:

@@ -9,22 +9,13 @@ import numpy as np
 import polars as pl
 
 from models.fleet.adjusted_observations import observed_frame
-from models.fleet.design import (
-    BENCH,
-    METER,
-    REFERENCE,
-    YEAR_DAYS,
-    Array,
-    Effect,
-    Prepared,
-    date_of,
-    year_of,
-)
+from models.fleet.design import BENCH, METER, REFERENCE, Effect, Prepared
 from models.fleet.drift import drift_frame
 from models.fleet.forecast import forecast_all
 from models.fleet.inference import Hyper, Posterior, Targets, innovation_frame
 from models.fleet.temperature_coefficient import warmth_frame
 from models.fleet.variance_components import variance_shares
+from models.metrology import DAYS_A_YEAR, Array, date_of, year_of
 
 Device = str | tuple[str, str]
 """A meter, reference or mass set by its id; (kind, id) where ids of two kinds coincide."""
@@ -79,7 +70,7 @@ class FleetFit:
         In the order of the meters frame, at as_of (a calendar day: its end) plus each horizon.
         Battery swaps to be expected after today count with their mean step and spread.
         """
-        t = year_of(as_of) + np.asarray(horizon_days, dtype=np.float64) / YEAR_DAYS
+        t = year_of(as_of) + np.asarray(horizon_days, dtype=np.float64) / DAYS_A_YEAR
         mean, variance = forecast_all(self.posterior, t)
         return mean, np.sqrt(np.maximum(variance, 0.0))
 

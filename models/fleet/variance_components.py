@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.fleet.design import Array, Prepared
+from models.fleet.design import Prepared
 from models.fleet.inference import Hyper, SwapOutlook
+from models.metrology import Array
 
 CHANGE, SESSION, COMPARISON = "change in a year", "bench session", "ride comparison"
 DRAWS = 2000

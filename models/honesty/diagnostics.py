@@ -11,11 +11,10 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.ageing import Limits, detection_table
+from models.metrology import Z90, Array
 
-Array = NDArray[np.float64]
 FEWEST = 20  # values below which nothing is tested
 FEWEST_OF_A_METER = 8
 SIGNIFICANT = 0.01
@@ -82,7 +81,7 @@ def _tails(z: Array) -> dict[str, Any]:
     from statsmodels.stats.stattools import jarque_bera
 
     _, p, _, kurtosis = (float(v) for v in jarque_bera(z))
-    half = 1.645 * float(np.sqrt(24.0 / len(z)))
+    half = Z90 * float(np.sqrt(24.0 / len(z)))
     if p >= SIGNIFICANT or abs(kurtosis - 3.0) < 0.5:
         text = "no sign of anything but a normal distribution"
     elif kurtosis > 3.0:
@@ -108,7 +107,7 @@ def _neighbours(series: Sequence[Array]) -> dict[str, Any]:
     if n < FEWEST:
         return {}
     value = float(before @ after / np.sqrt((before @ before) * (after @ after)))
-    half = 1.645 / np.sqrt(n)
+    half = Z90 / np.sqrt(n)
     p = float(2 * norm.sf(abs(value) * np.sqrt(n)))
     if p >= SIGNIFICANT or abs(value) < 0.1:
         text = "neighbours do not resemble each other"

@@ -21,17 +21,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.fleet import FleetData, FleetFit, FleetSettings, Targets, condition, fit, left_out
-from models.honesty.scoring import Z90, reliability_table, score_hindcast
+from models.honesty.scoring import reliability_table, score_hindcast
+from models.metrology import Z90, Array, percent_from_ln, percent_sd
 from models.status import p_within
 from models.wording import chance
 
 if TYPE_CHECKING:
     from models.records import Records, Settings
 
-Array = NDArray[np.float64]
 Progress = Callable[[str], None]
 NO_WEIGHT = 1e-6
 MOST_DAYS = 400  # with sessions, beyond which a whole week is forecast at once
@@ -234,9 +233,9 @@ def _in_percent(rows: pl.DataFrame, found: Records) -> pl.DataFrame:
         rows.join(sessions, on="session_id", how="inner", maintain_order="left")
         .join(about, on="meter_id", how="left", maintain_order="left")
         .with_columns(
-            forecast_pct=100 * ((pl.col("forecast_ln") / 100).exp() - 1),
-            forecast_sd_pct=pl.col("sd_ln") * (pl.col("forecast_ln") / 100).exp(),
-            found_pct=100 * ((pl.col("found_ln") / 100).exp() - 1),
+            forecast_pct=percent_from_ln(pl.col("forecast_ln")),
+            forecast_sd_pct=percent_sd(pl.col("forecast_ln"), pl.col("sd_ln")),
+            found_pct=percent_from_ln(pl.col("found_ln")),
         )
     )
     p = p_within(

@@ -2,12 +2,9 @@
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from models.metrology import effective_number, proportion
+from models.metrology import Z90, Array, Index, Mask, effective_number, proportion
 
-Array = NDArray[np.float64]
-Z90 = 1.6448536269514722
 """Half width of a central 90 % interval of a normal distribution, in sd."""
 
 HINDCAST_SCHEMA: dict[str, pl.DataType] = {
@@ -27,14 +24,12 @@ HINDCAST_SCHEMA: dict[str, pl.DataType] = {
 }
 
 
-def brier_score(p: Array, happened: NDArray[np.bool_]) -> float:
+def brier_score(p: Array, happened: Mask) -> float:
     """Mean squared distance of probabilities from what happened (0 best, 0.25 is a coin)."""
     return float(np.mean((p - happened) ** 2)) if p.size else float("nan")
 
 
-def reliability_table(
-    p: Array, happened: NDArray[np.bool_], *, edges: Array | None = None
-) -> pl.DataFrame:
+def reliability_table(p: Array, happened: Mask, *, edges: Array | None = None) -> pl.DataFrame:
     """Of those said to happen with probability p, how many did.
 
     edges: ascending bin edges from 0 to 1; default tenths. The last bin holds p = 1 too.
@@ -63,7 +58,7 @@ def reliability_table(
     return pl.DataFrame(rows, schema=kinds)
 
 
-def inside90(found_pct: Array, forecast_pct: Array, sd_pct: Array) -> NDArray[np.bool_]:
+def inside90(found_pct: Array, forecast_pct: Array, sd_pct: Array) -> Mask:
     """Whether each found value lies in its forecast's central 90 % interval."""
     return np.asarray(np.abs(found_pct - forecast_pct) <= Z90 * sd_pct)
 
@@ -119,7 +114,7 @@ def _scores(rows: pl.DataFrame) -> dict[str, float | int | None]:
     }
 
 
-def _u_mean(values: Array, cluster: NDArray[np.int64]) -> float | None:
+def _u_mean(values: Array, cluster: Index) -> float | None:
     """Standard uncertainty of the mean of values that hang together in clusters."""
     n_clusters = int(cluster.max()) + 1
     if n_clusters < 2:

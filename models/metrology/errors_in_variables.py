@@ -9,9 +9,8 @@ without correlation between the errors of x and y) and works on stacks of small 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.metrology.arrays import Array
 
 
 @dataclass(frozen=True)

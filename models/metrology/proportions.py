@@ -7,7 +7,8 @@ from p ± 1.96 √(pq/n), which fails where it matters: near 0 and 1.
 from typing import Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from models.metrology.arrays import Index, Mask
 
 
 class Proportion(NamedTuple):
@@ -38,7 +39,7 @@ def proportion(
     return Proportion(count / n, float(lo), float(hi))
 
 
-def effective_number(happened: NDArray[np.bool_], cluster: NDArray[np.int64]) -> float:
+def effective_number(happened: Mask, cluster: Index) -> float:
     """Number of independent trials that say as much as these, which hang together in clusters.
 
     n / design effect, the variance of the share over clusters against a binomial one, no less

@@ -12,7 +12,8 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from models.metrology.arrays import Array
 
 INFINITE = math.inf
 LEVEL = 0.95
@@ -95,9 +96,7 @@ def combine(contributions: Iterable[float]) -> float:
     return math.hypot(*contributions)
 
 
-def combine_correlated(
-    contributions: Sequence[float], correlation: NDArray[np.float64] | float
-) -> float:
+def combine_correlated(contributions: Sequence[float], correlation: Array | float) -> float:
     """Combined standard uncertainty of correlated contributions cᵢ·u(xᵢ), signed (GUM eq. 16).
 
     correlation: the matrix, or one coefficient that holds between any two of them.

@@ -22,18 +22,10 @@ import numpy as np
 import polars as pl
 
 from models.fleet import FleetData, FleetFit
+from models.metrology import Array, Mask
 from models.policies.interval_policies import control_chart, reliability, staircase
 from models.policies.rules import Now, Policy, every_months, ours, ours_by_cost
-from models.policies.simulation_state import (
-    WEEK,
-    Array,
-    Belief,
-    Flags,
-    Nature,
-    joined,
-    nature_of,
-    surroundings,
-)
+from models.policies.simulation_state import WEEK, Belief, Nature, joined, nature_of, surroundings
 from models.season import COVERAGE_FACTOR
 from models.wording import share
 
@@ -57,8 +49,8 @@ class Draws:
     first: Array
     moves: Array
     pair_moves: Array
-    swapped: Flags
-    rode: Flags
+    swapped: Mask
+    rode: Mask
     ride_noise: Array
     bench_noise: Array
 
@@ -90,7 +82,7 @@ def draw(nature: Nature, years: float, rng: np.random.Generator) -> Draws:
     )
 
 
-def _swaps(nature: Nature, weeks: int, rng: np.random.Generator) -> Flags:
+def _swaps(nature: Nature, weeks: int, rng: np.random.Generator) -> Mask:
     """In which weeks each meter gets a battery."""
     n = len(nature)
     swapped = np.zeros((weeks, n), dtype=np.bool_)
@@ -143,7 +135,7 @@ class _Team:
         self.found, self.sensor, self.undone = np.full(n, np.nan), np.zeros(n), np.zeros(n)
         self.due = np.ones(n, dtype=np.bool_)
 
-    def at_the_bench(self, week: int) -> Flags:
+    def at_the_bench(self, week: int) -> Mask:
         """Whoever is due finds out, and is reset; gives who was."""
         due, seen = self.due, self.s + self.c + self.draws.bench_noise[week]
         self.sensor = np.where(due, seen + self.undone, self.sensor)

@@ -10,14 +10,10 @@ from datetime import date
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from models.ageing import fit_weibull
-from models.metrology import proportion
-
-Array = NDArray[np.float64]
-DAYS_A_YEAR = 365.25
+from models.metrology import DAYS_A_YEAR, Array, percent_from_ln, proportion
 
 
 @dataclass(frozen=True)
@@ -151,7 +147,7 @@ def _days_until(
     ahead = np.arange(0.0, most_days + 1.0, 7.0)
     x = line["end"][:, None] + ahead / DAYS_A_YEAR - line["middle"][:, None]
     ln = line["level"][:, None] + line["slope"][:, None] * x - final["p_after"].to_numpy()[:, None]
-    error = 100.0 * np.expm1(ln / 100.0)
+    error = percent_from_ln(ln)
     leverage = 1.0 / line["n"][:, None] + x**2 / np.maximum(line["Sxx"], 1e-12)[:, None]
     out = (
         np.abs(error) + wide[:, None] * np.sqrt(leverage)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtri
 
+from models.metrology import Array, Mask, ln_from_percent
 from models.policies.intervals import IntervalSettings
 from models.policies.rules import Decide, Now, Policy
-from models.policies.simulation_state import WEEK, Array, Flags
+from models.policies.simulation_state import WEEK
 
 
 def staircase(settings: IntervalSettings | None = None) -> Policy:
@@ -17,7 +18,7 @@ def staircase(settings: IntervalSettings | None = None) -> Policy:
     def make(n: int) -> Decide:
         days = np.full(n, s.first_days)
 
-        def decide(now: Now) -> Flags:
+        def decide(now: Now) -> Mask:
             fresh, share = now.fresh, np.abs(now.found)
             factor = np.where(share <= s.inside, s.longer, np.where(share > 1, s.shorter, 1.0))
             days[fresh] = np.clip(days * factor, s.least_days, s.most_days)[fresh]
@@ -39,7 +40,7 @@ def reliability(target: float, settings: IntervalSettings | None = None) -> Poli
     def make(n: int) -> Decide:
         visits, inside, gaps = np.zeros(n), np.zeros(n), np.zeros(n)  # a row a group is enough
 
-        def decide(now: Now) -> Flags:
+        def decide(now: Now) -> Mask:
             group = now.nature.group
             again = now.fresh & np.isfinite(now.gap)
             np.add.at(visits, group[again], 1.0)
@@ -63,10 +64,10 @@ def control_chart(target: float, settings: IntervalSettings | None = None) -> Po
     def make(n: int) -> Decide:
         lines = _Lines(n)
 
-        def decide(now: Now) -> Flags:
+        def decide(now: Now) -> Mask:
             lines.add(now)
             error, sd = lines.ahead(now)
-            limit = 100 * np.log1p(now.nature.tolerance / 100)
+            limit = ln_from_percent(now.nature.tolerance)
             days = now.since * 7
             out = np.abs(error - now.left) + wide * sd > limit
             few = (lines.n < s.least_sessions) | ~np.isfinite(sd)

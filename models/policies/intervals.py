@@ -12,10 +12,9 @@ reliability    the interval after which the target share of the group is still w
 
 from datetime import date
 
-import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from models.metrology import percent_from_ln
 from models.policies.interval_methods import (
     IntervalSettings,
     control_chart,
@@ -25,8 +24,6 @@ from models.policies.interval_methods import (
     staircase,
 )
 from models.records import programmed
-
-Array = NDArray[np.float64]
 
 __all__ = [
     "INTERVAL_SCHEMA",
@@ -43,7 +40,6 @@ INTERVAL_SCHEMA: dict[str, pl.DataType] = {
     "next_on": pl.Date(),
     "reason": pl.String(),
 }
-DAYS_A_YEAR = 365.25
 
 
 def interval_table(
@@ -113,7 +109,7 @@ def _rows(
         .sort("meter_id", "at")
         .with_columns(
             sensitivity=pl.col("gain_error_ln") + pl.col("p_before"),
-            left_pct=100.0 * ((left_ln / 100.0).exp() - 1.0),
+            left_pct=percent_from_ln(left_ln),
             point=pl.int_range(pl.len()).over("meter_id"),
             gap_days=(pl.col("day") - pl.col("day").shift(1).over("meter_id")).dt.total_days(),
         )

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.policies.simulation_state import WEEK, Array, Belief, Flags, Nature
+from models.metrology import DAYS_A_YEAR, Array, Mask
+from models.policies.simulation_state import WEEK, Belief, Nature
 from models.status import p_within
 
-WEEKS_A_MONTH = 365.25 / 12 / 7
+WEEKS_A_MONTH = DAYS_A_YEAR / 12 / 7
 GOLDEN = (5**0.5 - 1) / 2
 
 
@@ -26,7 +27,7 @@ class Now:
             look at forecasts)
     """
 
-    fresh: Flags
+    fresh: Mask
     since: Array
     found: Array
     gap: Array
@@ -37,7 +38,7 @@ class Now:
     belief: Belief | None = None
 
 
-Decide = Callable[[Now], Flags]
+Decide = Callable[[Now], Mask]
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ def every_months(months: float) -> Policy:
     def make(n: int) -> Decide:
         wait = weeks * ((np.arange(n) + 0.5) * GOLDEN % 1.0)
 
-        def decide(now: Now) -> Flags:
+        def decide(now: Now) -> Mask:
             wait[:] -= 1.0
             come = wait < 0.5
             wait[come] += weeks
@@ -89,7 +90,7 @@ def ours_by_cost(days: float) -> Policy:
     def make(n: int) -> Decide:
         rate, turn = np.zeros(n), iter(range(10**9))
 
-        def decide(now: Now) -> Flags:
+        def decide(now: Now) -> Mask:
             if now.belief is None:
                 return np.zeros(n, dtype=np.bool_)
             if next(turn) % 4 == 0:
@@ -116,4 +117,4 @@ def cheapest_average(belief: Belief, days: Array | float) -> Array:
     risk = 1 - p_within(mean, np.sqrt(np.maximum(variance, 1e-12)), nature.tolerance[:, None])
     lost = np.cumsum(risk, axis=1) * 28
     visit = np.broadcast_to(days, lost.shape[:1])[:, None]
-    return np.asarray(((visit + lost) / (ahead * 365.25)).min(axis=1))
+    return np.asarray(((visit + lost) / (ahead * DAYS_A_YEAR)).min(axis=1))

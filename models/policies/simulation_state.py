@@ -14,16 +14,13 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.fleet import FleetData, FleetFit, Hyper, Posterior
+from models.metrology import DAYS_A_YEAR, Array, Index, Mask
 from models.season import session_uncertainty
 from models.status import p_within
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
-Flags = NDArray[np.bool_]
-WEEK = 7.0 / 365.25
+WEEK = 7.0 / DAYS_A_YEAR
 
 
 @dataclass(frozen=True)
@@ -169,7 +166,7 @@ def _rides(data: FleetData, meter_ids: list[str], fleet: FleetFit) -> tuple[Arra
         return np.zeros(len(meter_ids)), 0.3
     counted = data.comparisons.group_by("meter_id").agg(
         n=pl.len(),
-        years=(pl.lit(fleet.today) - pl.col("at").dt.date().min()).dt.total_days() / 365.25,
+        years=(pl.lit(fleet.today) - pl.col("at").dt.date().min()).dt.total_days() / DAYS_A_YEAR,
     )
     rate = {m: n / max(years, 0.5) for m, n, years in counted.iter_rows()}
     usual = data.comparisons["u"].median()
@@ -203,7 +200,7 @@ class Belief:
         self.P[:, :2, :2] = nature.line
         self.P[:, 2, 2], self.P[:, 3, 3] = nature.pair2, nature.shared2
 
-    def pass_week(self, swapped: Flags) -> None:
+    def pass_week(self, swapped: Mask) -> None:
         """A week's drift, wander and battery swaps."""
         nature, P = self.nature, self.P
         self.mean[:, 0] += WEEK * self.mean[:, 1] + swapped * nature.swap_step
@@ -212,7 +209,7 @@ class Belief:
         P[:, 0, 0] += nature.walk2 * WEEK + swapped * nature.swap2
         P[:, 2, 2] += nature.pair_walk2 * WEEK
 
-    def learn(self, which: Flags, found: Array, part: int, noise2: Array) -> None:
+    def learn(self, which: Mask, found: Array, part: int, noise2: Array) -> None:
         """An observation of s plus another part (2: pair effect, 3: bench) with noise."""
         k = np.flatnonzero(which)
         if not k.size:

@@ -11,6 +11,8 @@ from datetime import date
 
 import polars as pl
 
+from ingest.schema import newest_in_force
+
 GONE_STATES = ("lost", "sold", "returned", "written_off")
 GONE_EVENTS = ("lost", "sold", "returned")
 
@@ -94,13 +96,5 @@ def with_riders(meters: pl.DataFrame, assignments: pl.DataFrame, *, as_of: date)
 
     On the day of a handover the newer assignment counts.
     """
-    today = (
-        assignments.filter(
-            (pl.col("from_date") <= as_of)
-            & (pl.col("to_date").is_null() | (pl.col("to_date") >= as_of))
-        )
-        .sort("from_date")
-        .group_by("meter_id", maintain_order=True)
-        .agg(pl.col("rider_id", "bike_id", "role").last())
-    )
+    today = newest_in_force(assignments, as_of).select("meter_id", "rider_id", "bike_id", "role")
     return meters.join(today, on="meter_id", how="left", maintain_order="left")

@@ -7,13 +7,13 @@ is one of the setting, so the model carries it beside the programmed slope, and 
 
 from __future__ import annotations
 
-import math
 from datetime import date
 from typing import Any
 
 import polars as pl
 
 from models.bench import rule_of
+from models.metrology import ln_from_percent, ln_from_ratio, percent_from_ln
 
 SAME_LENGTH_MM = 0.05
 CHANGE_SCHEMA: dict[str, Any] = {
@@ -55,7 +55,7 @@ def setting_error_ln(programmed_mm: float | None, crank_mm: float | None) -> flo
     """What a programmed crank length adds to the gain error, 100·ln; 0 where one is not known."""
     if not programmed_mm or not crank_mm or abs(programmed_mm - crank_mm) < SAME_LENGTH_MM:
         return 0.0
-    return 100 * math.log(programmed_mm / crank_mm)
+    return ln_from_ratio(programmed_mm / crank_mm)
 
 
 def _settings(installations: pl.DataFrame, kinds: dict[str, str | None]) -> list[dict[str, Any]]:
@@ -98,7 +98,7 @@ def _stated(events: pl.DataFrame, kinds: dict[str, str | None]) -> list[dict[str
             "on": row["date"],
             "event": row["event"],
             "level": None,
-            "step": 100 * math.log1p(row["size_pct"] / 100),
+            "step": ln_from_percent(row["size_pct"]),
             "kind": "event",
             "programmed_mm": None,
             "crank_mm": None,
@@ -147,7 +147,7 @@ def with_known_changes(resets: pl.DataFrame, changes: pl.DataFrame) -> pl.DataFr
         day.alias("at"),
         p_before=-pl.col("before"),
         p_after=-pl.col("after"),
-        step_pct=100 * (((pl.col("after") - pl.col("before")) / 100).exp() - 1),
+        step_pct=percent_from_ln(pl.col("after") - pl.col("before")),
         recorded=pl.lit(True),
         earliest=day,
         latest=day,

@@ -14,6 +14,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from models.metrology import ln_from_ratio, percent_from_ln
 from models.records.slope_dates import dated_by_events
 
 RESET_SCHEMA: dict[str, pl.DataType] = {
@@ -251,9 +252,9 @@ def _recorded(rows: pl.DataFrame) -> pl.DataFrame:
 def _with_p(changes: pl.DataFrame) -> pl.DataFrame:
     sign = pl.when(pl.col("slope_convention") == "divisor").then(1.0).otherwise(-1.0)
     middle = pl.col("earliest") + (pl.col("latest") - pl.col("earliest")) / 2
-    p_after = 100.0 * sign * (pl.col("slope_after") / pl.col("factory")).log()
+    p_after = sign * ln_from_ratio(pl.col("slope_after") / pl.col("factory"))
     before = pl.col("p_after").shift(1).over("meter_id").fill_null(0.0)
-    step = 100.0 * (((pl.col("p_before") - pl.col("p_after")) / 100.0).exp() - 1.0)
+    step = percent_from_ln(pl.col("p_before") - pl.col("p_after"))
     return (
         changes.with_columns(p_after=p_after, at=middle.cast(_UTC))
         .with_columns(p_before=before)

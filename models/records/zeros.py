@@ -19,9 +19,8 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.metrology import Array, Mask, robust_sd
 
 WINDOW = 8  # readings on each side of a possible jump
 LEAST_BEFORE, LEAST_AFTER = 4, 2
@@ -65,7 +64,7 @@ class _Series:
     t: Array
     y: Array
     warm: Array
-    known: NDArray[np.bool_]
+    known: Mask
     per_c: float = 0.0
     noise2: float = 0.0
     walk2: float = 0.0
@@ -191,7 +190,7 @@ def _describe(all_series: list[_Series]) -> None:
 
 def _noise2(differences: Array, unit: str) -> float:
     """Half the robust variance of successive differences."""
-    spread = 1.4826 * float(np.median(np.abs(differences - np.median(differences))))
+    spread = robust_sd(differences)
     floor = FLOOR_NM if unit == "N·m" else 0.5
     return max(spread, floor) ** 2 / 2
 
@@ -215,7 +214,7 @@ def _walk2(s: _Series) -> float:
         return 0.0
     flat = s.flat
     far, dt = flat[WINDOW:] - flat[:-WINDOW], s.t[WINDOW:] - s.t[:-WINDOW]
-    spread2 = (1.4826 * float(np.median(np.abs(far - np.median(far))))) ** 2
+    spread2 = robust_sd(far) ** 2
     return float(max(spread2 - 2 * s.noise2, 0.0) / max(float(np.median(dt)), 1e-6))
 
 

@@ -4,12 +4,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.metrology import Array
 from models.rides.alignment import RADIANS_PER_SECOND, Windows
 from models.rides.gain_fit import RideFit
-
-Array = NDArray[np.float64]
 
 POWER_EDGES_W = (0, 100, 150, 200, 250, 300, 350, 400, 500, 700, 3000)
 CADENCE_EDGES_RPM = (0, 60, 70, 80, 90, 100, 110, 250)

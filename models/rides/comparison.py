@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from models.metrology import bland_altman
+from models.metrology import Array, Index, bland_altman, robust_sd
 from models.rides import bands
 from models.rides.alignment import (
     RADIANS_PER_SECOND,
@@ -31,7 +30,6 @@ from models.rides.void_pairs import Closeness, void_reason
 
 __all__ = ["CannotCompareError", "Comparison", "NoOverlap", "compare_recordings"]
 
-Array = NDArray[np.float64]
 
 WINDOW_S = 8
 SHORT_WINDOW_S = 4  # of a short ride every quick change of power is wanted
@@ -168,7 +166,7 @@ def compare_recordings(
     return replace(result, void=void, warnings=warnings_for(pair, windows, fit, closeness, void))
 
 
-def _windows(pair: SideBySide) -> tuple[Windows, NDArray[np.int64]]:
+def _windows(pair: SideBySide) -> tuple[Windows, Index]:
     seconds = pair.seconds()
     windows, number = cut(seconds, length=WINDOW_S)
     if len(windows) < ENOUGH_WINDOWS:
@@ -192,7 +190,7 @@ def _fit(pair: SideBySide, windows: Windows) -> RideFit | None:
     return fit
 
 
-def _exclude_windows(pair: SideBySide, fit: RideFit | None, number: NDArray[np.int64]) -> None:
+def _exclude_windows(pair: SideBySide, fit: RideFit | None, number: Index) -> None:
     """Give the seconds of windows that did not count their reason."""
     excluded = pair.excluded
     excluded.exclude(number < 0, "fragment")
@@ -210,7 +208,7 @@ def _closeness(pair: SideBySide, fit: RideFit) -> Closeness:
     residual = y - fit.gain * x - fit.constant_part(omega)
     same = np.abs(pair.meter_w - pair.reference_w)[used] < 0.01
     return Closeness(
-        noise_w=1.4826 * float(np.median(np.abs(residual - np.median(residual)))),
+        noise_w=robust_sd(residual),
         mean_w=float(np.mean(x)),
         gain_pct=100 * (fit.gain - 1),
         u_gain_pct=100 * fit.u_gain,

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from models.metrology import Z90
 from models.rides.alignment import RADIANS_PER_SECOND, SideBySide, Windows
 from models.rides.bands import trend
 from models.rides.gain_fit import FEWEST_WINDOWS, RideFit
@@ -83,7 +84,7 @@ def _about_change(windows: Windows, fit: RideFit) -> list[str]:
     if abs(change.change_pct) < max(0.4, 3 * change.u_change_pct):
         return []
     return [
-        f"The ratio drifts by {change.change_pct:+.1f} % (± {1.645 * change.u_change_pct:.1f} %) "
+        f"The ratio drifts by {change.change_pct:+.1f} % (± {Z90 * change.u_change_pct:.1f} %) "
         "from start to end: a warm-up or a zero that moved. See the ratio by time; repeat with "
         "both devices warm."
     ]

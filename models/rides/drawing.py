@@ -7,12 +7,11 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
+
+from models.metrology import Array, Index
 
 MOST_POINTS = 1500
 FEWEST_OUT_S = 5  # shorter stretches that were left out would only be specks
-
-Array = NDArray[np.float64]
 
 
 def drawn(aligned: pl.DataFrame) -> dict[str, Any]:
@@ -62,7 +61,7 @@ def _numbers(values: pl.Series) -> Array:
     return values.cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
 
-def _means(values: Array, part: NDArray[np.int64]) -> list[float | None]:
+def _means(values: Array, part: Index) -> list[float | None]:
     """Mean of each part; None where nothing is known in it."""
     known = np.isfinite(values)
     total = np.bincount(part, np.where(known, values, 0.0))

@@ -9,13 +9,9 @@ interval rests on the residuals' long-run variance, so that slow wander counts.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from models.metrology import Fit, fit_gain
+from models.metrology import Array, Fit, Mask, fit_gain, robust_sd
 from models.rides.alignment import Windows
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 ZERO_OFFSET_PRIOR_NM = 0.25  # what a session without zero readings is given, too
 PRIOR_DOF = 4.0  # a Student prior: a zero offset that the ride shows clearly is believed
@@ -166,7 +162,7 @@ def _settled(
         fit = _solve(windows, noise, kept, model)
         noise = _noise_model(windows, fit.residual, noise, kept)
         size = np.abs(fit.residual) / np.sqrt(noise)
-        spread = max(1.4826 * float(np.median(size[kept])), 0.5)
+        spread = max(robust_sd(size[kept], about=0.0), 0.5)
         steady = noise * windows.seconds < _UNSTEADY * np.median(noise * windows.seconds)
         now = steady & (size < _OUTLYING * spread)
         if now.sum() < min(FEWEST_WINDOWS, len(windows)):
@@ -189,7 +185,7 @@ def _noise_model(windows: Windows, residual: Array, noise: Array, kept: Mask) ->
     power = np.square(windows.reference_w / max(1.0, float(np.mean(windows.reference_w))))
     X = np.stack([np.ones(len(windows)), power, np.square(windows.unrest)], axis=1)
     X = X * share[:, None]
-    scale = 1.4826 * float(np.median(np.abs(residual[kept]) / np.sqrt(noise[kept])))
+    scale = robust_sd(residual[kept] / np.sqrt(noise[kept]), about=0.0)
     cap = np.square(3.5 * max(scale, 0.1)) * noise
     squared = np.minimum(np.square(residual), cap)
     weight = 1.0 / noise

@@ -2,8 +2,8 @@
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from models.metrology import Array
 from models.rides.alignment import CannotCompareError
 
 _A_RIDER_W = (15.0, 1200.0)  # mean of the non-zero seconds of anything ridden
@@ -34,7 +34,7 @@ def require_watts(frame: pl.DataFrame, *, name: str) -> None:
         )
 
 
-def _accumulates(power: NDArray[np.float64]) -> bool:
+def _accumulates(power: Array) -> bool:
     """A running total: never falls (but for a reset), and grows at every kind of effort."""
     if len(power) < 30:
         return False

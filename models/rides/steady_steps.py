@@ -20,10 +20,8 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
+from models.metrology import Array, Index, ln_from_ratio
 
 ZERO_SD_NM = 0.25
 """Prior sd of the zero-offset torque left between two zeroed devices (common practice)."""
@@ -247,7 +245,7 @@ def _table(solved: pl.DataFrame) -> pl.DataFrame:
     known = pl.col("cadence_known")
     table = solved.with_columns(
         gain_ratio_pct=100 * (gain - 1),
-        gain_ratio_ln=100 * gain.log(),
+        gain_ratio_ln=ln_from_ratio(gain),
         u_gain_ratio_pct=100 * pl.col("var_gain").cast(pl.Float64).sqrt() / gain,
         zero_offset_nm=pl.when(known).then(pl.col("zero")),
         u_zero_offset_nm=pl.when(known).then(pl.col("var_zero").cast(pl.Float64).sqrt()),

@@ -3,9 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
 
 SAME_RATIO_PCT = 0.15  # closer to 1.000 than sensors of ± 1 % meet often
 SMALL_NOISE_PCT = 0.55  # second by second; two sensors scatter by 1 % and more (common practice)

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from ingest.schema import rider_on
 from ingest.store import Store
+from models.metrology import DAYS_A_YEAR
 from models.run.fit_of_day import Prepared, Say, prepare, records, tell
 from models.wording import NothingToSayError, unknown_name
 
@@ -129,7 +131,7 @@ def policies_of(
     )
     visit, day = float(np.mean(money.visit)), float(np.mean(money.day))
     for row in document["policies"]:
-        days = 365.25 * row["out_of_tolerance_share"]
+        days = DAYS_A_YEAR * row["out_of_tolerance_share"]
         row["cost_per_meter_year"] = visit * row["visits_per_meter_year"] + day * days
     document |= {"visit_cost": visit, "day_cost": day, "currency": money.currency}
     return document | {"lacks": list(money.lacks)} | ready.fit_said()
@@ -177,7 +179,7 @@ def effort_of(
 
 def _both_legs(ready: Prepared, one: Effort) -> Document:
     """The rider's total beside the corrected display of a meter that sees one leg."""
-    from models.coaching import both_legs, rider_on
+    from models.coaching import both_legs
     from models.records import one_sided
 
     kinds = dict(ready.found.meters.select("meter_id", "kind").iter_rows())

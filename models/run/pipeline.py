@@ -17,6 +17,7 @@ from models.ageing import Budget, Limits, control_charts, drift_table, limits_fr
 from models.bench import SESSION_SCHEMA, evaluate_bench, session_frame
 from models.coaching import notice_frame, notices
 from models.fleet import KINDS, FleetData, FleetFit, FleetSettings, fit
+from models.metrology import noon
 from models.records import (
     Records,
     Settings,
@@ -32,7 +33,7 @@ from models.records import (
     zero_steps,
 )
 from models.rides import RESULT_SCHEMA, compare_steps, without_impossible
-from models.status import Snapshot, course_days, findings, noon, trainer_changes
+from models.status import Snapshot, course_days, findings, trainer_changes
 
 SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
 NOTICE_DAYS = 396

@@ -20,6 +20,7 @@ from ingest.store import Store
 from models import status as documents
 from models.bench import evaluate_bench, session_document
 from models.coaching import notice_rows, race_eve, race_is_near
+from models.metrology import noon
 from models.run import pipeline
 from models.run.decisions import (
     Period,
@@ -48,7 +49,7 @@ from models.run.fit_of_day import (
     tables_of,
     today_of,
 )
-from models.status import Snapshot, forecast, noon
+from models.status import Snapshot, forecast
 from models.wording import NothingToSayError
 
 __all__ = [

@@ -6,7 +6,6 @@ Like `run`, it loads, computes and saves; the store is not held open while somet
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -32,6 +31,7 @@ from ingest.recordings import (
     zero_rows,
 )
 from ingest.store import Store, write_tables
+from models.metrology import ln_from_ratio
 from models.rides import (
     RESULT_SCHEMA,
     CannotCompareError,
@@ -208,7 +208,7 @@ def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str
         "reference_id": pair["reference_id"],
         "measured_at": at,
         "gain_ratio_pct": ratio,
-        "gain_ratio_ln": None if gain is None or gain <= 0 else 100 * math.log(gain),
+        "gain_ratio_ln": None if gain is None or gain <= 0 else ln_from_ratio(gain),
         "u_gain_ratio_pct": found.u_gain_ratio_pct,
         "dof": found.dof,
         "zero_offset_nm": found.zero_offset_nm,

@@ -18,11 +18,10 @@ from ingest.recordings import (
     read_aligned,
     read_folder,
     recordings_folder,
-    rider_on,
     roles,
     stored_summaries,
 )
-from ingest.schema import TABLES
+from ingest.schema import TABLES, rider_on
 from ingest.store import Store
 from models.rides import drawn
 from models.run.rides import (

@@ -12,9 +12,10 @@ from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from ingest.schema import in_force
+from models.metrology import Array, Index, Mask
+
 Tables = dict[str, pl.DataFrame]
 WEIGHT = {"A": 5.0, "B": 2.0, "C": 1.0}
 SPARE_SHARE = 0.1  # days on which a spare with a rider is taken to be ridden
@@ -104,7 +105,7 @@ class Use:
 
     weight: Array
     ridden: Array
-    first_a: NDArray[np.int64]
+    first_a: Index
     rider: list[str | None]
 
 
@@ -136,14 +137,14 @@ def use_of(
     return Use(weight, ridden, first, [row[0] if row else None for row in riders])
 
 
-def in_race(use: Use) -> NDArray[np.bool_]:
+def in_race(use: Use) -> Mask:
     """Whether each meter is ridden in an A race on any of the days, [M]."""
     return np.asarray(use.first_a >= 0)
 
 
 def _assigned(
     meter_ids: list[str], days: list[date], assignments: pl.DataFrame
-) -> tuple[list[list[str | None]], Array, NDArray[np.bool_]]:
+) -> tuple[list[list[str | None]], Array, Mask]:
     """Rider of each meter and day, share of the day ridden, whether it goes to races."""
     place = {name: m for m, name in enumerate(meter_ids)}
     named = set(assignments["meter_id"].to_list())
@@ -189,7 +190,7 @@ def _priority(days: list[date], calendar: pl.DataFrame, rider: str | None) -> Ar
     return out
 
 
-def _closed(days: list[date], calendar: pl.DataFrame, rider: str | None) -> NDArray[np.bool_]:
+def _closed(days: list[date], calendar: pl.DataFrame, rider: str | None) -> Mask:
     out = np.zeros(len(days), dtype=np.bool_)
     for row in _for(calendar, rider).filter(pl.col("kind") == "closed").iter_rows(named=True):
         span = _span(days, row["from_date"], row["to_date"])
@@ -211,7 +212,7 @@ def by_week(values: Array, days: list[date], mondays: list[date]) -> Array:
 
 def slots_of(
     mondays: list[date], capacity: pl.DataFrame, calendar: pl.DataFrame, *, fixed: int | None
-) -> tuple[NDArray[np.int64], tuple[bool, ...], list[str]]:
+) -> tuple[Index, tuple[bool, ...], list[str]]:
     """Visits that fit in each week, which weeks are closed, and what had to be assumed.
 
     The slots of a week are the fewest of any of its working days that a capacity row covers, all
@@ -242,7 +243,7 @@ def _slots_in(monday: date, capacity: pl.DataFrame) -> int:
 
 
 def _slots_on(day: date, capacity: pl.DataFrame) -> float | None:
-    rows = capacity.filter((pl.col("from_date") <= day) & (pl.col("to_date") >= day))
+    rows = capacity.filter(in_force(day))
     return float(rows["slots"].sum()) if rows.height else None
 
 

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.metrology import Array, Index, Mask
+
 Paths = dict[tuple[int, tuple[int, ...]], float]  # (meter row, its visit weeks) → cost
 GAP = 0.002  # stop refining when the columns are within this share of the bound
 ROUNDS = 60  # at most; each round is one master program and one shortest path per meter
@@ -43,7 +43,7 @@ class Season:
     risk_after: Array
     stake: Array
     visit_cost: Array
-    slots: NDArray[np.int64]
+    slots: Index
     pins: Mapping[int, tuple[int, ...]]
 
 
@@ -115,7 +115,7 @@ def _risk_after(season: Season, week: int) -> Array:
     return season.risk_after[:, : season.stake.shape[1] - week]
 
 
-def _pin_mask(season: Season) -> NDArray[np.bool_]:
+def _pin_mask(season: Season) -> Mask:
     mask = np.zeros(season.stake.shape, dtype=bool)
     for meter, weeks in season.pins.items():
         mask[meter, list(weeks)] = True
@@ -123,7 +123,7 @@ def _pin_mask(season: Season) -> NDArray[np.bool_]:
 
 
 def _cheapest_paths(
-    arcs: Array, visit_cost: Array, price: Array, pinned: NDArray[np.bool_]
+    arcs: Array, visit_cost: Array, price: Array, pinned: Mask
 ) -> tuple[list[tuple[int, ...]], Array]:
     """Shortest path of every meter at once under the slot prices; values include the prices."""
     meters, nodes, _ = arcs.shape
@@ -150,7 +150,7 @@ def _cheapest_paths(
     return [_trace(came[m], int(at[m])) for m in range(meters)], value
 
 
-def _trace(came: NDArray[np.int64], node: int) -> tuple[int, ...]:
+def _trace(came: Index, node: int) -> tuple[int, ...]:
     weeks: list[int] = []
     while node > 0:
         weeks.append(node - 1)
@@ -174,9 +174,7 @@ def _add_paths(paths: Paths, arcs: Array, season: Season, best: list[tuple[int, 
     return len(fresh)
 
 
-def _warm_up(
-    paths: Paths, arcs: Array, season: Season, pinned: NDArray[np.bool_], slots: Array
-) -> float:
+def _warm_up(paths: Paths, arcs: Array, season: Season, pinned: Mask, slots: Array) -> float:
     """Slot prices by subgradient steps: overfull weeks grow dearer, empty ones cheaper.
 
     A shortest path costs a hundredth of a master program, so starting from fair prices saves

@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 
+from ingest.schema import in_force
 from models.metrology import accept_limits_nm, expected_torque_nm, local_gravity
 
 FOLD_OCTETS = 75  # RFC 5545, 3.1
@@ -196,11 +197,8 @@ def _lacks(
 
 def _on(frame: pl.DataFrame, meter_id: str, day: date) -> pl.DataFrame:
     """The latest row of a meter that holds in the week of a day."""
-    return frame.filter(
-        (pl.col("meter_id") == meter_id)
-        & (pl.col("from_date") <= day + timedelta(days=6))
-        & (pl.col("to_date").is_null() | (pl.col("to_date") >= day))
-    ).sort("from_date", descending=True)
+    week = in_force(day, day + timedelta(days=6))
+    return frame.filter(pl.col("meter_id") == meter_id, week).sort("from_date", descending=True)
 
 
 def _row(frame: pl.DataFrame) -> dict[str, Any]:

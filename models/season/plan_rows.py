@@ -9,14 +9,13 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from models.metrology import Array, Index
 from models.season.exposure_cost import Prices, Use
 from models.season.plan import Season, Visits
 from models.season.risk import Outlook
 from models.wording import chance, share
 
-Array = NDArray[np.float64]
 WORTH_DAYS = 0.05  # fewer ridden days than this are not worth a sentence
 
 
@@ -210,7 +209,7 @@ def _first_a_race(
     )
 
 
-def in_a_days(drawn: Drawn, meter: int) -> NDArray[np.int64]:
+def in_a_days(drawn: Drawn, meter: int) -> Index:
     """Days of A races that the meter is ridden in, counted from the plan's first day."""
     return np.flatnonzero(
         (drawn.use.ridden[meter] > 0)

@@ -17,13 +17,12 @@ from functools import cached_property
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from models.fleet import FleetFit
+from models.metrology import Array, percent_from_ln, ratio_from_ln
 from models.status import p_within
 
-Array = NDArray[np.float64]
 NODES = np.linspace(-3.6, 3.6, 37)  # standardized findings that stand for all of them
 WEIGHTS = np.exp(-(NODES**2) / 2) / np.exp(-(NODES**2) / 2).sum()
 COVERAGE_FACTOR = 2.0  # a reset needs an error beyond so many standard uncertainties
@@ -63,8 +62,8 @@ def outlook(
     mean, covariance = [], []
     for name in meters["meter_id"]:
         m_ln, c_ln = fleet.joint([(("meter", name), day) for day in instants])
-        scale = np.exp(m_ln / 100)
-        mean.append(100 * np.expm1(m_ln / 100))
+        scale = ratio_from_ln(m_ln)
+        mean.append(percent_from_ln(m_ln))
         covariance.append(c_ln * np.outer(scale, scale))
     n = len(instants)
     return Outlook(

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.fleet import FleetFit
 from models.season.exposure_cost import (
@@ -43,7 +42,6 @@ from models.wording import NothingToSayError, unknown_name
 if TYPE_CHECKING:
     from models.records import Records, Settings
 
-Array = NDArray[np.float64]
 __all__ = ["Asked", "parse_pins", "plan_document", "supposing"]
 LONGEST_WEEKS = 160
 ON_ROAD = "days_out_of_tolerance"

@@ -1,10 +1,7 @@
 from .device_findings import findings as findings
-from .documents import Z90 as Z90
 from .documents import control as control
 from .documents import history_document as history_document
-from .documents import interval90 as interval90
 from .documents import observations as observations
-from .documents import percent as percent
 from .documents import points as points
 from .documents import status_document as status_document
 from .due import p_within as p_within
@@ -12,5 +9,4 @@ from .kept_fit import Snapshot as Snapshot
 from .kept_fit import course_days as course_days
 from .kept_fit import courses as courses
 from .kept_fit import forecast as forecast
-from .kept_fit import noon as noon
 from .trainers import trainer_changes as trainer_changes

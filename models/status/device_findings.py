@@ -12,8 +12,10 @@ from typing import Any
 
 import polars as pl
 
+from ingest.schema import newest_in_force
 from models.bench import rule_of
 from models.fleet import FleetFit
+from models.metrology import percent_from_ln, percent_sd, ratio_from_ln
 from models.records import (
     AFTER_WORK,
     RIDER,
@@ -24,7 +26,6 @@ from models.records import (
     one_sided,
     setting_error_ln,
 )
-from models.status.documents import percent, percent_sd
 from models.status.traceability_basis import truth_hangs_on
 
 LATELY = timedelta(days=548)
@@ -71,11 +72,7 @@ def _truth(found: Records) -> Row:
 
 def _installed(found: Records) -> Iterable[dict[str, Any]]:
     """The installation of each meter today."""
-    today = found.installations.filter(
-        (pl.col("from_date") <= found.as_of)
-        & (pl.col("to_date").is_null() | (pl.col("to_date") >= found.as_of))
-    )
-    newest = today.sort("from_date").group_by("meter_id", maintain_order=True).last()
+    newest = newest_in_force(found.installations, found.as_of)
     kinds = found.meters.select("meter_id", "kind")
     return newest.join(kinds, on="meter_id").sort("meter_id").iter_rows(named=True)
 
@@ -86,7 +83,7 @@ def _wrong_settings(found: Records) -> Iterable[Row]:
         error = setting_error_ln(programmed, crank)
         if not error or not rule_of(row["kind"]).uses_length:
             continue
-        reads = f"{abs(percent(error)):.1f} % {'high' if error > 0 else 'low'}"
+        reads = f"{abs(percent_from_ln(error)):.1f} % {'high' if error > 0 else 'low'}"
         yield (
             "meter",
             row["meter_id"],
@@ -119,7 +116,7 @@ def _oval_rings(found: Records, fleet: FleetFit) -> Iterable[Row]:
 
 
 def _size(effect: dict[str, Any]) -> str:
-    mean, sd = percent(effect["mean"]), percent_sd(effect["mean"], effect["sd"])
+    mean, sd = percent_from_ln(effect["mean"]), percent_sd(effect["mean"], effect["sd"])
     return f"{mean:+.1f} % (± {2 * sd:.1f})"
 
 
@@ -134,7 +131,7 @@ def _legs(found: Records, fleet: FleetFit) -> Iterable[Row]:
         leg = legs.get(row["rider_id"] or "")
         if leg is None or not one_sided(row["kind"]):
             continue
-        size = percent(leg["mean"])
+        size = percent_from_ln(leg["mean"])
         if abs(leg["mean"]) < 2 * leg["sd"] or abs(size) < TELLING_PCT:
             continue
         yield (
@@ -160,7 +157,7 @@ def _work(found: Records) -> Iterable[Row]:
         day, found = row["measured_at"].date(), row["gain_error_pct"]
         note = notes.get((row["meter_id"], day))
         was = "not read as found" if found is None else f"found at {found:+.1f} %"
-        left = percent(row["after_work_gain_error_ln"])
+        left = percent_from_ln(row["after_work_gain_error_ln"])
         yield (
             "meter",
             row["meter_id"],
@@ -269,18 +266,18 @@ def _masses(found: Records, fleet: FleetFit) -> Iterable[Row]:
         return
     mean, sd = fleet.gain_error([("bench", b) for b in chosen], found.as_of)
     for bench_id, m, s in zip(chosen, mean.tolist(), sd.tolist(), strict=True):
-        if abs(m) > 3 * s and abs(percent(m)) > TELLING_MASS_PCT:
+        if abs(m) > 3 * s and abs(percent_from_ln(m)) > TELLING_MASS_PCT:
             text = _mass_sentence(stated[bench_id], m, s, counts.get(bench_id, 0))
             yield "bench", bench_id, "mass", text, "Weigh the masses and the hanger."
 
 
 def _mass_sentence(row: dict[str, Any], mean_ln: float, sd_ln: float, n_meters: int) -> str:
     mass, hanger = row["mass_kg"], row["hanger_mass_kg"] or 0.0
-    behaves = (mass + hanger) * (1 + percent(mean_ln) / 100) - hanger
+    behaves = (mass + hanger) * ratio_from_ln(mean_ln) - hanger
     u = 2 * sd_ln / 100 * (mass + hanger)
     meters = "the meter" if n_meters == 1 else f"{n_meters} meters"
     return (
         f"{mass:.2f} kg behaves like {behaves:.2f} kg (± {u:.2f}): found values come out "
-        f"{abs(percent(mean_ln)):.2f} % {'high' if mean_ln > 0 else 'low'}. "
+        f"{abs(percent_from_ln(mean_ln)):.2f} % {'high' if mean_ln > 0 else 'low'}. "
         f"The mass, not {meters}."
     )

@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 
 from models.ageing import Limits
+from models.metrology import Z90, interval90, percent_from_ln, percent_sd
 from models.status.due import due_table
 from models.status.kept_fit import Snapshot, forecast
 from models.status.trainers import trainer_states
@@ -29,22 +30,6 @@ AS_A_METER: Mapping[str, Any] = {
 STATUSES = ("out", "due", "soon", "ok", "unknown")
 BENCH_C, USE_C = 20.0, (2.0, 38.0)
 """Gain errors are stated at the one; meters are used between the others (°C)."""
-Z90 = 1.6448536269514722  # 95 % quantile of the standard normal: ends of a 90 % interval
-
-
-def percent(error_ln: float) -> float:
-    """Plain percent of an error in 100·ln."""
-    return 100.0 * math.expm1(error_ln / 100.0)
-
-
-def percent_sd(error_ln: float, sd_ln: float) -> float:
-    """Standard deviation in plain percent of an error known in 100·ln."""
-    return sd_ln * math.exp(error_ln / 100.0)
-
-
-def interval90(error_ln: float, sd_ln: float) -> list[float]:
-    """90 % interval in plain percent of an error known in 100·ln."""
-    return [percent(error_ln - Z90 * sd_ln), percent(error_ln + Z90 * sd_ln)]
 
 
 def device_rows(
@@ -61,7 +46,7 @@ def device_rows(
         rows.append(
             row
             | {
-                "gain_error_pct": percent(mean) if known else None,
+                "gain_error_pct": percent_from_ln(mean) if known else None,
                 "gain_error_sd_pct": percent_sd(mean, sd) if known else None,
                 "interval90_pct": interval90(mean, sd) if known else None,
                 "alarms": alarms.get(row[key], []),
@@ -89,7 +74,7 @@ def points(dates: Iterable[Any], mean_ln: np.ndarray, sd_ln: np.ndarray) -> list
         rows.append(
             {
                 "date": day,
-                "gain_error_pct": percent(mean),
+                "gain_error_pct": percent_from_ln(mean),
                 "sd_pct": percent_sd(mean, sd),
                 "lo90_pct": low,
                 "hi90_pct": high,
@@ -303,7 +288,7 @@ def observations(known: pl.DataFrame) -> list[dict[str, Any]]:
             "date": row["at"],
             "kind": row["kind"],
             "id": row["id"],
-            "gain_error_pct": percent(row["gain_error"]),
+            "gain_error_pct": percent_from_ln(row["gain_error"]),
             "sd_pct": percent_sd(row["gain_error"], row["sd"]),
             "standardized_residual": row["standardized"],
             "used": row["used"],

@@ -9,18 +9,14 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
+from models.metrology import Z90, Array, Index, Mask
 from models.status import reasons as due_text
-
-Array = NDArray[np.float64]
-Days = NDArray[np.int64]
 
 HORIZON_DAYS = 1826
 """Five years: a due date beyond is null."""
 SOON_DAYS = 28
-Z90 = float(ndtri(0.95))
 NEVER = -1
 
 DUE_SCHEMA: dict[str, pl.DataType] = {
@@ -46,7 +42,7 @@ class Forecast(NamedTuple):
     variance are taken as straight lines. Not finite: the meter could not be fitted.
     """
 
-    days: Days
+    days: Index
     mean_pct: Array
     sd_pct: Array
 
@@ -65,7 +61,7 @@ def p_within(mean_pct: Array, sd_pct: Array, tolerance_pct: Array) -> Array:
     return np.asarray(np.where(known, chance, np.nan), dtype=np.float64)
 
 
-def first_day_below(forecast: Forecast, tolerance_pct: Array, target: float) -> Days:
+def first_day_below(forecast: Forecast, tolerance_pct: Array, target: float) -> Index:
     """First day, counted from as_of, with p_within < target; NEVER within the forecast's days.
 
     The grid of days may be coarse: every stretch in which p could dip below the target is
@@ -123,7 +119,7 @@ def due_table(
 
 
 def _search_between(
-    forecast: Forecast, tolerance: Array, target: float, *, look: NDArray[np.bool_], first: Days
+    forecast: Forecast, tolerance: Array, target: float, *, look: Mask, first: Index
 ) -> None:
     """Fills in first (in place) from the stretches to look at, [meters, days − 1]."""
     meter, stretch = np.nonzero(look)
@@ -145,7 +141,7 @@ def _search_between(
     first[reached] = earliest[reached]
 
 
-def _may_dip(forecast: Forecast, tolerance: Array, target: float) -> NDArray[np.bool_]:
+def _may_dip(forecast: Forecast, tolerance: Array, target: float) -> Mask:
     """[meters, days − 1]: stretches whose worst case is below the target.
 
     p falls with the sd and, at a given sd, is lowest at one end of a stretch of means.
@@ -156,7 +152,7 @@ def _may_dip(forecast: Forecast, tolerance: Array, target: float) -> NDArray[np.
     return np.asarray(np.minimum(left, right) < target)
 
 
-def _between(values: Array, meter: Days, stretch: Days, share: Array) -> Array:
+def _between(values: Array, meter: Index, stretch: Index, share: Array) -> Array:
     left, right = values[meter, stretch][:, None], values[meter, stretch + 1][:, None]
     return np.asarray(left + share * (right - left), dtype=np.float64)
 
@@ -181,7 +177,7 @@ def _check(meters: pl.DataFrame, forecast: Forecast, target: float) -> None:
         )
 
 
-def _status(p: Array, below: Days, benched: NDArray[np.bool_], target: float) -> list[str]:
+def _status(p: Array, below: Index, benched: Mask, target: float) -> list[str]:
     conditions = [
         ~benched | ~np.isfinite(p),
         p < 0.5,

@@ -7,16 +7,15 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, fields
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any, Self
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from models.metrology import Array, Index, percent_from_ln, percent_sd
 from models.status.due import HORIZON_DAYS, Forecast
 
-Array = NDArray[np.float64]
 SPARE_DAYS = 400  # a stored forecast serves status on later days too
 COURSE_SCHEMA = {
     "meter_id": pl.String,
@@ -87,7 +86,7 @@ class Snapshot:
         return known and as_of + timedelta(days=HORIZON_DAYS) <= reach
 
 
-def course_days(origin: date, as_of: date) -> NDArray[np.int64]:
+def course_days(origin: date, as_of: date) -> Index:
     """Days from the origin at which the courses are kept: weekly for half a year around the
     day of the fit, four-weekly after; out to five years beyond, and some to spare."""
     ahead = (as_of - origin).days
@@ -96,7 +95,7 @@ def course_days(origin: date, as_of: date) -> NDArray[np.int64]:
     return np.unique(np.concatenate([fine, coarse]))
 
 
-def courses(meter_ids: list[str], days: NDArray[np.int64], mean: Array, sd: Array) -> pl.DataFrame:
+def courses(meter_ids: list[str], days: Index, mean: Array, sd: Array) -> pl.DataFrame:
     """Courses as a frame. In: mean, sd [meters, days]; not finite: the meter has no rows."""
     n = days.size
     frame = pl.DataFrame(
@@ -125,13 +124,10 @@ def forecast(snapshot: Snapshot, meter_ids: list[str], *, as_of: date) -> Foreca
     at = (days + start).astype(float)
     mean_ln = _along(mean, kept, at)
     sd_ln = np.sqrt(np.maximum(_along(variance, kept, at), 0.0))
-    scale = np.exp(mean_ln / 100)
-    return Forecast(days, 100 * np.expm1(mean_ln / 100), sd_ln * scale)
+    return Forecast(days, percent_from_ln(mean_ln), percent_sd(mean_ln, sd_ln))
 
 
-def _matrix(
-    frame: pl.DataFrame, meter_ids: list[str], days: NDArray[np.int64], column: str
-) -> Array:
+def _matrix(frame: pl.DataFrame, meter_ids: list[str], days: Index, column: str) -> Array:
     out = np.full((len(meter_ids), days.size), np.nan)
     row = {meter: i for i, meter in enumerate(meter_ids)}
     wanted = frame.filter(pl.col("meter_id").is_in(list(row)))
@@ -140,7 +136,7 @@ def _matrix(
     return out
 
 
-def _along(values: Array, days: NDArray[np.int64], at: Array) -> Array:
+def _along(values: Array, days: Index, at: Array) -> Array:
     """Straight lines along the last axis, at all rows at once; the ends are held."""
     right = np.clip(np.searchsorted(days, at), 1, max(1, days.size - 1))
     if days.size == 1:
@@ -148,8 +144,3 @@ def _along(values: Array, days: NDArray[np.int64], at: Array) -> Array:
     left = right - 1
     share = np.clip((at - days[left]) / (days[right] - days[left]), 0.0, 1.0)
     return np.asarray(values[:, left] * (1 - share) + values[:, right] * share)
-
-
-def noon(day: date) -> datetime:
-    """The instant that stands for a day."""
-    return datetime(day.year, day.month, day.day, 12, tzinfo=UTC)

@@ -13,21 +13,11 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.fleet import FleetFit
-from models.status.due import (
-    HORIZON_DAYS,
-    NEVER,
-    SOON_DAYS,
-    Z90,
-    Forecast,
-    first_day_below,
-    p_within,
-)
-from models.status.kept_fit import noon
+from models.metrology import DAYS_A_YEAR, Z90, Array, noon, percent_from_ln, percent_sd
+from models.status.due import HORIZON_DAYS, NEVER, SOON_DAYS, Forecast, first_day_below, p_within
 
-Array = NDArray[np.float64]
 LOOK_BACK_DAYS = 365
 FEWEST = 2
 SCHEMA: dict[str, Any] = {
@@ -88,9 +78,8 @@ def trainer_states(changes: pl.DataFrame, *, as_of: date, target: float) -> list
     days = np.concatenate([np.arange(0, 64, 7), np.arange(91, HORIZON_DAYS + 29, 28)])
     mean = _column(changes, "change_ln")[:, None] + np.zeros(days.size)
     variance = _column(changes, "change_sd_ln")[:, None] ** 2
-    variance = variance + _column(changes, "wander_ln")[:, None] ** 2 * days / 365.25
-    scale = np.exp(mean / 100)
-    forecast = Forecast(days, 100 * np.expm1(mean / 100), np.sqrt(variance) * scale)
+    variance = variance + _column(changes, "wander_ln")[:, None] ** 2 * days / DAYS_A_YEAR
+    forecast = Forecast(days, percent_from_ln(mean), percent_sd(mean, np.sqrt(variance)))
     tolerance = _column(changes, "tolerance_pct")
     p = p_within(forecast.mean_pct[:, 0], forecast.sd_pct[:, 0], tolerance)
     below = first_day_below(forecast, tolerance, target)
@@ -141,7 +130,7 @@ def _status(p: float, below: int, target: float) -> str:
 
 
 def _reasons(row: dict[str, Any], status: str) -> Sequence[str]:
-    change = 100 * np.expm1(row["change_ln"] / 100)
+    change = percent_from_ln(row["change_ln"])
     half = Z90 * row["change_sd_ln"]
     moved = f"{change:+.1f} % (± {half:.1f}) since {row['since']:%Y-%m-%d}"
     if status in ("out", "due"):

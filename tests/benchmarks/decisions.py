@@ -20,14 +20,13 @@ from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.budget.replacement import believed_today
 from models.fleet import FleetData, FleetFit, FleetSettings, condition, fit
+from models.metrology import Array, Index, Mask
 from models.policies import Belief, cheapest_average, nature_of, surroundings
 from models.status import p_within
 
-Array = NDArray[np.float64]
 FIRST = date(2020, 1, 6)
 WEEK = 7 / 365.25
 TOLERANCE = 1.5
@@ -44,12 +43,12 @@ class World:
     trainer: Array
     pair: Array
     crank: Array
-    swapped: NDArray[np.bool_]
-    rode: NDArray[np.bool_]
+    swapped: Mask
+    rode: Mask
     ride_noise: Array
     bench_noise: Array
-    home: NDArray[np.int64]
-    group: NDArray[np.int64]
+    home: Index
+    group: Index
 
 
 def draw_world(n: int, years: float, rides: float, rng: np.random.Generator) -> World:
@@ -95,7 +94,7 @@ class Team:
     def __post_init__(self) -> None:
         self.p = np.zeros(self.world.error.shape[1])
 
-    def visit(self, week: int, who: NDArray[np.int64], counts: bool) -> None:
+    def visit(self, week: int, who: Index, counts: bool) -> None:
         """Hang masses on meters; reset what is beyond the session's expanded uncertainty."""
         limit = 2 * np.sqrt(SESSION_U**2 + EXTRA_U**2 + CRANK_U**2)
         w = self.world

@@ -17,7 +17,8 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from models.fleet import FleetData, FleetFit, date_of, fit
+from models.fleet import FleetData, FleetFit, fit
+from models.metrology import date_of
 from tests.simulate.alarm_score import Alarm, Tally, day_number, tally
 from tests.simulate.fleets import SCENARIOS, Fleet, FleetOptions, simulate_fleet, varied
 from tests.simulate.oracle import EVERYTHING, Score, exact_estimates, score

@@ -22,18 +22,17 @@ from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.coaching import Effort, answer
 from models.fleet import FleetFit, FleetSettings, fit
 from models.honesty import proportion
 from models.honesty.looking_back import forecasts
-from models.honesty.scoring import Z90, effective_number, reliability_table
+from models.honesty.scoring import effective_number, reliability_table
+from models.metrology import Z90, Mask
 from models.status import p_within
 from tests.benchmarks.fleet_accuracy import drawn, fleet_data
 from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet, varied
 
-Array = NDArray[np.float64]
 BEFORE_END = 400
 HORIZONS = (0, 120, 240, 365)
 TOLERANCE = 1.5
@@ -122,7 +121,7 @@ def _print_chances(found: pl.DataFrame) -> None:
         )
 
 
-def _share(held: NDArray[np.bool_], cluster: pl.Series) -> str:
+def _share(held: Mask, cluster: pl.Series) -> str:
     code = cluster.rank("dense").cast(pl.Int64).to_numpy() - 1
     n = effective_number(held, code)
     share = proportion(float(held.mean()) * n, n)

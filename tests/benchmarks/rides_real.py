@@ -11,13 +11,12 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from ingest.readers import RecordingError, read_recording
+from models.metrology import Array
 from models.rides import CannotCompareError, compare_recordings
 from models.rides.alignment.averaging_windows import RADIANS_PER_SECOND
 
-Array = NDArray[np.float64]
 FEWEST_RECORDS = 240  # of power above zero; four minutes at one a second
 
 

@@ -17,13 +17,12 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from models.metrology import Array
 from tests.simulate.fleet_evidence import WRONG_CRANK
 from tests.simulate.fleet_truth import MeterTruth
 from tests.simulate.fleets import Fleet
 
-Array = NDArray[np.float64]
 Row = dict[str, Any]
 
 LOCAL_GRAVITY, STANDARD_GRAVITY = 9.8112, 9.80665

@@ -6,17 +6,9 @@ import math
 
 import numpy as np
 
+from models.metrology import Array
 from tests.simulate.fleet_options import FleetOptions, Group
-from tests.simulate.fleet_truth import (
-    YEAR,
-    Array,
-    Jump,
-    MeterTruth,
-    Strike,
-    Truth,
-    Unrecorded,
-    World,
-)
+from tests.simulate.fleet_truth import YEAR, Jump, MeterTruth, Strike, Truth, Unrecorded, World
 
 
 def draw_world(options: FleetOptions, rng: np.random.Generator) -> World:

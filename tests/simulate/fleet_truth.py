@@ -9,13 +9,11 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.metrology import Array
 from tests.simulate.fleet_options import FleetOptions, Group
 
 YEAR = 365.25
-
-Array = NDArray[np.float64]
 
 
 @dataclass

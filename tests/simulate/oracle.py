@@ -17,13 +17,12 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy.linalg import cho_solve, cholesky, solve_triangular
 
+from models.metrology import Array
 from tests.simulate.fleet_truth import YEAR, MeterTruth
 from tests.simulate.fleets import Fleet
 
-Array = NDArray[np.float64]
 Z90 = 1.6448536269514722
 
 

@@ -10,9 +10,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.metrology import Array
 
 _FINE_HZ = 4
 _MARGIN_S = 200  # of ride before and after, so that lagged clocks still see power

@@ -9,6 +9,7 @@ from models.fleet.alarms.scan_meters import Favours, View
 from models.fleet.alarms.scan_shared import Scan
 from models.fleet.alarms.thresholds import Trials, smallest
 from models.fleet.inference import Mixture
+from models.metrology import DAYS_A_YEAR
 
 _SHARES = {
     "meter_step": 0.90,
@@ -41,7 +42,7 @@ class Budget:
 
 def budget_for(per_season: float, years: float) -> Budget:
     """The budget of a history of so many years, at so many false alarms in 365 days."""
-    total = per_season * max(years, _SHORTEST) * 365.25 / 365
+    total = per_season * max(years, _SHORTEST) * DAYS_A_YEAR / 365
     return Budget(**{kind: share * total for kind, share in _SHARES.items()})
 
 

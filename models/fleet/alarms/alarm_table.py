@@ -1,13 +1,12 @@
 """The alarms as a table: what, where, when, how large, and what to do about it."""
 
-from math import expm1
-
 import numpy as np
 import polars as pl
 
 from models.fleet.alarms.alarm_texts import Alarm, alarm_text
-from models.fleet.design import Effect, Prepared, date_of
+from models.fleet.design import Effect, Prepared
 from models.fleet.inference import State, Support
+from models.metrology import DAYS_A_YEAR, date_of, percent_from_ln
 
 ALARM_SCHEMA = {
     "device_kind": pl.String,
@@ -21,8 +20,8 @@ ALARM_SCHEMA = {
     "score": pl.Float64,
     "text": pl.String,
 }
-_LATEST_AFTER_YEARS = 59 / 365.25
-_RESET_WITHIN_YEARS = 3 / 365.25
+_LATEST_AFTER_YEARS = 59 / DAYS_A_YEAR
+_RESET_WITHIN_YEARS = 3 / DAYS_A_YEAR
 
 
 def alarm_frame(
@@ -71,7 +70,7 @@ def _alarm(
 
         score = float(-ndtri(max(p or 1.0, 1e-300) / 2))
         return Alarm(effect, effect.at, 100 * (effect.factor - 1), 0.0, None, score)
-    size = 100 * expm1(support.size / 100)
+    size = percent_from_ln(support.size)
     return Alarm(
         effect,
         when(effect),
@@ -104,5 +103,5 @@ def _consequence(prepared: Prepared, effect: Effect, size: float) -> float | Non
     for switch in prepared.programmed.switches.get(meter, []):
         if switch.certain and 0 <= switch.at[0] - effect.at <= _RESET_WITHIN_YEARS:
             share = switch.step / found if abs(found) > 0.05 else 1.0
-            return 100 * expm1(-size * float(np.clip(share, 0.0, 1.3)) / 100)
+            return percent_from_ln(-size * float(np.clip(share, 0.0, 1.3)))
     return None

@@ -4,9 +4,10 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from models.fleet.design import EVENT_STEP_SD, Effect, Prepared, date_of, event_instants
+from models.fleet.design import EVENT_STEP_SD, Effect, Prepared, event_instants
+from models.metrology import DAYS_A_YEAR, date_of
 
-_NEAR_YEARS = 3 / 365.25
+_NEAR_YEARS = 3 / DAYS_A_YEAR
 _EVENT_WORDS = {
     "work": "work at the bench",
     "side_service": "service of one side",

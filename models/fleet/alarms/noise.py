@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaincc, ndtr
 
-from models.fleet.design import Array, Index, Observations, rows_of_each
+from models.fleet.design import Observations, rows_of_each
+from models.metrology import Array, Index
 
 _FEWEST = 6
 _CLIP = 6.25  # one wild comparison alone is no grown noise

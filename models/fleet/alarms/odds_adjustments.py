@@ -7,12 +7,13 @@ import numpy as np
 
 from models.fleet.alarms.prior_odds import Odds
 from models.fleet.alarms.scan_meters import Favours
-from models.fleet.design import EVENT_STEP_SD, Array, Prepared, event_instants
+from models.fleet.design import EVENT_STEP_SD, Prepared, event_instants
+from models.metrology import DAYS_A_YEAR, Array
 
 _CRANKS_MM = (165.0, 167.5, 170.0, 172.5, 175.0)
 _NEIGHBOURS_MM = 5.0
 _CRASH_ODDS = 0.25
-_NEAR_YEARS = 10 / 365.25
+_NEAR_YEARS = 10 / DAYS_A_YEAR
 _SLIP_BONUS = 2.0
 _SLIP_SHARE = 0.35
 

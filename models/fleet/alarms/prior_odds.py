@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.design import METER, Array, Effect
+from models.fleet.design import METER, Effect
+from models.metrology import DAYS_A_YEAR, Array
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,7 @@ class Odds:
         }[effect.kind]
 
 
-_SHORTEST_GAP = 2 / 365.25
+_SHORTEST_GAP = 2 / DAYS_A_YEAR
 
 
 def step_odds(gap: Array, odds: Odds) -> Array:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.fleet.alarms.prior_odds import Odds, log_bayes_factor, step_odds
-from models.fleet.design import Array, Batch, Flags, Index, Observations, corner_sums, from_the_end
+from models.fleet.design import Batch, Observations, corner_sums, from_the_end
 from models.fleet.inference import (
     BlockState,
     State,
@@ -21,10 +21,11 @@ from models.fleet.inference import (
     noise_variance,
     used_noise,
 )
+from models.metrology import DAYS_A_YEAR, Array, Index, Mask
 
 STEP, ENTRY, WILD = "step", "entry", "wild"
 _FEW = 2
-_BARRED_YEARS = 60 / 365.25
+_BARRED_YEARS = 60 / DAYS_A_YEAR
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,7 @@ class Favours:
     slip_share: float
     """How often chance alone brings a session near a slip."""
 
-    def entry(self, size: Array, sd: Array, is_bench: Flags) -> Array:
+    def entry(self, size: Array, sd: Array, is_bench: Mask) -> Array:
         """Favour of a session's entry test: its size is near a plausible slip."""
         near = np.abs(np.abs(size)[..., None] - self.slips) < 1.5 * np.minimum(sd, 0.3)[..., None]
         return np.where(is_bench & near.any(axis=-1), self.slip_bonus, 0.0)
@@ -63,7 +64,7 @@ class MeterBlock:
     rows: Index
     P: Array
     alpha: Array
-    is_bench: Flags
+    is_bench: Mask
     gap: Array
     """Years since the observation before."""
 
@@ -85,7 +86,7 @@ class View:
     alpha: Array
     z2: Array
     rho: Array
-    pairs: Flags
+    pairs: Mask
     noise: Array
 
     def block(self, b: int, obs: Observations) -> MeterBlock:

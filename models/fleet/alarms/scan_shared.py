@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.design import BENCH, GROUP, METER, REFERENCE, Array, Batch, Flags, Index
+from models.fleet.design import BENCH, GROUP, METER, REFERENCE, Batch
 from models.fleet.inference import State
+from models.metrology import Array, Index, Mask
 
 _COARSE = 60
 _MOST_DATES = 40
@@ -19,7 +20,7 @@ _WORTH_REFINING = 2.0
 _QUARTER = 0.25
 _SETTLED = 0.5  # years of a group's past and present that a bend needs
 
-Direction = Callable[[Batch], tuple[Flags, Array]]
+Direction = Callable[[Batch], tuple[Mask, Array]]
 """For a batch: which of its meters are touched, and f of those, [touched, n, candidates]."""
 
 
@@ -79,9 +80,9 @@ def _step_scan(state: State, kind: str, device: int, sign: Array, used: Array, k
     at = used[k]
     t = state.design.obs.t
 
-    def direction(batch: Batch) -> tuple[Flags, Array]:
+    def direction(batch: Batch) -> tuple[Mask, Array]:
         s = sign[batch.rows] * batch.mask
-        touched: Flags = np.any(s != 0, axis=1)
+        touched: Mask = np.any(s != 0, axis=1)
         late = t[batch.rows[touched]][:, :, None] >= at
         return touched, np.where(late, s[touched][:, :, None], 0.0)
 
@@ -93,7 +94,7 @@ def _offset_scan(state: State, bench: int) -> Scan:
     obs = state.design.obs
     mine = obs.bench == bench
 
-    def direction(batch: Batch) -> tuple[Flags, Array]:
+    def direction(batch: Batch) -> tuple[Mask, Array]:
         hit = mine[batch.rows] & (batch.mask > 0)
         touched = hit.any(axis=1)
         return touched, hit[touched][:, :, None].astype(np.float64)
@@ -113,7 +114,7 @@ def _bend_scan(state: State, group: int) -> Iterator[Scan]:
     if not len(at):
         return
 
-    def direction(batch: Batch) -> tuple[Flags, Array]:
+    def direction(batch: Batch) -> tuple[Mask, Array]:
         now = obs.t[batch.rows]
         other = np.where(obs.other >= 0, devices.group[obs.other], -1)[batch.rows]
         sign = (batch.group == group)[:, None] * 1.0 - (other == group)

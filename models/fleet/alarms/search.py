@@ -31,10 +31,8 @@ from models.fleet.design import (
     METER,
     REFERENCE,
     Adjustments,
-    Array,
     Design,
     Effect,
-    Flags,
     Observations,
     Prepared,
     alarm_clock,
@@ -56,11 +54,12 @@ from models.fleet.inference import (
     standardized_innovations,
     supports,
 )
+from models.metrology import DAYS_A_YEAR, Array, Mask
 
 _ROUNDS = 4
 _MOST_SHARED = 6
 ODDS = Odds()
-_NEAR_YEARS = 60 / 365.25
+_NEAR_YEARS = 60 / DAYS_A_YEAR
 _NEAR_TOP = 0.7
 """Shared effects are accepted together if their |z| is above so much of the largest."""
 _KEPT = 0.95
@@ -245,7 +244,7 @@ def _best_shared(search: Search, scans: list[Scan]) -> list[tuple[Scan, int]]:
     return [(scan, k) for z, scan, k in found if z > _NEAR_TOP * top]
 
 
-def _explained(search: Search, scan: Scan) -> Flags:
+def _explained(search: Search, scan: Scan) -> Mask:
     """Candidates that an effect already accepted for the device accounts for."""
     names = search.names[scan.device_kind]
     near = np.zeros(len(scan.at), dtype=np.bool_)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.special import ndtr
 
-from models.fleet.design import Array
+from models.metrology import Array
 
 _NODES, _WEIGHTS = np.polynomial.laguerre.laggauss(20)
 _RHO_BINS = np.concatenate([[-1.0], np.linspace(0.0, 0.9, 10), 1 - np.geomspace(0.08, 1e-4, 14)])

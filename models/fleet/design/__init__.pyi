@@ -1,13 +1,6 @@
-from .arrays import YEAR_DAYS as YEAR_DAYS
-from .arrays import Array as Array
-from .arrays import Flags as Flags
-from .arrays import Index as Index
 from .arrays import corner_sums as corner_sums
-from .arrays import date_of as date_of
 from .arrays import from_the_end as from_the_end
-from .arrays import instants as instants
 from .arrays import rows_of_each as rows_of_each
-from .arrays import year_of as year_of
 from .blocks import Adjustments as Adjustments
 from .blocks import Batch as Batch
 from .blocks import Design as Design

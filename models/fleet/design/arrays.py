@@ -1,48 +1,11 @@
 """Array types and the few index tricks that the fleet model's files share."""
 
 from collections.abc import Iterator
-from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
-import polars as pl
 
-Array = npt.NDArray[np.float64]
-Index = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
-
-YEAR_DAYS = 365.25
-_YEAR_US = YEAR_DAYS * 86400e6
-_EPOCH = datetime(1970, 1, 1)
-
-
-def years(values: pl.Series) -> Array:
-    """Instants as years of 365.25 days since 1970; a calendar day counts from its noon."""
-    if values.dtype == pl.Date:
-        days = values.cast(pl.Int32).to_numpy().astype(np.float64)
-        return (days + 0.5) / YEAR_DAYS
-    micros = values.dt.epoch("us").to_numpy().astype(np.float64)
-    return micros / _YEAR_US
-
-
-def year_of(when: date | datetime) -> float:
-    """The same of one instant; a plain date means the end of that day."""
-    if isinstance(when, datetime):
-        naive = when.replace(tzinfo=None) - (when.utcoffset() or timedelta(0))
-        return (naive - _EPOCH).total_seconds() * 1e6 / _YEAR_US
-    return ((when - _EPOCH.date()).days + 1 - 1e-6) / YEAR_DAYS
-
-
-def instants(year: Array) -> pl.Series:
-    """Years since 1970 as instants in UTC, to the millisecond."""
-    millis = np.round(year * _YEAR_US / 1000).astype(np.int64)
-    return pl.Series(millis * 1000).cast(pl.Datetime("us", "UTC"))
-
-
-def date_of(year: float) -> date:
-    """The calendar day of an instant in years since 1970."""
-    return _EPOCH.date() + timedelta(days=int(np.floor(year * YEAR_DAYS)))
+from models.metrology import Array, Index
 
 
 def codes(values: list[Any]) -> tuple[Index, list[Any]]:

@@ -18,11 +18,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.sparse import csr_array
 
-from models.fleet.design.arrays import Array, Flags, Index
 from models.fleet.design.cumulative_events import StepClock
 from models.fleet.design.layout import Layout, observed_entries
 from models.fleet.design.observations import Observations
 from models.fleet.design.programmed import Programmed
+from models.metrology import Array, Index, Mask
 
 _WIDTHS = np.unique(np.round(np.geomspace(2, 4096, 34) / 2) * 2).astype(np.int64)
 _MOST_IN_BATCH = 400
@@ -63,7 +63,7 @@ class Batch:
     columns: Index
     y: Array
 
-    def to_shared(self, local: Array, n_rows: int, touched: Flags | None = None) -> Array:
+    def to_shared(self, local: Array, n_rows: int, touched: Mask | None = None) -> Array:
         """Local rows [B, c, k] summed into the shared effects' rows, [n_rows, k].
 
         touched   the blocks that `local` is of, if not all
@@ -218,7 +218,7 @@ def _batch(
     y: Array,
 ) -> Batch:
     place = np.arange(span.width)
-    real: Flags = place[None, :] < span.count[:, None]
+    real: Mask = place[None, :] < span.count[:, None]
     rows = np.where(real, span.start[:, None] + place, 0)
     mask = real.astype(np.float64)
     A, columns = local.dense(span, layout.n)
@@ -290,7 +290,7 @@ def _stated_parts(
 
 
 def _loose_parts(
-    layout: Layout, obs: Observations, rows: Index, real: Flags
+    layout: Layout, obs: Observations, rows: Index, real: Mask
 ) -> tuple[Array, Array, Array]:
     """Variance over q that the walks' knots leave open: reference, owner, other meter."""
     reference, own, other = (np.zeros(rows.shape) for _ in range(3))

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.fleet.design.arrays import Array, Index, years
 from models.fleet.design.effects import METER, Effect
 from models.fleet.design.observations import Devices
 from models.fleet.design.settings import BENCH_EVENT_SD, EVENT_STEP_SD, REFERENCE_EVENT_SD
+from models.metrology import DAYS_A_YEAR, Array, Index, years
 
 _SPAN = 1000.0  # years; keeps the meters apart in one sorted key
 
@@ -121,5 +121,5 @@ def event_clock(events: pl.DataFrame, devices: Devices, *, of: str, names: list[
 
 def event_instants(events: pl.DataFrame) -> Array:
     """When events happened, years since 1970: their instant, else the start of their day."""
-    start = years(events["on"]) - 0.5 / 365.25
+    start = years(events["on"]) - 0.5 / DAYS_A_YEAR
     return np.where(events["at"].is_null().to_numpy(), start, years(events["at"]))

@@ -5,12 +5,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from models.fleet.design.arrays import Array, Index, rows_of_each
+from models.fleet.design.arrays import rows_of_each
 from models.fleet.design.cumulative_events import StepClock
 from models.fleet.design.effects import BENCH, GROUP, METER, REFERENCE, Effect
 from models.fleet.design.observations import Devices, Observations
 from models.fleet.design.settings import FleetSettings
 from models.fleet.design.shared import Entries, Key, Part, Walk, knots_for
+from models.metrology import DAYS_A_YEAR, Array, Index
 
 FLEET = -1
 REFERENCE_TEMPERATURE_C = 20.0
@@ -139,7 +140,7 @@ class Layout:
 
     def _spacing(self, obs: Observations) -> float:
         """Knot spacing in years, widened until the shared effects are few enough."""
-        spacing = self.settings.knot_days / 365.25
+        spacing = self.settings.knot_days / DAYS_A_YEAR
         used = [obs.t[rows] for _, rows in rows_of_each(obs.ref)]
         used += [self._instants(int(m), obs) for m in np.flatnonzero(self.devices.promoted)]
         while sum(len(knots_for(t, spacing)) for t in used) > self.settings.most_shared:

@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.fleet.design.arrays import Array, Flags, Index, codes, years
+from models.fleet.design.arrays import codes
 from models.fleet.design.data import FleetData
 from models.fleet.design.ride_effects import Road, no_road, road_of
+from models.metrology import DAYS_A_YEAR, Array, Index, Mask, years
 
 
 @dataclass
@@ -28,7 +29,7 @@ class Devices:
     places: list[str]
     cranks: list[str]
     reference_meter: dict[str, int]
-    promoted: Flags
+    promoted: Mask
     bench_u: Array = field(default_factory=lambda: np.zeros(0))
     place_u: Array = field(default_factory=lambda: np.zeros(0))
     crank_u: Array = field(default_factory=lambda: np.zeros(0))
@@ -46,7 +47,7 @@ class Observations:
     """
 
     name: list[str]
-    is_bench: Flags
+    is_bench: Mask
     owner: Index
     other: Index
     ref: Index
@@ -93,7 +94,7 @@ def _devices(data: FleetData) -> Devices:
     meters = data.meters["meter_id"].to_list()
     index = {m: i for i, m in enumerate(meters)}
     group, groups = codes(data.meters["group"].to_list())
-    service = years(data.meters["in_service_on"]) - 0.5 / 365.25
+    service = years(data.meters["in_service_on"]) - 0.5 / DAYS_A_YEAR
     service = np.where(np.isnan(service), np.inf, service)
     itself = {
         r: index[m]
@@ -197,7 +198,7 @@ def _typical(u: Array, code: Index, names: list[str], stated: dict[str, float | 
     return np.maximum(result, _U_FLOOR)
 
 
-def _used_by_several(crank: Index, owner: Index) -> Flags:
+def _used_by_several(crank: Index, owner: Index) -> Mask:
     """Sessions on a crank that more than one meter was on."""
     pairs = np.unique(np.stack([crank, owner]), axis=1)
     count = Counter(pairs[0].tolist())
@@ -248,7 +249,7 @@ def _not_itself(comparisons: pl.DataFrame, devices: Devices) -> pl.Series:
     return pl.Series(keep, dtype=pl.Boolean)
 
 
-def _promoted(owner: Index, other: Index, n_meters: int) -> Flags:
+def _promoted(owner: Index, other: Index, n_meters: int) -> Mask:
     """The fewest meters, greedily, such that each comparison within the fleet has one."""
     flags = np.zeros(n_meters, dtype=np.bool_)
     inside = np.flatnonzero(other >= 0)

@@ -6,7 +6,6 @@ from functools import cached_property
 
 import numpy as np
 
-from models.fleet.design.arrays import Array
 from models.fleet.design.blocks import Adjustments, Design, build_design, sensor_values
 from models.fleet.design.cumulative_events import StepClock, alarm_clock, event_clock
 from models.fleet.design.data import FleetData
@@ -15,6 +14,7 @@ from models.fleet.design.layout import Clocks, Layout
 from models.fleet.design.observations import Devices, Observations, observe
 from models.fleet.design.programmed import Programmed, programmed_slopes
 from models.fleet.design.settings import FleetSettings
+from models.metrology import Array
 
 
 @dataclass

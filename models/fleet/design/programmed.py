@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
-from models.fleet.design.arrays import Array, Index, rows_of_each, years
+from models.fleet.design.arrays import rows_of_each
+from models.metrology import Array, Index, years
 
 
 @dataclass

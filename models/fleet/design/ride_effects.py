@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.fleet.design.arrays import Array, Flags, Index, codes
+from models.fleet.design.arrays import codes
+from models.metrology import Array, Index, Mask
 
 
 @dataclass
@@ -25,7 +26,7 @@ def no_road() -> Road:
     return Road([], [], none, none, np.zeros(0))
 
 
-def road_of(road: pl.DataFrame, names: list[str], *, is_bench: Flags, sign: Array) -> Road:
+def road_of(road: pl.DataFrame, names: list[str], *, is_bench: Mask, sign: Array) -> Road:
     """Effects of the comparisons that are among the observations.
 
     In   road: see FleetData; names, is_bench, sign: of the observations, in their order

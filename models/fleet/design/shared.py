@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from models.fleet.design.arrays import Array, Index
+from models.metrology import Array, Index
 
 Key = tuple[str, int]
 """A hyperparameter: its kind, and the group (−1: the fleet)."""

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from models.fleet.design import Array, Devices, FleetSettings, Index, StepClock
+from models.fleet.design import Devices, FleetSettings, StepClock
+from models.metrology import Array, Index
 
 _SWAPS_OF_BORROWED = 3.0
 """A meter's own interval counts like so many swaps of its group's (and a group's of the prior)."""

@@ -6,8 +6,9 @@ min(c_j, c_k), whose contraction with a symmetric M is Σ_k step_k · Σ_{i,j �
 
 import numpy as np
 
-from models.fleet.design import GROUP_KINDS, Array, Batch, corner_sums, from_the_end
+from models.fleet.design import GROUP_KINDS, Batch, corner_sums, from_the_end
 from models.fleet.inference.hyper import Hyper
+from models.metrology import Array
 
 EVENT = len(GROUP_KINDS)
 N_LOCAL = EVENT + 1

@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.design import METER, Array, Effect
+from models.fleet.design import METER, Effect
 from models.fleet.inference.likelihood import State
+from models.metrology import Array
 
 
 @dataclass(frozen=True)

@@ -4,9 +4,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.fleet.design import Array, FleetSettings
+from models.fleet.design import FleetSettings
 from models.fleet.inference.hyper import Hyper, prior_terms
 from models.fleet.inference.likelihood import Curvature, State, curvature, evaluate, gradient
+from models.metrology import Array
 
 _LONGEST_STEP = 1.5
 _MOST_DAMPING = 1e6

@@ -17,12 +17,11 @@ from models.fleet.design import (
     GROUP_KINDS,
     MEANING,
     OFF,
-    Array,
-    Flags,
     FleetSettings,
     Key,
     start_value,
 )
+from models.metrology import Array, Mask
 
 
 @dataclass(frozen=True)
@@ -38,7 +37,7 @@ class Hyper:
     groups: list[str]
     keys: list[Key]
     values: Array
-    active: Flags
+    active: Mask
     covariance: Array | None = None
     _at: dict[Key, int] = field(default_factory=dict, repr=False, compare=False)
 

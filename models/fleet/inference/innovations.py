@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.fleet.design import Array, Batch, Observations, instants
+from models.fleet.design import Batch, Observations
 from models.fleet.inference.likelihood import BlockState, State
+from models.metrology import Array, instants
 
 _SCHEMA: dict[str, Any] = {
     "kind": pl.String,

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import lapack
 
-from models.fleet.design import Array, Batch, Design, Index
+from models.fleet.design import Batch, Design
 from models.fleet.inference.covariance import (
     EVENT,
     N_LOCAL,
@@ -27,6 +27,7 @@ from models.fleet.inference.covariance import (
 )
 from models.fleet.inference.hyper import Hyper
 from models.fleet.inference.shared_prior import SharedPrior
+from models.metrology import Array, Index
 
 _LOG_2PI = float(np.log(2 * np.pi))
 

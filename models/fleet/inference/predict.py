@@ -16,9 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.design import BENCH, METER, REFERENCE, Array, Batch, Entries, Index, rows_of_each
+from models.fleet.design import BENCH, METER, REFERENCE, Batch, Entries, rows_of_each
 from models.fleet.inference.battery_swaps import SwapOutlook
 from models.fleet.inference.likelihood import BlockState, Curvature, State
+from models.metrology import Array, Index
 
 HYPER_PARTS = 2.0
 

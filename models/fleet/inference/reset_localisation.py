@@ -2,9 +2,10 @@
 
 import numpy as np
 
-from models.fleet.design import Array, Switch
+from models.fleet.design import Switch
 from models.fleet.inference.innovations import expected_covariance
 from models.fleet.inference.likelihood import State
+from models.metrology import Array
 
 
 def located_switches(state: State) -> dict[int, list[Switch]]:

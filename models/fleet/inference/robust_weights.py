@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from models.fleet.design import Array, Flags
 from models.fleet.inference.innovations import usual_noise
 from models.fleet.inference.likelihood import State
+from models.metrology import Array, Mask
 
 SCALES = np.array([1.0, 2.5, 10.0])
 _PRIOR = np.array([60.0, 1.2, 0.6])  # pseudo-observations of each kind
@@ -87,7 +87,7 @@ def left_out(state: State) -> LeftOut:
     return LeftOut(residual, others, noise)
 
 
-def mixture_weights(out: LeftOut, is_bench: Flags) -> tuple[Array, Mixture, Mixture]:
+def mixture_weights(out: LeftOut, is_bench: Mask) -> tuple[Array, Mixture, Mixture]:
     """Weight of every observation's noise precision; the mixtures of sessions and comparisons."""
     weight = np.ones(len(out.residual))
     mixtures = []

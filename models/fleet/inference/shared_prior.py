@@ -4,8 +4,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from models.fleet.design import Array, Index, Key, Part
+from models.fleet.design import Key, Part
 from models.fleet.inference.hyper import Hyper
+from models.metrology import Array, Index
 
 _LEAST_SD = 1e-5
 

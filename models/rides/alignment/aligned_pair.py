@@ -4,16 +4,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
+from models.metrology import Array, Mask
 from models.rides.alignment.averaging_windows import RADIANS_PER_SECOND, Seconds
 from models.rides.alignment.clocks import Alignment, align
 from models.rides.alignment.exclusions import UNUSABLE, Exclusions, exclude_starts, runs, screen
 from models.rides.alignment.resampling import Track, is_naive, track
 from models.rides.alignment.smoothing import Bare, Matched, match, smoothed, tuned
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 SETTLE_S = 3  # after coasting: a standing start is no steady riding
 _BRIDGED_S = 2  # spikes and holes up to this are bridged before smoothing, not used

@@ -3,10 +3,8 @@
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from models.metrology import Array, Index, Mask
 
 RADIANS_PER_SECOND = 2 * np.pi / 60  # of one rpm
 _FILLED = 0.5  # of a window must be usable seconds
@@ -54,12 +52,12 @@ class Windows:
     def __len__(self) -> int:
         return len(self.at_s)
 
-    def subset(self, keep: Mask | NDArray[np.int64]) -> "Windows":
+    def subset(self, keep: Mask | Index) -> "Windows":
         """Some of the windows."""
         return Windows(**{f.name: getattr(self, f.name)[keep] for f in fields(self)})
 
 
-def cut(pair: Seconds, *, length: int) -> tuple[Windows, NDArray[np.int64]]:
+def cut(pair: Seconds, *, length: int) -> tuple[Windows, Index]:
     """Windows of `length` seconds, and the window of each second (n,), −1 in none.
 
     Windows with fewer than half of their seconds usable are left out.

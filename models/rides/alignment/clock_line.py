@@ -1,9 +1,8 @@
 """One straight line through the lags of a ride's stretches, most of which agree."""
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.metrology import Array
 
 CLOCK_DRIFT_PRIOR_PPM = 60.0  # quartz clocks; common practice, not a published figure
 STEEPEST_PPM = 1000.0  # no clock of a device runs off faster; what does is a jump

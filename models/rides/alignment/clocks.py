@@ -8,14 +8,11 @@ stands out it says so.
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.metrology import Array, Mask, robust_sd
 from models.rides.alignment.clock_line import CLOCK_DRIFT_PRIOR_PPM, clock_line
 from models.rides.alignment.correlation import Candidate, along, candidates
 from models.rides.alignment.resampling import NoOverlap, Track
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 USUAL_LAG_S = 600  # clocks of one team differ by less; more is believed only when decisive
 _ENOUGH_SCORE = 8.0  # unrelated rides rarely score more
@@ -255,7 +252,7 @@ def _robust_fit(X: Array, y: Array, state: Alignment) -> tuple[Array, Array]:
         normal = (X * weight[:, None]).T @ X
         beta = np.linalg.solve(normal + penalty + 1e-9 * np.eye(4), (X * weight[:, None]).T @ y)
         residual = y - X @ beta
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
+        scale = max(robust_sd(residual, about=0.0), 0.3)
         weight = np.clip(1 - (residual / (4.7 * scale)) ** 2, 0, None) ** 2
         noise = 5.0 * scale**2  # five smoothed seconds carry one second's news
         penalty[3, 3] = noise / (CLOCK_DRIFT_PRIOR_PPM * 1e-6) ** 2

@@ -3,9 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.metrology import Array, Index, robust_sd
 
 _COARSE_MEAN_S = 121  # running mean taken off: what is left are the edges of efforts
 _FINE_MEAN_S = 31  # … and the rider's own unsteadiness, which tells equal intervals apart
@@ -65,7 +64,7 @@ def features(power: Array, mean_s: int, smooth_s: int) -> tuple[Array, Array]:
     root = np.sqrt(np.clip(np.where(known, power, low), max(low, 0.0), max(high, 1.0)))
     smooth, mean = _running_mean(root, mask, smooth_s), _running_mean(root, mask, mean_s)
     departure = np.where(known, smooth - mean, 0.0)
-    typical = 1.4826 * float(np.median(np.abs(departure[known])))
+    typical = robust_sd(departure[known], about=0.0)
     if typical < 1e-6:
         typical = float(np.std(departure[known]))
     return np.clip(departure, -2.5 * typical, 2.5 * typical), mask
@@ -81,8 +80,8 @@ class Stretches:
     shared_s     (k,) seconds with data in both
     """
 
-    edges: NDArray[np.int64]
-    offsets: NDArray[np.int64]
+    edges: Index
+    offsets: Index
     correlation: Array
     shared_s: Array
 
@@ -159,7 +158,7 @@ def _running_mean(values: Array, mask: Array, width: int) -> Array:
 
 
 def _products(
-    fx: Array, mx: Array, fy: Array, my: Array, shift: int, edges: NDArray[np.int64]
+    fx: Array, mx: Array, fy: Array, my: Array, shift: int, edges: Index
 ) -> tuple[Array, Array, Array, Array]:
     """Sums over stretches of x·y, x², y² and of the shared mask, y taken at i + shift."""
     index = np.arange(len(fx)) + shift

@@ -5,8 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from models.metrology import MAD_TO_SD, Array, Index, Mask
 
 # In order of precedence: a second carries the first reason that applies.
 REASONS = (
@@ -98,7 +97,7 @@ def exclude_starts(found: Exclusions, *, settle_s: int, reach_s: int) -> None:
     found.exclude(_widened(coasting, before=reach_s, after=settle_s + reach_s), "start")
 
 
-def runs(condition: Mask) -> NDArray[np.int64]:
+def runs(condition: Mask) -> Index:
     """First and one-past-last index (k, 2) of each run of True."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], condition.astype(np.int8), [0]])))
     return edges.reshape(-1, 2)
@@ -154,7 +153,7 @@ def _above_neighbours(power: Array) -> tuple[Array, Array]:
     around = np.lib.stride_tricks.sliding_window_view(padded, 7)
     filled = np.where(np.isfinite(around), around, power[:, None])
     middle = np.median(filled, axis=1)
-    spread = 1.4826 * np.median(np.abs(filled - middle[:, None]), axis=1)
+    spread = MAD_TO_SD * np.median(np.abs(filled - middle[:, None]), axis=1)
     return power - middle, spread
 
 

@@ -4,9 +4,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from models.metrology import Array
 
 LONGEST_BRIDGED_S = 2.5  # a single missing record is interpolated, a longer hole is a gap
 MOST_SECONDS = 40 * 86_400  # a longer recording is a damaged clock

@@ -9,10 +9,9 @@ one power explains the other best, then weight by weight as far as the data say 
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from models.metrology import Array, Mask, robust_sd
+
 Option = tuple[str, str, float]  # side, shape, seconds
 
 _SURVEY_S = (3.0, 6.0, 10.0)  # boxcars tried on either side first
@@ -155,14 +154,14 @@ def _ridge(X: Array, y: Array, *, sd: float) -> Array:
     for _ in range(4):
         root = np.sqrt(weight)
         Xw = X * root[:, None]
-        scale = max(0.3, 1.4826 * float(np.median(residual)))
+        scale = max(0.3, robust_sd(residual, about=0.0))
         penalty = np.full(X.shape[1], (scale / sd) ** 2)
         penalty[-2:] = 1e-6
         # einsum: waking threads for so little costs a busy machine more than the work
         normal = np.einsum("ni,nj->ij", Xw, Xw)
         beta = np.linalg.solve(normal + np.diag(penalty), Xw.T @ (y * root))
         residual = np.abs(y - X @ beta)
-        scale = max(0.3, 1.4826 * float(np.median(residual)))
+        scale = max(0.3, robust_sd(residual, about=0.0))
         weight = 1 / np.maximum(1, residual / (3 * scale))
     return np.asarray(beta)
 
@@ -259,7 +258,7 @@ def _losses(tried: list[Matched], omega: Array) -> tuple[Array, Array]:
     losses, delays = [1.0], [first["meter"][1]]
     for option in tried[1:]:
         residual, delay = _explain(option, option.side, rows, omega)
-        scale = max(0.3, 1.4826 * float(np.median(np.abs(first[option.side][0]))))
+        scale = max(0.3, robust_sd(first[option.side][0], about=0.0))
         left, at_first = (_huber(r / scale) for r in (residual, first[option.side][0]))
         losses.append(left / max(at_first, 1e-9))
         delays.append(delay)
@@ -285,7 +284,7 @@ def _explain(option: Matched, side: str, rows: Mask, omega: Array) -> tuple[Arra
         Xw = X * root[:, None]
         beta = np.linalg.solve(Xw.T @ Xw + 1e-6 * np.eye(4), Xw.T @ (y * root))
         residual = y - X @ beta
-        scale = max(0.3, 1.4826 * float(np.median(np.abs(residual))))
+        scale = max(0.3, robust_sd(residual, about=0.0))
         robust = 1 / np.maximum(1, np.abs(residual) / (3 * scale))
     gain = beta[0] if abs(beta[0]) > 0.2 else 1.0
     return np.asarray(residual), float(np.clip(sign * beta[2] / gain, -3, 3))

@@ -11,7 +11,7 @@ import pytest
 
 from models.fleet import FleetData, FleetSettings, condition, fit
 from models.honesty.looking_back import before, forecasts, waves
-from models.honesty.scoring import Z90
+from models.metrology import Z90
 from tests.benchmarks.fleet_accuracy import fleet_data
 from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet
 

@@ -5,14 +5,14 @@ import polars as pl
 import pytest
 from scipy.stats import beta, norm
 
-from models.honesty import proportion, share_out_of_tolerance
+from models.ageing.ageing_table import share_out_of_tolerance
 from models.honesty.scoring import (
     HINDCAST_SCHEMA,
     brier_score,
-    effective_number,
     reliability_table,
     score_hindcast,
 )
+from models.metrology import effective_number, proportion
 
 NEWCOMBE = [
     (81, 263, (0.2553, 0.3662), (0.2527, 0.3676)),

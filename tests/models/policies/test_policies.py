@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
+from models.metrology import Mask
 from models.policies import Belief, Nature, cheapest_average
 from models.policies.comparison import draw, run, visits_saved
 from models.policies.interval_policies import control_chart, reliability, staircase
@@ -64,7 +64,7 @@ def test_probabilities_of_the_belief_are_honest() -> None:
     def make(n: int) -> Decide:
         decide = ours(0.6).make(n)
 
-        def look(now: Now) -> NDArray[np.bool_]:
+        def look(now: Now) -> Mask:
             said.append(1 - float(now.p.mean()))
             return decide(now)
 

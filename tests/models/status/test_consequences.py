@@ -11,7 +11,8 @@ import polars as pl
 import pytest
 
 from models.coaching import affected_rides, notice_frame, notices, race_eve
-from models.fleet import Effect, FleetFit, date_of, when
+from models.fleet import Effect, FleetFit, when
+from models.metrology import date_of
 from tests.models.fleet.small_team import empty_tables, small_team, table
 
 ALARMS = {"device_kind": pl.String, "device_id": pl.String, "kind": pl.String, "date": pl.Date}
