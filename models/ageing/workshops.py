@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.fleet import BENCH, FleetFit, best_sds, condition, information
+from models.fleet import BENCH, FleetFit, condition, effect_information, fit_sds
 from models.metrology import COVERAGE, Array, from_information
 
 Document = dict[str, Any]
@@ -77,7 +77,7 @@ def _indicator(fleet: FleetFit, rows: pl.DataFrame, column: str, names: list[str
 
 
 def _information(fleet: FleetFit, Z: Array) -> tuple[Array, Array]:
-    return information(fleet.posterior.state, Z)
+    return effect_information(fleet.posterior.state, Z)
 
 
 def _parts(fleet: FleetFit, rows: pl.DataFrame) -> list[Document]:
@@ -91,7 +91,7 @@ def _parts(fleet: FleetFit, rows: pl.DataFrame) -> list[Document]:
             part += [len(out) - 1] * len(values)
     if designs:
         used, code = np.unique(part, return_inverse=True)
-        sds, ends = best_sds(*_information(fleet, np.hstack(designs)), code)
+        sds, ends = fit_sds(*_information(fleet, np.hstack(designs)), code)
         for k, i in enumerate(used):
             out[i] |= {"sd_pct": float(sds[k]), "interval90_pct": ends[k].tolist()}
     return [*out, _repeat(fleet, rows)]

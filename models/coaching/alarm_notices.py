@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from ingest.schema import in_force
-from models.fleet import FleetFit, when
+from models.fleet import FleetFit, alarm_year
 from models.metrology import date_of, interval90, ln_from_percent
 from models.records import STEP_SCHEMA
 
@@ -55,7 +55,7 @@ def _began(fleet: FleetFit, alarm: dict[str, Any]) -> tuple[date, date]:
     """The days between which an alarm's step happened; else its own day, twice."""
     for effect in fleet.effects:
         same = (effect.kind, effect.device_kind, effect.device) == ("step", "meter", _id(alarm))
-        if alarm["kind"] == "step" and same and date_of(when(effect)) == alarm["date"]:
+        if alarm["kind"] == "step" and same and date_of(alarm_year(effect)) == alarm["date"]:
             return date_of(effect.since), date_of(effect.at)
     return alarm["date"], alarm["date"]
 

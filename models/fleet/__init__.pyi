@@ -1,6 +1,6 @@
-from .added_effects import best_sds as best_sds
-from .added_effects import information as information
-from .alarms import when as when
+from .added_effects import effect_information as effect_information
+from .added_effects import fit_sds as fit_sds
+from .alarms import alarm_year as alarm_year
 from .design import BENCH as BENCH
 from .design import KINDS as KINDS
 from .design import Effect as Effect

@@ -1,4 +1,4 @@
-"""What further effects on the observations would be, beside everything in the model.
+"""Estimate further effects on the observations, beside everything in the model.
 
 With P the inverse of the observations' whole covariance (shared effects integrated out) and Z the
 effects' design, flat effects have the estimate (Z'PZ)⁻¹ Z'Py; effects N(0, D) have the marginal
@@ -8,13 +8,16 @@ likelihood −½ log|I + Z'PZ D| + ½ (Z'Py)'(Z'PZ + D⁻¹)⁻¹ Z'Py beyond th
 import numpy as np
 
 from models.fleet.inference import State
-from models.metrology import Array
+from models.metrology import Z90, Array, Index
+
+_HALF_CHI2 = Z90**2 / 2
+"""Half the 90 % quantile of χ² with one degree of freedom: how far the log-likelihood falls."""
 
 
-def information(state: State, Z: Array) -> tuple[Array, Array]:
-    """Z'PZ [k, k] and Z'Py [k] of k effects.
+def effect_information(state: State, Z: Array) -> tuple[Array, Array]:
+    """Return Z'PZ [k, k] and Z'Py [k] of k effects.
 
-    Z   [observations, k] in the observations' order
+    Z: [observations, k] in the observations' order.
     """
     k, n = Z.shape[1], state.design.n_shared
     M, b = np.zeros((k, k)), np.zeros(k)
@@ -30,10 +33,11 @@ def information(state: State, Z: Array) -> tuple[Array, Array]:
     return (M + M.T) / 2, b
 
 
-def best_sds(M: Array, b: Array, part: np.ndarray, *, widest: float = 2.0) -> tuple[Array, Array]:
-    """Sds of the parts that the effects belong to, by marginal likelihood, and their 90 % ends.
+def fit_sds(M: Array, b: Array, part: Index, *, widest: float = 2.0) -> tuple[Array, Array]:
+    """Return the parts' sds by marginal likelihood, and their 90 % ends.
 
-    part    of each effect, 0 … n − 1; sds are sought in 0 … widest (100·ln)
+    In      M, b: see `effect_information`; part [k]: which of n parts each effect belongs to;
+            sds are sought in 0 … widest (100·ln)
     Out     sds [n]; ends [n, 2] by the profile likelihood (χ², one degree of freedom)
     """
     from scipy.optimize import brentq, minimize
@@ -68,11 +72,8 @@ def best_sds(M: Array, b: Array, part: np.ndarray, *, widest: float = 2.0) -> tu
     return sds, ends
 
 
-_HALF_CHI2 = 2.705543454 / 2  # 90 % quantile of χ² with one degree of freedom
-
-
 def log_likelihood(M: Array, b: Array, sd: Array) -> float:
-    """What effects N(0, sd²) add to the log-likelihood."""
+    """Return what effects N(0, sd²), sd [k], add to the log-likelihood."""
     S = sd[:, None] * M * sd + np.eye(len(b))
     _, log_det = np.linalg.slogdet(S)
     g = sd * b

@@ -1,4 +1,4 @@
-"""What each observation says of its meter's gain error, everything else taken off."""
+"""Adjust each observation to its meter's gain error: everything else is taken off."""
 
 from typing import Any
 
@@ -6,7 +6,13 @@ import numpy as np
 import polars as pl
 
 from models.fleet.design import Entries
-from models.fleet.inference import State, noise_variance, of_batch, sensor_covariance, used_noise
+from models.fleet.inference import (
+    State,
+    batch_innovations,
+    noise_variance,
+    sensor_covariance,
+    used_noise,
+)
 from models.metrology import Array, instants
 
 _SCHEMA: dict[str, Any] = {
@@ -20,8 +26,8 @@ _SCHEMA: dict[str, Any] = {
 }
 
 
-def observed_frame(state: State, used: pl.DataFrame) -> pl.DataFrame:
-    """The gain error that each observation shows, and how surprising it was.
+def adjusted_observation_frame(state: State, used: pl.DataFrame) -> pl.DataFrame:
+    """Return the gain error that each observation shows, and how surprising it was.
 
     In   used: kind, id, weight, used (see FleetFit.weights)
     Out  kind (bench, comparison), id, meter_id (whose course it tells of), at, gain_error (what
@@ -40,7 +46,7 @@ def observed_frame(state: State, used: pl.DataFrame) -> pl.DataFrame:
         course = sensor_covariance(batch, block.scales) @ block.alpha[..., None]
         own[rows] = course[..., 0][real]
         sd[rows] = np.sqrt(full[real])
-        found, expected = of_batch(batch, block)
+        found, expected = batch_innovations(batch, block)
         z[rows] = (found / expected)[real]
     smoothed = _shared_course(state) + own - state.design.programmed.mean(obs.owner, obs.t)
     return pl.DataFrame(
@@ -58,12 +64,12 @@ def observed_frame(state: State, used: pl.DataFrame) -> pl.DataFrame:
 
 
 def _shared_course(state: State) -> Array:
-    """The owners' sensors at their observations, as far as shared effects make them up."""
+    """Return the owners' sensors at their observations, as far as shared effects make them up."""
     layout, obs = state.design.layout, state.design.obs
     entries = Entries()
     rows = np.arange(len(obs), dtype=np.int64)
-    swaps = layout.clocks.swap.read(obs.owner, obs.t)
-    layout.meters(entries, rows, obs.owner, obs.t, swaps=swaps)
+    swaps = layout.events.swap.total(obs.owner, obs.t)
+    layout.add_meters(entries, rows, obs.owner, obs.t, swaps=swaps)
     row, column, value = entries.joined()
     weights = value * state.mean[column]
     return np.bincount(row, weights=weights, minlength=len(obs)).astype(np.float64)

@@ -1,4 +1,4 @@
-"""Each meter's own drift: how fast its sensor ages, battery steps and resets apart."""
+"""Estimate each meter's own drift: how fast its sensor ages, battery steps and resets apart."""
 
 import numpy as np
 import polars as pl
@@ -8,7 +8,7 @@ from models.metrology import Array
 
 
 def drift_frame(posterior: Posterior) -> pl.DataFrame:
-    """Ageing rate of every meter: its group's mean plus its own part.
+    """Return the ageing rate of every meter: its group's mean plus its own part.
 
     Out  meter_id, drift_ln, drift_sd_ln (100·ln a year)
     """
@@ -28,7 +28,7 @@ def drift_frame(posterior: Posterior) -> pl.DataFrame:
     own = np.where(devices.promoted, 0.0, posterior.hyper.line_covariance()[devices.group, 1, 1])
     _add_own(posterior, mean=mean, own=own, G=G, J=J)
     variance = own + np.einsum("mi,mi->m", G @ posterior.state.C, G)
-    variance += np.einsum("mi,mi->m", J @ posterior.doubt, J)
+    variance += np.einsum("mi,mi->m", J @ posterior.hyper_covariance, J)
     return pl.DataFrame(
         {
             "meter_id": devices.meters,
@@ -40,7 +40,7 @@ def drift_frame(posterior: Posterior) -> pl.DataFrame:
 
 
 def _add_own(posterior: Posterior, *, mean: Array, own: Array, G: Array, J: Array) -> None:
-    """What each meter's block adds: k'α, −k'V⁻¹k, −k'V⁻¹A, and answers to hyperparameters."""
+    """Add what each meter's block does: k'α, −k'V⁻¹k, −k'V⁻¹A, and derivatives of k'α."""
     design = posterior.state.design
     for w, (batch, block) in enumerate(zip(design.batches, posterior.state.blocks, strict=True)):
         line, at = block.scales.line, batch.meter
@@ -53,11 +53,11 @@ def _add_own(posterior: Posterior, *, mean: Array, own: Array, G: Array, J: Arra
         np.subtract.at(G, (at[:, None], columns), np.where(real, kVA, 0.0))
         if posterior.curve is not None:
             J[at] += np.einsum("bn,bnk->bk", k, posterior.curve.responses[w])
-            _add_answers(posterior, w, J)
+            _add_kernel_derivatives(posterior, w, J)
 
 
-def _add_answers(posterior: Posterior, w: int, J: Array) -> None:
-    """Derivatives of k'α in the line's hyperparameters, α held."""
+def _add_kernel_derivatives(posterior: Posterior, w: int, J: Array) -> None:
+    """Add the derivatives of k'α in the line's hyperparameters, α held."""
     batch, block = posterior.state.design.batches[w], posterior.state.blocks[w]
     sum1 = np.einsum("bn,bn->b", batch.mask, block.alpha) * batch.own
     sum_a = np.einsum("bn,bn->b", batch.age, block.alpha) * batch.own

@@ -1,4 +1,4 @@
-"""Fits the fleet model, and rebuilds a fit from what was stored of it."""
+"""Fit the fleet model, and rebuild a fit from what was stored of it."""
 
 from collections.abc import Sequence
 from datetime import date
@@ -6,19 +6,26 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from models.fleet.alarms import Search, alarm_frame, budget_for, describe_noise, locate, run
+from models.fleet.alarms import (
+    Search,
+    alarm_frame,
+    budget_for,
+    describe_noise,
+    localise_resets,
+    run,
+)
 from models.fleet.design import Effect, FleetData, FleetSettings, Prepared, prepare
 from models.fleet.inference import (
     Estimate,
     Hyper,
     Posterior,
     curvature,
+    estimate_effects,
     starting_hyper,
-    supports,
     swap_outlook,
 )
 from models.fleet.result import FleetFit
-from models.metrology import year_of
+from models.metrology import Array, year_of
 
 
 def fit(
@@ -46,7 +53,7 @@ def condition(
     effects: Sequence[Effect] = (),
     weights: pl.DataFrame | None = None,
 ) -> FleetFit:
-    """The posterior at stored hyperparameters, alarm effects and weights, without refitting.
+    """Return the posterior at stored hyperparameters, effects and weights, without refitting.
 
     weights   columns kind, id, weight as in FleetFit.weights; observations it does not name
               count in full. Groups that the hyperparameters do not know get the mean of others.
@@ -58,7 +65,7 @@ def condition(
     search.noise_p = {e: e.p for e in effects if e.kind == "noise"}
     search.weight = _stored_weights(search.prepared, weights)
     state = search.evaluate()
-    if locate(search, state):
+    if localise_resets(search, state):
         state = search.evaluate()
     if search.prepared.settings.robust:
         describe_noise(search, state)
@@ -79,7 +86,7 @@ def _search(prepared: Prepared, start: Hyper | None) -> Search:
 
 
 def _scaled_start(prepared: Prepared, hyper: Hyper) -> Hyper:
-    """Without priors there is no usual size: begin with half the observations' own spread."""
+    """Begin with half the observations' own spread, as no priors tell the usual one."""
     obs = prepared.obs
     if len(obs) < 2:
         return hyper
@@ -94,7 +101,7 @@ def _scaled_start(prepared: Prepared, hyper: Hyper) -> Hyper:
     return hyper.moved(values)
 
 
-def _stored_weights(prepared: Prepared, weights: pl.DataFrame | None) -> np.ndarray:
+def _stored_weights(prepared: Prepared, weights: pl.DataFrame | None) -> Array:
     stored: dict[tuple[bool, str], float] = {}
     if weights is not None:
         for kind, name, weight in weights.select("kind", "id", "weight").iter_rows():
@@ -104,9 +111,9 @@ def _stored_weights(prepared: Prepared, weights: pl.DataFrame | None) -> np.ndar
 
 def _result(search: Search, found: Estimate, today: date) -> FleetFit:
     prepared = search.prepared
-    supported = supports(found.state, search.effects)
+    estimates = estimate_effects(found.state, search.effects)
     outlook = swap_outlook(
-        prepared.devices, prepared.clocks["swap"], prepared.settings, today=year_of(today)
+        prepared.devices, prepared.events["swap"], prepared.settings, today=year_of(today)
     )
     return FleetFit(
         hyper=found.hyper,
@@ -114,7 +121,7 @@ def _result(search: Search, found: Estimate, today: date) -> FleetFit:
         message=found.message,
         n_iter=search.n_iter,
         weights=_weights_frame(search),
-        alarms=alarm_frame(found.state, prepared, supported, search.noise_p),
+        alarms=alarm_frame(found.state, prepared, estimates, search.noise_p),
         effects=search.effects,
         today=today,
         prepared=prepared,

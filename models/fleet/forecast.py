@@ -1,4 +1,4 @@
-"""Forecasts of all meters at once, over many horizons."""
+"""Forecast all meters at once, over many horizons."""
 
 import numpy as np
 
@@ -8,7 +8,7 @@ from models.metrology import Array, Index
 
 
 def forecast_all(posterior: Posterior, t: Array) -> tuple[Array, Array]:
-    """Means and variances of all meters' gain errors at instants t: [meters, len(t)] each."""
+    """Return means and variances of all meters' gain errors at instants t, [meters, t] each."""
     n_meters = len(posterior.layout.devices.meters)
     mean, variance = np.zeros((n_meters, len(t))), np.zeros((n_meters, len(t)))
     place = posterior.state.design.place
@@ -23,12 +23,12 @@ def forecast_all(posterior: Posterior, t: Array) -> tuple[Array, Array]:
         posterior.curve.responses if posterior.curve else posterior.state.blocks,
         strict=True,
     ):
-        usual = batch.own > 0
-        if usual.any():
+        own = batch.own > 0
+        if own.any():
             part = _Part(posterior, batch, block, t)
             found, spread = part.moments(responses if isinstance(responses, np.ndarray) else None)
-            mean[batch.meter[usual]] = found[usual]
-            variance[batch.meter[usual]] = spread[usual]
+            mean[batch.meter[own]] = found[own]
+            variance[batch.meter[own]] = spread[own]
     return mean, variance
 
 
@@ -43,24 +43,24 @@ class _Part:
         self.meter: Index = np.repeat(batch.meter, H)
         self.t = np.tile(t, B)
         self.age = self._square(np.maximum(self.t - layout.devices.service[self.meter], 0.0))
-        clocks = layout.clocks
-        counted = clocks.swap.read(self.meter, self.t)
-        self.ticks = np.stack(
+        events = layout.events
+        counted = events.swap.total(self.meter, self.t)
+        self.totals = np.stack(
             [
                 self.age,
                 self._square(counted),
-                self._square(clocks.event.read(self.meter, self.t)),
-                self._square(clocks.alarm.read(self.meter, self.t)),
+                self._square(events.event.total(self.meter, self.t)),
+                self._square(events.alarm.total(self.meter, self.t)),
             ]
         )
         self.swaps = self._square(counted + posterior.outlook.expected(self.meter, self.t)[0])
-        self.ahead = self._square(posterior.swap_variance(self.meter, self.t))
+        self.swap_variance = self._square(posterior.swap_variance(self.meter, self.t))
 
     def _square(self, x: Array) -> Array:
         return x.reshape(self.shape)
 
     def moments(self, responses: Array | None) -> tuple[Array, Array]:
-        """Means and variances, [B, H]."""
+        """Return means and variances, [B, H] each."""
         batch, block, state = self.batch, self.block, self.posterior.state
         k = self._cross()
         columns, F = self._population()
@@ -81,13 +81,13 @@ class _Part:
         return mean, variance
 
     def _scale(self) -> Array:
-        return self.block.scales.clocks()
+        return self.block.scales.unit_variances()
 
     def _cross(self) -> Array:
-        """Covariance of the sensors with their blocks' observations, [B, H, n]."""
+        """Return the sensors' covariance with their blocks' observations, [B, H, n]."""
         batch, line = self.batch, self.block.scales.line
-        seen = np.cumsum(np.einsum("kb,kbn->bn", self._scale(), batch.steps), axis=1)
-        now = np.einsum("kb,kbh->bh", self._scale(), self.ticks)
+        seen = np.cumsum(np.einsum("kb,kbn->bn", self._scale(), batch.increments), axis=1)
+        now = np.einsum("kb,kbh->bh", self._scale(), self.totals)
         k: Array = np.minimum(now[:, :, None], seen[:, None, :])
         k += line[:, 0, 0, None, None] + line[:, 0, 1, None, None] * (
             self.age[:, :, None] + batch.age[:, None, :]
@@ -97,12 +97,12 @@ class _Part:
 
     def _prior(self) -> Array:
         line, a = self.block.scales.line, self.age
-        now = np.einsum("kb,kbh->bh", self._scale(), self.ticks) + self.ahead
+        now = np.einsum("kb,kbh->bh", self._scale(), self.totals) + self.swap_variance
         total: Array = now + line[:, 0, 0, None] + 2 * line[:, 0, 1, None] * a
         return total + line[:, 1, 1, None] * a**2
 
     def _population(self) -> tuple[Index, Array]:
-        """Columns of the group means [B, p] and the design in them [B, H, p]."""
+        """Return the columns of the group means [B, p] and the design in them [B, H, p]."""
         p, g = self.posterior.layout.population, self.batch.group
         B, H = self.shape
         parts: list[tuple[Index, Array]] = [
@@ -120,26 +120,26 @@ class _Part:
         return np.maximum(columns, 0), F
 
     def _hyper_part(self, k: Array, F: Array, columns: Index, responses: Array) -> Array:
-        """Variance from not knowing the hyperparameters, first order, [B, H]."""
+        """Return the variance from not knowing the hyperparameters, first order, [B, H]."""
         posterior = self.posterior
         if posterior.curve is None:
             return np.zeros(self.shape)
-        J = F @ posterior.curve.mean[columns] + k @ responses + self._answers()
-        total: Array = np.einsum("bhi,bhi->bh", J @ posterior.doubt, J)
+        J = F @ posterior.curve.mean[columns] + k @ responses + self._kernel_derivatives()
+        total: Array = np.einsum("bhi,bhi->bh", J @ posterior.hyper_covariance, J)
         return total
 
-    def _answers(self) -> Array:
-        """Derivative of k'α in the active hyperparameters with α held, [B, H, active]."""
+    def _kernel_derivatives(self) -> Array:
+        """Return the derivative of k'α in the active hyperparameters, α held, [B, H, active]."""
         batch, alpha = self.batch, self.block.alpha
         s = self.block.scales
         sum1 = np.einsum("bn,bn->b", batch.mask, alpha)[:, None]
         sum_a = np.einsum("bn,bn->b", batch.age, alpha)[:, None]
         l11, l21, l22 = (x[:, None] for x in s.factor)
-        seen = np.cumsum(batch.steps[:3], axis=2)
+        seen = np.cumsum(batch.increments[:3], axis=2)
         weighted = alpha * batch.mask
         met = [
             np.einsum("bhn,bn->bh", np.minimum(n[:, :, None], c[:, None, :]), weighted)
-            for n, c in zip(self.ticks[:3], seen, strict=True)
+            for n, c in zip(self.totals[:3], seen, strict=True)
         ]
         turned = l11 * sum1 + 2 * l21 * sum_a
         parts = {

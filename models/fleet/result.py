@@ -1,4 +1,4 @@
-"""The fitted fleet: what can be asked of it."""
+"""Answer what can be asked of a fitted fleet."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from models.fleet.adjusted_observations import observed_frame
+from models.fleet.adjusted_observations import adjusted_observation_frame
 from models.fleet.design import BENCH, METER, REFERENCE, Effect, Prepared
 from models.fleet.drift import drift_frame
 from models.fleet.forecast import forecast_all
 from models.fleet.inference import Hyper, Posterior, Targets, innovation_frame
-from models.fleet.temperature_coefficient import warmth_frame
-from models.fleet.variance_components import variance_shares
+from models.fleet.temperature_coefficient import temperature_coefficient_frame
+from models.fleet.variance_components import variance_component_frame
 from models.metrology import DAYS_A_YEAR, Array, date_of, year_of
 
 Device = str | tuple[str, str]
@@ -49,7 +49,7 @@ class FleetFit:
     def gain_error(
         self, devices: Sequence[Device] | Device, dates: Sequence[When] | When
     ) -> tuple[Array, Array]:
-        """Mean and standard deviation of gain errors, elementwise over devices and dates.
+        """Return mean and standard deviation of gain errors, elementwise over devices and dates.
 
         One device or one date serves for all. A calendar day means its end. Smoothed: all data
         count, before and after the date; beyond today the battery swaps to be expected do too.
@@ -60,12 +60,12 @@ class FleetFit:
         return mean, np.sqrt(np.maximum(variance, 0.0))
 
     def joint(self, pairs: Sequence[tuple[Device, When]]) -> tuple[Array, Array]:
-        """Mean vector and covariance matrix of the gain errors of (device, date) pairs."""
+        """Return mean [n] and covariance [n, n] of the gain errors of n (device, date) pairs."""
         devices = [d for d, _ in pairs]
         return self.posterior.covariance(self._targets(devices, [w for _, w in pairs]))
 
     def forecast(self, as_of: When, horizon_days: Array) -> tuple[Array, Array]:
-        """Means and standard deviations of all meters' gain errors, [meters, horizons] each.
+        """Return means and standard deviations of all meters' gain errors, [meters, horizons] each.
 
         In the order of the meters frame, at as_of (a calendar day: its end) plus each horizon.
         Battery swaps to be expected after today count with their mean step and spread.
@@ -78,18 +78,18 @@ class FleetFit:
         """Return the one-step-ahead innovations, a row an observation; see `innovation_frame`."""
         return innovation_frame(self.posterior.state)
 
-    def observed(self) -> pl.DataFrame:
-        """The gain error each observation shows; see models.fleet.adjusted_observations."""
-        return observed_frame(self.posterior.state, self.weights)
+    def adjusted_observations(self) -> pl.DataFrame:
+        """Return the gain error each observation shows; see `adjusted_observation_frame`."""
+        return adjusted_observation_frame(self.posterior.state, self.weights)
 
-    def road(self) -> pl.DataFrame:
-        """What rides see and the bench does not: effect, kind, mean and sd (100·ln)."""
-        road, state = self.prepared.obs.road, self.posterior.state
-        at = state.design.layout.road_columns
+    def ride_effects(self) -> pl.DataFrame:
+        """Return what rides show and the bench does not: effect, kind, mean and sd (100·ln)."""
+        effects, state = self.prepared.obs.ride_effects, self.posterior.state
+        at = state.design.layout.ride_effect_columns
         return pl.DataFrame(
             {
-                "effect": road.names,
-                "kind": road.kinds,
+                "effect": effects.names,
+                "kind": effects.kinds,
                 "mean": state.mean[at],
                 "sd": np.sqrt(np.diag(state.C)[at]),
             },
@@ -102,35 +102,35 @@ class FleetFit:
         )
 
     def with_rider(self, meter: str, when: When, rider: str | None) -> tuple[float, float]:
-        """Mean and sd of a one-sided meter's gain error and what it shows of its rider, together.
+        """Return mean and sd of a one-sided meter's gain error and its rider's part together.
 
         A rider that no comparison tells of, or None: as riders differ among each other.
         """
         p = self.posterior.predict(self._targets((METER, meter), when))
-        road, layout = self.prepared.obs.road, self.posterior.state.design.layout
+        effects, layout = self.prepared.obs.ride_effects, self.posterior.state.design.layout
         row = np.zeros(len(self.posterior.state.mean))
         row[p.columns] = p.G[0]
-        extra, mean = self.prepared.settings.balance_sd**2, float(p.mean[0])
-        legs = list(zip(road.kinds, road.names, strict=True))
+        own, mean = self.prepared.settings.balance_sd**2, float(p.mean[0])
+        legs = list(zip(effects.kinds, effects.names, strict=True))
         if ("rider", rider) in legs:
-            column = layout.road_columns[legs.index(("rider", str(rider)))]
+            column = layout.ride_effect_columns[legs.index(("rider", str(rider)))]
             row[column] += 1.0
             mean += float(self.posterior.state.mean[column])
         else:
-            extra += self.hyper.fleet_sd("rider") ** 2
-        variance = float(row @ self.posterior.state.C @ row) + extra
+            own += self.hyper.fleet_sd("rider") ** 2
+        variance = float(row @ self.posterior.state.C @ row) + own
         variance += sum(float(block[0, 0]) for _, block in p.own)
-        variance += float(p.J[0] @ self.posterior.doubt @ p.J[0])
+        variance += float(p.J[0] @ self.posterior.hyper_covariance @ p.J[0])
         return mean, float(np.sqrt(variance))
 
     def drift(self) -> pl.DataFrame:
-        """Ageing rate of every meter: meter_id, drift_ln, drift_sd_ln (100·ln a year)."""
+        """Return the ageing rate of every meter; see `drift_frame`."""
         return drift_frame(self.posterior)
 
     def steps_between(self) -> pl.DataFrame:
-        """Steps of meters that alarms found: meter_id, and the days they may have happened on.
+        """Return the steps of meters that alarms found: meter_id, earliest and latest day.
 
-        earliest, latest: those of the observations before and after, both included
+        The days are those of the observations before and after, both included.
         """
         rows = [
             (effect.device, date_of(effect.since), date_of(effect.at))
@@ -140,16 +140,16 @@ class FleetFit:
         schema = {"meter_id": pl.String, "earliest": pl.Date, "latest": pl.Date}
         return pl.DataFrame(rows, schema=schema, orient="row").sort("meter_id", "latest")
 
-    def variance_shares(self, *, rng: np.random.Generator) -> pl.DataFrame:
-        """Where the spread comes from; see models.fleet.variance_components."""
-        return variance_shares(self.prepared, self.hyper, self.posterior.outlook, rng=rng)
+    def variance_components(self, *, rng: np.random.Generator) -> pl.DataFrame:
+        """Return where the spread comes from; see `variance_component_frame`."""
+        return variance_component_frame(self.prepared, self.hyper, self.posterior.outlook, rng=rng)
 
-    def warmth(self) -> pl.DataFrame:
-        """Return the temperature coefficient of every meter's gain; see `warmth_frame`."""
-        return warmth_frame(self.posterior)
+    def temperature_coefficients(self) -> pl.DataFrame:
+        """Return every meter's temperature coefficient; see `temperature_coefficient_frame`."""
+        return temperature_coefficient_frame(self.posterior)
 
     def hyper_document(self) -> dict[str, Any]:
-        """The hyperparameters as plain values for storing."""
+        """Return the hyperparameters as plain values for storing."""
         return self.hyper.document()
 
     def _targets(self, devices: Sequence[Device] | Device, dates: Sequence[When] | When) -> Targets:
@@ -168,7 +168,7 @@ class FleetFit:
         )
 
     def resolve(self, device: Device) -> tuple[str, int]:
-        """Kind and index of a device."""
+        """Return kind and index of a device. KeyError: the fleet has no such device."""
         known = self.prepared.devices
         kind, name = device if isinstance(device, tuple) else (None, device)
         if kind in (None, REFERENCE) and name in known.reference_meter:

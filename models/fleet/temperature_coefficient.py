@@ -1,7 +1,7 @@
-"""Each meter's temperature coefficient of the gain, as far as its group's observations carry one.
+"""Estimate each meter's temperature coefficient of the gain, where its group's data carry one.
 
-A group with `warmth_needs` observations of known temperature gets a coefficient fitted, its
-meters' own around it. In any other the coefficient is unknown: 0 ± `unknown_warmth_sd`. It is
+A group with `temperature_needs` observations of known temperature gets a coefficient fitted, its
+meters' own around it. In any other the coefficient is unknown: 0 ± `unknown_temperature_sd`. It is
 fitted apart from the zero's (`models.records.zeros`): comparisons and sessions are freed of the
 zero first.
 """
@@ -19,8 +19,8 @@ _SCHEMA = {
 }
 
 
-def warmth_frame(posterior: Posterior) -> pl.DataFrame:
-    """Temperature coefficient of every meter's gain.
+def temperature_coefficient_frame(posterior: Posterior) -> pl.DataFrame:
+    """Return the temperature coefficient of every meter's gain.
 
     Out  meter_id, warmth_ln and warmth_sd_ln (100·ln per °C), warmth_known (False: the group's
          observations do not carry one; the sd is what may be)
@@ -28,16 +28,16 @@ def warmth_frame(posterior: Posterior) -> pl.DataFrame:
     layout, state, hyper = posterior.layout, posterior.state, posterior.hyper
     devices, p = layout.devices, layout.population
     n = len(devices.meters)
-    known = p.warmth_of[devices.group] >= 0
+    known = p.temperature_of[devices.group] >= 0
     G = np.zeros((n, state.design.n_shared))
     if known.any():
-        G[known, p.warmth] = 1.0
-        G[np.flatnonzero(known), p.warmth_of[devices.group[known]]] = 1.0
+        G[known, p.temperature] = 1.0
+        G[np.flatnonzero(known), p.temperature_of[devices.group[known]]] = 1.0
     own = np.where(known, hyper.sd("warmth_own")[devices.group] ** 2, 0.0)
     mean = G @ state.mean
     for batch, block in zip(state.design.batches, state.blocks, strict=True):
         at = batch.meter
-        k = block.scales.warm2[:, None] * batch.warm
+        k = block.scales.temperature2[:, None] * batch.offset_c
         mean[at] += np.einsum("bn,bn->b", k, block.alpha)
         own[at] -= np.einsum("bn,bnm,bm->b", k, block.Vinv, k, optimize=True)
         kVA = np.einsum("bn,bnc->bc", k, block.VinvA)
@@ -45,7 +45,7 @@ def warmth_frame(posterior: Posterior) -> pl.DataFrame:
         columns = np.minimum(batch.columns, state.design.n_shared - 1)
         np.subtract.at(G, (at[:, None], columns), np.where(real, kVA, 0.0))
     variance = own + np.einsum("mi,mi->m", G @ state.C, G)
-    unknown = state.design.layout.settings.unknown_warmth_sd
+    unknown = state.design.layout.settings.unknown_temperature_sd
     return pl.DataFrame(
         {
             "meter_id": devices.meters,

@@ -1,4 +1,4 @@
-"""What share each part has in the spread of a year's change, of a session and of a comparison.
+"""Split the variance of a year's change, of a session and of a comparison into its parts.
 
 A hyperparameter by itself says little; beside the others it says where a team's uncertainty
 comes from, and so what would lessen it.
@@ -37,10 +37,10 @@ ESTIMATED = {
 }
 
 
-def variance_shares(
+def variance_component_frame(
     prepared: Prepared, hyper: Hyper, swaps: SwapOutlook, *, rng: np.random.Generator
 ) -> pl.DataFrame:
-    """Each part's standard deviation and share of the variance, with 90 % intervals.
+    """Return each part's standard deviation and share of the variance, with 90 % intervals.
 
     In   swaps: how often each meter's battery is swapped; not known: that part is left out
     Out  group, of (what the parts add up to), part, sd (100·ln), sd_lo90, sd_hi90 (null: stated,
@@ -58,7 +58,7 @@ def variance_shares(
 
 
 def _draws(hyper: Hyper, rng: np.random.Generator) -> Array:
-    """Working values, [draws, parameters]; the first row is the estimate itself."""
+    """Draw working values, [1 + draws, parameters]; the first row is the estimate itself."""
     out = np.tile(hyper.values, (DRAWS + 1, 1))
     if hyper.covariance is not None and hyper.active.any():
         values, vectors = np.linalg.eigh(hyper.covariance)
@@ -71,7 +71,7 @@ def _draws(hyper: Hyper, rng: np.random.Generator) -> Array:
 def _by_whole(
     prepared: Prepared, hyper: Hyper, draws: Array, group: int, swaps: SwapOutlook
 ) -> dict[str, dict[str, Array]]:
-    """Variances of the parts, [1 + draws] each; those of the stated parts do not vary."""
+    """Return the parts' variances, [1 + draws] each; those of stated parts do not vary."""
     wholes: dict[str, dict[str, Array]] = {CHANGE: {}, SESSION: {}, COMPARISON: {}}
     for of, part, variance in _stated(prepared, group):
         wholes[of][part] = np.full(len(draws), variance)
@@ -87,7 +87,7 @@ def _by_whole(
 
 
 def _stated(prepared: Prepared, group: int) -> Iterator[tuple[str, str, float]]:
-    """What the records state of themselves: the median variance of the group's own."""
+    """Yield what the records state themselves: the median variance of the group's own."""
     obs, devices = prepared.obs, prepared.devices
     own = devices.group[obs.owner] == group
     bench, rides = own & obs.is_bench, own & ~obs.is_bench

@@ -192,7 +192,7 @@ def _forecast_wave(
 def _hyper_variance(fleet: FleetFit, targets: Targets) -> Array:
     """What not knowing the hyperparameters adds, to first order."""
     J = fleet.posterior.predict(targets).J
-    return np.asarray(np.einsum("ti,ij,tj->t", J, fleet.posterior.doubt, J))
+    return np.asarray(np.einsum("ti,ij,tj->t", J, fleet.posterior.hyper_covariance, J))
 
 
 # --- the document -----------------------------------------------------------------------------

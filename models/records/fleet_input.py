@@ -8,7 +8,7 @@ from __future__ import annotations
 import polars as pl
 
 from models.fleet import FleetData
-from models.records.ride_effects import road_effects
+from models.records.ride_effects import effects_of_rides
 from models.records.step_candidates import after_work, occasions, pedal_cranks
 
 
@@ -41,7 +41,7 @@ def fleet_data(
         events=occasions(tables["events"], meters, sessions),
         references=_references(references, comparisons),
         benches=_benches(sessions, tables["mass_sets"]),
-        road=road_effects(rides, meters, references, installations),
+        ride_effects=effects_of_rides(rides, meters, references, installations),
     )
 
 

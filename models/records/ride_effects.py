@@ -20,7 +20,7 @@ def one_sided(kind: str | None) -> bool:
     return rule_of(kind).arms == (LEFT,)
 
 
-def road_effects(
+def effects_of_rides(
     rides: pl.DataFrame,
     meters: pl.DataFrame,
     references: pl.DataFrame,

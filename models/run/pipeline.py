@@ -229,7 +229,7 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
         weights=fleet.weights,
         population=population(found),
         checks=honesty.checks(innovations),
-        shares=fleet.variance_shares(rng=np.random.default_rng(SEED)),
+        shares=fleet.variance_components(rng=np.random.default_rng(SEED)),
         detection=honesty.detection(innovations, limits),
         notices=_notices(found, fleet),
         findings=findings(found, fleet),
@@ -276,7 +276,7 @@ def _with_latest(found: Records, fleet: FleetFit) -> pl.DataFrame:
     ]
     return (
         found.meters.join(fleet.drift(), on="meter_id", how="left", maintain_order="left")
-        .join(fleet.warmth(), on="meter_id", how="left", maintain_order="left")
+        .join(fleet.temperature_coefficients(), on="meter_id", how="left", maintain_order="left")
         .join(latest[0], on="meter_id", how="left", maintain_order="left")
         .join(latest[1], on="meter_id", how="left", maintain_order="left")
     )

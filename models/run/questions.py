@@ -150,7 +150,10 @@ def history_of(prepared: Prepared, meter_id: str) -> dict[str, Any]:
     instants = pipeline.observed_days(found, meter_id)
     ahead = [noon(found.as_of) + timedelta(days=14 * k) for k in range(53)]
     mean, sd = fleet.gain_error(("meter", meter_id), [*instants, *ahead])
-    observed, n = fleet.observed().filter(pl.col("meter_id") == meter_id), len(instants)
+    observed, n = (
+        fleet.adjusted_observations().filter(pl.col("meter_id") == meter_id),
+        len(instants),
+    )
     limits = pipeline.chart_limits(prepared.settings, pipeline.points_per_season(found)).limits
     document = documents.history_document(
         meter_id,

@@ -121,7 +121,7 @@ def _size(effect: dict[str, Any]) -> str:
 
 
 def _road(fleet: FleetFit, kind: str) -> Iterable[dict[str, Any]]:
-    return fleet.road().filter(pl.col("kind") == kind).iter_rows(named=True)
+    return fleet.ride_effects().filter(pl.col("kind") == kind).iter_rows(named=True)
 
 
 def _legs(found: Records, fleet: FleetFit) -> Iterable[Row]:

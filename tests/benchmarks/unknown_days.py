@@ -15,7 +15,7 @@ from datetime import timedelta
 import numpy as np
 
 from models.fleet import FleetFit, fit
-from models.fleet.design.cumulative_events import RampClock
+from models.fleet.design.cumulative_events import GradualEvents
 from tests.benchmarks.fleet_accuracy import drawn, fleet_data
 from tests.simulate.fleets import Fleet
 
@@ -43,8 +43,8 @@ def main() -> None:
         fleet = drawn("awkward", seed)
         fitted = fit(fleet_data(fleet), today=fleet.today)
         rows["open days"] += found(fleet, fitted)
-        clock = fitted.posterior.layout.clocks.alarm
-        if isinstance(clock, RampClock):
+        clock = fitted.posterior.layout.events.alarm
+        if isinstance(clock, GradualEvents):
             clock.since = clock.at.copy()
         rows["dated to the record"] += found(fleet, fitted)
     print(f"{'':22}{'days':>6}{'rms %':>8}{'in 90 %':>9}{'sd %':>7}")

@@ -1,13 +1,13 @@
-"""Shares the allowed false alarms out among the kinds of alarm, and sets their limits."""
+"""Share the allowed false alarms out among the kinds of alarm, and set their limits."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.alarms.scan_meters import Favours, View
+from models.fleet.alarms.scan_meters import BatchStatistics, OddsAdjustments
 from models.fleet.alarms.scan_shared import Scan
-from models.fleet.alarms.thresholds import Trials, smallest
+from models.fleet.alarms.thresholds import Trials, smallest_limit
 from models.fleet.inference import Mixture
 from models.metrology import DAYS_A_YEAR
 
@@ -41,35 +41,44 @@ class Budget:
 
 
 def budget_for(per_season: float, years: float) -> Budget:
-    """The budget of a history of so many years, at so many false alarms in 365 days."""
+    """Return the budget of a history of some years, at so many false alarms in 365 days."""
     total = per_season * max(years, _SHORTEST) * DAYS_A_YEAR / 365
     return Budget(**{kind: share * total for kind, share in _SHARES.items()})
 
 
-def step_limit(budget: Budget, found: Sequence[View], favours: Favours) -> float:
-    """Limit of |z| for steps of meters."""
+def step_limit(
+    budget: Budget, found: Sequence[BatchStatistics], adjustments: OddsAdjustments
+) -> float:
+    """Return the limit of |z| for steps of meters."""
     trials = Trials()
     for view in found:
         trials.add_scan(view.rho[view.pairs], float((view.mask.sum(axis=1) > 1).sum()))
-    trials.add_singles(favours.step[favours.step > 0])
+    trials.add_singles(adjustments.step[adjustments.step > 0])
     return trials.limit(budget.meter_step)
 
 
 def entry_limit(
-    budget: Budget, n_sessions: int, favours: Favours, mixture: Mixture, *, noise_share: float
+    budget: Budget,
+    n_sessions: int,
+    adjustments: OddsAdjustments,
+    mixture: Mixture,
+    *,
+    noise_share: float,
 ) -> float:
-    """Limit of |z| for wrong entries; noise with heavy tails raises it."""
+    """Return the limit of |z| for wrong entries; noise with heavy tails raises it."""
 
     def expected(c: float) -> float:
-        raised = np.sqrt(np.maximum(c**2 - np.array([0.0, favours.slip_bonus]), 0.0))
+        raised = np.sqrt(np.maximum(c**2 - np.array([0.0, adjustments.slip_bonus]), 0.0))
         far, near = mixture.tail(raised, noise_share)
-        return n_sessions * float((1 - favours.slip_share) * far + favours.slip_share * near)
+        return n_sessions * float(
+            (1 - adjustments.slip_share) * far + adjustments.slip_share * near
+        )
 
-    return smallest(expected, budget.entry)
+    return smallest_limit(expected, budget.entry)
 
 
 def shared_limit(budget: Budget, scans: Sequence[Scan]) -> dict[str, float]:
-    """Limits of |z| for steps of references and mass sets, their offsets, groups' bends."""
+    """Return limits of |z| for steps of references and mass sets, offsets, and groups' bends."""
     limits = {}
     for kind in ("step", "offset", "bend"):
         trials = Trials()

@@ -1,11 +1,11 @@
-"""The alarms as a table: what, where, when, how large, and what to do about it."""
+"""Write the alarms as a table: what, where, when, how large, and what to do about it."""
 
 import numpy as np
 import polars as pl
 
 from models.fleet.alarms.alarm_texts import Alarm, alarm_text
 from models.fleet.design import Effect, Prepared
-from models.fleet.inference import State, Support
+from models.fleet.inference import EffectEstimate, State
 from models.metrology import DAYS_A_YEAR, date_of, percent_from_ln
 
 ALARM_SCHEMA = {
@@ -25,9 +25,12 @@ _RESET_WITHIN_YEARS = 3 / DAYS_A_YEAR
 
 
 def alarm_frame(
-    state: State, prepared: Prepared, supported: dict[Effect, Support], noise_p: dict[Effect, float]
+    state: State,
+    prepared: Prepared,
+    estimates: dict[Effect, EffectEstimate],
+    noise_p: dict[Effect, float],
 ) -> pl.DataFrame:
-    """One row an alarm, columns of ALARM_SCHEMA, in order of date.
+    """Return one row an alarm, columns of ALARM_SCHEMA, in order of date.
 
     size_pct         of a step the change of the device's value, of an entry the error of the
                      found value, of an offset what the mass set adds to found values beyond its
@@ -38,8 +41,8 @@ def alarm_frame(
     score            size over its sd (of noise: the equivalent normal deviate)
     """
     rows = []
-    for effect in state_effects(supported, noise_p):
-        alarm = _alarm(state, prepared, effect, supported.get(effect), noise_p.get(effect))
+    for effect in state_effects(estimates, noise_p):
+        alarm = _alarm(state, prepared, effect, estimates.get(effect), noise_p.get(effect))
         rows.append(
             {
                 "device_kind": effect.device_kind,
@@ -57,40 +60,48 @@ def alarm_frame(
     return pl.DataFrame(rows, schema=ALARM_SCHEMA).sort("date", "device_id", maintain_order=True)
 
 
-def state_effects(supported: dict[Effect, Support], noise_p: dict[Effect, float]) -> list[Effect]:
-    """All effects that are alarms."""
-    return [*supported, *noise_p]
+def state_effects(
+    estimates: dict[Effect, EffectEstimate], noise_p: dict[Effect, float]
+) -> list[Effect]:
+    """Return all effects that are alarms."""
+    return [*estimates, *noise_p]
 
 
 def _alarm(
-    state: State, prepared: Prepared, effect: Effect, support: Support | None, p: float | None
+    state: State,
+    prepared: Prepared,
+    effect: Effect,
+    estimate: EffectEstimate | None,
+    p: float | None,
 ) -> Alarm:
-    if support is None:
+    if estimate is None:
         from scipy.special import ndtri
 
         score = float(-ndtri(max(p or 1.0, 1e-300) / 2))
         return Alarm(effect, effect.at, 100 * (effect.factor - 1), 0.0, None, score)
-    size = percent_from_ln(support.size)
+    size = percent_from_ln(estimate.size)
     return Alarm(
         effect,
-        when(effect),
+        alarm_year(effect),
         size,
-        support.sd,
-        _consequence(prepared, effect, support.size),
-        support.size / support.sd,
+        estimate.sd,
+        _consequence(prepared, effect, estimate.size),
+        estimate.size / estimate.sd,
     )
 
 
-def when(effect: Effect) -> float:
-    """The date given: that of the first observation which shows it; of a step with nothing seen
-    for long before, two months after the observation before it."""
+def alarm_year(effect: Effect) -> float:
+    """Return an alarm's date as years since 1970: that of the first observation which shows it.
+
+    Of a step with nothing seen for long before it: two months after the observation before.
+    """
     if effect.kind != "step":
         return effect.at
     return min(effect.at, effect.since + _LATEST_AFTER_YEARS)
 
 
 def _consequence(prepared: Prepared, effect: Effect, size: float) -> float | None:
-    """Shift of the gain error, in percent, since the slope was reset on a wrong entry.
+    """Return the gain error's shift, in percent, since the slope was reset on a wrong entry.
 
     The reset took out the share (p_after − p_before) / found of what was found, so the same
     share of the error that was not there.
@@ -100,8 +111,8 @@ def _consequence(prepared: Prepared, effect: Effect, size: float) -> float | Non
     meter = prepared.devices.meters.index(effect.device)
     row = prepared.session_rows[effect.observation]
     found = float(prepared.obs.value[row])
-    for switch in prepared.programmed.switches.get(meter, []):
-        if switch.certain and 0 <= switch.at[0] - effect.at <= _RESET_WITHIN_YEARS:
-            share = switch.step / found if abs(found) > 0.05 else 1.0
+    for change in prepared.programmed.changes.get(meter, []):
+        if change.certain and 0 <= change.at[0] - effect.at <= _RESET_WITHIN_YEARS:
+            share = change.step / found if abs(found) > 0.05 else 1.0
             return percent_from_ln(-size * float(np.clip(share, 0.0, 1.3)))
     return None

@@ -1,4 +1,4 @@
-"""Finds meters whose noise has grown beyond their usual."""
+"""Find meters whose noise has grown beyond their usual."""
 
 from dataclasses import dataclass
 
@@ -9,7 +9,7 @@ from models.fleet.design import Observations, rows_of_each
 from models.metrology import Array, Index
 
 _FEWEST = 6
-_CLIP = 6.25  # one wild comparison alone is no grown noise
+_CLIP = 6.25  # one outlier alone is no grown noise
 _USUAL_CLIPPED = (0.9262, 1.5029)  # mean and variance of min(z², 6.25), z standard normal
 
 
@@ -25,14 +25,14 @@ class Grown:
 
     @property
     def factor(self) -> float:
-        """How much larger the noise's sd is."""
+        """Return how much larger the noise's sd is."""
         return _factor(self.ratio)
 
 
 def noise_p_values(z: Array, obs: Observations) -> list[Grown]:
-    """The best supported growth of each meter with its p-value, dates searched included.
+    """Return each meter's best supported growth with its p-value, dates searched included.
 
-    z   standardized innovations of all observations at full weight
+    z: standardized innovations of all observations at full weight
 
     Squares are clipped, so a tail heavier than normal weighs little, and scaled by the fleet's
     own mean; the sum since a date is judged as a scaled χ².
@@ -72,7 +72,7 @@ def _best(meter: int, rows: Index, squares: Array) -> Grown | None:
 
 
 def _upper_tail(total: Array, count: Array) -> Array:
-    """P(sum of clipped squares > total), by a gamma of the same mean and variance."""
+    """Return P(sum of clipped squares > total), by a gamma of the same mean and variance."""
     mean, variance = _USUAL_CLIPPED
     shape, scale = count * mean**2 / variance, variance / mean
     tail: Array = gammaincc(shape, total / scale)
@@ -80,7 +80,7 @@ def _upper_tail(total: Array, count: Array) -> Array:
 
 
 def _factor(ratio: float) -> float:
-    """Noise sd ratio whose clipped squares have `ratio` times the usual mean."""
+    """Return the noise sd ratio whose clipped squares have `ratio` times the usual mean."""
     s = np.linspace(1.0, 8.0, 141)
     c = np.sqrt(_CLIP) / s
     inside = 2 * ndtr(c) - 1 - 2 * c * np.exp(-0.5 * c**2) / np.sqrt(2 * np.pi)

@@ -1,4 +1,4 @@
-"""What makes a step or a wrong entry likelier than usual: events nearby, plausible slips."""
+"""Adjust the odds where a step or a wrong entry is likelier: events nearby, plausible slips."""
 
 from itertools import product
 from math import log
@@ -6,9 +6,9 @@ from math import log
 import numpy as np
 
 from models.fleet.alarms.prior_odds import Odds
-from models.fleet.alarms.scan_meters import Favours
+from models.fleet.alarms.scan_meters import OddsAdjustments
 from models.fleet.design import EVENT_STEP_SD, Prepared, event_instants
-from models.metrology import DAYS_A_YEAR, Array
+from models.metrology import DAYS_A_YEAR, Array, ln_from_ratio
 
 _CRANKS_MM = (165.0, 167.5, 170.0, 172.5, 175.0)
 _NEIGHBOURS_MM = 5.0
@@ -18,29 +18,29 @@ _SLIP_BONUS = 2.0
 _SLIP_SHARE = 0.35
 
 
-def favours_of(prepared: Prepared) -> Favours:
-    """The favours of every observation of a fleet.
+def odds_adjustments_of(prepared: Prepared) -> OddsAdjustments:
+    """Return what is added to the test statistics of every observation of a fleet.
 
-    A recorded event that may have moved the sensor raises the statistic of a step at the first
+    A recorded event that may have moved the sensor raises the z² of a step at the first
     observation after it by 2·ln of the odds it adds (a crash 1 in 4, others by their usual
     size); a session's error near that of a confused crank length raises its entry test.
     """
-    return Favours(_step_favours(prepared), slip_sizes(), _SLIP_BONUS, _SLIP_SHARE)
+    return OddsAdjustments(_step_bonus(prepared), slip_sizes(), _SLIP_BONUS, _SLIP_SHARE)
 
 
 def slip_sizes() -> Array:
-    """Errors (100·ln) of crank lengths confused with a neighbour's."""
+    """Return the errors (100·ln) of crank lengths confused with a neighbour's."""
     slips = {
-        round(abs(100 * log(a / b)), 2)
+        round(abs(ln_from_ratio(a / b)), 2)
         for a, b in product(_CRANKS_MM, _CRANKS_MM)
         if 0 < abs(a - b) <= _NEIGHBOURS_MM
     }
     return np.array(sorted(slips))
 
 
-def _step_favours(prepared: Prepared) -> Array:
+def _step_bonus(prepared: Prepared) -> Array:
     obs = prepared.obs
-    favour = np.zeros(len(obs))
+    bonus = np.zeros(len(obs))
     index = {m: i for i, m in enumerate(prepared.devices.meters)}
     usual = Odds().steps_per_year / 12
     frame = prepared.data.events
@@ -56,5 +56,5 @@ def _step_favours(prepared: Prepared) -> Array:
         later = rows[obs.t[rows] >= on - _NEAR_YEARS]
         if len(later):
             odds = _CRASH_ODDS * min(EVENT_STEP_SD[event], 1.0)
-            favour[later[0]] = max(favour[later[0]], 2 * log(odds / usual))
-    return favour
+            bonus[later[0]] = max(bonus[later[0]], 2 * log(odds / usual))
+    return bonus

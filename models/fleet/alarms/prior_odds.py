@@ -1,4 +1,4 @@
-"""How likely each kind of mishap is beforehand, and how much of it the estimates carry.
+"""State each kind of mishap's prior odds, and how much of it the estimates carry.
 
 An alarm's limit follows from the budget of false alarms; what the estimates make of it follows
 from its odds. An effect that is probable with p enters the model with the prior variance
@@ -20,25 +20,25 @@ class Odds:
 
     steps_per_year         steps of a meter with nothing recorded
     shared_steps_per_year  of a reference or mass set
-    entry, wild            wrong entries a session, wild comparisons a comparison
+    entry, outlier         wrong entries a session, outliers a comparison
     offset, bend           a mass set off its statement; a group's drift changing
-    step_sd, wild_sd       prior sd of a step or entry, and of a wild comparison
+    step_sd, outlier_sd    prior sd of a step or entry, and of an outlier
     offset_sd, bend_sd     of an offset, and of a change of drift (a year)
     """
 
     steps_per_year: float = 0.08
     shared_steps_per_year: float = 0.08
     entry: float = 0.01
-    wild: float = 0.02
+    outlier: float = 0.02
     offset: float = 0.02
     bend: float = 0.003
     step_sd: float = 2.0
-    wild_sd: float = 5.0
+    outlier_sd: float = 5.0
     offset_sd: float = 1.0
     bend_sd: float = 1.0
 
     def of(self, effect: Effect) -> tuple[float, float]:
-        """Prior odds and prior sd of an accepted effect."""
+        """Return prior odds and prior sd of an accepted effect."""
         if effect.kind == "step":
             own = effect.device_kind == METER
             rate = self.steps_per_year if own else self.shared_steps_per_year
@@ -54,25 +54,28 @@ _SHORTEST_GAP = 2 / DAYS_A_YEAR
 
 
 def step_odds(gap: Array, odds: Odds) -> Array:
-    """Prior odds of a meter's step between observations `gap` years apart."""
+    """Return the prior odds of a meter's step between observations `gap` years apart."""
     result: Array = odds.steps_per_year * np.maximum(gap, _SHORTEST_GAP)
     return result
 
 
 def log_bayes_factor(z2: Array, info: Array, prior_sd: Array | float) -> Array:
-    """Log Bayes factor of an effect N(0, prior_sd²) against none."""
+    """Return the log Bayes factor of an effect N(0, prior_sd²) against none.
+
+    z2: its squared statistic; info: its Fisher information.
+    """
     gain = prior_sd**2 * info
     factor: Array = 0.5 * (z2 * gain / (1 + gain) - np.log1p(gain))
     return factor
 
 
-def carried_sd(support: float, sd: float, widest: float) -> float:
-    """Prior sd at which the estimates carry an effect with these log odds and this sd."""
-    return float(min(sd * np.exp(min(support, 60.0) / 2), widest))
+def carried_sd(log_odds: float, sd: float, widest: float) -> float:
+    """Return the prior sd at which the estimates carry an effect of these log odds and sd."""
+    return float(min(sd * np.exp(min(log_odds, 60.0) / 2), widest))
 
 
-def effect_support(effect: Effect, size: float, sd: float, odds: Odds) -> float:
-    """Log posterior odds of an effect of this size and sd."""
+def effect_log_odds(effect: Effect, size: float, sd: float, odds: Odds) -> float:
+    """Return the log posterior odds of an effect of this size and sd."""
     prior, prior_sd = odds.of(effect)
     factor = log_bayes_factor(np.array((size / sd) ** 2), np.array(1 / sd**2), prior_sd)
     return float(factor) + float(np.log(prior))

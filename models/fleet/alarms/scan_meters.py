@@ -1,10 +1,10 @@
-"""Looks at every meter's own observations for steps, wrong entries and wild comparisons.
+"""Look at every meter's own observations for steps, wrong entries and outliers.
 
 With r what the observations say beyond what the rest of the fleet expects, Q its covariance and
 P = Q⁻¹, an effect with direction f (one observation, or all from a date on) has the score
 f'Pr, information f'Pf and statistic z² = (f'Pr)²/(f'Pf). The best supported explanation is
 taken first and the others judged again beside it, so that a step is not mistaken for a row of
-wild comparisons, nor one wild comparison for two steps.
+outliers, nor one outlier for two steps.
 """
 
 from collections.abc import Mapping, Sequence
@@ -23,42 +23,51 @@ from models.fleet.inference import (
 )
 from models.metrology import DAYS_A_YEAR, Array, Index, Mask
 
-STEP, ENTRY, WILD = "step", "entry", "wild"
+STEP, ENTRY, OUTLIER = "step", "entry", "outlier"
 _FEW = 2
 _BARRED_YEARS = 60 / DAYS_A_YEAR
 
 
 @dataclass(frozen=True)
 class Found:
-    """One explanation accepted for a meter: kind, the observation it begins with, log odds, sd."""
+    """One explanation accepted for a meter: its kind, posterior log odds and sd.
+
+    row: the observation it begins with; before: the one before that (−1: none)
+    """
 
     kind: str
     meter: int
     row: int
     before: int
-    support: float
+    log_odds: float
     sd: float
 
 
 @dataclass
-class Favours:
-    """What raises the statistic of each observation's tests: events before it, likely slips."""
+class OddsAdjustments:
+    """What the odds add to z² of each observation's tests: events before it, likely slips.
+
+    step: [observations]; slips: sizes of likely slips, 100·ln; slip_bonus: what being near one
+    adds; slip_share: how often chance alone brings a session near one
+    """
 
     step: Array
     slips: Array
     slip_bonus: float
     slip_share: float
-    """How often chance alone brings a session near a slip."""
 
     def entry(self, size: Array, sd: Array, is_bench: Mask) -> Array:
-        """Favour of a session's entry test: its size is near a plausible slip."""
+        """Return what a size near a plausible slip adds to a session's entry test."""
         near = np.abs(np.abs(size)[..., None] - self.slips) < 1.5 * np.minimum(sd, 0.3)[..., None]
         return np.where(is_bench & near.any(axis=-1), self.slip_bonus, 0.0)
 
 
 @dataclass
 class MeterBlock:
-    """One meter's expectation: P and α = P r at full noise weight, and what each place is."""
+    """One meter's n observations: P [n, n] and α = P r [n] at full noise weight.
+
+    rows: their places among all; gap: years since the observation before
+    """
 
     meter: int
     rows: Index
@@ -66,12 +75,11 @@ class MeterBlock:
     alpha: Array
     is_bench: Mask
     gap: Array
-    """Years since the observation before."""
 
 
 @dataclass
-class View:
-    """A batch with every observation at full weight: P, α and the steps' statistics.
+class BatchStatistics:
+    """A batch with every observation at full weight: P, α and the statistics of steps.
 
     z2     squared statistic of a step at each place (0 at the first and where padded)
     rho    correlation of a step's statistic with the next place's
@@ -90,7 +98,7 @@ class View:
     noise: Array
 
     def block(self, b: int, obs: Observations) -> MeterBlock:
-        """One meter of the batch."""
+        """Return one meter of the batch."""
         n = int(self.mask[b].sum())
         at = self.rows[b, :n]
         gap = np.diff(obs.t[at], prepend=obs.t[at[0]])
@@ -98,10 +106,12 @@ class View:
         return MeterBlock(int(self.meter[b]), at, P, alpha, obs.is_bench[at], gap)
 
 
-def views(state: State, steps: Mapping[int, Sequence[tuple[float, float]]]) -> list[View]:
-    """All batches at full weight and without what alarms have put in.
+def batch_statistics(
+    state: State, steps: Mapping[int, Sequence[tuple[float, float]]]
+) -> list[BatchStatistics]:
+    """Return all batches at full weight and without what alarms have put in.
 
-    steps   of each meter: instant and prior variance of the steps in the model
+    steps: of each meter, instant and prior variance of the steps in the model
     """
     result = []
     t = state.design.obs.t
@@ -118,12 +128,14 @@ def views(state: State, steps: Mapping[int, Sequence[tuple[float, float]]]) -> l
         pairs = batch.mask[:, 1:] > 0
         pairs[:, 0] = False
         noise = noise_variance(batch, block)
-        result.append(View(batch.meter, batch.rows, batch.mask, P, alpha, z2, rho, pairs, noise))
+        result.append(
+            BatchStatistics(batch.meter, batch.rows, batch.mask, P, alpha, z2, rho, pairs, noise)
+        )
     return result
 
 
 def _without_alarms(batch: Batch, block: BlockState, steps: Array) -> tuple[Array, Array]:
-    """P and P r of each meter at full weight, accepted steps and entries taken out again."""
+    """Return P and P r of each meter at full weight, without accepted steps and entries."""
     Q = expected_covariance(batch, block)
     r = np.einsum("bij,bj->bi", Q, block.alpha)
     diagonal = np.einsum("bii->bi", Q)
@@ -134,23 +146,23 @@ def _without_alarms(batch: Batch, block: BlockState, steps: Array) -> tuple[Arra
     return P, np.einsum("bij,bj->bi", P, r)
 
 
-def worth_explaining(view: View, obs: Observations, rules: "Rules") -> Index:
-    """Meters of a batch in which anything might be accepted."""
-    favours, odds = rules.favours, rules.odds
+def worth_explaining(view: BatchStatistics, obs: Observations, rules: "Rules") -> Index:
+    """Return the meters of a batch in which anything might be accepted."""
+    adjusted, odds = rules.odds_adjustments, rules.odds
     real = view.mask > 0
     info = np.maximum(np.einsum("bii->bi", view.P), 1e-12)
     single = np.where(real, view.alpha**2 / info, 0.0)
     bench = obs.is_bench[view.rows]
-    wild = log_bayes_factor(single, info, odds.wild_sd) + np.log(odds.wild) > 0
-    hit = (view.z2 + favours.step[view.rows] > rules.step2) & real
+    outlier = log_bayes_factor(single, info, odds.outlier_sd) + np.log(odds.outlier) > 0
+    hit = (view.z2 + adjusted.step[view.rows] > rules.step2) & real
     hit[:, 0] = False
-    hit |= real & np.where(bench, single + favours.slip_bonus > rules.entry2, wild)
+    hit |= real & np.where(bench, single + adjusted.slip_bonus > rules.entry2, outlier)
     several = view.mask.sum(axis=1) > 1
     return np.flatnonzero(hit.any(axis=1) & several)
 
 
 def step_statistics(P: Array, alpha: Array) -> tuple[Array, Array, Array]:
-    """Score and information of a step at each place, and correlation with the next, [B, n]."""
+    """Return score and information of a step at each place, and correlation with the next."""
     score = from_the_end(alpha)
     info = corner_sums(P)
     row_tail = from_the_end(P, -1)
@@ -163,22 +175,21 @@ def step_statistics(P: Array, alpha: Array) -> tuple[Array, Array, Array]:
 class Rules:
     """What explanations are allowed, and at what odds.
 
-    step2, entry2   z² that a step or an entry must reach, its favour included; a step that
+    step2, entry2   z² that a step or an entry must reach, adjusted odds included; a step that
                     two observations at most speak for must reach both
     """
 
     odds: Odds
-    favours: Favours
+    odds_adjustments: OddsAdjustments
     step2: float
     entry2: float
 
 
 def explained(block: MeterBlock, rules: Rules, *, steps: bool) -> list[Found]:
-    """The best explanation of one meter's observations.
+    """Return the best explanation of one meter's observations.
 
     Explanations are accepted one by one, the best supported first; then each step is tried
-    without, so that two wild comparisons in a row are not called a step when together they are
-    the likelier story.
+    without, so that two outliers in a row are not called a step when together they are likelier.
     """
     best = _Explainer(block, rules, steps=steps).explain()
     for step in [f for f in best if f.kind == STEP]:
@@ -191,7 +202,7 @@ def explained(block: MeterBlock, rules: Rules, *, steps: bool) -> list[Found]:
 
 
 def _total(found: list[Found]) -> float:
-    return sum(f.support for f in found)
+    return sum(f.log_odds for f in found)
 
 
 class _Explainer:
@@ -228,51 +239,51 @@ class _Explainer:
         return max(options, key=lambda o: o[0])[1] if options else None
 
     def _singles(self) -> tuple[float, Found] | None:
-        """The best supported wrong entry or wild comparison."""
-        b, o, favours = self.block, self.rules.odds, self.rules.favours
+        """Return the best supported wrong entry or outlier with its log odds."""
+        b, o, adjusted = self.block, self.rules.odds, self.rules.odds_adjustments
         info = np.maximum(np.diag(self.P), 1e-12)
         z2 = self.alpha**2 / info
         size, sd = self.alpha / info, 1 / np.sqrt(info)
-        favour = favours.entry(size, sd, b.is_bench)
-        prior_sd = np.where(b.is_bench, o.step_sd, o.wild_sd)
-        odds = np.where(b.is_bench, o.entry, o.wild)
-        support = log_bayes_factor(z2, info, prior_sd) + np.log(odds) + favour / 2
-        allowed = np.where(b.is_bench, z2 + favour > self.rules.entry2, support > 0)
+        bonus = adjusted.entry(size, sd, b.is_bench)
+        prior_sd = np.where(b.is_bench, o.step_sd, o.outlier_sd)
+        odds = np.where(b.is_bench, o.entry, o.outlier)
+        log_odds = log_bayes_factor(z2, info, prior_sd) + np.log(odds) + bonus / 2
+        allowed = np.where(b.is_bench, z2 + bonus > self.rules.entry2, log_odds > 0)
         for kind, k in self.done:
             if kind != STEP:
                 allowed[k] = False
         if not allowed.any():
             return None
-        k = int(np.argmax(np.where(allowed, support, -np.inf)))
-        kind = ENTRY if b.is_bench[k] else WILD
-        return float(support[k]), self._found(kind, k, support[k], sd[k])
+        k = int(np.argmax(np.where(allowed, log_odds, -np.inf)))
+        kind = ENTRY if b.is_bench[k] else OUTLIER
+        return float(log_odds[k]), self._found(kind, k, log_odds[k], sd[k])
 
     def _steps(self) -> tuple[float, Found] | None:
-        """The best supported step."""
-        b, o, favours = self.block, self.rules.odds, self.rules.favours
+        """Return the best supported step with its log odds."""
+        b, o, adjusted = self.block, self.rules.odds, self.rules.odds_adjustments
         score = self.alpha[::-1].cumsum()[::-1]
         corners = self.P[::-1, ::-1].cumsum(axis=0).cumsum(axis=1)
         info = np.maximum(corners.diagonal()[::-1], 1e-12)
         z2 = score**2 / info
-        favour = favours.step[b.rows]
+        bonus = adjusted.step[b.rows]
         odds = step_odds(b.gap, o)
-        support = log_bayes_factor(z2, info, o.step_sd) + np.log(odds) + favour / 2
+        log_odds = log_bayes_factor(z2, info, o.step_sd) + np.log(odds) + bonus / 2
         limit2 = np.full(len(z2), self.rules.step2)
         limit2[-_FEW:] = max(self.rules.step2, self.rules.entry2)
-        allowed = z2 + favour > limit2
+        allowed = z2 + bonus > limit2
         allowed &= self.open
         for kind, k in self.done:
             if kind == STEP:
                 allowed[k] = False
         if not allowed.any():
             return None
-        k = int(np.argmax(np.where(allowed, support, -np.inf)))
-        return float(support[k]), self._found(STEP, k, support[k], 1 / np.sqrt(info[k]))
+        k = int(np.argmax(np.where(allowed, log_odds, -np.inf)))
+        return float(log_odds[k]), self._found(STEP, k, log_odds[k], 1 / np.sqrt(info[k]))
 
-    def _found(self, kind: str, k: int, support: float, sd: float) -> Found:
+    def _found(self, kind: str, k: int, log_odds: float, sd: float) -> Found:
         b = self.block
         before = int(b.rows[k - 1]) if k else -1
-        return Found(kind, b.meter, int(b.rows[k]), before, float(support), float(sd))
+        return Found(kind, b.meter, int(b.rows[k]), before, float(log_odds), float(sd))
 
     def _take_out(self, kind: str, row: int) -> None:
         """Give an effect a wide prior of its own in this meter's covariance."""
@@ -283,7 +294,7 @@ class _Explainer:
             f[k:] = 1.0
         else:
             f[k] = 1.0
-        sd = self.rules.odds.wild_sd if kind == WILD else self.rules.odds.step_sd
+        sd = self.rules.odds.outlier_sd if kind == OUTLIER else self.rules.odds.step_sd
         Pf = self.P @ f
         spread = float(f @ Pf) + 1 / sd**2
         self.alpha = self.alpha - Pf * float(f @ self.alpha) / spread

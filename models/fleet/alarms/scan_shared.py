@@ -1,4 +1,4 @@
-"""Looks at what many meters share: steps of references and mass sets, bends of groups.
+"""Look at what many meters share: steps of references and mass sets, bends of groups.
 
 A candidate is a direction over all observations, f: what the observations would show per unit
 of the effect. Its score is f'Py, its information f'Pf, with P of the whole fleet (the shared
@@ -40,7 +40,7 @@ class Scan:
 
 
 def shared_scans(state: State) -> Iterator[Scan]:
-    """Scans of every reference, mass set, promoted meter and group."""
+    """Yield a scan of every reference, mass set, promoted meter and group."""
     obs = state.design.obs
     for r in np.unique(obs.ref[obs.ref >= 0]):
         yield from _steps_of(state, REFERENCE, int(r), -(obs.ref == r).astype(np.float64))
@@ -55,7 +55,7 @@ def shared_scans(state: State) -> Iterator[Scan]:
 
 
 def _steps_of(state: State, kind: str, device: int, sign: Array) -> Iterator[Scan]:
-    """Steps of one device that enters the observations with these signs.
+    """Scan for steps of one device that enters the observations with these signs.
 
     A coarse scan first; where it shows something, all dates around the best.
     """
@@ -90,7 +90,7 @@ def _step_scan(state: State, kind: str, device: int, sign: Array, used: Array, k
 
 
 def _offset_scan(state: State, bench: int) -> Scan:
-    """Is a mass set further off what is stated than its uncertainty allows?"""
+    """Scan for a mass set that is further off its statement than its uncertainty allows."""
     obs = state.design.obs
     mine = obs.bench == bench
 
@@ -104,7 +104,7 @@ def _offset_scan(state: State, bench: int) -> Scan:
 
 
 def _bend_scan(state: State, group: int) -> Iterator[Scan]:
-    """A change of a whole group's drift, by quarters."""
+    """Scan for a change of a whole group's drift, by quarters."""
     obs, devices = state.design.obs, state.design.layout.devices
     mine = devices.group[obs.owner] == group
     if not mine.any():

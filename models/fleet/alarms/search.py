@@ -1,4 +1,4 @@
-"""Fits, weighs and explains in turn, until nothing new turns up.
+"""Fit, weigh and explain in turn, until nothing new turns up.
 
 Shared causes first: a trainer's or mass set's step is put into the model before any meter is
 looked at, so that its meters are not blamed. Then each meter's own observations, then weights,
@@ -11,17 +11,17 @@ import numpy as np
 
 from models.fleet.alarms.alarm_budget import Budget, entry_limit, shared_limit, step_limit
 from models.fleet.alarms.noise import noise_p_values
-from models.fleet.alarms.odds_adjustments import favours_of
-from models.fleet.alarms.prior_odds import Odds, carried_sd, effect_support
+from models.fleet.alarms.odds_adjustments import odds_adjustments_of
+from models.fleet.alarms.prior_odds import Odds, carried_sd, effect_log_odds
 from models.fleet.alarms.scan_meters import (
     ENTRY,
-    WILD,
-    Favours,
+    OUTLIER,
+    BatchStatistics,
     Found,
+    OddsAdjustments,
     Rules,
-    View,
+    batch_statistics,
     explained,
-    views,
     worth_explaining,
 )
 from models.fleet.alarms.scan_shared import Scan, shared_scans
@@ -35,7 +35,7 @@ from models.fleet.design import (
     Effect,
     Observations,
     Prepared,
-    alarm_clock,
+    alarm_steps,
     plain_adjustments,
 )
 from models.fleet.inference import (
@@ -47,12 +47,12 @@ from models.fleet.inference import (
     State,
     curvature,
     estimate,
+    estimate_effects,
     evaluate,
     left_out,
-    located_switches,
+    localised_changes,
     mixture_weights,
     standardized_innovations,
-    supports,
 )
 from models.metrology import DAYS_A_YEAR, Array, Mask
 
@@ -86,7 +86,7 @@ class Search:
     def __post_init__(self) -> None:
         if not len(self.weight):
             self.weight = np.ones(len(self.prepared.obs))
-        self.favours: Favours = favours_of(self.prepared)
+        self.odds_adjustments: OddsAdjustments = odds_adjustments_of(self.prepared)
         devices = self.prepared.devices
         self.names = {
             REFERENCE: devices.references,
@@ -96,14 +96,14 @@ class Search:
         }
 
     def design(self) -> Design:
-        """The design with the effects and weights found so far."""
+        """Return the design with the effects and weights found so far."""
         adjust = adjustments(self.prepared, self.effects, self.weight, self.mixtures)
         shared = tuple((e, e.sd) for e in self.effects if not is_own(self.prepared, e))
         if self._design is None or self._built_with != shared:
             self._design = self.prepared.design(self.effects, adjust)
             self._built_with = shared
         else:
-            self._design.update(adjust, alarm_clock(self.effects, self.prepared.devices.meters))
+            self._design.update(adjust, alarm_steps(self.effects, self.prepared.devices.meters))
         return self._design
 
     def forget_design(self) -> None:
@@ -112,7 +112,7 @@ class Search:
         self.prepared.forget_slopes()
 
     def evaluate(self) -> State:
-        """The state at the current hyperparameters."""
+        """Return the state at the current hyperparameters."""
         return evaluate(self.design(), self.hyper)
 
     def estimate(self, state: State | None = None, most: int = 0) -> Estimate:
@@ -126,10 +126,13 @@ class Search:
 def adjustments(
     prepared: Prepared, effects: list[Effect], weight: Array, mixtures: tuple[Mixture, Mixture]
 ) -> Adjustments:
-    """What weights and effects do to the observations' noise."""
+    """Return what weights and effects do to the observations' noise."""
     adjust = plain_adjustments(len(prepared.obs))
     adjust.weight[:] = weight
-    adjust.rough[:] = np.where(prepared.obs.is_bench, mixtures[0].rough, mixtures[1].rough)
+    bench, rides = mixtures
+    adjust.noise_ratio[:] = np.where(
+        prepared.obs.is_bench, bench.variance_ratio, rides.variance_ratio
+    )
     obs, row = prepared.obs, prepared.session_rows
     for e in effects:
         if e.kind == ENTRY and e.observation in row:
@@ -142,48 +145,51 @@ def adjustments(
 
 
 def run(search: Search) -> Estimate:
-    """The whole search: returns the final estimate; effects and weights stay in `search`."""
+    """Run the whole search and return the final estimate; effects and weights stay in it."""
     settings = search.prepared.settings
     if not settings.robust or len(search.prepared.obs) < 2:
         return search.estimate()
     state = search.estimate(most=5).state
-    if locate(search, state):
+    if localise_resets(search, state):
         state = search.evaluate()
     if settings.alarms:
         state = _explain(search, state)
     found = search.estimate(_reweigh(search, state))
     if settings.alarms and _explain_noise(search, found.state):
         found = search.estimate(_reweigh(search, search.evaluate()))
-    return _honest(search, found)
+    return _final(search, found)
 
 
-def locate(search: Search, state: State) -> bool:
-    """Place unrecorded resets within their gaps; True if there were any."""
-    located = located_switches(state)
-    search.prepared.programmed.switches.update(located)
+def localise_resets(search: Search, state: State) -> bool:
+    """Localise unrecorded resets within their gaps; True if there were any."""
+    located = localised_changes(state)
+    search.prepared.programmed.changes.update(located)
     if located:
         search.forget_design()
     return bool(located)
 
 
-def _honest(search: Search, found: Estimate) -> Estimate:
-    """The final state, as `condition` rebuilds it: weights at the information they stand for,
-    unrecorded resets placed at the final hyperparameters."""
+def _final(search: Search, found: Estimate) -> Estimate:
+    """Return the final state, as `condition` rebuilds it.
+
+    Weights count the information they stand for; unrecorded resets are localised at the final
+    hyperparameters.
+    """
     bench = search.prepared.obs.is_bench
     search.weight = search.weight * np.where(
         bench, search.mixtures[0].information, search.mixtures[1].information
     )
     slopes = search.prepared.programmed
-    if any(not s.certain for switches in slopes.switches.values() for s in switches):
-        slopes.spread_out()
+    if any(not s.certain for changes in slopes.changes.values() for s in changes):
+        slopes.forget_localisation()
         search.forget_design()
-        locate(search, search.evaluate())
+        localise_resets(search, search.evaluate())
     state = search.evaluate()
     return replace(found, state=state, curvature=curvature(state))
 
 
 def _explain(search: Search, state: State) -> State:
-    """Rounds of weights, shared causes, meters and hyperparameters, until nothing is new."""
+    """Take turns at weights, shared causes, meters and hyperparameters until nothing is new."""
     for turn in range(_ROUNDS):
         before = set(search.effects)
         state = _reweigh(search, state)
@@ -205,7 +211,7 @@ def _reweigh(search: Search, state: State) -> State:
 
 
 def describe_noise(search: Search, state: State) -> None:
-    """Learn how rough the noise is, the weights left as they are."""
+    """Learn the noise's mixtures, the weights left as they are."""
     _, *mixtures = mixture_weights(left_out(state), search.prepared.obs.is_bench)
     search.mixtures = (mixtures[0], mixtures[1])
 
@@ -231,7 +237,7 @@ def _explain_shared(search: Search, state: State) -> State:
 
 
 def _best_shared(search: Search, scans: list[Scan]) -> list[tuple[Scan, int]]:
-    """The best supported candidate of all, and those of other devices that come near it."""
+    """Return the best supported candidate, and those of other devices that come near it."""
     limits = shared_limit(search.budget, scans)
     search.limits |= limits
     found = []
@@ -245,7 +251,7 @@ def _best_shared(search: Search, scans: list[Scan]) -> list[tuple[Scan, int]]:
 
 
 def _explained(search: Search, scan: Scan) -> Mask:
-    """Candidates that an effect already accepted for the device accounts for."""
+    """Return which candidates an effect already accepted for the device accounts for."""
     names = search.names[scan.device_kind]
     near = np.zeros(len(scan.at), dtype=np.bool_)
     for e in search.effects:
@@ -257,27 +263,27 @@ def _explained(search: Search, scan: Scan) -> Mask:
 
 
 def _carried(search: Search, effect: Effect, size: float, sd: float) -> Effect:
-    """The effect with the prior sd that its odds give it."""
-    support = effect_support(effect, size, sd, ODDS)
-    return replace(effect, sd=carried_sd(support, sd, search.prepared.settings.step_sd))
+    """Return the effect with the prior sd that its odds give it."""
+    log_odds = effect_log_odds(effect, size, sd, ODDS)
+    return replace(effect, sd=carried_sd(log_odds, sd, search.prepared.settings.step_sd))
 
 
 # --- meters -----------------------------------------------------------------------------------
 
 
 def _explain_meters(search: Search, state: State) -> None:
-    """Explain each meter's own observations afresh: steps, wrong entries, wild comparisons."""
+    """Explain each meter's own observations afresh: steps, wrong entries, outliers."""
     obs, devices = search.prepared.obs, search.prepared.devices
-    seen = views(state, _own_steps(search))
-    steps = step_limit(search.budget, seen, search.favours)
+    seen = batch_statistics(state, _own_steps(search))
+    steps = step_limit(search.budget, seen, search.odds_adjustments)
     entries = entry_limit(
         search.budget,
         int(obs.is_bench.sum()),
-        search.favours,
-        max(search.mixtures, key=lambda m: m.rough),
+        search.odds_adjustments,
+        max(search.mixtures, key=lambda m: m.variance_ratio),
         noise_share=_noise_share(seen, obs),
     )
-    rules = Rules(ODDS, search.favours, steps**2, entries**2)
+    rules = Rules(ODDS, search.odds_adjustments, steps**2, entries**2)
     search.effects = [
         e for e in search.effects if e.kind == "noise" or not is_own(search.prepared, e)
     ]
@@ -290,8 +296,8 @@ def _explain_meters(search: Search, state: State) -> None:
                 _accept(search, found)
 
 
-def _noise_share(seen: list[View], obs: Observations) -> float:
-    """Median share of their own noise in the variance of the sessions' residuals."""
+def _noise_share(seen: list[BatchStatistics], obs: Observations) -> float:
+    """Return the median share of own noise in the variance of the sessions' residuals."""
     shares = [
         (view.noise * np.einsum("bii->bi", view.P))[obs.is_bench[view.rows] & (view.mask > 0)]
         for view in seen
@@ -301,7 +307,7 @@ def _noise_share(seen: list[View], obs: Observations) -> float:
 
 
 def is_own(prepared: Prepared, effect: Effect) -> bool:
-    """Whether the effect is one of a meter by itself (a promoted meter's step is shared)."""
+    """Tell whether the effect is one of a meter by itself (a promoted meter's step is shared)."""
     devices = prepared.devices
     if effect.kind == "noise":
         return True
@@ -311,7 +317,7 @@ def is_own(prepared: Prepared, effect: Effect) -> bool:
 
 
 def _own_steps(search: Search) -> dict[int, list[tuple[float, float]]]:
-    """Instant and prior variance of the steps in the model, by meter."""
+    """Return instant and prior variance of the steps in the model, by meter."""
     steps: dict[int, list[tuple[float, float]]] = {}
     for e in search.effects:
         if e.kind == "step" and is_own(search.prepared, e):
@@ -322,7 +328,7 @@ def _own_steps(search: Search) -> dict[int, list[tuple[float, float]]]:
 
 def _accept(search: Search, found: Found) -> None:
     obs = search.prepared.obs
-    if found.kind == WILD:
+    if found.kind == OUTLIER:
         search.weight[found.row] = 1 / SCALES[-1] ** 2
         return
     at = float(obs.t[found.row])
@@ -333,14 +339,14 @@ def _accept(search: Search, found: Found) -> None:
         at,
         float(obs.t[found.before]) if found.before >= 0 else at,
         obs.name[found.row] if found.kind == ENTRY else None,
-        sd=carried_sd(found.support, found.sd, search.prepared.settings.step_sd),
+        sd=carried_sd(found.log_odds, found.sd, search.prepared.settings.step_sd),
     )
     search.effects.append(effect)
 
 
 def _drop_unsupported(search: Search, state: State) -> None:
     """Leave out shared effects that no longer stand beside the others; weigh the rest anew."""
-    for effect, s in supports(state, search.effects).items():
+    for effect, s in estimate_effects(state, search.effects).items():
         if is_own(search.prepared, effect):
             continue
         if s.z2 < (_KEPT * search.limits[effect.kind]) ** 2:

@@ -1,4 +1,4 @@
-"""How large a test must be before it alarms: limits from the budget of false alarms.
+"""Set how large a statistic must be before it alarms, from the budget of false alarms.
 
 A scan tests one device at many dates, and neighbouring tests are nearly the same. The expected
 number of scans that exceed a limit c by chance is taken as the first test's tail plus all
@@ -23,11 +23,11 @@ _LOWEST, _HIGHEST = 3.0, 9.0
 
 @dataclass
 class Trials:
-    """What a family of alarms looks at: scans over dates, and single tests, with their favours.
+    """What a family of alarms looks at: scans over dates, and single tests.
 
     rho      correlation between neighbouring dates, all scans together
-    singles  favour of each single test: its statistic z² is raised by so much (a crash makes a
-             step likelier, a plausible slip an entry)
+    singles  what the adjusted odds add to each single test's z² (a crash makes a step likelier,
+             a plausible slip an entry)
     scans    number of scans
     """
 
@@ -40,29 +40,29 @@ class Trials:
         self.rho.append(np.ravel(rho))
         self.scans += n
 
-    def add_singles(self, favour: Array) -> None:
+    def add_singles(self, bonus: Array) -> None:
         """Add independent tests."""
-        self.singles.append(np.ravel(favour))
+        self.singles.append(np.ravel(bonus))
 
     def limit(self, allowed: float) -> float:
-        """The limit for |z| at which `allowed` false alarms are expected in all."""
+        """Return the limit for |z| at which `allowed` false alarms are expected in all."""
         count, centres = self._crossings()
-        favour = np.concatenate(self.singles) if self.singles else np.zeros(0)
-        return smallest(lambda c: self._expected(c, count, centres, favour), allowed)
+        bonus = np.concatenate(self.singles) if self.singles else np.zeros(0)
+        return smallest_limit(lambda c: self._expected(c, count, centres, bonus), allowed)
 
     def _crossings(self) -> tuple[Array, Array]:
         rho = np.concatenate(self.rho) if self.rho else np.zeros(0)
         count, edges = np.histogram(np.clip(rho, -1.0, _RHO_BINS[-1]), bins=_RHO_BINS)
         return count.astype(np.float64), np.maximum((edges[1:] + edges[:-1]) / 2, 0.0)
 
-    def _expected(self, c: float, count: Array, rho: Array, favour: Array) -> float:
+    def _expected(self, c: float, count: Array, rho: Array, bonus: Array) -> float:
         scans = 2 * (self.scans * float(ndtr(-c)) + float(count @ crossing(c, rho)))
-        raised = np.sqrt(np.maximum(c**2 - favour, 0.0))
+        raised = np.sqrt(np.maximum(c**2 - bonus, 0.0))
         return scans + 2 * float(np.sum(ndtr(-raised)))
 
 
-def smallest(expected: Callable[[float], float], allowed: float) -> float:
-    """The least limit, of those anybody would act on, that keeps the expected number allowed."""
+def smallest_limit(expected: Callable[[float], float], allowed: float) -> float:
+    """Return the least limit in 3 … 9 that keeps the expected number of false alarms allowed."""
     low, high = _LOWEST, _HIGHEST
     if expected(low) <= allowed:
         return low
@@ -76,7 +76,7 @@ def smallest(expected: Callable[[float], float], allowed: float) -> float:
 
 
 def crossing(c: float, rho: Array) -> Array:
-    """P(Z1 ≤ c < Z2) of standard normals with correlation ρ (Gauss-Laguerre over the tail)."""
+    """Return P(Z1 ≤ c < Z2) of standard normals of correlation ρ (Gauss–Laguerre quadrature)."""
     z = c + _NODES / c
     density = np.exp(-0.5 * (_NODES / c) ** 2) * np.exp(-0.5 * c**2) / (c * np.sqrt(2 * np.pi))
     below = ndtr((c - rho[:, None] * z) / np.sqrt(1 - np.minimum(rho[:, None], 0.999999) ** 2))

@@ -4,8 +4,8 @@ from .arrays import rows_of_each as rows_of_each
 from .blocks import Adjustments as Adjustments
 from .blocks import Batch as Batch
 from .blocks import Design as Design
-from .cumulative_events import StepClock as StepClock
-from .cumulative_events import alarm_clock as alarm_clock
+from .cumulative_events import CumulativeEvents as CumulativeEvents
+from .cumulative_events import alarm_steps as alarm_steps
 from .cumulative_events import event_instants as event_instants
 from .data import FleetData as FleetData
 from .effects import BENCH as BENCH
@@ -18,7 +18,7 @@ from .observations import Observations as Observations
 from .preparation import Prepared as Prepared
 from .preparation import plain_adjustments as plain_adjustments
 from .preparation import prepare as prepare
-from .programmed import Switch as Switch
+from .programmed import SlopeChange as SlopeChange
 from .settings import EVENT_STEP_SD as EVENT_STEP_SD
 from .settings import FLEET_KINDS as FLEET_KINDS
 from .settings import GROUP_KINDS as GROUP_KINDS

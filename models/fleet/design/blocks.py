@@ -1,12 +1,11 @@
-"""The meters' own blocks, gathered in batches of equal (padded) size.
+"""Gather the meters' own blocks of observations in batches of equal (padded) size.
 
-A block holds one meter's observations in time order. Its covariance, with c the meter's clocks
-and everything in 100·ln:
+A block holds one meter's observations in time order. Its covariance, everything in 100·ln:
 
     V_jk = Σ11 + Σ12 (a_j + a_k) + Σ22 a_j a_k            start and drift, a: age
-         + min over the clocks: q·age, ωδ²·swaps, events, steps put in by alarms
+         + min(c_j, c_k), c: variance accumulated by q·age, ωδ²·swaps, events, steps of alarms
          + ωη² where j and k share a pair effect
-         + ωT² w_j w_k                               temperature, w: °C away from 20
+         + ωT² w_j w_k                               temperature, w: °C above 20
          + crank, meter-constant and unknown-reset parts as stated
          + (u_j² + σ²) / weight_j on the diagonal
 
@@ -18,7 +17,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.sparse import csr_array
 
-from models.fleet.design.cumulative_events import StepClock
+from models.fleet.design.cumulative_events import CumulativeEvents
 from models.fleet.design.layout import Layout, observed_entries
 from models.fleet.design.observations import Observations
 from models.fleet.design.programmed import Programmed
@@ -34,10 +33,14 @@ class Batch:
 
     rows       observation of each place (0 where padded), mask 1 where real
     fixed      covariance that needs no estimating; added: variance of what an alarm set aside
+    noise2     stated variance of the noise, [B, n]; bench: 1 where a session
     columns    shared column of each local one; the dummy column is the number of shared effects
     A          design, [B, n, c]
-    steps      increments of the clocks from place to place: walk, swap, event, alarm [4, B, n]
-    weight     of the noise variance: noise sd factors are in it
+    offset_c   °C above 20 where a temperature coefficient is fitted, else 0
+    increments what walk, swaps, events and alarms add from place to place, [4, B, n]
+    bridge_…   variance over q that the knots of the references', owners' and other meters' walks
+               leave open
+    weight     of the noise variance, grown noise taken into account; noise_ratio: see Adjustments
     """
 
     meter: Index
@@ -46,41 +49,41 @@ class Batch:
     rows: Index
     mask: Array
     age: Array
-    warm: Array
-    steps: Array
+    offset_c: Array
+    increments: Array
     noise2: Array
     weight: Array
     bench: Array
     same_pair: Array
     fixed: Array
     added: Array
-    rough: Array
-    loose_reference: Array
-    loose_own: Array
-    loose_other: Array
+    noise_ratio: Array
+    bridge_reference: Array
+    bridge_own: Array
+    bridge_other: Array
     other_group: Index
     A: Array
     columns: Index
     y: Array
 
     def to_shared(self, local: Array, n_rows: int, touched: Mask | None = None) -> Array:
-        """Local rows [B, c, k] summed into the shared effects' rows, [n_rows, k].
+        """Sum local rows [B, c, k] into the shared effects' rows, [n_rows, k].
 
-        touched   the blocks that `local` is of, if not all
+        touched: the blocks that `local` is of, if not all
         """
         columns = (self.columns if touched is None else self.columns[touched]).ravel()
         n = len(columns)
         sums = csr_array((np.ones(n), (columns, np.arange(n))), shape=(n_rows, n))
         return np.asarray(sums @ local.reshape(n, -1), dtype=np.float64)
 
-    def update(self, adjust: "Adjustments", alarm: StepClock, t: Array) -> None:
-        """Take over new weights, noise factors, set-aside observations and steps."""
+    def update(self, adjust: "Adjustments", alarm: CumulativeEvents, t: Array) -> None:
+        """Take over new adjustments and the steps that alarms have put in."""
         self.weight = adjust.weight[self.rows] / adjust.factor[self.rows] ** 2 * self.mask
-        self.rough = adjust.rough[self.rows]
+        self.noise_ratio = adjust.noise_ratio[self.rows]
         self.added = adjust.added[self.rows] * self.mask
         meter = np.broadcast_to(self.meter[:, None], self.rows.shape)
-        reading = alarm.read(meter, t[self.rows])
-        self.steps[3] = np.diff(reading, axis=1, prepend=0.0) * self.mask
+        total = alarm.total(meter, t[self.rows])
+        self.increments[3] = np.diff(total, axis=1, prepend=0.0) * self.mask
 
 
 @dataclass
@@ -99,7 +102,7 @@ class Design:
 
     @property
     def n_shared(self) -> int:
-        """Number of shared effects."""
+        """Return the number of shared effects."""
         return self.layout.n
 
     def __post_init__(self) -> None:
@@ -108,31 +111,31 @@ class Design:
             (b.columns[:, :, None] * n + b.columns[:, None, :]).ravel() for b in self.batches
         ]
 
-    def update(self, adjust: "Adjustments", alarm: StepClock) -> None:
+    def update(self, adjust: "Adjustments", alarm: CumulativeEvents) -> None:
         """Take over what alarms and weights have changed, the shared effects being the same."""
-        self.layout.clocks.alarm = alarm
+        self.layout.events.alarm = alarm
         for batch in self.batches:
             batch.update(adjust, alarm, self.obs.t)
 
 
 @dataclass
 class Adjustments:
-    """What robust weighting and alarms do to the observations.
+    """What robust weighting and alarms do to the observations' noise, [observations] each.
 
-    weight   of each observation's usual noise, in 0…1
-    rough    variance of the noise, rough ones included, over the usual part's
-    factor   of each observation's noise sd (grown noise)
-    added    variance added by wrong entries and wild comparisons
+    weight       of the noise precision, 0 … 1
+    factor       of the noise sd (grown noise)
+    added        variance that wrong entries add
+    noise_ratio  variance of the noise with its wide part (see robust_weights) over the regular's
     """
 
     weight: Array
     factor: Array
     added: Array
-    rough: Array
+    noise_ratio: Array
 
 
 def sensor_values(obs: Observations, programmed: Programmed) -> Array:
-    """Observations with the programmed slopes taken out: of s instead of e."""
+    """Return the observed values with the programmed slopes taken out, 100·ln."""
     y = obs.value + programmed.mean(obs.owner, obs.t)
     inside = np.flatnonzero(obs.other >= 0)
     if len(inside):
@@ -143,7 +146,7 @@ def sensor_values(obs: Observations, programmed: Programmed) -> Array:
 def build_design(
     layout: Layout, obs: Observations, programmed: Programmed, adjust: Adjustments, *, y: Array
 ) -> Design:
-    """Gather all blocks. y: the observations with the programmed slopes taken out."""
+    """Gather all blocks; y [observations]: values with the programmed slopes taken out."""
     local = _LocalColumns(layout, obs)
     counts = np.bincount(obs.owner, minlength=len(layout.devices.meters))
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
@@ -160,7 +163,7 @@ def build_design(
 
 
 def _widths(counts: Index) -> list[tuple[int, Index]]:
-    """Padded sizes and the meters that get each."""
+    """Return the padded sizes and the meters that get each."""
     has = np.flatnonzero(counts > 0)
     top = int(counts.max(initial=1))
     ladder = _WIDTHS if top <= _WIDTHS[-1] else np.append(_WIDTHS, top)
@@ -179,7 +182,7 @@ class _Span:
 
 
 class _LocalColumns:
-    """The design as (observation, local column) entries, local columns numbered by meter."""
+    """Design entries by observation, the shared columns of each meter numbered from 0."""
 
     def __init__(self, layout: Layout, obs: Observations) -> None:
         rows, columns, self.values = observed_entries(layout, obs)
@@ -195,7 +198,7 @@ class _LocalColumns:
         self.entry = np.searchsorted(self.rows, np.arange(len(obs) + 1))
 
     def dense(self, span: _Span, dummy: int) -> tuple[Array, Index]:
-        """A [B, n, c] and the shared column of each local one [B, c]."""
+        """Return A [B, n, c] and the shared column of each local one, [B, c]."""
         first, last = self.first[span.meter], self.first[span.meter + 1]
         width = max(int((last - first).max(initial=0)), 1)
         B = len(span.meter)
@@ -227,17 +230,17 @@ def _batch(
     service = layout.devices.service[span.meter]
     age = np.maximum(t - service[:, None], 0.0) * mask
     meter = np.broadcast_to(span.meter[:, None], rows.shape)
-    clocks = np.stack(
+    totals = np.stack(
         [
             age,
-            layout.clocks.swap.read(meter, t),
-            layout.clocks.event.read(meter, t),
-            layout.clocks.alarm.read(meter, t),
+            layout.events.swap.total(meter, t),
+            layout.events.event.total(meter, t),
+            layout.events.alarm.total(meter, t),
         ]
     )
     pair = np.where(real, obs.pair[rows], -1)
     same_pair = ((pair[:, :, None] == pair[:, None, :]) & (pair >= 0)[:, :, None]).astype(float)
-    loose = _loose_parts(layout, obs, rows, real)
+    bridge = _bridge_variances(layout, obs, rows, real)
     return Batch(
         meter=span.meter,
         group=layout.devices.group[span.meter],
@@ -245,18 +248,18 @@ def _batch(
         rows=rows,
         mask=mask,
         age=age,
-        warm=layout.warm(meter, obs.temperature[rows]) * mask,
-        steps=np.diff(clocks, axis=2, prepend=0.0) * mask,
+        offset_c=layout.offset_c(meter, obs.temperature[rows]) * mask,
+        increments=np.diff(totals, axis=2, prepend=0.0) * mask,
         noise2=obs.u2[rows] * mask,
         weight=adjust.weight[rows] / adjust.factor[rows] ** 2 * mask,
         bench=obs.is_bench[rows] * mask,
         same_pair=same_pair,
         fixed=_stated_parts(obs, programmed, span, rows, mask),
         added=adjust.added[rows] * mask,
-        rough=adjust.rough[rows],
-        loose_reference=loose[0],
-        loose_own=loose[1],
-        loose_other=loose[2],
+        noise_ratio=adjust.noise_ratio[rows],
+        bridge_reference=bridge[0],
+        bridge_own=bridge[1],
+        bridge_other=bridge[2],
         other_group=np.where(obs.other[rows] >= 0, layout.devices.group[obs.other[rows]], 0),
         A=A,
         columns=columns,
@@ -271,7 +274,7 @@ def _stated_parts(
     rows: Index,
     mask: Array,
 ) -> Array:
-    """Covariance that needs no estimating: cranks, meter constants, unknown reset instants."""
+    """Return the covariance of cranks, meter constants and unknown reset instants, [B, n, n]."""
     crank = np.where(mask > 0, obs.crank[rows], -1)
     u_crank, u_meter = obs.u_crank[rows] * mask, obs.u_meter[rows] * mask
     same = (crank[:, :, None] == crank[:, None, :]) & (crank >= 0)[:, :, None]
@@ -289,20 +292,23 @@ def _stated_parts(
     return C
 
 
-def _loose_parts(
+def _bridge_variances(
     layout: Layout, obs: Observations, rows: Index, real: Mask
 ) -> tuple[Array, Array, Array]:
-    """Variance over q that the walks' knots leave open: reference, owner, other meter."""
+    """Return the variance over q that the walks' knots leave open, [B, n] each.
+
+    Of the reference, of the block's owner, of the other meter of a comparison.
+    """
     reference, own, other = (np.zeros(rows.shape) for _ in range(3))
     for r in np.unique(obs.ref[rows[real]]):
         if r >= 0:
             at = real & (obs.ref[rows] == r)
             t = obs.t[rows[at]]
-            reference[at] = layout.walks[r].loose(t, t)
+            reference[at] = layout.walks[r].bridge_covariance(t, t)
     for m, course in layout.courses.items():
         for code, target in ((obs.owner, own), (obs.other, other)):
             at = real & (code[rows] == m)
             if at.any():
                 t = obs.t[rows[at]]
-                target[at] = course.walk.loose(t, t)
+                target[at] = course.walk.bridge_covariance(t, t)
     return reference, own, other

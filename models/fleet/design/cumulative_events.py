@@ -1,8 +1,9 @@
-"""Clocks: everything that moves a meter's sensor adds variance as a clock advances.
+"""Add up what has happened to each device by any instant: swaps, recorded events, found steps.
 
-The random walk advances with time, battery swaps by one each, recorded events by their usual
-size squared, steps put in by an alarm by their prior variance. The covariance that a clock c
-gives two instants of one meter is min(c(t), c(t')).
+Everything that moves a meter's sensor is an increment independent of the others, so the covariance
+that one cause gives two instants t, t' of one meter is its variance accumulated by the earlier of
+the two, min(c(t), c(t')). A battery swap counts 1, a recorded event its usual size squared, a step
+that an alarm has put in its prior variance; the random walk's c(t) is the time itself.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,16 +13,18 @@ import numpy as np
 import polars as pl
 
 from models.fleet.design.effects import METER, Effect
-from models.fleet.design.observations import Devices
 from models.fleet.design.settings import BENCH_EVENT_SD, EVENT_STEP_SD, REFERENCE_EVENT_SD
 from models.metrology import DAYS_A_YEAR, Array, Index, years
 
-_SPAN = 1000.0  # years; keeps the meters apart in one sorted key
+_SPAN = 1000.0  # years; keeps the devices apart in one sorted key
 
 
 @dataclass
-class StepClock:
-    """A clock that jumps: device, instant and size of each jump, in order."""
+class CumulativeEvents:
+    """Events of one cause: device, instant (years since 1970) and size of each, [events].
+
+    Sorted by device and instant when made.
+    """
 
     device: Index
     at: Array
@@ -33,25 +36,25 @@ class StepClock:
         self._key = self.device * _SPAN + self.at
         self._sum = np.concatenate([[0.0], np.cumsum(self.size)])
 
-    def read(self, device: Index, t: Array) -> Array:
-        """The clock of each device at each instant (jumps at that instant included)."""
+    def total(self, device: Index, t: Array) -> Array:
+        """Return the sum of each device's sizes up to and at each instant; shapes as given."""
         now = np.searchsorted(self._key, device * _SPAN + t, side="right")
         start = np.searchsorted(self._key, device * _SPAN, side="left")
-        read: Array = self._sum[now] - self._sum[start]
-        return read
+        total: Array = self._sum[now] - self._sum[start]
+        return total
 
-    def jumps_of(self, device: int) -> tuple[Array, Array]:
-        """Instants and sizes of one device's jumps."""
+    def events_of(self, device: int) -> tuple[Array, Array]:
+        """Return the instants and sizes of one device's events."""
         rows = self.device == device
         return self.at[rows], self.size[rows]
 
 
 @dataclass
-class RampClock(StepClock):
-    """A clock that gets from one reading to the next evenly, between `since` and `at` of each jump.
+class GradualEvents(CumulativeEvents):
+    """Events that happened on an unknown day: the sum grows evenly between `since` and `at`.
 
     A step on an unknown day between two observations leaves the days between them as open as a
-    random walk does that is tied to both: on a share w of the way the mean has made w of the
+    random walk does that is tied to both: at a share w of the way the mean has made w of the
     step, with a variance of w(1 − w) times its square, as for a day that is evenly uncertain.
     """
 
@@ -62,27 +65,27 @@ class RampClock(StepClock):
         self.since = self.since[order]
         super().__post_init__()
 
-    def read(self, device: Index, t: Array) -> Array:
-        """The clock of each device at each instant."""
-        read = super().read(device, t)
+    def total(self, device: Index, t: Array) -> Array:
+        """Return the sum of each device's sizes at each instant, events under way in part."""
+        total = super().total(device, t)
         if not len(self.at):
-            return read
+            return total
         following = np.searchsorted(self._key, device * _SPAN + t, side="right")
-        jump = np.minimum(following, len(self.at) - 1)
-        since, at = self.since[jump], self.at[jump]
-        under_way = (following == jump) & (self.device[jump] == device) & (t > since)
+        event = np.minimum(following, len(self.at) - 1)
+        since, at = self.since[event], self.at[event]
+        under_way = (following == event) & (self.device[event] == device) & (t > since)
         share = (t - since) / np.where(under_way, at - since, 1.0)
-        ramped: Array = read + np.where(under_way, share * self.size[jump], 0.0)
-        return ramped
+        gradual: Array = total + np.where(under_way, share * self.size[event], 0.0)
+        return gradual
 
 
-def no_jumps() -> StepClock:
-    """A clock that never moves."""
-    return StepClock(np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
+def no_events() -> CumulativeEvents:
+    """Return the events of a cause that never acted."""
+    return CumulativeEvents(np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
 
 
-def alarm_clock(effects: Sequence[Effect], meters: list[str]) -> StepClock:
-    """Steps of meters that alarms have put into the model, each some day after `since`."""
+def alarm_steps(effects: Sequence[Effect], meters: list[str]) -> CumulativeEvents:
+    """Return the steps of meters that alarms have put into the model, each after its `since`."""
     index = {name: i for i, name in enumerate(meters)}
     steps = [
         (index[e.device], e.at, e.sd**2, e.since if 0 < e.since < e.at else e.at)
@@ -90,15 +93,15 @@ def alarm_clock(effects: Sequence[Effect], meters: list[str]) -> StepClock:
         if (e.kind, e.device_kind) == ("step", METER) and e.device in index
     ]
     if not steps:
-        return no_jumps()
+        return no_events()
     device, at, size, since = zip(*steps, strict=True)
-    return RampClock(
+    return GradualEvents(
         np.array(device, dtype=np.int64), np.array(at), np.array(size), np.array(since)
     )
 
 
-def event_clock(events: pl.DataFrame, devices: Devices, *, of: str, names: list[str]) -> StepClock:
-    """Jumps at recorded events: battery swaps count 1, others their usual variance.
+def recorded_events(events: pl.DataFrame, *, of: str, names: list[str]) -> CumulativeEvents:
+    """Return the recorded events of one cause: battery swaps count 1, others a usual variance.
 
     of: "swap" (battery swaps of meters), or "meter_id", "reference_id", "bench_id" (possible
     steps of that kind of device). An event happens at its instant, else at the start of its day.
@@ -116,10 +119,10 @@ def event_clock(events: pl.DataFrame, devices: Devices, *, of: str, names: list[
     ).unique(subset=[column, "on", "event"], maintain_order=True)
     device = np.array([index[d] for d in chosen[column].to_list()], dtype=np.int64)
     size = np.array([float(usual[e]) ** 2 for e in chosen["event"].to_list()])
-    return StepClock(device, event_instants(chosen), size)
+    return CumulativeEvents(device, event_instants(chosen), size)
 
 
 def event_instants(events: pl.DataFrame) -> Array:
-    """When events happened, years since 1970: their instant, else the start of their day."""
+    """Return when events happened, years since 1970: their instant, else their day's start."""
     start = years(events["on"]) - 0.5 / DAYS_A_YEAR
     return np.where(events["at"].is_null().to_numpy(), start, years(events["at"]))

@@ -1,4 +1,4 @@
-"""The frames that the fleet model takes."""
+"""Hold the frames that the fleet model takes."""
 
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -6,13 +6,14 @@ from typing import Final
 import polars as pl
 
 _AT: Final = pl.Datetime("us", "UTC")
+Schema = dict[str, pl.DataType | type[pl.DataType]]
 
-METERS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+METERS: Final[Schema] = {
     "meter_id": pl.String,
     "group": pl.String,
     "in_service_on": pl.Date,
 }
-BENCH: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+BENCH: Final[Schema] = {
     "session_id": pl.String,
     "meter_id": pl.String,
     "at": _AT,
@@ -28,7 +29,7 @@ BENCH: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
     "u_meter": pl.Float64,
     "temperature_c": pl.Float64,
 }
-COMPARISONS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+COMPARISONS: Final[Schema] = {
     "comparison_id": pl.String,
     "meter_id": pl.String,
     "reference_id": pl.String,
@@ -40,7 +41,7 @@ COMPARISONS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
     "temperature_c": pl.Float64,
     "pair_key": pl.String,
 }
-RESETS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+RESETS: Final[Schema] = {
     "meter_id": pl.String,
     "at": _AT,
     "p_before": pl.Float64,
@@ -49,7 +50,7 @@ RESETS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
     "earliest": _AT,
     "latest": _AT,
 }
-EVENTS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+EVENTS: Final[Schema] = {
     "meter_id": pl.String,
     "reference_id": pl.String,
     "bench_id": pl.String,
@@ -60,18 +61,18 @@ EVENTS: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
     "note": pl.String,
     "state": pl.String,
 }
-ROAD: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+RIDE_EFFECTS: Final[Schema] = {
     "comparison_id": pl.String,
     "effect": pl.String,
     "kind": pl.String,
     "sign": pl.Float64,
 }
-REFERENCES: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+REFERENCES: Final[Schema] = {
     "reference_id": pl.String,
     "kind": pl.String,
     "meter_id": pl.String,
 }
-BENCHES: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
+BENCHES: Final[Schema] = {
     "bench_id": pl.String,
     "u_pct": pl.Float64,
     "source": pl.String,
@@ -84,7 +85,7 @@ _SCHEMAS: Final = {
     "events": EVENTS,
     "references": REFERENCES,
     "benches": BENCHES,
-    "road": ROAD,
+    "ride_effects": RIDE_EFFECTS,
 }
 
 
@@ -110,8 +111,8 @@ class FleetData:
                  event, side, note, state (proposed and rejected ones do not count)
     references   reference_id, kind, meter_id (if it is itself a meter of the fleet)
     benches      bench_id, u_pct (prior sd of what the set adds to a found value), source
-    road         what a ride sees and the bench does not: comparison_id, effect (its name), kind
-                 (ring, rider, day, drive), sign (+1: it raises the ratio)
+    ride_effects what comparisons show and the bench does not: comparison_id, effect (its name),
+                 kind (ring, rider, day, drive), sign (+1: it raises the ratio)
 
     `at` is an instant in UTC or a calendar day. Absent columns count as null.
     """
@@ -123,10 +124,10 @@ class FleetData:
     events: pl.DataFrame = field(default_factory=lambda: _empty("events"))
     references: pl.DataFrame = field(default_factory=lambda: _empty("references"))
     benches: pl.DataFrame = field(default_factory=lambda: _empty("benches"))
-    road: pl.DataFrame = field(default_factory=lambda: _empty("road"))
+    ride_effects: pl.DataFrame = field(default_factory=lambda: _empty("ride_effects"))
 
     def completed(self) -> "FleetData":
-        """All columns present, unusable rows (unknown meter, no number, no date) left out."""
+        """Return it with all columns, without rows of unknown meters, without number or date."""
         frames = {name: _with_columns(getattr(self, name), s) for name, s in _SCHEMAS.items()}
         known = frames["meters"]["meter_id"].to_list()
         frames["meters"] = frames["meters"].with_columns(pl.col("group").fill_null("other"))
@@ -144,7 +145,7 @@ class FleetData:
         return replace(self, **frames)
 
     def until(self, instant: pl.Expr | object) -> "FleetData":
-        """The same data as known at an instant: rows dated later are left out."""
+        """Return the data as known at an instant, without rows dated later."""
         end = pl.lit(instant) if not isinstance(instant, pl.Expr) else instant
         return replace(
             self,
@@ -157,10 +158,8 @@ class FleetData:
         )
 
 
-def _with_columns(
-    frame: pl.DataFrame, schema: dict[str, pl.DataType | type[pl.DataType]]
-) -> pl.DataFrame:
-    """The frame with every column of the schema, absent ones null, and the right types."""
+def _with_columns(frame: pl.DataFrame, schema: Schema) -> pl.DataFrame:
+    """Return the frame with every column of the schema, absent ones null, in its types."""
     present = set(frame.columns)
     columns = [
         _typed(frame, name, dtype) if name in present else pl.lit(None, dtype=dtype).alias(name)
@@ -170,7 +169,7 @@ def _with_columns(
 
 
 def _typed(frame: pl.DataFrame, name: str, dtype: pl.DataType | type[pl.DataType]) -> pl.Expr:
-    """A column in the schema's type; a day of an instant column counts from its noon."""
+    """Return a column in the schema's type; in a column of instants a day is its noon."""
     found = frame.schema[name]
     if dtype == _AT and found == pl.Date:
         return (pl.col(name).cast(pl.Datetime("us")) + pl.duration(hours=12)).dt.replace_time_zone(

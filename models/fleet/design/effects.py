@@ -1,4 +1,4 @@
-"""What alarms have put into the model: steps, wrong entries, wild comparisons, grown noise."""
+"""Describe what alarms have put into the model: steps, wrong entries, offsets, grown noise."""
 
 from dataclasses import dataclass, field
 
@@ -9,17 +9,17 @@ METER, REFERENCE, BENCH, GROUP = "meter", "reference", "bench", "group"
 class Effect:
     """One accepted effect; it enters the model with a prior of its own, so that estimates carry it.
 
-    kind          step (a device's value changes at `at`), entry (one bench session is off by
-                  an unknown amount), wild (one comparison is), offset (a mass set is off its
-                  stated mass by more than its uncertainty), bend (a group's drift changes at
-                  `at`), noise (a meter's noise is `factor` times its usual since `at`)
+    kind          step (a device's value changes at `at`), entry (one bench session is off by an
+                  unknown amount), offset (a mass set is off its stated mass by more than its
+                  uncertainty), bend (a group's drift changes at `at`), noise (a meter's noise is
+                  `factor` times its usual since `at`)
     device_kind   meter, reference, bench, group
     at            years since 1970: the first observation that shows it
     since         the observation before it: a step happened between the two
+    observation   the session of an entry
+    factor, p     of noise: how much larger its sd is, and the p-value of so much growth
     sd            prior sd of its size in the model, 100·ln: wide if it is certain, less if it
                   may be chance (see models.fleet.alarms.prior_odds)
-    p             of noise: how likely chance alone would show as much
-    observation   the session or comparison, of entry and wild
     """
 
     kind: str

@@ -1,4 +1,4 @@
-"""Lays out the shared effects as columns, and says where a device's value meets them."""
+"""Lay out the shared effects as columns, and say where a device's value meets them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from models.fleet.design.arrays import rows_of_each
-from models.fleet.design.cumulative_events import StepClock
+from models.fleet.design.cumulative_events import CumulativeEvents
 from models.fleet.design.effects import BENCH, GROUP, METER, REFERENCE, Effect
 from models.fleet.design.observations import Devices, Observations
 from models.fleet.design.settings import FleetSettings
@@ -18,22 +18,23 @@ REFERENCE_TEMPERATURE_C = 20.0
 
 
 @dataclass
-class Clocks:
-    """Jumps of the meters' sensors, and possible steps of references and mass sets.
+class EventTotals:
+    """What has happened to the devices, by cause.
 
-    alarm: steps of meters that an alarm has put in, with their prior variance
+    swap, event, alarm           of meters: battery swaps, recorded events, steps that alarms found
+    reference_event, bench_event possible steps of references and mass sets
     """
 
-    swap: StepClock
-    event: StepClock
-    reference_event: StepClock
-    bench_event: StepClock
-    alarm: StepClock
+    swap: CumulativeEvents
+    event: CumulativeEvents
+    reference_event: CumulativeEvents
+    bench_event: CumulativeEvents
+    alarm: CumulativeEvents
 
 
 @dataclass
 class Course:
-    """A promoted meter's columns: start and drift, battery steps, other steps, walk."""
+    """A promoted meter's columns: line (start and drift), swaps, steps (instant, column), walk."""
 
     line: int
     swaps: list[tuple[float, int]]
@@ -43,20 +44,23 @@ class Course:
 
 @dataclass
 class Population:
-    """Columns of the groups' means; −1 where there is none."""
+    """Columns of the fleet's means and the groups' around them; −1 where there is none.
+
+    start, …_of     [groups]; bends: (group, instant, column) of changes of a group's drift
+    """
 
     start: Index
     drift: int
     drift_of: Index
     swap: int
     swap_of: Index
-    warmth: int
-    warmth_of: Index
+    temperature: int
+    temperature_of: Index
     bends: list[tuple[int, float, int]] = field(default_factory=list)
 
 
 class Layout:
-    """All shared effects of a fleet: columns, priors, and design entries for any instant."""
+    """Columns of all shared effects of a fleet, their priors, and design entries at any instant."""
 
     def __init__(
         self,
@@ -64,10 +68,10 @@ class Layout:
         obs: Observations,
         settings: FleetSettings,
         *,
-        clocks: Clocks,
+        events: EventTotals,
         effects: Sequence[Effect] = (),
     ) -> None:
-        self.devices, self.settings, self.clocks = devices, settings, clocks
+        self.devices, self.settings, self.events = devices, settings, events
         self.parts: list[Part] = []
         self.n = 0
         self._effects = effects
@@ -79,9 +83,9 @@ class Layout:
             int(m): self._course(int(m), obs, spacing) for m in np.flatnonzero(devices.promoted)
         }
         self.bench_columns, self.place_columns, self.crank_columns = self._bench_side(obs)
-        self.reference_steps = self._steps(REFERENCE, devices.references, clocks.reference_event)
-        self.bench_steps = self._steps(BENCH, devices.benches, clocks.bench_event)
-        self.road_columns = self._road(obs)
+        self.reference_steps = self._steps(REFERENCE, devices.references, events.reference_event)
+        self.bench_steps = self._steps(BENCH, devices.benches, events.bench_event)
+        self.ride_effect_columns = self._ride_effects(obs)
 
     # --- columns ------------------------------------------------------------------------------
 
@@ -93,7 +97,7 @@ class Layout:
         return first
 
     def _effect(self, effect: Effect) -> int:
-        """A column for what an alarm has put into the model."""
+        """Add a column for what an alarm has put into the model, and return it."""
         self.effect_columns[effect] = self._add(1, sd=effect.sd)
         return self.effect_columns[effect]
 
@@ -106,40 +110,48 @@ class Layout:
             sd=s.mean_start_sd if free else 1.0,
             key=None if free else ("mean_start", FLEET),
         )
-        drift, swap, warmth = self._add(1, sd=s.mean_drift_sd), -1, -1
+        drift, swap, temperature = self._add(1, sd=s.mean_drift_sd), -1, -1
         none = np.full(n_groups, -1, dtype=np.int64)
-        drift_of, swap_of, warmth_of = none, none, none
+        drift_of, swap_of, temperature_of = none, none, none
         if several:
             drift_of = np.arange(n_groups) + self._add(n_groups, key=("mean_drift", FLEET))
-        if len(self.clocks.swap.device):
+        if len(self.events.swap.device):
             swap = self._add(1, sd=s.mean_swap_sd)
             if several:
                 swap_of = np.arange(n_groups) + self._add(n_groups, key=("mean_swap", FLEET))
-        warm = self._warm_groups(obs)
-        if len(warm):
-            warmth = self._add(1, sd=s.mean_warmth_sd)
-            warmth_of = none.copy()
-            warmth_of[warm] = np.arange(len(warm)) + self._add(len(warm), key=("warmth", FLEET))
+        fitted = self._groups_with_temperature(obs)
+        if len(fitted):
+            temperature = self._add(1, sd=s.mean_temperature_sd)
+            temperature_of = none.copy()
+            first = self._add(len(fitted), key=("warmth", FLEET))
+            temperature_of[fitted] = np.arange(len(fitted)) + first
         bends = [
             (self.devices.groups.index(e.device), e.at, self._effect(e))
             for e in self._effects
             if e.device_kind == GROUP and e.device in self.devices.groups
         ]
         return Population(
-            np.arange(n_groups) + start, drift, drift_of, swap, swap_of, warmth, warmth_of, bends
+            np.arange(n_groups) + start,
+            drift,
+            drift_of,
+            swap,
+            swap_of,
+            temperature,
+            temperature_of,
+            bends,
         )
 
-    def _warm_groups(self, obs: Observations) -> Index:
-        """Groups with enough temperatures, and some spread in them."""
+    def _groups_with_temperature(self, obs: Observations) -> Index:
+        """Return the groups with enough temperatures that differ enough."""
         known = ~np.isnan(obs.temperature)
         group = self.devices.group[obs.owner]
         n = np.bincount(group[known], minlength=len(self.devices.groups))
-        enough = np.flatnonzero(n >= self.settings.warmth_needs)
+        enough = np.flatnonzero(n >= self.settings.temperature_needs)
         spread = [float(np.std(obs.temperature[known & (group == g)])) > 1.0 for g in enough]
         return enough[np.array(spread, dtype=np.bool_)].astype(np.int64)
 
     def _spacing(self, obs: Observations) -> float:
-        """Knot spacing in years, widened until the shared effects are few enough."""
+        """Return the knots' spacing in years, widened until the shared effects are few enough."""
         spacing = self.settings.knot_days / DAYS_A_YEAR
         used = [obs.t[rows] for _, rows in rows_of_each(obs.ref)]
         used += [self._instants(int(m), obs) for m in np.flatnonzero(self.devices.promoted)]
@@ -177,9 +189,9 @@ class Layout:
         line = self.n
         self.parts.append(Part("line", line, 2, ("line", g)))
         self.n += 2
-        at, _ = self.clocks.swap.jumps_of(meter)
+        at, _ = self.events.swap.events_of(meter)
         swaps = [(float(t), self._add(1, key=("swap", g))) for t in at]
-        at, size = self.clocks.event.jumps_of(meter)
+        at, size = self.events.event.events_of(meter)
         steps = [
             (float(t), self._add(1, sd=float(np.sqrt(v)), key=("event", FLEET)))
             for t, v in zip(at, size, strict=True)
@@ -211,9 +223,9 @@ class Layout:
         return bench, place, crank
 
     def _steps(
-        self, kind: str, names: list[str], events: StepClock
+        self, kind: str, names: list[str], events: CumulativeEvents
     ) -> list[tuple[int, float, int]]:
-        """(device, instant, column) of every possible step of references or mass sets."""
+        """Return (device, instant, column) of every possible step of references or mass sets."""
         steps = [
             (int(d), float(t), self._add(1, sd=float(np.sqrt(v)), key=("event", FLEET)))
             for d, t, v in zip(events.device, events.at, events.size, strict=True)
@@ -225,9 +237,9 @@ class Layout:
             if (e.kind, e.device_kind) == ("step", kind) and e.device in index
         ]
 
-    def _road(self, obs: Observations) -> Index:
-        """A column for every effect of the road: oval rings, riders' legs and their days."""
-        kinds, s = np.array(obs.road.kinds, dtype=np.str_), self.settings
+    def _ride_effects(self, obs: Observations) -> Index:
+        """Add a column for every ride effect, and return them in the effects' order."""
+        kinds, s = np.array(obs.ride_effects.kinds, dtype=np.str_), self.settings
         columns = np.full(len(kinds), -1, dtype=np.int64)
         given: dict[str, tuple[float, Key | None]] = {
             "ring": (s.ring_sd, None),
@@ -243,10 +255,10 @@ class Layout:
 
     # --- design entries -----------------------------------------------------------------------
 
-    def meters(
+    def add_meters(
         self, out: Entries, rows: Index, meter: Index, t: Array, *, swaps: Array, sign: float = 1.0
     ) -> None:
-        """The sensors' values at the reference temperature: group means and promoted courses."""
+        """Add the sensors' values at 20 °C: group means, and the courses of promoted meters."""
         g, p = self.devices.group[meter], self.population
         age = np.maximum(t - self.devices.service[meter], 0.0)
         out.add(rows, p.start[g], np.full(len(rows), sign))
@@ -275,60 +287,61 @@ class Layout:
         out.add(rows, c1, sign * w1)
         out.add(rows, c2, sign * w2)
 
-    def warm(self, meter: Index, temperature: Array) -> Array:
-        """°C away from 20 where the meter's group has its temperature effect fitted, else 0."""
+    def offset_c(self, meter: Index, temperature: Array) -> Array:
+        """Return °C above 20 where the group's temperature coefficient is fitted, else 0."""
         p, g = self.population, self.devices.group[meter]
-        fitted = (p.warmth_of[g] >= 0) & ~np.isnan(temperature)
+        fitted = (p.temperature_of[g] >= 0) & ~np.isnan(temperature)
         return np.where(fitted, temperature - REFERENCE_TEMPERATURE_C, 0.0)
 
-    def warmth(
+    def add_temperature(
         self, out: Entries, rows: Index, meter: Index, temperature: Array, *, sign: float = 1.0
     ) -> None:
-        """The effect of temperatures other than 20 °C, where the group's is fitted."""
-        x = sign * self.warm(meter, temperature)
-        out.add(rows, self.population.warmth, x)
-        out.add(rows, self.population.warmth_of[self.devices.group[meter]], x)
+        """Add what temperatures other than 20 °C do, where the group's coefficient is fitted."""
+        x = sign * self.offset_c(meter, temperature)
+        out.add(rows, self.population.temperature, x)
+        out.add(rows, self.population.temperature_of[self.devices.group[meter]], x)
 
-    def references(
+    def add_references(
         self, out: Entries, rows: Index, ref: Index, t: Array, *, sign: float = 1.0
     ) -> None:
-        """The references' values."""
+        """Add the references' values."""
         out.add(rows, self.levels[ref], np.full(len(rows), sign))
         for r, k in rows_of_each(ref):
             self._walk_entries(out, rows[k], self.walks[r], t[k], sign=sign)
         for device, at, column in self.reference_steps:
             out.add(rows, column, np.where((ref == device) & (t >= at), sign, 0.0))
 
-    def benches(
+    def add_benches(
         self, out: Entries, rows: Index, bench: Index, t: Array, *, sign: float = 1.0
     ) -> None:
-        """What the mass sets add to a found value."""
+        """Add what the mass sets add to a found value."""
         out.add(rows, self.bench_columns[bench], np.full(len(rows), sign))
         for device, at, column in self.bench_steps:
             out.add(rows, column, np.where((bench == device) & (t >= at), sign, 0.0))
 
 
 def observed_entries(layout: Layout, obs: Observations) -> tuple[Index, Index, Array]:
-    """The design of all observations: rows, columns, values."""
+    """Return the design of all observations as rows, columns and values of its entries."""
     out = Entries()
     every = np.arange(len(obs), dtype=np.int64)
-    swaps = layout.clocks.swap.read(obs.owner, obs.t)
-    layout.meters(out, every, obs.owner, obs.t, swaps=swaps)
-    layout.warmth(out, every, obs.owner, obs.temperature)
+    swaps = layout.events.swap.total(obs.owner, obs.t)
+    layout.add_meters(out, every, obs.owner, obs.t, swaps=swaps)
+    layout.add_temperature(out, every, obs.owner, obs.temperature)
     rows = np.flatnonzero(obs.other >= 0)
     if len(rows):
         other, t = obs.other[rows], obs.t[rows]
-        layout.meters(out, rows, other, t, swaps=layout.clocks.swap.read(other, t), sign=-1.0)
-        layout.warmth(out, rows, other, obs.temperature[rows], sign=-1.0)
+        layout.add_meters(out, rows, other, t, swaps=layout.events.swap.total(other, t), sign=-1.0)
+        layout.add_temperature(out, rows, other, obs.temperature[rows], sign=-1.0)
     rows = np.flatnonzero(obs.ref >= 0)
-    layout.references(out, rows, obs.ref[rows], obs.t[rows], sign=-1.0)
+    layout.add_references(out, rows, obs.ref[rows], obs.t[rows], sign=-1.0)
     rows = np.flatnonzero(obs.bench >= 0)
-    layout.benches(out, rows, obs.bench[rows], obs.t[rows])
+    layout.add_benches(out, rows, obs.bench[rows], obs.t[rows])
     for code, columns in (
         (obs.place, layout.place_columns),
         (obs.shared_crank, layout.crank_columns),
     ):
         rows = np.flatnonzero(code >= 0)
         out.add(rows, columns[code[rows]], np.ones(len(rows)))
-    out.add(obs.road.row, layout.road_columns[obs.road.code], obs.road.sign)
+    rides = obs.ride_effects
+    out.add(rides.row, layout.ride_effect_columns[rides.code], rides.sign)
     return out.joined()

@@ -1,15 +1,14 @@
-"""All observations of the fleet in one flat order, and who is compared with whom."""
+"""Put all observations of the fleet into one flat order, and say who is compared with whom."""
 
 from collections import Counter
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 import polars as pl
 
 from models.fleet.design.arrays import codes
 from models.fleet.design.data import FleetData
-from models.fleet.design.ride_effects import Road, no_road, road_of
+from models.fleet.design.ride_effects import RideEffects, no_ride_effects, ride_effects_of
 from models.metrology import DAYS_A_YEAR, Array, Index, Mask, years
 
 
@@ -17,7 +16,14 @@ from models.metrology import DAYS_A_YEAR, Array, Index, Mask, years
 class Devices:
     """The devices' names and what is fixed about them.
 
-    promoted   meters that serve as references: their own course is a shared effect
+    meters, groups      names; group: code of each meter's group; service: the instant from which
+                        its age counts, years since 1970, all [meters]
+    references, benches, places, cranks
+                        names of what meters are compared with and hung on
+    reference_meter     of each reference that is a meter of the fleet: that meter's place
+    promoted            meters that serve as references: their own course is a shared effect
+    bench_u, place_u, crank_u
+                        prior sd of what each adds to a found value, 100·ln
     """
 
     meters: list[str]
@@ -39,11 +45,14 @@ class Devices:
 class Observations:
     """Bench sessions and comparisons, sorted by the meter whose block they belong to, and time.
 
+    owner   code of the meter whose block it belongs to
     value   what was found, 100·ln; of a comparison whose reference owns the block, its negative
-    other   the second meter of a comparison within the fleet, else −1; ref: the reference
     sign    −1 where the reference owns the block, so that value is the negative ratio
+    other   the second meter of a comparison within the fleet, else −1; ref: the reference, else −1
+    t       years since 1970
     u2      stated variance of the random part; u_crank, u_meter as stated for the session
     crank   code of a crank that only this meter used; shared_crank: of one that several used
+    pair    code of the pair effect that comparisons share
     """
 
     name: list[str]
@@ -63,7 +72,7 @@ class Observations:
     u_crank: Array
     u_meter: Array
     temperature: Array
-    road: Road = field(default_factory=no_road, init=False)
+    ride_effects: RideEffects = field(default_factory=no_ride_effects, init=False)
 
     def __len__(self) -> int:
         return len(self.name)
@@ -74,20 +83,30 @@ _U_FLOOR = 1e-3
 
 
 def observe(data: FleetData) -> tuple[Devices, Observations]:
-    """Flatten completed data into devices and observations."""
+    """Return the devices and the observations of completed data."""
     devices = _devices(data)
-    bench = _bench_columns(data, devices)
-    rides = _ride_columns(data, devices)
-    joined = {k: np.concatenate([bench[k], rides[k]]) for k in bench if k != "name"}
-    names = [*bench["name"], *rides["name"]]
-    order = np.lexsort((joined["t"], joined["owner"]))
-    columns = {k: v[order] for k, v in joined.items()}
-    obs = Observations(name=[names[i] for i in order], **columns)
-    obs.road = road_of(data.road, obs.name, is_bench=obs.is_bench, sign=obs.sign)
+    obs = _joined(_sessions(data, devices), _comparisons(data, devices))
+    obs.ride_effects = ride_effects_of(
+        data.ride_effects, obs.name, is_bench=obs.is_bench, sign=obs.sign
+    )
     np.minimum.at(devices.service, obs.owner, obs.t)
     inside = obs.other >= 0
     np.minimum.at(devices.service, obs.other[inside], obs.t[inside])
     return devices, obs
+
+
+def _joined(first: Observations, second: Observations) -> Observations:
+    """Return both, sorted by the owner of the block and time."""
+    columns = {
+        column.name: np.concatenate([getattr(first, column.name), getattr(second, column.name)])
+        for column in fields(Observations)
+        if column.init and column.name != "name"
+    }
+    order = np.lexsort((columns["t"], columns["owner"]))
+    names = [*first.name, *second.name]
+    return Observations(
+        name=[names[i] for i in order], **{name: values[order] for name, values in columns.items()}
+    )
 
 
 def _devices(data: FleetData) -> Devices:
@@ -130,10 +149,12 @@ def _floats(frame: pl.DataFrame, column: str, missing: float) -> Array:
     return frame[column].fill_nan(None).fill_null(missing).to_numpy().astype(np.float64)
 
 
-def _steadied(u: Array, dof: Array) -> Array:
-    """Variances from uncertainties with few degrees of freedom, drawn towards the usual one.
+def _shrunk(u: Array, dof: Array) -> Array:
+    """Return variances of uncertainties u [n], those of few degrees of freedom shrunk.
 
-    The scaled-inverse-χ² posterior mean with the median variance as prior of 6 degrees.
+    A variance with finite dof becomes its scaled-inverse-χ² posterior mean, the median variance
+    being the prior with 6 degrees of freedom.
+    Source: Gelman et al., Bayesian Data Analysis, 2.6.
     """
     u2 = np.maximum(u, _U_FLOOR) ** 2
     few = np.isfinite(dof)
@@ -141,11 +162,12 @@ def _steadied(u: Array, dof: Array) -> Array:
         return u2
     usual = float(np.median(u2))
     dof = np.where(few, np.maximum(dof, 0.0), 0.0)
-    shrunk = (dof * u2 + _SHRINK_DOF * usual) / (dof + _SHRINK_DOF)
-    return np.where(few, shrunk, u2)
+    towards = (dof * u2 + _SHRINK_DOF * usual) / (dof + _SHRINK_DOF)
+    return np.where(few, towards, u2)
 
 
-def _bench_columns(data: FleetData, devices: Devices) -> dict[str, Any]:
+def _sessions(data: FleetData, devices: Devices) -> Observations:
+    """Return the bench sessions; fills in the sds of what they were hung on."""
     frame = data.bench
     n = len(frame)
     owner = _lookup(frame["meter_id"], devices.meters)
@@ -160,33 +182,33 @@ def _bench_columns(data: FleetData, devices: Devices) -> dict[str, Any]:
     shared = _used_by_several(crank, owner)
     devices.crank_u = _typical(u_crank, crank, devices.cranks, {})
     nobody = np.full(n, -1, dtype=np.int64)
-    # what is shared by an unnamed mass set or place is random as far as anyone can tell
-    loose = np.where(bench < 0, u_bench, 0.0) ** 2 + np.where(place < 0, u_place, 0.0) ** 2
-    loose += np.where(crank < 0, u_crank, 0.0) ** 2
-    u2 = _steadied(_floats(frame, "u_session", 0.3), _floats(frame, "dof_session", np.inf))
-    return {
-        "name": frame["session_id"].to_list(),
-        "is_bench": np.ones(n, dtype=np.bool_),
-        "owner": owner,
-        "other": nobody,
-        "ref": nobody,
-        "t": years(frame["at"]),
-        "value": _floats(frame, "found", 0.0),
-        "sign": np.ones(n),
-        "u2": u2 + loose,
-        "bench": bench,
-        "place": place,
-        "crank": np.where(shared, -1, crank),
-        "shared_crank": np.where(shared, crank, -1),
-        "pair": nobody,
-        "u_crank": u_crank,
-        "u_meter": _floats(frame, "u_meter", 0.0),
-        "temperature": _floats(frame, "temperature_c", np.nan),
-    }
+    # what an unnamed mass set, place or crank shares is random as far as anyone can tell
+    unnamed = np.where(bench < 0, u_bench, 0.0) ** 2 + np.where(place < 0, u_place, 0.0) ** 2
+    unnamed += np.where(crank < 0, u_crank, 0.0) ** 2
+    u2 = _shrunk(_floats(frame, "u_session", 0.3), _floats(frame, "dof_session", np.inf))
+    return Observations(
+        name=frame["session_id"].to_list(),
+        is_bench=np.ones(n, dtype=np.bool_),
+        owner=owner,
+        other=nobody,
+        ref=nobody,
+        t=years(frame["at"]),
+        value=_floats(frame, "found", 0.0),
+        sign=np.ones(n),
+        u2=u2 + unnamed,
+        bench=bench,
+        place=place,
+        crank=np.where(shared, -1, crank),
+        shared_crank=np.where(shared, crank, -1),
+        pair=nobody,
+        u_crank=u_crank,
+        u_meter=_floats(frame, "u_meter", 0.0),
+        temperature=_floats(frame, "temperature_c", np.nan),
+    )
 
 
 def _typical(u: Array, code: Index, names: list[str], stated: dict[str, float | None]) -> Array:
-    """The prior sd of each shared device: as stated for it, else the median of its sessions'."""
+    """Return each shared device's prior sd: as stated, else the median of its sessions'."""
     result = np.zeros(len(names))
     for i, name in enumerate(names):
         given = stated.get(name)
@@ -199,13 +221,14 @@ def _typical(u: Array, code: Index, names: list[str], stated: dict[str, float | 
 
 
 def _used_by_several(crank: Index, owner: Index) -> Mask:
-    """Sessions on a crank that more than one meter was on."""
+    """Return which sessions are on a crank that more than one meter was on."""
     pairs = np.unique(np.stack([crank, owner]), axis=1)
     count = Counter(pairs[0].tolist())
     return np.array([c >= 0 and count[c] > 1 for c in crank.tolist()], dtype=np.bool_)
 
 
-def _ride_columns(data: FleetData, devices: Devices) -> dict[str, Any]:
+def _comparisons(data: FleetData, devices: Devices) -> Observations:
+    """Return the comparisons; fills in which meters are promoted."""
     frame = data.comparisons.filter(_not_itself(data.comparisons, devices))
     n = len(frame)
     owner = _lookup(frame["meter_id"], devices.meters)
@@ -220,29 +243,29 @@ def _ride_columns(data: FleetData, devices: Devices) -> dict[str, Any]:
     pair = frame.select(pl.coalesce(pl.col("pair_key"), default)).to_series()
     nobody = np.full(n, -1, dtype=np.int64)
     ratio = _floats(frame, "ratio", 0.0)
-    return {
-        "name": frame["comparison_id"].to_list(),
-        "is_bench": np.zeros(n, dtype=np.bool_),
-        "owner": owner,
-        "other": other,
-        "ref": _lookup(frame["reference_id"], devices.references),
-        "t": years(frame["at"]),
-        "value": np.where(flip, -ratio, ratio),
-        "sign": np.where(flip, -1.0, 1.0),
-        "u2": _steadied(_floats(frame, "u", 0.5), _floats(frame, "dof", np.inf)),
-        "bench": nobody,
-        "place": nobody,
-        "crank": nobody,
-        "shared_crank": nobody,
-        "pair": codes(pair.to_list())[0],
-        "u_crank": np.zeros(n),
-        "u_meter": np.zeros(n),
-        "temperature": _floats(frame, "temperature_c", np.nan),
-    }
+    return Observations(
+        name=frame["comparison_id"].to_list(),
+        is_bench=np.zeros(n, dtype=np.bool_),
+        owner=owner,
+        other=other,
+        ref=_lookup(frame["reference_id"], devices.references),
+        t=years(frame["at"]),
+        value=np.where(flip, -ratio, ratio),
+        sign=np.where(flip, -1.0, 1.0),
+        u2=_shrunk(_floats(frame, "u", 0.5), _floats(frame, "dof", np.inf)),
+        bench=nobody,
+        place=nobody,
+        crank=nobody,
+        shared_crank=nobody,
+        pair=codes(pair.to_list())[0],
+        u_crank=np.zeros(n),
+        u_meter=np.zeros(n),
+        temperature=_floats(frame, "temperature_c", np.nan),
+    )
 
 
 def _not_itself(comparisons: pl.DataFrame, devices: Devices) -> pl.Series:
-    """A meter compared with itself says nothing."""
+    """Return which comparisons are of two devices: a meter beside itself says nothing."""
     index = {m: i for i, m in enumerate(devices.meters)}
     rows = comparisons.select("meter_id", "reference_id").iter_rows()
     keep = [devices.reference_meter.get(r, -1) != index.get(m) for m, r in rows]
@@ -250,7 +273,7 @@ def _not_itself(comparisons: pl.DataFrame, devices: Devices) -> pl.Series:
 
 
 def _promoted(owner: Index, other: Index, n_meters: int) -> Mask:
-    """The fewest meters, greedily, such that each comparison within the fleet has one."""
+    """Choose the fewest meters, greedily, such that each comparison within the fleet has one."""
     flags = np.zeros(n_meters, dtype=np.bool_)
     inside = np.flatnonzero(other >= 0)
     edges = {tuple(sorted(e)) for e in zip(owner[inside], other[inside], strict=True)}

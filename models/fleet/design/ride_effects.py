@@ -1,4 +1,4 @@
-"""Effects of the road on comparisons: what rides see of a meter and the bench does not."""
+"""Place the ride effects: what comparisons show of a meter and the bench does not."""
 
 from dataclasses import dataclass
 
@@ -10,8 +10,13 @@ from models.metrology import Array, Index, Mask
 
 
 @dataclass
-class Road:
-    """Effects by name and kind, and where they enter: observation, effect, sign of its value."""
+class RideEffects:
+    """The effects, and the observations that carry them.
+
+    names, kinds     of each effect; kinds as in FleetData
+    row, code, sign  of each time an observation carries one: its row, the effect's place in
+                     `names`, and the sign with which it enters the observation's value
+    """
 
     names: list[str]
     kinds: list[str]
@@ -20,24 +25,26 @@ class Road:
     sign: Array
 
 
-def no_road() -> Road:
-    """No such effects."""
+def no_ride_effects() -> RideEffects:
+    """Return none."""
     none = np.zeros(0, dtype=np.int64)
-    return Road([], [], none, none, np.zeros(0))
+    return RideEffects([], [], none, none, np.zeros(0))
 
 
-def road_of(road: pl.DataFrame, names: list[str], *, is_bench: Mask, sign: Array) -> Road:
-    """Effects of the comparisons that are among the observations.
+def ride_effects_of(
+    frame: pl.DataFrame, names: list[str], *, is_bench: Mask, sign: Array
+) -> RideEffects:
+    """Return the effects of the comparisons that are among the observations.
 
-    In   road: see FleetData; names, is_bench, sign: of the observations, in their order
+    In   frame: FleetData.ride_effects; names, is_bench, sign: of the observations, in their order
     """
     at = {name: i for i, name in enumerate(names) if not is_bench[i]}
-    known = road.filter(pl.col("comparison_id").is_in(list(at)) & pl.col("effect").is_not_null())
+    known = frame.filter(pl.col("comparison_id").is_in(list(at)) & pl.col("effect").is_not_null())
     if known.is_empty():
-        return no_road()
+        return no_ride_effects()
     code, effects = codes(list(known.select("kind", "effect").iter_rows()))
     row = np.array([at[name] for name in known["comparison_id"].to_list()], dtype=np.int64)
-    return Road(
+    return RideEffects(
         [effect for _, effect in effects],
         [kind for kind, _ in effects],
         row,

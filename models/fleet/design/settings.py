@@ -1,4 +1,4 @@
-"""What the fleet model assumes before it has seen a team's data.
+"""State what the fleet model assumes before it has seen a team's data.
 
 Sizes are 100·ln (percent, nearly), times years of 365.25 days. A prior on a standard deviation
 is a normal on its logarithm: a median and how far (as a factor) it may be off. They are weak:
@@ -128,20 +128,24 @@ class FleetSettings:
 
     false_alarms_per_season   false alarms allowed in 365 days, the whole fleet, all charts
     priors                    weak priors by hyperparameter; None: none at all (pure REML)
-    fixed                     hyperparameters held at a value (an sd; 0 switches the part off)
-    mean_drift_sd, mean_swap_sd, mean_start_sd
-                              prior sd of the fleet's mean drift, battery step and start;
-                              inf: a fixed effect, as in REML
+    fixed                     hyperparameters held at a value (an sd; 0 changes the part off)
+    mean_start_sd, mean_drift_sd, mean_swap_sd, mean_temperature_sd
+                              prior sd of the fleet's mean start, drift, battery step and
+                              temperature coefficient; inf: a fixed effect, as in REML
     reference_level_sd        prior sd of a reference's first level
     step_sd                   prior sd of a step that an alarm has put into the model
     ring_sd                   prior sd of what an oval ring adds to its meter's rides
     drive_sd                  prior sd of what a hub shows less than a meter at the crank
     balance_sd                sd of a rider's balance from day to day, as a one-sided meter shows it
-    unknown_warmth_sd         sd of a temperature coefficient (per °C) that nothing tells of: what
+    unknown_temperature_sd    sd of a temperature coefficient (per °C) that nothing tells of: what
                               makers' compensation may leave (common practice)
+    temperature_needs         observations of known temperature that a group needs for one
     knot_days                 spacing of the knots of shared random walks
     most_shared               shared effects at most; knots move apart beyond
     swap_interval_years       usual time between battery swaps, before data
+    robust, alarms            whether noise is weighted robustly, and mishaps are looked for
+    tolerance                 gain of log posterior below which the estimation stops
+    most_iterations           steps of the estimation at most
     """
 
     false_alarms_per_season: float = 1.0
@@ -150,29 +154,29 @@ class FleetSettings:
     mean_start_sd: float = 0.0
     mean_drift_sd: float = 0.7
     mean_swap_sd: float = 0.5
-    mean_warmth_sd: float = 0.05
+    mean_temperature_sd: float = 0.05
     reference_level_sd: float = 5.0
     step_sd: float = 3.0
     ring_sd: float = 2.5
     drive_sd: float = 2.5
     balance_sd: float = 0.5
-    unknown_warmth_sd: float = 0.02
+    unknown_temperature_sd: float = 0.02
     knot_days: float = 30.0
     most_shared: int = 1600
     swap_interval_years: float = 0.7
-    warmth_needs: int = 200
+    temperature_needs: int = 200
     robust: bool = True
     alarms: bool = True
     tolerance: float = 1e-3
     most_iterations: int = 60
 
     def prior(self, kind: str) -> Prior | None:
-        """The prior of one hyperparameter, or None."""
+        """Return the prior of one hyperparameter, or None."""
         return None if self.priors is None else self.priors[kind]
 
 
 def start_value(kind: str) -> float:
-    """Where the estimation of a hyperparameter begins (log sd; `tie` as it is)."""
+    """Return where a hyperparameter's estimation begins (log sd; `tie` as it is)."""
     return 0.0 if kind == "tie" else log(DEFAULT_PRIORS[kind].median)
 
 

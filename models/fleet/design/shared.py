@@ -1,4 +1,4 @@
-"""Shared effects: what several meters' observations have in common.
+"""Give the shared effects their priors: what several meters' observations have in common.
 
 Group means, drifts and battery steps, temperature coefficients, references and their random
 walks on knots, mass sets, places, cranks used by several meters, and the whole course of a
@@ -17,7 +17,7 @@ Key = tuple[str, int]
 
 @dataclass
 class Part:
-    """A run of columns under one prior.
+    """Consecutive columns under one prior.
 
     form   "scaled": independent, sd = `sd` times the hyperparameter's (if there is one);
            "walk": a random walk on knots `dt` apart, starting from zero;
@@ -33,7 +33,7 @@ class Part:
 
     @property
     def columns(self) -> slice:
-        """Where its columns are."""
+        """Return where its columns are."""
         return slice(self.first, self.first + self.n)
 
 
@@ -46,7 +46,7 @@ class Walk:
     key: Key
 
     def weights(self, t: Array) -> tuple[Index, Array, Index, Array]:
-        """Two columns and weights for each instant: (c1, w1, c2, w2); column −1: none."""
+        """Return two columns and weights for each instant: (c1, w1, c2, w2); column −1: none."""
         if len(self.knots) == 1:
             none = np.full(len(t), -1, dtype=np.int64)
             return none, np.zeros(len(t)), none, np.zeros(len(t))
@@ -57,8 +57,8 @@ class Walk:
         w_left = np.where(right == 1, 0.0, 1 - share)
         return left_column, w_left, self.first + right - 1, share
 
-    def loose(self, t: Array, s: Array) -> Array:
-        """Covariance over q, between t and s elementwise, that the knots leave open.
+    def bridge_covariance(self, t: Array, s: Array) -> Array:
+        """Return the covariance over q between t and s, elementwise, that the knots leave open.
 
         Between two knots a Brownian bridge, before the first and after the last a free walk.
         """
@@ -77,7 +77,7 @@ class Walk:
 
 
 class Entries:
-    """Design entries being collected: (row, column, value)."""
+    """Design entries (row, column, value) that are being collected."""
 
     def __init__(self) -> None:
         self._rows: list[Index] = []
@@ -85,7 +85,7 @@ class Entries:
         self._values: list[Array] = []
 
     def add(self, rows: Index, columns: Index | int, values: Array | float) -> None:
-        """Add entries; columns < 0 and zero values are dropped."""
+        """Add entries, without columns < 0 and zero values."""
         c = np.broadcast_to(np.asarray(columns, dtype=np.int64), rows.shape)
         v = np.broadcast_to(np.asarray(values, dtype=np.float64), rows.shape)
         keep = (c >= 0) & (v != 0)
@@ -94,7 +94,7 @@ class Entries:
         self._values.append(v[keep])
 
     def joined(self) -> tuple[Index, Index, Array]:
-        """All entries."""
+        """Return rows, columns and values of all entries."""
         if not self._rows:
             none = np.zeros(0, dtype=np.int64)
             return none, none, np.zeros(0)
@@ -106,7 +106,7 @@ class Entries:
 
 
 def knots_for(t: Array, spacing: float, *, origin: float | None = None) -> Array:
-    """Knots at instants of use, at least `spacing` years apart; the first and last always."""
+    """Choose knots among instants of use, `spacing` years apart or more; first and last always."""
     used = np.unique(t)
     if len(used) == 0:
         return np.array([0.0 if origin is None else origin])

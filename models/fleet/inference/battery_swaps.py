@@ -1,22 +1,25 @@
-"""Battery swaps to be expected: how many until a date, from each meter's usual interval."""
+"""Expect battery swaps: how many until a date, from each meter's usual interval."""
 
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtr
 
-from models.fleet.design import Devices, FleetSettings, StepClock
+from models.fleet.design import CumulativeEvents, Devices, FleetSettings
 from models.metrology import Array, Index
 
-_SWAPS_OF_BORROWED = 3.0
-"""A meter's own interval counts like so many swaps of its group's (and a group's of the prior)."""
+_PRIOR_SWAPS = 3.0
+"""Swaps that a group's rate is worth beside a meter's own, and the prior's beside a group's."""
 _SPREAD = 0.35
 """Usual sd of an interval between swaps over its mean."""
 
 
 @dataclass
 class SwapOutlook:
-    """Each meter's usual interval between battery swaps and its last swap; years."""
+    """Each meter's usual interval between battery swaps and its last swap, [meters], in years.
+
+    today: years since 1970; known: whether any swap was ever recorded.
+    """
 
     today: float
     interval: Array
@@ -24,7 +27,7 @@ class SwapOutlook:
     known: bool
 
     def expected(self, meter: Index, t: Array) -> tuple[Array, Array]:
-        """Mean and variance of the number of swaps between today and t, for each pair."""
+        """Return mean and variance of the number of swaps from today to t, of each pair."""
         ahead = np.maximum(t - self.today, 0.0)
         if not self.known or not len(t) or ahead.max() <= 0:
             return np.zeros(len(t)), np.zeros(len(t))
@@ -40,16 +43,16 @@ class SwapOutlook:
 
 
 def swap_outlook(
-    devices: Devices, swaps: StepClock, settings: FleetSettings, *, today: float
+    devices: Devices, swaps: CumulativeEvents, settings: FleetSettings, *, today: float
 ) -> SwapOutlook:
-    """Usual intervals: years in service over swaps, meters drawn to groups, groups to the prior.
+    """Return the usual intervals: the rates' posterior means with gamma priors worth three swaps.
 
-    The rate's posterior mean with a gamma prior worth three swaps.
+    A meter's prior has its group's rate, a group's the usual one of the settings.
     """
     n = len(devices.meters)
     count = np.bincount(swaps.device, minlength=n).astype(np.float64)
     years = np.maximum(today - devices.service, 0.05)
-    own = _SWAPS_OF_BORROWED
+    own = _PRIOR_SWAPS
     n_groups = len(devices.groups)
     group_years = np.bincount(devices.group, weights=years, minlength=n_groups)
     group_count = np.bincount(devices.group, weights=count, minlength=n_groups)

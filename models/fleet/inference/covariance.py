@@ -1,7 +1,8 @@
-"""Covariance of the blocks, and its derivatives contracted with what the likelihood needs.
+"""Form the blocks' covariance, and contract its derivatives with what the likelihood needs.
 
-A derivative with respect to a hyperparameter is never formed as a matrix: all clocks share
-min(c_j, c_k), whose contraction with a symmetric M is Σ_k step_k · Σ_{i,j ≥ k} M_ij.
+A derivative with respect to a hyperparameter is never formed as a matrix: all accumulated
+variances share min(c_j, c_k), whose contraction with a symmetric M is
+Σ_k increment_k · Σ_{i,j ≥ k} M_ij.
 """
 
 import numpy as np
@@ -16,7 +17,7 @@ N_LOCAL = EVENT + 1
 
 
 class Scales:
-    """Hyperparameters as each block of a batch needs them."""
+    """Hyperparameters as each block of a batch needs them: variances (…2) and `line`, [B]."""
 
     def __init__(self, hyper: Hyper, batch: Batch) -> None:
         g = batch.group
@@ -29,20 +30,20 @@ class Scales:
         self.pair2 = hyper.sd("pair")[g] ** 2
         self.bench2 = hyper.sd("bench")[g] ** 2
         self.ride2 = hyper.sd("ride")[g] ** 2
-        self.warm2 = hyper.sd("warmth_own")[g] ** 2
+        self.temperature2 = hyper.sd("warmth_own")[g] ** 2
         self.reference2 = hyper.fleet_sd("reference_walk") ** 2
         self.walks2 = hyper.sd("walk") ** 2
 
-    def clocks(self) -> Array:
-        """Variance of one tick of each clock, [4, B]."""
+    def unit_variances(self) -> Array:
+        """Return the variance of a unit of walk, swap, event and alarm, [4, B]."""
         return np.stack([self.walk2, self.swap2, self.event2, self.own])
 
 
 def sensor_covariance(batch: Batch, s: Scales) -> Array:
-    """Covariance of the sensor's own course at each block's observations, [B, n, n]."""
+    """Return the covariance of the sensor's own course at its observations, [B, n, n]."""
     a = batch.age
-    clock = np.cumsum(np.einsum("kb,kbn->bn", s.clocks(), batch.steps), axis=1)
-    V: Array = np.minimum(clock[:, :, None], clock[:, None, :])
+    c = np.cumsum(np.einsum("kb,kbn->bn", s.unit_variances(), batch.increments), axis=1)
+    V: Array = np.minimum(c[:, :, None], c[:, None, :])
     V += s.line[:, 0, 0, None, None] + s.line[:, 1, 1, None, None] * (a[:, :, None] * a[:, None])
     V += s.line[:, 0, 1, None, None] * (a[:, :, None] + a[:, None, :])
     V *= batch.mask[:, :, None] * batch.mask[:, None, :]
@@ -50,11 +51,11 @@ def sensor_covariance(batch: Batch, s: Scales) -> Array:
 
 
 def block_covariance(batch: Batch, s: Scales) -> Array:
-    """V of each block, [B, n, n]; padded places are unit variance and independent."""
+    """Return V of each block, [B, n, n]; padded places are independent, of variance 1."""
     V = sensor_covariance(batch, s)
     V += s.pair2[:, None, None] * batch.same_pair
     V += batch.fixed
-    V += s.warm2[:, None, None] * (batch.warm[:, :, None] * batch.warm[:, None, :])
+    V += s.temperature2[:, None, None] * (batch.offset_c[:, :, None] * batch.offset_c[:, None, :])
     np.einsum("bii->bi", V)[...] += _diagonal(batch, s)
     return V
 
@@ -63,20 +64,20 @@ def _diagonal(batch: Batch, s: Scales) -> Array:
     extra = batch.bench * s.bench2[:, None] + (1 - batch.bench) * s.ride2[:, None]
     real = batch.mask > 0
     noise = np.divide(batch.noise2 + extra, batch.weight, out=np.ones_like(extra), where=real)
-    loose = batch.loose_reference * s.reference2
-    loose += batch.loose_own * s.walks2[batch.group][:, None]
-    loose += batch.loose_other * s.walks2[batch.other_group]
-    return np.where(real, noise + loose + batch.added, 1.0)
+    bridge = batch.bridge_reference * s.reference2
+    bridge += batch.bridge_own * s.walks2[batch.group][:, None]
+    bridge += batch.bridge_other * s.walks2[batch.other_group]
+    return np.where(real, noise + bridge + batch.added, 1.0)
 
 
 def _noise_share(batch: Batch) -> Array:
-    """1 / weight where real, else 0."""
+    """Return 1 / weight where real, else 0."""
     out = np.zeros_like(batch.weight)
     return np.divide(1.0, batch.weight, out=out, where=batch.mask > 0)
 
 
 def contracted(batch: Batch, s: Scales, M: Array) -> Array:
-    """½ tr(M dV) for every local part and block, [B, N_LOCAL], M symmetric [B, n, n]."""
+    """Return ½ tr(M dV) of every local part and block, [B, N_LOCAL]; M symmetric [B, n, n]."""
     out = np.zeros((len(batch.meter), N_LOCAL))
     m = batch.mask
     Mm = np.einsum("bij,bj->bi", M, m)
@@ -89,25 +90,27 @@ def contracted(batch: Batch, s: Scales, M: Array) -> Array:
     out[:, 1] = l22 * (l11 * m12 + l21 * m22)
     out[:, 2] = l21 * l11 * m12 + (l21**2 + l22**2) * m22
     corners = corner_sums(M)
-    ticks = np.einsum("bn,kbn->kb", corners, batch.steps)
+    totals = np.einsum("bn,kbn->kb", corners, batch.increments)
     diagonal = np.einsum("bii->bi", M)
-    out[:, 3] = s.swap2 * ticks[1]
-    out[:, 4] = s.walk2 * ticks[0]
-    out[:, 4] += s.walks2[batch.group] * np.einsum("bi,bi->b", diagonal, batch.loose_own)
+    out[:, 3] = s.swap2 * totals[1]
+    out[:, 4] = s.walk2 * totals[0]
+    out[:, 4] += s.walks2[batch.group] * np.einsum("bi,bi->b", diagonal, batch.bridge_own)
     out[:, 5] = s.pair2 * np.einsum("bij,bij->b", M, batch.same_pair)
     share = diagonal * _noise_share(batch)
     out[:, 6] = s.bench2 * np.einsum("bi,bi->b", share, batch.bench)
     out[:, 7] = s.ride2 * np.einsum("bi,bi->b", share, m - batch.bench)
-    out[:, 8] = s.warm2 * np.einsum("bi,bij,bj->b", batch.warm, M, batch.warm, optimize=True)
-    out[:, EVENT] = s.event2 * ticks[2]
+    out[:, 8] = s.temperature2 * np.einsum(
+        "bi,bij,bj->b", batch.offset_c, M, batch.offset_c, optimize=True
+    )
+    out[:, EVENT] = s.event2 * totals[2]
     return out
 
 
-def loose_contracted(batch: Batch, s: Scales, M: Array) -> tuple[float, Array]:
-    """½ tr(M dV) through the open parts of other walks: references', and other meters' [n, B]."""
+def bridge_contracted(batch: Batch, s: Scales, M: Array) -> tuple[float, Array]:
+    """Return ½ tr(M dV) through what knots leave open: of references, of meters by group."""
     diagonal = np.einsum("bii->bi", M)
-    reference = s.reference2 * float(np.sum(diagonal * batch.loose_reference))
-    other = diagonal * batch.loose_other * s.walks2[batch.other_group]
+    reference = s.reference2 * float(np.sum(diagonal * batch.bridge_reference))
+    other = diagonal * batch.bridge_other * s.walks2[batch.other_group]
     by_group = np.bincount(
         batch.other_group.ravel(), weights=other.ravel(), minlength=len(s.walks2)
     )
@@ -115,7 +118,7 @@ def loose_contracted(batch: Batch, s: Scales, M: Array) -> tuple[float, Array]:
 
 
 def applied(batch: Batch, s: Scales, x: Array) -> Array:
-    """dV x for every local part, [B, n, N_LOCAL]; x [B, n]."""
+    """Return dV x of every local part, [B, n, N_LOCAL]; x [B, n]."""
     out = np.zeros((*x.shape, N_LOCAL))
     m, a = batch.mask, batch.age
     sum1 = np.einsum("bi,bi->b", m, x) * s.own
@@ -128,14 +131,14 @@ def applied(batch: Batch, s: Scales, x: Array) -> Array:
     out[..., 2] = (l21 * l11 * sum_a)[:, None] * m
     out[..., 2] += (l21 * turned + 2 * l22**2 * sum_a)[:, None] * a
     rest = from_the_end(x * m)
-    ticks = 2 * np.cumsum(batch.steps * rest, axis=2) * m
-    out[..., 3] = s.swap2[:, None] * ticks[1]
-    out[..., 4] = s.walk2[:, None] * ticks[0]
+    totals = 2 * np.cumsum(batch.increments * rest, axis=2) * m
+    out[..., 3] = s.swap2[:, None] * totals[1]
+    out[..., 4] = s.walk2[:, None] * totals[0]
     out[..., 5] = 2 * s.pair2[:, None] * np.einsum("bij,bj->bi", batch.same_pair, x)
     share = 2 * x * _noise_share(batch)
     out[..., 6] = s.bench2[:, None] * share * batch.bench
     out[..., 7] = s.ride2[:, None] * share * (m - batch.bench)
-    warm_sum = 2 * s.warm2 * np.einsum("bi,bi->b", batch.warm, x)
-    out[..., 8] = warm_sum[:, None] * batch.warm
-    out[..., EVENT] = s.event2[:, None] * ticks[2]
+    sum_c = 2 * s.temperature2 * np.einsum("bi,bi->b", batch.offset_c, x)
+    out[..., 8] = sum_c[:, None] * batch.offset_c
+    out[..., EVENT] = s.event2[:, None] * totals[2]
     return out

@@ -1,4 +1,4 @@
-"""How well each accepted effect stands beside all others, in the fitted fleet."""
+"""Estimate each accepted effect beside all others, in the fitted fleet."""
 
 from dataclasses import dataclass
 
@@ -10,29 +10,29 @@ from models.metrology import Array
 
 
 @dataclass(frozen=True)
-class Support:
-    """An effect's size by the data alone (its own prior taken out), sd, and z² = (size/sd)²."""
+class EffectEstimate:
+    """Size of an effect and its sd, 100·ln, by the data alone: its own prior is taken out."""
 
     size: float
     sd: float
 
     @property
     def z2(self) -> float:
-        """Squared standardized size."""
+        """Return (size / sd)²."""
         return (self.size / self.sd) ** 2 if self.sd > 0 else 0.0
 
 
-def supports(state: State, effects: list[Effect]) -> dict[Effect, Support]:
-    """The support of every effect that has a size of its own (noise has none)."""
-    result: dict[Effect, Support] = {}
+def estimate_effects(state: State, effects: list[Effect]) -> dict[Effect, EffectEstimate]:
+    """Return the estimate of every effect that has a size of its own (noise has none)."""
+    result: dict[Effect, EffectEstimate] = {}
     for effect in effects:
-        found = _support(state, effect, effect.sd**2)
+        found = _estimate(state, effect, effect.sd**2)
         if found is not None:
             result[effect] = found
     return result
 
 
-def _support(state: State, effect: Effect, prior2: float) -> Support | None:
+def _estimate(state: State, effect: Effect, prior2: float) -> EffectEstimate | None:
     columns = state.design.layout.effect_columns
     if effect in columns:
         c = columns[effect]
@@ -49,7 +49,7 @@ def _support(state: State, effect: Effect, prior2: float) -> Support | None:
     free = 1 - prior2 * info
     if info <= 0 or free <= 1e-9:
         return None
-    return Support(score / info, float(np.sqrt(free / info)))
+    return EffectEstimate(score / info, float(np.sqrt(free / info)))
 
 
 def _direction(state: State, rows: Array, mask: Array, effect: Effect) -> Array:
@@ -62,9 +62,9 @@ def _direction(state: State, rows: Array, mask: Array, effect: Effect) -> Array:
     return single
 
 
-def _without_prior(mean: float, variance: float, prior2: float) -> Support | None:
-    """Size and sd that the data alone give, from the posterior under N(0, prior2)."""
+def _without_prior(mean: float, variance: float, prior2: float) -> EffectEstimate | None:
+    """Return what the data alone say, from the posterior under N(0, prior2)."""
     info = 1 / variance - 1 / prior2
     if info <= 1e-9:
         return None
-    return Support(mean / variance / info, float(np.sqrt(1 / info)))
+    return EffectEstimate(mean / variance / info, float(np.sqrt(1 / info)))

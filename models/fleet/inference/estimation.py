@@ -1,4 +1,4 @@
-"""Finds the hyperparameters: Newton steps with average information, damped, under weak priors."""
+"""Find the hyperparameters: damped Newton steps with average information, under weak priors."""
 
 from dataclasses import dataclass, replace
 
@@ -17,7 +17,7 @@ _WORKING_RANGE = 12.0  # log sds stay within ± this of zero
 
 @dataclass
 class Estimate:
-    """Where the search ended: the fleet's state there, its curvature, and how it went."""
+    """Where the search ended: the fleet's state and curvature there, and how it went."""
 
     state: State
     curvature: Curvature
@@ -27,15 +27,15 @@ class Estimate:
 
     @property
     def hyper(self) -> Hyper:
-        """The hyperparameters with their covariance."""
+        """Return the hyperparameters with their covariance."""
         return self.state.hyper
 
 
 def estimate(state: State, settings: FleetSettings, most: int = 0) -> Estimate:
-    """Maximise likelihood × prior from a fleet's present state.
+    """Maximise likelihood × prior from a fleet's present state, in `most` steps (0: the settings').
 
     A step is taken when it raises the objective; else the damping grows (Levenberg, Marquardt).
-    Done when the next step promises less than `settings.tolerance` in the log.
+    Done when the next step is expected to gain less than `settings.tolerance` in the log.
     """
     search = _Search(state, settings)
     return search.run(most or settings.most_iterations)
@@ -53,14 +53,14 @@ class _Search:
         self.last: tuple[Array, Array] | None = None
 
     def _learn(self, g: Array) -> None:
-        """Remember how the gradient answered the last step."""
+        """Remember how the gradient changed over the last step."""
         at = self.state.hyper.values[self.active]
         if self.last is not None:
             self.pairs.append((at - self.last[0], self.last[1] - g))
         self.last = (at, g)
 
     def _secants(self, H: Array) -> Array:
-        """Average information corrected by the last steps' secants (BFGS updates).
+        """Correct the average information by the last steps' secants (BFGS updates).
 
         Where it understates the curvature, plain steps overshoot back and forth.
         """
@@ -84,14 +84,14 @@ class _Search:
             g = gradient(self.state)[self.active] - self.prior_precision @ d
             self._learn(g)
             H = self._secants(turn.information + self.prior_precision)
-            if self._promise(g, H) < self.settings.tolerance:
+            if self._expected_gain(g, H) < self.settings.tolerance:
                 converged, message = True, "converged"
                 break
             if n >= most:
                 break
             n += 1
             if not self._advance(g, H):
-                converged = self._promise(g, H) < 0.05
+                converged = self._expected_gain(g, H) < 0.05
                 message = "no step raises the likelihood any more"
                 break
         information = turn.information + self.prior_precision
@@ -99,12 +99,12 @@ class _Search:
         self.state.hyper = hyper
         return Estimate(self.state, turn, converged, n, message)
 
-    def _promise(self, g: Array, H: Array) -> float:
-        """Half the squared gradient in the metric of the curvature: the gain still expected."""
+    def _expected_gain(self, g: Array, H: Array) -> float:
+        """Return the gain still expected: half the squared gradient in the curvature's metric."""
         return 0.5 * float(g @ _solve(H, g)) if len(g) else 0.0
 
     def _advance(self, g: Array, H: Array) -> bool:
-        """Take the first damped step that raises the objective."""
+        """Take the first damped step that raises the objective; False if there is none."""
         scale = np.maximum(np.diag(H), 1e-3)
         while self.damping < _MOST_DAMPING:
             step = _solve(H + self.damping * np.diag(scale), g)

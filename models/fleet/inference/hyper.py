@@ -1,4 +1,4 @@
-"""The hyperparameters: standard deviations of every part, by group and for the fleet.
+"""Hold the hyperparameters: standard deviations of every part, by group and for the fleet.
 
 Working values are log sds (100·ln); `tie`, which makes start and drift correlated by
 tie / √(1 + tie²), is as it is. The prior of one kind over the groups is a normal with a common
@@ -45,29 +45,29 @@ class Hyper:
         self._at.update({key: i for i, key in enumerate(self.keys)})
 
     def index(self, kind: str, group: int) -> int:
-        """Position of a hyperparameter."""
+        """Return the position of a hyperparameter."""
         return self._at[(kind, group)]
 
     def sd(self, kind: str) -> Array:
-        """The sd of each group (of `tie` the value itself)."""
+        """Return the sd of each group, [groups]; of `tie` the value itself."""
         values = np.array([self.values[self._at[(kind, g)]] for g in range(len(self.groups))])
         return values if kind == "tie" else np.exp(values)
 
     def fleet_sd(self, kind: str) -> float:
-        """The sd of a fleet-wide part."""
+        """Return the sd of a fleet-wide part."""
         return exp(self.values[self._at[(kind, -1)]])
 
     def moved(self, values: Array) -> "Hyper":
-        """The same with other values."""
+        """Return it with other values, not known how well."""
         return replace(self, values=values, covariance=None)
 
     def line_factor(self) -> tuple[Array, Array, Array]:
-        """Cholesky factor of start and drift, by group: l11, l21 = tie · l22, l22."""
+        """Return the Cholesky factor of start and drift by group: l11, l21 = tie · l22, l22."""
         drift = self.sd("drift")
         return self.sd("start"), self.sd("tie") * drift, drift
 
     def line_covariance(self) -> Array:
-        """Covariance of a meter's start and drift, [groups, 2, 2]."""
+        """Return the covariance of a meter's start and drift, [groups, 2, 2]."""
         a, b, c = self.line_factor()
         return np.stack([np.stack([a * a, a * b], -1), np.stack([a * b, b * b + c * c], -1)], -2)
 
@@ -90,7 +90,7 @@ class Hyper:
         return {"groups": self.groups, "parameters": rows, "covariance": cov}
 
     def _standard_errors(self) -> list[float | None]:
-        """Of the sds themselves (first order), None where not estimated."""
+        """Return those of the sds themselves (first order), None where not estimated."""
         se: list[float | None] = [None] * len(self.keys)
         if self.covariance is None:
             return se
@@ -101,7 +101,7 @@ class Hyper:
 
 
 def hyper_from_document(document: Mapping[str, Any]) -> Hyper:
-    """Rebuild what `Hyper.document` wrote."""
+    """Rebuild the hyperparameters that `Hyper.document` wrote."""
     groups = list(document["groups"])
     index = {name: i for i, name in enumerate(groups)}
     rows = document["parameters"]
@@ -120,7 +120,7 @@ def hyper_from_document(document: Mapping[str, Any]) -> Hyper:
 def starting_hyper(
     groups: Sequence[str], settings: FleetSettings, relevant: set[str], start: Hyper | None = None
 ) -> Hyper:
-    """Values to begin the estimation with: an earlier fit's where it has them."""
+    """Return the values to begin with: an earlier fit's where it has them."""
     keys: list[Key] = [(k, g) for k in GROUP_KINDS for g in range(len(groups))]
     keys += [(k, -1) for k in FLEET_KINDS]
     values, active = [], []
@@ -135,7 +135,7 @@ def starting_hyper(
 
 
 def _earlier(kind: str, group: str | None, start: Hyper | None) -> float:
-    """The value of an earlier fit; of a group new to it the mean of the others."""
+    """Return the value of an earlier fit; of a group new to it the mean of the others."""
     if start is None:
         return start_value(kind)
     if group is None:
@@ -147,7 +147,7 @@ def _earlier(kind: str, group: str | None, start: Hyper | None) -> float:
 
 
 def prior_terms(hyper: Hyper, settings: FleetSettings) -> tuple[Array, Array]:
-    """Prior mean and precision matrix of the active values."""
+    """Return the prior mean and precision matrix of the active values."""
     chosen = np.flatnonzero(hyper.active)
     n = len(chosen)
     mean, covariance = np.zeros(n), np.zeros((n, n))

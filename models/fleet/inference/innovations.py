@@ -1,4 +1,4 @@
-"""One-step-ahead innovations of each meter: what it showed against what was to be expected.
+"""Compute one-step-ahead innovations: what each meter showed against what was to be expected.
 
 Each observation is predicted from the meter's own earlier ones and from everything the rest of
 the fleet says (all dates: the references are known as well as they are today). Under the model
@@ -31,7 +31,7 @@ _SCHEMA: dict[str, Any] = {
 
 
 def innovation_frame(state: State) -> pl.DataFrame:
-    """One row an observation, in the meters' order and time's.
+    """Return one row an observation, in the meters' order and time's.
 
     Out  kind (bench, comparison), id, device_id (the meter whose course it tells of),
          reference_id, bench_id, at, innovation and sd (100·ln, at full weight), standardized,
@@ -44,7 +44,7 @@ def innovation_frame(state: State) -> pl.DataFrame:
     for batch, block in zip(state.design.batches, state.blocks, strict=True):
         real = batch.mask > 0
         rows = batch.rows[real]
-        found, spread = of_batch(batch, block)
+        found, spread = batch_innovations(batch, block)
         innovation[rows], sd[rows] = found[real], spread[real]
         weight[rows] = batch.weight[real]
         gain[rows] = 1.0 - np.minimum(noise_variance(batch, block)[real] / spread[real] ** 2, 1.0)
@@ -67,11 +67,11 @@ def innovation_frame(state: State) -> pl.DataFrame:
 
 
 def standardized_innovations(state: State) -> Array:
-    """Standardized innovations of all observations, at full weight."""
+    """Return the standardized innovations of all observations, at full weight."""
     z = np.zeros(len(state.design.obs))
     for batch, block in zip(state.design.batches, state.blocks, strict=True):
         real = batch.mask > 0
-        found, sd = of_batch(batch, block)
+        found, sd = batch_innovations(batch, block)
         z[batch.rows[real]] = (found / sd)[real]
     return z
 
@@ -87,8 +87,8 @@ def _reference_names(obs: Observations, state: State) -> list[str | None]:
     return names
 
 
-def of_batch(batch: Batch, block: BlockState) -> tuple[Array, Array]:
-    """Innovations and their sds at full weight, [B, n]."""
+def batch_innovations(batch: Batch, block: BlockState) -> tuple[Array, Array]:
+    """Return innovations and their sds at full weight, [B, n] each."""
     Q = expected_covariance(batch, block)
     r = np.einsum("bij,bj->bi", Q, block.alpha)
     L = np.linalg.cholesky(Q)
@@ -100,7 +100,7 @@ def of_batch(batch: Batch, block: BlockState) -> tuple[Array, Array]:
 
 
 def expected_covariance(batch: Batch, block: BlockState) -> Array:
-    """Covariance of each block's observations given the rest of the fleet: P's block inverted."""
+    """Return each block's covariance given the rest of the fleet, [B, n, n]: P's block inverted."""
     n = batch.mask.shape[1]
     scale = np.sqrt(np.einsum("bii->bi", block.P)) + (1 - batch.mask)
     scaled = block.P / (scale[:, :, None] * scale[:, None, :])
@@ -110,8 +110,8 @@ def expected_covariance(batch: Batch, block: BlockState) -> Array:
     return total
 
 
-def usual_noise(batch: Batch, block: BlockState) -> Array:
-    """Variance of each observation's usual noise, [B, n]; 0 where padded."""
+def regular_noise(batch: Batch, block: BlockState) -> Array:
+    """Return the variance of each observation's regular noise, [B, n]; 0 where padded."""
     s = block.scales
     extra = batch.bench * s.bench2[:, None] + (batch.mask - batch.bench) * s.ride2[:, None]
     total: Array = batch.noise2 + extra
@@ -119,11 +119,11 @@ def usual_noise(batch: Batch, block: BlockState) -> Array:
 
 
 def noise_variance(batch: Batch, block: BlockState) -> Array:
-    """Variance of each observation's noise, rough ones included, [B, n]; 0 where padded."""
-    return usual_noise(batch, block) * batch.rough
+    """Return the variance of each observation's noise, wide part included; 0 where padded."""
+    return regular_noise(batch, block) * batch.noise_ratio
 
 
 def used_noise(batch: Batch, block: BlockState) -> Array:
-    """Variance of each observation's noise at the weight that was used, [B, n]."""
-    usual = usual_noise(batch, block)
-    return np.divide(usual, batch.weight, out=np.zeros_like(usual), where=batch.mask > 0)
+    """Return the variance of each observation's noise at the weight that was used, [B, n]."""
+    regular = regular_noise(batch, block)
+    return np.divide(regular, batch.weight, out=np.zeros_like(regular), where=batch.mask > 0)

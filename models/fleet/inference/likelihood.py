@@ -1,4 +1,4 @@
-"""Marginal likelihood of the fleet, its gradient, and average information.
+"""Evaluate the fleet's marginal likelihood, its gradient, and the average information.
 
 With V the blocks' covariance, A the design of the shared effects u ~ N(0, K) and P the inverse
 of V + A K A' (flat effects: the restricted likelihood's P):
@@ -22,8 +22,8 @@ from models.fleet.inference.covariance import (
     Scales,
     applied,
     block_covariance,
+    bridge_contracted,
     contracted,
-    loose_contracted,
 )
 from models.fleet.inference.hyper import Hyper
 from models.fleet.inference.shared_prior import SharedPrior
@@ -57,7 +57,10 @@ class State:
 
 
 def evaluate(design: Design, hyper: Hyper) -> State:
-    """Posterior of the shared effects and P y, at given hyperparameters."""
+    """Return the posterior of the shared effects and P y, at given hyperparameters.
+
+    LinAlgError: a covariance is not positive definite there.
+    """
     n = design.n_shared
     prior = SharedPrior(design.layout.parts, hyper, n)
     h = np.zeros(n + 1)
@@ -88,7 +91,7 @@ def evaluate(design: Design, hyper: Hyper) -> State:
 
 
 def _inverse(V: Array) -> tuple[Array, float]:
-    """Inverses of a batch of covariances and the sum of their log determinants."""
+    """Return the inverses of a batch of covariances and the sum of their log determinants."""
     L = np.linalg.cholesky(V)
     log_det = 2 * float(np.sum(np.log(np.einsum("bii->bi", L))))
     Vinv = np.linalg.inv(V)
@@ -96,7 +99,7 @@ def _inverse(V: Array) -> tuple[Array, float]:
 
 
 def _spd_inverse(M: Array) -> tuple[Array, float]:
-    """Inverse and log determinant of a positive definite matrix, by Cholesky."""
+    """Return the inverse and log determinant of a positive definite matrix, by Cholesky."""
     if not len(M):
         return M, 0.0
     scale = 1 / np.sqrt(np.diag(M))
@@ -111,7 +114,7 @@ def _spd_inverse(M: Array) -> tuple[Array, float]:
 
 
 def _summed(design: Design, squares: list[Array]) -> Array:
-    """A'V⁻¹A over the shared effects (and the dummy), from each batch's local squares."""
+    """Sum each batch's local squares to A'V⁻¹A over the shared effects (and the dummy)."""
     n = design.n_shared + 1
     if not squares:
         return np.zeros((n, n))
@@ -131,12 +134,12 @@ def _block_state(
 
 
 def padded(v: Array, batch: Batch) -> Array:
-    """A vector over the shared effects at each block's columns, [B, c]; 0 at the dummy."""
+    """Return a vector over the shared effects at each block's columns, [B, c]; 0 at the dummy."""
     return np.append(v, 0.0)[batch.columns]
 
 
 def gathered(C: Array, batch: Batch) -> Array:
-    """A matrix over the shared effects at each block's columns, [B, c, c]; A is 0 at dummies."""
+    """Return a matrix over the shared effects at each block's columns, [B, c, c]."""
     if not len(C):
         return np.zeros((*batch.columns.shape, batch.columns.shape[1]))
     k = np.minimum(batch.columns, len(C) - 1)
@@ -145,15 +148,15 @@ def gathered(C: Array, batch: Batch) -> Array:
 
 
 def gradient(state: State) -> Array:
-    """Derivatives of the log-likelihood in all of the hyperparameters' working values."""
+    """Return the log-likelihood's derivatives in all of the hyperparameters' working values."""
     hyper = state.hyper
     local = np.zeros((len(hyper.groups), N_LOCAL))
-    loose, other = 0.0, np.zeros(len(hyper.groups))
+    walks, other = 0.0, np.zeros(len(hyper.groups))
     for batch, b in zip(state.design.batches, state.blocks, strict=True):
         M = b.alpha[:, :, None] * b.alpha[:, None, :] - b.P
         np.add.at(local, batch.group, contracted(batch, b.scales, M))
-        reference, by_group = loose_contracted(batch, b.scales, M)
-        loose += reference
+        reference, by_group = bridge_contracted(batch, b.scales, M)
+        walks += reference
         other += by_group
     local[:, 4] += other
     g = np.zeros(len(hyper.keys))
@@ -161,14 +164,14 @@ def gradient(state: State) -> Array:
     for k in range(N_LOCAL - 1):
         g[k * n_groups : (k + 1) * n_groups] = local[:, k]
     g[hyper.index("event", -1)] = local[:, -1].sum()
-    g[hyper.index("reference_walk", -1)] += loose
+    g[hyper.index("reference_walk", -1)] += walks
     state.prior.add_gradient(g, state.mean, state.C)
     return g
 
 
 @dataclass
 class Curvature:
-    """Average information of the active hyperparameters, and how the posterior answers them.
+    """Average information of the active hyperparameters, and the posterior's derivatives in them.
 
     responses   derivative of alpha = P y, [B, n, active] for each batch
     mean        derivative of the shared effects' posterior mean, [n_shared, active]
@@ -180,7 +183,7 @@ class Curvature:
 
 
 def curvature(state: State) -> Curvature:
-    """Average information, and the posterior's derivatives, at the active hyperparameters."""
+    """Return the average information and the posterior's derivatives in the active ones."""
     active = np.flatnonzero(state.hyper.active)
     V = state.prior.directions(active, state.mean)
     n, n_active = state.design.n_shared, len(active)
@@ -205,7 +208,7 @@ def curvature(state: State) -> Curvature:
 
 
 def _directions(batch: Batch, b: BlockState, V: Array, active: Index, hyper: Hyper) -> Array:
-    """d(V + A K A') P y of each active hyperparameter, [B, n, active]."""
+    """Return d(V + A K A') P y of each active hyperparameter, [B, n, active]."""
     local = applied(batch, b.scales, b.alpha)
     f = batch.A @ V[batch.columns]
     n_groups = len(hyper.groups)
@@ -216,5 +219,5 @@ def _directions(batch: Batch, b: BlockState, V: Array, active: Index, hyper: Hyp
         elif group >= 0:
             f[..., k] += local[..., i // n_groups] * (batch.group == group)[:, None]
         elif kind == "reference_walk":
-            f[..., k] += 2 * b.scales.reference2 * batch.loose_reference * b.alpha
+            f[..., k] += 2 * b.scales.reference2 * batch.bridge_reference * b.alpha
     return f

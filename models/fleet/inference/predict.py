@@ -1,4 +1,4 @@
-"""Gain errors at any instant: means, standard deviations and joint covariances.
+"""Predict gain errors at any instant: means, standard deviations and joint covariances.
 
 For a meter at instant t, with k the covariance of its sensor with its block's observations and
 F its row in the shared effects:
@@ -33,25 +33,31 @@ class Targets:
     t: Array
 
     def rows(self, kind: str) -> Index:
-        """Rows of one kind of device."""
+        """Return the rows of one kind of device."""
         return np.flatnonzero(np.array([k == kind for k in self.kind], dtype=np.bool_))
 
 
 @dataclass
 class Prediction:
-    """Mean [T], shared-effect rows G [T, touched] in the columns that any target touches,
-    hyperparameter rows J [T, active], rest."""
+    """Means of T targets, and the pieces that their covariance is made of.
+
+    columns  shared columns that any target meets; G: the targets' rows in them, [T, columns]
+    J        derivative of the mean in the active hyperparameters, [T, active]
+    own      covariance of the rest: blocks (rows, matrix), zero between blocks
+    """
 
     columns: Index
     mean: Array
     G: Array
     J: Array
     own: list[tuple[Index, Array]]
-    """Covariance of the rest: blocks (rows, matrix), zero between blocks."""
 
 
 class Posterior:
-    """The fleet's posterior, ready to predict from."""
+    """The fleet's posterior, ready to predict from.
+
+    hyper_covariance: what the hyperparameters' uncertainty counts for, [active, active]
+    """
 
     def __init__(self, state: State, curve: Curvature | None, outlook: SwapOutlook) -> None:
         self.state, self.curve, self.outlook = state, curve, outlook
@@ -60,30 +66,32 @@ class Posterior:
         self.active = np.flatnonzero(self.hyper.active)
         covariance = self.hyper.covariance
         n = len(self.active)
-        self.doubt = HYPER_PARTS * covariance if covariance is not None else np.zeros((n, n))
+        self.hyper_covariance = (
+            HYPER_PARTS * covariance if covariance is not None else np.zeros((n, n))
+        )
 
-    # --- the three ways to ask ----------------------------------------------------------------
+    # --- the three questions --------------------------------------------------------------------
 
     def covariance(self, targets: Targets) -> tuple[Array, Array]:
-        """Joint mean and covariance matrix of all targets."""
+        """Return mean [T] and covariance matrix [T, T] of all targets."""
         p = self.predict(targets)
         cov: Array = p.G @ self._shared_covariance(p) @ p.G.T
         for rows, block in p.own:
             cov[np.ix_(rows, rows)] += block
-        cov += p.J @ self.doubt @ p.J.T
+        cov += p.J @ self.hyper_covariance @ p.J.T
         return p.mean, cov
 
     def variance(self, targets: Targets) -> tuple[Array, Array]:
-        """Means and variances of all targets."""
+        """Return means and variances of all targets, [T] each."""
         p = self.predict(targets)
         v = np.einsum("ti,ti->t", p.G @ self._shared_covariance(p), p.G)
         for rows, block in p.own:
             v[rows] += np.diag(block)
-        v += np.einsum("ti,ti->t", p.J @ self.doubt, p.J)
+        v += np.einsum("ti,ti->t", p.J @ self.hyper_covariance, p.J)
         return p.mean, v
 
     def predict(self, targets: Targets) -> Prediction:
-        """Means, and the pieces of the covariance."""
+        """Return means, and the pieces of the covariance."""
         n, n_active = len(targets.t), len(self.active)
         rows, columns, values = self._shared_rows(targets).joined()
         touched = np.unique(np.concatenate([columns, *self._block_columns(targets)]))
@@ -101,13 +109,13 @@ class Posterior:
     # --- parts --------------------------------------------------------------------------------
 
     def _shared_covariance(self, p: Prediction) -> Array:
-        """Of the touched columns: one meter meets few of the shared effects."""
+        """Return the covariance of the columns met: one meter meets few of the shared effects."""
         if p.columns.size == self.state.design.n_shared:
             return self.state.C
         return self.state.C[np.ix_(p.columns, p.columns)]
 
     def _block_columns(self, targets: Targets) -> list[Index]:
-        """Shared columns in the blocks of the targets' meters."""
+        """Return the shared columns in the blocks of the targets' meters."""
         found = []
         for m in np.unique(targets.device[targets.rows(METER)]):
             where, b = self.state.design.place[m]
@@ -120,12 +128,12 @@ class Posterior:
         entries = Entries()
         rows = targets.rows(METER)
         device, t = targets.device[rows], targets.t[rows]
-        swaps = self.layout.clocks.swap.read(device, t) + self.outlook.expected(device, t)[0]
-        self.layout.meters(entries, rows, device, t, swaps=swaps)
+        swaps = self.layout.events.swap.total(device, t) + self.outlook.expected(device, t)[0]
+        self.layout.add_meters(entries, rows, device, t, swaps=swaps)
         rows = targets.rows(REFERENCE)
-        self.layout.references(entries, rows, targets.device[rows], targets.t[rows])
+        self.layout.add_references(entries, rows, targets.device[rows], targets.t[rows])
         rows = targets.rows(BENCH)
-        self.layout.benches(entries, rows, targets.device[rows], targets.t[rows])
+        self.layout.add_benches(entries, rows, targets.device[rows], targets.t[rows])
         return entries
 
     def _references(self, targets: Targets, out: Prediction) -> None:
@@ -134,7 +142,7 @@ class Posterior:
         for r, k in rows_of_each(targets.device[rows]):
             t = targets.t[rows[k]]
             walk = self.layout.walks[r]
-            out.own.append((rows[k], q * walk.loose(t[:, None], t[None, :])))
+            out.own.append((rows[k], q * walk.bridge_covariance(t[:, None], t[None, :])))
 
     def _meters(self, targets: Targets, out: Prediction) -> None:
         rows = targets.rows(METER)
@@ -147,15 +155,15 @@ class Posterior:
             out.own.append((at, own if gap is None else own + gap))
 
     def _promoted(self, m: int, t: Array) -> Array:
-        """What a promoted meter's knots leave open, and battery swaps to come."""
+        """Return what a promoted meter's knots leave open, and battery swaps to come, [t, t]."""
         g = int(self.layout.devices.group[m])
         q = self.hyper.sd("walk")[g] ** 2
-        own: Array = q * self.layout.courses[m].walk.loose(t[:, None], t[None, :])
+        own: Array = q * self.layout.courses[m].walk.bridge_covariance(t[:, None], t[None, :])
         ahead = self.swap_variance(np.full(len(t), m), t)
         return own + np.minimum.outer(ahead, ahead)
 
     def swap_variance(self, meter: Index, t: Array) -> Array:
-        """Variance from swaps to come: their spread, and not knowing how many there will be."""
+        """Return the variance of swaps to come: their spread, and not knowing their number."""
         count, spread = self.outlook.expected(meter, t)
         p, u = self.layout.population, self.state.mean
         if p.swap < 0:
@@ -166,8 +174,8 @@ class Posterior:
         return variance
 
     def _own(self, m: int, at: Index, t: Array, out: Prediction) -> Array:
-        """A meter's own part given the shared effects; adds to mean, G and J."""
-        new = _New(self, m, t)
+        """Return a meter's own covariance given the shared effects; adds to mean, G and J."""
+        new = _NewInstants(self, m, t)
         where, b = self.state.design.place[m]
         if where < 0:
             return new.prior()
@@ -181,13 +189,13 @@ class Posterior:
         np.subtract.at(out.G, (at[:, None], columns[None, :]), kVA[:, real])
         if self.curve is not None:
             out.J[at] += k @ self.curve.responses[where][b]
-            out.J[at] += new.answers(self.active, batch, block, int(b))
+            out.J[at] += new.kernel_derivatives(self.active, batch, block, int(b))
         own: Array = new.prior() - kV @ k.T
         return own
 
 
-class _New:
-    """A meter's sensor at new instants: prior covariance, and with its block's observations."""
+class _NewInstants:
+    """A meter's sensor at T new instants: its covariance with itself and with its observations."""
 
     def __init__(self, posterior: Posterior, meter: int, t: Array) -> None:
         layout, hyper = posterior.layout, posterior.hyper
@@ -196,12 +204,12 @@ class _New:
         m = np.full(len(t), meter)
         self.age = np.maximum(t - layout.devices.service[meter], 0.0)
         self.line = hyper.line_covariance()[g]
-        self.ticks = np.stack(
+        self.totals = np.stack(
             [
                 self.age,
-                layout.clocks.swap.read(m, t),
-                layout.clocks.event.read(m, t),
-                layout.clocks.alarm.read(m, t),
+                layout.events.swap.total(m, t),
+                layout.events.event.total(m, t),
+                layout.events.alarm.total(m, t),
             ]
         )
         self.scale = np.array(
@@ -212,32 +220,32 @@ class _New:
                 1.0,
             ]
         )
-        self.ahead = posterior.swap_variance(m, t)
+        self.swap_variance = posterior.swap_variance(m, t)
 
     def prior(self) -> Array:
-        """Covariance between the new instants."""
+        """Return the prior covariance between the new instants, [T, T]."""
         z = np.stack([np.ones(len(self.age)), self.age], axis=1)
-        clock = self.scale @ self.ticks + self.ahead
-        cov: Array = z @ self.line @ z.T + np.minimum.outer(clock, clock)
+        c = self.scale @ self.totals + self.swap_variance
+        cov: Array = z @ self.line @ z.T + np.minimum.outer(c, c)
         return cov
 
     def with_block(self, batch: Batch, b: int) -> Array:
-        """Covariance with the block's observations, [T, n]."""
+        """Return the covariance with the block's observations, [T, n]."""
         z = np.stack([np.ones(len(self.age)), self.age], axis=1)
         Z = np.stack([batch.mask[b], batch.age[b]], axis=1)
-        seen = np.cumsum(self.scale @ batch.steps[:, b])
-        now = self.scale @ self.ticks
+        seen = np.cumsum(self.scale @ batch.increments[:, b])
+        now = self.scale @ self.totals
         k: Array = z @ self.line @ Z.T + np.minimum(now[:, None], seen[None, :]) * batch.mask[b]
         return k
 
-    def answers(self, active: Index, batch: Batch, block: BlockState, b: int) -> Array:
-        """Derivative of k'α in each active hyperparameter with α held, [T, active]."""
+    def kernel_derivatives(self, active: Index, batch: Batch, block: BlockState, b: int) -> Array:
+        """Return the derivative of k'α in each active hyperparameter, α held, [T, active]."""
         alpha = block.alpha[b]
         J = np.zeros((len(self.age), len(active)))
         sum1, sum_a = float(batch.mask[b] @ alpha), float(batch.age[b] @ alpha)
         l11, l21, l22 = (float(x[self.group]) for x in self.hyper.line_factor())
-        seen = np.cumsum(batch.steps[:3, b], axis=1)
-        met = np.minimum(self.ticks[:3, :, None], seen[:, None, :]) @ (alpha * batch.mask[b])
+        seen = np.cumsum(batch.increments[:3, b], axis=1)
+        met = np.minimum(self.totals[:3, :, None], seen[:, None, :]) @ (alpha * batch.mask[b])
         turned = l11 * sum1 + 2 * l21 * sum_a
         parts = {
             "start": 2 * l11**2 * sum1 + l11 * l21 * (sum_a + self.age * sum1),
@@ -255,5 +263,5 @@ class _New:
 
 
 def named_targets(kinds: Sequence[str], devices: Sequence[int], t: Sequence[float]) -> Targets:
-    """Targets from plain sequences."""
+    """Return targets from plain sequences."""
     return Targets(list(kinds), np.array(devices, dtype=np.int64), np.array(t, dtype=np.float64))

@@ -1,9 +1,9 @@
-"""Robust weights: noise as a mixture of usual, rough and wild.
+"""Weigh observations robustly: noise is a mixture of regular, wide and outlying.
 
 Each observation is judged by what everything else expected of it (leave-one-out). Its noise is
 taken as N(0, s²·v) with s = 1, 2.5 or 10 in unknown proportions, fitted to the fleet (EM, with a
 weak prior); the weight of its noise precision is the posterior mean of 1/s². Clean normal noise
-keeps weights of practically one; one wild comparison in thirty costs next to nothing.
+keeps weights of practically one; one outlier in thirty comparisons costs next to nothing.
 """
 
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from models.fleet.inference.innovations import usual_noise
+from models.fleet.inference.innovations import regular_noise
 from models.fleet.inference.likelihood import State
 from models.metrology import Array, Mask
 
@@ -22,19 +22,19 @@ _ROUNDS = 25
 
 @dataclass(frozen=True)
 class Mixture:
-    """Shares of usual, rough and wild noise."""
+    """Shares of regular, wide and outlying noise."""
 
     shares: tuple[float, float, float] = (1.0, 0.0, 0.0)
 
     @property
-    def rough(self) -> float:
-        """Variance of the noise over the usual part's, wild ones left out."""
-        usual, rough, _ = self.shares
-        return (usual + rough * float(SCALES[1]) ** 2) / (usual + rough)
+    def variance_ratio(self) -> float:
+        """Return the variance of regular and wide noise together over the regular's."""
+        regular, wide, _ = self.shares
+        return (regular + wide * float(SCALES[1]) ** 2) / (regular + wide)
 
     @property
     def information(self) -> float:
-        """Fisher's information of one observation over the mean weight (both per usual noise).
+        """Return an observation's Fisher information over its mean weight (both per regular noise).
 
         Weights that the data chose claim more than they know; predictions rest on weights
         times this share. 1 for normal noise, 0.7 for Student's t with 4 degrees of freedom.
@@ -47,11 +47,11 @@ class Mixture:
         return min(known, 1.0)
 
     def tail(self, z: Array, noise_share: float) -> Array:
-        """P(|Z| > z) of a residual over its sd, of whose variance the noise is such a share."""
-        usual, rough, _ = self.shares
-        spread = 1 + noise_share * (SCALES[:2] ** 2 / self.rough - 1)
+        """Return P(|Z| > z) of a residual over its sd, of whose variance noise is a given share."""
+        regular, wide, _ = self.shares
+        spread = 1 + noise_share * (SCALES[:2] ** 2 / self.variance_ratio - 1)
         p = 2 * ndtr(-z[..., None] / np.sqrt(np.maximum(spread, 1e-6)))
-        tail: Array = (p @ np.array([usual, rough])) / (usual + rough)
+        tail: Array = (p @ np.array([regular, wide])) / (regular + wide)
         return tail
 
 
@@ -60,27 +60,27 @@ NORMAL = Mixture()
 
 @dataclass
 class LeftOut:
-    """Each observation against the rest: residual, its variance without the own noise, noise."""
+    """Each observation against the rest: residual, variance of the others' part, of the noise."""
 
     residual: Array
     others: Array
     noise: Array
 
     def standardized(self) -> Array:
-        """Residual over its sd, the noise at full weight."""
+        """Return residuals over their sds, the noise at full weight."""
         z: Array = self.residual / np.sqrt(self.others + self.noise)
         return z
 
 
 def left_out(state: State) -> LeftOut:
-    """Leave-one-out residuals of all observations: α_j / P_jj, with variance 1 / P_jj."""
+    """Return leave-one-out residuals of all observations: α_j / P_jj, of variance 1 / P_jj."""
     n = len(state.design.obs)
     residual, others, noise = np.zeros(n), np.zeros(n), np.ones(n)
     for batch, block in zip(state.design.batches, state.blocks, strict=True):
         real = batch.mask > 0
         rows = batch.rows[real]
         P = np.einsum("bii->bi", block.P)[real]
-        full = usual_noise(batch, block)[real]
+        full = regular_noise(batch, block)[real]
         residual[rows] = block.alpha[real] / P
         others[rows] = np.maximum(1 / P - full / batch.weight[real], 0.0)
         noise[rows] = full
@@ -88,7 +88,7 @@ def left_out(state: State) -> LeftOut:
 
 
 def mixture_weights(out: LeftOut, is_bench: Mask) -> tuple[Array, Mixture, Mixture]:
-    """Weight of every observation's noise precision; the mixtures of sessions and comparisons."""
+    """Return the noise precisions' weights, and the mixtures of sessions and of comparisons."""
     weight = np.ones(len(out.residual))
     mixtures = []
     for chosen in (is_bench, ~is_bench):
@@ -108,5 +108,5 @@ def _mixture(out: LeftOut) -> tuple[Array, Mixture]:
         p = np.exp(log_p - log_p.max(axis=1, keepdims=True))
         p /= p.sum(axis=1, keepdims=True)
         share = (p.sum(axis=0) + _PRIOR) / (len(p) + _PRIOR.sum())
-    usual, rough, wild = (float(s) for s in share)
-    return p @ (1 / SCALES**2), Mixture((usual, rough, wild))
+    regular, wide, outlying = (float(s) for s in share)
+    return p @ (1 / SCALES**2), Mixture((regular, wide, outlying))

@@ -1,4 +1,4 @@
-"""The normal prior of the shared effects at given hyperparameters, and its derivatives."""
+"""Evaluate the shared effects' normal prior at given hyperparameters, and its derivatives."""
 
 from collections.abc import Sequence
 
@@ -71,7 +71,7 @@ class SharedPrior:
         g[self.hyper.index("drift", group)] += l21 * turned + l22**2 * R[1, 1]
 
     def directions(self, active: Index, mean: Array) -> Array:
-        """dK K⁻¹ u of each active hyperparameter, [n_shared, active]."""
+        """Return dK K⁻¹ u of each active hyperparameter, [n_shared, active]."""
         V = np.zeros((len(mean), len(active)))
         position = {self.hyper.keys[i]: k for k, i in enumerate(active)}
         for part in self.parts:
@@ -100,7 +100,7 @@ class SharedPrior:
 
 
 def _walk_precision(variance: Array) -> Array:
-    """Precision of a walk from zero with these variances of its steps."""
+    """Return the precision of a random walk from zero with these variances of its steps."""
     p = 1 / variance
     Q = np.diag(p)
     if len(p) > 1:

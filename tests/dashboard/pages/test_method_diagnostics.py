@@ -17,7 +17,7 @@ def test_every_number_of_a_fit_reaches_the_page() -> None:
     fitted = fit(fleet_data(fleet), today=fleet.today)
     innovations = fitted.innovations()
     limits = limits_from_budget(1.0, 1500).limits
-    shares = fitted.variance_shares(rng=np.random.default_rng(1))
+    shares = fitted.variance_components(rng=np.random.default_rng(1))
     document = {
         "checks": checks(innovations).to_dicts(),
         "shares": shares.to_dicts(),

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from models.ageing import workshops_document
-from models.fleet import FleetData, best_sds, condition, fit, information
+from models.fleet import FleetData, condition, effect_information, fit, fit_sds
 from models.metrology.equivalence import degrees_of_equivalence
 from tests.models.fleet.fleet_brute import covariance, readings, small_fleet
 from tests.models.fleet.test_fleet_exact import SETTINGS, TODAY, known_hyper
@@ -35,7 +35,7 @@ def test_effects_beside_the_model_against_brute_force():
     rng = np.random.default_rng(1)
     dense = (rng.random((len(ids), 3)) < 0.4).astype(float)
     obs = fitted.prepared.obs
-    M, b = information(fitted.posterior.state, dense[[ids.index(name) for name in obs.name]])
+    M, b = effect_information(fitted.posterior.state, dense[[ids.index(name) for name in obs.name]])
     assert pytest.approx(dense.T @ P @ dense, abs=1e-4) == M
     assert b == pytest.approx(dense.T @ P @ y, abs=1e-4)
 
@@ -45,7 +45,7 @@ def test_spread_of_effects_is_found():
     rng = np.random.default_rng(4)
     true = np.concatenate([rng.normal(0, 0.5, 40), np.zeros(40)])
     x = true + rng.normal(0, 0.2, 80)
-    sds, ends = best_sds(np.eye(80) / 0.04, x / 0.04, np.repeat([0, 1], 40))
+    sds, ends = fit_sds(np.eye(80) / 0.04, x / 0.04, np.repeat([0, 1], 40))
     assert ends[0, 0] < 0.5 < ends[0, 1] < 0.7
     assert ends[1, 0] == 0
     assert sds[1] < 0.15

@@ -122,7 +122,9 @@ def small_fleet(seed: int = 5) -> FleetData:
                 "meter_id": [None, None, "m1"],
             }
         ),
-        road=pl.DataFrame(road, schema=["comparison_id", "effect", "kind", "sign"], orient="row"),
+        ride_effects=pl.DataFrame(
+            road, schema=["comparison_id", "effect", "kind", "sign"], orient="row"
+        ),
     )
 
 
@@ -173,7 +175,7 @@ def readings(data: FleetData) -> tuple[list[Reading], np.ndarray, np.ndarray]:
         terms.append((1.0, "warm", m))
         if lent:
             terms.append((-1.0, "group warm", "alder"))
-        for _, effect, kind, sign in data.road.filter(
+        for _, effect, kind, sign in data.ride_effects.filter(
             pl.col("comparison_id") == r["comparison_id"]
         ).iter_rows():
             terms.append((sign, kind, effect))

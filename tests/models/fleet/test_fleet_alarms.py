@@ -12,7 +12,7 @@ from models.fleet.alarms.alarm_table import ALARM_SCHEMA
 from models.fleet.alarms.odds_adjustments import slip_sizes
 from models.fleet.alarms.prior_odds import Odds, carried_sd, log_bayes_factor
 from models.fleet.alarms.thresholds import Trials, crossing
-from models.fleet.design.cumulative_events import alarm_clock
+from models.fleet.design.cumulative_events import alarm_steps
 from models.fleet.inference.robust_weights import LeftOut, Mixture, mixture_weights
 from tests.simulate.fleet_options import USUAL
 from tests.simulate.fleets import Fleet, FleetOptions, simulate_fleet
@@ -242,14 +242,14 @@ def test_information_of_mixtures():
 def test_a_step_on_an_unknown_day_is_half_made_half_way():
     """Mean and variance at a share w of the way: w J and w (1 - w) J² for an evenly likely day."""
     step = Effect("step", "meter", "b", at=2020.5, since=2020.1, sd=2.0)
-    clock = alarm_clock([step], ["a", "b"])
+    events = alarm_steps([step], ["a", "b"])
     t = np.array([2020.0, 2020.1, 2020.2, 2020.3, 2020.5, 2021.0])
     expected = 4.0 * np.array([0, 0, 0.25, 0.5, 1, 1])
-    np.testing.assert_allclose(clock.read(np.full(6, 1), t), expected, atol=1e-9)
-    assert not clock.read(np.zeros(6, dtype=np.int64), t).any()
-    known = alarm_clock([replace(step, since=0.0)], ["a", "b"])
-    np.testing.assert_allclose(known.read(np.full(6, 1), t), 4.0 * (t >= 2020.5))
-    # a walk tied to 0 and J = sd at both ends, on this clock, has the moments of such a step
-    now, end = clock.read(np.full(1, 1), np.array([2020.2]))[0], 4.0
+    np.testing.assert_allclose(events.total(np.full(6, 1), t), expected, atol=1e-9)
+    assert not events.total(np.zeros(6, dtype=np.int64), t).any()
+    known = alarm_steps([replace(step, since=0.0)], ["a", "b"])
+    np.testing.assert_allclose(known.total(np.full(6, 1), t), 4.0 * (t >= 2020.5))
+    # a walk of this variance, tied to 0 and J = sd at both ends, has the moments of such a step
+    now, end = events.total(np.full(1, 1), np.array([2020.2]))[0], 4.0
     assert now / end * 2.0 == pytest.approx(0.25 * 2.0)
     assert now - now**2 / end == pytest.approx(0.25 * 0.75 * 2.0**2)

@@ -21,7 +21,7 @@ from tests.models.fleet.fleet_brute import (
     small_fleet,
 )
 
-SETTINGS = FleetSettings(robust=False, alarms=False, knot_days=0.001, warmth_needs=5)
+SETTINGS = FleetSettings(robust=False, alarms=False, knot_days=0.001, temperature_needs=5)
 TODAY = date(2024, 1, 1)
 
 

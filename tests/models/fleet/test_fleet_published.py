@@ -174,6 +174,6 @@ def test_nile_level(nile):
     mean, sd = nile.gain_error("one", [years_after(1871), years_after(1970)])
     assert mean == pytest.approx([1111.668, 798.370], abs=0.02)
     # the steady state's filtered variance is P − K P with the published P and K
-    nile.posterior.doubt[:] = 0.0
+    nile.posterior.hyper_covariance[:] = 0.0
     _, sd = nile.gain_error("one", [years_after(1970)])
     assert sd[0] == pytest.approx(sqrt(5501.2579 * (1 - 0.26704801)), rel=2e-4)

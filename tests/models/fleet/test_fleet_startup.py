@@ -102,7 +102,7 @@ def test_sensible_wide_intervals(name):
     later = fitted.forecast(TODAY, np.array([0.0, 30.0, 365.0, 1826.0]))[1]
     assert later[:, 0] == pytest.approx(sd, rel=1e-6)
     assert np.all(np.diff(later, axis=1) > 0)
-    assert len(fitted.innovations()) == len(fitted.weights) == len(fitted.observed())
+    assert len(fitted.innovations()) == len(fitted.weights) == len(fitted.adjusted_observations())
     assert fitted.drift()["meter_id"].to_list() == data.meters["meter_id"].to_list()
 
 
@@ -233,7 +233,7 @@ def test_expected_battery_swaps_move_the_forecast():
         frame, sessions(*found), events=events.with_columns(state=pl.lit("rejected"))
     )
     flat = fit(rejected, today=end)
-    assert len(flat.prepared.clocks["swap"].device) == 0
+    assert len(flat.prepared.events["swap"].device) == 0
 
 
 def test_rebuilt_from_what_was_stored():

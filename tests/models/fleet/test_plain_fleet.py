@@ -33,7 +33,7 @@ def test_nothing_is_added_to_a_plain_fleet(plain):
     evaluated = assess.evaluate(plain, settings)
     found = assess.records(plain, evaluated, everything=plain, as_of=TODAY, settings=settings)
     data = found.data
-    assert data.road.is_empty()
+    assert data.ride_effects.is_empty()
     assert data.events.is_empty()
     assert found.course is found.resets
     assert found.zero_steps.is_empty()

@@ -118,7 +118,7 @@ def test_shares_add_up_and_follow_the_hyperparameters() -> None:
         today=fleet.today,
         settings=FleetSettings(fixed=held, robust=False, alarms=False),
     )
-    shares = fitted.variance_shares(rng=np.random.default_rng(1))
+    shares = fitted.variance_components(rng=np.random.default_rng(1))
     total = shares.group_by("group", "of").agg(pl.col("share").sum())["share"]
     assert np.allclose(total.to_numpy(), 1.0)
     change = shares.filter((pl.col("group") == "alder") & (pl.col("of") == CHANGE))
@@ -137,7 +137,7 @@ def test_battery_swaps_count_as_often_as_the_group_has_them() -> None:
     held = {"drift": 0.3, "walk": 0.4, "swap": 0.2, "bench": 0.1, "ride": 0.2, "pair": 0.6}
     settings = FleetSettings(fixed=held, robust=False, alarms=False)
     fitted = fit(fleet_data(fleet), today=fleet.today, settings=settings)
-    shares = fitted.variance_shares(rng=np.random.default_rng(1))
+    shares = fitted.variance_components(rng=np.random.default_rng(1))
     swaps = shares.filter(pl.col("part").str.starts_with("battery swaps"))
     found = dict(swaps.select("group", "sd").iter_rows())
     for group in fleet.options.groups:  # a variance of 0.2² each battery_life years
@@ -147,7 +147,7 @@ def test_battery_swaps_count_as_often_as_the_group_has_them() -> None:
 def test_a_fit_states_how_well_its_shares_are_known() -> None:
     fleet = simulate_fleet(SCENARIOS["usual"], 4)
     fitted = fit(fleet_data(fleet), today=fleet.today)
-    shares = fitted.variance_shares(rng=np.random.default_rng(1))
+    shares = fitted.variance_components(rng=np.random.default_rng(1))
     walk = shares.filter(pl.col("part") == "wandering")
     assert (walk["sd_lo90"] < walk["sd"]).all()
     assert (walk["sd"] < walk["sd_hi90"]).all()

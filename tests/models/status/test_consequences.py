@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from models.coaching import affected_rides, notice_frame, notices, race_eve
-from models.fleet import Effect, FleetFit, when
+from models.fleet import Effect, FleetFit, alarm_year
 from models.metrology import date_of
 from tests.models.fleet.small_team import empty_tables, small_team, table
 
@@ -96,7 +96,7 @@ def test_an_unrecorded_step_and_a_jump_of_the_zero_reach_whoever_rode_then(
     alarmed = replace(
         fitted,
         effects=[step],
-        alarms=pl.DataFrame([alarm | {"date": date_of(when(step))}], schema_overrides=ALARMS),
+        alarms=pl.DataFrame([alarm | {"date": date_of(alarm_year(step))}], schema_overrides=ALARMS),
     )
     tables = empty_tables()
     tables["assignments"] = table(

@@ -23,7 +23,7 @@ def test_coefficients_against_brute_force():
     cross = covariance(data, what, asked)
     mean = cross.T @ np.linalg.solve(K, y)
     var = np.diag(covariance(data, asked, asked) - cross.T @ np.linalg.solve(K, cross))
-    frame = fitted.warmth().filter(~(np.array(data.meters["meter_id"]) == "m1"))
+    frame = fitted.temperature_coefficients().filter(~(np.array(data.meters["meter_id"]) == "m1"))
     assert frame["warmth_known"].all()
     assert frame["warmth_ln"].to_numpy() == pytest.approx(mean, abs=1e-5)
     assert frame["warmth_sd_ln"].to_numpy() == pytest.approx(np.sqrt(var), abs=1e-5)
@@ -40,7 +40,9 @@ def warm_fleet():
 
 def test_two_hundred_observations_carry_a_coefficient(warm_fleet):
     fleet, data = warm_fleet
-    found = fit(data, today=fleet.today, settings=FleetSettings(alarms=False)).warmth()
+    found = fit(
+        data, today=fleet.today, settings=FleetSettings(alarms=False)
+    ).temperature_coefficients()
     alder = [m.meter_id for m in fleet.truth.meters.values() if m.group.name == "alder"]
     rows = found.filter(found["meter_id"].is_in(alder))
     assert rows["warmth_known"].all()
@@ -51,8 +53,8 @@ def test_two_hundred_observations_carry_a_coefficient(warm_fleet):
 
 def test_where_nothing_tells_use_from_2_to_38_degrees_widens_the_interval(warm_fleet):
     fleet, data = warm_fleet
-    few = FleetSettings(alarms=False, warmth_needs=10**6)
-    found = fit(data, today=fleet.today, settings=few).warmth()
+    few = FleetSettings(alarms=False, temperature_needs=10**6)
+    found = fit(data, today=fleet.today, settings=few).temperature_coefficients()
     assert not found["warmth_known"].any()
     assert set(found["warmth_sd_ln"]) == {0.02}
     row = {"gain_error_pct": 0.5, "gain_error_sd_pct": 0.2, "warmth_ln": 0.0, "warmth_sd_ln": 0.02}

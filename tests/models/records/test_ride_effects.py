@@ -9,7 +9,7 @@ import pytest
 
 from ingest.schema import TABLES
 from models.fleet import FleetData, FleetSettings, fit
-from models.records.ride_effects import road_effects
+from models.records.ride_effects import effects_of_rides
 from models.rides import without_impossible
 
 FIRST = datetime(2025, 1, 1, 17, tzinfo=UTC)
@@ -66,7 +66,7 @@ def test_which_ride_carries_what():
             ("L", "T", 70, None),  # nobody knows who
         ]
     )
-    found = road_effects(asked, METERS, REFERENCES, RINGS)
+    found = effects_of_rides(asked, METERS, REFERENCES, RINGS)
     assert set(found.select("comparison_id", "kind", "sign").iter_rows()) == {
         ("c1", "ring", 1.0),
         ("c2", "ring", -1.0),
@@ -79,7 +79,7 @@ def test_which_ride_carries_what():
 
 def test_the_drivetrain_lies_between_a_hub_and_a_crank():
     asked = rides([("H", "lent", 3, None), ("S", "T", 3, None)])
-    found = road_effects(asked, METERS, REFERENCES, RINGS.clear())
+    found = effects_of_rides(asked, METERS, REFERENCES, RINGS.clear())
     assert found.select("comparison_id", "effect", "kind", "sign").rows() == [
         ("c0", "H | drivetrain", "drive", 1.0)
     ]
@@ -134,12 +134,12 @@ def test_an_oval_ring_is_no_step_and_no_error(shift: float):
     stays the bench's; without it the model must see a step."""
     data, ring = _fleet(shift, 100)
     today = date(2025, 11, 1)
-    told = fit(replace(data, road=ring), today=today, settings=FleetSettings())
+    told = fit(replace(data, ride_effects=ring), today=today, settings=FleetSettings())
     untold = fit(data, today=today, settings=FleetSettings())
     mean, sd = told.gain_error("S0", today)
     assert told.alarms.filter(pl.col("device_id") == "S0").is_empty()
     assert abs(mean[0]) < 2.5 * sd[0] < 1.0
-    size = told.road().row(0, named=True)
+    size = told.ride_effects().row(0, named=True)
     assert abs(size["mean"] - shift) < 2.5 * size["sd"]
     assert size["sd"] < 0.5
     assert abs(untold.gain_error("S0", today)[0][0]) > abs(mean[0])
@@ -148,7 +148,10 @@ def test_an_oval_ring_is_no_step_and_no_error(shift: float):
 def test_a_fleet_without_any_of_it_is_fitted_as_before():
     data, ring = _fleet(0.0, 100)
     today = date(2025, 11, 1)
-    plain, empty = fit(data, today=today), fit(replace(data, road=ring.clear()), today=today)
+    plain, empty = (
+        fit(data, today=today),
+        fit(replace(data, ride_effects=ring.clear()), today=today),
+    )
     assert plain.gain_error("S0", today) == empty.gain_error("S0", today)
     assert plain.posterior.state.log_likelihood == empty.posterior.state.log_likelihood
 
@@ -182,7 +185,9 @@ def _left_arms(seed: int) -> tuple[FleetData, dict[str, float], dict[str, float]
             schema=["comparison_id", "meter_id", "reference_id", "at", "ratio", "u"],
             orient="row",
         ),
-        road=pl.DataFrame(road, schema=["comparison_id", "effect", "kind", "sign"], orient="row"),
+        ride_effects=pl.DataFrame(
+            road, schema=["comparison_id", "effect", "kind", "sign"], orient="row"
+        ),
     )
     return data, gain, legs
 
