@@ -93,14 +93,14 @@ def status(store: Path, *, as_of: date | None, say: Say) -> Document:
     """The fleet on a day."""
     from models import run
 
-    return run.status(Store(store), as_of=as_of, say=say)
+    return dict(run.status(Store(store), as_of=as_of, say=say))
 
 
 def history(store: Path, meter_id: str, *, as_of: date | None, say: Say) -> Document:
     """One meter over time."""
     from models import run
 
-    return run.history(Store(store), meter_id, as_of=as_of, say=say)
+    return dict(run.history(Store(store), meter_id, as_of=as_of, say=say))
 
 
 def bench_files(paths: Sequence[Path]) -> tuple[Document, list[Document]]:

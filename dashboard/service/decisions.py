@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 from zoneinfo import ZoneInfo
 
 from dashboard.service.commands import Document, NothingDoneError, Say, settings
@@ -56,14 +56,15 @@ def plan(store: Path, season: Season, *, as_of: date | None, say: Say) -> Docume
         meter: tuple(sorted({*held.get(meter, ()), *(asked.pins or {}).get(meter, ())}))
         for meter in {**held, **(asked.pins or {})}
     }
-    return run.plan_of(ready, replace(asked, pins=together))
+    return dict(run.plan_of(ready, replace(asked, pins=together)))
 
 
 def calendar_text(plan: Document) -> str:
     """A plan's visits as an iCalendar file."""
+    from models.season import PlanDocument
     from models.season import calendar_text as text
 
-    return text(plan, stamp=datetime.now(UTC))
+    return text(cast("PlanDocument", plan), stamp=datetime.now(UTC))
 
 
 def bench_list(
@@ -76,6 +77,7 @@ def bench_list(
 ) -> list[Document]:
     """What the mechanic needs on the spot on a day: the visits planned for its week."""
     from models import run
+    from models.season import PlanDocument
     from models.season import bench_list as rows
 
     with Store(store).reading() as db:
@@ -88,14 +90,15 @@ def bench_list(
         if wanted is not None and wanted not in known:
             listed = ", ".join(known) or "none"
             raise NothingDoneError(f'found {column} "{wanted}", expected one of: {listed}')
-    return rows(plan, tables, week=day, bench_id=bench_id, place_id=place_id)
+    found = rows(cast("PlanDocument", plan), tables, week=day, bench_id=bench_id, place_id=place_id)
+    return [dict(row) for row in found]
 
 
 def budget(store: Path, season: Season, *, as_of: date | None, say: Say) -> Document:
     """What a season costs, by meter and group."""
     from models import run
 
-    return run.budget(Store(store), season.asked(), as_of=as_of, say=say)
+    return dict(run.budget(Store(store), season.asked(), as_of=as_of, say=say))
 
 
 def policies(
@@ -104,7 +107,7 @@ def policies(
     """Fixed intervals, other interval methods and ours compared by simulation."""
     from models import run
 
-    return run.policies(Store(store), tolerance_pct=tolerance_pct, as_of=as_of, say=say)
+    return dict(run.policies(Store(store), tolerance_pct=tolerance_pct, as_of=as_of, say=say))
 
 
 def hindcast(store: Path, *, as_of: date | None, say: Say) -> Document:
@@ -127,7 +130,7 @@ def effort(
 
     zone = str(settings(store)["time_zone"])
     efforts = [read_effort(text, zone) for text in texts]
-    return run.effort(Store(store), efforts, carry_to=carry_to, as_of=as_of, say=say)
+    return dict(run.effort(Store(store), efforts, carry_to=carry_to, as_of=as_of, say=say))
 
 
 def read_effort(text: str, zone: str) -> Any:
@@ -172,7 +175,7 @@ def correct(
     from models import run
 
     asked = run.Period(first, last, meter_id, rider_id)
-    return run.correct(Store(store), asked, as_of=as_of, say=say)
+    return dict(run.correct(Store(store), asked, as_of=as_of, say=say))
 
 
 def correct_recordings(store: Path, document: Document, recordings: Path, out: Path) -> Document:
@@ -193,7 +196,8 @@ def notices(
     """What coaches are told: from when a meter shows other watts for the same effort."""
     from models import run
 
-    return run.notices(Store(store), first=first, last=last, as_of=as_of, say=say)
+    found = run.notices(Store(store), first=first, last=last, as_of=as_of, say=say)
+    return [dict(row) for row in found]
 
 
 def acknowledge(store: Path, notice_id: str) -> None:
@@ -207,11 +211,11 @@ def report(store: Path, what: str, *named: str, as_of: date | None, say: Say) ->
     """A report by its name: affected METER, intervals, warranty METER, handover RIDER."""
     from models import run
 
-    reports: dict[str, Callable[..., Document]] = {
+    reports: dict[str, Callable[..., Any]] = {
         "affected": run.affected,
         "intervals": run.intervals,
         "warranty": run.warranty,
         "handover": run.handover,
         "workshops": run.workshops,
     }
-    return reports[what](Store(store), *named, as_of=as_of, say=say)
+    return dict(reports[what](Store(store), *named, as_of=as_of, say=say))

@@ -67,7 +67,8 @@ class BudgetDoor(Later):
     def _policies(self, tolerance_pct: float | None, as_of: str | None, say: Say) -> Document:
         from models import run
 
-        return run.policies_of(self._ready(as_of, say), tolerance_pct=tolerance_pct, say=say)
+        ready = self._ready(as_of, say)
+        return dict(run.policies_of(ready, tolerance_pct=tolerance_pct, say=say))
 
     def hindcast(self, as_of: str | None = None) -> Document:
         """What there is of the `hindcast` document; its sessions are left out."""

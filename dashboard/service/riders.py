@@ -60,7 +60,7 @@ class RidersDoor(Later):
 
         ready = self._ready(as_of, say)
         say(f"drawing what {rider_id} has ridden")
-        return run.rider_of(ready, rider_id)
+        return dict(run.rider_of(ready, rider_id))
 
     def effort(
         self,

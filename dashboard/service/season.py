@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
+from typing import Any, cast
 
 import polars as pl
 
@@ -107,9 +107,10 @@ class SeasonDoor(Later):
         self, first: str, last: str, slots: int | None = None, as_of: str | None = None
     ) -> str:
         """The plan as an iCalendar file."""
-        from models.season import calendar_text
+        from models.season import PlanDocument, calendar_text
 
-        return calendar_text(self._done(first, last, slots, as_of), stamp=datetime.now(UTC))
+        plan = cast("PlanDocument", self._done(first, last, slots, as_of))
+        return calendar_text(plan, stamp=datetime.now(UTC))
 
     def bench_list(
         self,

@@ -8,14 +8,21 @@ is shown beside the error itself.
 from __future__ import annotations
 
 from datetime import date, timedelta
-from typing import Any
 
 import numpy as np
 import polars as pl
 
+from models.budget.documents import (
+    ClosingClaim,
+    EvidenceEvent,
+    EvidenceSession,
+    MeterRecord,
+    SensorExcess,
+    WarrantyReport,
+)
 from models.fleet import FleetFit
 from models.metrology import interval90, percent_from_ln, percent_sd
-from models.records import programmed
+from models.records import programmed, typed_rows
 from models.status import p_within
 from models.wording import chance
 
@@ -25,7 +32,7 @@ CLOSING_DAYS = 120
 
 def sensor_excess(
     fleet: FleetFit, meters: pl.DataFrame, resets: pl.DataFrame, *, today: date
-) -> list[dict[str, Any]]:
+) -> list[SensorExcess]:
     """Each meter's error at the slope it was delivered with, against its stated accuracy.
 
     In   meters: the roster's rows of meters of the fit
@@ -42,7 +49,7 @@ def sensor_excess(
     raw = mean + p
     stated = meters["stated_accuracy_pct"].cast(pl.Float64).to_numpy()
     inside = p_within(percent_from_ln(raw), percent_sd(raw, sd), np.nan_to_num(stated, nan=1.0))
-    rows = []
+    rows: list[SensorExcess] = []
     for m, row in enumerate(meters.iter_rows(named=True)):
         until = row["warranty_until"]
         rows.append(
@@ -61,10 +68,10 @@ def sensor_excess(
     return rows
 
 
-def closing_claims(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def closing_claims(rows: list[SensorExcess]) -> list[ClosingClaim]:
     """Of `sensor_excess`: warranties about to close on meters that likely exceed what is stated."""
     return [
-        row | {"text": _closing(row)}
+        {**row, "text": _closing(row)}
         for row in sorted(rows, key=lambda r: r["days_left"] if r["days_left"] is not None else -1)
         if row["days_left"] is not None
         and 0 <= row["days_left"] <= CLOSING_DAYS
@@ -72,50 +79,45 @@ def closing_claims(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     ]
 
 
-def _closing(row: dict[str, Any]) -> str:
+def _closing(row: SensorExcess) -> str:
     return (
         f"{row['meter_id']}: its warranty ends on {row['warranty_until']}, and the chance that it "
         f"exceeds the {row['stated_accuracy_pct']:g} % its maker states is "
-        f"{chance(row['p_exceeds_stated'])} (report warranty {row['meter_id']})."
+        f"{chance(row['p_exceeds_stated'] or 0.0)} (report warranty {row['meter_id']})."
     )
 
 
 def warranty_report(
-    excess: dict[str, Any],
-    meter: dict[str, Any],
+    excess: SensorExcess,
+    meter: pl.DataFrame,
     sessions: pl.DataFrame,
     *,
     events: pl.DataFrame,
     today: date,
-) -> dict[str, Any]:
-    """The evidence about one meter.
+) -> WarrantyReport:
+    """Return the evidence about one meter.
 
     In   excess: its row of `sensor_excess`; meter: its row of the roster; sessions:
          session_results; events: the events table
-    Out  the row, about the meter (serial number, purchase, group), sessions (date, found error,
-         expanded uncertainty, slope, bench, technician), events, lacks, text
     """
-    own = sessions.filter(
-        (pl.col("meter_id") == meter["meter_id"]) & pl.col("gain_error_pct").is_finite()
-    ).sort("measured_at")
-    found = own.select(
-        *("session_id", "measured_at", "gain_error_pct", "expanded_uncertainty_pct"),
-        *("coverage_factor", "temperature_c", "bench_id", "technician"),
-        *("slope_before", "slope_after", "zero_offset_nm"),
-    ).to_dicts()
-    happened = (
-        events.filter(pl.col("meter_id") == meter["meter_id"])
-        .sort("date")
-        .select("date", "event", "note")
-        .to_dicts()
+    own = pl.col("meter_id") == excess["meter_id"]
+    found = typed_rows(
+        sessions.filter(own & pl.col("gain_error_pct").is_finite()).sort("measured_at"),
+        EvidenceSession,
     )
-    about = ("serial_number", "group", "kind", "in_service_on", "purchase_date", "purchase_cost")
-    report = {**excess, **{name: meter[name] for name in about}}
-    report |= {"sessions": found, "events": happened, "lacks": list(_lacks(excess, meter, found))}
-    return report | {"as_of": today, "text": _verdict(report, today)}
+    [about] = typed_rows(meter, MeterRecord)
+    return {
+        **excess,
+        **about,
+        "sessions": found,
+        "events": typed_rows(events.filter(own).sort("date"), EvidenceEvent),
+        "lacks": _lacks(excess, about, found),
+        "as_of": today,
+        "text": _verdict(excess, len(found), today),
+    }
 
 
-def _lacks(excess: dict[str, Any], meter: dict[str, Any], found: list[dict[str, Any]]) -> list[str]:
+def _lacks(excess: SensorExcess, meter: MeterRecord, found: list[EvidenceSession]) -> list[str]:
     lacks = []
     if excess["warranty_until"] is None:
         lacks.append("meters has no warranty_until for it: whether a claim is open is not known")
@@ -128,18 +130,18 @@ def _lacks(excess: dict[str, Any], meter: dict[str, Any], found: list[dict[str, 
     return lacks
 
 
-def _verdict(report: dict[str, Any], today: date) -> str:
+def _verdict(report: SensorExcess, n_sessions: int, today: date) -> str:
     low, high = report["interval90_pct"]
     text = (
         f"At the slope it was delivered with, {report['meter_id']} reads "
         f"{report['factory_slope_error_pct']:+.1f} % off ({low:+.1f} to {high:+.1f} %), by "
-        f"{len(report['sessions'])} bench sessions and its rides. "
+        f"{n_sessions} bench sessions and its rides. "
     )
     stated = report["stated_accuracy_pct"]
     if stated is not None:
         text += (
             f"Its maker states {stated:g} %; the chance that it exceeds that is "
-            f"{chance(report['p_exceeds_stated'])}. "
+            f"{chance(report['p_exceeds_stated'] or 0.0)}. "
         )
     until = report["warranty_until"]
     if until is not None:

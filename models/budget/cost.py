@@ -8,17 +8,20 @@ price stands beside the total as `risk`.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
+from models.ageing import group_table
 from models.budget.claims import closing_claims, sensor_excess
 from models.budget.cost_items import Spent, bench_visits, budget_items
+from models.budget.documents import BudgetDocument, ClosingClaim, Cost, GroupCost, ItemCost, Risk
 from models.budget.replacement import keep_or_replace, ranked
 from models.fleet import FleetFit
 from models.metrology import Array
-from models.season import Asked, Tables, plan_document, prices, supposing
+from models.season import Asked, PlanDocument, Tables, plan_document, prices, supposing
+from models.status import fit_state
 from models.wording import NothingToSayError
 
 if TYPE_CHECKING:
@@ -32,16 +35,14 @@ def budget_document(
     settings: Settings,
     asked: Asked,
     *,
+    population: pl.DataFrame,
     rng: np.random.Generator,
-) -> dict[str, Any]:
-    """The `budget` document.
+) -> BudgetDocument:
+    """Return the `budget` document.
 
     In   found, fleet: records and fit of the day; tables: the store's; asked: the period (and
-         slots and pins of its plan)
-    Out  currency, total, interval90, by_item, by_group, meters (cost, interval90,
-         keep_or_replace with its reason), risk, visits_planned, bench (visits done and planned,
-         and what each come to), warranty (claims that close
-         soon), lacks, notes
+         slots and pins of its plan); population: the drift table by group
+    NothingToSayError where the period ends before it begins.
     """
     if asked.last < asked.first:
         raise NothingToSayError(
@@ -68,9 +69,7 @@ def budget_document(
         "by_item": [_item_row(name, spent) for name, spent in items.items()],
         "by_group": _group_rows(here["group"].to_list(), whole),
         "meters": ranked(
-            {"meter_id": name, "cost": float(whole[m].mean()), "interval90": _interval(whole[m])}
-            | verdicts[name]
-            for m, name in enumerate(ids)
+            {"meter_id": name, **_cost(whole[m]), **verdicts[name]} for m, name in enumerate(ids)
         ),
         "risk": None if plan is None else _risk(plan),
         "visits_planned": 0 if plan is None else len(plan["visits"]),
@@ -83,6 +82,14 @@ def budget_document(
         "warranty": _claims(found, fleet),
         "lacks": [*lacks, *missing],
         "notes": [*(plan["notes"][:1] if plan and _supposes(asked) else []), *_notes(found, asked)],
+        "groups": group_table(
+            found.sessions,
+            found.meters,
+            population,
+            today=found.as_of,
+            target=asked.target or settings.reliability_target,
+        ),
+        "fit": fit_state(fleet),
     }
 
 
@@ -90,7 +97,7 @@ def _supposes(asked: Asked) -> bool:
     return (asked.tolerance_pct, asked.target, asked.slots_per_week) != (None, None, None)
 
 
-def _claims(found: Records, fleet: FleetFit) -> list[dict[str, Any]]:
+def _claims(found: Records, fleet: FleetFit) -> list[ClosingClaim]:
     own = found.meters.filter(~pl.col("gone") & pl.col("warranty_until").is_not_null())
     return closing_claims(sensor_excess(fleet, own, found.course, today=found.as_of))
 
@@ -107,7 +114,7 @@ def _busy(found: Records, asked: Asked) -> list[str]:
 
 def _plan(
     found: Records, fleet: FleetFit, tables: Tables, settings: Settings, asked: Asked
-) -> tuple[dict[str, Any] | None, list[str]]:
+) -> tuple[PlanDocument | None, list[str]]:
     """The visits of what is left of the period."""
     if asked.last <= found.as_of:
         return None, []
@@ -122,31 +129,23 @@ def _interval(values: Array) -> list[float]:
     return [float(min(low, mean)), float(max(high, mean))]
 
 
-def _item_row(name: str, spent: Spent) -> dict[str, Any]:
-    total = spent.sure.sum() + spent.draws.sum(axis=0)
-    return {
-        "item": name,
-        "cost": float(np.mean(total)),
-        "interval90": _interval(np.atleast_1d(total)),
-    }
+def _cost(draws: Array) -> Cost:
+    return {"cost": float(draws.mean()), "interval90": _interval(draws)}
 
 
-def _group_rows(groups: list[str], whole: Array) -> list[dict[str, Any]]:
-    rows = []
+def _item_row(name: str, spent: Spent) -> ItemCost:
+    return {"item": name, **_cost(spent.sure.sum() + spent.draws.sum(axis=0))}
+
+
+def _group_rows(groups: list[str], whole: Array) -> list[GroupCost]:
+    rows: list[GroupCost] = []
     for group in sorted(set(groups)):
         part = whole[[g == group for g in groups]]
-        rows.append(
-            {
-                "group": group,
-                "meters": part.shape[0],
-                "cost": float(part.mean(axis=1).sum()),
-                "interval90": _interval(part.sum(axis=0)),
-            }
-        )
+        rows.append({"group": group, "meters": part.shape[0], **_cost(part.sum(axis=0))})
     return rows
 
 
-def _risk(plan: dict[str, Any]) -> dict[str, Any]:
+def _risk(plan: PlanDocument) -> Risk:
     return {
         "money": plan["cost"]["plan"] - plan["cost"]["visits"],
         "money_without_visits": plan["cost"]["without_visits"],

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 from models.fleet import FleetFit
 from models.metrology import DAYS_A_YEAR, Array, Mask, year_of
-from models.season import Asked, Tables, prices, unit_cost
+from models.season import Asked, PlanDocument, Tables, prices, unit_cost
 
 if TYPE_CHECKING:
     from models.records import Records
@@ -36,7 +36,7 @@ def budget_items(
     asked: Asked,
     *,
     here: pl.DataFrame,
-    plan: dict[str, Any] | None,
+    plan: PlanDocument | None,
     rng: np.random.Generator,
 ) -> tuple[dict[str, Spent], list[str]]:
     """Each item's money by meter, and what had to be assumed."""
@@ -70,7 +70,7 @@ def _count(frame: pl.DataFrame, here: pl.DataFrame) -> Array:
 
 
 def bench_visits(
-    found: Records, here: pl.DataFrame, asked: Asked, plan: dict[str, Any] | None
+    found: Records, here: pl.DataFrame, asked: Asked, plan: PlanDocument | None
 ) -> tuple[Array, Array]:
     """Sessions held in the period, and visits planned for the rest of it, [M] each."""
     held = _in_period(found.sessions, pl.col("measured_at").dt.date(), asked, found.as_of)

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 import polars as pl
 from scipy.special import ndtri
 
 from models.budget.cost_items import new_price
+from models.budget.documents import MeterCost, Verdict
 from models.fleet import FleetFit
 from models.metrology import DAYS_A_YEAR, Array, percent_from_ln
 from models.policies import Belief, Nature, cheapest_average, nature_of, surroundings
+from models.records import typed_rows
 from models.season import Tables, days_between, prices, use_of
 from models.wording import chance
 
@@ -35,7 +37,7 @@ def keep_or_replace(
     *,
     first: date | None = None,
     last: date | None = None,
-) -> dict[str, dict[str, Any]]:
+) -> dict[str, Verdict]:
     """For each meter: keep or replace, and why.
 
     What it takes to hold a meter within tolerance for a year (visits at its best interval and the
@@ -44,10 +46,7 @@ def keep_or_replace(
     the new one.
 
     In   first, last: the period whose riding stands for every year (else the coming year)
-    Out  keep_or_replace, reason, holding_cost_per_year, new_holding_cost_per_year,
-         gain_if_replaced, gain_interval90 and chance_pays (over what is not known of the meter
-         itself), find_out_first (bench, compare; null unless a new one would pay on the average
-         but is not sure to)
+    Out  by meter_id; the intervals are over what is not known of the meter itself
     """
     costs, groups = tables["costs"], here["group"].to_list()
     money, new = prices(costs, groups), new_price(costs, here)
@@ -71,7 +70,7 @@ def keep_or_replace(
             ridden=bool(weight[m] > 0),
             benched=row["meter_id"] in benched,
         )
-        for m, row in enumerate(here.iter_rows(named=True))
+        for m, row in enumerate(typed_rows(here, _Meter))
     }
 
 
@@ -98,10 +97,10 @@ def _own_costs(fleet: FleetFit, here: pl.DataFrame, usual: Nature, days: Array) 
     return np.repeat(np.array(rows), PATHS // DRIFTS, axis=0)
 
 
-def ranked(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Rows of meters, what is best replaced first: by what a new one would gain."""
+def ranked(rows: Iterable[MeterCost]) -> list[MeterCost]:
+    """Return rows of meters, what is best replaced first: by what a new one would gain."""
 
-    def order(row: dict[str, Any]) -> tuple[float, str]:
+    def order(row: MeterCost) -> tuple[float, str]:
         gain = row["gain_if_replaced"]
         return (np.inf if gain is None else -gain, row["meter_id"])
 
@@ -140,50 +139,75 @@ def _left_alone(fleet: FleetFit, here: pl.DataFrame) -> Array:
     return out
 
 
+class _Meter(TypedDict):
+    meter_id: str
+    slope_convention: str | None
+    static_check: bool | None
+    gone: bool
+
+
 def _verdict(
     owns: Array,
     fresh: float,
     new: float,
     *,
     unit: str,
-    row: dict[str, Any],
+    row: _Meter,
     ridden: bool,
     benched: bool,
-) -> dict[str, Any]:
+) -> Verdict:
+    """Weigh the yearly costs of a meter, as likely as each other, against a new one's."""
     own = float(owns.mean())
-    told: dict[str, Any] = {"holding_cost_per_year": own, "new_holding_cost_per_year": fresh}
-    told |= {"gain_if_replaced": None, "gain_interval90": None, "chance_pays": None}
-    told |= {"find_out_first": None}
+    told: Verdict = {
+        "keep_or_replace": "keep",
+        "holding_cost_per_year": own,
+        "new_holding_cost_per_year": fresh,
+        "gain_if_replaced": None,
+        "gain_interval90": None,
+        "chance_pays": None,
+        "find_out_first": None,
+        "reason": "",
+    }
     if row["gone"]:
-        return {"keep_or_replace": None, "reason": "It has left the fleet.", **told}
-    keep = {"keep_or_replace": "keep"}
+        told["keep_or_replace"], told["reason"] = None, "It has left the fleet."
+        return told
     if not ridden:
-        told |= {"holding_cost_per_year": 0.0, "new_holding_cost_per_year": 0.0}
-        return keep | told | {"reason": "Nobody is down to ride it: it costs nothing to keep."}
+        told["holding_cost_per_year"] = told["new_holding_cost_per_year"] = 0.0
+        told["reason"] = "Nobody is down to ride it: it costs nothing to keep."
+        return told
     fixed = row["slope_convention"] == "fixed"
     how = "cannot be reset: over three years its days out of tolerance cost" if fixed else "takes"
     text = f"It {how} {own:.0f}{unit} a year{'' if fixed else ' to hold within tolerance'}, "
     text += f"a new one {fresh:.0f}{unit}"
     if new <= 0:
-        return keep | told | {"reason": f"{text}; the price of a new one is unknown."}
+        told["reason"] = f"{text}; the price of a new one is unknown."
+        return told
     gains = LIFE_YEARS * (owns - fresh) - new
-    pays = float((gains > 0).mean())
-    told |= {"gain_if_replaced": float(gains.mean()), "chance_pays": pays}
+    gain, pays = float(gains.mean()), float((gains > 0).mean())
     low, high = np.quantile(gains, [0.05, 0.95])
-    told["gain_interval90"] = [min(float(low), gains.mean()), max(float(high), gains.mean())]
-    if gains.mean() <= 0:
-        return keep | told | {"reason": f"{text}: not worth {new:.0f}{unit} over {YEARS_SAID}."}
-    if pays >= SURE:
-        text += f": {new:.0f}{unit} for a new one pay for themselves within {YEARS_SAID} "
-        return told | {"keep_or_replace": "replace", "reason": f"{text}({chance(pays)} sure)."}
-    still = row["static_check"] is False
-    told["find_out_first"] = "compare" if still else "bench"
+    told["gain_if_replaced"], told["chance_pays"] = gain, pays
+    told["gain_interval90"] = [min(float(low), gain), max(float(high), gain)]
+    if gain <= 0:
+        told["reason"] = f"{text}: not worth {new:.0f}{unit} over {YEARS_SAID}."
+    elif pays >= SURE:
+        told["keep_or_replace"] = "replace"
+        told["reason"] = (
+            f"{text}: {new:.0f}{unit} for a new one pay for themselves within {YEARS_SAID} "
+            f"({chance(pays)} sure)."
+        )
+    else:
+        still = row["static_check"] is False
+        told["find_out_first"] = "compare" if still else "bench"
+        told["reason"] = _find_out_first(text, f"{new:.0f}{unit}", pays, still, benched)
+    return told
+
+
+def _find_out_first(text: str, price: str, pays: float, still: bool, benched: bool) -> str:
     way = "Compare it on rides first" if still else "Bench it first"
     never = "" if benched else " It has never been on the bench."
     never = " Hung masses prove nothing on it." if still else never
-    text += (
-        f" on the average, but the chance that {new:.0f}{unit} for a new one pay for themselves "
-        f"within {YEARS_SAID} is only {chance(pays)}, because its error and drift are not known "
-        f"well enough.{never}"
+    return (
+        f"{way}. {text} on the average, but the chance that {price} for a new one pay for "
+        f"themselves within {YEARS_SAID} is only {chance(pays)}, because its error and drift are "
+        f"not known well enough.{never}"
     )
-    return keep | told | {"reason": f"{way}. {text}"}

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from datetime import date
-from typing import Any
+from datetime import date, datetime
+from typing import TypedDict
 
 import polars as pl
 
 from ingest.schema import in_force
+from models.coaching.documents import Change
 from models.fleet import FleetFit, alarm_year
 from models.metrology import date_of, interval90, ln_from_percent
-from models.records import STEP_SCHEMA
+from models.records import STEP_SCHEMA, typed_rows
 
 RPM = 90.0
 NONE = pl.DataFrame(schema=STEP_SCHEMA)
@@ -24,7 +25,7 @@ def alarm_notices(
     *,
     first: date,
     last: date,
-) -> list[dict[str, Any]]:
+) -> list[Change]:
     """Alarms of meters as notices, one for each rider who rode the meter when it may have happened.
 
     In   zero_steps: as from `models.records.zero_steps`
@@ -32,36 +33,46 @@ def alarm_notices(
          interval90_pct (nulls where it is no change of the gain), text
     """
     rows = [
-        *(_of_alarm(alarm, _began(fleet, alarm)) for alarm in _of_meters(fleet)),
-        *(_of_zero(step) for step in zero_steps.iter_rows(named=True)),
+        *(_of_alarm(alarm, *_began(fleet, alarm)) for alarm in _alarms(fleet)),
+        *map(_of_zero, typed_rows(zero_steps, _ZeroStep)),
     ]
     return [
-        _notice(row) | {"rider_id": rider}
-        for row in rows
-        if row["earliest"] <= last and row["from_date"] >= first
-        for rider in _riders(assignments, row["meter_id"], row["earliest"], row["from_date"])
+        {**change, "rider_id": rider}
+        for earliest, change in rows
+        if earliest <= last and change["from_date"] >= first
+        for rider in _riders(assignments, change["meter_id"], earliest, change["from_date"])
     ]
 
 
-def _notice(row: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in row.items() if name != "earliest"}
+class _Alarm(TypedDict):
+    device_id: str
+    kind: str
+    date: date
+    size_pct: float | None
+    size_sd_pct: float | None
+    text: str
 
 
-def _of_meters(fleet: FleetFit) -> list[dict[str, Any]]:
-    return fleet.alarms.filter(pl.col("device_kind") == "meter").to_dicts()
+class _ZeroStep(TypedDict):
+    meter_id: str
+    before: datetime
+    at: datetime
+    size: float
+    unit: str
 
 
-def _began(fleet: FleetFit, alarm: dict[str, Any]) -> tuple[date, date]:
-    """The days between which an alarm's step happened; else its own day, twice."""
+def _alarms(fleet: FleetFit) -> list[_Alarm]:
+    return typed_rows(fleet.alarms.filter(pl.col("device_kind") == "meter"), _Alarm)
+
+
+def _began(fleet: FleetFit, alarm: _Alarm) -> tuple[date, date]:
+    """Return the days between which an alarm's step happened; else its own day, twice."""
     for effect in fleet.effects:
-        same = (effect.kind, effect.device_kind, effect.device) == ("step", "meter", _id(alarm))
+        device = (effect.kind, effect.device_kind, effect.device)
+        same = device == (alarm["kind"], "meter", alarm["device_id"])
         if alarm["kind"] == "step" and same and date_of(alarm_year(effect)) == alarm["date"]:
             return date_of(effect.since), date_of(effect.at)
     return alarm["date"], alarm["date"]
-
-
-def _id(alarm: dict[str, Any]) -> str:
-    return str(alarm["device_id"])
 
 
 def _riders(assignments: pl.DataFrame, meter_id: str, earliest: date, latest: date) -> list[str]:
@@ -69,37 +80,44 @@ def _riders(assignments: pl.DataFrame, meter_id: str, earliest: date, latest: da
     return sorted(rows["rider_id"].drop_nulls().unique())
 
 
-def _of_alarm(alarm: dict[str, Any], days: tuple[date, date]) -> dict[str, Any]:
-    earliest, latest = days
-    row = {"meter_id": _id(alarm), "earliest": earliest, "from_date": latest}
-    if alarm["kind"] != "step":
-        nothing = {"change_pct": None, "interval90_pct": [None, None]}
-        return row | nothing | {"kind": "doubt", "text": alarm["text"]}
-    middle, sd = ln_from_percent(alarm["size_pct"]), alarm["size_sd_pct"]
-    low, high = interval90(middle, sd)
-    side = "more" if middle > 0 else "less"
-    return row | {
-        "kind": "step",
-        "change_pct": alarm["size_pct"],
-        "interval90_pct": [low, high],
-        "text": f"From some day between {earliest} and {latest} the same effort shows "
-        f"{abs(alarm['size_pct']):.1f} % {side} on {_id(alarm)} ({low:+.1f} to {high:+.1f} %): a "
-        f"sudden step that nobody recorded; don't compare with rides before {earliest} without "
-        "the correction.",
+def _of_alarm(alarm: _Alarm, earliest: date, latest: date) -> tuple[date, Change]:
+    """Return the first day on which it may have happened, and the notice without a rider."""
+    meter = alarm["device_id"]
+    change: Change = {
+        "from_date": latest,
+        "kind": "doubt",
+        "meter_id": meter,
+        "rider_id": None,
+        "change_pct": None,
+        "interval90_pct": [None, None],
+        "text": alarm["text"],
     }
+    size, sd = alarm["size_pct"], alarm["size_sd_pct"]
+    if alarm["kind"] != "step" or size is None or sd is None:
+        return earliest, change
+    low, high = interval90(ln_from_percent(size), sd)
+    change["kind"], change["change_pct"], change["interval90_pct"] = "step", size, [low, high]
+    change["text"] = (
+        f"From some day between {earliest} and {latest} the same effort shows "
+        f"{abs(size):.1f} % {'more' if size > 0 else 'less'} on {meter} ({low:+.1f} to "
+        f"{high:+.1f} %): a sudden step that nobody recorded; don't compare with rides before "
+        f"{earliest} without the correction."
+    )
+    return earliest, change
 
 
-def _of_zero(step: dict[str, Any]) -> dict[str, Any]:
+def _of_zero(step: _ZeroStep) -> tuple[date, Change]:
+    """Return the first day on which the zero may have jumped, and the notice without a rider."""
     earliest, latest, meter = step["before"].date(), step["at"].date(), step["meter_id"]
     size = f"{step['size']:+.2f} {step['unit']}"
     if step["unit"] == "N·m":
         watts = abs(step["size"]) * 2 * math.pi * RPM / 60
         size += f", worth {watts:.0f} W at {RPM:.0f} rpm whatever is ridden"
-    return {
-        "meter_id": meter,
-        "earliest": earliest,
+    return earliest, {
         "from_date": latest,
         "kind": "zero",
+        "meter_id": meter,
+        "rider_id": None,
         "change_pct": None,
         "interval90_pct": [None, None],
         "text": f"Between {earliest} and {latest} the zero of {meter} jumped by {size}: a ride "

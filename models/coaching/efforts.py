@@ -14,11 +14,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
 
 import numpy as np
 import polars as pl
 
+from models.coaching.documents import CarriedEffort, CorrectedEffort, Difference, EffortAnswer
 from models.metrology import Z90, Array, ratio_from_ln
 from models.wording import chance, signed
 
@@ -76,8 +76,8 @@ def open_days(efforts: Sequence[Effort], steps: pl.DataFrame) -> list[str]:
     return told
 
 
-def answer(efforts: Sequence[Effort], mean_ln: Array, covariance: Array) -> dict[str, Any]:
-    """The `effort` document.
+def answer(efforts: Sequence[Effort], mean_ln: Array, covariance: Array) -> EffortAnswer:
+    """Return the efforts corrected, and whether they differ.
 
     In  efforts: n of them; mean_ln [n], covariance [n, n]: joint gain errors, 100·ln
     """
@@ -101,7 +101,7 @@ def answer(efforts: Sequence[Effort], mean_ln: Array, covariance: Array) -> dict
     }
 
 
-def _together(efforts: Sequence[Effort], differences: list[dict[str, Any]]) -> str | None:
+def _together(efforts: Sequence[Effort], differences: list[Difference]) -> str | None:
     """Two or more meters, each ridden at least twice: whether all of them moved alike."""
     turns: dict[str, list[int]] = {}
     for k, effort in enumerate(efforts):
@@ -119,7 +119,7 @@ def _together(efforts: Sequence[Effort], differences: list[dict[str, Any]]) -> s
 
 def carried(
     efforts: Sequence[Effort], targets: Sequence[Carry], mean_ln: Array, covariance: Array
-) -> list[dict[str, Any]]:
+) -> list[CarriedEffort]:
     """What the same watts show on other meters: a threshold goes from one bike to another.
 
     In   mean_ln [n + m], covariance: joint gain errors of n efforts, then of m targets
@@ -127,7 +127,7 @@ def carried(
          interval90_w, text
     """
     n = len(efforts)
-    rows = []
+    rows: list[CarriedEffort] = []
     for i, effort in enumerate(efforts):
         for k, target in enumerate(targets, start=n):
             change = float(mean_ln[k] - mean_ln[i])
@@ -152,16 +152,18 @@ def carried(
     return rows
 
 
-def both_legs(effort: Effort, rider_id: str | None, mean_ln: float, sd_ln: float) -> dict[str, Any]:
-    """What the rider's two legs did together, where the meter sees the left one only.
+def with_both_legs(
+    row: CorrectedEffort, rider_id: str | None, mean_ln: float, sd_ln: float
+) -> CorrectedEffort:
+    """Return an effort with what both legs did together, of a meter that sees the left one only.
 
     In   mean_ln, sd_ln: gain error and the rider's part together (`FleetFit.with_rider`)
-    Out  rider_id, rider_total_w, rider_total_interval90_w, to stand beside the corrected display
     """
     total, low, high = (
-        effort.watts * ratio_from_ln(-(mean_ln + step)) for step in (0, Z90 * sd_ln, -Z90 * sd_ln)
+        row["watts"] * ratio_from_ln(-(mean_ln + step)) for step in (0, Z90 * sd_ln, -Z90 * sd_ln)
     )
     return {
+        **row,
         "rider_id": rider_id,
         "rider_total_w": total,
         "rider_total_interval90_w": [low, high],
@@ -173,7 +175,7 @@ def corrected_watts(watts: Array, mean_ln: Array) -> Array:
     return np.asarray(watts * ratio_from_ln(-mean_ln))
 
 
-def _one(effort: Effort, corrected: float, mean: float, sd: float) -> dict[str, Any]:
+def _one(effort: Effort, corrected: float, mean: float, sd: float) -> CorrectedEffort:
     low, high = (effort.watts * ratio_from_ln(-(mean + sign * Z90 * sd)) for sign in (1, -1))
     return {
         "date": effort.at.date() if effort.dated_only else effort.at,
@@ -189,7 +191,7 @@ def _one(effort: Effort, corrected: float, mean: float, sd: float) -> dict[str, 
 
 def _difference(
     efforts: Sequence[Effort], corrected: Array, covariance: Array, start: int, end: int
-) -> dict[str, Any]:
+) -> Difference:
     pair = [start, end]
     gradient = corrected[pair] / 100.0 * np.array([1.0, -1.0])  # d(difference) / d(e)
     sd = math.sqrt(max(0.0, float(gradient @ covariance[np.ix_(pair, pair)] @ gradient)))

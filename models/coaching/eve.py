@@ -8,12 +8,14 @@ and stays what it is for a day, a slope that cannot be set never changes.
 from __future__ import annotations
 
 from datetime import date, timedelta
-from typing import Any
+from typing import TypedDict
 
 import polars as pl
 
 from ingest.schema import in_force
+from models.coaching.documents import Cause, RaceEve, RaceOption
 from models.metrology import Z90, Array, Mask
+from models.records import typed_rows
 from models.season import days_between, in_race, use_of
 from models.status import p_within
 from models.wording import chance
@@ -26,6 +28,14 @@ LOOK_FIRST = (
 )
 NEVER = "No firmware update, no remount and no untested meter within 48 hours of the start."
 EXAMPLE_W = 300.0
+
+
+class _Meter(TypedDict):
+    meter_id: str
+    kind: str
+    crank_length_mm: float | None
+    slope_convention: str | None
+    state: str | None
 
 
 def race_is_near(calendar: pl.DataFrame, *, today: date) -> bool:
@@ -41,7 +51,7 @@ def race_eve(
     alarms: pl.DataFrame,
     *,
     today: date,
-) -> list[dict[str, Any]]:
+) -> list[RaceEve]:
     """Options for every meter that is more likely out than in before an A race.
 
     In   meters: the roster's meters that are not gone (meter_id, tolerance_pct, kind,
@@ -57,8 +67,8 @@ def race_eve(
     use = use_of(ids, days, tables["calendar"], tables["assignments"])
     tolerance = meters["tolerance_pct"].cast(pl.Float64).to_numpy()
     p = p_within(mean_pct, sd_pct, tolerance)
-    rows = []
-    for m, row in enumerate(meters.iter_rows(named=True)):
+    rows: list[RaceEve] = []
+    for m, row in enumerate(typed_rows(meters, _Meter)):
         if use.first_a[m] < 0 or not p[m] < 0.5:
             continue
         cause = _cause(row, alarms, today)
@@ -80,7 +90,7 @@ def race_eve(
     return rows
 
 
-def _cause(row: dict[str, Any], alarms: pl.DataFrame, today: date) -> str:
+def _cause(row: _Meter, alarms: pl.DataFrame, today: date) -> Cause:
     recent = alarms.filter(
         (pl.col("device_kind") == "meter")
         & (pl.col("device_id") == row["meter_id"])
@@ -92,7 +102,7 @@ def _cause(row: dict[str, Any], alarms: pl.DataFrame, today: date) -> str:
     return "fixed" if row["slope_convention"] == "fixed" else "drift"
 
 
-def _translate(meter_id: str, mean_pct: float, sd_pct: float, cause: str) -> dict[str, Any]:
+def _translate(meter_id: str, mean_pct: float, sd_pct: float, cause: Cause) -> RaceOption:
     """Leave the meter, translate the targets."""
     shown = EXAMPLE_W * (1 + mean_pct / 100)
     give = EXAMPLE_W * Z90 * sd_pct / 100
@@ -112,12 +122,13 @@ def _translate(meter_id: str, mean_pct: float, sd_pct: float, cause: str) -> dic
     }
 
 
-def _stand_ins(meters: pl.DataFrame, p: Array, racing: Mask, wanted: int) -> list[dict[str, Any]]:
+def _stand_ins(meters: pl.DataFrame, p: Array, racing: Mask, wanted: int) -> list[RaceOption]:
     """Sound meters of the same kind and crank length that nobody races on, the soundest first."""
-    target = meters.row(wanted, named=True)
+    rows = typed_rows(meters, _Meter)
+    target = rows[wanted]
     fits = [
         m
-        for m, row in enumerate(meters.iter_rows(named=True))
+        for m, row in enumerate(rows)
         if m != wanted
         and p[m] >= SOUND
         and not racing[m]
@@ -127,10 +138,10 @@ def _stand_ins(meters: pl.DataFrame, p: Array, racing: Mask, wanted: int) -> lis
     ]
     return [
         {
-            "do": f"Fit {meters['meter_id'][m]}, and ride it for ten minutes against a second "
+            "do": f"Fit {rows[m]['meter_id']}, and ride it for ten minutes against a second "
             "meter or a trainer before it goes to the start.",
             "risk": f"{chance(1 - float(p[m]))} that it is out of tolerance too",
-            "meter_id": meters["meter_id"][m],
+            "meter_id": rows[m]["meter_id"],
             "p_within_tolerance": float(p[m]),
         }
         for m in sorted(fits, key=lambda m: -p[m])[:3]

@@ -2,27 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
-from typing import Any
+from typing import TypedDict
 
-import numpy as np
 import polars as pl
 
 from ingest.schema import in_force
+from models.coaching.documents import (
+    HandedEffort,
+    HandoverDocument,
+    LedgerRow,
+    MeterRidden,
+    MeterToReturn,
+    NoticeRow,
+)
 from models.fleet import FleetFit
-from models.metrology import noon, percent_from_ln, ratio_from_ln
+from models.metrology import noon, percent_from_ln, percent_sd, ratio_from_ln
+from models.records import typed_rows
 
 
 def handover_report(
     fleet: FleetFit,
     tables: dict[str, pl.DataFrame],
     meters: pl.DataFrame,
-    ledger: list[dict[str, Any]],
+    ledger: list[LedgerRow],
     *,
     rider_id: str,
-    told: list[dict[str, Any]],
+    told: Sequence[NoticeRow],
     today: date,
-) -> dict[str, Any]:
+) -> HandoverDocument:
     """Everything about a rider's meters.
 
     In   tables: assignments, efforts; meters: the roster; ledger: the rider's rows over the whole
@@ -37,7 +46,7 @@ def handover_report(
         "rider_id": rider_id,
         "as_of": today,
         "to_return": _to_return(fleet, back, today),
-        "meters": mine.select("meter_id", "from_date", "to_date", "role", "bike_id").to_dicts(),
+        "meters": typed_rows(mine, MeterRidden),
         "efforts": _efforts(fleet, tables["efforts"], rider_id),
         "ledger": ledger,
         "notices": [row for row in told if row["rider_id"] == rider_id],
@@ -45,23 +54,35 @@ def handover_report(
     }
 
 
-def _to_return(fleet: FleetFit, back: pl.DataFrame, today: date) -> list[dict[str, Any]]:
+class _Kept(TypedDict):
+    meter_id: str
+    serial_number: str | None
+    state: str | None
+    location: str | None
+    owner: str | None
+    return_by: date | None
+
+
+def _to_return(fleet: FleetFit, back: pl.DataFrame, today: date) -> list[MeterToReturn]:
     if back.is_empty():
         return []
     mean, sd = fleet.gain_error([("meter", name) for name in back["meter_id"]], today)
-    scale = np.exp(mean / 100)
-    names = ("meter_id", "serial_number", "state", "location", "owner", "return_by")
+    rows = zip(typed_rows(back, _Kept), percent_from_ln(mean), percent_sd(mean, sd), strict=True)
     return [
-        {name: row[name] for name in names}
-        | {
-            "gain_error_pct": percent_from_ln(float(m)),
-            "gain_error_sd_pct": float(s * f),
-        }
-        for row, m, s, f in zip(back.iter_rows(named=True), mean, sd, scale, strict=True)
+        {**row, "gain_error_pct": float(error), "gain_error_sd_pct": float(u)}
+        for row, error, u in rows
     ]
 
 
-def _efforts(fleet: FleetFit, efforts: pl.DataFrame, rider_id: str) -> list[dict[str, Any]]:
+class _Effort(TypedDict):
+    date: date
+    kind: str | None
+    duration_s: float | None
+    meter_id: str
+    watts: float
+
+
+def _efforts(fleet: FleetFit, efforts: pl.DataFrame, rider_id: str) -> list[HandedEffort]:
     known = set(fleet.prepared.devices.meters)
     rows = efforts.filter(
         (pl.col("rider_id") == rider_id) & pl.col("meter_id").is_in(list(known))
@@ -71,18 +92,11 @@ def _efforts(fleet: FleetFit, efforts: pl.DataFrame, rider_id: str) -> list[dict
     mean, sd = fleet.gain_error(
         [("meter", name) for name in rows["meter_id"]], [noon(day) for day in rows["date"]]
     )
-    return [
-        {
-            "date": row["date"],
-            "kind": row["kind"],
-            "duration_s": row["duration_s"],
-            "meter_id": row["meter_id"],
-            "watts": row["watts"],
-            "corrected_w": row["watts"] * ratio_from_ln(-float(m)),
-            "u_corrected_w": row["watts"] * ratio_from_ln(-float(m)) * float(s) / 100,
-        }
-        for row, m, s in zip(rows.iter_rows(named=True), mean, sd, strict=True)
-    ]
+    out: list[HandedEffort] = []
+    for row, m, s in zip(typed_rows(rows, _Effort), mean.tolist(), sd.tolist(), strict=True):
+        corrected = row["watts"] * ratio_from_ln(-m)
+        out.append({**row, "corrected_w": corrected, "u_corrected_w": corrected * s / 100})
+    return out
 
 
 def _text(rider_id: str, back: list[str], mine: pl.DataFrame) -> str:

@@ -12,12 +12,12 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from typing import Any
 
 import numpy as np
 import polars as pl
 
 from ingest.schema import in_force
+from models.coaching.documents import LedgerRow
 from models.metrology import Z90, Array, noon, ratio_from_ln
 
 DAY = timedelta(days=1)
@@ -133,13 +133,13 @@ def _pieces(span: Span, reset_days: set[date], steps: list[tuple[date, date]]) -
         )
 
 
-def rows(spans: Sequence[Span], mean_ln: Array, covariance: Array) -> list[dict[str, Any]]:
+def rows(spans: Sequence[Span], mean_ln: Array, covariance: Array) -> list[LedgerRow]:
     """The ledger's rows.
 
     In  mean_ln [3n], covariance [3n, 3n]: joint gain errors (100·ln) at each span's `instants`,
         in order; the factor is that of their mean
     """
-    out = []
+    out: list[LedgerRow] = []
     for i, span in enumerate(spans):
         part = slice(3 * i, 3 * i + 3)
         mean = float(mean_ln[part].mean())

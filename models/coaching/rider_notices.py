@@ -8,18 +8,20 @@ ledger.
 from __future__ import annotations
 
 import math
-from datetime import date, timedelta
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
 from hashlib import sha256
 from itertools import pairwise
-from typing import Any
+from typing import TypedDict
 
-import numpy as np
 import polars as pl
 
 from ingest.schema import rider_on
 from models.coaching.alarm_notices import NONE, alarm_notices
+from models.coaching.documents import Acknowledged, Change, Notice, NoticeRow
 from models.fleet import FleetFit
 from models.metrology import interval90, percent_from_ln
+from models.records import typed_rows
 
 TELLING_PCT = 0.3  # a battery's step below this is no news
 SETTINGS = {"setting_change": "a setting was changed", "firmware_update": "its firmware changed"}
@@ -46,8 +48,8 @@ def notices(
     first: date,
     last: date,
     zero_steps: pl.DataFrame = NONE,
-) -> list[dict[str, Any]]:
-    """Notices of a period, newest first.
+) -> list[Notice]:
+    """Return the notices of a period, newest first.
 
     In   tables: assignments, events, riders; resets: as from `models.records.slope_chain`, known
          changes of settings among them (without slopes); zero_steps: jumps of the zeros
@@ -68,10 +70,10 @@ def notices(
     return sorted(told, key=lambda row: (row["from_date"], row["meter_id"]), reverse=True)
 
 
-def _told(row: dict[str, Any], coach: dict[str, str | None]) -> dict[str, Any]:
+def _told(row: Change, coach: Mapping[str | None, str | None]) -> Notice:
     key = f"{row['kind']}|{row['meter_id']}|{row['rider_id']}|{row['from_date']}"
-    head = {"notice_id": sha256(key.encode()).hexdigest()[:16], "coach": coach.get(row["rider_id"])}
-    return head | row
+    notice_id = sha256(key.encode()).hexdigest()[:16]
+    return {"notice_id": notice_id, "coach": coach.get(row["rider_id"]), **row}
 
 
 def _shows(change: float) -> str:
@@ -86,11 +88,21 @@ def _before(day: date) -> str:
     return f"don't compare with rides before {day.isoformat()} without the correction"
 
 
+class _Reset(TypedDict):
+    meter_id: str
+    at: datetime
+    step_pct: float | None
+    slope_after: float | None
+    recorded: bool
+    earliest: datetime
+    latest: datetime
+
+
 def _resets(
     assignments: pl.DataFrame, resets: pl.DataFrame, *, first: date, last: date
-) -> list[dict[str, Any]]:
-    rows = []
-    for reset in resets.sort("at").iter_rows(named=True):
+) -> list[Change]:
+    rows: list[Change] = []
+    for reset in typed_rows(resets.sort("at"), _Reset):
         day, step = reset["at"].date(), reset["step_pct"]
         if not first <= day <= last or step is None or abs(step) < 0.05:
             continue
@@ -99,7 +111,7 @@ def _resets(
             when = (
                 f"From some day between {reset['earliest']:%Y-%m-%d} and {reset['latest']:%Y-%m-%d}"
             )
-        setting = reset.get("slope_after", 0.0) is None
+        setting = reset["slope_after"] is None
         rows.append(
             {
                 "from_date": day,
@@ -123,50 +135,53 @@ def _why(setting: bool, recorded: bool) -> str:
 
 def _other_meters(
     fleet: FleetFit, assignments: pl.DataFrame, *, first: date, last: date
-) -> list[dict[str, Any]]:
+) -> list[Change]:
     """A rider whose bike or role gets another meter than the one before."""
     known = set(fleet.prepared.devices.meters)
     named = assignments.filter(
         pl.col("rider_id").is_not_null() & pl.col("meter_id").is_in(list(known))
     ).sort("from_date", "meter_id")
     rows = []
-    for (_, _, _), part in named.group_by("rider_id", "role", "bike_id", maintain_order=True):
-        pairs = list(part.iter_rows(named=True))
-        for old, new in pairwise(pairs):
-            day = new["from_date"]
-            if old["meter_id"] != new["meter_id"] and first <= day <= last:
-                rows.append(_swap_of_meters(fleet, old["meter_id"], new, day))
+    for _, part in named.group_by("rider_id", "role", "bike_id", maintain_order=True):
+        days = part.select("rider_id", "meter_id", "from_date").iter_rows()
+        for (_, old, _), (rider, new, day) in pairwise(days):
+            if old != new and first <= day <= last:
+                rows.append(_swap_of_meters(fleet, old, new, rider=rider, day=day))
     return rows
 
 
-def _swap_of_meters(fleet: FleetFit, old: str, new: dict[str, Any], day: date) -> dict[str, Any]:
-    mean, cov = fleet.joint([(("meter", old), day), (("meter", new["meter_id"]), day)])
-    change, interval = _change(float(mean[1] - mean[0]), _difference_sd(cov))
+def _swap_of_meters(fleet: FleetFit, old: str, new: str, *, rider: str, day: date) -> Change:
+    change, low, high = _change(fleet, [(old, day), (new, day)])
     return {
         "from_date": day,
         "kind": "meter",
-        "meter_id": new["meter_id"],
-        "rider_id": new["rider_id"],
+        "meter_id": new,
+        "rider_id": rider,
         "change_pct": change,
-        "interval90_pct": interval,
-        "text": f"From {_on(day)} {new['rider_id']} rides {new['meter_id']} instead of {old}: the "
-        f"same effort shows {_shows(change)} ({interval[0]:+.1f} to {interval[1]:+.1f} %); "
-        f"{_before(day)}.",
+        "interval90_pct": [low, high],
+        "text": f"From {_on(day)} {rider} rides {new} instead of {old}: the same effort shows "
+        f"{_shows(change)} ({low:+.1f} to {high:+.1f} %); {_before(day)}.",
     }
 
 
-def _difference_sd(cov: np.ndarray) -> float:
-    return math.sqrt(max(0.0, float(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1])))
+def _change(fleet: FleetFit, pair: Sequence[tuple[str, date]]) -> tuple[float, float, float]:
+    """Return how much more the second meter shows on its day than the first, with its interval."""
+    mean, cov = fleet.joint([(("meter", meter), day) for meter, day in pair])
+    sd = math.sqrt(max(0.0, float(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1])))
+    change = float(mean[1] - mean[0])
+    low, high = interval90(change, sd)
+    return percent_from_ln(change), low, high
 
 
-def _change(mean_ln: float, sd_ln: float) -> tuple[float, list[float]]:
-    """A change of 100·ln in plain percent, with its 90 % interval."""
-    return percent_from_ln(mean_ln), interval90(mean_ln, sd_ln)
+class _Event(TypedDict):
+    meter_id: str
+    date: date
+    event: str
 
 
 def _events(
-    fleet: FleetFit, tables: dict[str, pl.DataFrame], *, first: date, last: date
-) -> list[dict[str, Any]]:
+    fleet: FleetFit, tables: Mapping[str, pl.DataFrame], *, first: date, last: date
+) -> list[Change]:
     known = fleet.prepared.devices.meters
     events = tables["events"].filter(
         pl.col("meter_id").is_in(known)
@@ -174,19 +189,16 @@ def _events(
         & pl.col("event").is_in([*SETTINGS, "battery_swap"])
         & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
     )
-    rows = []
-    for event in events.iter_rows(named=True):
+    rows: list[Change] = []
+    for event in typed_rows(events, _Event):
         meter, day = event["meter_id"], event["date"]
-        mean, cov = fleet.joint([(("meter", meter), day - DAY), (("meter", meter), day)])
-        change, interval = _change(float(mean[1] - mean[0]), _difference_sd(cov))
+        change, low, high = _change(fleet, [(meter, day - DAY), (meter, day)])
         battery = event["event"] == "battery_swap"
-        sure = interval[0] > 0 or interval[1] < 0
+        sure = low > 0 or high < 0
         if battery and not (sure and abs(change) >= TELLING_PCT):
             continue
         why = "it has a new battery" if battery else SETTINGS[event["event"]]
-        shown = (
-            f"the same effort shows {_shows(change)} ({interval[0]:+.1f} to {interval[1]:+.1f} %)"
-        )
+        shown = f"the same effort shows {_shows(change)} ({low:+.1f} to {high:+.1f} %)"
         if not sure:
             shown = "the same effort may show other watts, by how much is not known yet"
         rows.append(
@@ -196,37 +208,37 @@ def _events(
                 "meter_id": meter,
                 "rider_id": rider_on(tables["assignments"], meter, day),
                 "change_pct": change,
-                "interval90_pct": interval,
+                "interval90_pct": [low, high],
                 "text": f"From {_on(day)} on {meter} {shown}: {why}; {_before(day)}.",
             }
         )
     return rows
 
 
-def notice_frame(rows: list[dict[str, Any]]) -> pl.DataFrame:
-    """Notices as a frame of NOTICE_SCHEMA, to be kept with a fit."""
-    flat = [
-        {name: row.get(name) for name in NOTICE_SCHEMA}
-        | dict(zip(("lo90_pct", "hi90_pct"), row["interval90_pct"], strict=True))
-        for row in rows
-    ]
-    return pl.DataFrame(flat, schema=NOTICE_SCHEMA)
+# --- kept notices -----------------------------------------------------------------------------
+
+
+def notice_frame(rows: Sequence[Notice]) -> pl.DataFrame:
+    """Return notices as a frame of NOTICE_SCHEMA, to be kept with a fit."""
+    ends = [row["interval90_pct"] for row in rows]
+    return pl.DataFrame(
+        [
+            {**row, "lo90_pct": low, "hi90_pct": high}
+            for row, (low, high) in zip(rows, ends, strict=True)
+        ],
+        schema=NOTICE_SCHEMA,
+    )
 
 
 def notice_rows(
-    frame: pl.DataFrame, seen: dict[str, dict[str, Any]], *, since: date
-) -> list[dict[str, Any]]:
-    """Kept notices from a day on, and who has acknowledged each.
-
-    seen: notice_id → acknowledged_by, acknowledged_at
-    """
-    rows = []
-    for row in frame.filter(pl.col("from_date") >= since).iter_rows(named=True):
-        interval = [row.pop("lo90_pct"), row.pop("hi90_pct")]
-        rows.append(row | {"interval90_pct": interval} | acknowledged(seen, row["notice_id"]))
-    return rows
+    frame: pl.DataFrame, seen: Mapping[str, Acknowledged], *, since: date
+) -> list[NoticeRow]:
+    """Return kept notices from a day on, and who has acknowledged each. seen: by notice_id."""
+    ends = pl.concat_list("lo90_pct", "hi90_pct")
+    chosen = frame.filter(pl.col("from_date") >= since).with_columns(interval90_pct=ends)
+    return [{**row, **acknowledged(seen, row["notice_id"])} for row in typed_rows(chosen, Notice)]
 
 
-def acknowledged(seen: dict[str, dict[str, Any]], notice_id: str) -> dict[str, Any]:
-    """Who has acknowledged a notice, and when; nulls while nobody has."""
-    return dict(seen.get(notice_id, {"acknowledged_by": None, "acknowledged_at": None}))
+def acknowledged(seen: Mapping[str, Acknowledged], notice_id: str) -> Acknowledged:
+    """Return who has acknowledged a notice, and when; None while nobody has."""
+    return seen.get(notice_id, {"acknowledged_by": None, "acknowledged_at": None})

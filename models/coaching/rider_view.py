@@ -6,13 +6,20 @@ import math
 from collections.abc import Sequence
 from datetime import date, timedelta
 from itertools import combinations
-from typing import Any
 
 import polars as pl
 
-from models import status
+from models.coaching.documents import (
+    MeterPair,
+    PeriodCurve,
+    PeriodReset,
+    RiderEffort,
+    RidingPeriod,
+)
 from models.fleet import FleetFit
 from models.metrology import interval90, percent_from_ln, ratio_from_ln
+from models.records import typed_rows
+from models.status import curve_points
 
 EXAMPLE_W = 300.0
 STEP = timedelta(days=14)
@@ -21,7 +28,7 @@ DAY = timedelta(days=1)
 
 def riding_periods(
     assignments: pl.DataFrame, meters: Sequence[str], *, rider_id: str, today: date
-) -> list[dict[str, Any]]:
+) -> list[RidingPeriod]:
     """Which meter a rider has ridden when, oldest first: meter_id, bike_id, role, from_date,
     to_date (null: still)."""
     rows = assignments.filter(
@@ -29,12 +36,12 @@ def riding_periods(
         & pl.col("meter_id").is_in(list(meters))
         & (pl.col("from_date") <= today)
     ).sort("from_date", "meter_id")
-    return rows.select("meter_id", "bike_id", "role", "from_date", "to_date").to_dicts()
+    return typed_rows(rows, RidingPeriod)
 
 
 def period_curve(
-    fleet: FleetFit, resets: pl.DataFrame, period: dict[str, Any], *, today: date
-) -> dict[str, Any]:
+    fleet: FleetFit, resets: pl.DataFrame, period: RidingPeriod, *, today: date
+) -> PeriodCurve:
     """The gain error of a meter while it was ridden: the period, `points` and `resets`."""
     meter, first = period["meter_id"], period["from_date"]
     last = min(today, period["to_date"] or today)
@@ -46,15 +53,14 @@ def period_curve(
     about = [day - DAY for day in changed if day > first]
     days = sorted({first, last, *steps, *changed, *about})
     mean, sd = fleet.gain_error(("meter", meter), days)
-    return period | {
-        "points": status.points(days, mean, sd),
-        "resets": mine.select(
-            "slope_before", "slope_after", "step_pct", "recorded", date=pl.col("at").dt.date()
-        ).to_dicts(),
+    return {
+        **period,
+        "points": curve_points(days, mean, sd),
+        "resets": typed_rows(mine.with_columns(date=pl.col("at").dt.date()), PeriodReset),
     }
 
 
-def between_meters(fleet: FleetFit, meters: Sequence[str], *, on: date) -> list[dict[str, Any]]:
+def between_meters(fleet: FleetFit, meters: Sequence[str], *, on: date) -> list[MeterPair]:
     """What one meter is expected to show more than another at the same effort, a row a pair.
 
     Out  meter_id (the one that shows more), other_meter_id, difference_pct, interval90_pct,
@@ -64,7 +70,7 @@ def between_meters(fleet: FleetFit, meters: Sequence[str], *, on: date) -> list[
     if len(meters) < 2:
         return []
     mean, covariance = fleet.joint([(("meter", meter), on) for meter in meters])
-    rows = []
+    rows: list[MeterPair] = []
     for i, j in combinations(range(len(meters)), 2):
         more, less = (i, j) if mean[i] >= mean[j] else (j, i)
         gap = float(mean[more] - mean[less])
@@ -90,11 +96,7 @@ def _normal_cdf(z: float) -> float:
     return float(0.5 * math.erfc(-z / math.sqrt(2.0)))
 
 
-def efforts_of(efforts: pl.DataFrame, *, rider_id: str, today: date) -> list[dict[str, Any]]:
+def efforts_of(efforts: pl.DataFrame, *, rider_id: str, today: date) -> list[RiderEffort]:
     """A rider's efforts up to a day, the newest first."""
-    return (
-        efforts.filter((pl.col("rider_id") == rider_id) & (pl.col("date") <= today))
-        .sort("date", descending=True, maintain_order=True)
-        .select("date", "meter_id", "reference_id", "watts", "duration_s", "kind")
-        .to_dicts()
-    )
+    mine = efforts.filter((pl.col("rider_id") == rider_id) & (pl.col("date") <= today))
+    return typed_rows(mine.sort("date", descending=True, maintain_order=True), RiderEffort)

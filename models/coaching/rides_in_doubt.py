@@ -6,15 +6,17 @@ nobody knew. The fleet model's smoothed course says from when on it was out, and
 
 from __future__ import annotations
 
-from datetime import date, timedelta
-from typing import Any
+from datetime import date, datetime, timedelta
+from typing import TypedDict
 
 import numpy as np
 import polars as pl
 
 from models.coaching import ledger
+from models.coaching.documents import AffectedEffort, AffectedRider, FoundOut
 from models.fleet import FleetFit
 from models.metrology import noon, percent_from_ln, percent_sd, ratio_from_ln
+from models.records import typed_rows
 from models.status import p_within
 
 STEP_DAYS = 7
@@ -28,7 +30,7 @@ def affected_rides(
     meter_id: str,
     tolerance_pct: float,
     since: date,
-) -> list[dict[str, Any]]:
+) -> list[FoundOut]:
     """What each session that found the meter out puts in doubt, newest first.
 
     In   sessions: session_results; tables: assignments, efforts, comparisons; since: the
@@ -42,7 +44,7 @@ def affected_rides(
         (pl.col("meter_id") == meter_id) & pl.col("gain_error_pct").is_finite()
     ).sort("measured_at")
     rows, good = [], None
-    for session in own.iter_rows(named=True):
+    for session in typed_rows(own, _Session):
         day = session["measured_at"].date()
         out = abs(session["gain_error_pct"]) > tolerance_pct
         if out:
@@ -62,16 +64,23 @@ def affected_rides(
     return rows[::-1]
 
 
+class _Session(TypedDict):
+    session_id: str
+    measured_at: datetime
+    gain_error_pct: float
+    slope_after: float | None
+
+
 def _one(
     fleet: FleetFit,
     tables: dict[str, pl.DataFrame],
-    session: dict[str, Any],
+    session: _Session,
     good: date | None,
     *,
     meter_id: str,
     limit: float,
     since: date,
-) -> dict[str, Any]:
+) -> FoundOut:
     found_on = session["measured_at"].date()
     start = good or min(since, found_on)
     doubtful = _doubtful_from(fleet, meter_id, start, found_on, limit)
@@ -82,7 +91,7 @@ def _one(
         meter_id=meter_id,
         rider_id=None,
     )
-    riders = [
+    riders: list[AffectedRider] = [
         {"rider_id": span.rider_id, "from_date": span.first, "to_date": span.last}
         for span in spans
         if span.rider_id is not None
@@ -107,8 +116,7 @@ def _course(fleet: FleetFit, meter_id: str, days: list[date]) -> tuple[np.ndarra
 
 def p_out(mean_ln: np.ndarray, sd_ln: np.ndarray, limit: float) -> np.ndarray:
     """Chance of being out of tolerance."""
-    mean, sd = percent_from_ln(mean_ln), percent_sd(mean_ln, sd_ln)
-    return np.asarray(1 - p_within(mean, sd, np.array(limit)))
+    return 1 - p_within(percent_from_ln(mean_ln), percent_sd(mean_ln, sd_ln), np.array(limit))
 
 
 def _doubtful_from(
@@ -127,7 +135,7 @@ def _doubtful_from(
 
 def _efforts(
     fleet: FleetFit, efforts: pl.DataFrame, meter_id: str, start: date, end: date, limit: float
-) -> list[dict[str, Any]]:
+) -> list[AffectedEffort]:
     chosen = efforts.filter(
         (pl.col("meter_id") == meter_id) & (pl.col("date") > start) & (pl.col("date") < end)
     ).sort("date")

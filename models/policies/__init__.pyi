@@ -1,5 +1,8 @@
 from .comparison import policies_document as policies_document
+from .documents import IntervalsDocument as IntervalsDocument
+from .documents import PoliciesDocument as PoliciesDocument
 from .intervals import interval_table as interval_table
+from .intervals import intervals_document as intervals_document
 from .rules import cheapest_average as cheapest_average
 from .simulation_state import Belief as Belief
 from .simulation_state import Nature as Nature

@@ -16,17 +16,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import polars as pl
 
 from models.fleet import FleetData, FleetFit
-from models.metrology import Array, Mask
+from models.metrology import DAYS_A_YEAR, Array, Mask
+from models.policies.documents import PoliciesDocument, PolicyRow, VisitsSaved
 from models.policies.interval_policies import control_chart, reliability, staircase
 from models.policies.rules import Now, Policy, every_months, ours, ours_by_cost
-from models.policies.simulation_state import WEEK, Belief, Nature, joined, nature_of, surroundings
-from models.season import COVERAGE_FACTOR
+from models.policies.simulation_state import (
+    WEEK,
+    Belief,
+    Nature,
+    joined,
+    nature_of,
+    surroundings,
+)
+from models.season import COVERAGE_FACTOR, Prices
+from models.status import fit_state
 from models.wording import share
 
 YEARS = 4.0  # that count
@@ -34,7 +42,6 @@ BURN_IN = 2.0  # years before them
 FLEETS, LEAST_FLEETS, MOST_METERS = 24, 12, 2000  # simulated fleets, and meters in all of them
 TARGETS = (0.70, 0.80, 0.90, 0.95, 0.98)
 FIXED_MONTHS = (3, 6, 9, 12, 18, 24)
-VISIT_DAYS = 7.0  # ridden out of tolerance cost as much as a visit, where no costs are known
 SWAP_SPREAD = 0.35  # sd of an interval between battery swaps over its mean
 
 
@@ -188,32 +195,25 @@ def policies_document(
     meters: pl.DataFrame,
     data: FleetData,
     *,
+    money: Prices,
     rng: np.random.Generator,
-    policies: Sequence[Policy] | None = None,
-    fleets: int | None = None,
-    visit_days: float = VISIT_DAYS,
-) -> dict[str, Any]:
-    """The `policies` document.
+) -> PoliciesDocument:
+    """Return the `policies` document.
 
-    In   meters: meter_id, tolerance_pct of the meters to be kept; fleets: simulated ones (else
-         as many as take seconds);
-         visit_days: days ridden out of tolerance that cost as much as a visit
-    Out  policies: name, visits_per_meter_year, out_of_tolerance_share, interval90 (of the share
-         in a fleet of this size over four years: the middle 90 % of the simulated ones, nature's
-         parameters drawn anew for each), visits_interval90; visits_saved (what a target saves
-         against fixed intervals at the same share); years, fleets, text
+    In   meters: meter_id, tolerance_pct of the M meters to be kept; money: their prices
+    Each simulated fleet has this one's size; nature's parameters are drawn anew for each.
     """
-    chosen = list(policies) if policies is not None else usual_policies(visit_days)
-    fleets = fleets or max(LEAST_FLEETS, min(FLEETS, MOST_METERS // max(meters.height, 1)))
+    fleets = max(LEAST_FLEETS, min(FLEETS, MOST_METERS // max(meters.height, 1)))
     around = surroundings(fleet, meters, data)
     true = joined([nature_of(fleet, around, rng=rng) for _ in range(fleets)])
     believed = joined([nature_of(fleet, around)] * fleets)
     draws = draw(true, BURN_IN + YEARS, rng)
+    visit, day = float(np.mean(money.visit)), float(np.mean(money.day))
     rows = []
-    for policy in chosen:
+    for policy in usual_policies(float(np.mean(money.visit / money.day))):
         found = run(policy, draws, true=true, believed=believed)
-        means = [x.reshape(fleets, -1).mean(axis=1) for x in (found.visits, found.out)]
-        rows.append(_row(policy, np.column_stack(means)))
+        visits, out = (x.reshape(fleets, -1).mean(axis=1) for x in (found.visits, found.out))
+        rows.append(_row(policy, visits, out, visit_cost=visit, day_cost=day))
     saved = visits_saved(rows)
     return {
         "policies": rows,
@@ -222,39 +222,52 @@ def policies_document(
         "fleets": fleets,
         "meters": meters.height,
         "text": _sentence(rows, saved),
+        "visit_cost": visit,
+        "day_cost": day,
+        "currency": money.currency,
+        "lacks": list(money.lacks),
+        "fit": fit_state(fleet),
     }
 
 
-def usual_policies(visit_days: float = VISIT_DAYS, target: float = 0.90) -> list[Policy]:
-    """Fixed intervals, the other interval methods, ours at several targets."""
+def usual_policies(visit_days: float, target: float = 0.90) -> list[Policy]:
+    """Return fixed intervals, the other interval methods, ours at several targets and by cost.
+
+    visit_days: days ridden out of tolerance that cost as much as a visit
+    """
     others = [staircase(), control_chart(target), reliability(target)]
     own = [*map(ours, TARGETS), ours_by_cost(visit_days)]
     return [*map(every_months, FIXED_MONTHS), *others, *own]
 
 
-def _row(policy: Policy, found: Array) -> dict[str, Any]:
-    visits, out = found[:, 0], found[:, 1]
+def _row(
+    policy: Policy, visits: Array, out: Array, *, visit_cost: float, day_cost: float
+) -> PolicyRow:
+    """visits, out [fleets]: visits a meter and year, share of days out of tolerance."""
+    per_year, share_out = float(visits.mean()), float(out.mean())
     return {
         "name": policy.name,
-        "visits_per_meter_year": float(visits.mean()),
+        "kind": policy.kind,
+        "visits_per_meter_year": per_year,
         "visits_interval90": np.quantile(visits, [0.05, 0.95]).tolist(),
-        "out_of_tolerance_share": float(out.mean()),
+        "out_of_tolerance_share": share_out,
         "interval90": np.quantile(out, [0.05, 0.95]).tolist(),
+        "cost_per_meter_year": visit_cost * per_year + day_cost * DAYS_A_YEAR * share_out,
     }
 
 
-def visits_saved(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+def visits_saved(rows: Sequence[PolicyRow]) -> list[VisitsSaved]:
     """What each of our targets needs in visits against fixed intervals with the same share of
     days out of tolerance (interpolated in the logarithms of both; null outside their range)."""
     fixed = sorted(
         (r["out_of_tolerance_share"], r["visits_per_meter_year"])
         for r in rows
-        if r["name"].startswith("every ") and r["out_of_tolerance_share"] > 0
+        if r["kind"] == "fixed" and r["out_of_tolerance_share"] > 0
     )
     share, visits = np.log(np.array(fixed)).T if len(fixed) > 1 else (np.zeros(0), np.zeros(0))
-    out = []
+    out: list[VisitsSaved] = []
     for row in rows:
-        if not row["name"].startswith("ours"):
+        if row["kind"] not in ("target", "cost"):
             continue
         own = row["out_of_tolerance_share"]
         inside = share.size > 1 and own > 0 and share[0] <= np.log(own) <= share[-1]
@@ -264,10 +277,10 @@ def visits_saved(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     return out
 
 
-def _sentence(rows: Sequence[dict[str, Any]], saved: Sequence[dict[str, Any]]) -> str:
+def _sentence(rows: Sequence[PolicyRow], saved: Sequence[VisitsSaved]) -> str:
     by_name = {row["name"]: row for row in rows}
     year = by_name.get("every 12 months")
-    known = [s for s in saved if s["ratio"] is not None]
+    known = [(s["ratio"], s) for s in saved if s["ratio"] is not None]
     text = ""
     if year is not None:
         text = (
@@ -275,7 +288,7 @@ def _sentence(rows: Sequence[dict[str, Any]], saved: Sequence[dict[str, Any]]) -
             "tolerance. "
         )
     if known:
-        best = min(known, key=lambda s: s["ratio"])
+        best = min(known, key=lambda pair: pair[0])[1]
         row = by_name[best["name"]]
         name = best["name"].replace("ours", "this program", 1)
         text += (

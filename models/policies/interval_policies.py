@@ -26,7 +26,7 @@ def staircase(settings: IntervalSettings | None = None) -> Policy:
 
         return decide
 
-    return Policy("staircase", make)
+    return Policy("method", "staircase", make)
 
 
 def reliability(target: float, settings: IntervalSettings | None = None) -> Policy:
@@ -53,7 +53,7 @@ def reliability(target: float, settings: IntervalSettings | None = None) -> Poli
 
         return decide
 
-    return Policy(f"reliability by group, {100 * target:.0f} %", make)
+    return Policy("method", f"reliability by group, {100 * target:.0f} %", make)
 
 
 def control_chart(target: float, settings: IntervalSettings | None = None) -> Policy:
@@ -76,7 +76,7 @@ def control_chart(target: float, settings: IntervalSettings | None = None) -> Po
 
         return decide
 
-    return Policy(f"control chart, {100 * target:.0f} %", make)
+    return Policy("method", f"control chart, {100 * target:.0f} %", make)
 
 
 class _Lines:

@@ -10,11 +10,16 @@ in_use_time    hours ridden instead of days, where hours are known
 reliability    the interval after which the target share of the group is still within tolerance
 """
 
+from __future__ import annotations
+
+from collections.abc import Mapping
 from datetime import date
+from typing import TypedDict
 
 import polars as pl
 
 from models.metrology import percent_from_ln
+from models.policies.documents import IntervalsDocument
 from models.policies.interval_methods import (
     IntervalSettings,
     control_chart,
@@ -23,7 +28,7 @@ from models.policies.interval_methods import (
     reliability_interval,
     staircase,
 )
-from models.records import programmed
+from models.records import programmed, typed_rows
 
 __all__ = [
     "INTERVAL_SCHEMA",
@@ -81,6 +86,43 @@ def interval_table(
         .sort("_order", maintain_order=True)
         .select(pl.col(name).cast(kind) for name, kind in INTERVAL_SCHEMA.items())
     )
+
+
+def intervals_document(
+    table: pl.DataFrame, due: Mapping[str, date | None], *, as_of: date
+) -> IntervalsDocument:
+    """Return the `report intervals` document.
+
+    In   table: of `interval_table`; due: our own due date of each meter
+    """
+    methods: dict[str, dict[str, _Next]] = {}
+    for row in typed_rows(table, _Next):
+        methods.setdefault(row["meter_id"], {})[row["method"]] = row
+    return {
+        "as_of": as_of,
+        "meters": [
+            {
+                "meter_id": meter,
+                "due_date": due.get(meter),
+                "calendar": by["calendar"]["next_on"],
+                "staircase": by["staircase"]["next_on"],
+                "control_chart": by["control_chart"]["next_on"],
+                "in_use_time": by["in_use_time"]["next_on"],
+                "reliability": by["reliability"]["next_on"],
+                "interval_days": {name: row["interval_days"] for name, row in by.items()},
+                "reasons": {name: row["reason"] for name, row in by.items() if row["reason"]},
+            }
+            for meter, by in methods.items()
+        ],
+    }
+
+
+class _Next(TypedDict):
+    meter_id: str
+    method: str
+    interval_days: float | None
+    next_on: date | None
+    reason: str | None
 
 
 # --- rows -------------------------------------------------------------------------------------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -41,10 +42,16 @@ class Now:
 Decide = Callable[[Now], Mask]
 
 
+Kind = Literal["fixed", "method", "target", "cost"]
+"""Fixed intervals, interval methods of ILAC-G24, and by forecast: to hold a target, at least cost.
+"""
+
+
 @dataclass(frozen=True)
 class Policy:
     """A name, and a maker of its rule (rules may remember)."""
 
+    kind: Kind
     name: str
     make: Callable[[int], Decide]
     believes: bool = False  # looks at forecasts
@@ -66,7 +73,7 @@ def every_months(months: float) -> Policy:
 
         return decide
 
-    return Policy(f"every {months:g} months", make)
+    return Policy("fixed", f"every {months:g} months", make)
 
 
 def ours(target: float) -> Policy:
@@ -76,7 +83,7 @@ def ours(target: float) -> Policy:
         del n
         return lambda now: now.p < target
 
-    return Policy(f"ours, target {100 * target:.0f} %", make, believes=True)
+    return Policy("target", f"ours, target {100 * target:.0f} %", make, believes=True)
 
 
 def ours_by_cost(days: float) -> Policy:
@@ -99,7 +106,7 @@ def ours_by_cost(days: float) -> Policy:
 
         return decide
 
-    return Policy(f"ours, by cost ({days:.1f} days a visit)", make, believes=True)
+    return Policy("cost", f"ours, by cost ({days:.1f} days a visit)", make, believes=True)
 
 
 def cheapest_average(belief: Belief, days: Array | float) -> Array:

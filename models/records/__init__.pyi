@@ -5,6 +5,7 @@ from .fleet_records import Tables as Tables
 from .fleet_roster import roster as roster
 from .fleet_roster import up_to as up_to
 from .fleet_roster import with_riders as with_riders
+from .frames import typed_rows as typed_rows
 from .ride_effects import RIDER as RIDER
 from .ride_effects import RING as RING
 from .ride_effects import one_sided as one_sided

@@ -14,13 +14,15 @@ import polars as pl
 
 from ingest.schema import rider_on
 from ingest.store import Store
-from models.metrology import DAYS_A_YEAR
 from models.run.fit_of_day import Prepared, Say, prepare, records, tell
+from models.status import fit_state
 from models.wording import NothingToSayError, unknown_name
 
 if TYPE_CHECKING:
-    from models.coaching import Carry, Effort, Span
-    from models.season import Asked
+    from models.budget import BudgetDocument
+    from models.coaching import Carry, CorrectedEffort, Effort, EffortDocument, LedgerDocument, Span
+    from models.policies import PoliciesDocument
+    from models.season import Asked, PlanDocument
 
 Document = dict[str, Any]
 SEED = 20260930  # of simulated answers, so that asking twice gives the same
@@ -57,43 +59,32 @@ def _iso(value: object) -> str:
     return value.isoformat() if isinstance(value, date) else str(value)
 
 
-def plan_of(ready: Prepared, asked: Asked) -> Document:
+def plan_of(ready: Prepared, asked: Asked) -> PlanDocument:
     """The `plan` document."""
     from models.season import plan_document
 
-    document = plan_document(ready.found, ready.fleet, ready.tables, ready.settings, asked)
-    return document | ready.fit_said()
+    return plan_document(ready.found, ready.fleet, ready.tables, ready.settings, asked)
 
 
 def budget(
     store: Store, asked: Asked, *, as_of: date | None = None, say: Say | None = None
-) -> Document:
+) -> BudgetDocument:
     """The `budget` document."""
     return budget_of(prepare(store, as_of=as_of, say=say), asked)
 
 
-def budget_of(ready: Prepared, asked: Asked) -> Document:
+def budget_of(ready: Prepared, asked: Asked) -> BudgetDocument:
     """The `budget` document."""
     from models.budget import budget_document
 
-    rng = np.random.default_rng(SEED)
-    document = budget_document(
-        ready.found, ready.fleet, ready.tables, ready.settings, asked, rng=rng
-    )
-    return document | {"groups": _groups(ready, asked)} | ready.fit_said()
-
-
-def _groups(ready: Prepared, asked: Asked) -> list[Document]:
-    from models.ageing import group_table
-    from models.season import supposing
-
-    found = supposing(ready.found, asked)
-    return group_table(
-        found.sessions,
-        found.meters,
-        ready.population,
-        today=found.as_of,
-        target=asked.target or ready.settings.reliability_target,
+    return budget_document(
+        ready.found,
+        ready.fleet,
+        ready.tables,
+        ready.settings,
+        asked,
+        population=ready.population,
+        rng=np.random.default_rng(SEED),
     )
 
 
@@ -103,14 +94,14 @@ def policies(
     tolerance_pct: float | None = None,
     as_of: date | None = None,
     say: Say | None = None,
-) -> Document:
+) -> PoliciesDocument:
     """The `policies` document. What if: tolerance_pct for every meter instead of its own."""
     return policies_of(prepare(store, as_of=as_of, say=say), tolerance_pct=tolerance_pct, say=say)
 
 
 def policies_of(
     ready: Prepared, *, tolerance_pct: float | None = None, say: Say | None = None
-) -> Document:
+) -> PoliciesDocument:
     """The `policies` document."""
     from models.policies import policies_document
     from models.season import Asked, prices, supposing
@@ -122,19 +113,9 @@ def policies_of(
         raise NothingToSayError("no meter is in use: there is nothing to compare policies on")
     money = prices(ready.tables["costs"], kept["group"].to_list())
     tell(say, "simulating seasons of fleets like this one")
-    document = policies_document(
-        ready.fleet,
-        kept,
-        ready.found.data,
-        rng=np.random.default_rng(SEED),
-        visit_days=float(np.mean(money.visit / money.day)),
+    return policies_document(
+        ready.fleet, kept, ready.found.data, money=money, rng=np.random.default_rng(SEED)
     )
-    visit, day = float(np.mean(money.visit)), float(np.mean(money.day))
-    for row in document["policies"]:
-        days = DAYS_A_YEAR * row["out_of_tolerance_share"]
-        row["cost_per_meter_year"] = visit * row["visits_per_meter_year"] + day * days
-    document |= {"visit_cost": visit, "day_cost": day, "currency": money.currency}
-    return document | {"lacks": list(money.lacks)} | ready.fit_said()
 
 
 def effort(
@@ -144,14 +125,14 @@ def effort(
     carry_to: Sequence[str] = (),
     as_of: date | None = None,
     say: Say | None = None,
-) -> Document:
+) -> EffortDocument:
     """The `effort` document; carry_to: meters that the efforts' watts are to be carried to."""
     return effort_of(prepare(store, as_of=as_of, say=say), efforts, carry_to=carry_to)
 
 
 def effort_of(
     ready: Prepared, efforts: Sequence[Effort], *, carry_to: Sequence[str] = ()
-) -> Document:
+) -> EffortDocument:
     """The `effort` document."""
     from models.coaching import Carry, answer, carried, open_days
 
@@ -161,8 +142,9 @@ def effort_of(
     joint = ready.fleet.joint([*pairs, *((t.meter_id, t.on) for t in targets)])
     n = len(efforts)
     document = answer(efforts, joint[0][:n], joint[1][:n, :n])
-    for one, row in zip(efforts, document["efforts"], strict=True):
-        row |= _both_legs(ready, one)
+    document["efforts"] = [
+        _both_legs(ready, one, row) for one, row in zip(efforts, document["efforts"], strict=True)
+    ]
     notes = [
         "Whether the meters were zeroed is not said: an offset of 0.3 N·m is 2.8 W at 90 rpm, "
         "whatever is ridden. Said of an effort, it is taken in."
@@ -173,20 +155,24 @@ def effort_of(
     if any(one.at.date() > ready.found.as_of for one in efforts):
         notes.append(_ahead(ready.found.as_of))
     notes += open_days(efforts, ready.fleet.steps_between())
-    added = {"carried": carried(efforts, targets, *joint), "notes": notes}
-    return document | added | ready.fit_said()
+    return {
+        **document,
+        "carried": carried(efforts, targets, *joint),
+        "notes": notes,
+        "fit": fit_state(ready.fleet),
+    }
 
 
-def _both_legs(ready: Prepared, one: Effort) -> Document:
-    """The rider's total beside the corrected display of a meter that sees one leg."""
-    from models.coaching import both_legs
+def _both_legs(ready: Prepared, one: Effort, row: CorrectedEffort) -> CorrectedEffort:
+    """The effort, with what both legs did where its meter sees only one."""
+    from models.coaching import with_both_legs
     from models.records import one_sided
 
     kinds = dict(ready.found.meters.select("meter_id", "kind").iter_rows())
     if not one_sided(kinds.get(one.device_id)):
-        return {}
+        return row
     rider = rider_on(ready.tables["assignments"], one.device_id, one.at.date())
-    return both_legs(one, rider, *ready.fleet.with_rider(one.device_id, one.at, rider))
+    return with_both_legs(row, rider, *ready.fleet.with_rider(one.device_id, one.at, rider))
 
 
 def _ahead(today: date) -> str:
@@ -209,12 +195,12 @@ def _check_efforts(ready: Prepared, efforts: Sequence[Effort], targets: Sequence
 
 def correct(
     store: Store, asked: Period, *, as_of: date | None = None, say: Say | None = None
-) -> Document:
+) -> LedgerDocument:
     """The `correct` document: the ledger of correction factors, and what it lacks."""
     return correct_of(prepare(store, as_of=as_of, say=say), asked)
 
 
-def correct_of(ready: Prepared, asked: Period) -> Document:
+def correct_of(ready: Prepared, asked: Period) -> LedgerDocument:
     """The `correct` document."""
     from models import coaching
 
@@ -227,7 +213,8 @@ def correct_of(ready: Prepared, asked: Period) -> Document:
         "applied_in": "ledger",
         "warnings": coaching.corrected_elsewhere(spans, found.resets, ready.tables["events"]),
         "notes": notes,
-    } | ready.fit_said()
+        "fit": fit_state(ready.fleet),
+    }
 
 
 def ridden(ready: Prepared, asked: Period) -> tuple[list[Span], list[str]]:

@@ -17,7 +17,8 @@ import polars as pl
 from ingest.recordings import live_results
 from ingest.schema import TABLES
 from ingest.store import Database, Store
-from models.fleet import Effect, FleetFit, FleetSettings, condition, hyper_from_document
+from models.coaching import Acknowledged
+from models.fleet import FleetFit, FleetSettings, condition, hyper_from_document
 from models.records import Records, Settings, Tables, up_to
 from models.run import pipeline
 from models.run.pipeline import Evaluated
@@ -52,7 +53,7 @@ def today_of(db: Database, settings: Settings) -> date:
     )
 
 
-def seen_notices(db: Database) -> dict[str, dict[str, Any]]:
+def seen_notices(db: Database) -> dict[str, Acknowledged]:
     """Who has acknowledged which notice, and when: notice_id → acknowledged_by, acknowledged_at."""
     seen = db.frame("changes").filter(pl.col("what") == ACKNOWLEDGED).sort("changed_at")
     return {
@@ -255,10 +256,6 @@ class Prepared:
     tables: Tables
     population: pl.DataFrame
 
-    def fit_said(self) -> dict[str, Any]:
-        """What every answer says of the fit it rests on: converged, and the message if not."""
-        return {"fit": {"converged": self.fleet.converged, "message": self.fleet.message}}
-
     def known(self, meter_id: str) -> None:
         """Refuse a meter that is not in the fleet."""
         ids = self.found.meters["meter_id"].to_list()
@@ -304,7 +301,7 @@ def _conditioned(found: Records, kept: Snapshot, settings: Settings) -> FleetFit
         hyper_from_document(about["hyper"]),
         today=found.as_of,
         settings=FleetSettings(false_alarms_per_season=settings.false_alarms_per_season),
-        effects=[Effect(**row) for row in about["effects"]],
+        effects=about["effects"],
         weights=kept.weights,
     )
     return replace(fleet, converged=about["converged"], message=about["message"])

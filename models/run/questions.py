@@ -19,7 +19,7 @@ from ingest.schema import ProblemDocument
 from ingest.store import Store
 from models import status as documents
 from models.bench import evaluate_bench, session_document
-from models.coaching import notice_rows, race_eve, race_is_near
+from models.coaching import NoticeRow, RaceEve, notice_rows, race_eve, race_is_near
 from models.metrology import noon
 from models.run import pipeline
 from models.run.decisions import (
@@ -92,13 +92,20 @@ RECENT_NOTICE_DAYS = 28
 TOLERANCE_PCT = 1.5  # where no meters table says otherwise
 
 
+class StatusAnswer(documents.StatusDocument):
+    """The fleet on a day, with what coaches are told and what can be done before a race."""
+
+    notices: list[NoticeRow]
+    race_eve: list[RaceEve]
+
+
 def status(
     store: Store,
     *,
     as_of: date | None = None,
     say: Say | None = None,
     ready: Callable[[], Prepared] | None = None,
-) -> dict[str, Any]:
+) -> StatusAnswer:
     """The `status` document, with the notices of four weeks and what can be done before a race.
 
     ready: gives the fleet of the day (as `prepare` does) where the stored fit does not serve, for
@@ -115,19 +122,18 @@ def status(
             "the store holds no meters yet: load a meters table, or bench sessions"
         )
     day = as_of or today
-    document = documents.status_document(
-        snap, as_of=day, target=settings.reliability_target, stale=stale
-    )
-    document["notices"] = notice_rows(
-        snap.notices, seen, since=day - timedelta(days=RECENT_NOTICE_DAYS)
-    )
-    document["race_eve"] = _race_eve(snap, tables, day)
+    target, since = settings.reliability_target, day - timedelta(days=RECENT_NOTICE_DAYS)
+    document: StatusAnswer = {
+        **documents.status_document(snap, as_of=day, target=target, stale=stale),
+        "notices": notice_rows(snap.notices, seen, since=since),
+        "race_eve": _race_eve(snap, tables, day),
+    }
     if demo and as_of is None:
         document["today_note"] = f"today is {demo}, the last day of these data"
     return document
 
 
-def _race_eve(snap: Snapshot, tables: dict[str, pl.DataFrame], day: date) -> list[dict[str, Any]]:
+def _race_eve(snap: Snapshot, tables: dict[str, pl.DataFrame], day: date) -> list[RaceEve]:
     if not race_is_near(tables["calendar"], today=day):
         return []
     here = snap.meters.filter(~pl.col("gone"))
@@ -138,12 +144,12 @@ def _race_eve(snap: Snapshot, tables: dict[str, pl.DataFrame], day: date) -> lis
 
 def history(
     store: Store, meter_id: str, *, as_of: date | None = None, say: Say | None = None
-) -> dict[str, Any]:
+) -> documents.HistoryDocument:
     """The `history` document of one meter."""
     return history_of(prepare(store, as_of=as_of, say=say), meter_id)
 
 
-def history_of(prepared: Prepared, meter_id: str) -> dict[str, Any]:
+def history_of(prepared: Prepared, meter_id: str) -> documents.HistoryDocument:
     """The `history` document of one meter, its forecast and control charts beside it."""
     prepared.known(meter_id)
     found, fleet = prepared.found, prepared.fleet
@@ -155,23 +161,18 @@ def history_of(prepared: Prepared, meter_id: str) -> dict[str, Any]:
         len(instants),
     )
     limits = pipeline.chart_limits(prepared.settings, pipeline.points_per_season(found)).limits
-    document = documents.history_document(
-        meter_id,
-        documents.points(instants, mean[:n], sd[:n]),
-        observations=documents.observations(observed),
-        events=found.events,
-        resets=found.resets,
-    )
     tolerance = found.meters.filter(pl.col("meter_id") == meter_id)["tolerance_pct"].item()
-    return (
-        document
-        | prepared.fit_said()
-        | {
-            "forecast": documents.points(ahead, mean[n:], sd[n:]),
-            "tolerance_pct": tolerance,
-            "control": documents.control(pipeline.charts_of(observed, limits), limits),
-        }
-    )
+    return {
+        "meter_id": meter_id,
+        "points": documents.curve_points(instants, mean[:n], sd[:n]),
+        "observations": documents.observed_points(observed),
+        "events": documents.meter_events(found.events, meter_id),
+        "resets": documents.slope_resets(found.resets, meter_id),
+        "fit": documents.fit_state(fleet),
+        "forecast": documents.curve_points(ahead, mean[n:], sd[n:]),
+        "tolerance_pct": tolerance,
+        "control": documents.control_points(pipeline.charts_of(observed, limits), limits),
+    }
 
 
 def measured(store: Store) -> tuple[pl.DataFrame, pl.DataFrame]:

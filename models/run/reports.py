@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -11,6 +12,11 @@ from ingest.store import Store, record
 from models.run.decisions import Period, correct_of
 from models.run.fit_of_day import ACKNOWLEDGED, Prepared, Say, prepare, seen_notices
 from models.wording import NothingToSayError, unknown_name
+
+if TYPE_CHECKING:
+    from models.budget import WarrantyReport
+    from models.coaching import Acknowledged, AffectedDocument, HandoverDocument, NoticeRow
+    from models.policies import IntervalsDocument
 
 Document = dict[str, Any]
 
@@ -22,7 +28,7 @@ def notices(
     last: date | None = None,
     as_of: date | None = None,
     say: Say | None = None,
-) -> list[Document]:
+) -> list[NoticeRow]:
     """Notices to coaches of a period (else of the last year), newest first, with who has
     acknowledged each."""
     ready = prepare(store, as_of=as_of, say=say)
@@ -33,8 +39,8 @@ def notices(
 
 
 def notices_of(
-    ready: Prepared, first: date, last: date, seen: dict[str, dict[str, Any]]
-) -> list[Document]:
+    ready: Prepared, first: date, last: date, seen: Mapping[str, Acknowledged]
+) -> list[NoticeRow]:
     """Notices of a period, with who has acknowledged each. seen: of `run_fit.seen_notices`."""
     from models.coaching import acknowledged
     from models.coaching import notices as told
@@ -42,7 +48,7 @@ def notices_of(
     found = ready.found
     steps = found.zero_steps
     rows = told(ready.fleet, found.told, found.course, first=first, last=last, zero_steps=steps)
-    return [row | acknowledged(seen, row["notice_id"]) for row in rows]
+    return [{**row, **acknowledged(seen, row["notice_id"])} for row in rows]
 
 
 def acknowledge(store: Store, notice_id: str) -> None:
@@ -54,7 +60,7 @@ def acknowledge(store: Store, notice_id: str) -> None:
 
 def affected(
     store: Store, meter_id: str, *, as_of: date | None = None, say: Say | None = None
-) -> Document:
+) -> AffectedDocument:
     """Which rides each session that found a meter out puts in doubt, newest first."""
     from models.coaching import affected_rides
 
@@ -77,11 +83,13 @@ def _meter(ready: Prepared, meter_id: str) -> dict[str, Any]:
     return ready.found.meters.filter(pl.col("meter_id") == meter_id).row(0, named=True)
 
 
-def intervals(store: Store, *, as_of: date | None = None, say: Say | None = None) -> Document:
+def intervals(
+    store: Store, *, as_of: date | None = None, say: Say | None = None
+) -> IntervalsDocument:
     """The next bench visit of every meter by the interval methods of ILAC-G24 / OIML D 10, beside
     the due date."""
     from ingest.recordings import hours_ridden, recordings_folder
-    from models.policies import interval_table
+    from models.policies import interval_table, intervals_document
     from models.run import questions
 
     ready = prepare(store, as_of=as_of, say=say)
@@ -103,41 +111,26 @@ def intervals(store: Store, *, as_of: date | None = None, say: Say | None = None
     )
     status = questions.status(store, as_of=as_of, say=say)
     due = {row["meter_id"]: row["due_date"] for row in status["meters"]}
-    methods = {
-        str(meter): {row["method"]: row for row in part.to_dicts()}
-        for (meter,), part in table.group_by("meter_id", maintain_order=True)
-    }
-    return {
-        "as_of": found.as_of,
-        "meters": [
-            {
-                "meter_id": meter,
-                "due_date": due.get(meter),
-                **{name: row["next_on"] for name, row in by.items()},
-                "interval_days": {name: row["interval_days"] for name, row in by.items()},
-                "reasons": {name: row["reason"] for name, row in by.items() if row["reason"]},
-            }
-            for meter, by in methods.items()
-        ],
-    }
+    return intervals_document(table, due, as_of=found.as_of)
 
 
 def warranty(
     store: Store, meter_id: str, *, as_of: date | None = None, say: Say | None = None
-) -> Document:
+) -> WarrantyReport:
     """The evidence about a meter that may exceed the accuracy its maker states."""
     from models.budget import sensor_excess, warranty_report
 
     ready = prepare(store, as_of=as_of, say=say)
-    meter, found = _meter(ready, meter_id), ready.found
+    ready.known(meter_id)
+    found = ready.found
     one = found.meters.filter(pl.col("meter_id") == meter_id)
     [excess] = sensor_excess(ready.fleet, one, found.course, today=found.as_of)
-    return warranty_report(excess, meter, found.sessions, events=found.events, today=found.as_of)
+    return warranty_report(excess, one, found.sessions, events=found.events, today=found.as_of)
 
 
 def handover(
     store: Store, rider_id: str, *, as_of: date | None = None, say: Say | None = None
-) -> Document:
+) -> HandoverDocument:
     """What a leaving rider hands back, and what the numbers need to go on."""
     from models.coaching import handover_report
 

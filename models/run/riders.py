@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import timedelta
-from typing import Any
 
 from ingest.store import Store
 from models import coaching
 from models.run.fit_of_day import Prepared, seen_notices
 from models.run.reports import notices_of
 
-Document = dict[str, Any]
 NOTICE_DAYS = 365
 
 
-def rider_of(ready: Prepared, rider_id: str) -> Document:
+def rider_of(ready: Prepared, rider_id: str) -> coaching.RiderDocument:
     """One rider on a day; see `models.coaching.rider_view`.
 
     Out  periods (each with points and resets), bikes (pairs of the meters ridden that day),
@@ -42,15 +41,18 @@ def rider_of(ready: Prepared, rider_id: str) -> Document:
     }
 
 
-def seen(store: Store) -> Document:
+def seen(store: Store) -> dict[str, coaching.Acknowledged]:
     """Who has acknowledged which notice, and when, by notice_id."""
     with store.reading() as db:
         return seen_notices(db)
 
 
-def with_seen(rider: Document, known: Document) -> Document:
+def with_seen(
+    rider: coaching.RiderDocument, known: Mapping[str, coaching.Acknowledged]
+) -> coaching.RiderDocument:
     """A rider's document with who has acknowledged each notice."""
-    from models.coaching import acknowledged
-
-    rows = [row | acknowledged(known, row["notice_id"]) for row in rider["notices"]]
-    return rider | {"notices": rows}
+    acknowledged = coaching.acknowledged
+    rows: list[coaching.NoticeRow] = [
+        {**row, **acknowledged(known, row["notice_id"])} for row in rider["notices"]
+    ]
+    return {**rider, "notices": rows}

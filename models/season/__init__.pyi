@@ -1,3 +1,5 @@
+from .documents import PlanDocument as PlanDocument
+from .exposure_cost import Prices as Prices
 from .exposure_cost import Tables as Tables
 from .exposure_cost import days_between as days_between
 from .exposure_cost import in_race as in_race

@@ -15,6 +15,7 @@ import polars as pl
 
 from ingest.schema import in_force
 from models.metrology import accept_limits_nm, expected_torque_nm, local_gravity
+from models.season.documents import BenchListRow, PlanDocument, Visit
 
 FOLD_OCTETS = 75  # RFC 5545, 3.1
 
@@ -22,7 +23,7 @@ FOLD_OCTETS = 75  # RFC 5545, 3.1
 # --- iCalendar --------------------------------------------------------------------------------
 
 
-def calendar_text(document: Mapping[str, Any], *, stamp: datetime) -> str:
+def calendar_text(document: PlanDocument, *, stamp: datetime) -> str:
     """The plan's visits as an iCalendar object.
 
     stamp: when the plan was made (DTSTAMP). Each visit is an all-day event from its week's Monday
@@ -31,7 +32,7 @@ def calendar_text(document: Mapping[str, Any], *, stamp: datetime) -> str:
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Slopewatch//bench plan//EN"]
     lines += ["CALSCALE:GREGORIAN", "METHOD:PUBLISH"]
     turn: dict[str, int] = {}
-    today = document.get("as_of") or document["from"]
+    today = document.get("as_of", document["from"])
     for visit in document["visits"]:
         meter = visit["meter_id"]
         turn[meter] = turn.get(meter, 0) + 1
@@ -45,10 +46,10 @@ def _uid(meter: str, year: int, turn: int) -> str:
     return f"{digest}@slopewatch.invalid"
 
 
-def _event(visit: Mapping[str, Any], uid: str, stamp: datetime, today: date) -> list[str]:
+def _event(visit: Visit, uid: str, stamp: datetime, today: date) -> list[str]:
     week: date = visit["week"]
-    rider = f" ({visit['rider_id']})" if visit.get("rider_id") else ""
-    deadline = visit.get("deadline")
+    rider = f" ({visit['rider_id']})" if visit["rider_id"] else ""
+    deadline = visit["deadline"]
     text = visit["reason"]
     if deadline:
         before = f"Before: {deadline.isoformat()}"
@@ -91,13 +92,13 @@ def fold(line: str) -> list[str]:
 
 
 def bench_list(
-    document: Mapping[str, Any],
+    document: PlanDocument,
     tables: Mapping[str, pl.DataFrame],
     *,
     week: date,
     bench_id: str | None = None,
     place_id: str | None = None,
-) -> list[dict[str, Any]]:
+) -> list[BenchListRow]:
     """What the mechanic needs on the spot, a row a meter planned for the week of a day.
 
     In   tables: meters, assignments, installations, mass_sets, places; bench_id, place_id: what
@@ -109,97 +110,94 @@ def bench_list(
     """
     monday = week - timedelta(days=week.weekday())
     mass_set = _mass_set(tables["mass_sets"], bench_id)
-    gravity, place = _gravity(tables["places"], place_id)
+    place, gravity_ms2 = _gravity(tables["places"], place_id)
     return [
-        _bench_row(visit, tables, mass_set=mass_set, gravity=gravity, place=place)
+        _bench_row(visit, tables, mass_set=mass_set, gravity_ms2=gravity_ms2, place=place)
         for visit in document["visits"]
         if visit["week"] == monday
     ]
 
 
-def _mass_set(mass_sets: pl.DataFrame, bench_id: str | None) -> dict[str, Any] | None:
+def _mass_set(mass_sets: pl.DataFrame, bench_id: str | None) -> pl.DataFrame:
+    """Return the mass set that is used, as a frame of at most one row."""
     if bench_id is not None:
         mass_sets = mass_sets.filter(pl.col("bench_id") == bench_id)
     certified = pl.col("source").eq_missing(pl.lit("certificate"))
-    best = mass_sets.sort(certified, descending=True, maintain_order=True)
-    return best.row(0, named=True) if best.height else None
+    return mass_sets.sort(certified, descending=True, maintain_order=True).head(1)
 
 
-def _gravity(places: pl.DataFrame, place_id: str | None) -> tuple[float, str | None]:
+def _gravity(places: pl.DataFrame, place_id: str | None) -> tuple[str | None, float]:
+    """Return the place that is used, if there is no doubt which, and its gravity in m/s²."""
     if place_id is not None:
         places = places.filter(pl.col("place_id") == place_id)
-    row = places.row(0, named=True) if places.height == 1 else {}
+    place = places if places.height == 1 else places.clear()
     found = local_gravity(
-        place_ms2=row.get("gravity_ms2"),
-        latitude_deg=row.get("latitude_deg"),
-        altitude_m=row.get("altitude_m"),
+        place_ms2=_first(place, "gravity_ms2"),
+        latitude_deg=_first(place, "latitude_deg"),
+        altitude_m=_first(place, "altitude_m"),
     )
-    return found.value_ms2, row.get("place_id")
+    return _first(place, "place_id"), found.value_ms2
 
 
 def _bench_row(
-    visit: Mapping[str, Any],
+    visit: Visit,
     tables: Mapping[str, pl.DataFrame],
     *,
-    mass_set: dict[str, Any] | None,
-    gravity: float,
+    mass_set: pl.DataFrame,
+    gravity_ms2: float,
     place: str | None,
-) -> dict[str, Any]:
+) -> BenchListRow:
     meter_id, week = visit["meter_id"], visit["week"]
-    meter = _row(tables["meters"].filter(pl.col("meter_id") == meter_id))
-    fitted = _row(_on(tables["installations"], meter_id, week))
-    assigned = _row(_on(tables["assignments"], meter_id, week))
-    crank = fitted.get("crank_length_mm") or meter.get("crank_length_mm")
-    mass = _total_mass(mass_set)
-    tolerance = visit.get("tolerance_pct") or meter.get("tolerance_pct")
+    meter = tables["meters"].filter(pl.col("meter_id") == meter_id)
+    fitted = _on(tables["installations"], meter_id, week)
+    assigned = _on(tables["assignments"], meter_id, week)
+    crank = _first(fitted, "crank_length_mm") or _first(meter, "crank_length_mm")
+    mass = _first(mass_set, "mass_kg")
+    if mass is not None:
+        mass += _first(mass_set, "hanger_mass_kg") or 0.0
+    tolerance = visit["tolerance_pct"]
     expected = low = high = None
     if crank is not None and mass is not None:
-        expected = expected_torque_nm(mass, crank, gravity_ms2=gravity)
-        if tolerance is not None:
-            low, high = accept_limits_nm(expected, tolerance)
+        expected = expected_torque_nm(mass, crank, gravity_ms2=gravity_ms2)
+        low, high = accept_limits_nm(expected, tolerance)
     return {
         "meter_id": meter_id,
-        "rider_id": assigned.get("rider_id") or visit.get("rider_id"),
-        "bike_id": fitted.get("bike_id") or assigned.get("bike_id"),
+        "rider_id": _first(assigned, "rider_id") or visit["rider_id"],
+        "bike_id": _first(fitted, "bike_id") or _first(assigned, "bike_id"),
         "crank_length_mm": crank,
-        "bench_id": None if mass_set is None else mass_set["bench_id"],
+        "bench_id": _first(mass_set, "bench_id"),
         "mass_kg": mass,
         "place_id": place,
-        "gravity_ms2": gravity,
+        "gravity_ms2": gravity_ms2,
         "expected_torque_nm": expected,
         "lowest_nm": low,
         "highest_nm": high,
         "tolerance_pct": tolerance,
-        "slope_convention": meter.get("slope_convention"),
+        "slope_convention": _first(meter, "slope_convention"),
         "why": visit["reason"],
-        "lacks": list(_lacks(meter, crank, mass, place)),
+        "lacks": list(_lacks(_first(meter, "kind"), crank, mass, place)),
     }
 
 
-def _total_mass(mass_set: dict[str, Any] | None) -> float | None:
-    if mass_set is None or mass_set["mass_kg"] is None:
-        return None
-    return float(mass_set["mass_kg"]) + float(mass_set["hanger_mass_kg"] or 0.0)
-
-
 def _lacks(
-    meter: Mapping[str, Any], crank: float | None, mass: float | None, place: str | None
+    kind: str | None, crank_mm: float | None, mass_kg: float | None, place: str | None
 ) -> Iterable[str]:
-    if crank is None:
+    if crank_mm is None:
         yield "crank length unknown: measure it from axle to pedal axle"
-    if mass is None:
+    if mass_kg is None:
         yield "no mass set listed: weigh what hangs"
     if place is None:
         yield "place not named: standard gravity, good to 0.3 % (name it with --place)"
-    if meter.get("kind") == "hub":
+    if kind == "hub":
         yield "a hub: multiply the expected torque by cog / ring"
 
 
-def _on(frame: pl.DataFrame, meter_id: str, day: date) -> pl.DataFrame:
-    """The latest row of a meter that holds in the week of a day."""
-    week = in_force(day, day + timedelta(days=6))
+def _on(frame: pl.DataFrame, meter_id: str, monday: date) -> pl.DataFrame:
+    """Return the rows of a meter that hold in the week from a Monday on, the latest first."""
+    week = in_force(monday, monday + timedelta(days=6))
     return frame.filter(pl.col("meter_id") == meter_id, week).sort("from_date", descending=True)
 
 
-def _row(frame: pl.DataFrame) -> dict[str, Any]:
-    return frame.row(0, named=True) if frame.height else {}
+def _first(frame: pl.DataFrame, column: str) -> Any:
+    """Return the first value of a column; None where the frame is empty."""
+    return frame.item(0, column) if frame.height else None

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 import polars as pl
 
 from models.metrology import Array, Index
+from models.records import typed_rows
+from models.season.documents import Unplanned, Visit
 from models.season.exposure_cost import Prices, Use
 from models.season.plan import Season, Visits
 from models.season.risk import Outlook
@@ -52,6 +54,12 @@ class Drawn:
     target: float
 
 
+class _Planned(TypedDict):
+    meter_id: str
+    tolerance_pct: float
+    slope_convention: str | None
+
+
 def _course(drawn: Drawn, meter: int, weeks: tuple[int, ...]) -> Array:
     """Risk of a meter in each week with those visits, [W]."""
     risk = drawn.season.risk_unvisited[meter].copy()
@@ -69,7 +77,7 @@ def used_slots(chosen: Visits, weeks: int) -> list[int]:
     return [int(n) for n in counts]
 
 
-def visit_rows(drawn: Drawn, chosen: Visits) -> list[dict[str, Any]]:
+def visit_rows(drawn: Drawn, chosen: Visits) -> list[Visit]:
     rows = [
         _visit_row(drawn, meter, weeks, k)
         for meter, weeks in enumerate(chosen.weeks)
@@ -78,14 +86,14 @@ def visit_rows(drawn: Drawn, chosen: Visits) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: (row["week"], row["deadline"] or date.max, row["meter_id"]))
 
 
-def _visit_row(drawn: Drawn, meter: int, weeks: tuple[int, ...], k: int) -> dict[str, Any]:
+def _visit_row(drawn: Drawn, meter: int, weeks: tuple[int, ...], k: int) -> Visit:
     week, others = weeks[k], weeks[:k] + weeks[k + 1 :]
     saved = _course(drawn, meter, others) - _course(drawn, meter, weeks)
     days = float((saved * drawn.ridden[meter]).sum())
     money = float((saved * drawn.season.stake[meter]).sum())
     p_before = _p_before(drawn, meter, weeks[:k], week)
     pinned = week in drawn.season.pins.get(meter, ())
-    row = drawn.meters.row(meter, named=True)
+    [row] = typed_rows(drawn.meters[meter], _Planned)
     return {
         "week": drawn.mondays[week],
         "meter_id": row["meter_id"],
@@ -110,7 +118,7 @@ def _p_before(drawn: Drawn, meter: int, earlier: tuple[int, ...], week: int) -> 
 
 def _reason(
     drawn: Drawn,
-    row: dict[str, Any],
+    row: _Planned,
     p: float,
     *,
     days: float,
@@ -210,18 +218,16 @@ def _first_a_race(
 
 
 def in_a_days(drawn: Drawn, meter: int) -> Index:
-    """Days of A races that the meter is ridden in, counted from the plan's first day."""
+    """Index of A races that the meter is ridden in, counted from the plan's first day."""
     return np.flatnonzero(
         (drawn.use.ridden[meter] > 0)
         & (drawn.use.weight[meter] >= 5.0 * drawn.use.ridden[meter] - 1e-9)
     )
 
 
-def unplanned_rows(
-    drawn: Drawn, chosen: Visits, freely: list[tuple[int, ...]]
-) -> list[dict[str, Any]]:
+def unplanned_rows(drawn: Drawn, chosen: Visits, freely: list[tuple[int, ...]]) -> list[Unplanned]:
     """Meters without a visit: whether none is needed or none fits, and the risk they carry."""
-    rows = []
+    rows: list[Unplanned] = []
     for meter, weeks in enumerate(chosen.weeks):
         if weeks:
             continue
@@ -241,7 +247,7 @@ def unplanned_rows(
                 "deadline": _deadline(drawn, meter, ()),
             }
         )
-    return sorted(rows, key=lambda row: -row["risk_money"])
+    return sorted(rows, key=lambda row: -row.get("risk_money", 0.0))
 
 
 def _why_not(drawn: Drawn, meter: int, money: float, *, days: float, wanted: bool) -> str:
@@ -266,7 +272,7 @@ def _why_not(drawn: Drawn, meter: int, money: float, *, days: float, wanted: boo
 def plan_notes(drawn: Drawn, chosen: Visits, first: date) -> list[str]:
     notes = []
     if first > drawn.asked.first:
-        notes.append(f"Days before {first} are past: the plan begins there.")
+        notes.append(f"Index before {first} are past: the plan begins there.")
     if not drawn.season.slots.any():
         notes.append(
             "There is no bench slot in this period (closed weeks, capacity, a week that has begun, "

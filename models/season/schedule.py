@@ -11,12 +11,13 @@ import re
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 from models.fleet import FleetFit
+from models.season.documents import PlanDocument, Unplanned, Visit
 from models.season.exposure_cost import (
     Tables,
     by_week,
@@ -37,6 +38,7 @@ from models.season.plan_rows import (
     visit_rows,
 )
 from models.season.risk import outlook, risks, weeks_of
+from models.status import fit_state
 from models.wording import NothingToSayError, unknown_name
 
 if TYPE_CHECKING:
@@ -44,7 +46,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Asked", "parse_pins", "plan_document", "supposing"]
 LONGEST_WEEKS = 160
-ON_ROAD = "days_out_of_tolerance"
 AWAY_STATES = {"lent": "lent out", "at_service": "at service"}
 _ISO_WEEK = re.compile(r"^(\d{4})-?W(\d{2})$", re.IGNORECASE)
 LACKS = (
@@ -56,8 +57,8 @@ LACKS = (
 
 def plan_document(
     found: Records, fleet: FleetFit, tables: Tables, settings: Settings, asked: Asked
-) -> dict[str, Any]:
-    """The `plan` document.
+) -> PlanDocument:
+    """Return the `plan` document.
 
     In   found, fleet: the records and the fit of the day; tables: the store's (calendar,
          assignments, capacity and costs are used); asked: period, slots, pins
@@ -75,7 +76,8 @@ def plan_document(
     freely = wanted_visits(drawn.season)
     visits = visit_rows(drawn, chosen)
     away = _carried(found, fleet, tables, asked, away)
-    beside = [sum(row.get(k) or 0.0 for row in away) for k in ("risk_money", ON_ROAD)]
+    risk_beside = sum(row.get("risk_money", 0.0) for row in away)
+    days_beside = sum(row.get("days_out_of_tolerance", 0.0) for row in away)
     unplanned = [*unplanned_rows(drawn, chosen, freely), *away]
     nothing = float((drawn.season.risk_unvisited * drawn.season.stake).sum())
     return {
@@ -86,13 +88,13 @@ def plan_document(
         "unplanned": unplanned,
         "cost": {
             "currency": drawn.prices.currency,
-            "plan": chosen.cost + beside[0],
+            "plan": chosen.cost + risk_beside,
             "visits": float(sum(v["cost"] for v in visits)),
-            "without_visits": nothing + beside[0],
+            "without_visits": nothing + risk_beside,
         },
         "days_out_of_tolerance": {
-            "plan": days_out(drawn, chosen.weeks) + beside[1],
-            "without_visits": days_out(drawn, [()] * meters.height) + beside[1],
+            "plan": days_out(drawn, chosen.weeks) + days_beside,
+            "without_visits": days_out(drawn, [()] * meters.height) + days_beside,
         },
         "slots": [
             {"week": monday, "slots": int(n), "used": used, "closed": shut}
@@ -108,6 +110,7 @@ def plan_document(
         "below_target": _below_target(drawn, visits, unplanned),
         "lacks": lacks,
         "notes": [*_what_if(asked), *plan_notes(drawn, chosen, first)],
+        "fit": fit_state(fleet),
     }
 
 
@@ -116,8 +119,8 @@ def _carried(
     fleet: FleetFit,
     tables: Tables,
     asked: Asked,
-    away: list[dict[str, Any]],
-) -> list[dict[str, Any]]:
+    away: list[Unplanned],
+) -> list[Unplanned]:
     """Rows of meters that cannot come: with the risk that those carry which are ridden all the
     same, because hung masses prove nothing on them."""
     known = pl.col("meter_id").is_in([row["meter_id"] for row in away])
@@ -126,26 +129,25 @@ def _carried(
     if still.is_empty():
         return away
     drawn, _ = _draw(found, fleet, tables, asked=replace(asked, pins=None), meters=still, target=1)
-    more = {}
+    more: dict[str, Unplanned] = {}
+    for row in away:
+        more[row["meter_id"]] = row
     for m, name in enumerate(still["meter_id"]):
         risk = drawn.season.risk_unvisited[m]
-        more[name] = {
+        more[name] |= {
             "p_within_tolerance_now": float(drawn.ahead.p_within[m, 0]),
             "p_within_tolerance_end": float(drawn.ahead.p_within[m, -1]),
-            ON_ROAD: float((risk * drawn.ridden[m]).sum()),
+            "days_out_of_tolerance": float((risk * drawn.ridden[m]).sum()),
             "risk_money": float((risk * drawn.season.stake[m]).sum()),
             "cannot_come": True,
         }
-    rows = [row | more.get(row["meter_id"], {}) for row in away]
-    return sorted(rows, key=lambda row: -(row.get("risk_money") or 0.0))
+    return sorted(more.values(), key=lambda row: -row.get("risk_money", 0.0))
 
 
-def _below_target(
-    drawn: Drawn, visits: list[dict[str, Any]], unplanned: list[dict[str, Any]]
-) -> int:
+def _below_target(drawn: Drawn, visits: list[Visit], unplanned: list[Unplanned]) -> int:
     """Meters that fall below the target before their first visit, or without any, and are
     ridden: money, not the target, decides who comes."""
-    first: dict[str, dict[str, Any]] = {}
+    first: dict[str, Visit] = {}
     for row in visits:
         first.setdefault(row["meter_id"], row)
     late = sum(row["p_within_tolerance_before"] < drawn.target for row in first.values())
@@ -230,11 +232,11 @@ def _checked_period(asked: Asked, today: date) -> date:
     return max(asked.first, today)
 
 
-def _who(found: Records) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
+def _who(found: Records) -> tuple[pl.DataFrame, list[Unplanned]]:
     """Meters that can come to the bench, and rows about those that cannot. Meters that are gone
     are in neither."""
     here = found.meters.filter(~pl.col("gone"))
-    away, rows = [], []
+    rows: list[Unplanned] = []
     for row in here.iter_rows(named=True):
         reason = None
         if row["state"] in AWAY_STATES:
@@ -244,14 +246,11 @@ def _who(found: Records) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
                 "shows torque only when turning: hung masses prove nothing, compare it on rides"
             )
         if reason is not None:
-            away.append(row["meter_id"])
             rows.append({"meter_id": row["meter_id"], "reason": reason})
-    return here.filter(~pl.col("meter_id").is_in(away)), rows
+    return here.filter(~pl.col("meter_id").is_in([row["meter_id"] for row in rows])), rows
 
 
-def _check_pins(
-    asked: Asked, meters: pl.DataFrame, away: list[dict[str, Any]], first: date
-) -> None:
+def _check_pins(asked: Asked, meters: pl.DataFrame, away: list[Unplanned], first: date) -> None:
     known = set(meters["meter_id"].to_list())
     reasons = {row["meter_id"]: row["reason"] for row in away}
     for meter, days in (asked.pins or {}).items():

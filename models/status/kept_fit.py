@@ -7,13 +7,15 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, fields
-from datetime import date, timedelta
-from typing import Any, Self
+from datetime import date, datetime, timedelta
+from typing import Self, TypedDict, cast
 
 import numpy as np
 import polars as pl
 
+from models.fleet import Effect, FleetFit
 from models.metrology import Array, Index, percent_from_ln, percent_sd
+from models.status.documents import FitState, Hyperparameters
 from models.status.due import HORIZON_DAYS, Forecast
 
 SPARE_DAYS = 400  # a stored forecast serves status on later days too
@@ -23,6 +25,23 @@ COURSE_SCHEMA = {
     "mean_ln": pl.Float64,
     "sd_ln": pl.Float64,
 }
+
+
+class FitInfo(TypedDict):
+    """What is kept of a fit beside its frames; see `Snapshot`."""
+
+    as_of: date
+    origin: date
+    last_data_on: date | None
+    fitted_at: datetime
+    converged: bool
+    message: str
+    seconds: float
+    data_version: int
+    hyper: Hyperparameters
+    effects: list[Effect]
+    points_per_season: float
+    model: str
 
 
 @dataclass(frozen=True)
@@ -70,24 +89,25 @@ class Snapshot:
         """From frames by name."""
         return cls(**{name: frames[name] for name in cls.names()})
 
-    def about(self) -> dict[str, Any]:
-        """The one row of `info`, with its JSON read."""
+    def about(self) -> FitInfo:
+        """Return the one row of `info`, with its JSON read."""
         row = self.info.row(0, named=True)
-        return row | {name: json.loads(row[name]) for name in ("hyper", "effects")}
+        row["hyper"] = json.loads(row["hyper"])
+        row["effects"] = [Effect(**effect) for effect in json.loads(row["effects"])]
+        return cast("FitInfo", row)
 
     def serves(self, as_of: date) -> bool:
         """Whether status on a day follows from these frames: nothing known later than the day
         went in, and the courses reach five years beyond it."""
         about = self.about()
-        origin: date = about["origin"]
-        last: date | None = about["last_data_on"]
+        origin, last = about["origin"], about["last_data_on"]
         reach = origin + timedelta(days=max(self.courses["days"].to_list(), default=10**5))
         known = origin <= as_of and (last is None or last <= as_of)
         return known and as_of + timedelta(days=HORIZON_DAYS) <= reach
 
 
 def course_days(origin: date, as_of: date) -> Index:
-    """Days from the origin at which the courses are kept: weekly for half a year around the
+    """Index from the origin at which the courses are kept: weekly for half a year around the
     day of the fit, four-weekly after; out to five years beyond, and some to spare."""
     ahead = (as_of - origin).days
     fine = np.arange(0, ahead + 183, 7)
@@ -144,3 +164,8 @@ def _along(values: Array, days: Index, at: Array) -> Array:
     left = right - 1
     share = np.clip((at - days[left]) / (days[right] - days[left]), 0.0, 1.0)
     return np.asarray(values[:, left] * (1 - share) + values[:, right] * share)
+
+
+def fit_state(fleet: FleetFit) -> FitState:
+    """Return what every answer says of the fit that it rests on."""
+    return {"converged": fleet.converged, "message": fleet.message}

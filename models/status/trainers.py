@@ -7,20 +7,21 @@ tolerance falls below the team's target.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date, timedelta
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 import polars as pl
 
 from models.fleet import FleetFit
 from models.metrology import DAYS_A_YEAR, Z90, Array, noon, percent_from_ln, percent_sd
+from models.records import typed_rows
+from models.status.documents import Status, TrainerState
 from models.status.due import HORIZON_DAYS, NEVER, SOON_DAYS, Forecast, first_day_below, p_within
 
 LOOK_BACK_DAYS = 365
 FEWEST = 2
-SCHEMA: dict[str, Any] = {
+SCHEMA = {
     "reference_id": pl.String,
     "since": pl.Date,
     "change_ln": pl.Float64,
@@ -69,9 +70,19 @@ def _change(fleet: FleetFit, name: str, since: date, as_of: date) -> tuple[float
     return float(sign @ mean), float(np.sqrt(max(sign @ covariance @ sign, 0.0)))
 
 
-def trainer_states(changes: pl.DataFrame, *, as_of: date, target: float) -> list[dict[str, Any]]:
-    """What `status` adds to each reference: its change in plain percent, a status, a due date.
+class _Change(TypedDict):
+    since: date | None
+    change_ln: float | None
+    change_sd_ln: float | None
+    last_comparison: date | None
+    n_comparisons: int
+    tolerance_pct: float
 
+
+def trainer_states(changes: pl.DataFrame, *, as_of: date, target: float) -> list[TrainerState]:
+    """Return what `status` adds to each reference: its change, a status, a due date.
+
+    In   changes: as from `trainer_changes`
     Status, first match: unknown (fewer than two comparisons), out (p < 0.5), due (p < target),
     soon (p < target within 28 days), ok; p of the change being within the tolerance.
     """
@@ -86,8 +97,7 @@ def trainer_states(changes: pl.DataFrame, *, as_of: date, target: float) -> list
     below[below > HORIZON_DAYS] = NEVER
     return [
         _state(row, float(p[i]), int(below[i]), as_of=as_of, target=target)
-        | _change_pct(forecast, i)
-        for i, row in enumerate(changes.to_dicts())
+        for i, row in enumerate(typed_rows(changes, _Change))
     ]
 
 
@@ -95,33 +105,33 @@ def _column(frame: pl.DataFrame, name: str) -> Array:
     return frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
 
 
-def _change_pct(forecast: Forecast, i: int) -> dict[str, Any]:
-    value, sd = float(forecast.mean_pct[i, 0]), float(forecast.sd_pct[i, 0])
-    known = bool(np.isfinite(value) and np.isfinite(sd))
-    return {"change_pct": value if known else None, "change_sd_pct": sd if known else None}
-
-
-def _state(
-    row: dict[str, Any], p: float, below: int, *, as_of: date, target: float
-) -> dict[str, Any]:
-    out: dict[str, Any] = {name: row[name] for name in ("since", "last_comparison")}
-    out |= {"n_comparisons": row["n_comparisons"], "tolerance_pct": row["tolerance_pct"]}
-    if not np.isfinite(p):
-        seen = "once" if row["n_comparisons"] else "never"
-        reason = f"Ridden against {seen}: whether it moves cannot be told."
-        return out | {
-            **{"status": "unknown", "p_within_tolerance": None, "due_date": None},
-            "reasons": [reason],
-        }
-    status = _status(p, below, target)
-    due = None if below == NEVER else as_of + timedelta(days=below)
-    return out | {
-        **{"status": status, "p_within_tolerance": p, "due_date": due},
-        "reasons": _reasons(row, status),
+def _state(row: _Change, p: float, below: int, *, as_of: date, target: float) -> TrainerState:
+    change, sd = row["change_ln"], row["change_sd_ln"]
+    state: TrainerState = {
+        "since": row["since"],
+        "last_comparison": row["last_comparison"],
+        "n_comparisons": row["n_comparisons"],
+        "tolerance_pct": row["tolerance_pct"],
+        "status": "unknown",
+        "p_within_tolerance": None,
+        "due_date": None,
+        "reasons": [],
+        "change_pct": None,
+        "change_sd_pct": None,
     }
+    if change is None or sd is None or not np.isfinite(p):
+        seen = "once" if row["n_comparisons"] else "never"
+        state["reasons"] = [f"Ridden against {seen}: whether it moves cannot be told."]
+        return state
+    state["status"] = status = _status(p, below, target)
+    state["p_within_tolerance"] = p
+    state["due_date"] = None if below == NEVER else as_of + timedelta(days=below)
+    state["reasons"] = [_reason(row, percent_from_ln(change), Z90 * sd, status)]
+    state["change_pct"], state["change_sd_pct"] = percent_from_ln(change), percent_sd(change, sd)
+    return state
 
 
-def _status(p: float, below: int, target: float) -> str:
+def _status(p: float, below: int, target: float) -> Status:
     if p < 0.5:
         return "out"
     if p < target:
@@ -129,13 +139,11 @@ def _status(p: float, below: int, target: float) -> str:
     return "soon" if 0 <= below <= SOON_DAYS else "ok"
 
 
-def _reasons(row: dict[str, Any], status: str) -> Sequence[str]:
-    change = percent_from_ln(row["change_ln"])
-    half = Z90 * row["change_sd_ln"]
-    moved = f"{change:+.1f} % (± {half:.1f}) since {row['since']:%Y-%m-%d}"
+def _reason(row: _Change, change_pct: float, half_pct: float, status: Status) -> str:
+    moved = f"{change_pct:+.1f} % (± {half_pct:.1f}) since {row['since']:%Y-%m-%d}"
     if status in ("out", "due"):
-        return [
+        return (
             f"It has moved {moved}, against ± {row['tolerance_pct']:g} %: recalibrate it as its "
             "maker says (warm, spindown), record that as an event, and leave its meters alone."
-        ]
-    return [f"It has moved {moved}."]
+        )
+    return f"It has moved {moved}."

@@ -24,21 +24,15 @@ def team() -> tuple[Any, FleetFit]:
     return small_team(3)
 
 
-def stepped(found: Any) -> pl.DataFrame:
-    """The resets, with the step that each made of the gain error."""
-    change = (pl.col("p_before") - pl.col("p_after")) / 100
-    return found.resets.with_columns(step_pct=100 * (change.exp() - 1))
-
-
 def told(team: tuple[Any, FleetFit], tables: dict[str, pl.DataFrame]) -> list[dict[str, Any]]:
     found, fitted = team
     first = found.as_of - timedelta(days=700)
-    return notices(fitted, tables, stepped(found), first=first, last=found.as_of)
+    return notices(fitted, tables, found.resets, first=first, last=found.as_of)
 
 
 def test_every_reset_is_told_with_its_own_step(team: tuple[Any, FleetFit]) -> None:
     found, _ = team
-    resets = stepped(found)
+    resets = found.resets
     rows = told(team, empty_tables())
     since = pl.col("at").dt.date() >= found.as_of - timedelta(days=700)
     big = resets.filter((pl.col("step_pct").abs() >= 0.05) & since)
@@ -130,14 +124,8 @@ def test_affected_rides_reach_back_to_the_last_good_session(team: tuple[Any, Fle
 
 def test_the_group_table_counts_what_was_found_out(team: tuple[Any, FleetFit]) -> None:
     found, _ = team
-    sessions = found.sessions.with_columns(u_session_pct=pl.lit(0.2))
-    meters = found.meters.with_columns(
-        model_group="group", in_service_date="in_service_on", kind="group"
-    )
-    records = type("Found", (), {})()
-    records.sessions, records.resets, records.meters = sessions, found.resets, meters
-    records.events, records.as_of, records.course = found.events, found.as_of, stepped(found)
-    rows = group_table(sessions, meters, population(records), today=found.as_of, target=0.9)
+    sessions, meters = found.sessions, found.meters
+    rows = group_table(sessions, meters, population(found), today=found.as_of, target=0.9)
     out = sessions.join(meters.select("meter_id", "group"), on="meter_id").filter(
         pl.col("gain_error_pct").abs() > 1.5
     )
@@ -157,7 +145,7 @@ def test_a_warranty_report_says_what_it_lacks() -> None:
         "factory_slope_error_pct": 1.0, "interval90_pct": [0.5, 1.5], "p_exceeds_stated": None,
     }  # fmt: skip
     names = ("serial_number", "group", "kind", "in_service_on", "purchase_date", "purchase_cost")
-    meter = dict.fromkeys(names) | {"meter_id": "K1"}
+    meter = pl.DataFrame(dict.fromkeys(names) | {"meter_id": "K1"})
     columns = (
         *("session_id", "expanded_uncertainty_pct", "coverage_factor", "temperature_c"),
         *("bench_id", "technician", "slope_before", "slope_after", "zero_offset_nm"),

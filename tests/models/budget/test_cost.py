@@ -10,10 +10,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.budget import budget_document
+from models.budget import BudgetDocument, budget_document
 from models.budget.cost_items import replacement_rate
 from models.budget.replacement import keep_or_replace
 from models.fleet import FleetFit
+from models.run.pipeline import population
 from models.season import Asked
 from tests.models.fleet.small_team import SETTINGS, asked_for, empty_tables, small_team, table
 
@@ -34,10 +35,17 @@ def priced() -> dict[str, pl.DataFrame]:
     return empty_tables() | {"costs": costs}
 
 
+def budget_of(
+    found: Any, fitted: FleetFit, tables: dict[str, pl.DataFrame], asked: Asked
+) -> BudgetDocument:
+    ages = population(found)
+    rng = np.random.default_rng(1)
+    return budget_document(found, fitted, tables, SETTINGS, asked, population=ages, rng=rng)
+
+
 def test_items_groups_and_meters_sum_to_the_total(team: tuple[Any, FleetFit]) -> None:
     found, fitted = team
-    rng = np.random.default_rng(1)
-    budget = budget_document(found, fitted, priced(), SETTINGS, asked_for(found), rng=rng)
+    budget = budget_of(found, fitted, priced(), asked_for(found))
     for part in ("by_item", "by_group", "meters"):
         assert sum(row["cost"] for row in budget[part]) == pytest.approx(budget["total"])
         for row in budget[part]:
@@ -55,8 +63,7 @@ def test_a_season_past_is_counted(team: tuple[Any, FleetFit]) -> None:
     found, fitted = team
     first = found.as_of - timedelta(days=364)
     asked = Asked(first, found.as_of)
-    rng = np.random.default_rng(1)
-    budget = budget_document(found, fitted, priced(), SETTINGS, asked, rng=rng)
+    budget = budget_of(found, fitted, priced(), asked)
     sessions = sum(first <= at.date() <= found.as_of for at in found.data.bench["at"])
     swaps = sum(first <= day <= found.as_of for day in found.data.events["on"])
     assert budget["total"] == pytest.approx(40.0 * sessions + 3.0 * swaps)
@@ -67,8 +74,7 @@ def test_batteries_to_come_follow_each_meters_interval(team: tuple[Any, FleetFit
     """A year holds about as many swaps as the meters' own years have held."""
     found, fitted = team
     asked = Asked(found.as_of + timedelta(days=1), found.as_of + timedelta(days=365))
-    rng = np.random.default_rng(1)
-    budget = budget_document(found, fitted, priced(), SETTINGS, asked, rng=rng)
+    budget = budget_of(found, fitted, priced(), asked)
     items = {row["item"]: row["cost"] for row in budget["by_item"]}
     expected = 3.0 * float((1 / fitted.posterior.outlook.interval).sum())
     assert items["battery"] == pytest.approx(expected, rel=0.35)
@@ -139,8 +145,7 @@ def test_a_meter_is_judged_by_what_it_is_ridden_as_the_season_weighs_it(
 def test_without_costs_it_says_what_it_lacks(team: tuple[Any, FleetFit]) -> None:
     found, fitted = team
     asked = replace(asked_for(found), last=date(found.as_of.year + 1, 12, 31))
-    rng = np.random.default_rng(1)
-    budget = budget_document(found, fitted, empty_tables(), SETTINGS, asked, rng=rng)
+    budget = budget_of(found, fitted, empty_tables(), asked)
     assert budget["currency"] is None
     assert any("battery" in text for text in budget["lacks"])
     assert any("replacement" in text for text in budget["lacks"])

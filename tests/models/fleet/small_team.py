@@ -53,6 +53,9 @@ def small_team(seed: int) -> tuple[Any, FleetFit]:
         state=pl.lit("active"),
         static_check=pl.lit(True),
         slope_convention=pl.lit("multiplier"),
+        kind="group",
+        model_group="group",
+        in_service_date="in_service_on",
     )
     events = pl.concat(
         [table("events"), data.events.rename({"on": "date"})], how="diagonal_relaxed"
@@ -63,15 +66,18 @@ def small_team(seed: int) -> tuple[Any, FleetFit]:
         measured_at="at",
         gain_error_ln="found",
         gain_error_pct=100 * ((pl.col("found") / 100).exp() - 1),
+        u_session_pct=pl.lit(0.2),
     )
+    step = 100 * (((pl.col("p_before") - pl.col("p_after")) / 100).exp() - 1)
+    resets = data.resets.with_columns(step_pct=step, slope_after=pl.lit(20.0))
     found = SimpleNamespace(
         as_of=fleet.today,
         meters=meters,
         data=data,
         events=events,
         sessions=sessions,
-        resets=data.resets,
-        course=data.resets,
+        resets=resets,
+        course=resets,
     )
     return found, fitted
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from models.fleet import FleetData, FleetSettings, condition, fit
-from models.status.documents import _temperature
+from models.status.meter_rows import temperature
 from tests.models.fleet.fleet_brute import Reading, covariance, readings, small_fleet
 from tests.models.fleet.test_fleet_exact import SETTINGS, TODAY, known_hyper
 from tests.simulate.fleets import THREE_GROUPS, FleetOptions, simulate_fleet
@@ -57,14 +57,12 @@ def test_where_nothing_tells_use_from_2_to_38_degrees_widens_the_interval(warm_f
     found = fit(data, today=fleet.today, settings=few).temperature_coefficients()
     assert not found["warmth_known"].any()
     assert set(found["warmth_sd_ln"]) == {0.02}
-    row = {"gain_error_pct": 0.5, "gain_error_sd_pct": 0.2, "warmth_ln": 0.0, "warmth_sd_ln": 0.02}
-    told = _temperature(row | {"warmth_known": False})
+    told = temperature(0.5, 0.2, (0.0, 0.02, False))
     half = 1.6449 * np.hypot(0.2, 18 * 0.02)  # by hand: ± 0.677 instead of ± 0.329
     assert told["coefficient_pct_per_c"] is None
     assert told["interval90_in_use_pct"] == pytest.approx([0.5 - half, 0.5 + half], abs=1e-3)
 
 
 def test_a_known_coefficient_shifts_both_ends():
-    row = {"gain_error_pct": 0.0, "gain_error_sd_pct": 0.1, "warmth_ln": 0.05, "warmth_sd_ln": 0.0}
-    told = _temperature(row | {"warmth_known": True})
+    told = temperature(0.0, 0.1, (0.05, 0.0, True))
     assert told["interval90_in_use_pct"] == pytest.approx([-0.9 - 0.16449, 0.9 + 0.16449], abs=1e-4)

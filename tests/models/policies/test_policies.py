@@ -71,7 +71,7 @@ def test_probabilities_of_the_belief_are_honest() -> None:
         return look
 
     draws = draw(world, 4.0, np.random.default_rng(4))
-    found = run(Policy("watched", make, believes=True), draws, true=world, believed=world)
+    found = run(Policy("target", "watched", make, believes=True), draws, true=world, believed=world)
     assert np.mean(said[round(2 / WEEK) :]) == pytest.approx(found.out.mean(), abs=0.012)
 
 
@@ -106,7 +106,12 @@ def test_ours_needs_fewer_visits_than_fixed_intervals_at_the_same_share() -> Non
     for policy in (every_months(4), every_months(8), every_months(16), ours(0.95), staircase()):
         visits, out = outcome(policy, world)
         rows.append(
-            {"name": policy.name, "visits_per_meter_year": visits, "out_of_tolerance_share": out}
+            {
+                "name": policy.name,
+                "kind": policy.kind,
+                "visits_per_meter_year": visits,
+                "out_of_tolerance_share": out,
+            }
         )
     saved = visits_saved(rows)
     assert len(saved) == 1

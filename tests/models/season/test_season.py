@@ -299,7 +299,8 @@ def test_the_bench_list_by_hand() -> None:
         "mass_sets": table("mass_sets", {"bench_id": "A", "mass_kg": 20.0, "hanger_mass_kg": 0.38}),
         "places": table("places", {"place_id": "moor", "gravity_ms2": 9.81}),
     }
-    visit = {"week": MONDAY, "meter_id": "FS-01", "reason": "due", "tolerance_pct": 1.5}
+    visit = {"week": MONDAY, "meter_id": "FS-01", "reason": "due", "tolerance_pct": 1.5,
+             "rider_id": None}  # fmt: skip
     rows = bench_list({"visits": [visit]}, tables, week=MONDAY + timedelta(days=2))
     assert len(rows) == 1
     row = rows[0]

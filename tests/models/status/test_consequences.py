@@ -27,6 +27,7 @@ def reset(meter: str, day: date, step: float, *, recorded: bool = True) -> dict[
     at = datetime.combine(day, time(12), UTC)
     return {
         "meter_id": meter, "at": at, "step_pct": step, "recorded": recorded,
+        "slope_after": 20.0,
         "earliest": at - timedelta(days=9), "latest": at,
     }  # fmt: skip
 

@@ -1,0 +1,157 @@
+"""The keys of what `budget` and `report warranty` answer, with their units.
+
+Money in the currency of the costs table; intervals hold 90 %. None: not known.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any, Literal, TypedDict
+
+from models.status import FitState
+
+
+class Cost(TypedDict):
+    """Money to be expected, and its interval."""
+
+    cost: float
+    interval90: list[float]
+
+
+class ItemCost(Cost):
+    """What one item of the costs table comes to."""
+
+    item: str
+
+
+class GroupCost(Cost):
+    """What the meters of a group come to; meters: how many."""
+
+    group: str
+    meters: int
+
+
+class Verdict(TypedDict):
+    """Keep a meter or replace it.
+
+    gain_if_replaced: what a new one saves over three years beyond its price; chance_pays: that
+    it saves anything; find_out_first: what to do before deciding
+    """
+
+    keep_or_replace: Literal["keep", "replace"] | None
+    holding_cost_per_year: float
+    new_holding_cost_per_year: float
+    gain_if_replaced: float | None
+    gain_interval90: list[float] | None
+    chance_pays: float | None
+    find_out_first: Literal["bench", "compare"] | None
+    reason: str
+
+
+class MeterCost(Cost, Verdict):
+    """What one meter comes to, and whether to keep it."""
+
+    meter_id: str
+
+
+class Risk(TypedDict):
+    """Money that days ridden out of tolerance stand for, and the days, with and without visits."""
+
+    money: float
+    money_without_visits: float
+    days_out_of_tolerance: float
+    days_out_without_visits: float
+
+
+class BenchCost(TypedDict):
+    """Visits held in the period and planned for the rest of it, and their price."""
+
+    done: int
+    done_cost: float
+    planned: int
+    planned_cost: float
+
+
+class SensorExcess(TypedDict):
+    """A meter's error at the slope it was delivered with, against its stated accuracy (%)."""
+
+    meter_id: str
+    warranty_until: date | None
+    days_left: int | None
+    stated_accuracy_pct: float | None
+    factory_slope_error_pct: float
+    interval90_pct: list[float]
+    p_exceeds_stated: float | None
+
+
+class ClosingClaim(SensorExcess):
+    """A claim whose warranty is about to end."""
+
+    text: str
+
+
+_Period = TypedDict("_Period", {"from": date, "to": date})
+
+
+class BudgetDocument(_Period):
+    """What a season costs. groups: how each group ages; lacks: what had to be assumed."""
+
+    currency: str | None
+    total: float
+    interval90: list[float]
+    by_item: list[ItemCost]
+    by_group: list[GroupCost]
+    meters: list[MeterCost]
+    risk: Risk | None
+    visits_planned: int
+    bench: BenchCost
+    warranty: list[ClosingClaim]
+    lacks: list[str]
+    notes: list[str]
+    groups: list[dict[str, Any]]
+    fit: FitState
+
+
+class EvidenceSession(TypedDict):
+    """A bench session as evidence of a claim, as in session_results."""
+
+    session_id: str
+    measured_at: datetime
+    gain_error_pct: float
+    expanded_uncertainty_pct: float
+    coverage_factor: float
+    temperature_c: float | None
+    bench_id: str | None
+    technician: str | None
+    slope_before: float | None
+    slope_after: float | None
+    zero_offset_nm: float | None
+
+
+class EvidenceEvent(TypedDict):
+    """An event of the meter."""
+
+    date: date
+    event: str
+    note: str | None
+
+
+class MeterRecord(TypedDict):
+    """What a maker asks about a meter."""
+
+    serial_number: str | None
+    group: str
+    kind: str
+    in_service_on: date
+    purchase_date: date | None
+    purchase_cost: float | None
+
+
+class WarrantyReport(SensorExcess, MeterRecord):
+    """The evidence about one meter; lacks: what would make it stronger."""
+
+    sessions: list[EvidenceSession]
+    events: list[EvidenceEvent]
+    lacks: list[str]
+    as_of: date
+    text: str

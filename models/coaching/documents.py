@@ -1,0 +1,331 @@
+"""The keys of what coaches ask: efforts, the ledger, notices, riders, races, reports.
+
+Watts are shown by a meter unless called corrected; intervals hold 90 %. None: not known.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Literal, NotRequired, TypedDict
+
+from models.status import CurvePoint, FitState
+
+Interval = list[float]
+NoticeKind = Literal["reset", "meter", "setting", "battery", "step", "zero", "doubt"]
+Cause = Literal["step", "drift", "fixed"]
+
+# --- efforts ----------------------------------------------------------------------------------
+
+
+class CorrectedEffort(TypedDict):
+    """An effort, and what an errorless meter would have shown.
+
+    date: an instant where a time was given; rider_total_w: what both legs did together, where the
+    meter sees the left one only
+    """
+
+    date: date
+    meter_id: str
+    watts: float
+    seconds: float | None
+    corrected_w: float
+    interval90_w: Interval
+    text: str
+    rider_id: NotRequired[str | None]
+    rider_total_w: NotRequired[float]
+    rider_total_interval90_w: NotRequired[Interval]
+
+
+_Pair = TypedDict("_Pair", {"from": int, "to": int})
+
+
+class Difference(_Pair):
+    """The change from one effort to another (0-based): in watts shown, corrected, and the
+    meters' part of it."""
+
+    watts: float
+    corrected_w: float
+    interval90_w: Interval
+    meter_part_w: float
+    p_increase: float
+    text: str
+
+
+_Carried = TypedDict("_Carried", {"from": int})
+
+
+class CarriedEffort(_Carried):
+    """What the watts of an effort (0-based) show on another meter on a day."""
+
+    meter_id: str
+    date: date
+    shown_w: float
+    interval90_w: Interval
+    text: str
+
+
+class EffortAnswer(TypedDict):
+    """Efforts corrected, and whether they differ. text: whether several meters moved alike."""
+
+    efforts: list[CorrectedEffort]
+    differences: list[Difference]
+    text: str | None
+
+
+class EffortDocument(EffortAnswer):
+    """The same with the watts carried to other meters, and what has to be said of all."""
+
+    carried: list[CarriedEffort]
+    notes: list[str]
+    fit: FitState
+
+
+# --- the ledger -------------------------------------------------------------------------------
+
+
+class LedgerRow(TypedDict):
+    """True watts are shown watts times the factor, from the first day to the last."""
+
+    meter_id: str
+    rider_id: str | None
+    from_date: date
+    to_date: date
+    factor: float
+    interval90: Interval
+    note: str | None
+
+
+class LedgerDocument(TypedDict):
+    """The correction factors of a period; warnings: where watts may be corrected already."""
+
+    ledger: list[LedgerRow]
+    applied_in: Literal["ledger"]
+    warnings: list[str]
+    notes: list[str]
+    fit: FitState
+
+
+# --- notices ----------------------------------------------------------------------------------
+
+
+class Change(TypedDict):
+    """From a day on a meter shows other watts for the same effort. None: by how much is open."""
+
+    from_date: date
+    kind: NoticeKind
+    meter_id: str
+    rider_id: str | None
+    change_pct: float | None
+    interval90_pct: list[float | None]
+    text: str
+
+
+class Notice(Change):
+    """The same, addressed: notice_id stays the same from fit to fit."""
+
+    notice_id: str
+    coach: str | None
+
+
+class Acknowledged(TypedDict):
+    """Who has read a notice, and when; None while nobody has."""
+
+    acknowledged_by: str | None
+    acknowledged_at: datetime | None
+
+
+class NoticeRow(Notice, Acknowledged):
+    """A notice, and who has read it."""
+
+
+# --- a rider ----------------------------------------------------------------------------------
+
+
+class RidingPeriod(TypedDict):
+    """A meter that a rider rode; to_date None: still."""
+
+    meter_id: str
+    bike_id: str | None
+    role: str | None
+    from_date: date
+    to_date: date | None
+
+
+class PeriodReset(TypedDict):
+    """A reset of the slope while the meter was ridden."""
+
+    slope_before: float | None
+    slope_after: float | None
+    step_pct: float | None
+    recorded: bool
+    date: date
+
+
+class PeriodCurve(RidingPeriod):
+    """The gain error of a meter while it was ridden."""
+
+    points: list[CurvePoint]
+    resets: list[PeriodReset]
+
+
+class MeterPair(TypedDict):
+    """How much more one meter is expected to show than another at example_w true watts.
+
+    p_more: chance that it does show more
+    """
+
+    meter_id: str
+    other_meter_id: str
+    difference_pct: float
+    interval90_pct: Interval
+    example_w: float
+    difference_w: float
+    interval90_w: Interval
+    p_more: float
+
+
+class RiderEffort(TypedDict):
+    """A row of the efforts table."""
+
+    date: date
+    meter_id: str | None
+    reference_id: str | None
+    watts: float
+    duration_s: float | None
+    kind: str | None
+
+
+class RiderDocument(TypedDict):
+    """What a coach looks at. bikes: pairs of the meters ridden on the day."""
+
+    rider_id: str
+    as_of: date
+    periods: list[PeriodCurve]
+    bikes: list[MeterPair]
+    efforts: list[RiderEffort]
+    notices: list[NoticeRow]
+
+
+# --- a race -----------------------------------------------------------------------------------
+
+
+class RaceOption(TypedDict):
+    """What can be done with a meter before a race, and what it risks.
+
+    p_within_tolerance: of a stand-in; shown_w, u_shown_w: what the meter shows for 300 W
+    """
+
+    do: str
+    risk: str
+    meter_id: str
+    p_within_tolerance: NotRequired[float]
+    shown_w: NotRequired[float]
+    u_shown_w: NotRequired[float]
+
+
+class RaceEve(TypedDict):
+    """A meter that is more likely out of tolerance than in just before an A race."""
+
+    meter_id: str
+    rider_id: str | None
+    race_on: date
+    p_within_tolerance: float
+    cause: Cause
+    first: str
+    options: list[RaceOption]
+    never: str
+
+
+# --- reports ----------------------------------------------------------------------------------
+
+
+class AffectedRider(TypedDict):
+    """Who rode the meter while it was in doubt."""
+
+    rider_id: str
+    from_date: date
+    to_date: date
+
+
+class AffectedEffort(TypedDict):
+    """An effort in doubt, corrected, and how likely the meter was out."""
+
+    rider_id: str
+    date: date
+    watts: float
+    corrected_w: float
+    p_out_of_tolerance: float
+
+
+class FoundOut(TypedDict):
+    """What a session that found the meter out puts in doubt.
+
+    last_good_on None: no good session came before; doubtful_from None: it happened late;
+    comparisons: their ids
+    """
+
+    session_id: str
+    found_on: date
+    found_pct: float
+    last_good_on: date | None
+    doubtful_from: date | None
+    riders: list[AffectedRider]
+    efforts: list[AffectedEffort]
+    comparisons: list[str]
+    text: str
+
+
+class AffectedDocument(TypedDict):
+    """Sessions that found a meter out, newest first."""
+
+    meter_id: str
+    found_out: list[FoundOut]
+    text: str
+
+
+class MeterToReturn(TypedDict):
+    """A meter that the rider has, and how it reads."""
+
+    meter_id: str
+    serial_number: str | None
+    state: str | None
+    location: str | None
+    owner: str | None
+    return_by: date | None
+    gain_error_pct: float
+    gain_error_sd_pct: float
+
+
+class MeterRidden(TypedDict):
+    """An assignment of the rider."""
+
+    meter_id: str
+    from_date: date
+    to_date: date | None
+    role: str | None
+    bike_id: str | None
+
+
+class HandedEffort(TypedDict):
+    """An effort of the rider, corrected, with its standard uncertainty."""
+
+    date: date
+    kind: str | None
+    duration_s: float | None
+    meter_id: str
+    watts: float
+    corrected_w: float
+    u_corrected_w: float
+
+
+class HandoverDocument(TypedDict):
+    """What a leaving rider hands back, and what the rider's numbers need to go on."""
+
+    rider_id: str
+    as_of: date
+    to_return: list[MeterToReturn]
+    meters: list[MeterRidden]
+    efforts: list[HandedEffort]
+    ledger: list[LedgerRow]
+    notices: list[NoticeRow]
+    text: str

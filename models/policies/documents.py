@@ -1,0 +1,76 @@
+"""The keys of what `policies` and `report intervals` answer, with their units."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TypedDict
+
+from models.policies.rules import Kind
+from models.status import FitState
+
+
+class PolicyRow(TypedDict):
+    """A policy, simulated.
+
+    out_of_tolerance_share: of the days, in a fleet of this size over the years simulated;
+    interval90 of it and visits_interval90 hold 90 % of the simulated fleets
+    """
+
+    name: str
+    kind: Kind
+    visits_per_meter_year: float
+    visits_interval90: list[float]
+    out_of_tolerance_share: float
+    interval90: list[float]
+    cost_per_meter_year: float
+
+
+class VisitsSaved(TypedDict):
+    """What fixed intervals with the same share of days out need in visits, and ours over that.
+
+    None: no fixed interval reaches the share.
+    """
+
+    name: str
+    fixed_visits_per_meter_year: float | None
+    ratio: float | None
+
+
+class PoliciesDocument(TypedDict):
+    """Ways of choosing bench visits, compared. lacks: prices that had to be assumed."""
+
+    policies: list[PolicyRow]
+    visits_saved: list[VisitsSaved]
+    years: float
+    fleets: int
+    meters: int
+    text: str
+    visit_cost: float
+    day_cost: float
+    currency: str | None
+    lacks: list[str]
+    fit: FitState
+
+
+class MeterIntervals(TypedDict):
+    """The next visit of a meter by each method, and ours (due_date).
+
+    interval_days, reasons: by the method's name; a reason where a method cannot say, or says less
+    """
+
+    meter_id: str
+    due_date: date | None
+    calendar: date | None
+    staircase: date | None
+    control_chart: date | None
+    in_use_time: date | None
+    reliability: date | None
+    interval_days: dict[str, float | None]
+    reasons: dict[str, str]
+
+
+class IntervalsDocument(TypedDict):
+    """Next visits by the interval methods of ILAC-G24 / OIML D 10."""
+
+    as_of: date
+    meters: list[MeterIntervals]

@@ -1,0 +1,119 @@
+"""The keys of what `plan` answers, and of the bench list, with their units.
+
+p: probabilities of a true gain error within tolerance; money in the currency of the costs table.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import NotRequired, TypedDict
+
+from models.status import FitState
+
+
+class Visit(TypedDict):
+    """A planned visit in the week that begins on a Monday; what it spares and costs."""
+
+    week: date
+    meter_id: str
+    reason: str
+    p_within_tolerance_before: float
+    deadline: date | None
+    pinned: bool
+    rider_id: str | None
+    tolerance_pct: float
+    days_out_prevented: float
+    money_saved: float
+    cost: float
+
+
+class Unplanned(TypedDict):
+    """A meter without a visit, and the risk that it carries over the period.
+
+    Away from the team: the reason alone. cannot_come: it is ridden, but hung masses prove nothing
+    on it. no_slot, deadline: of meters that could come.
+    """
+
+    meter_id: str
+    reason: str
+    p_within_tolerance_now: NotRequired[float]
+    p_within_tolerance_end: NotRequired[float]
+    days_out_of_tolerance: NotRequired[float]
+    risk_money: NotRequired[float]
+    no_slot: NotRequired[bool]
+    deadline: NotRequired[date | None]
+    cannot_come: NotRequired[bool]
+
+
+class PlanCost(TypedDict):
+    """Money of the plan, risk included, of its visits alone, and of no visit at all."""
+
+    currency: str | None
+    plan: float
+    visits: float
+    without_visits: float
+
+
+class DaysOut(TypedDict):
+    """Index ridden out of tolerance to be expected with the plan and without any visit."""
+
+    plan: float
+    without_visits: float
+
+
+class WeekSlots(TypedDict):
+    """How many visits fit in a week and how many are planned; closed: the team is away."""
+
+    week: date
+    slots: int
+    used: int
+    closed: bool
+
+
+_Period = TypedDict("_Period", {"from": date, "to": date})
+
+
+class PlanDocument(_Period):
+    """Who goes to the bench when.
+
+    gap: how much cheaper a better plan could be at most, as a share; below_target: meters ridden
+    below the target before their first visit, or without any; lacks: what had to be assumed;
+    as_of: the day it was made on, where that is said
+    """
+
+    gap: float
+    visits: list[Visit]
+    unplanned: list[Unplanned]
+    cost: PlanCost
+    days_out_of_tolerance: DaysOut
+    slots: list[WeekSlots]
+    target: float
+    below_target: int
+    lacks: list[str]
+    notes: list[str]
+    fit: FitState
+    as_of: NotRequired[date]
+
+
+class BenchListRow(TypedDict):
+    """What the mechanic needs on the spot for a meter.
+
+    mass_kg: with the hanger; lowest_nm, highest_nm: display that keeps the gain error within
+    tolerance, zero offset taken off; lacks: what had to be left out
+    """
+
+    meter_id: str
+    rider_id: str | None
+    bike_id: str | None
+    crank_length_mm: float | None
+    bench_id: str | None
+    mass_kg: float | None
+    place_id: str | None
+    gravity_ms2: float
+    expected_torque_nm: float | None
+    lowest_nm: float | None
+    highest_nm: float | None
+    tolerance_pct: float | None
+    slope_convention: str | None
+    why: str
+    lacks: list[str]

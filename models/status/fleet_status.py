@@ -1,0 +1,163 @@
+"""Make the `status` document of a fit on a day."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import TypedDict
+
+import polars as pl
+
+from models.metrology import interval90, percent_from_ln, percent_sd
+from models.records import typed_rows
+from models.status.documents import (
+    Alarm,
+    BenchStatus,
+    DeviceStatus,
+    ReferenceStatus,
+    Status,
+    StatusDocument,
+    TrainerState,
+)
+from models.status.due import due_table
+from models.status.kept_fit import Snapshot, forecast
+from models.status.meter_rows import meter_rows
+from models.status.trainers import trainer_states
+
+STATUSES: tuple[Status, ...] = ("out", "due", "soon", "ok", "unknown")
+
+
+class _Finding(TypedDict):
+    device_id: str
+    kind: str
+    text: str
+    action: str | None
+
+
+Findings = Mapping[str, Sequence[_Finding]]
+
+
+def status_document(
+    snapshot: Snapshot, *, as_of: date, target: float, stale: bool
+) -> StatusDocument:
+    """Return the `status` document of a fit on a day.
+
+    target: the least probability of being within tolerance; stale: rows came in after the fit
+    """
+    here = snapshot.meters.filter(~pl.col("gone"))
+    ids = here["meter_id"].to_list()
+    alarms = alarms_by_device(snapshot.alarms, "meter")
+    told = here.with_columns(
+        drift_pct_per_year=pl.col("drift_ln"),
+        drift_sd_pct_per_year=pl.col("drift_sd_ln"),
+        alarm_texts=pl.Series(
+            [[alarm["text"] for alarm in alarms.get(meter, [])] for meter in ids],
+            dtype=pl.List(pl.String),
+        ),
+    )
+    table = due_table(told, forecast(snapshot, ids, as_of=as_of), as_of=as_of, target=target)
+    meters = meter_rows(table, told, alarms)
+    known = _findings_by_device(snapshot.findings, "meter")
+    for row in meters:
+        action = _add_findings(row["reasons"], row["alarms"], known.get(row["meter_id"], ()))
+        row["next_action"] = action or row["next_action"]
+    about = snapshot.about()
+    [truth] = _findings_by_device(snapshot.findings, "fleet")["fleet"]
+    return {
+        "as_of": as_of,
+        "fit": {
+            "fitted_at": about["fitted_at"],
+            "stale": stale,
+            "converged": about["converged"],
+            "message": about["message"],
+        },
+        "reliability_target": target,
+        "meters": meters,
+        "references": _references(snapshot, as_of=as_of, target=target),
+        "benches": _benches(snapshot),
+        "fleet": {
+            "counts": _counts(table),
+            "truth": {"basis": truth["kind"], "text": truth["text"], "action": truth["action"]},
+            "hyperparameters": about["hyper"],
+        },
+        "notes": [truth["text"]],
+    }
+
+
+def alarms_by_device(alarms: pl.DataFrame, device_kind: str) -> dict[str, list[Alarm]]:
+    """Return the alarms of one kind of device, newest first, keyed by its id."""
+    chosen = alarms.filter(pl.col("device_kind") == device_kind).sort("date", descending=True)
+    out: dict[str, list[Alarm]] = {}
+    for device, alarm in zip(chosen["device_id"], typed_rows(chosen, Alarm), strict=True):
+        out.setdefault(device, []).append(alarm)
+    return out
+
+
+def _findings_by_device(findings: pl.DataFrame, device_kind: str) -> Findings:
+    out: dict[str, list[_Finding]] = {}
+    for row in typed_rows(findings.filter(pl.col("device_kind") == device_kind), _Finding):
+        out.setdefault(row["device_id"], []).append(row)
+    return out
+
+
+def _add_findings(
+    reasons: list[str], alarms: Sequence[Alarm], found: Sequence[_Finding]
+) -> str | None:
+    """Put findings among the reasons, after the alarms; return what to do about them, if any."""
+    n = len(alarms)
+    reasons[n:n] = [one["text"] for one in found]
+    actions = [one["action"] for one in found if one["action"]]
+    if not actions:
+        return None
+    return ("Look into the alarm first. " if n else "") + " ".join(actions)
+
+
+def _device_rows(snapshot: Snapshot, device_kind: str) -> dict[str, DeviceStatus]:
+    """Return references or mass sets by their id: gain error, its sd and interval, alarms."""
+    alarms = alarms_by_device(snapshot.alarms, device_kind)
+    devices = snapshot.devices.filter(pl.col("device_kind") == device_kind).sort("device_id")
+    out: dict[str, DeviceStatus] = {}
+    for name, kind, mean, sd in devices.select("device_id", "kind", "mean_ln", "sd_ln").iter_rows():
+        known = mean is not None and sd is not None
+        out[name] = {
+            "kind": kind,
+            "gain_error_pct": percent_from_ln(mean) if known else None,
+            "gain_error_sd_pct": percent_sd(mean, sd) if known else None,
+            "interval90_pct": interval90(mean, sd) if known else None,
+            "alarms": alarms.get(name, []),
+        }
+    return out
+
+
+def _references(snapshot: Snapshot, *, as_of: date, target: float) -> list[ReferenceStatus]:
+    """Return references; one that is a meter of the fleet is judged there, not here."""
+    elsewhere: TrainerState = {
+        "status": None,
+        "p_within_tolerance": None,
+        "due_date": None,
+        "reasons": ["A meter of the fleet: see its own row."],
+    }
+    states = trainer_states(snapshot.trainers, as_of=as_of, target=target)
+    by_id = dict(zip(snapshot.trainers["reference_id"], states, strict=True))
+    rows: list[ReferenceStatus] = []
+    for name, device in _device_rows(snapshot, "reference").items():
+        state: TrainerState = by_id.get(name, elsewhere)
+        rows.append({"reference_id": name, **device, **state})
+    return rows
+
+
+def _benches(snapshot: Snapshot) -> list[BenchStatus]:
+    found = _findings_by_device(snapshot.findings, "bench")
+    rows: list[BenchStatus] = []
+    for name, device in _device_rows(snapshot, "bench").items():
+        row: BenchStatus = {"bench_id": name, **device, "reasons": []}
+        action = _add_findings(row["reasons"], row["alarms"], found.get(name, ()))
+        if action:
+            row["next_action"] = action
+        rows.append(row)
+    return rows
+
+
+def _counts(table: pl.DataFrame) -> dict[Status, int]:
+    found = dict(table["status"].value_counts().iter_rows())
+    return {status: int(found.get(status, 0)) for status in STATUSES}
