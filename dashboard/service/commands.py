@@ -189,9 +189,9 @@ def set_setting(store: Path, key: str, value: str) -> None:
 
 def set_aside(store: Path) -> list[Document]:
     """Rows that did not load and were not corrected yet."""
-    from ingest.load import set_aside_rows
+    from ingest.load import set_aside_documents
 
-    return set_aside_rows(Store(store)).to_dicts()
+    return set_aside_documents(Store(store))
 
 
 def write_set_aside(store: Path, folder: Path) -> list[Path]:

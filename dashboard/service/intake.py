@@ -245,8 +245,8 @@ def _aside(row: dict[str, Any]) -> Document:
         "sheet": row["sheet"],
         "table": row["table_name"],
         "row": row["row"],
-        "cells": json.loads(row["now"]),
-        "problems": json.loads(row["problems"]),
+        "cells": load.by_column(row["now"]),
+        "problems": row["problems"],
     }
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.recordings import forget_pairs
+from ingest.recordings import forget_pairs, pairs_on_disk
 from ingest.schema import TABLES
 from ingest.store import Database, Format, Store, StoreError, record, write_tables
 
@@ -60,13 +60,14 @@ def remove_rider(store: Store, rider_id: str) -> RemovalReport:
     loading them again brings the rows back.
     """
     with store.writing() as db:
-        ridden = db.query("pairs_on_disk").filter(pl.col("rider_id") == rider_id)
+        ridden = pairs_on_disk(db).filter(pl.col("rider_id") == rider_id)
         removed = sum(_remove_rows(db, name, rider_id) for name in ABOUT_THE_RIDER)
         unnamed = sum(_unname_rows(db, name, rider_id) for name in NAMES_THE_RIDER)
         aside = _remove_set_aside(db, rider_id)
         derived = _clean_derived(db, rider_id)
         if not (removed or unnamed or aside or derived):
             raise UnknownRiderError(f'no table names a rider "{rider_id}".')
+        db.change("blank_problems", word=rider_id)
         db.change("blank_notices", word=rider_id)
         db.tidy("blank_changes", word=rider_id)
         counts = {"rows_removed": removed, "rows_without_name": unnamed, "set_aside": aside}
@@ -90,18 +91,9 @@ def _unname_rows(db: Database, name: str, rider_id: str) -> int:
 
 
 def _remove_set_aside(db: Database, rider_id: str) -> int:
-    kept = db.frame("set_aside")
-    named = [
-        line["set_aside_id"]
-        for line in kept.iter_rows(named=True)
-        if _names(line["cells"], rider_id) or _names(line["corrected"], rider_id)
-    ]
+    named = db.query("set_aside_of_rider", rider_id=rider_id)["set_aside_id"].to_list()
     db.change("delete_set_aside", set_aside_ids=named)
     return len(named)
-
-
-def _names(cells: str | None, rider_id: str) -> bool:
-    return cells is not None and json.loads(cells).get("rider_id") == rider_id
 
 
 def _clean_derived(db: Database, rider_id: str) -> list[str]:

@@ -1,32 +1,39 @@
-"""Rows set aside, as the store keeps them: found again, resolved, never doubled."""
+"""Set-aside rows in the store's table `set_aside`: kept once, recognised again, resolved."""
 
 from __future__ import annotations
 
-import json
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
 import polars as pl
 
 from ingest.load.batches import Batch
-from ingest.schema import SET_ASIDE
+from ingest.schema import SET_ASIDE, Cell, CellProblem
 from ingest.store import Database
-from ingest.validate import Checked, SetAsideRow
+from ingest.validate import ROW, Checked, SetAsideRow
 
 
 @dataclass
 class _Kept:
-    """A row of the `set_aside` table that a file's rows are compared with."""
+    """A row of the table `set_aside` with which a file's rows are compared."""
 
     set_aside_id: int
     open: bool
 
 
+_KeptRows = dict[Hashable, deque[_Kept]]  # by what identifies a row of the file
+
+
 @dataclass
 class SetAsideChanges:
-    """What a load changes among the set-aside rows."""
+    """What a load changes among the set-aside rows.
+
+    new       rows to keep, each with its table (None: the file as a whole)
+    resolved  numbers of kept rows, with how they were resolved
+    updated   numbers of kept rows, with what is wrong with them now
+    """
 
     new: list[tuple[SetAsideRow, Checked | None]] = field(default_factory=list)
     resolved: list[tuple[int, str]] = field(default_factory=list)
@@ -34,10 +41,10 @@ class SetAsideChanges:
 
 
 def compare_set_aside(db: Database, batch: Batch) -> SetAsideChanges:
-    """Compare a file's set-aside rows with those kept of it.
+    """Compare a file's set-aside rows with those kept of it; changes the batch.
 
-    A row that is kept already is not kept twice. One that a person corrected by hand does not
-    come back: it leaves the batch and counts as unchanged. Kept rows that the file does not
+    A row that is kept already is not kept twice. One that a person corrected or dismissed does
+    not come back: it leaves the batch and counts as unchanged. Kept rows that the file does not
     bring again have been corrected in it.
     """
     changes = SetAsideChanges()
@@ -59,11 +66,11 @@ def _compared(
     rows: list[SetAsideRow],
     checked: Checked | None,
     *,
-    kept: dict[str, deque[_Kept]],
+    kept: _KeptRows,
     batch: Batch,
     changes: SetAsideChanges,
 ) -> list[SetAsideRow]:
-    """The rows that stay set aside; the new ones among them are noted in `changes`."""
+    """Return the rows that stay set aside; adds the new ones among them to `changes`."""
     staying = []
     for entry in rows:
         matches = kept.get(_identity(entry, checked))
@@ -79,12 +86,12 @@ def _compared(
 
 
 def _follow_tickets(batch: Batch, changes: SetAsideChanges) -> None:
-    """Rows that say which set-aside row they correct."""
+    """Add what became of the kept rows that the batch's rows correct."""
     for checked in batch.tables:
         if not checked.tickets:
             continue
         bad = {entry.row: entry for entry in checked.set_aside}
-        good = set(checked.frame["row_"])
+        good = set(checked.frame[ROW])
         for row, ticket in checked.tickets.items():
             if row in bad:
                 changes.updated.append((ticket, bad[row]))
@@ -92,50 +99,68 @@ def _follow_tickets(batch: Batch, changes: SetAsideChanges) -> None:
                 changes.resolved.append((ticket, "corrected"))
 
 
-def _kept_of(db: Database, path: str) -> dict[str, deque[_Kept]]:
-    kept: dict[str, deque[_Kept]] = {}
+def _kept_of(db: Database, path: str) -> _KeptRows:
+    kept: _KeptRows = {}
     for row in db.query("set_aside_of_file", path=path).iter_rows(named=True):
         key = _key(row["sheet"], row["table_name"], row["cells"], row["problems"])
         kept.setdefault(key, deque()).append(_Kept(row["set_aside_id"], row["resolved_at"] is None))
     return kept
 
 
-def _identity(entry: SetAsideRow, checked: Checked | None) -> str:
-    sheet = checked.sheet if checked else entry.problems[0].sheet
+def _identity(row: SetAsideRow, checked: Checked | None) -> Hashable:
+    sheet = checked.sheet if checked else row.problems[0].sheet
     table = checked.table.name if checked else None
-    return _key(sheet, table, cells_text(entry), problems_text(entry))
+    return _key(sheet, table, cells_of(row), problems_of(row))
 
 
-def _key(sheet: str | None, table: str | None, cells: str, problems: str) -> str:
-    """A row is known by its cells; a whole table, which has none, by what is wrong with it."""
-    return json.dumps([sheet, table, cells if cells != "{}" else problems])
+def _key(
+    sheet: str | None, table: str | None, cells: list[Cell], problems: list[CellProblem]
+) -> Hashable:
+    """Return what identifies a row: its cells; of a whole table, what is wrong with it."""
+    content: Iterable[Mapping[str, object]] = cells or problems
+    return sheet, table, tuple(tuple(part.values()) for part in content)
 
 
-def cells_text(entry: SetAsideRow) -> str:
-    filled = {name: text for name, text in entry.cells.items() if text is not None}
-    return json.dumps(filled, ensure_ascii=False)
+def cells_of(row: SetAsideRow) -> list[Cell]:
+    """Return the filled cells of a row as the store keeps them."""
+    return [{"column": name, "text": text} for name, text in row.cells.items() if text is not None]
 
 
-def problems_text(entry: SetAsideRow) -> str:
-    documents = [
-        {key: value for key, value in problem.document().items() if key not in ("file", "row")}
-        for problem in entry.problems
+def problems_of(row: SetAsideRow) -> list[CellProblem]:
+    """Return the problems of a row as the store keeps them."""
+    return [
+        {
+            "sheet": problem.sheet,
+            "column": problem.column,
+            "found": problem.found,
+            "expected": problem.expected,
+            "fix": problem.fix,
+        }
+        for problem in row.problems
     ]
-    return json.dumps(documents, ensure_ascii=False)
 
 
 def write_set_aside(
     db: Database, batch: Batch, changes: SetAsideChanges, *, import_id: int, now: datetime
 ) -> None:
     """Put the changes into the store."""
-    first = int(db.query("next_set_aside_id")["next"][0])
+    first = db.next_number("set_aside", "set_aside_id")
     rows = [
-        _new_row(batch, entry, checked) | {"set_aside_id": first + i, "import_id": import_id}
-        for i, (entry, checked) in enumerate(changes.new)
+        {
+            "set_aside_id": first + i,
+            "import_id": import_id,
+            "file": str(batch.path),
+            "sheet": checked.sheet if checked else row.problems[0].sheet,
+            "table_name": checked.table.name if checked else None,
+            "row": row.row,
+            "cells": cells_of(row),
+            "problems": problems_of(row),
+            "session_id": row.session_id,
+            "set_aside_at": now,
+        }
+        for i, (row, checked) in enumerate(changes.new)
     ]
-    if rows:
-        frame = pl.DataFrame(rows, schema=_dtypes(rows[0]))
-        db.insert("set_aside", frame.with_columns(pl.lit(now).alias("set_aside_at")))
+    db.insert("set_aside", pl.DataFrame(rows, schema=SET_ASIDE.polars_schema))
     for resolution in ("corrected", "reloaded"):
         numbers = [number for number, how in changes.resolved if how == resolution]
         if numbers:
@@ -144,8 +169,8 @@ def write_set_aside(
         db.change(
             "update_set_aside",
             set_aside_ids=[number for number, _ in changes.updated],
-            corrected=[cells_text(entry) for _, entry in changes.updated],
-            problems=[problems_text(entry) for _, entry in changes.updated],
+            corrected=[cells_of(row) for _, row in changes.updated],
+            problems=[problems_of(row) for _, row in changes.updated],
         )
 
 
@@ -160,19 +185,3 @@ def resolve(
         now=now,
         import_id=import_id,
     )
-
-
-def _new_row(batch: Batch, entry: SetAsideRow, checked: Checked | None) -> dict[str, object]:
-    return {
-        "file": str(batch.path),
-        "sheet": checked.sheet if checked else entry.problems[0].sheet,
-        "table_name": checked.table.name if checked else None,
-        "row": entry.row,
-        "cells": cells_text(entry),
-        "problems": problems_text(entry),
-        "session_id": entry.session_id,
-    }
-
-
-def _dtypes(names: Iterable[str]) -> pl.Schema:
-    return pl.Schema({name: SET_ASIDE.column(name).dtype for name in names})

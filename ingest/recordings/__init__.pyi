@@ -7,12 +7,14 @@ from .device_matching import roles as roles
 from .device_metadata import meter_readings as meter_readings
 from .device_metadata import proposed_events as proposed_events
 from .device_metadata import zero_rows as zero_rows
+from .pair_results import FILES as FILES
+from .pair_results import IDENTITY as IDENTITY
 from .pair_results import NAME as NAME
+from .pair_results import kept_results as kept_results
 from .pair_results import live_results as live_results
-from .pair_results import pair_key as pair_key
+from .pair_results import pairs_on_disk as pairs_on_disk
 from .pairing import propose_pairs as propose_pairs
 from .shards import stored_summaries as stored_summaries
-from .staging import comparison_name as comparison_name
 from .staging import forget_pairs as forget_pairs
 from .staging import held as held
 from .staging import hold as hold

@@ -101,7 +101,7 @@ def pair_file(store: Store, table: str, file: str) -> Path:
 def forget_pairs(store: Store, pairs: pl.DataFrame) -> int:
     """Remove what lies beside the store of pairs of recordings: traces, samples, kept files.
 
-    pairs  rows of the query `pairs_on_disk`. Recordings elsewhere are the team's own. Gives how
+    pairs  rows of `pairs_on_disk`. Recordings elsewhere are the team's own. Gives how
            many files of recordings were removed.
     """
     folder, removed, paths = recordings_folder(store), 0, set[str]()
@@ -110,7 +110,7 @@ def forget_pairs(store: Store, pairs: pl.DataFrame) -> int:
             pair_file(store, pair["table_path"], pair[name])
             for name in ("meter_file", "reference_file")
         ]
-        forget_aligned(store, comparison_name(pair["comparison_id"], files))
+        forget_aligned(store, pair["comparison_id"])
         for file in files:
             paths |= {str(file), str(file.resolve())}
             if file.resolve().is_relative_to(folder.resolve()) and file.is_file():
@@ -118,11 +118,6 @@ def forget_pairs(store: Store, pairs: pl.DataFrame) -> int:
                 removed += 1
     forget_recordings(folder, paths)
     return removed
-
-
-def comparison_name(comparison_id: str | None, files: list[Path]) -> str:
-    """What a pair's comparison is called: its id, else the names of its files."""
-    return comparison_id or f"{files[0].stem} / {files[1].stem}"
 
 
 def plain_name(name: str) -> str:

@@ -1,10 +1,12 @@
 from .columns import SQL_TYPES as SQL_TYPES
+from .columns import Cell as Cell
+from .columns import CellProblem as CellProblem
 from .columns import Column as Column
 from .columns import Table as Table
 from .internal_tables import ACCOUNTS as ACCOUNTS
-from .internal_tables import BOOKKEEPING as BOOKKEEPING
 from .internal_tables import CHANGES as CHANGES
 from .internal_tables import ENDED_SIGN_INS as ENDED_SIGN_INS
+from .internal_tables import INTERNAL_TABLES as INTERNAL_TABLES
 from .internal_tables import PLAN_PINS as PLAN_PINS
 from .internal_tables import ROLES as ROLES
 from .internal_tables import SET_ASIDE as SET_ASIDE

@@ -4,11 +4,34 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Literal
+from typing import Literal, TypedDict
 
 import polars as pl
 
-Kind = type[str] | type[float] | type[int] | type[bool] | type[date] | type[datetime]
+
+class Cell(TypedDict):
+    """A cell of a row that was set aside, as it stands in the file."""
+
+    column: str
+    text: str
+
+
+class CellProblem(TypedDict):
+    """What is wrong with a row that was set aside; the row says file and row number."""
+
+    sheet: str | None
+    column: str | None
+    found: str | None
+    expected: str
+    fix: str
+
+
+# Cell and CellProblem: a column of lists of them, in the store's own tables alone.
+Kind = (
+    type[str] | type[float] | type[int] | type[bool] | type[date] | type[datetime]
+    | type[Cell] | type[CellProblem]
+)  # fmt: skip
+
 
 POLARS_TYPES: dict[Kind, pl.DataType] = {
     str: pl.String(),
@@ -17,6 +40,8 @@ POLARS_TYPES: dict[Kind, pl.DataType] = {
     bool: pl.Boolean(),
     date: pl.Date(),
     datetime: pl.Datetime("us", "UTC"),
+    Cell: pl.List(pl.Struct(dict.fromkeys(Cell.__annotations__, pl.String))),
+    CellProblem: pl.List(pl.Struct(dict.fromkeys(CellProblem.__annotations__, pl.String))),
 }
 SQL_TYPES: dict[Kind, str] = {
     str: "VARCHAR",
@@ -25,6 +50,9 @@ SQL_TYPES: dict[Kind, str] = {
     bool: "BOOLEAN",
     date: "DATE",
     datetime: "TIMESTAMPTZ",
+    Cell: 'STRUCT("column" VARCHAR, "text" VARCHAR)[]',
+    CellProblem: 'STRUCT(sheet VARCHAR, "column" VARCHAR, found VARCHAR, expected VARCHAR, '
+    "fix VARCHAR)[]",
 }
 KIND_WORDS: dict[Kind, str] = {
     str: "text",
@@ -38,7 +66,11 @@ KIND_WORDS: dict[Kind, str] = {
 
 @dataclass(frozen=True)
 class Column:
-    """One column: `low` and `high` are inclusive unless `positive` (then > 0) is set."""
+    """One column.
+
+    low, high  the values it takes, both included; with `positive` they are above 0
+    choices    the words it takes; with `or_teeth` a number of teeth as well
+    """
 
     name: str
     kind: Kind = str
@@ -53,16 +85,11 @@ class Column:
 
     @property
     def dtype(self) -> pl.DataType:
+        """The polars type of its values."""
         return POLARS_TYPES[self.kind]
 
-    @property
-    def label(self) -> str:
-        """Axis label: the name in words, with its unit."""
-        words = self.name.replace("_", " ")
-        return f"{words}, {self.unit}" if self.unit else words
-
     def expectation(self) -> str:
-        """What a cell of this column must hold, in words: `millimetres, 100 to 250`."""
+        """Return what a cell must hold, in words: `millimetres, 100 to 250`."""
         if self.choices:
             listed = ", ".join(self.choices)
             return f"one of: {listed}" + (", or a number of teeth" if self.or_teeth else "")
@@ -105,7 +132,8 @@ UNIT_WORDS = {
 class Table:
     """One table.
 
-    key          columns that know a row; without one, rows are measurements that may repeat
+    key          columns that identify a row; without one, rows are measurements that may repeat
+    on_change    what another row with the same key does: it replaces the first, or is a conflict
     together     columns that are given both or not at all
     same_within  (group column, columns that must agree within a group)
     ordered      pairs of columns of which the second is no smaller than the first
@@ -126,21 +154,25 @@ class Table:
 
     @property
     def names(self) -> list[str]:
+        """Its columns, in order."""
         return [column.name for column in self.columns]
 
     @property
     def required(self) -> list[str]:
+        """The columns that every row must fill in."""
         return [column.name for column in self.columns if column.required]
 
     @property
     def polars_schema(self) -> dict[str, pl.DataType]:
+        """Its columns with the polars type of each."""
         return {column.name: column.dtype for column in self.columns}
 
     def column(self, name: str) -> Column:
+        """Return the column of that name."""
         return next(column for column in self.columns if column.name == name)
 
     def conform(self, frame: pl.DataFrame) -> pl.DataFrame:
-        """The frame with exactly this table's columns, in order, typed; absent ones null."""
+        """Return the frame with exactly this table's columns, in order, typed; absent ones null."""
         return frame.select(
             (pl.col(c.name) if c.name in frame.columns else pl.lit(None))
             .cast(c.dtype)
@@ -149,10 +181,5 @@ class Table:
         )
 
     def empty(self) -> pl.DataFrame:
+        """Return the table without rows."""
         return pl.DataFrame(schema=self.polars_schema)
-
-
-def create_sql(table: Table) -> str:
-    """The DDL of a table's physical form."""
-    columns = ", ".join(f'"{c.name}" {SQL_TYPES[c.kind]}' for c in table.columns)
-    return f'CREATE TABLE IF NOT EXISTS "{table.name}" ({columns})'

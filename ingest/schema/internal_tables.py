@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 
-from ingest.schema.columns import Column, Table
+from ingest.schema.columns import Cell, CellProblem, Column, Table
 
 META = Table(
     "meta",
@@ -83,9 +83,9 @@ SET_ASIDE = Table(
         Column("sheet"),
         Column("table_name"),
         Column("row", int, meaning="row in the file as a spreadsheet shows it"),
-        Column("cells", required=True, meaning="the cells as they stand in the file, JSON"),
-        Column("corrected", meaning="the cells as corrected so far, JSON"),
-        Column("problems", required=True, meaning="column, found, expected, fix; JSON"),
+        Column("cells", Cell, required=True, meaning="the filled cells as they stand in the file"),
+        Column("corrected", Cell, meaning="the filled cells as corrected so far"),
+        Column("problems", CellProblem, required=True, meaning="everything wrong with the row"),
         Column("session_id", meaning="bench session that lost the row"),
         Column("set_aside_at", datetime, required=True),
         Column("resolved_at", datetime),
@@ -142,7 +142,7 @@ PLAN_PINS = Table(
     key=("meter_id", "week"),
 )
 
-BOOKKEEPING: dict[str, Table] = {
+INTERNAL_TABLES: dict[str, Table] = {
     table.name: table
     for table in (
         *(META, SETTING_VALUES, IMPORTS, IMPORT_TABLES, IMPORT_NOTICES, CLAIMS, SET_ASIDE),

@@ -443,13 +443,8 @@ TABLES: dict[str, Table] = {
 }
 
 
-def column_label(table: str, column: str) -> str:
-    """Axis label of a column: `torque nm, N·m`."""
-    return TABLES[table].column(column).label
-
-
 def data_dictionary(tables: Iterable[Table] = TABLES.values()) -> pl.DataFrame:
-    """One row a column: table, column, required, type, unit, values, meaning."""
+    """Return one row a column: table, column, required, type, unit, values, meaning."""
     rows = [
         {
             "table": table.name,

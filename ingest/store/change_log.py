@@ -106,6 +106,6 @@ def among(
 
 
 def changes(store: Store) -> pl.DataFrame:
-    """Every recorded change, the newest first: the columns of `bookkeeping.CHANGES`."""
+    """Every recorded change, the newest first: the columns of CHANGES."""
     with store.reading() as db:
         return db.frame("changes").sort("changed_at", descending=True, maintain_order=True)

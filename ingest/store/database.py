@@ -25,7 +25,7 @@ import duckdb
 import polars as pl
 
 from ingest.schema import (
-    BOOKKEEPING,
+    INTERNAL_TABLES,
     SETTINGS,
     TABLES,
     UserError,
@@ -65,7 +65,7 @@ class Database:
         """The live rows of an input table, or a bookkeeping table: every column, typed."""
         if table in TABLES:
             return TABLES[table].conform(self._select(f'SELECT * FROM "{table}"'))
-        return BOOKKEEPING[table].conform(self._select(f'SELECT * FROM "{table}"'))
+        return INTERNAL_TABLES[table].conform(self._select(f'SELECT * FROM "{table}"'))
 
     def versions(
         self, table: str, *, where: str | None = None, among: Sequence[str] = ()
@@ -88,7 +88,7 @@ class Database:
 
     def next_number(self, table: str, column: str) -> int:
         """Return the next number of a counting column of an internal table."""
-        return self._next(table, BOOKKEEPING[table].column(column).name)
+        return self._next(table, INTERNAL_TABLES[table].column(column).name)
 
     def _next(self, table: str, column: str) -> int:
         return int(self._run(f'SELECT coalesce(max("{column}"), 0) + 1 FROM "{table}"')[0][0])
@@ -155,7 +155,7 @@ class Database:
 
     def insert(self, table: str, frame: pl.DataFrame) -> None:
         """Add rows to a bookkeeping table."""
-        self._insert(table, BOOKKEEPING[table].conform(frame))
+        self._insert(table, INTERNAL_TABLES[table].conform(frame))
 
     def add_rows(self, table: str, frame: pl.DataFrame) -> None:
         """Add live rows to an input table; `frame` has row_id and the table's columns."""

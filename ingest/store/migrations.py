@@ -1,4 +1,4 @@
-"""From the store as it is to the store as the schema wants it: statements, run by the store.
+"""Which statements bring an older store to the present schema; the store runs them.
 
 What only adds (a table, a column, a wider type) derives from the schema and needs no step of its
 own. A change that must move data gets the next version number and its statements in `STEPS`.
@@ -8,41 +8,70 @@ from __future__ import annotations
 
 from functools import cache
 from hashlib import sha256
+from typing import NamedTuple
 
-from ingest.schema import BOOKKEEPING, SQL_TYPES, TABLES, Column, Table
+from ingest.schema import INTERNAL_TABLES, SQL_TYPES, TABLES, Cell, CellProblem, Column, Table
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
-# version: the statements that lead to it from the version before.
-STEPS: dict[int, tuple[str, ...]] = {}
+
+class Step(NamedTuple):
+    """A statement that moves data; run on stores whose `table` has the `column`."""
+
+    table: str
+    column: str
+    statement: str
+
+
+def _cells_from_json(column: str) -> Step:
+    cells = f"map_entries({column}::JSON::MAP(VARCHAR, VARCHAR))"
+    return Step(
+        "set_aside",
+        column,
+        f"ALTER TABLE set_aside ALTER COLUMN {column} TYPE {SQL_TYPES[Cell]} USING "
+        f"list_transform({cells}, lambda c: {{'column': c.key, 'text': c.value}})",
+    )
+
+
+# version: the steps that lead to it from the version before.
+STEPS: dict[int, tuple[Step, ...]] = {
+    2: (  # JSON texts become columns
+        _cells_from_json("cells"),
+        _cells_from_json("corrected"),
+        Step(
+            "set_aside",
+            "problems",
+            f"ALTER TABLE set_aside ALTER COLUMN problems TYPE {SQL_TYPES[CellProblem]} "
+            f"USING problems::JSON::{SQL_TYPES[CellProblem]}",
+        ),
+        Step(
+            "derived_pair_results",
+            "pair",
+            "CREATE OR REPLACE TABLE derived_pair_results AS SELECT * EXCLUDE (pair), "
+            "pair->>'meter_file' AS meter_file, pair->>'reference_file' AS reference_file, "
+            "pair->>'table_path' AS table_path FROM derived_pair_results",
+        ),
+    ),
+}
 
 _ROW_ID = Column("row_id", int)
 _LIVE = Column("live", bool)
 
 
 def rows_table(name: str) -> str:
-    """The physical table behind an input table: all versions of its rows."""
+    """Return the name of the physical table behind an input table: all versions of its rows."""
     return f"rows_{name}"
 
 
 def physical_tables() -> dict[str, tuple[Column, ...]]:
-    """Every table as it lies in the file, by name."""
+    """Return the columns of every table as it lies in the file, by its name there."""
     inputs = {rows_table(t.name): (_ROW_ID, _LIVE, *t.columns) for t in TABLES.values()}
-    return inputs | {t.name: t.columns for t in BOOKKEEPING.values()}
-
-
-def view_sql(table: Table) -> str:
-    """The view that shows an input table's live rows."""
-    names = ", ".join(f'"{name}"' for name in table.names)
-    return (
-        f'CREATE OR REPLACE VIEW "{table.name}" AS '
-        f"SELECT {names} FROM {rows_table(table.name)} WHERE live ORDER BY row_id"
-    )
+    return inputs | {t.name: t.columns for t in INTERNAL_TABLES.values()}
 
 
 @cache
 def fingerprint() -> str:
-    """A short name of the schema's present shape; differs when any column does."""
+    """Return a short name of the schema's present form; it differs when any column does."""
     shape = [
         (name, [(c.name, SQL_TYPES[c.kind]) for c in columns])
         for name, columns in physical_tables().items()
@@ -51,21 +80,39 @@ def fingerprint() -> str:
 
 
 def statements(found: dict[str, dict[str, str]], version: int | None) -> list[str]:
-    """What to run on a store.
+    """Return what to run on a store.
 
     found    its tables: {table: {column: SQL type}}, empty for a new file
     version  its schema version, None for a new file
     """
-    steps = range((version or SCHEMA_VERSION) + 1, SCHEMA_VERSION + 1)
-    wanted = [line for step in steps for line in STEPS[step]]
+    behind = range((SCHEMA_VERSION if version is None else version) + 1, SCHEMA_VERSION + 1)
+    steps = [
+        step
+        for number in behind
+        for step in STEPS.get(number, ())
+        if step.column in found.get(step.table, {})
+    ]
+    moved = {(step.table, step.column) for step in steps}
+    lines = [step.statement for step in steps]
     for name, columns in physical_tables().items():
-        wanted += _table_statements(name, columns, found.get(name))
-    return wanted + [view_sql(table) for table in TABLES.values()]
+        unmoved = tuple(column for column in columns if (name, column.name) not in moved)
+        lines += _table_statements(name, unmoved, found.get(name))
+    return lines + [_view(table) for table in TABLES.values()]
+
+
+def _view(table: Table) -> str:
+    """Return the statement that makes the view of an input table's live rows."""
+    names = ", ".join(f'"{name}"' for name in table.names)
+    return (
+        f'CREATE OR REPLACE VIEW "{table.name}" AS '
+        f"SELECT {names} FROM {rows_table(table.name)} WHERE live ORDER BY row_id"
+    )
 
 
 def _table_statements(
     name: str, columns: tuple[Column, ...], found: dict[str, str] | None
 ) -> list[str]:
+    """Return what makes a table, or adds columns to it and widens their types."""
     if found is None:
         listed = ", ".join(f'"{c.name}" {SQL_TYPES[c.kind]}' for c in columns)
         return [f'CREATE TABLE IF NOT EXISTS "{name}" ({listed})']

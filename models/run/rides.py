@@ -15,13 +15,14 @@ import polars as pl
 from ingest.load import load_frames
 from ingest.readers import Recording, RecordingError, read_recording
 from ingest.recordings import (
+    FILES,
+    IDENTITY,
     NAME,
-    comparison_name,
     keep_aligned,
-    live_results,
+    kept_results,
     meter_readings,
     pair_file,
-    pair_key,
+    pairs_on_disk,
     propose_pairs,
     proposed_events,
     read_folder,
@@ -50,7 +51,7 @@ PAIR_COLUMNS = (
     "comparison_id",
     "rider_id",
 )
-RESULTS_SCHEMA = RESULT_SCHEMA | {"pair": pl.String}
+RESULTS_SCHEMA = RESULT_SCHEMA | dict.fromkeys(FILES, pl.String())
 
 
 def compare_files(meter: Path, reference: Path) -> dict[str, Any]:
@@ -165,24 +166,21 @@ def _propose(folder: Path, proposed: pl.DataFrame, pairs: pl.DataFrame) -> list[
 def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
     """Compare every pair of the `pairs` table that was not compared yet. Returns notices."""
     with store.reading() as db:
-        pairs, ever, kept = db.query("pairs_on_disk"), db.derived(NAME), live_results(db)
+        pairs, kept, ever = pairs_on_disk(db), kept_results(db), NAME in db.derived_names()
     done = kept if kept is not None else pl.DataFrame(schema=RESULTS_SCHEMA)
-    known = set(done["pair"])
     rows, notices = [], []
-    for pair in pairs.to_dicts():
-        if pair_key(pair) in known:
-            continue
+    for pair in pairs.join(done, on=IDENTITY, how="anti", nulls_equal=True).to_dicts():
         files = [
             pair_file(store, pair["table_path"], pair[name])
             for name in ("meter_file", "reference_file")
         ]
         say(f"comparing {files[0].name} with {files[1].name}")
         try:
-            rows.append(_pair_row(store, pair, files) | {"pair": pair_key(pair)})
+            rows.append(_pair_row(store, pair, files))
         except NothingToSayError as problem:
             notices.append(f"pair {files[0].name}, {files[1].name}: {problem}")
     results = pl.concat([done, pl.DataFrame(rows, schema=RESULTS_SCHEMA, orient="row")])
-    if ever is not None or results.height:
+    if ever or results.height:
         with store.writing() as db:
             db.put_derived(NAME, results)
     return notices
@@ -198,14 +196,11 @@ def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str
             "slopewatch compare"
         )
     found = compare_pair(meter, reference)
-    name = comparison_name(pair["comparison_id"], files)
-    keep_aligned(store, name, found.aligned)
+    keep_aligned(store, pair["comparison_id"], found.aligned)
     ratio, at = found.gain_ratio_pct, meter.frame["time"][0]
     gain = None if ratio is None else 1 + ratio / 100
     return {
-        "comparison_id": name,
-        "meter_id": pair["meter_id"],
-        "reference_id": pair["reference_id"],
+        **{name: pair[name] for name in IDENTITY},
         "measured_at": at,
         "gain_ratio_pct": ratio,
         "gain_ratio_ln": None if gain is None or gain <= 0 else ln_from_ratio(gain),
@@ -214,7 +209,6 @@ def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str
         "zero_offset_nm": found.zero_offset_nm,
         "u_zero_offset_nm": found.u_zero_offset_nm,
         "temperature_c": found.temperature_c,
-        "rider_id": pair["rider_id"],
         "chainring": None,
         "used_s": float(found.used_s),
         "void": found.void,

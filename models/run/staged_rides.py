@@ -231,7 +231,7 @@ def kept(store: Store) -> list[dict[str, Any]]:
         results = live_results(db)
     if results is None:
         return []
-    rows = results.drop("pair", "gain_ratio_ln").sort("measured_at", descending=True).to_dicts()
+    rows = results.drop("gain_ratio_ln").sort("measured_at", descending=True).to_dicts()
     interval = "gain_ratio_interval90_pct"
     return [row | {interval: json.loads(row.pop("document"))[interval]} for row in rows]
 

@@ -14,7 +14,7 @@ from ingest.admin.riders import (
     UnknownRiderError,
     tables_naming_riders,
 )
-from ingest.load import load_paths
+from ingest.load import load_paths, set_aside_rows
 from ingest.schema import TABLES, write_template
 from ingest.schema.template import DICTIONARY, WORKBOOK
 from ingest.store import Format, Store, export_tables
@@ -144,3 +144,15 @@ def test_one_riders_data_go_away(with_secret: Store) -> None:
     assert rides["document"].to_list() == ['{"rider_id": null, "gain": 1}']
     with pytest.raises(UnknownRiderError):
         remove_rider(with_secret, SECRET)
+
+
+def test_problems_of_other_rows_lose_the_name_too(tmp_path: Path, with_secret: Store) -> None:
+    """A step of somebody else's under the same id was set aside for the one that the store has."""
+    other = [row | {"rider_id": "R2"} for row in team.COMPARISONS[:1]]
+    report = load_paths(with_secret, [team.write_csv(tmp_path / "comparisons-2.csv", other)])
+    assert SECRET in report.set_aside[0].expected
+    remove_rider(with_secret, SECRET)
+    [kept] = set_aside_rows(with_secret)["problems"].to_list()
+    assert [problem["column"] for problem in kept] == ["rider_id"]
+    for file in with_secret.path.parent.glob("team.duckdb*"):
+        assert SECRET.encode() not in file.read_bytes(), file

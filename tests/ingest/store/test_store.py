@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import threading
@@ -13,7 +14,9 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from ingest.schema import BOOKKEEPING, TABLES, SettingError
+from ingest.load import correct_set_aside, set_aside_documents, set_aside_rows
+from ingest.recordings import live_results
+from ingest.schema import INTERNAL_TABLES, TABLES, SettingError
 from ingest.store import Database, Store, StoreError, migrations
 from ingest.store.database import SQL_FOLDER
 from tests.ingest import team
@@ -57,8 +60,8 @@ def test_every_table_is_there_and_typed(store: Store) -> None:
         for name, table in TABLES.items():
             frame = db.frame(name)
             assert dict(frame.schema) == table.polars_schema, name
-        for name in BOOKKEEPING:
-            assert db.frame(name).columns == BOOKKEEPING[name].names
+        for name in INTERNAL_TABLES:
+            assert db.frame(name).columns == INTERNAL_TABLES[name].names
 
 
 def test_a_failed_transaction_leaves_nothing(store: Store) -> None:
@@ -102,9 +105,6 @@ def test_derived_tables_come_back_as_they_were(store: Store) -> None:
         assert got is not None
         assert_frame_equal(got, frame)
         assert db.derived_names() == ["status"]
-    with store.writing() as db:
-        db.drop_derived("status")
-        assert db.derived("status") is None
 
 
 def test_derived_names_are_checked(store: Store) -> None:
@@ -216,13 +216,19 @@ def test_an_older_store_is_brought_forward(store: Store) -> None:
     assert report.clean
 
 
+def add_step(monkeypatch: pytest.MonkeyPatch, *lines: str) -> None:
+    """Let the schema's next version be reached by these statements."""
+    number = migrations.SCHEMA_VERSION + 1
+    steps = tuple(migrations.Step("rows_meters", "factory_slope", line) for line in lines)
+    monkeypatch.setattr(migrations, "SCHEMA_VERSION", number)
+    monkeypatch.setitem(migrations.STEPS, number, steps)
+    migrations.fingerprint.cache_clear()
+
+
 def test_a_step_moves_data(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     older_store(store.path)
-    monkeypatch.setattr(migrations, "SCHEMA_VERSION", 2)
-    monkeypatch.setitem(
-        migrations.STEPS, 2, ("UPDATE rows_meters SET factory_slope = factory_slope * 10",)
-    )
-    migrations.fingerprint.cache_clear()
+    tenfold = "UPDATE rows_meters SET factory_slope = factory_slope * 10"
+    add_step(monkeypatch, tenfold)
     try:
         with store.reading() as db:
             assert db.frame("meters")["factory_slope"].to_list() == [50.0]
@@ -232,15 +238,89 @@ def test_a_step_moves_data(store: Store, monkeypatch: pytest.MonkeyPatch) -> Non
         migrations.fingerprint.cache_clear()
 
 
+def test_a_step_is_left_out_where_the_store_has_no_such_column(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    older_store(store.path)
+    with duckdb.connect(str(store.path)) as connection:
+        connection.execute("DROP VIEW meters")
+        connection.execute("ALTER TABLE rows_meters DROP COLUMN factory_slope")
+    add_step(monkeypatch, "SELECT nonsense")
+    try:
+        with store.reading() as db:
+            assert db.frame("meters")["factory_slope"].to_list() == [None]
+    finally:
+        migrations.fingerprint.cache_clear()
+
+
+def test_a_store_as_it_is_made_needs_no_change(store: Store) -> None:
+    with store.writing() as db:
+        lines = migrations.statements(db._columns(), migrations.SCHEMA_VERSION)
+    assert all(line.startswith("CREATE OR REPLACE VIEW") for line in lines)
+
+
+def test_set_aside_rows_kept_as_json_become_columns(tmp_path: Path) -> None:
+    """Version 1 kept cells and problems as JSON text: nothing is lost or doubled."""
+    bad = [
+        team.reading(number=2, torque_nm='33,9 "Nm"', technician="Åse"),
+        team.reading(number=3, arm="x"),
+    ]
+    (tmp_path / "costs.csv").write_text("item\nbattery\n")
+    file = team.write_csv(tmp_path / "bench.csv", bad)
+    store, _ = team.load(tmp_path, file, tmp_path / "costs.csv")
+    half_corrected = set_aside_rows(store).filter(pl.col("row") == 2)["set_aside_id"][0]
+    correct_set_aside(store, half_corrected, {"torque_nm": "33,8 N", "arm": "left"})
+    before = set_aside_rows(store)
+    kept = set_aside_documents(store)
+    with duckdb.connect(str(store.path)) as connection:
+        for column in ("cells", "corrected", "problems"):
+            connection.execute(f"ALTER TABLE set_aside DROP COLUMN {column}")
+            connection.execute(f"ALTER TABLE set_aside ADD COLUMN {column} VARCHAR")
+            connection.executemany(
+                f"UPDATE set_aside SET {column} = ? WHERE set_aside_id = ?",
+                [[row[column], row["set_aside_id"]] for row in kept],
+            )
+        connection.execute("UPDATE meta SET value = '1' WHERE key = 'schema_version'")
+        connection.execute("DELETE FROM meta WHERE key = 'schema_fingerprint'")
+    assert_frame_equal(set_aside_rows(store).select(before.columns), before)
+    assert set_aside_documents(store) == kept
+    _, report = team.load(tmp_path, file, tmp_path / "costs.csv")
+    assert set_aside_rows(store).height == before.height == len(report.set_aside)
+    assert correct_set_aside(store, half_corrected, {"torque_nm": "33.8"}).clean
+
+
+def test_compared_pairs_kept_with_a_json_key_stay_compared(tmp_path: Path) -> None:
+    """Version 1 kept the row of `pairs` that a comparison was made for as JSON text."""
+    rows = [
+        {"meter_file": "a.fit", "reference_file": "b.fit", "meter_id": "M1", "reference_id": "T1"},
+        {"meter_file": "c.fit", "reference_file": "d.fit", "meter_id": "M1", "reference_id": "T1"},
+    ]
+    rows[1] |= {"comparison_id": "second", "rider_id": "R1"}
+    store, _ = team.load(tmp_path, team.write_csv(tmp_path / "pairs.csv", rows))
+    with store.writing() as db:
+        pairs = db.query("pairs_on_disk").to_dicts()
+        keys = [json.dumps(pair, sort_keys=True) for pair in pairs]
+        keys.append(json.dumps(pairs[0] | {"meter_id": "M2"}, sort_keys=True))  # changed since
+        names = pl.Series(["a / b", "second", "a / b"])
+        old = pl.DataFrame(
+            {"comparison_id": names, "meter_id": ["M1", "M1", "M2"], "reference_id": ["T1"] * 3}
+            | {"rider_id": [None, "R1", None], "gain_ratio_pct": [1.0, 2.0, 3.0], "pair": keys}
+        )
+        db.put_derived("pair_results", old)
+        db._set_meta("schema_version", 1)
+        db._set_meta("schema_fingerprint", "before")
+    with store.reading() as db:
+        found = live_results(db)
+    assert found is not None
+    assert found.columns == old.drop("pair").columns
+    assert found["gain_ratio_pct"].to_list() == [1.0, 2.0]
+
+
 def test_a_failed_step_leaves_the_older_store(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     older_store(store.path)
-    monkeypatch.setattr(migrations, "SCHEMA_VERSION", 2)
-    monkeypatch.setitem(
-        migrations.STEPS, 2, ("UPDATE rows_meters SET factory_slope = 0", "SELECT nonsense")
-    )
-    migrations.fingerprint.cache_clear()
+    add_step(monkeypatch, "UPDATE rows_meters SET factory_slope = 0", "SELECT nonsense")
     with pytest.raises(duckdb.Error), store.reading():
         pass
     migrations.fingerprint.cache_clear()
@@ -271,6 +351,7 @@ PARAMETERS: dict[str, object] = {
     "coach": "C1",
     "today": "2026-03-14",
     "riders": ["R1"],
+    "rider_id": "R1",
 }
 
 
