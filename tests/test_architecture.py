@@ -16,7 +16,7 @@ FOLDERS = ("ingest", "models", "dashboard")
 ROOMS = (
     *("ingest.schema", "ingest.readers.tables", "ingest.readers.recordings", "ingest.readers"),
     *("ingest.validate", "ingest.store", "ingest.load", "ingest.recordings", "ingest.admin"),
-    *("models.metrology", "models.wording", "models.bench.measurement", "models.bench"),
+    *("models.wording", "models.metrology", "models.bench.measurement", "models.bench"),
     *("models.rides.alignment", "models.rides", "models.fleet.design", "models.fleet.inference"),
     *("models.fleet.alarms", "models.fleet", "models.records", "models.ageing", "models.status"),
     *("models.season", "models.policies", "models.budget", "models.coaching", "models.honesty"),
@@ -35,14 +35,12 @@ OTHER_SIZES = {
     "dashboard/pdf/fonts": "one typeface with its licence",
     "dashboard/assets": "to be parted",
     "dashboard/navigation": "to be filled",
-    "dashboard/pages/bench": "to be parted",
     "dashboard/pages/budget": "to be parted",
     "dashboard/pages/fleet": "to be parted",
     "dashboard/pdf": "to be filled",
     "dashboard/service": "to be merged",
     "dashboard/theme": "to be parted",
     "ingest/store/sql": "to be parted",
-    "models/wording": "to be filled",
 }
 ONLY_IN = {
     "duckdb": "ingest/store/",

@@ -51,7 +51,7 @@
       load: line.load,
       arm: line.arm,
       ring: line.chainring,
-      direction: /\bup\b/.test(line.note) ? "up" : /\bdown\b/.test(line.note) ? "down" : null,
+      direction: line.direction,
       text: "",
     }));
   }
@@ -195,7 +195,7 @@
         redirect: "error",
       });
     } catch (error) {
-      throw { offline: true, text: "no connection" };
+      throw { offline: true, text: "No connection." };
     } finally {
       clearTimeout(timer);
     }

@@ -7,18 +7,6 @@
   const JUDGE_MS = 500;
   const AGAIN_MS = 4000;
   const WORDS = { as_found: "As found", after_work: "After work", as_left: "As left" };
-  const VERDICTS = {
-    in_tolerance: "In tolerance",
-    out_of_tolerance: "Out of tolerance",
-    indeterminate: "Too close to the limit to call",
-  };
-  const ADVICE = {
-    leave: "Leave the slope alone",
-    repeat: "Repeat the readings",
-    reset: "Reset the slope",
-    fix_setting: "Put a setting right",
-    send_away: "Send it to service",
-  };
   const SIDE_WORDS = { "": "", _left: "left", _right: "right" };
 
   // ---- making elements ------------------------------------------------------------------
@@ -45,20 +33,6 @@
     if (warned) control.setAttribute("aria-describedby", id + "-says");
     return h("div", { class: "bench-field" }, h("label", { for: id }, label), control, warned,
       note ? h("p", { class: "bench-hint" }, note) : null);
-  }
-
-  const MONTHS = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split(" ");
-
-  // A day of the models as a person says it.
-  function dated(text) {
-    return String(text || "").replace(/\b(\d{4})-(\d{2})-(\d{2})\b/g, (whole, year, month, day) =>
-      MONTHS[month - 1] ? Number(day) + "\u00a0" + MONTHS[month - 1] + "\u00a0" + year : whole);
-  }
-
-  function sentence(text) {
-    const said = dated(text).replace(/(^|[\s(])-(?=\d)/g, "$1\u2212").trim();
-    if (!said) return "";
-    return said[0].toUpperCase() + said.slice(1) + (/[.?!]$/.test(said) ? "" : ".");
   }
 
   const shown = (value, digits) => bench.show(value, digits === undefined ? 2 : digits, false);
@@ -119,7 +93,7 @@
       return h("div", { class: "bench-head" },
         h("button", { class: "quiet", id: "bench-back", type: "button", onclick: this.leave }, "\u2190 All meters"),
         h("div", {}, h("h2", { tabindex: "-1", id: "bench-title" }, meter.meter_id), h("p", { class: "named" }, named)),
-        badge(meter.status, bench.statusWord(meter.status)));
+        badge(meter.status, bench.statusWord(this.kit, meter.status)));
     }
 
     // -- set-up ---------------------------------------------------------------------------
@@ -644,7 +618,7 @@
       const parts = this.kind.own_slopes ? Object.values(found.sides).map((ratio) => 100 * (ratio - 1)) : [];
       const all = [found.error_pct, ...parts].map(Math.abs);
       const word = all.some((e) => e - usual > limit) ? "out_of_tolerance" : all.every((e) => e + usual <= limit) ? "in_tolerance" : "indeterminate";
-      return [h("b", {}, VERDICTS[word]), " (\u00b1\u00a0" + shown(limit, 1) + PC + "), with the usual uncertainty of \u00b1\u00a0" + shown(usual) + PC + "."];
+      return [h("b", {}, this.kit.states.verdicts[word]), " (\u00b1\u00a0" + shown(limit, 1) + PC + "), with the usual uncertainty of \u00b1\u00a0" + shown(usual) + PC + "."];
     }
 
     facts(found) {
@@ -674,23 +648,23 @@
         return [
           h("p", { class: "bench-word" }, this.ownWord(this.deciding)),
           h("p", { class: "bench-link", id: "bench-link", role: "status" }, text),
-          ...this.suspected.map((s) => h("p", { class: "warn" }, sentence(s.text))),
+          ...this.suspected.map((s) => h("p", { class: "warn" }, s.text)),
         ];
       }
       const doc = verdict.document;
       if (doc.gain_error_pct === null) {
-        return [h("p", { class: "bench-link", id: "bench-link" }, sentence(doc.advice_text || doc.reason))];
+        return [h("p", { class: "bench-link", id: "bench-link" }, doc.advice_text || doc.reason)];
       }
       const stage = this.deciding === this.found.after_work ? "after_work_" : "";
-      const more = [...doc.suspicions.map((s) => s.text), ...doc.findings].map(sentence);
+      const more = [...doc.suspicions.map((s) => s.text), ...doc.findings];
       return [h("div", { class: "bench-verdict", id: "bench-verdict" },
-        h("p", { class: "bench-word" }, h("b", {}, VERDICTS[doc[stage + "verdict"]]),
+        h("p", { class: "bench-word" }, h("b", {}, this.kit.states.verdicts[doc[stage + "verdict"]]),
           " (\u00b1\u00a0" + shown(this.meter.tolerance_pct, 1) + PC + "): " + signed(doc[stage + "gain_error_pct"]) + " \u00b1\u00a0" + shown(doc[stage + "expanded_uncertainty_pct"]) + PC + "."),
-        h("p", {}, h("b", {}, ADVICE[doc.advice] || ""), ". " + sentence(doc.advice_text)),
+        h("p", {}, h("b", {}, this.kit.states.advice[doc.advice] || ""), ". " + doc.advice_text),
         ...this.newSlopes(doc),
         ...more.map((text) => h("p", { class: "warn" }, text)),
         doc.as_left_gain_error_pct === null ? null
-          : h("p", {}, "As left " + signed(doc.as_left_gain_error_pct) + " \u00b1\u00a0" + shown(doc.as_left_expanded_uncertainty_pct) + PC + ": " + VERDICTS[doc.as_left_verdict].toLowerCase() + "."))];
+          : h("p", {}, "As left " + signed(doc.as_left_gain_error_pct) + " \u00b1\u00a0" + shown(doc.as_left_expanded_uncertainty_pct) + PC + ": " + this.kit.states.verdicts[doc.as_left_verdict].toLowerCase() + "."))];
     }
 
     newSlopes(doc) {
@@ -738,7 +712,7 @@
         this.link = "";
       } catch (problem) {
         if (turn !== this.asked) return;
-        this.link = problem.offline || problem.status >= 500 ? "none" : sentence(problem.text);
+        this.link = problem.offline || problem.status >= 500 ? "none" : problem.text;
         if (this.link === "none") this.later(AGAIN_MS);
       }
       this.drawResult(this.rows().typed);
@@ -888,7 +862,7 @@
   function events(kit, meter) {
     return h("section", { class: "bench-part", "aria-labelledby": "bench-events-title" },
       h("h3", { id: "bench-events-title" }, "What happened today"),
-      h("p", { class: "bench-hint" }, "One tap notes it for " + meter.meter_id + ", dated " + dated(bench.today(kit)) + ". A second tap takes it back."),
+      h("p", { class: "bench-hint" }, "One tap notes it for " + meter.meter_id + ", dated " + bench.day(bench.today(kit)) + ". A second tap takes it back."),
       h("div", { class: "bench-events" }, EVENTS.map(([event, words]) => {
         let key = null;
         const button = h("button", { type: "button", class: "quiet", "data-event": event, "aria-pressed": "false", onclick: async () => {
@@ -902,7 +876,7 @@
               key = null;
               button.textContent = words;
             } catch (problem) {
-              button.textContent = words + ": still noted, " + problem.text + ". Undo";
+              button.textContent = words + ": still noted. " + problem.text + " Undo";
             }
             button.disabled = false;
           }
@@ -912,5 +886,5 @@
       })));
   }
 
-  Object.assign(bench, { h: h, badge: badge, Form: Form, hangWords: hangWords, setWords: setWords, sentence: sentence, dated: dated, takingIn: takingIn });
+  Object.assign(bench, { h: h, badge: badge, Form: Form, hangWords: hangWords, setWords: setWords, takingIn: takingIn });
 })();

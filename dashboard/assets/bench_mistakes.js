@@ -9,8 +9,8 @@
     return Math.abs(z) < 38 ? Math.exp((-z * z) / 2) / sd : 0;
   }
 
-  const whole = (value) => Number(value.toPrecision(6));
-  const signed = (value) => bench.show(value, 2, true);
+  // A reason: its kind, and the values that the models' template of it needs.
+  const reason = (kind, values) => ({ kind: kind, values: values || {} });
 
   // ---- each mistake with what it would do to the shown torque ---------------------------
   function byDistance(rules, entered, total) {
@@ -47,8 +47,8 @@
       const slip = typeof known === "number" && Math.abs(mm - known) < rules.same_length_mm;
       const setting = kind.uses_length && !slip;
       const what = setting
-        ? whole(mm) + " mm set in the meter on a crank of " + whole(entered) + " mm"
-        : "a crank of " + whole(mm) + " mm instead of " + whole(entered) + " mm";
+        ? reason("other_length_set", { set_mm: mm, entered_mm: entered })
+        : reason("other_crank", { true_mm: mm, entered_mm: entered });
       return ["crank_length", mm / entered, share, what, setting ? "setting" : "entry"];
     });
   }
@@ -62,45 +62,39 @@
     const known = set ? set.hanger_kg : 0;
     const out = [];
     if (known && !hanger) {
-      const what = "the hanger of " + whole(known) + " kg left out of the entry";
+      const what = reason("hanger_left_out", { hanger_kg: known });
       out.push(["hanger_mass", (total + known) / total, rules.hanger_share, what, "entry"]);
     }
     if (hanger && mass) {
-      const what =
-        "the hanger of " + whole(hanger) + " kg counted, but not hung or already in the mass";
+      const what = reason("hanger_counted_twice", { hanger_kg: hanger });
       out.push(["hanger_mass", mass / total, rules.hanger_twice_share, what, "entry"]);
     }
     for (const other of kit.mass_sets) {
       const kg = other.mass_kg === null ? 0 : other.mass_kg + other.hanger_kg;
       if (other.bench_id === row.bench_id || kg <= 0 || Math.abs(kg - total) <= 1e-4 * total) continue;
-      const what =
-        "the masses of " + other.bench_id + " (" + whole(kg) + " kg with hanger) instead of " +
-        whole(total) + " kg";
+      const what = reason("other_set", { bench_id: other.bench_id, true_kg: kg, entered_kg: total });
       out.push(["mass", kg / total, rules.other_set_share, what, "entry"]);
     }
     const share = rules.plate_share / 2 / rules.plates_kg.length;
     for (const plate of rules.plates_kg) {
-      for (const [sign, word] of [[1, "more"], [-1, "less"]]) {
+      for (const [sign, name] of [[1, "plate_more"], [-1, "plate_less"]]) {
         if (total + sign * plate <= 0) continue;
-        const what = "a plate of " + whole(plate) + " kg " + word + " than entered";
+        const what = reason(name, { plate_kg: plate });
         out.push(["mass", (total + sign * plate) / total, share, what, "entry"]);
       }
     }
-    out.push(["unit", rules.lb, rules.unit_share, whole(mass) + " is the mass in pounds", "entry"]);
-    const kilograms = "the mass was converted from pounds, but was in kilograms";
-    out.push(["unit", 1 / rules.lb, rules.unit_share, kilograms, "entry"]);
+    out.push(["unit", rules.lb, rules.unit_share, reason("mass_in_pounds", { mass: mass }), "entry"]);
+    out.push(["unit", 1 / rules.lb, rules.unit_share, reason("mass_converted"), "entry"]);
     return out;
   }
 
   function display(rules, kind) {
     const out = Object.entries(rules.torque_units).map(([unit, factor]) => [
-      "unit", factor, rules.unit_share, "the display shows " + unit, "setting",
+      "unit", factor, rules.unit_share, reason("display_unit", { unit: unit }), "setting",
     ]);
     const share = kind.may_show_double ? rules.doubled_share : rules.doubled_share_else;
-    const doubled = "the display shows one side doubled";
-    const halved = "the display shows half of what the side carries";
-    out.push(["doubled_display", 2, share, doubled, "setting"]);
-    out.push(["doubled_display", 0.5, share / 3, halved, "setting"]);
+    out.push(["doubled_display", 2, share, reason("display_doubled"), "setting"]);
+    out.push(["doubled_display", 0.5, share / 3, reason("display_halved"), "setting"]);
     return out;
   }
 
@@ -111,7 +105,7 @@
       "angle",
       Math.cos((deg * Math.PI) / 180),
       (rules.angle_share * weights[k]) / all,
-      "a crank " + deg + "\u00b0 off level",
+      reason("off_level", { angle_deg: deg }),
       "entry",
     ]);
   }
@@ -125,7 +119,7 @@
     const onSmall = labels.includes("small") || labels.includes(String(small));
     const entered = onSmall ? small : large;
     const other = onSmall ? large : small;
-    const what = "the chain on the ring of " + other + " teeth, not of " + entered;
+    const what = reason("other_ring", { true_teeth: other, entered_teeth: entered });
     return [["swapped", onSmall ? small / large : large / small, rules.teeth_share, what, "entry"]];
   }
 
@@ -146,10 +140,6 @@
     const last = meter.past && meter.past.last ? meter.past.last.crank_length_mm : null;
     const known = typeof meter.known_length_mm === "number" ? meter.known_length_mm : last;
     return typeof known === "number" && Math.abs(known - row.crank_length_mm) >= rules.same_length_mm;
-  }
-
-  function change(ratio, residual) {
-    return signed(residual) + " % would remain of " + signed(100 * (ratio - 1)) + " %";
   }
 
   // What the meter is expected to be found with, 100\u00b7ln: mean, and sd with this session's own.
@@ -193,17 +183,15 @@
     const none = Math.max(1 - shares, 0.5) * itself;
     const total = weights.reduce((a, b) => a + b, 0) + noZero + none;
     if (total <= 0 || (total - none) / total < rules.open_from) return [];
-    const named = bestOfEach(rules, mistakes, weights, total, found.ratio);
+    const named = bestOfEach(kit, mistakes, weights, total, found.ratio);
     if (noZero / total >= rules.worth_naming) {
-      const nm = off / 100 / found.per_nm;
-      const text =
-        "no zero was read: an offset of " + signed(nm) + " N\u00b7m would explain it. Take the zero and repeat";
-      named.push({ kind: "not_zeroed", fix: "entry", probability: noZero / total, text: text });
+      const why = reason("no_zero", { offset_nm: off / 100 / found.per_nm });
+      named.push(suspicion(kit, "not_zeroed", "entry", why, { probability: noZero / total }));
     }
     return named.sort((a, b) => b.probability - a.probability);
   }
 
-  function bestOfEach(rules, mistakes, weights, total, ratio) {
+  function bestOfEach(kit, mistakes, weights, total, ratio) {
     const groups = new Map();
     mistakes.forEach((mistake, k) => {
       const key = mistake.kind + "|" + mistake.fix;
@@ -213,15 +201,23 @@
     const found = [];
     for (const group of groups.values()) {
       const p = group.reduce((a, one) => a + one[0], 0);
-      if (p < rules.worth_naming) continue;
+      if (p < kit.rules.worth_naming) continue;
       const best = group.reduce((a, b) => (b[0] > a[0] ? b : a))[1];
-      const residual = 100 * (ratio / best.factor - 1);
-      const text = best.what + " would explain it: " + change(ratio, residual);
-      found.push({
-        kind: best.kind, fix: best.fix, probability: p, text: text, residual_pct: residual,
-      });
+      const left = { residual_pct: 100 * (ratio / best.factor - 1), error_pct: 100 * (ratio - 1) };
+      const why = reason("explained", Object.assign({ mistake: best.what }, left));
+      found.push(suspicion(kit, best.kind, best.fix, why, { probability: p }));
     }
     return found;
+  }
+
+  // What should be looked at: kind, what to mend, probability (null: not weighed), words.
+  function suspicion(kit, kind, fix, why, more) {
+    return Object.assign({ kind, fix, probability: null, text: bench.words(kit, why) }, more);
+  }
+
+  // Arm and ring of a reading; null where neither is noted.
+  function where(row) {
+    return [row.arm, row.chainring].filter(Boolean).join(", ") || null;
   }
 
   // ---- what needs no weighing -----------------------------------------------------------
@@ -236,7 +232,10 @@
       const gap = Math.abs(ratios[k] - middle);
       if (gap > Math.max(kit.rules.odd_reading, 3 * spread)) {
         const one = found.used[k];
-        return { at: one.row.reading, fits: middle * one.expected + (one.zero || 0), off_pct: 100 * gap };
+        const fits = middle * one.expected + (one.zero || 0);
+        return { at: one.row.reading, fits: fits, why: reason("odd_reading", {
+          torque_nm: one.row.torque_nm, where: where(one.row), off_pct: 100 * gap, fits_nm: fits,
+        }) };
       }
     }
     return null;
@@ -245,10 +244,10 @@
   // Readings with the decimal point one place off.
   function mistyped(kit, found, expected) {
     const slips = found.used.filter((one) => remains(kit.rules, expected, one.ratio / kit.rules.point));
-    return slips.map((one) => ({
-      kind: "mistyped", fix: "entry", probability: null, at: one.row.reading,
-      text: whole(one.row.torque_nm) + " N\u00b7m looks mistyped, ten times what fits: read it again",
-    }));
+    return slips.map((one) => {
+      const why = reason("mistyped", { torque_nm: one.row.torque_nm, where: where(one.row) });
+      return suspicion(kit, "mistyped", "entry", why, { at: one.row.reading });
+    });
   }
 
   function programmed(kit, meter, found, expected) {
@@ -257,11 +256,12 @@
     if (!kit.kinds[meter.kind].uses_length || !set || !length) return null;
     if (Math.abs(set - length) < kit.rules.same_length_mm) return null;
     if (!remains(kit.rules, expected, (found.ratio * length) / set)) return null;
-    const residual = 100 * ((found.ratio * length) / set - 1);
-    const text =
-      whole(set) + " mm are set in the meter, the crank has " + whole(length) + " mm: " +
-      change(found.ratio, residual) + ". Set the length; leave the slope alone";
-    return { kind: "crank_length", fix: "setting", probability: null, text: text, residual_pct: residual };
+    return suspicion(kit, "crank_length", "setting", reason("length_set_otherwise", {
+      programmed_mm: set,
+      length_mm: length,
+      residual_pct: 100 * ((found.ratio * length) / set - 1),
+      error_pct: 100 * (found.ratio - 1),
+    }));
   }
 
   // All that should be looked at before the readings are believed, likeliest first.
@@ -270,23 +270,19 @@
     const row = found.used[0].row;
     const out = [];
     if (bench.typed(row.soak_min) && row.soak_min < kit.rules.soaked_min) {
-      const text =
-        whole(row.soak_min) + " minutes at this temperature are too few: wait half an hour and repeat";
-      out.push({ kind: "not_soaked", fix: "work", probability: null, text: text });
+      const why = reason("not_soaked", { soak_min: row.soak_min });
+      out.push(suspicion(kit, "not_soaked", "work", why));
     }
     const expected = awaited(kit, meter, row, u_ln);
     const set = programmed(kit, meter, found, expected);
     if (set) out.push(set);
     if (found.ratio <= kit.rules.dead_ratio) {
-      out.push(found.ratio < -kit.rules.dead_ratio ? reversed() : dead());
+      out.push(found.ratio < -kit.rules.dead_ratio ? reversed(kit, found.ratio) : dead(kit));
       return out;
     }
     const odd = oddReading(kit, found);
     if (odd) {
-      const text =
-        "one reading is " + bench.show(odd.off_pct, 1) + " % off the others, which fit " +
-        bench.show(odd.fits, 2) + " N\u00b7m: read it again";
-      out.push({ kind: "reading", fix: "entry", probability: null, text: text, at: odd.at });
+      out.push(suspicion(kit, "reading", "entry", odd.why, { at: odd.at }));
       return out;
     }
     const slips = mistyped(kit, found, expected);
@@ -295,17 +291,13 @@
     return out;
   }
 
-  function reversed() {
-    const text =
-      "the readings are negative: a slip of the sign, or the crank was loaded backward; read it again";
-    return { kind: "sign", fix: "entry", probability: null, text: text };
+  function reversed(kit, ratio) {
+    const left = { residual_pct: 100 * (-ratio - 1), error_pct: 100 * (ratio - 1) };
+    return suspicion(kit, "sign", "entry", reason("negative", left));
   }
 
-  function dead() {
-    const text =
-      "the meter shows next to nothing: the masses may hang on the other side, or the meter may " +
-      "show torque only when turning";
-    return { kind: "swapped", fix: "entry", probability: null, text: text };
+  function dead(kit) {
+    return suspicion(kit, "swapped", "entry", reason("next_to_nothing"));
   }
 
   Object.assign(bench, { suspicions: suspicions, weigh: weigh, plausible: plausible, oddReading: oddReading, awaited: awaited, remains: remains });

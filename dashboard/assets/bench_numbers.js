@@ -1,13 +1,12 @@
 // The bench page's arithmetic, in the browser: expected torque, accept limits, ratios, slopes,
-// plausible mistakes. It follows models/ (expected, zero_correction, cells, advice,
-// bench_history, mistakes, suspicions); a test holds both to the same numbers. Constants come
+// the meter's past. It follows models/bench (zero_correction, stage_means, advice, own_past); a
+// test holds both to the same numbers and sentences. Constants come
 // with the page's data (`rules`). Errors are %, or 100·ln where a name ends in _ln.
 (function () {
   "use strict";
   const bench = (window.slopewatchBench = window.slopewatchBench || {});
-  const MINUS = "\u2212";
 
-  // ---- numbers as typed and as shown ---------------------------------------------------
+  // ---- numbers as typed ---------------------------------------------------
   // Comma or point; null where nothing is typed, NaN where it is no number.
   function parse(text) {
     let said = String(text === null || text === undefined ? "" : text).trim();
@@ -23,17 +22,6 @@
 
   function typed(value) {
     return typeof value === "number" && Number.isFinite(value);
-  }
-
-  function show(value, digits, signed) {
-    if (!typed(value)) return "\u2014";
-    const text = Math.abs(value).toFixed(digits);
-    if (!/[1-9]/.test(text)) return text;
-    return (value < 0 ? MINUS : signed ? "+" : "") + text;
-  }
-
-  function significant(value) {
-    return typed(value) ? String(Number(value.toPrecision(6))).replace("-", MINUS) : "\u2014";
   }
 
   const sum = (values) => values.reduce((total, value) => total + value, 0);
@@ -282,8 +270,6 @@
   Object.assign(bench, {
     parse: parse,
     typed: typed,
-    show: show,
-    significant: significant,
     mean: mean,
     findBy: findBy,
     gravityOf: gravityOf,

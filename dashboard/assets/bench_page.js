@@ -2,14 +2,7 @@
 (function () {
   "use strict";
   const bench = (window.slopewatchBench = window.slopewatchBench || {});
-  const STATUS = { out: "Out", due: "Due", soon: "Soon", unknown: "Unknown", ok: "OK" };
-  const URGENCY = ["out", "due", "soon", "unknown", "ok"];
   const SHOWN = 12;
-  const VERDICTS = {
-    in_tolerance: "in tolerance",
-    out_of_tolerance: "out of tolerance",
-    indeterminate: "too close to the limit to call",
-  };
   const FIRST_MS = 2500;
   const LONGEST_MS = 60000;
   let soon = null;
@@ -20,13 +13,14 @@
   let relist = null;
   let told = "";
 
-  bench.statusWord = (status) => STATUS[status] || STATUS.unknown;
+  bench.statusWord = (known, status) => known.states.statuses[status] || known.states.statuses.unknown;
 
   // ---- choosing a meter ------------------------------------------------------------------
   function ordered() {
     // What is being taken in stands by what is known: a session taken back is due again.
-    const rank = (meter) => meter.taking_in ? (meter.taking_in === "measured" ? URGENCY.length : 0)
-      : URGENCY.indexOf(meter.status in STATUS ? meter.status : "unknown");
+    const urgency = Object.keys(kit.states.statuses);
+    const rank = (meter) => meter.taking_in ? (meter.taking_in === "measured" ? urgency.length : 0)
+      : urgency.indexOf(urgency.includes(meter.status) ? meter.status : "unknown");
     return kit.meters.slice().sort(
       (a, b) =>
         rank(a) - rank(b) ||
@@ -68,7 +62,7 @@
       const rest = found.filter((meter) => !drafts.includes(meter));
       list.replaceChildren(...[...drafts, ...rest].slice(0, most).map(card));
       more.hidden = found.length <= most;
-      if (planned) count.textContent = planned.week ? "Planned for the week of " + bench.dated(planned.week) + "." : "The plan wants nobody on the bench.";
+      if (planned) count.textContent = planned.week ? "Planned for the week of " + bench.day(planned.week) + "." : "The plan wants nobody on the bench.";
       else count.textContent = found.length ? (words.length ? found.length + " of " + kit.meters.length + " meters" : "Most urgent first.") : "Nothing found for \u201c" + search.value.trim() + "\u201d: type part of a meter, rider, bike or serial number.";
     }
     fill();
@@ -92,10 +86,10 @@
         await new Promise((wait) => setTimeout(wait, 1500));
         told = await bench.ask("/bench/next");
       }
-      if (told.state === "failed") count.textContent = bench.sentence(told.said);
+      if (told.state === "failed") count.textContent = told.said;
       else show(told);
     } catch (problem) {
-      count.textContent = bench.sentence(problem.text) + " The order by urgency still holds.";
+      count.textContent = problem.text + " The order by urgency still holds.";
     }
   }
 
@@ -106,10 +100,10 @@
     const why = !meter.static_check ? "Rides only: it shows torque only when turning."
       : typed ? typed + (typed === 1 ? " number" : " numbers") + " typed, not saved yet"
       : meter.taking_in ? bench.takingIn(meter) + "."
-      : bench.dated(meter.next_action);
+      : meter.next_action;
     return h("div", { role: "listitem" }, h("button", { type: "button", class: "bench-card", "data-meter": meter.meter_id, onclick: () => open(meter.meter_id) },
       h("span", { class: "bench-card-id" }, meter.meter_id),
-      bench.badge(meter.status, bench.statusWord(meter.status)),
+      bench.badge(meter.status, bench.statusWord(kit, meter.status)),
       h("span", { class: "bench-card-who" }, who),
       h("span", { class: typed ? "bench-card-why bench-unsaved" : "bench-card-why" }, why)));
   }
@@ -131,7 +125,7 @@
   function waitingLine(item) {
     const h = bench.h;
     if (item.refused) {
-      return h("li", { class: "warn" }, h("span", {}, h("b", {}, item.label + ": "), bench.sentence(item.refused)),
+      return h("li", { class: "warn" }, h("span", {}, h("b", {}, item.label + ": "), item.refused),
         item.kind === "session" ? h("button", { type: "button", onclick: () => { bench.reopen(item.key); open(item.meter_id); } }, "Put it right") :
           h("button", { type: "button", class: "quiet", onclick: () => { bench.reopen(item.key); refresh(); } }, "Drop it"));
     }
@@ -151,7 +145,7 @@
       const what = item.label + (item.kind === "session" ? " (the session with its readings)" : "");
       if (!window.confirm("Take back " + what + "?")) return;
       event.target.disabled = true;
-      bench.takeBack(item.key).then(() => { told = item.label + ": taken back."; relay(); }, (problem) => { event.target.textContent = bench.sentence(problem.text); });
+      bench.takeBack(item.key).then(() => { told = item.label + ": taken back."; relay(); }, (problem) => { event.target.textContent = problem.text; });
     } }, "Take it back"));
     return line;
   }
@@ -159,10 +153,10 @@
   function confirmed(item) {
     const doc = item.answer && item.answer.document;
     if (item.kind !== "session" || !doc) return "saved.";
-    if (doc.gain_error_pct === null) return "saved; " + (doc.reason || "no gain error") + ".";
+    if (doc.gain_error_pct === null) return "saved. " + (doc.reason || "No gain error.");
     const left = doc.as_left_gain_error_pct === null ? "" : ", as left " + bench.show(doc.as_left_gain_error_pct, 2, true) + "\u00a0%";
     return "saved. " + bench.show(doc.gain_error_pct, 2, true) + " \u00b1\u00a0" + bench.show(doc.expanded_uncertainty_pct, 2) +
-      "\u00a0%, " + VERDICTS[doc.verdict] + left + ".";
+      "\u00a0%, " + kit.states.verdicts[doc.verdict].toLowerCase() + left + ".";
   }
 
   // ---- the list on paper --------------------------------------------------------------------
@@ -191,7 +185,7 @@
       "Date: ____________", "Name: ____________________", "Temperature: ______ \u00b0C", "Soaked: ______ min",
     ];
     paper.replaceChildren(
-      h("h2", {}, "Bench list, printed " + bench.dated(bench.today(kit))),
+      h("h2", {}, "Bench list, printed " + bench.day(bench.today(kit))),
       h("p", { class: "bench-paper-head" }, head.map((text) => h("span", {}, text))),
       h("p", {}, "As found first, before any bolt is touched. Feet and hands out from under the masses; the bike clamped, the wheel locked. The makers\u2019 instructions and the workshop\u2019s rules come first. Limits are for a zero of 0: add the zero you read."),
       ...meters.map((meter) => sheet(meter, first)));

@@ -1,8 +1,10 @@
 from .document import session_document as session_document
-from .evaluation import SESSION_SCHEMA as SESSION_SCHEMA
+from .document_types import SessionDocument as SessionDocument
 from .evaluation import evaluate_bench as evaluate_bench
-from .evaluation import session_frame as session_frame
+from .kit_types import LastSlopes as LastSlopes
 from .measurement import LEFT as LEFT
 from .measurement import rule_of as rule_of
 from .offline_kit import kit as kit
 from .offline_kit import last_slopes as last_slopes
+from .session_table import SESSION_SCHEMA as SESSION_SCHEMA
+from .session_table import session_frame as session_frame

@@ -3,59 +3,59 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import cast
 
 from models.bench.advice import (
-    Finding,
+    Basis,
+    remedy_of,
     rounding_residual_pct,
-    shrink_it,
     slope_mismatch_pct,
     slope_to_enter,
+)
+from models.bench.document_types import (
+    BudgetRow,
+    Conclusions,
+    Errors,
+    OtherStages,
+    ReadingRow,
+    RingNames,
+    SessionDocument,
+    Sides,
+    SlopeKeys,
+    SuspicionRow,
 )
 from models.bench.measurement import LEFT, MASS, RIGHT, Reading, ring_names
 from models.bench.result import Gain, SessionResult
 from models.bench.suspicions import Suspicion
 from models.metrology import Budget, Term, accept_limits_nm
+from models.wording import said
 
 PCT_DIGITS = 6
 SLOPE_DIGITS = 10
 
 
-def session_document(result: SessionResult) -> dict[str, Any]:
-    """The contract's `bench` entry of one session, and more."""
+def session_document(result: SessionResult) -> SessionDocument:
+    """Return the `bench` document of one session."""
     session = result.session
     return {
         "session_id": session.session_id,
         "meter_id": session.meter_id,
         "measured_at": None if session.measured_at is None else session.measured_at.isoformat(),
-        "reason": result.reason,
+        "reason": said(result.reason),
         "incomplete": session.incomplete,
         "kind": session.rule.kind,
         "readings": [_reading(r, session.tolerance_pct) for r in session.readings],
         "zero_offset_nm": _number(result.zero_offset_nm),
         **_errors(result),
+        **_sides(result),
         **_slopes(result),
         **_other_stages(result),
-        "advice": None if result.advice is None else result.advice.code,
-        "advice_text": None if result.advice is None else result.advice.text,
-        "suspicions": [_suspicion(s) for s in result.suspicions],
-        "assumptions": list(session.notes),
-        "findings": result.remarks,
+        **_conclusions(result),
     }
 
 
-def _errors(result: SessionResult) -> dict[str, Any]:
+def _errors(result: SessionResult) -> Errors:
     gain, limit = result.found, result.session.tolerance_pct
-    sides = {
-        f"{name}_{arm}{unit}": value
-        for arm in (LEFT, RIGHT)
-        if (side := result.sides.get(arm)) is not None
-        for name, unit, value in (
-            ("expanded_uncertainty", "_pct", _number(side.budget.expanded_pct)),
-            ("verdict", "", side.verdict(limit)),
-            ("p_in_tolerance", "", _number(side.p_within(limit))),
-        )
-    }
     largest = None if gain is None else gain.budget.largest
     return {
         "gain_error_pct": None if gain is None else _number(gain.error_pct),
@@ -67,7 +67,7 @@ def _errors(result: SessionResult) -> dict[str, Any]:
         "effective_dof": None if gain is None else _number(gain.budget.dof),
         "budget": [] if gain is None else _budget(gain.budget),
         "largest_term": None if largest is None else largest.source,
-        "shrink_it": None if gain is None else shrink_it(gain.budget),
+        "shrink_it": None if gain is None else said(remedy_of(gain.budget)),
         "ring_difference_pct": _percent(result.ring_difference),
         "arm_difference_pct": _percent(result.arm_difference),
         "u_difference_pct": _percent(result.u_difference),
@@ -78,22 +78,29 @@ def _errors(result: SessionResult) -> dict[str, Any]:
         "tolerance_pct": limit,
         "verdict": result.verdict,
         "p_in_tolerance": None if gain is None else _number(gain.p_within(limit)),
-        **sides,
     }
 
 
-def _slopes(result: SessionResult) -> dict[str, Any]:
+def _sides(result: SessionResult) -> Sides:
+    limit = result.session.tolerance_pct
+    found: dict[str, object] = {}
+    for arm, side in result.sides.items():
+        found[f"expanded_uncertainty_{arm}_pct"] = _number(side.budget.expanded_pct)
+        found[f"verdict_{arm}"] = side.verdict(limit)
+        found[f"p_in_tolerance_{arm}"] = _number(side.p_within(limit))
+    return cast("Sides", found)
+
+
+def _slopes(result: SessionResult) -> SlopeKeys:
     slopes = result.session.slopes
     left, right = (result.new_slope_sides.get(arm) for arm in (LEFT, RIGHT))
-    mismatch = {
-        "": slope_mismatch_pct(slopes.after, result.new_slope),
-        "_left": slope_mismatch_pct(slopes.after_left, left),
-        "_right": slope_mismatch_pct(slopes.after_right, right),
-    }
-    sides = [m for m in (mismatch["_left"], mismatch["_right"]) if m is not None]
-    if mismatch[""] is None and sides:
-        mismatch[""] = max(sides, key=abs)
-    whole = result.finding()
+    off = slope_mismatch_pct(slopes.after, result.new_slope)
+    off_left = slope_mismatch_pct(slopes.after_left, left)
+    off_right = slope_mismatch_pct(slopes.after_right, right)
+    if off is None:
+        sides = [o for o in (off_left, off_right) if o is not None]
+        off = max(sides, key=abs, default=None)
+    whole = result.basis()
     return {
         "slope_convention": result.session.meter.convention,
         "slope_before": slopes.before,
@@ -101,52 +108,62 @@ def _slopes(result: SessionResult) -> dict[str, Any]:
         "new_slope": _slope(result.new_slope),
         "new_slope_left": _slope(left),
         "new_slope_right": _slope(right),
-        "new_slope_after_work": _after_work(result),
-        "slope_to_enter": None if whole is None else _slope(slope_to_enter(whole)),
-        "slope_to_enter_left": _side_slope(result, LEFT),
-        "slope_to_enter_right": _side_slope(result, RIGHT),
+        "new_slope_after_work": None if result.after_work is None else _new_slope(whole),
+        "slope_to_enter": _to_enter(whole),
+        "slope_to_enter_left": _to_enter(result.basis(LEFT)),
+        "slope_to_enter_right": _to_enter(result.basis(RIGHT)),
         "rounding_residual_pct": None if whole is None else _number(rounding_residual_pct(whole)),
-        **{f"slope_mismatch{side}_pct": _number(value) for side, value in mismatch.items()},
+        "slope_mismatch_pct": _number(off),
+        "slope_mismatch_left_pct": _number(off_left),
+        "slope_mismatch_right_pct": _number(off_right),
     }
 
 
-def _after_work(result: SessionResult) -> float | None:
-    finding = None if result.after_work is None else result.finding()
-    return None if finding is None else _slope(finding.new_slope)
+def _new_slope(basis: Basis | None) -> float | None:
+    return None if basis is None else _slope(basis.new_slope)
 
 
-def _side_slope(result: SessionResult, arm: str) -> float | None:
-    finding: Finding | None = result.finding(arm)
-    return None if finding is None else _slope(slope_to_enter(finding))
+def _to_enter(basis: Basis | None) -> float | None:
+    return None if basis is None else _slope(slope_to_enter(basis))
 
 
-def _other_stages(result: SessionResult) -> dict[str, Any]:
-    out: dict[str, Any] = {}
+def _other_stages(result: SessionResult) -> OtherStages:
+    limit = result.session.tolerance_pct
+    found: dict[str, object] = {}
     for name, gain in (("after_work", result.after_work), ("as_left", result.as_left)):
-        out[f"{name}_gain_error_pct"] = None if gain is None else _number(gain.error_pct)
-        out[f"{name}_expanded_uncertainty_pct"] = (
-            None if gain is None else _number(gain.budget.expanded_pct)
+        error, expanded, verdict = (
+            (None, None, None)
+            if gain is None
+            else (gain.error_pct, gain.budget.expanded_pct, gain.verdict(limit))
         )
-        out[f"{name}_verdict"] = (
-            None if gain is None else gain.verdict(result.session.tolerance_pct)
-        )
+        found[f"{name}_gain_error_pct"] = _number(error)
+        found[f"{name}_expanded_uncertainty_pct"] = _number(expanded)
+        found[f"{name}_verdict"] = verdict
     for arm, side in result.as_left_sides.items():
-        out[f"as_left_gain_error_{arm}_pct"] = _number(side.error_pct)
-    return out
+        found[f"as_left_gain_error_{arm}_pct"] = _number(side.error_pct)
+    return cast("OtherStages", found)
 
 
-def _rings(result: SessionResult, gain: Gain) -> dict[str, str] | None:
+def _conclusions(result: SessionResult) -> Conclusions:
+    advice = result.advice
+    return {
+        "advice": None if advice is None else advice.code,
+        "advice_text": None if advice is None else str(advice.reason),
+        "suspicions": [_suspicion(s) for s in result.suspicions],
+        "assumptions": [str(assumption) for assumption in result.session.assumptions],
+        "findings": [str(finding) for finding in result.findings],
+    }
+
+
+def _rings(result: SessionResult, gain: Gain) -> RingNames | None:
     names = ring_names(gain.stage, result.session)
     return None if names is None else {"small": names[0], "large": names[1]}
 
 
-def _reading(r: Reading, tolerance_pct: float) -> dict[str, Any]:
-    hung = r.load == MASS
-    limits = (
-        accept_limits_nm(r.expected_nm, tolerance_pct, zero_nm=r.zero_nm or 0.0)
-        if r.expected_nm is not None
-        else None
-    )
+def _reading(r: Reading, tolerance_pct: float) -> ReadingRow:
+    limits = None
+    if r.expected_nm is not None:
+        limits = accept_limits_nm(r.expected_nm, tolerance_pct, zero_nm=r.zero_nm or 0.0)
     return {
         "stage": r.stage,
         "load": r.load,
@@ -156,19 +173,19 @@ def _reading(r: Reading, tolerance_pct: float) -> dict[str, Any]:
         "mass_kg": None if r.hung is None else r.hung.total_kg,
         "torque_nm": r.torque_nm,
         "zero_nm": _number(r.zero_nm),
-        "expected_torque_nm": _number(r.expected_nm) if hung else 0.0,
-        "accept_nm": None if limits is None else [_number(limit) for limit in limits],
+        "expected_torque_nm": _number(r.expected_nm) if r.load == MASS else 0.0,
+        "accept_nm": None if limits is None else [round(limit, PCT_DIGITS) for limit in limits],
         "error_pct": None if r.ratio is None else _number(100 * (r.ratio - 1)),
-        "reason": r.reason,
+        "reason": said(r.reason),
     }
 
 
-def _budget(budget: Budget) -> list[dict[str, Any]]:
+def _budget(budget: Budget) -> list[BudgetRow]:
     total = budget.u_pct**2
     return [_term(term, total) for term in budget.terms]
 
 
-def _term(term: Term, total: float) -> dict[str, Any]:
+def _term(term: Term, total: float) -> BudgetRow:
     return {
         "source": term.source,
         "standard_uncertainty_pct": _number(term.u_pct),
@@ -183,13 +200,13 @@ def _term(term: Term, total: float) -> dict[str, Any]:
     }
 
 
-def _suspicion(s: Suspicion) -> dict[str, Any]:
+def _suspicion(s: Suspicion) -> SuspicionRow:
     return {
         "kind": s.kind,
         "entered": s.entered,
         "would_explain": s.would_explain,
         "residual_pct": _number(s.residual_pct),
-        "text": s.text,
+        "text": str(s.reason),
         "fix": s.fix,
         "probability": _number(s.probability),
     }
@@ -200,7 +217,7 @@ def _percent(ratio: float | None) -> float | None:
 
 
 def _number(value: float | None) -> float | None:
-    """Rounded for printing; what is not finite is null."""
+    """Return a number rounded for printing; null for what is not finite."""
     if value is None or not math.isfinite(value):
         return None
     return round(value, PCT_DIGITS)

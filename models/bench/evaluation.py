@@ -1,15 +1,16 @@
-"""Bench sessions evaluated: gain error, uncertainty, verdict, new slope, suspicions, advice."""
+"""Bench sessions evaluated: gain error, uncertainty, verdict, new slope, suspicions, advice.
+
+Each session is evaluated alone; then, in the order of time, it is held against its meter's past.
+"""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 
 import polars as pl
 
 from models.bench.advice import LEAVE, REPEAT, Advice, advise, new_slope
-from models.bench.document import session_document
-from models.bench.findings import hold, remarks
+from models.bench.findings import findings_of, hold
 from models.bench.measurement import (
     AFTER_WORK,
     AS_FOUND,
@@ -18,7 +19,7 @@ from models.bench.measurement import (
     MASS,
     RIGHT,
     STAGES,
-    Known,
+    ReferenceData,
     Scatter,
     Session,
     Setups,
@@ -40,6 +41,7 @@ from models.bench.own_past import Observed, Past
 from models.bench.pasts import Timeline, observed
 from models.bench.result import Gain, SessionResult, worst
 from models.bench.suspicions import Case, Suspicion, suspicions
+from models.wording import Reason
 
 UNEXPECTED = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
 """What a session's numbers may provoke: it becomes the session's reason, never the fleet's."""
@@ -63,10 +65,10 @@ def evaluate_bench(
     Out  one result a session, in the order of the sessions' first rows. A session that cannot
          be evaluated keeps its row, with a reason; none raises.
     """
-    known = Known.of(tables)
-    sessions = read_sessions(tables, known, tolerance_pct=tolerance_pct, incomplete=incomplete)
+    data = ReferenceData.of(tables)
+    sessions = read_sessions(tables, data, tolerance_pct=tolerance_pct, incomplete=incomplete)
     results = [_measured(session) for session in sessions]
-    setups = setups_of(sessions, known)
+    setups = setups_of(sessions, data)
     timeline = Timeline(earlier, {s.session_id for s in sessions})
     for result in sorted(results, key=_when):
         try:
@@ -81,12 +83,12 @@ def _when(result: SessionResult) -> tuple[str, float]:
     return result.session.meter_id or "", at.timestamp() if at else 0.0
 
 
-def _unexpected(error: Exception) -> str:
-    return f"could not be evaluated ({type(error).__name__}: {error})"
+def _unexpected(error: Exception) -> Reason:
+    return Reason("not_computed", problem=f"{type(error).__name__}: {error}")
 
 
 def _measured(session: Session) -> SessionResult:
-    """The session's numbers; a failure becomes its reason."""
+    """Return the session's numbers; a failure becomes its reason."""
     try:
         return _evaluate(session)
     except UNEXPECTED as error:
@@ -122,7 +124,7 @@ def _differences(result: SessionResult, found: Stage) -> None:
 
 
 def _gains(result: SessionResult, stage: Stage | None) -> tuple[Gain | None, dict[str, Gain]]:
-    """Gain error of a stage, and of its sides where they are meters of their own."""
+    """Return a stage's gain error, and its sides' where they are meters of their own."""
     if stage is None:
         return None, {}
     parts: dict[str, Stage] = {}
@@ -144,7 +146,7 @@ def _gain(result: SessionResult, stage: Stage, sides: tuple[float, ...]) -> Gain
 
 
 def _all_scatter(stages: Iterable[Stage | None]) -> Scatter:
-    """How readings that should agree scatter, over all stages of the session."""
+    """Return how readings that should agree scatter, over all stages of the session."""
     scatter = Scatter()
     for stage in stages:
         if stage is not None:
@@ -152,17 +154,17 @@ def _all_scatter(stages: Iterable[Stage | None]) -> Scatter:
     return scatter
 
 
-def _why_not(session: Session) -> str:
-    """Why there is no gain error."""
+def _why_not(session: Session) -> Reason:
+    """Return why there is no gain error."""
     hung = [r for r in session.readings if r.load == MASS]
-    reasons = list(dict.fromkeys(r.reason for r in hung if r.reason))
+    reasons = tuple(dict.fromkeys(r.reason for r in hung if r.reason))
     if reasons:
-        return "; ".join(reasons)
-    return "no as-found reading with a mass" if hung else "no reading with a mass"
+        return reasons[0] if len(reasons) == 1 else Reason("readings_left_out", each=reasons)
+    return Reason("no_as_found") if hung else Reason("nothing_hung")
 
 
 def _recommend(result: SessionResult, found: Gain) -> None:
-    """New slopes from the as-found error."""
+    """Set the new slopes from the as-found error."""
     convention, slopes = result.session.meter.convention, result.session.slopes
     result.new_slope = new_slope(slopes.before, found.ratio, convention=convention)
     for arm, before in ((LEFT, slopes.before_left), (RIGHT, slopes.before_right)):
@@ -175,17 +177,17 @@ def _recommend(result: SessionResult, found: Gain) -> None:
 
 
 def _judge(result: SessionResult, past: Past, setups: Setups) -> None:
-    """Suspicions and advice, in the order of time; then the session joins the past."""
+    """Set suspicions, findings and advice; then the session joins the meter's past."""
     deciding = result.deciding
     if result.found is None or deciding is None:
         result.advice = _advice_without_found(result)
         return
     now = observed(result)
     result.suspicions = _suspect(result, deciding, past=past, now=now, setups=setups)
-    result.remarks = remarks(result)
-    asked = [result.finding(arm) for arm in result.deciding_sides] or [result.finding()]
+    result.findings = findings_of(result)
+    asked = [result.basis(arm) for arm in result.deciding_sides] or [result.basis()]
     loose = hold(result)
-    result.advice = worst(advise(f, result.suspicions, hold=loose) for f in asked if f is not None)
+    result.advice = worst(advise(b, result.suspicions, hold=loose) for b in asked if b is not None)
     if now is not None and not result.suspicions:
         past.learn(now)
 
@@ -193,7 +195,7 @@ def _judge(result: SessionResult, past: Past, setups: Setups) -> None:
 def _suspect(
     result: SessionResult, gain: Gain, *, past: Past, now: Observed | None, setups: Setups
 ) -> list[Suspicion]:
-    """Of the state that decides: what work mended was no mistake of the entry."""
+    """Return the suspicions of the state that decides: what work mended was no mistake."""
     session, used = result.session, gain.stage.used
     stand_in = now or Observed(session.measured_at, 0.0, None, None, None, gain.u_ln)
     expected = past.expect(stand_in)
@@ -213,60 +215,16 @@ def _suspect(
 
 
 def _advice_without_found(result: SessionResult) -> Advice:
-    """Where nothing was found: look at what was left, else repeat."""
+    """Return the advice where nothing was found: by what was left, else repeat."""
     left = result.as_left or result.after_work
     session = result.session
     if left is not None:
-        limit = session.tolerance_pct
-        said = f"as left {left.error_pct:+.2f} % ± {left.budget.expanded_pct:.2f} %"
-        if abs(left.error_pct) <= max(limit, left.budget.expanded_pct):
-            return Advice(LEAVE, f"No as-found reading; {said}.")
-        return Advice(REPEAT, f"No as-found reading; {said} is beyond the limit.")
+        expanded = left.budget.expanded_pct
+        gain = Reason("gain", error_pct=left.error_pct, expanded_pct=expanded)
+        if abs(left.error_pct) <= max(session.tolerance_pct, expanded):
+            return Advice(LEAVE, Reason("left_within", left=gain))
+        return Advice(REPEAT, Reason("left_beyond", left=gain))
+    reason = result.reason or _why_not(session)
     if session.meter.static_check is False:
-        return Advice(LEAVE, result.reason or "")
-    return Advice(REPEAT, f"Not evaluated: {result.reason}.")
-
-
-# --- the frame --------------------------------------------------------------------------------
-
-SESSION_SCHEMA: dict[str, pl.DataType] = {
-    **dict.fromkeys(("session_id", "meter_id"), pl.String()),
-    "measured_at": pl.Datetime("us", "UTC"),
-    **dict.fromkeys(("bench_id", "place_id", "workshop", "technician", "crank_id"), pl.String()),
-    **dict.fromkeys(
-        (
-            *("crank_length_mm", "temperature_c", "soak_min", "gain_error_pct", "gain_error_ln"),
-            *("u_session_pct", "dof_session", "u_bench_pct", "u_place_pct", "u_crank_pct"),
-            *("u_meter_pct", "expanded_uncertainty_pct", "coverage_factor"),
-        ),
-        pl.Float64(),
-    ),
-    **dict.fromkeys(("verdict", "advice"), pl.String()),
-    **dict.fromkeys(
-        (
-            *("slope_before", "slope_after", "new_slope"),
-            *("slope_before_left", "slope_after_left", "new_slope_left"),
-            *("slope_before_right", "slope_after_right", "new_slope_right"),
-            *("as_left_gain_error_pct", "zero_offset_nm"),
-            *("after_work_gain_error_ln", "u_after_work_pct", "dof_after_work"),
-        ),
-        pl.Float64(),
-    ),
-    "incomplete": pl.Boolean(),
-    "document": pl.String(),
-}
-
-
-def session_frame(results: Sequence[SessionResult]) -> pl.DataFrame:
-    """One row a session, columns of SESSION_SCHEMA; `document` is `session_document` as JSON.
-
-    The five u_…_pct are standard uncertainties of gain_error_ln (100·ln): random for this
-    session (with dof_session, null if infinite), and shared through the mass set, the place,
-    the crank and the meter. Sessions without a gain error have nulls there. after_work_… is
-    what was found, in 100·ln, after work that left the slope alone.
-    """
-    rows = [
-        {**result.row(), "document": json.dumps(session_document(result), ensure_ascii=False)}
-        for result in results
-    ]
-    return pl.DataFrame(rows, schema=SESSION_SCHEMA, orient="row")
+        return Advice(LEAVE, reason)
+    return Advice(REPEAT, Reason("not_evaluated", reason=reason))

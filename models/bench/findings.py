@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from models.bench.advice import slope_mismatch_pct
 from models.bench.measurement import LEFT, MASS, RIGHT, bends
 from models.bench.result import SessionResult
+from models.wording import Reason
 
 ARM_LIMIT_PCT = 1.5
 RING_LIMIT_PCT = 2.5
@@ -18,8 +19,8 @@ SCATTER_LARGE_PCT = 0.5
 SLIP_PCT = 0.3
 
 
-def remarks(result: SessionResult) -> list[str]:
-    """Sentences, in the order in which they matter."""
+def findings_of(result: SessionResult) -> list[Reason]:
+    """Return what a session shows beside its error, in the order in which it matters."""
     loose = hold(result)
     return [
         *([] if loose is None else [loose]),
@@ -33,8 +34,8 @@ def remarks(result: SessionResult) -> list[str]:
     ]
 
 
-def hold(result: SessionResult) -> str | None:
-    """What must be mended before any reset: drag or looseness between the arms.
+def hold(result: SessionResult) -> Reason | None:
+    """Return what must be mended before any reset: drag or looseness between the arms.
 
     None once the meter was measured again after work.
     """
@@ -43,78 +44,67 @@ def hold(result: SessionResult) -> str | None:
         return None
     if abs(gap) < max(ARM_LIMIT_PCT / 100, SURE * u):
         return None
-    return (
-        f"left − right is {100 * gap:+.2f} %: a crank off level on one side, or drag or "
-        "looseness in axle, bearings or bolts. Mend it and measure again (after_work) before "
-        "any reset"
-    )
+    return Reason("arms_differ", gap_pct=100 * gap)
 
 
-def _work(result: SessionResult) -> Iterator[str]:
+def _work(result: SessionResult) -> Iterator[Reason]:
     if result.found is not None and result.after_work is not None:
         change = result.after_work.error_pct - result.found.error_pct
-        yield (
-            f"the work changed the error by {change:+.2f} %: that part was no drift, and the "
-            "advice rests on what was measured after it"
-        )
+        yield Reason("work_changed", change_pct=change)
 
 
-def _rings(result: SessionResult) -> Iterator[str]:
+def _rings(result: SessionResult) -> Iterator[Reason]:
     gap, u = result.ring_difference, result.u_difference or 0.0
     installed = result.session.installation
     if installed is not None and installed.oval:
-        yield (
-            "oval rings: on the road torque times mean cadence reads high by some percent, which "
-            "the bench cannot see and no slope mends"
-        )
+        yield Reason("oval_rings")
     if gap is None or not result.session.rule.rings:
         return
     if abs(gap) >= max(RING_LIMIT_PCT / 100, SURE * u):
-        yield f"small − large ring is {100 * gap:+.2f} %: check the ring bolts"
+        yield Reason("rings_differ", gap_pct=100 * gap)
 
 
-def _coverage(result: SessionResult) -> Iterator[str]:
-    """Cells that a full session would have."""
+def _coverage(result: SessionResult) -> Iterator[Reason]:
+    """Yield what a full session would have read and this one did not."""
     if result.found is None:
         return
     rule, cells = result.session.rule, result.found.stage.cells
     arms = {arm for arm, _ in cells if arm is not None}
     rings = {ring for _, ring in cells if ring is not None}
     if len(rule.arms) == 2 and len(arms) == 1 and not rule.through_chain:
-        missing = RIGHT if LEFT in arms else LEFT
-        yield f"the {missing} arm was not loaded: nothing is known of it"
+        yield Reason("arm_not_loaded", arm=RIGHT if LEFT in arms else LEFT)
     if rule.rings and len(rings) == 1:
-        yield f"only the {next(iter(rings))} ring was used: nothing is known of the other"
+        yield Reason("one_ring_only", ring=next(iter(rings)))
     if rings and not rule.rings and not rule.through_chain:
-        yield f"a chainring makes no difference to a {rule.title}"
-    if any(r.load == MASS and r.reason for r in result.session.readings):
-        reasons = {r.reason for r in result.session.readings if r.reason}
-        yield "readings left out: " + "; ".join(sorted(reasons))
+        yield Reason("ring_matters_not", title=rule.title)
+    left_out = {r.reason for r in result.session.readings if r.load == MASS and r.reason}
+    if left_out:
+        yield Reason("left_out", each=tuple(sorted(left_out, key=str)))
 
 
-def _scatter(result: SessionResult) -> Iterator[str]:
+def _scatter(result: SessionResult) -> Iterator[Reason]:
     sd = None if result.found is None else result.found.stage.scatter.sd
     if sd is not None and 100 * sd > SCATTER_LARGE_PCT:
-        yield f"repeated readings scatter by {100 * sd:.2f} %: hang again, with the masses at rest"
+        yield Reason("scatter", sd_pct=100 * sd)
     used = () if result.found is None else result.found.stage.used
     if any(r.sd_nm and r.sd_nm > RIPPLE * abs(r.torque_nm) for r in used):
-        yield "the readings ripple by more than 1 %: average whole swings, or still the masses"
+        yield Reason("ripple", limit_pct=100 * RIPPLE)
 
 
-def _bend(result: SessionResult) -> Iterator[str]:
+def _bend(result: SessionResult) -> Iterator[Reason]:
     bent = result.linearity_pct
     if result.found is not None and bent is not None and bends(result.found.stage):
-        yield f"the readings leave a straight line by {bent:.2f} % of the largest load"
+        yield Reason("bend", bend_pct=bent)
 
 
-def _zero(result: SessionResult) -> Iterator[str]:
+def _zero(result: SessionResult) -> Iterator[Reason]:
     zero = result.zero_offset_nm
     if zero is not None and abs(zero) > ZERO_LARGE_NM:
-        yield f"{zero:+.2f} N·m are shown with nothing on: zero the meter before it is ridden"
+        yield Reason("large_zero", zero_nm=zero)
 
 
-def _slope(result: SessionResult) -> Iterator[str]:
-    """A slope entered that is not the one the readings ask for."""
+def _slope(result: SessionResult) -> Iterator[Reason]:
+    """Yield a slope entered that is not the one the readings ask for."""
     slopes = result.session.slopes
     entered = {
         None: (slopes.before, slopes.after),
@@ -122,13 +112,9 @@ def _slope(result: SessionResult) -> Iterator[str]:
         RIGHT: (slopes.before_right, slopes.after_right),
     }
     for arm, (before, after) in entered.items():
-        finding = result.finding(arm)
-        if finding is None or after == before:
+        basis = result.basis(arm)
+        if basis is None or after == before:
             continue
-        off = slope_mismatch_pct(after, finding.new_slope)
-        if off is not None and abs(off) > max(finding.budget.expanded_pct, SLIP_PCT):
-            side = "" if arm is None else f" {arm}"
-            yield (
-                f"the{side} slope entered is {off:+.2f} % off the recommendation: "
-                "a slip of the keys?"
-            )
+        off = slope_mismatch_pct(after, basis.new_slope)
+        if off is not None and abs(off) > max(basis.budget.expanded_pct, SLIP_PCT):
+            yield Reason("slope_slip", side=arm, off_pct=off)

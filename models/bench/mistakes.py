@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from models.bench.measurement import Session
+from models.wording import Reason
 
 COMMON_LENGTHS_MM = tuple(150 + 2.5 * k for k in range(13))
 SAME_LENGTH_MM = 0.4
@@ -22,7 +23,7 @@ LENGTH_SHARE_CONFIRMED = 0.007
 LENGTH_SHARE_CONTRADICTED = 0.3
 """Of the length that the installation names, where another was entered."""
 LENGTH_SHARE_UNLIKE_LAST = 0.15
-"""Of the length of the meter's last session, where another was entered and nothing else says."""
+"""Of the length of the meter's last session, where another was entered and nothing else tells."""
 PROGRAMMED_SHARE = 0.03
 HANGER_SHARE = 0.02
 HANGER_TWICE_SHARE = 0.01
@@ -44,14 +45,20 @@ UNLEVEL_SD_DEG = 8.0
 
 
 class Mistake(NamedTuple):
-    """factor: shown torque over what it would be without the mistake. fix: entry or setting."""
+    """One slip that may have been made.
+
+    factor  shown torque over what it would be without the mistake
+    share   of sessions in which it happens
+    entered, would_explain  what stands there and what would be right, in the input's own unit
+    what    the mistake in words; fix: what is to be mended, entry or setting
+    """
 
     kind: str
     factor: float
     share: float
     entered: float | str | None
     would_explain: float | str | None
-    what: str
+    what: Reason
     fix: str = "entry"
 
 
@@ -62,7 +69,7 @@ def plausible(
     hanger_kg: float | None,
     last_length_mm: float | None,
 ) -> Iterator[Mistake]:
-    """Every mistake that the session's inputs allow.
+    """Yield every mistake that the session's inputs allow.
 
     sets: other mass sets with their total in kg; hanger_kg: the hanger known to belong to
     this session's mass set; last_length_mm: crank length of the meter's last session.
@@ -91,17 +98,16 @@ def _lengths(session: Session, last_mm: float | None) -> Iterator[Mistake]:
     for mm, share in shares.items():
         known = session.known_length_mm
         slip = known is not None and abs(mm - known) < SAME_LENGTH_MM
-        what = f"a crank of {mm:g} mm instead of {entered:g} mm"
-        fix = "entry"
+        what, fix = Reason("other_crank", true_mm=mm, entered_mm=entered), "entry"
         if pedals and not slip:
-            what, fix = f"{mm:g} mm set in the meter on a crank of {entered:g} mm", "setting"
+            what, fix = Reason("other_length_set", set_mm=mm, entered_mm=entered), "setting"
         yield Mistake("crank_length", mm / entered, share, entered, mm, what, fix)
 
 
 def _length_shares(
     known: float | None, entered: float, *, last_mm: float | None
 ) -> dict[float, float]:
-    """Of each other length, the share of sessions in which it was the true one."""
+    """Return for each other length, mm, the share of sessions in which it was the true one."""
     if known is None:
         shares = _by_distance(entered, LENGTH_SHARE)
         if last_mm is not None and abs(last_mm - entered) >= SAME_LENGTH_MM:
@@ -114,7 +120,7 @@ def _length_shares(
 
 
 def _by_distance(entered: float, total: float) -> dict[float, float]:
-    """The share of each common length: half as often with every 2.5 mm further off."""
+    """Return each common length's share: half as often with every 2.5 mm further off."""
     others = [mm for mm in COMMON_LENGTHS_MM if abs(mm - entered) >= SAME_LENGTH_MM]
     weights = [2 ** (-abs(mm - entered) / 2.5) for mm in others]
     return {mm: total * w / sum(weights) for mm, w in zip(others, weights, strict=True)}
@@ -131,7 +137,7 @@ def _masses(
             HANGER_SHARE,
             0.0,
             known,
-            f"the hanger of {known:g} kg left out of the entry",
+            Reason("hanger_left_out", hanger_kg=known),
         )
     if hanger and mass:
         yield Mistake(
@@ -140,33 +146,32 @@ def _masses(
             HANGER_TWICE_SHARE,
             hanger,
             0.0,
-            f"the hanger of {hanger:g} kg counted, but not hung or already in the mass",
+            Reason("hanger_counted_twice", hanger_kg=hanger),
         )
     for name, other in sets:
         if other > 0 and abs(other - total) > 1e-4 * total:
-            what = f"the masses of {name} ({other:g} kg with hanger) instead of {total:g} kg"
+            what = Reason("other_set", bench_id=name, true_kg=other, entered_kg=total)
             yield Mistake("mass", other / total, OTHER_SET_SHARE, total, other, what)
     for plate in PLATES_KG:
-        for sign, word in ((1, "more"), (-1, "less")):
+        for sign, what in (
+            (1, Reason("plate_more", plate_kg=plate)),
+            (-1, Reason("plate_less", plate_kg=plate)),
+        ):
             if total + sign * plate > 0:
-                what = f"a plate of {plate:g} kg {word} than entered"
                 factor = (total + sign * plate) / total
                 share = PLATE_SHARE / 2 / len(PLATES_KG)
                 yield Mistake("mass", factor, share, total, total + sign * plate, what)
-    pounds = f"{mass:g} is the mass in pounds"
-    yield Mistake("unit", LB, UNIT_SHARE, "kg", "lb", pounds)
-    kilograms = "the mass was converted from pounds, but was in kilograms"
-    yield Mistake("unit", 1 / LB, UNIT_SHARE, "kg", "lb", kilograms)
+    yield Mistake("unit", LB, UNIT_SHARE, "kg", "lb", Reason("mass_in_pounds", mass=mass))
+    yield Mistake("unit", 1 / LB, UNIT_SHARE, "kg", "lb", Reason("mass_converted"))
 
 
 def _display(session: Session) -> Iterator[Mistake]:
     for unit, factor in TORQUE_UNITS.items():
-        what = f"the display shows {unit}"
+        what = Reason("display_unit", unit=unit)
         yield Mistake("unit", factor, UNIT_SHARE, "N·m", unit, what, "setting")
     share = DOUBLED_SHARE if session.rule.may_show_double else DOUBLED_SHARE_ELSE
-    doubled = "the display shows one side doubled"
+    doubled, halved = Reason("display_doubled"), Reason("display_halved")
     yield Mistake("doubled_display", 2.0, share, 1, 2, doubled, "setting")
-    halved = "the display shows half of what the side carries"
     yield Mistake("doubled_display", 0.5, share / 3, 1, 0.5, halved, "setting")
 
 
@@ -176,15 +181,15 @@ def _angles(session: Session) -> Iterator[Mistake]:
     for deg, weight in zip(UNLEVEL_DEG, weights, strict=True):
         factor = math.cos(math.radians(deg)) / math.cos(math.radians(given))
         share = ANGLE_SHARE * weight / sum(weights)
-        yield Mistake("angle", factor, share, given, deg, f"a crank {deg}° off level")
+        yield Mistake("angle", factor, share, given, deg, Reason("off_level", angle_deg=deg))
     if given >= 2:
         factor = 1 / math.cos(math.radians(given))
-        what = f"a level crank, not one at {given:g}°"
+        what = Reason("level_after_all", angle_deg=given)
         yield Mistake("angle", factor, ANGLE_SHARE, given, 0.0, what)
 
 
 def _teeth(session: Session) -> Iterator[Mistake]:
-    """A hub's cog or ring mistaken for a neighbour."""
+    """Yield a hub's other ring, taken for the one the chain was on."""
     installed = session.installation
     large = installed.large_ring if installed else None
     small = installed.small_ring if installed else None
@@ -193,5 +198,5 @@ def _teeth(session: Session) -> Iterator[Mistake]:
         on_small = "small" in labels or str(small) in labels
         factor = small / large if on_small else large / small
         entered, other = (small, large) if on_small else (large, small)
-        what = f"the chain on the ring of {other} teeth, not of {entered}"
+        what = Reason("other_ring", true_teeth=other, entered_teeth=entered)
         yield Mistake("swapped", factor, TEETH_SHARE, entered, other, what)

@@ -32,9 +32,11 @@ class Expectation(NamedTuple):
 
 
 class Observed(NamedTuple):
-    """One session as the past keeps it; u_… in 100·ln.
+    """One session as the past keeps it.
 
-    p: programmed slope as 100·ln(slope) with the sign of `slopes.py`; None: not known.
+    found, as_left     gain errors in 100·ln, u_… their standard uncertainties
+    p_before, p_after  programmed slope, see `programmed_ln`; None: not known
+    ring_difference, arm_difference  small − large and left − right, as ratios
     """
 
     at: datetime | None
@@ -55,7 +57,10 @@ class Observed(NamedTuple):
 
 
 def programmed_ln(slope: float | None, convention: str | None) -> float | None:
-    """p = ±100·ln(slope): + for a divisor, − for a multiplier, 0 for a fixed slope."""
+    """Return p = ±100·ln(slope): + for a divisor, − for a multiplier, 0 for a fixed slope.
+
+    None for a slope or a convention that is not known.
+    """
     if convention == "fixed":
         return 0.0
     if slope is None or slope <= 0 or convention not in ("multiplier", "divisor"):
@@ -65,9 +70,12 @@ def programmed_ln(slope: float | None, convention: str | None) -> float | None:
 
 @dataclass(slots=True)
 class Past:
-    """One meter's past, folded in session by session in the order of their dates."""
+    """One meter's past, folded in session by session in the order of their dates.
 
-    # level: of found + p where slopes are written (in_slope), else of found itself
+    level     of found + p where slopes are written (in_slope), else of found itself, 100·ln
+    variance  of the level; seen: how many sessions it rests on
+    """
+
     level: float = 0.0
     variance: float = 0.0
     last: Observed | None = None
@@ -75,7 +83,7 @@ class Past:
     seen: int = 0
 
     def expect(self, now: Observed) -> Expectation:
-        """What a session is to find, before its readings are looked at."""
+        """Return what a session is to find, before its readings are looked at."""
         p = self._p(now)
         if self.last is None or (self.in_slope and p is None):
             return Expectation(0.0, UNKNOWN_SD, False)
@@ -105,7 +113,7 @@ class Past:
         self.seen += 1
 
     def _p(self, now: Observed) -> float | None:
-        """The slope in force: as written, else as last left."""
+        """Return the slope in force: as written, else as last left."""
         if now.p_before is not None or self.last is None:
             return now.p_before
         return self.last.p_before if self.last.p_after is None else self.last.p_after
@@ -117,7 +125,7 @@ class Past:
         return WANDER_PER_ROOT_YEAR**2 * years
 
     def _other_setup(self, now: Observed) -> float:
-        """Errors of mass set, place and crank count only where they are not the same again."""
+        """Return the variance of mass set, place and crank where they are not the same again."""
         if self.last is None:
             return 0.0
         pairs = (

@@ -1,10 +1,11 @@
-"""Every meter's past, met in the order of time while sessions are judged."""
+"""Every meter's past, folded in session by session in the order of time."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import TypedDict, cast
 
 import polars as pl
 
@@ -15,6 +16,7 @@ from models.metrology import ln_from_percent, ln_from_ratio
 
 DOUBTED = ("repeat", "fix_setting")
 """Advice of sessions that the past had better not learn from."""
+U_UNSTATED_PCT = 0.3
 _WANTED: dict[str, pl.DataType | type[pl.DataType]] = {
     "session_id": pl.String,
     "meter_id": pl.String,
@@ -32,14 +34,44 @@ _WANTED: dict[str, pl.DataType | type[pl.DataType]] = {
     "advice": pl.String,
     "document": pl.String,
 }
-U_UNSTATED_PCT = 0.3
+
+
+class EarlierRow(TypedDict):
+    """A session evaluated before, as far as the past asks: a row of `session_frame`."""
+
+    session_id: str
+    meter_id: str
+    measured_at: datetime
+    gain_error_pct: float
+    as_left_gain_error_pct: float | None
+    slope_before: float | None
+    slope_after: float | None
+    slope_before_left: float | None
+    slope_after_left: float | None
+    slope_before_right: float | None
+    slope_after_right: float | None
+    u_session_pct: float | None
+    u_bench_pct: float | None
+    u_place_pct: float | None
+    u_crank_pct: float | None
+    bench_id: str | None
+    place_id: str | None
+    crank_id: str | None
+    crank_length_mm: float | None
+    ring_difference_pct: float | None
+    arm_difference_pct: float | None
+    advice: str | None
+    document: str | None
 
 
 class Timeline:
-    """Pasts by meter; earlier rows are folded in as the sessions reach their dates."""
+    """Pasts by meter; earlier rows are folded in as the sessions reach their dates.
+
+    earlier: rows of `session_frame`; ours: sessions that are being judged and are no past
+    """
 
     def __init__(self, earlier: pl.DataFrame | None, ours: set[str]) -> None:
-        self._rows: dict[str, list[dict[str, Any]]] = {}
+        self._rows: dict[str, list[EarlierRow]] = {}
         self._pasts: dict[str, Past] = {}
         if earlier is None or earlier.is_empty():
             return
@@ -51,15 +83,16 @@ class Timeline:
             & (pl.col("gain_error_pct") > -90)
             & ~pl.col("session_id").is_in(list(ours)).fill_null(False)
         )
-        for row in frame.sort("measured_at", descending=True).to_dicts():
+        newest_first = frame.sort("measured_at", descending=True).to_dicts()
+        for row in cast("list[EarlierRow]", newest_first):
             self._rows.setdefault(row["meter_id"], []).append(row)
 
-    def rows(self) -> Mapping[str, list[dict[str, Any]]]:
-        """The earlier rows that no session has reached yet, by meter, the newest first."""
+    def rows(self) -> Mapping[str, list[EarlierRow]]:
+        """Return the earlier rows that no session has reached yet, by meter, newest first."""
         return self._rows
 
     def before(self, session: Session) -> Past:
-        """The past of the session's meter up to the session."""
+        """Return the past of the session's meter up to the session."""
         past = self._pasts.setdefault(session.meter_id, Past())
         rows = self._rows.get(session.meter_id)
         at = session.measured_at
@@ -71,16 +104,16 @@ class Timeline:
 
 
 def pasts(earlier: pl.DataFrame | None, conventions: Mapping[str, str | None]) -> dict[str, Past]:
-    """Every meter's past after its last session.
+    """Return every meter's past after its last session.
 
-    In   earlier: session_results; conventions: slope convention by meter_id
+    In   earlier: rows of `session_frame`; conventions: slope convention by meter_id
     """
     found: dict[str, Past] = {}
     for meter_id, rows in Timeline(earlier, set()).rows().items():
         past = Past()
         believed = [row for row in reversed(rows) if row["advice"] not in DOUBTED]
         for row in believed[:-1]:  # only the last session's differences are looked at again
-            past.learn(_from_row(row | {"document": None}, conventions.get(meter_id)))
+            past.learn(_from_row({**row, "document": None}, conventions.get(meter_id)))
         for row in believed[-1:]:
             past.learn(_from_row(row, conventions.get(meter_id)))
         found[meter_id] = past
@@ -88,7 +121,7 @@ def pasts(earlier: pl.DataFrame | None, conventions: Mapping[str, str | None]) -
 
 
 def observed(result: SessionResult) -> Observed | None:
-    """A session as the past keeps it (after work, where there was any); None without a gain."""
+    """Return a session as the past keeps it, after work if there was any; None: no gain."""
     gain, session = result.deciding, result.session
     if gain is None or gain.ratio <= 0:
         return None
@@ -96,18 +129,12 @@ def observed(result: SessionResult) -> Observed | None:
     left = ln_from_ratio(as_left.ratio) if as_left is not None and as_left.ratio > 0 else None
     convention, slopes = session.meter.convention, session.slopes
     before: list[float | None]
-    before = [slopes.before] if slopes.before else [slopes.before_left, slopes.before_right]
-    after = [
-        a or b
-        for a, b in (
-            ((slopes.after, slopes.before),)
-            if slopes.before
-            else (
-                (slopes.after_left, slopes.before_left),
-                (slopes.after_right, slopes.before_right),
-            )
-        )
-    ]
+    after: list[float | None]
+    if slopes.before:
+        before, after = [slopes.before], [slopes.after or slopes.before]
+    else:
+        before = [slopes.before_left, slopes.before_right]
+        after = [slopes.after_left or slopes.before_left, slopes.after_right or slopes.before_right]
     return Observed(
         at=session.measured_at,
         found=ln_from_ratio(gain.ratio),
@@ -127,13 +154,20 @@ def observed(result: SessionResult) -> Observed | None:
     )
 
 
-def _from_row(row: dict[str, Any], convention: str | None) -> Observed:
+def _from_row(row: EarlierRow, convention: str | None) -> Observed:
     ring, arm = _differences(row)
     left = row["as_left_gain_error_pct"]
-    sides = ("_left", "_right")
-    whole = row["slope_before"] is not None
-    before = [row["slope_before"]] if whole else [row[f"slope_before{s}"] for s in sides]
-    after = [row[f"slope_after{s}"] or row[f"slope_before{s}"] for s in (("",) if whole else sides)]
+    before: list[float | None]
+    after: list[float | None]
+    if row["slope_before"] is not None:
+        before = [row["slope_before"]]
+        after = [row["slope_after"] or row["slope_before"]]
+    else:
+        before = [row["slope_before_left"], row["slope_before_right"]]
+        after = [
+            row["slope_after_left"] or row["slope_before_left"],
+            row["slope_after_right"] or row["slope_before_right"],
+        ]
     return Observed(
         at=row["measured_at"],
         found=ln_from_percent(row["gain_error_pct"]),
@@ -153,8 +187,8 @@ def _from_row(row: dict[str, Any], convention: str | None) -> Observed:
     )
 
 
-def _differences(row: dict[str, Any]) -> tuple[float | None, float | None]:
-    """Ring and arm difference as ratios: columns of their own, else from the document."""
+def _differences(row: EarlierRow) -> tuple[float | None, float | None]:
+    """Return ring and arm difference as ratios: from their columns, else from the document."""
     ring, arm = row["ring_difference_pct"], row["arm_difference_pct"]
     if ring is None and arm is None and row["document"]:
         document = json.loads(row["document"])
@@ -165,7 +199,7 @@ def _differences(row: dict[str, Any]) -> tuple[float | None, float | None]:
     )
 
 
-def _mean_p(slopes: list[float | None], convention: str | None) -> float | None:
+def _mean_p(slopes: Sequence[float | None], convention: str | None) -> float | None:
     values = [programmed_ln(slope, convention) for slope in slopes]
     known = [v for v in values if v is not None]
     return sum(known) / len(known) if known and len(known) == len(values) else None

@@ -1,11 +1,10 @@
-"""The result of one bench session, and what of it leaves the models."""
+"""The result of one bench session."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from models.bench.advice import (
     FIX_SETTING,
@@ -14,7 +13,7 @@ from models.bench.advice import (
     RESET,
     SEND_AWAY,
     Advice,
-    Finding,
+    Basis,
     new_slope,
 )
 from models.bench.measurement import (
@@ -28,7 +27,8 @@ from models.bench.measurement import (
     Stage,
 )
 from models.bench.suspicions import Suspicion
-from models.metrology import IN, INDETERMINATE, OUT, Budget, ln_from_ratio, p_within, verdict
+from models.metrology import IN, INDETERMINATE, OUT, Budget, p_within, verdict
+from models.wording import Reason
 
 _GRAVITY_OF_ADVICE = (LEAVE, RESET, REPEAT, SEND_AWAY, FIX_SETTING)
 
@@ -41,10 +41,12 @@ class Gain(NamedTuple):
 
     @property
     def ratio(self) -> float:
+        """Mean ratio of shown to expected torque."""
         return self.stage.ratio
 
     @property
     def error_pct(self) -> float:
+        """Gain error, %."""
         return 100 * (self.stage.ratio - 1)
 
     @property
@@ -53,13 +55,15 @@ class Gain(NamedTuple):
         return self.budget.u_pct / max(abs(self.ratio), 1e-9)
 
     def part_ln(self, shared: str) -> float:
-        """The part of u_ln that is shared with one thing."""
+        """Return the part of u_ln that is shared with one thing: see `metrology.Budget`."""
         return self.budget.part(shared)[0] / max(abs(self.ratio), 1e-9)
 
     def verdict(self, tolerance_pct: float) -> str:
+        """Return in_tolerance, out_of_tolerance or indeterminate."""
         return verdict(self.error_pct, self.budget.expanded_pct, tolerance_pct=tolerance_pct)
 
     def p_within(self, tolerance_pct: float) -> float:
+        """Return the probability that the true error lies within ± tolerance."""
         return p_within(
             self.error_pct, self.budget.u_pct, dof=self.budget.dof, tolerance_pct=tolerance_pct
         )
@@ -67,14 +71,17 @@ class Gain(NamedTuple):
 
 @dataclass(slots=True)
 class SessionResult:
-    """One session, evaluated. found is None, and reason says why, where there is no gain error.
+    """One session, evaluated.
 
-    Differences are ratios (small − large, left − right); sides hold the gain of each side that
-    has a slope of its own.
+    found      gain as found; None, and reason says why, where there is none
+    sides      gain of each side that has a slope of its own
+    scatter    of readings that should agree, over all stages; step_nm: the display's
+    ring_difference, arm_difference  small − large and left − right, as ratios, with u_difference
+    findings   what else a mechanic should know
     """
 
     session: Session
-    reason: str | None = None
+    reason: Reason | None = None
     scatter: Scatter = NO_SCATTER
     step_nm: float = 0.0
     found: Gain | None = None
@@ -92,7 +99,7 @@ class SessionResult:
     linearity_pct: float | None = None
     hysteresis: float | None = None
     u_difference: float | None = None
-    remarks: list[str] = field(default_factory=list)
+    findings: list[Reason] = field(default_factory=list)
 
     @property
     def zero_offset_nm(self) -> float | None:
@@ -116,7 +123,7 @@ class SessionResult:
         return INDETERMINATE if whole == IN and beyond else whole
 
     def side_ratio(self, arm: str) -> float | None:
-        """Mean ratio of one arm's cells; of all readings of a meter that has that arm only."""
+        """Return the mean ratio of an arm's cells; of all readings of a meter with one arm."""
         if self.found is None:
             return None
         if self.session.rule.arms == (arm,):
@@ -125,6 +132,7 @@ class SessionResult:
         return sum(cells) / len(cells) if cells else None
 
     def side_error_pct(self, arm: str) -> float | None:
+        """Return the gain error of one arm, %."""
         ratio = self.side_ratio(arm)
         return None if ratio is None else 100 * (ratio - 1)
 
@@ -138,14 +146,14 @@ class SessionResult:
         """The sides of what decides; empty where they have no slopes of their own."""
         return self.after_work_sides if self.after_work is not None else self.sides
 
-    def finding(self, arm: str | None = None) -> Finding | None:
-        """What advice is asked for: of the whole (arm None), or of a side with its own slope."""
+    def basis(self, arm: str | None = None) -> Basis | None:
+        """Return what advice rests on: of the whole (arm None), or of a side with its own slope."""
         gain = self.deciding if arm is None else self.deciding_sides.get(arm)
         if gain is None:
             return None
         meter, slopes, limit = self.session.meter, self.session.slopes, self.session.tolerance_pct
         before = {None: slopes.before, LEFT: slopes.before_left, RIGHT: slopes.before_right}[arm]
-        return Finding(
+        return Basis(
             error_pct=gain.error_pct,
             budget=gain.budget,
             tolerance_pct=limit,
@@ -158,60 +166,7 @@ class SessionResult:
             linearity_pct=self.linearity_pct,
         )
 
-    def row(self) -> dict[str, Any]:
-        """The session's row of `session_results`, its document left out."""
-        s, gain = self.session, self.found
-        out: dict[str, Any] = {
-            name: getattr(s, name)
-            for name in (
-                *("session_id", "meter_id", "measured_at", "bench_id", "place_id", "workshop"),
-                *("technician", "crank_id", "crank_length_mm", "temperature_c", "soak_min"),
-                "incomplete",
-            )
-        }
-        if gain is not None and gain.ratio > 0:
-            out["gain_error_ln"] = ln_from_ratio(gain.ratio)
-            for part in ("session", "bench", "place", "crank", "meter"):
-                out[f"u_{part}_pct"] = gain.part_ln(part)
-            dof = gain.budget.part("session")[1]
-            out["dof_session"] = dof if math.isfinite(dof) else None
-        if gain is not None:
-            out["gain_error_pct"] = gain.error_pct
-            out["expanded_uncertainty_pct"] = gain.budget.expanded_pct
-            out["coverage_factor"] = gain.budget.coverage_factor
-        return (
-            out
-            | self._after_work_row()
-            | {
-                "verdict": self.verdict,
-                "advice": None if self.advice is None else self.advice.code,
-                "slope_before": s.slopes.before,
-                "slope_after": s.slopes.after,
-                "new_slope": self.new_slope,
-                "slope_before_left": s.slopes.before_left,
-                "slope_after_left": s.slopes.after_left,
-                "new_slope_left": self.new_slope_sides.get(LEFT),
-                "slope_before_right": s.slopes.before_right,
-                "slope_after_right": s.slopes.after_right,
-                "new_slope_right": self.new_slope_sides.get(RIGHT),
-                "as_left_gain_error_pct": None if self.as_left is None else self.as_left.error_pct,
-                "zero_offset_nm": self.zero_offset_nm,
-            }
-        )
-
-    def _after_work_row(self) -> dict[str, Any]:
-        """What was found after work that left the slope alone: its error and random part."""
-        gain = self.after_work
-        if gain is None or gain.ratio <= 0:
-            return {}
-        dof = gain.budget.part("session")[1]
-        return {
-            "after_work_gain_error_ln": ln_from_ratio(gain.ratio),
-            "u_after_work_pct": gain.part_ln("session"),
-            "dof_after_work": dof if math.isfinite(dof) else None,
-        }
-
 
 def worst(advices: Iterable[Advice]) -> Advice | None:
-    """The gravest of several advices (of a pair's sides)."""
+    """Return the gravest of several advices (of a pair's sides)."""
     return max(advices, key=lambda a: _GRAVITY_OF_ADVICE.index(a.code), default=None)

@@ -22,6 +22,7 @@ from models.bench.measurement import LEFT, Reading, Session, Stage
 from models.bench.mistakes import NO_ZERO_SHARE, SAME_LENGTH_MM, Mistake, plausible
 from models.bench.own_past import Expectation, Observed
 from models.metrology import ln_from_ratio, percent_from_ln, polynomial_fit
+from models.wording import Reason
 
 OPEN_FROM = 0.3
 WORTH_NAMING = 0.1
@@ -41,19 +42,31 @@ ODD_READING = 0.04
 
 
 class Suspicion(NamedTuple):
-    """entered, would_explain: numbers in the input's own unit, or words. fix: what to mend."""
+    """What should be looked at before a session is believed.
+
+    entered, would_explain  in the input's own unit, or words
+    residual_pct  error that would remain, %
+    fix           what to mend: entry, setting or work
+    probability   that it explains the error; None: not weighed against the meter
+    """
 
     kind: str
     entered: float | str | None
     would_explain: float | str | None
     residual_pct: float | None
-    text: str
+    reason: Reason
     fix: str = "entry"
     probability: float | None = None
 
 
 class Case(NamedTuple):
-    """What the weighing looks at. u: standard uncertainty of x against the expectation."""
+    """What the weighing looks at.
+
+    u             standard uncertainty of x = 100·ln(ratio) against the expectation
+    per_nm        mean change of the ratio for 1 N·m
+    before        the meter's last session; u_difference: of ring and arm differences (ratios)
+    sets          other mass sets with their total, kg
+    """
 
     session: Session
     stage: Stage
@@ -68,7 +81,7 @@ class Case(NamedTuple):
 
 
 def suspicions(case: Case) -> list[Suspicion]:
-    """All that should be looked at before this session is believed, likeliest first."""
+    """Return all that should be looked at before this session is believed, likeliest first."""
     found = [*_facts(case), *_swapped(case)]
     if case.stage.ratio <= DEAD_RATIO:
         return [*found, *_dead_or_reversed(case)]
@@ -79,7 +92,7 @@ def suspicions(case: Case) -> list[Suspicion]:
 
 
 def _facts(case: Case) -> Iterator[Suspicion]:
-    """What is known to be wrong whatever the error."""
+    """Yield what is known to be wrong whatever the error."""
     session = case.session
     if session.soak_min is not None and session.soak_min < SOAKED_MIN:
         yield Suspicion(
@@ -87,8 +100,7 @@ def _facts(case: Case) -> Iterator[Suspicion]:
             session.soak_min,
             None,
             None,
-            f"{session.soak_min:g} minutes at this temperature are too few: wait half an hour "
-            "and repeat",
+            Reason("not_soaked", soak_min=session.soak_min),
             "work",
         )
     programmed = session.installation.programmed_mm if session.installation else None
@@ -103,13 +115,13 @@ def _sd(case: Case) -> float:
 
 
 def _remains(case: Case, ratio: float) -> bool:
-    """Whether a ratio is one that the meter may have once a mistake is taken off it."""
+    """Return whether the meter may have a ratio once a mistake is taken off it."""
     most = max(ABSURD, REMAINS * _sd(case))
     return ratio > 0 and abs(ln_from_ratio(ratio) - case.expected.mean) <= most
 
 
 def _mistyped(case: Case) -> Iterator[Suspicion]:
-    """A reading with its decimal point one place off."""
+    """Yield readings with their decimal point one place off."""
     for reading in case.stage.used:
         ratio = (reading.ratio or 0.0) / POINT
         if _remains(case, ratio):
@@ -119,13 +131,12 @@ def _mistyped(case: Case) -> Iterator[Suspicion]:
                 reading.torque_nm,
                 round(reading.torque_nm / POINT, 3),
                 residual,
-                f"{reading.torque_nm:g} N·m{_where(reading)} looks mistyped, ten times what "
-                "fits: read it again",
+                Reason("mistyped", torque_nm=reading.torque_nm, where=_where(reading)),
             )
 
 
 def _programmed(case: Case, programmed: float, length: float) -> Iterator[Suspicion]:
-    """A crank length set in the meter that is not the crank's, if the rest can be the meter's."""
+    """Yield a length set in the meter that is not the crank's, if the rest can be the meter's."""
     stage = case.stage
     if abs(programmed - length) < SAME_LENGTH_MM:
         return
@@ -137,14 +148,19 @@ def _programmed(case: Case, programmed: float, length: float) -> Iterator[Suspic
         length,
         programmed,
         residual,
-        f"{programmed:g} mm are set in the meter, the crank has {length:g} mm: "
-        f"{_change(stage, residual)}. Set the length; leave the slope alone",
+        Reason(
+            "length_set_otherwise",
+            programmed_mm=programmed,
+            length_mm=length,
+            residual_pct=residual,
+            error_pct=_error_pct(stage),
+        ),
         "setting",
     )
 
 
 def _dead_or_reversed(case: Case) -> Iterator[Suspicion]:
-    """Readings near nothing, or below it."""
+    """Yield why readings may be near nothing, or below it."""
     ratio = case.stage.ratio
     if ratio < -DEAD_RATIO:
         residual = 100 * (-ratio - 1)
@@ -153,32 +169,24 @@ def _dead_or_reversed(case: Case) -> Iterator[Suspicion]:
             "forward",
             "backward",
             residual,
-            f"the readings are negative: with their sign turned {_change(case.stage, residual)}. "
-            "A slip of the sign, or the crank was loaded backward: look, and read it again",
+            Reason("negative", residual_pct=residual, error_pct=_error_pct(case.stage)),
         )
         return
     arm = next((r.arm for r in case.stage.used if r.arm), None)
     other = "right" if arm == LEFT else "left"
-    yield Suspicion(
-        "swapped",
-        arm,
-        other,
-        None,
-        "the meter shows next to nothing: the masses may hang on the other side, or the meter "
-        "may show torque only when turning",
-    )
+    yield Suspicion("swapped", arm, other, None, Reason("next_to_nothing"))
 
 
 def _swapped(case: Case) -> Iterator[Suspicion]:
-    """A difference of rings or arms that was the other way round last time."""
+    """Yield a difference of rings or arms that was the other way round last time."""
     if case.before is None:
         return
     pairs = (
-        ("ring", case.now.ring_difference, case.before.ring_difference),
-        ("arm", case.now.arm_difference, case.before.arm_difference),
+        (Reason("rings_swapped"), case.now.ring_difference, case.before.ring_difference),
+        (Reason("arms_swapped"), case.now.arm_difference, case.before.arm_difference),
     )
     u = case.u_difference * math.sqrt(2)
-    for what, now, before in pairs:
+    for reason, now, before in pairs:
         if now is None or before is None or abs(before) < 3 * u:
             continue
         if abs(now + before) < 2 * u and abs(now - before) > 4 * u:
@@ -186,14 +194,13 @@ def _swapped(case: Case) -> Iterator[Suspicion]:
                 "swapped",
                 f"{100 * now:.2f} %",
                 f"{100 * before:.2f} %",
-                100 * (case.stage.ratio - 1),
-                f"the difference between the {what}s is as large as last time, but the other "
-                f"way round: the {what}s may be swapped in the entry",
+                _error_pct(case.stage),
+                reason,
             )
 
 
 def _odd_reading(stage: Stage) -> Iterator[Suspicion]:
-    """One reading far off all others, which agree: a slip of the pen."""
+    """Yield a reading far off all others, which agree: a slip of the pen."""
     if len(stage.used) < 3:
         return
     ratios = [r.ratio or 0.0 for r in stage.used]
@@ -210,13 +217,18 @@ def _odd_reading(stage: Stage) -> Iterator[Suspicion]:
                 reading.torque_nm,
                 round(fits, 2),
                 residual,
-                f"{reading.torque_nm:g} N·m{_where(reading)} is {100 * gap:.1f} % off the other "
-                f"readings, which fit {fits:.2f} N·m: read it again",
+                Reason(
+                    "odd_reading",
+                    torque_nm=reading.torque_nm,
+                    where=_where(reading),
+                    off_pct=100 * gap,
+                    fits_nm=fits,
+                ),
             )
 
 
 def _offset_by_loads(stage: Stage) -> Iterator[Suspicion]:
-    """Several loads point at a zero that is not the one that was read."""
+    """Yield a zero that several loads point at and that is not the one that was read."""
     loads = {round(r.expected_nm or 0.0, 3) for r in stage.used}
     if len(loads) < 2 or len(stage.used) < 3 or not stage.zeros:
         return
@@ -230,13 +242,17 @@ def _offset_by_loads(stage: Stage) -> Iterator[Suspicion]:
             0.0,
             round(offset, 3),
             residual,
-            f"the loads point at a zero {offset:+.2f} N·m off the one that was read; without it "
-            f"{_change(stage, residual)}. Take the zero again",
+            Reason(
+                "other_zero",
+                offset_nm=offset,
+                residual_pct=residual,
+                error_pct=_error_pct(stage),
+            ),
         )
 
 
 def _weighed(case: Case) -> list[Suspicion]:
-    """The mistakes that explain the error better than the meter does."""
+    """Return the mistakes that explain the error better than the meter does."""
     x = ln_from_ratio(case.stage.ratio)
     sd = _sd(case)
     off = x - case.expected.mean
@@ -266,7 +282,7 @@ def _weighed(case: Case) -> list[Suspicion]:
 
 
 def _length_in_doubt(case: Case) -> bool:
-    """Whether the length entered is not the one known, or not the last session's."""
+    """Return whether the length entered is not the one known, or not the last session's."""
     entered = case.session.crank_length_mm or 0.0
     last = None if case.before is None else case.before.crank_length_mm
     known = last if case.session.known_length_mm is None else case.session.known_length_mm
@@ -276,7 +292,7 @@ def _length_in_doubt(case: Case) -> bool:
 def _best_of_each(
     mistakes: Sequence[Mistake], probabilities: Sequence[float], case: Case
 ) -> list[Suspicion]:
-    """The likeliest of each kind, if that kind is worth naming; probabilities of a kind add."""
+    """Return the likeliest of each kind worth naming; probabilities of a kind add up."""
     kinds: dict[tuple[str, str], list[tuple[float, Mistake]]] = {}
     for mistake, p in zip(mistakes, probabilities, strict=True):
         kinds.setdefault((mistake.kind, mistake.fix), []).append((p, mistake))
@@ -287,10 +303,14 @@ def _best_of_each(
             continue
         _, best = max(group, key=lambda item: item[0])
         residual = 100 * (case.stage.ratio / best.factor - 1)
-        text = f"{best.what} would explain it: {_change(case.stage, residual)}"
-        found.append(
-            Suspicion(best.kind, best.entered, best.would_explain, residual, text, best.fix, p_kind)
+        reason = Reason(
+            "explained",
+            mistake=best.what,
+            residual_pct=residual,
+            error_pct=_error_pct(case.stage),
         )
+        entered, true = best.entered, best.would_explain
+        found.append(Suspicion(best.kind, entered, true, residual, reason, best.fix, p_kind))
     return found
 
 
@@ -302,21 +322,20 @@ def _no_zero(case: Case, probability: float) -> Suspicion:
         None,
         round(offset, 2),
         percent_from_ln(case.expected.mean),
-        f"no zero was read: an offset of {offset:+.2f} N·m would explain it. Take the zero and "
-        "repeat",
+        Reason("no_zero", offset_nm=offset),
         "entry",
         probability,
     )
 
 
 def _by_itself(off: float, sd: float) -> float:
-    """Density of the found error if nobody made a mistake."""
+    """Return the density of the found error if nobody made a mistake."""
     knocked = math.hypot(sd, KNOCKED_SD)
     return (1 - KNOCKED_SHARE) * _normal(off, sd) + KNOCKED_SHARE * _normal(off, knocked)
 
 
 def _left(x: float, sd: float) -> float:
-    """The density of what remains; none where that is more than the meter's own."""
+    """Return the density of what remains; none where that is more than the meter's own."""
     return _normal(x, sd) if abs(x) <= REMAINS * sd else 0.0
 
 
@@ -325,10 +344,10 @@ def _normal(x: float, sd: float) -> float:
     return math.exp(-z * z / 2) / sd if abs(z) < 38 else 0.0
 
 
-def _change(stage: Stage, residual_pct: float) -> str:
-    return f"{residual_pct:+.2f} % would remain of {100 * (stage.ratio - 1):+.2f} %"
+def _error_pct(stage: Stage) -> float:
+    return 100 * (stage.ratio - 1)
 
 
-def _where(reading: Reading) -> str:
-    parts = [p for p in (reading.arm, reading.chainring) if p]
-    return f" ({', '.join(parts)})" if parts else ""
+def _where(reading: Reading) -> str | None:
+    """Return arm and ring of a reading, None where neither is noted."""
+    return ", ".join(part for part in (reading.arm, reading.chainring) if part) or None

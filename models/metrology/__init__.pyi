@@ -26,7 +26,6 @@ from .linearity import deviation_pct as deviation_pct
 from .linearity import lack_of_fit as lack_of_fit
 from .linearity import polynomial_fit as polynomial_fit
 from .masses import AIR_KG_M3 as AIR_KG_M3
-from .masses import DEFAULT_CLASS as DEFAULT_CLASS
 from .masses import REFERENCE_DENSITY_KG_M3 as REFERENCE_DENSITY_KG_M3
 from .masses import Load as Load
 from .masses import MassLimits as MassLimits

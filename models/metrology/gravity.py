@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from models.metrology.resolution import half_last_digit
+from models.wording import Reason
 
 # WGS84, NIMA TR8350.2: gravity at the equator (m/s²), Somigliana's constant, squared
 # eccentricity, flattening, semi-major axis (m), centrifugal ratio m.
@@ -40,7 +41,7 @@ class Gravity:
     u_ms2: float
     distribution: str
     source: str
-    note: str | None = None
+    note: Reason | None = None
 
 
 def normal_gravity(latitude_deg: float, altitude_m: float = 0.0) -> float:
@@ -75,7 +76,7 @@ def local_gravity(
         DEFAULT_HALF_WIDTH_MS2 / math.sqrt(3),
         "rectangular",
         "assumed",
-        f"gravity is not given: {STANDARD_MS2} ± {DEFAULT_HALF_WIDTH_MS2} m/s²",
+        Reason("standard_gravity", value_ms2=STANDARD_MS2, limit_ms2=DEFAULT_HALF_WIDTH_MS2),
     )
 
 
@@ -92,5 +93,5 @@ def _by_latitude(latitude_deg: float, altitude_m: float | None) -> Gravity:
     if altitude_m is not None:
         return Gravity(value, u, "normal", "latitude")
     u_height = ALTITUDE_UNKNOWN_M * FREE_AIR_PER_S2 / math.sqrt(3)
-    note = f"altitude is not given: 0 ± {ALTITUDE_UNKNOWN_M:.0f} m"
+    note = Reason("altitude_assumed", limit_m=ALTITUDE_UNKNOWN_M)
     return Gravity(value, math.hypot(u, u_height), "normal", "latitude", note)

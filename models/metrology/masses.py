@@ -12,6 +12,9 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 
+from models.metrology.gravity import DEFAULT_HALF_WIDTH_MS2, STANDARD_MS2
+from models.wording import Reason
+
 AIR_KG_M3 = 1.2
 REFERENCE_DENSITY_KG_M3 = 8000.0
 
@@ -33,7 +36,7 @@ STAMPED_RELATIVE = 0.02
 """A plate's stamped mass is good to ± 2 % (rectangular)."""
 SCALE_RELATIVE = 0.001
 """A scale without stated limits is good to ± 0.1 % (rectangular)."""
-SCALE_GRAVITY_RELATIVE = 0.026 / 9.80665
+SCALE_GRAVITY_RELATIVE = DEFAULT_HALF_WIDTH_MS2 / STANDARD_MS2
 """A scale shows force: where it was adjusted is unknown, like gravity where nothing is given."""
 
 
@@ -84,7 +87,7 @@ class Load:
     u_hanger_g: float
     u_scale_gravity: float
     basis: str
-    notes: tuple[str, ...] = ()
+    notes: tuple[Reason, ...] = ()
 
     @property
     def total_kg(self) -> float:
@@ -105,38 +108,38 @@ def load_of(mass_kg: float, hanger_kg: float, *, limits: MassLimits) -> Load:
     """The load with its uncertainty: stated limits, else the class, else how it is known."""
     root3 = math.sqrt(3)
     hanger_g = _hanger_limit_g(hanger_kg, limits)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Reason, ...] = ()
     if limits.tolerance_g is not None:
         u, basis = limits.tolerance_g / root3, f"± {limits.tolerance_g:g} g"
     elif limits.mass_class is not None:
         u, basis, notes = _by_class(mass_kg, limits.mass_class)
     elif limits.source == "stamped":
         u, basis = STAMPED_RELATIVE * mass_kg * 1000 / root3, "stamped"
-        notes = ("the masses are known by their stamp only: ± 2 %",)
+        notes = (Reason("masses_stamped", limit_pct=100 * STAMPED_RELATIVE),)
     elif limits.source == "weighed":
         return _weighed(mass_kg, hanger_kg, hanger_g)
     else:
         u, basis, notes = _by_class(mass_kg, DEFAULT_CLASS)
-        notes = (f"the masses' limits are not given: class {DEFAULT_CLASS}", *notes)
+        notes = (Reason("class_assumed", mass_class=DEFAULT_CLASS), *notes)
     if limits.source == "weighed":
-        notes = (*notes, "the stated limits are taken to include the scale's own place")
+        notes = (*notes, Reason("scale_in_limits"))
     return Load(mass_kg, hanger_kg, u, hanger_g / root3, 0.0, basis, notes)
 
 
-def _by_class(mass_kg: float, mass_class: str) -> tuple[float, str, tuple[str, ...]]:
+def _by_class(mass_kg: float, mass_class: str) -> tuple[float, str, tuple[Reason, ...]]:
     name = mass_class.strip().upper()
     if LOOSER_CLASS.get(name, name) not in LIMIT_MG:
-        note = (f"mass class {mass_class} is not in OIML R 111: {DEFAULT_CLASS} is taken",)
-        return class_limit_g(mass_kg, DEFAULT_CLASS) / math.sqrt(3), f"class {DEFAULT_CLASS}", note
+        note = Reason("class_unknown", given=mass_class, mass_class=DEFAULT_CLASS)
+        u = class_limit_g(mass_kg, DEFAULT_CLASS) / math.sqrt(3)
+        return u, f"class {DEFAULT_CLASS}", (note,)
     return class_limit_g(mass_kg, name) / math.sqrt(3), f"class {name}", ()
 
 
 def _weighed(mass_kg: float, hanger_kg: float, hanger_g: float) -> Load:
     """Weighed without stated limits: the scale's own error, and the place it was adjusted for."""
     root3 = math.sqrt(3)
-    note = (
-        "the masses were weighed and no limits are given: the scale ± 0.1 %, and gravity where "
-        "it was adjusted ± 0.026 m/s²"
+    note = Reason(
+        "masses_weighed", limit_pct=100 * SCALE_RELATIVE, limit_ms2=DEFAULT_HALF_WIDTH_MS2
     )
     return Load(
         mass_kg,

@@ -30,7 +30,7 @@ class Side:
 
     tables: dict[str, pl.DataFrame]
     sessions: pl.DataFrame | None
-    slopes: dict[str, dict[str, Any]]
+    slopes: dict[str, bench.LastSlopes]
     taking_in: dict[str, str]
     today: date
     own_today: bool
@@ -72,7 +72,7 @@ def kit(side: Side, status: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     return found | {"today": side.today.isoformat() if side.own_today else None}
 
 
-def judge(side: Side, rows: Rows) -> dict[str, Any]:
+def judge(side: Side, rows: Rows) -> bench.SessionDocument:
     """The `bench` document of one unsaved session."""
     tables = side.tables | {"bench": draft_rows("bench", rows, zone=side.time_zone)}
     results = evaluate_bench(tables, tolerance_pct=side.tolerance_pct, earlier=_of(side, rows))

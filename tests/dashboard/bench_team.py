@@ -139,7 +139,7 @@ def session(
     rows = []
     for k, line in enumerate(planned_readings(kind)):
         hung = line.load == "mass"
-        up = "up" in line.note.split()
+        up = line.direction == "up"
         friction = (0.01 if up else -0.01) if kind == "hub" else 0.0
         shown = expected(20.35, length) * drive * gain * (1 - friction + wobble * (k % 3 - 1))
         rows.append(

@@ -1,1 +1,7 @@
-"""Bench: a session from the choice of a meter to its calibration record."""
+"""Bench: a session from the choice of a meter to its calibration record.
+
+page     the frame that the browser fills, and what answers at which address
+given    what the browser is given: data to judge by, words, who is next
+answers  JSON answers to what the browser sends
+papers   the calibration record and the label as PDF
+"""

@@ -14,6 +14,7 @@ import polars as pl
 
 from ingest.readers.recordings.frame import LATEST, Numbers, Samples
 from ingest.readers.tables import RawTable, UnreadableError, read_csv
+from ingest.schema import UserError
 
 COLUMNS = ("time", "power_w", "cadence_rpm", "temperature_c")
 BALANCE = "balance_pct"
@@ -39,7 +40,7 @@ OTHER_NAMES = {
 }
 
 
-class RecordingError(Exception):
+class RecordingError(UserError):
     """Not a recording at all, or one in units that would mislead: says what was expected."""
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 
+from models.bench.measurement.budget_terms import ANGLE_BY_EYE_DEG
 from models.bench.measurement.kinds import rule_of
 from models.bench.measurement.readings import (
     AS_FOUND,
@@ -23,8 +24,15 @@ from models.bench.measurement.readings import (
     Session,
     Slopes,
 )
-from models.bench.measurement.reference_data import NO_MASS_SET, Known, MassSet, clean
+from models.bench.measurement.reference_data import (
+    NO_MASS_SET,
+    NO_PLACE,
+    MassSet,
+    ReferenceData,
+    clean,
+)
 from models.metrology import Drive, Load, MassLimits, expected_torque_nm, load_of, local_gravity
+from models.wording import Reason
 
 DEFAULT_LENGTH_LIMIT_MM = 0.5
 CHAIN_LOSS, CHAIN_LOSS_LIMIT = 0.015, 0.015
@@ -42,14 +50,15 @@ Columns = dict[str, list[Any]]
 
 def read_sessions(
     tables: Mapping[str, pl.DataFrame],
-    known: Known,
+    data: ReferenceData,
     *,
     tolerance_pct: float,
     incomplete: frozenset[str],
 ) -> list[Session]:
-    """Sessions of the bench table in the order of their first rows, inputs resolved.
+    """Return the sessions of the bench table in the order of their first rows, inputs resolved.
 
-    Rows of one session_id that name different meters are sessions of their own.
+    tolerance_pct: of meters that have none of their own; incomplete: session_ids that lost rows
+    at intake. Rows of one session_id that name different meters are sessions of their own.
     """
     if "bench" not in tables:
         return []
@@ -61,7 +70,7 @@ def read_sessions(
     sessions = []
     for (session_id, meter_id), rows in groups.items():
         try:
-            session = _Builder(columns, rows, known).session()
+            session = _Builder(columns, rows, data).session()
         except (ArithmeticError, LookupError, TypeError, ValueError) as error:
             session = _unreadable(session_id, meter_id, error)
         session.tolerance_pct = session.meter.tolerance_pct or tolerance_pct
@@ -71,7 +80,7 @@ def read_sessions(
 
 
 def _unreadable(session_id: str, meter_id: str, error: Exception) -> Session:
-    """A session whose inputs make no sense keeps its row, and says so."""
+    """Return a session for inputs that make no sense: it keeps its row, and says so."""
     return Session(
         session_id=session_id,
         meter_id=meter_id,
@@ -80,32 +89,33 @@ def _unreadable(session_id: str, meter_id: str, error: Exception) -> Session:
         meter=Meter(),
         installation=None,
         gravity=local_gravity(),
-        refusal=f"its inputs could not be read ({type(error).__name__}: {error})",
+        refusal=Reason("inputs_unreadable", problem=f"{type(error).__name__}: {error}"),
     )
 
 
 class _Builder:
     """Builds one session from its row numbers."""
 
-    def __init__(self, columns: Columns, rows: list[int], known: Known) -> None:
+    def __init__(self, columns: Columns, rows: list[int], data: ReferenceData) -> None:
         torque = columns["torque_nm"]
-        self.columns, self.rows, self.known = columns, rows, known
+        self.columns, self.rows, self.data = columns, rows, data
         self.used = [i for i in rows if torque[i] is not None]
         self.loads: dict[tuple[Any, ...], Load | None] = {}
         self.last_mass: float | None = None
         self.stated = self.first("mass_tolerance_g"), self.first("mass_class")
 
     def first(self, name: str) -> Any:
-        """The first value that the session's rows give."""
+        """Return the first value that the session's rows give; None: none does."""
         column = self.columns[name]
         return next((column[i] for i in self.rows if column[i] is not None), None)
 
     def session(self) -> Session:
+        """Return the session with its readings and assumptions."""
         meter_id = self.columns["meter_id"][self.rows[0]]
         at = self.first("measured_at")
-        kind, meter = self.known.meters.get(meter_id, (None, Meter()))
-        place = self.known.places.get(self.first("place_id") or "", {})
-        installation = self.known.installation(meter_id, at.date() if at else None)
+        kind, meter = self.data.meters.get(meter_id, (None, Meter()))
+        place = self.data.places.get(self.first("place_id") or "", NO_PLACE)
+        installation = self.data.installation(meter_id, at.date() if at else None)
         session = Session(
             session_id=self.columns["session_id"][self.rows[0]],
             meter_id=meter_id,
@@ -115,12 +125,12 @@ class _Builder:
             installation=installation,
             gravity=local_gravity(
                 self.first("gravity_ms2"),
-                place_ms2=place.get("gravity_ms2"),
-                latitude_deg=_either(self.first("latitude_deg"), place.get("latitude_deg")),
-                altitude_m=_either(self.first("altitude_m"), place.get("altitude_m")),
+                place_ms2=place["gravity_ms2"],
+                latitude_deg=_either(self.first("latitude_deg"), place["latitude_deg"]),
+                altitude_m=_either(self.first("altitude_m"), place["altitude_m"]),
             ),
             **{name: self.first(name) for name in ("bench_id", "place_id", "technician")},
-            workshop=place.get("workshop"),
+            workshop=place["workshop"],
             temperature_c=self.first("temperature_c"),
             soak_min=self.first("soak_min"),
             slopes=Slopes(
@@ -133,18 +143,18 @@ class _Builder:
         )
         self._crank(session)
         self._readings(session)
-        self._remarks(session)
+        self._assumptions(session)
         return session
 
     def _crank(self, session: Session) -> None:
-        """Crank length: a row's own, else the installation's, else the meter's."""
+        """Set the crank length: a row's own, else the installation's, else the meter's."""
         installed = session.installation.crank_length_mm if session.installation else None
         session.known_length_mm = _either(installed, session.meter.crank_length_mm)
         session.crank_length_mm = _either(self.first("crank_length_mm"), session.known_length_mm)
         limit = self.first("crank_length_tolerance_mm")
         if limit is None:
             limit = DEFAULT_LENGTH_LIMIT_MM
-            session.note(f"the crank length's limits are not given: ± {limit} mm")
+            session.assume(Reason("length_limit_assumed", limit_mm=limit))
         session.u_length_mm = limit / math.sqrt(3)
 
     def _readings(self, session: Session) -> None:
@@ -157,7 +167,7 @@ class _Builder:
                 self._hang(reading, i, session)
                 drive = None if loss is None else self._drive(i, loss, session)
                 if loss is not None and drive is None:
-                    reading.reason = "cog and chainring teeth are needed for a hub"
+                    reading.reason = Reason("no_teeth")
                 else:
                     _expect(reading, drive)
             session.readings.append(reading)
@@ -176,7 +186,7 @@ class _Builder:
         )
 
     def _hang(self, reading: Reading, i: int, session: Session) -> None:
-        """What hangs, from which length, at which angle."""
+        """Set what hangs, from which length, at which angle."""
         c = self.columns
         bench_id = _either(c["bench_id"][i], session.bench_id)
         key = (c["mass_kg"][i], c["hanger_mass_kg"][i], *self._limits(i), bench_id)
@@ -188,7 +198,7 @@ class _Builder:
         reading.length_mm = _either(c["crank_length_mm"][i], session.crank_length_mm)
         reading.angle_deg = c["crank_angle_deg"][i]
         if session.rule.refuses_arm(reading.arm):
-            reading.reason = f"a {session.rule.title} says nothing about the {reading.arm} arm"
+            reading.reason = Reason("arm_not_seen", title=session.rule.title, arm=reading.arm)
 
     def _limits(self, i: int) -> tuple[float | None, str | None]:
         tolerance, mass_class = self.columns["mass_tolerance_g"][i], self.columns["mass_class"][i]
@@ -197,9 +207,9 @@ class _Builder:
         return tolerance, mass_class
 
     def _load(self, key: tuple[Any, ...], session: Session) -> Load | None:
-        """The load of a row; None where neither the row nor its mass set gives a mass."""
+        """Return the load of a row; None where neither it nor its mass set gives a mass."""
         mass, hanger, tolerance, mass_class, bench_id = key
-        kept = self.known.mass_sets.get(bench_id or "", NO_MASS_SET)
+        kept = self.data.mass_sets.get(bench_id or "", NO_MASS_SET)
         if mass is None:
             mass = _either(kept.mass_kg, self.last_mass)
         if mass is None:
@@ -211,40 +221,33 @@ class _Builder:
         if tolerance is not None or mass_class is not None:
             limits = MassLimits(tolerance, mass_class, kept.limits.source)
         load = load_of(mass, hanger, limits=limits)
-        for text in load.notes:
-            session.note(text)
+        for assumption in load.notes:
+            session.assume(assumption)
         return load if load.total_kg > 0 else None
 
     def _path(self, session: Session) -> str:
-        """How a hub is loaded: as written; else through the chain where a cog is given."""
+        """Return how a hub is loaded: as written; else through the chain where a cog is given."""
         written = self.first("loading_path")
         path = written or ("crank" if self.first("cog_teeth") else "lever_on_cassette")
         oval = session.installation is not None and session.installation.oval
         if path == "crank" and oval:
-            session.refusal = (
-                "a hub behind an oval ring cannot be judged through the crank: the ring's local "
-                "radius acts. Hang the masses from a lever on the cassette"
-            )
+            session.refusal = Reason("oval_through_crank")
         if written is None and path != "crank":
-            session.note("no cog is given: the masses are taken to hang from a lever")
+            session.assume(Reason("lever_assumed"))
         return str(path)
 
     def _chain_loss(self, session: Session) -> float:
-        """Relative loss of the chain: none in the mean of up and down, else the default."""
+        """Return the chain's relative loss: none in the mean of up and down, else the default."""
         directions = {
             self.columns["direction"][i] for i in self.rows if self.columns["load"][i] == MASS
         }
         if {"up", "down"} <= directions:
             session.loss_half_width = CHAIN_LOSS_LEFT
-            session.note(
-                "loaded up and down: the chain's friction is taken to average out "
-                f"to ± {100 * CHAIN_LOSS_LEFT} %"
-            )
+            session.assume(Reason("chain_both_ways", limit_pct=100 * CHAIN_LOSS_LEFT))
             return 0.0
         session.loss_half_width = CHAIN_LOSS_LIMIT
-        session.note(
-            f"loaded one way only: the chain is taken to lose {100 * CHAIN_LOSS} % "
-            f"± {100 * CHAIN_LOSS_LIMIT} %"
+        session.assume(
+            Reason("chain_one_way", loss_pct=100 * CHAIN_LOSS, limit_pct=100 * CHAIN_LOSS_LIMIT)
         )
         return -CHAIN_LOSS if directions == {"down"} else CHAIN_LOSS
 
@@ -254,7 +257,7 @@ class _Builder:
         return Drive(cog, ring, loss) if cog and ring else None
 
     def _positions(self) -> list[float]:
-        """Where in the session each row stands: its time, its number, or its row."""
+        """Return where in the session each row stands: its time, its number, or its row."""
         at = [self.columns["measured_at"][i] for i in self.used]
         if None not in at and 1 < len(set(at)) == len(at):
             return [t.timestamp() for t in at]
@@ -263,29 +266,29 @@ class _Builder:
             return [float(n) for n in numbers]
         return [float(k) for k in range(len(self.used))]
 
-    def _remarks(self, session: Session) -> None:
-        """Refusals and assumptions that concern the session as a whole."""
+    def _assumptions(self, session: Session) -> None:
+        """Note refusals and assumptions that concern the session as a whole."""
         if session.gravity.note:
-            session.note(session.gravity.note)
+            session.assume(session.gravity.note)
         if session.meter.static_check is False:
-            session.refusal = "this meter shows torque only when turning: compare it on rides"
+            session.refusal = Reason("turning_only")
         if any(r.sd_nm for r in session.readings):
-            session.note("reading_sd_nm is taken as the standard uncertainty of each reading")
+            session.assume(Reason("reading_sd_taken"))
         if any(r.load == MASS and r.angle_deg is None for r in session.readings):
-            session.note("the crank is levelled by eye: ± 1.5° (one standard deviation)")
-        kept = self.known.mass_sets.get(session.bench_id or "", NO_MASS_SET)
+            session.assume(Reason("levelled_by_eye", sd_deg=ANGLE_BY_EYE_DEG))
+        due_on = self.data.mass_sets.get(session.bench_id or "", NO_MASS_SET).due_on
         at = session.measured_at
-        if kept.due_on is not None and at is not None and at.date() > kept.due_on:
-            session.note(f"the mass set's calibration ran out on {kept.due_on.isoformat()}")
+        if due_on is not None and at is not None and at.date() > due_on:
+            session.assume(Reason("set_overdue", due_on=due_on))
 
 
 def _expect(reading: Reading, drive: Drive | None) -> None:
-    """Sets the expected torque, or the reason why there is none."""
+    """Set the expected torque, or the reason why there is none."""
     if reading.hung is None:
-        reading.reason = reading.reason or "no mass is given, nor a mass set that has one"
+        reading.reason = reading.reason or Reason("no_mass")
         return
     if reading.length_mm is None:
-        reading.reason = reading.reason or "no crank length is given"
+        reading.reason = reading.reason or Reason("no_length")
         return
     expected = expected_torque_nm(
         reading.hung.total_kg,
@@ -297,23 +300,23 @@ def _expect(reading: Reading, drive: Drive | None) -> None:
     if expected > 0:
         reading.expected_nm = expected
     else:
-        reading.reason = reading.reason or "mass, crank length and angle give no torque"
+        reading.reason = reading.reason or Reason("no_torque")
 
 
 def _hanger(mass_kg: float, kept: MassSet, session: Session) -> float:
-    """Hanger of a row that gives none: its mass set's, unless the mass already includes it."""
+    """Return the hanger, kg, of a row that gives none: its set's, unless the mass includes it."""
     hanger = kept.hanger_kg
     if not hanger:
         return 0.0
     if kept.mass_kg is not None and abs(mass_kg - kept.mass_kg - hanger) <= SAME_MASS_KG:
-        session.note(f"mass {mass_kg:g} kg is taken to include the mass set's hanger")
+        session.assume(Reason("hanger_included", mass_kg=mass_kg))
         return 0.0
-    session.note(f"hanger {hanger:g} kg is taken from the mass set")
+    session.assume(Reason("hanger_of_set", hanger_kg=hanger))
     return hanger
 
 
 def _ring_teeth(chainring: str | None, installation: Installation | None) -> float | None:
-    """Teeth of the ring the chain is on: a count as written, or the installation's."""
+    """Return the teeth of the ring the chain is on: a count as written, or the installation's."""
     if chainring is not None and chainring.strip().isdigit():
         return float(chainring)
     if installation is None:

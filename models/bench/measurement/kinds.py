@@ -12,17 +12,17 @@ LEFT, RIGHT = "left", "right"
 
 @dataclass(frozen=True, slots=True)
 class PlannedReading:
-    """One line of the order that is practical at the bench."""
+    """One line of the order that is practical at the bench; direction: up or down, for a hub."""
 
     load: str
     arm: str | None = None
     chainring: str | None = None
-    note: str = ""
+    direction: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class KindRule:
-    """The bench rules of one kind.
+    """The bench rules of one kind of meter.
 
     arms             arms that make a reading; an arm not among them shows nothing of the meter
     rings            whether the chainring matters
@@ -45,7 +45,7 @@ class KindRule:
     hangings: int = 1
 
     def refuses_arm(self, arm: str | None) -> bool:
-        """Whether a reading with the load on this arm says nothing about the meter."""
+        """Return whether a reading with the load on this arm says nothing about the meter."""
         return arm is not None and arm not in self.arms
 
 
@@ -122,22 +122,22 @@ ANY = KINDS["other"]
 
 
 def rule_of(kind: str | None) -> KindRule:
-    """The rule of a kind; without one, or with one that is not in the table, the plain rule."""
+    """Return the rule of a kind; the plain rule for none, or for one not in the table."""
     return KINDS.get(kind or "", ANY)
 
 
 def planned_readings(kind: str | None) -> list[PlannedReading]:
-    """The readings of one stage in the order that is practical: zero, hangings, zero again."""
+    """Return the readings of one stage in a practical order: zero, hangings, zero again."""
     rule = rule_of(kind)
-    zero = PlannedReading("zero", note="nothing on the crank")
+    zero = PlannedReading("zero")
     if rule.through_chain:
-        hung = [PlannedReading("mass", note=n) for n in ("loading up", "loading down")]
+        hung = [PlannedReading("mass", direction=way) for way in ("up", "down")]
         return [zero, *hung * rule.hangings, zero]
     rings: tuple[str | None, ...] = ("small", "large") if rule.rings else (None,)
     return [
         zero,
         *(
-            PlannedReading("mass", arm, ring, "take the masses off, level the crank, hang again")
+            PlannedReading("mass", arm, ring)
             for ring in rings
             for _ in range(rule.hangings)
             for arm in rule.arms

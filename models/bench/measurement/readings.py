@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 from models.bench.measurement.kinds import KindRule
 from models.metrology import Gravity, Load
+from models.wording import Reason
 
 ZERO, MASS = "zero", "mass"
 AS_FOUND, AFTER_WORK, AS_LEFT = "as_found", "after_work", "as_left"
@@ -15,10 +16,13 @@ STAGES = (AS_FOUND, AFTER_WORK, AS_LEFT)
 
 @dataclass(slots=True)
 class Reading:
-    """One row. Torques in N·m; position: time in s, else the reading's number, else the row's.
+    """One row of the table, with what was computed for it. Torques in N·m.
 
-    expected_nm is None for a mass reading whose inputs are missing, zero_nm None without a
-    zero reading of its stage; reason says why a reading with a mass is not used.
+    position     time in s, else the reading's number, else the row's: for order only
+    expected_nm  None for a reading with a mass whose inputs are missing
+    zero_nm      None where its stage has no zero reading
+    ratio        shown over expected torque, the zero taken off
+    reason       why a reading with a mass is not used
     """
 
     stage: str
@@ -36,16 +40,17 @@ class Reading:
     expected_nm: float | None = None
     zero_nm: float | None = None
     ratio: float | None = None
-    reason: str | None = None
+    reason: Reason | None = None
 
     @property
     def cell(self) -> tuple[str | None, str | None]:
+        """Arm and chainring: readings of one cell are averaged before cells are."""
         return self.arm, self.chainring
 
 
 @dataclass(frozen=True, slots=True)
 class Meter:
-    """What the meters table says; None: not said."""
+    """What the table of meters says of one; None: nothing."""
 
     convention: str | None = None
     factory_slope: float | None = None
@@ -59,7 +64,7 @@ class Meter:
 
 @dataclass(frozen=True, slots=True)
 class Installation:
-    """Where the meter sat on the day of the session."""
+    """Where the meter sat on the day of the session; lengths in mm."""
 
     from_date: date | None
     to_date: date | None
@@ -71,6 +76,7 @@ class Installation:
     oval: bool
 
     def covers(self, day: date) -> bool:
+        """Return whether the meter sat there on a day; the last day counts."""
         started = self.from_date is None or self.from_date <= day
         return started and (self.to_date is None or day <= self.to_date)
 
@@ -91,9 +97,11 @@ class Slopes:
 class Session:
     """A bench session: every input resolved, nothing evaluated yet.
 
-    u_length_mm is the standard uncertainty of crank_length_mm; loss_half_width the limit
-    (relative) of a hub's chain loss; refusal says why the session proves nothing; notes are
-    the assumptions in words.
+    known_length_mm  crank length of the installation, else of the meter's row
+    u_length_mm      standard uncertainty of crank_length_mm
+    loss_half_width  limit of a hub's chain loss, as a fraction
+    refusal          why the session proves nothing
+    assumptions      what was taken because it was not given
     """
 
     session_id: str
@@ -117,18 +125,19 @@ class Session:
     tolerance_pct: float = 1.5
     incomplete: bool = False
     readings: list[Reading] = field(default_factory=list)
-    refusal: str | None = None
-    notes: list[str] = field(default_factory=list)
+    refusal: Reason | None = None
+    assumptions: list[Reason] = field(default_factory=list)
 
     @property
     def crank_id(self) -> str | None:
-        """The installation's crank, else the meter with this crank length."""
+        """The installation's crank, else the meter's name with this crank length."""
         if self.installation is not None and self.installation.crank_id:
             return self.installation.crank_id
         if self.crank_length_mm is None:
             return None
         return f"{self.meter_id} {self.crank_length_mm:g} mm"
 
-    def note(self, text: str) -> None:
-        if text not in self.notes:
-            self.notes.append(text)
+    def assume(self, assumption: Reason) -> None:
+        """Note an assumption, once."""
+        if assumption not in self.assumptions:
+            self.assumptions.append(assumption)

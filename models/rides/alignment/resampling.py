@@ -5,13 +5,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
+from ingest.schema import UserError
 from models.metrology import Array
 
 LONGEST_BRIDGED_S = 2.5  # a single missing record is interpolated, a longer hole is a gap
 MOST_SECONDS = 40 * 86_400  # a longer recording is a damaged clock
 
 
-class CannotCompareError(ValueError):
+class CannotCompareError(UserError):
     """The two recordings cannot be compared; the message says why and what to do."""
 
 

@@ -8,7 +8,7 @@ import pytest
 from pypdf import PdfReader
 
 from dashboard.cli.command_line import main
-from dashboard.pages.bench import page as bench
+from dashboard.pages.bench.given import planned_next
 from dashboard.pdf import calibration_record as record
 from dashboard.service import Data, is_expected
 from ingest.store import Store
@@ -169,12 +169,12 @@ def test_next_by_the_plan_is_the_first_week_with_a_visit():
         {"week": "2026-06-01", "meter_id": "B"},
     ]
     done = {"state": "done", "said": "", "document": {"visits": visits}}
-    assert bench.planned_next(Planned(done)) == {
+    assert planned_next(Planned(done)) == {
         "state": "done", "said": "", "week": "2026-06-01", "meters": ["A", "B"],
     }  # fmt: skip
     working = {"state": "working", "said": "fitting", "document": None}
-    assert bench.planned_next(Planned(working))["state"] == "working"
-    assert bench.planned_next(Planned(None, empty=True))["meters"] == []
+    assert planned_next(Planned(working))["state"] == "working"
+    assert planned_next(Planned(None, empty=True))["meters"] == []
 
 
 def held(door, monkeypatch):

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from models.bench.advice import (
-    SHRINK,
-    Finding,
+    REMEDIES,
+    Basis,
     advise,
     new_slope,
     rounding_residual_pct,
@@ -17,11 +17,12 @@ from models.bench.advice import (
 )
 from models.bench.suspicions import Suspicion
 from models.metrology import Term, budget, verdict
+from models.wording import Reason
 
 
-def finding(error: float, u: float = 0.2, **changes: Any) -> Finding:
+def basis(error: float, u: float = 0.2, **changes: Any) -> Basis:
     total = budget([Term("crank_length", u, "B", "normal", "crank")])
-    base = Finding(
+    base = Basis(
         error_pct=error,
         budget=total,
         tolerance_pct=1.5,
@@ -35,59 +36,60 @@ def finding(error: float, u: float = 0.2, **changes: Any) -> Finding:
 @pytest.mark.parametrize(
     ("case", "expected"),
     [
-        (finding(0.3), "leave"),
-        (finding(-0.39), "leave"),
-        (finding(2.0), "reset"),
-        (finding(-2.0), "reset"),
-        (finding(1.7, u=1.0), "repeat"),
-        (finding(0.3, u=0.9), "repeat"),
-        (finding(12.0), "repeat"),
-        (finding(2.5, convention="fixed"), "send_away"),
-        (finding(1.6, convention="fixed"), "repeat"),
-        (finding(0.6, convention="fixed"), "leave"),
-        (finding(2.5, slope_min=4.95), "send_away"),
-        (finding(-2.5, slope_max=5.05), "send_away"),
-        (finding(0.6, linearity_pct=1.8), "send_away"),
+        (basis(0.3), "leave"),
+        (basis(-0.39), "leave"),
+        (basis(2.0), "reset"),
+        (basis(-2.0), "reset"),
+        (basis(1.7, u=1.0), "repeat"),
+        (basis(0.3, u=0.9), "repeat"),
+        (basis(12.0), "repeat"),
+        (basis(2.5, convention="fixed"), "send_away"),
+        (basis(1.6, convention="fixed"), "repeat"),
+        (basis(0.6, convention="fixed"), "leave"),
+        (basis(2.5, slope_min=4.95), "send_away"),
+        (basis(-2.5, slope_max=5.05), "send_away"),
+        (basis(0.6, linearity_pct=1.8), "send_away"),
     ],
 )
-def test_by_size(case: Finding, expected: str) -> None:
+def test_by_size(case: Basis, expected: str) -> None:
     assert advise(case, []).code == expected
 
 
 def test_never_a_reset_within_the_uncertainty() -> None:
     for error in (k / 20 for k in range(-100, 101)):
         for u in (0.1, 0.3, 0.8):
-            case = finding(error, u)
+            case = basis(error, u)
             if advise(case, []).code == "reset":
                 assert abs(error) > case.budget.expanded_pct
 
 
 def test_a_step_too_coarse_to_help_is_left() -> None:
     """0.5 % found on a slope of 5 with steps of 0.1 (2 %): nothing to gain."""
-    case = finding(0.5, slope_step=0.1)
+    case = basis(0.5, slope_step=0.1)
     assert rounding_residual_pct(case) == pytest.approx(0.5, abs=1e-9)
     assert advise(case, []).code == "leave"
 
 
 def test_an_open_suspicion_comes_before_any_reset() -> None:
-    entry = Suspicion("crank_length", 172.5, 170.0, 0.0, "…")
-    setting = Suspicion("doubled_display", 1, 2, 0.0, "…", "setting")
-    assert advise(finding(2.0), [entry]).code == "repeat"
-    assert advise(finding(2.0), [entry, setting]).code == "fix_setting"
-    assert advise(finding(2.0), [], hold="bolts").code == "repeat"
-    assert advise(finding(0.2), [], hold="bolts").code == "leave"
+    entry = Suspicion("crank_length", 172.5, 170.0, 0.0, Reason("display_doubled"))
+    setting = Suspicion("doubled_display", 1, 2, 0.0, Reason("display_doubled"), "setting")
+    loose = Reason("arms_differ", gap_pct=2.0)
+    assert advise(basis(2.0), [entry]).code == "repeat"
+    assert advise(basis(2.0), [entry, setting]).code == "fix_setting"
+    assert advise(basis(2.0), [], hold=loose).code == "repeat"
+    assert advise(basis(0.2), [], hold=loose).code == "leave"
 
 
 def test_rounded_slope_and_what_remains() -> None:
     """By hand: 5.69/1.01363 = 5.6135, entered as 5.61: 0.06 % low; a divisor the other way."""
-    up = finding(1.363, new_slope=5.6135, slope_step=0.01)
+    up = basis(1.363, new_slope=5.6135, slope_step=0.01)
     assert slope_to_enter(up) == pytest.approx(5.61)
     assert rounding_residual_pct(up) == pytest.approx(100 * (5.61 / 5.6135 - 1))
     down = up._replace(convention="divisor")
     assert rounding_residual_pct(down) == pytest.approx(100 * (5.6135 / 5.61 - 1))
     assert slope_to_enter(up._replace(slope_max=5.5)) == 5.5
-    assert slope_to_enter(finding(1.0, new_slope=None)) is None
-    assert rounding_residual_pct(finding(1.0, new_slope=None)) is None
+    assert slope_to_enter(basis(1.0, new_slope=None)) is None
+    assert rounding_residual_pct(basis(1.0, new_slope=None)) is None
 
 
 def test_new_slope_by_convention() -> None:
@@ -115,4 +117,4 @@ def test_every_source_has_its_sentence() -> None:
         *("crank_angle", "lean", "resolution", "zero", "zero_drift", "repeatability"),
         *("reading_noise", "hysteresis", "chain_loss", "balance"),
     }
-    assert set(SHRINK) == sources
+    assert set(REMEDIES) == sources

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from models.bench import evaluate_bench
+from models.bench import evaluate_bench, session_document
 from models.bench.evaluation import SessionResult
 from tests.models.bench.bench_sessions import BUOYANCY, bench, table
 
@@ -50,7 +50,7 @@ def pair(left: float, right: float, **columns: Any) -> SessionResult:
 
 def test_a_pairs_sides_never_average_away() -> None:
     """+3 % and −3 %: the total is right, neither side is."""
-    found = pair(3.0, -3.0).to_document()
+    found = session_document(pair(3.0, -3.0))
     assert found["gain_error_pct"] == pytest.approx(0.0, abs=1e-6)
     assert found["verdict"] == "out_of_tolerance"
     assert (found["verdict_left"], found["verdict_right"]) == ("out_of_tolerance",) * 2
@@ -58,7 +58,7 @@ def test_a_pairs_sides_never_average_away() -> None:
 
 
 def test_each_side_of_a_pair_has_its_own_new_slope() -> None:
-    found = pair(2.0, -1.0, slope_before_left=100.0, slope_before_right=50.0).to_document()
+    found = session_document(pair(2.0, -1.0, slope_before_left=100.0, slope_before_right=50.0))
     assert found["new_slope_left"] == pytest.approx(100 / 1.02, rel=1e-9)
     assert found["new_slope_right"] == pytest.approx(50 / 0.99, rel=1e-9)
     assert found["new_slope"] is None
@@ -74,7 +74,7 @@ def test_the_total_of_a_pair_is_as_sure_as_the_riders_balance() -> None:
 
 
 def test_a_good_pair_passes() -> None:
-    found = pair(0.2, -0.2).to_document()
+    found = session_document(pair(0.2, -0.2))
     assert (found["verdict"], found["advice"]) == ("in_tolerance", "leave")
 
 
@@ -83,14 +83,14 @@ def test_a_good_pair_passes() -> None:
 
 def test_a_left_arm_says_nothing_about_the_right() -> None:
     rows = [hung(1.01, arm="left")] * 3 + [hung(0.0, arm="right")]
-    found = one(rows, meters=[meter("crank_arm_left")]).to_document()
+    found = session_document(one(rows, meters=[meter("crank_arm_left")]))
     assert found["gain_error_pct"] == pytest.approx(1.0, abs=1e-6)
     assert "right arm" in found["readings"][3]["reason"]
     assert any("right arm" in text for text in found["findings"])
 
 
 def test_a_left_arms_error_is_its_left_error() -> None:
-    found = one([hung(1.01)] * 3, meters=[meter("crank_arm_left")]).to_document()
+    found = session_document(one([hung(1.01)] * 3, meters=[meter("crank_arm_left")]))
     assert found["gain_error_left_pct"] == pytest.approx(1.0, abs=1e-6)
     assert found["gain_error_right_pct"] is None
 
@@ -106,7 +106,7 @@ def test_a_hub_loaded_both_ways_loses_nothing_in_the_mean() -> None:
         for _ in range(2)
     ]
     result = one(rows, meters=[meter("hub")])
-    found = result.to_document()
+    found = session_document(result)
     assert found["gain_error_pct"] == pytest.approx(0.0, abs=1e-6)
     assert found["readings"][0]["expected_torque_nm"] == pytest.approx(EXPECTED * 0.22, abs=1e-6)
     assert any("average out" in text for text in found["assumptions"])
@@ -121,24 +121,24 @@ def test_a_hub_loaded_one_way_carries_the_chains_loss() -> None:
     row = {"torque_nm": EXPECTED * 0.22 * 0.985, "cog_teeth": 11, "chainring": "large"}
     rings = installed(large_ring=50, small_ring=34, ring_shape="round")
     result = one([row, row, ZERO], meters=[meter("hub")], installations=rings)
-    found = result.to_document()
+    found = session_document(result)
     assert found["gain_error_pct"] == pytest.approx(0.0, abs=1e-6)
     term = next(t for t in found["budget"] if t["source"] == "chain_loss")
     assert term["standard_uncertainty_pct"] == pytest.approx(1.5 / 3**0.5, abs=1e-3)
     assert found["largest_term"] == "chain_loss"
-    assert any("1.5 %" in text for text in found["assumptions"])
+    assert any("1.5\u00a0%" in text for text in found["assumptions"])
 
 
 def test_a_lever_on_the_cassette_needs_no_chain() -> None:
     row = hung(1.01, loading_path="lever_on_cassette", crank_length_mm=170.0)
     found = one([row], meters=[meter("hub")], installations=installed(ring_shape="oval"))
-    assert found.to_document()["gain_error_pct"] == pytest.approx(1.0, abs=1e-6)
+    assert session_document(found)["gain_error_pct"] == pytest.approx(1.0, abs=1e-6)
 
 
 def test_a_hub_behind_an_oval_ring_is_refused_through_the_crank() -> None:
     row = {"torque_nm": 7.0, "cog_teeth": 11, "chainring": "50", "loading_path": "crank"}
     found = one([row], meters=[meter("hub")], installations=installed(ring_shape="oval"))
-    document = found.to_document()
+    document = session_document(found)
     assert document["gain_error_pct"] is None
     assert "oval" in document["reason"]
     assert document["advice"] == "repeat"
@@ -146,7 +146,7 @@ def test_a_hub_behind_an_oval_ring_is_refused_through_the_crank() -> None:
 
 def test_a_hub_without_its_teeth_says_what_is_missing() -> None:
     row = {"torque_nm": 7.0, "loading_path": "crank"}
-    document = one([row], meters=[meter("hub")]).to_document()
+    document = session_document(one([row], meters=[meter("hub")]))
     assert document["gain_error_pct"] is None
     assert "teeth" in document["reason"]
 
@@ -157,11 +157,13 @@ def test_a_hub_without_its_teeth_says_what_is_missing() -> None:
 def test_a_wrong_programmed_length_is_a_setting_never_the_slope() -> None:
     """By hand: 172.5 programmed on 170 reads 1.47 % high."""
     rows = [ZERO] + [hung(172.5 / 170, arm=arm) for arm in ("left", "right") for _ in range(2)]
-    found = one(
-        rows,
-        meters=[meter("pedal_pair")],
-        installations=installed(crank_length_mm=170.0, programmed_crank_length_mm=172.5),
-    ).to_document()
+    found = session_document(
+        one(
+            rows,
+            meters=[meter("pedal_pair")],
+            installations=installed(crank_length_mm=170.0, programmed_crank_length_mm=172.5),
+        )
+    )
     assert found["gain_error_pct"] == pytest.approx(1.47, abs=0.005)
     assert found["advice"] == "fix_setting"
     (suspicion,) = found["suspicions"]
@@ -174,7 +176,7 @@ def test_a_wrong_programmed_length_is_a_setting_never_the_slope() -> None:
 
 
 def test_a_meter_that_shows_torque_only_when_turning_stays_off_the_bench() -> None:
-    found = one([hung(1.0)], meters=[meter("other", static_check=False)]).to_document()
+    found = session_document(one([hung(1.0)], meters=[meter("other", static_check=False)]))
     assert found["gain_error_pct"] is None
     assert "rides" in found["reason"]
 
@@ -182,14 +184,14 @@ def test_a_meter_that_shows_torque_only_when_turning_stays_off_the_bench() -> No
 def test_an_oval_ring_leaves_the_bench_alone() -> None:
     rows = [ZERO, *[hung(1.002)] * 4]
     found = one(rows, meters=[meter("crank_spider")], installations=installed(ring_shape="oval"))
-    document = found.to_document()
+    document = session_document(found)
     assert document["advice"] == "leave"
-    assert any("oval" in text for text in document["findings"])
+    assert [finding.kind for finding in found.findings] == ["oval_rings"]
 
 
 def test_drag_on_one_side_is_said_before_any_reset() -> None:
     rows = [ZERO] + [hung(r, arm=a) for a, r in (("left", 0.97), ("right", 1.0)) for _ in "xy"]
-    found = one(rows, meters=[meter("crank_spider")]).to_document()
+    found = session_document(one(rows, meters=[meter("crank_spider")]))
     assert any("drag" in text for text in found["findings"])
     assert found["advice"] == "repeat"
 
@@ -201,7 +203,7 @@ def test_what_work_mended_is_no_drift_and_no_mistake() -> None:
         for stage, ratio in (("as_found", 1.025), ("after_work", 1.001))
         for r in (ZERO, *[hung(ratio)] * 3)
     ]
-    found = one(rows, meters=[meter("crank_spider")]).to_document()
+    found = session_document(one(rows, meters=[meter("crank_spider")]))
     assert found["gain_error_pct"] == pytest.approx(2.5, abs=1e-6)
     assert found["new_slope"] == pytest.approx(5 / 1.025)
     assert found["new_slope_after_work"] == pytest.approx(5 / 1.001)
@@ -212,7 +214,7 @@ def test_what_work_mended_is_no_drift_and_no_mistake() -> None:
 def test_a_stamped_set_cannot_decide() -> None:
     rows = [ZERO | {"bench_id": "A"}] + [hung(1.01, bench_id="A")] * 4
     sets = [{"bench_id": "A", "mass_kg": 20.0, "source": "stamped"}]
-    found = one(rows, mass_sets=sets).to_document()
+    found = session_document(one(rows, mass_sets=sets))
     assert found["expanded_uncertainty_pct"] > 2.2
     assert found["largest_term"] == "mass"
     assert (found["verdict"], found["advice"]) == ("indeterminate", "repeat")
@@ -221,5 +223,5 @@ def test_a_stamped_set_cannot_decide() -> None:
 
 def test_an_expired_certificate_is_said() -> None:
     sets = [{"bench_id": "A", "mass_kg": 20.0, "mass_class": "M1", "due_on": date(2025, 1, 1)}]
-    found = one([hung(1.0, bench_id="A")], mass_sets=sets).to_document()
-    assert any("ran out on 2025-01-01" in text for text in found["assumptions"])
+    found = session_document(one([hung(1.0, bench_id="A")], mass_sets=sets))
+    assert any("ran out on 1\u00a0Jan\u00a02025" in text for text in found["assumptions"])

@@ -65,7 +65,7 @@ def test_a_wrong_crank_length_against_the_meters_own_past() -> None:
         170.0,
     )
     assert suspicion.residual_pct == pytest.approx(0.1, abs=0.03)
-    assert "170" in suspicion.text
+    assert "170" in str(suspicion.reason)
     assert result.advice is not None
     assert result.advice.code == "repeat"
 

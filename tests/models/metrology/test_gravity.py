@@ -51,7 +51,7 @@ def test_nothing_known_is_standard_gravity_with_wide_limits() -> None:
     assert found.u_ms2 == pytest.approx(0.026 / math.sqrt(3))
     assert found.distribution == "rectangular"
     assert found.note is not None
-    assert "9.80665" in found.note
+    assert "9.80665" in str(found.note)
 
 
 def test_what_is_given_wins() -> None:

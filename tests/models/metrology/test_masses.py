@@ -7,6 +7,7 @@ import pytest
 
 from models.metrology import MassLimits, load_of
 from models.metrology.masses import LIMIT_MG, class_limit_g, conventional_over_true, force_n
+from models.wording import Reason
 from tests.models.truth import reference, rows
 
 
@@ -82,7 +83,7 @@ def test_nothing_stated_is_class_m3_and_said() -> None:
     load = load_of(20.0, 0.3, limits=MassLimits())
     assert load.u_mass_g == pytest.approx(10 / math.sqrt(3))
     assert load.u_hanger_g == pytest.approx(0.5 / math.sqrt(3))
-    assert any("M3" in note for note in load.notes)
+    assert load.notes == (Reason("class_assumed", mass_class="M3"),)
 
 
 def test_stamped_plates_are_good_to_two_percent() -> None:
@@ -101,4 +102,4 @@ def test_a_scale_adjusted_elsewhere_carries_gravity_once_more() -> None:
 def test_a_class_that_does_not_exist_falls_back_and_says_so() -> None:
     load = load_of(20.0, 0.0, limits=MassLimits(mass_class="M9"))
     assert load.u_mass_g == pytest.approx(10 / math.sqrt(3))
-    assert any("M9" in note for note in load.notes)
+    assert Reason("class_unknown", given="M9", mass_class="M3") in load.notes

@@ -1,0 +1,48 @@
+// Words of the bench page: the models' reasons, worded by the models' own templates, which come
+// with the page's data (`kit.wording`), and numbers and days as the page shows them.
+(function () {
+  "use strict";
+  const bench = (window.slopewatchBench = window.slopewatchBench || {});
+  const MINUS = "\u2212";
+  const MISSING = "\u2014";
+  const MONTHS = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split(" ");
+
+  // A number with so many decimals; what rounds to zero carries no sign.
+  function show(value, digits, signed) {
+    if (!bench.typed(value)) return MISSING;
+    const text = Math.abs(value).toFixed(digits);
+    if (!/[1-9]/.test(text)) return text;
+    return (value < 0 ? MINUS : signed ? "+" : "") + text;
+  }
+
+  // A number as it would be typed: up to six significant digits.
+  function significant(value) {
+    return bench.typed(value) ? String(Number(value.toPrecision(6))).replace("-", MINUS) : MISSING;
+  }
+
+  // The formats that templates may name, as in models/wording/formats.py.
+  const FORMATS = {
+    fixed1: (value) => show(value, 1),
+    fixed2: (value) => show(value, 2),
+    signed2: (value) => show(value, 2, true),
+    plain: significant,
+    bracketed: (value) => (value === null ? "" : " (" + value + ")"),
+  };
+
+  // reason: a kind, and the values of its template; a value may be a reason itself.
+  function words(kit, reason) {
+    return kit.wording[reason.kind].replace(/\{(\w+)(?::(\w+))?\}/g, (_whole, name, format) => {
+      const value = reason.values[name];
+      if (format) return FORMATS[format](value);
+      return value && value.kind ? words(kit, value) : String(value);
+    });
+  }
+
+  // An ISO day as a person says it: 4 Mar 2026.
+  function day(iso) {
+    const [year, month, date] = String(iso || "").slice(0, 10).split("-").map(Number);
+    return date ? date + "\u00a0" + MONTHS[month - 1] + "\u00a0" + year : MISSING;
+  }
+
+  Object.assign(bench, { show: show, significant: significant, words: words, day: day });
+})();

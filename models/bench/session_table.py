@@ -1,0 +1,123 @@
+"""Evaluated sessions as a table, one row a session: what the store keeps and the models read."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+
+import polars as pl
+
+from models.bench.document import session_document
+from models.bench.measurement import LEFT, RIGHT
+from models.bench.result import Gain, SessionResult
+from models.metrology import ln_from_ratio
+
+SESSION_SCHEMA: dict[str, pl.DataType] = {
+    **dict.fromkeys(("session_id", "meter_id"), pl.String()),
+    "measured_at": pl.Datetime("us", "UTC"),
+    **dict.fromkeys(("bench_id", "place_id", "workshop", "technician", "crank_id"), pl.String()),
+    **dict.fromkeys(
+        (
+            *("crank_length_mm", "temperature_c", "soak_min", "gain_error_pct", "gain_error_ln"),
+            *("u_session_pct", "dof_session", "u_bench_pct", "u_place_pct", "u_crank_pct"),
+            *("u_meter_pct", "expanded_uncertainty_pct", "coverage_factor"),
+        ),
+        pl.Float64(),
+    ),
+    **dict.fromkeys(("verdict", "advice"), pl.String()),
+    **dict.fromkeys(
+        (
+            *("slope_before", "slope_after", "new_slope"),
+            *("slope_before_left", "slope_after_left", "new_slope_left"),
+            *("slope_before_right", "slope_after_right", "new_slope_right"),
+            *("as_left_gain_error_pct", "zero_offset_nm"),
+            *("after_work_gain_error_ln", "u_after_work_pct", "dof_after_work"),
+        ),
+        pl.Float64(),
+    ),
+    "incomplete": pl.Boolean(),
+    "document": pl.String(),
+}
+
+
+def session_frame(results: Sequence[SessionResult]) -> pl.DataFrame:
+    """Return one row a session, columns of SESSION_SCHEMA.
+
+    The five u_…_pct are standard uncertainties of gain_error_ln (100·ln): random for this
+    session (with dof_session, null if infinite), and shared through the mass set, the place,
+    the crank and the meter. Sessions without a gain error have nulls there. after_work_… is
+    what was found, in 100·ln, after work that left the slope alone. document: `session_document`
+    as JSON.
+    """
+    return pl.DataFrame([_row(r) for r in results], schema=SESSION_SCHEMA, orient="row")
+
+
+def _row(result: SessionResult) -> dict[str, object]:
+    session, slopes, found = result.session, result.session.slopes, result.found
+    sides, as_left = result.new_slope_sides, result.as_left
+    return {
+        "session_id": session.session_id,
+        "meter_id": session.meter_id,
+        "measured_at": session.measured_at,
+        "bench_id": session.bench_id,
+        "place_id": session.place_id,
+        "workshop": session.workshop,
+        "technician": session.technician,
+        "crank_id": session.crank_id,
+        "crank_length_mm": session.crank_length_mm,
+        "temperature_c": session.temperature_c,
+        "soak_min": session.soak_min,
+        **_found(found),
+        "verdict": result.verdict,
+        "advice": None if result.advice is None else result.advice.code,
+        "slope_before": slopes.before,
+        "slope_after": slopes.after,
+        "new_slope": result.new_slope,
+        "slope_before_left": slopes.before_left,
+        "slope_after_left": slopes.after_left,
+        "new_slope_left": sides.get(LEFT),
+        "slope_before_right": slopes.before_right,
+        "slope_after_right": slopes.after_right,
+        "new_slope_right": sides.get(RIGHT),
+        "as_left_gain_error_pct": None if as_left is None else as_left.error_pct,
+        "zero_offset_nm": result.zero_offset_nm,
+        **_after_work(result.after_work),
+        "incomplete": session.incomplete,
+        "document": json.dumps(session_document(result), ensure_ascii=False),
+    }
+
+
+def _found(gain: Gain | None) -> dict[str, object]:
+    """Return the gain error with its parts; in 100·ln only where the meter showed anything."""
+    if gain is None:
+        return {}
+    known: dict[str, object] = {
+        "gain_error_pct": gain.error_pct,
+        "expanded_uncertainty_pct": gain.budget.expanded_pct,
+        "coverage_factor": gain.budget.coverage_factor,
+    }
+    if gain.ratio <= 0:
+        return known
+    shares = {
+        f"u_{part}_pct": gain.part_ln(part)
+        for part in ("session", "bench", "place", "crank", "meter")
+    }
+    in_ln = {"gain_error_ln": ln_from_ratio(gain.ratio), "dof_session": _dof(gain)}
+    return known | shares | in_ln
+
+
+def _after_work(gain: Gain | None) -> dict[str, object]:
+    """Return what was found after work that left the slope alone: its error and random part."""
+    if gain is None or gain.ratio <= 0:
+        return {}
+    return {
+        "after_work_gain_error_ln": ln_from_ratio(gain.ratio),
+        "u_after_work_pct": gain.part_ln("session"),
+        "dof_after_work": _dof(gain),
+    }
+
+
+def _dof(gain: Gain) -> float | None:
+    dof = gain.budget.part("session")[1]
+    return dof if math.isfinite(dof) else None

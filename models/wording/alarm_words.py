@@ -1,0 +1,49 @@
+"""What each alarm says: what happened, how sure it is, what a mechanic does about it."""
+
+from __future__ import annotations
+
+_STEP = (
+    "{device} has read {size_pct:size1} % (± {half_pct:fixed1}) {size_pct:higher_or_lower} than "
+    "before since a "
+)
+_FOUND = "have found {size_pct:size1} % (± {half_pct:fixed1}) {size_pct:higher_or_lower} values"
+_TO_THE_BENCH = "take it to the bench before its slope is changed."
+_ENTRY = (
+    "The session of {on:day} ({session}) found {device} {size_pct:size1} % (± {half_pct:fixed1}) "
+    "too {size_pct:high_or_low}, against what came before and after. Check the crank length, "
+    "hanger and mass set written down for it."
+)
+
+ALARM_WORDS = {
+    "step_explained": _STEP + "sudden step {when}: {done:anded} may have done it. See that it was "
+    "finished well, then " + _TO_THE_BENCH,
+    "step_unrecorded": _STEP + "sudden step {when} that nobody recorded.{also:then} Look for a "
+    "blow, loose bolts or a loose ring, then " + _TO_THE_BENCH,
+    "event": "the {event:name} of {on:day}{note:bracketed}",
+    "zero_jump_too": "The jump of its zero about {on:day}{note:bracketed} tells of the same.",
+    "work_came_after": "The work at the bench of {on:day}{note:bracketed} came after it.",
+    "reference_step": _STEP + "step {when}; several meters agree, so they are not to blame. Ask "
+    "what was done to it (spindown, firmware, service) and record it as an event.",
+    "bench_step": "Sessions on {device} " + _FOUND + " since {when}. Weigh its masses and hanger "
+    "again: a part may have been exchanged or left off.",
+    "bench_heavier": "Sessions on {device} find {size_pct:size1} % (± {half_pct:fixed1}) higher "
+    "values than the rest of the fleet's evidence: its masses behave as if heavier than stated by "
+    "so much. Weigh them; the meters are not to blame.",
+    "bench_lighter": "Sessions on {device} find {size_pct:size1} % (± {half_pct:fixed1}) lower "
+    "values than the rest of the fleet's evidence: its masses behave as if lighter than stated by "
+    "so much. Weigh them; the meters are not to blame.",
+    "entry": _ENTRY,
+    "entry_reset_on": _ENTRY + " The slope was reset on it: the meter has read "
+    "{consequence_pct:size1} % too {consequence_pct:high_or_low} since. Measure it again and set "
+    "the slope anew.",
+    "noise": "{device}'s comparisons scatter {factor:fixed1} times as much as they used to since "
+    "{on:day}. Check battery, bolts, bearings and the zero before each ride.",
+    "bend_up": "The meters of group {device} have drifted {size_pct:size1} % a year "
+    "(± {half_pct:fixed1}) further upwards since about {on:day} than in their past. Look for what "
+    "they have in common: firmware, a batch, storage, a way of mounting.",
+    "bend_down": "The meters of group {device} have drifted {size_pct:size1} % a year "
+    "(± {half_pct:fixed1}) further downwards since about {on:day} than in their past. Look for "
+    "what they have in common: firmware, a batch, storage, a way of mounting.",
+    "on_day": "on {on:day}",
+    "between_days": "between {first:day} and {last:day}",
+}

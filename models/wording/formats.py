@@ -1,0 +1,115 @@
+"""How values are written in sentences: the formats that a template may name.
+
+The browser has the same formats under the same names (assets/bench_words.js), as far as the
+templates need them that travel there. A number that rounds to zero carries no sign.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from datetime import date
+from functools import partial
+from typing import Any
+
+_EVENT_NAMES = {"work": "work at the bench", "side_service": "service of one side"}
+MINUS, NBSP = "\u2212", "\u00a0"
+
+
+def fixed(value: float, digits: int) -> str:
+    """Return a number with so many decimals and a true minus sign."""
+    text = f"{abs(value):.{digits}f}"
+    return MINUS + text if value < 0 and float(text) else text
+
+
+def signed(value: float, digits: int = 0) -> str:
+    """Return a number with so many decimals and its sign; zero has none."""
+    text = fixed(value, digits)
+    return f"+{text}" if value > 0 and float(text) else text
+
+
+def plain(value: float) -> str:
+    """Return a number as it would be typed: up to six significant digits, no padding."""
+    return f"{value:g}".replace("-", MINUS)
+
+
+def day(value: date) -> str:
+    """Return a day as 4 Mar 2026."""
+    return f"{value.day}{NBSP}{value:%b}{NBSP}{value.year}"
+
+
+def chance(p: float) -> str:
+    """Return a probability as "84 %", "over 99 %" or "under 1 %"."""
+    if p < 0.01:
+        return f"under 1{NBSP}%"
+    return f"over 99{NBSP}%" if p > 0.99 else whole_percent(p)
+
+
+def share(value: float) -> str:
+    """Return a fraction, of days or meters, as "1.4 %"."""
+    return f"{fixed(100 * value, 1)}{NBSP}%"
+
+
+def whole_percent(value: float) -> str:
+    """Return a fraction in whole percent."""
+    return f"{fixed(100 * value, 0)}{NBSP}%"
+
+
+def count(number: int, noun: str) -> str:
+    """Return a count and its noun: 1 meter, 3 meters."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _optional(value: object) -> str:
+    return "" if value is None else str(value)
+
+
+def _bracketed(value: object) -> str:
+    return "" if value is None else f" ({value})"
+
+
+def _then(value: object) -> str:
+    values = value if isinstance(value, tuple) else () if value is None else (value,)
+    return "".join(f" {one}" for one in values)
+
+
+def _joined(values: Iterable[object]) -> str:
+    return " ".join(str(value) for value in values)
+
+
+def _listed(values: Iterable[object]) -> str:
+    return ", ".join(str(value) for value in values)
+
+
+def _anded(values: Iterable[object]) -> str:
+    return " and ".join(str(value) for value in values)
+
+
+def name(value: str) -> str:
+    """Return a name of the data contract as a person reads it: battery_swap, battery swap."""
+    return _EVENT_NAMES.get(value, value.replace("_", " "))
+
+
+FORMATS: dict[str, Callable[[Any], str]] = {
+    "": str,
+    **{f"fixed{n}": partial(fixed, digits=n) for n in range(4)},
+    **{f"signed{n}": partial(signed, digits=n) for n in range(4)},
+    "size1": lambda value: fixed(abs(value), 1),
+    "size2": lambda value: fixed(abs(value), 2),
+    "plain": plain,
+    "known": lambda value: "unknown" if value is None else plain(value),
+    "day": day,
+    "chance": chance,
+    "whole_percent": whole_percent,
+    "high_or_low": lambda value: "high" if value > 0 else "low",
+    "higher_or_lower": lambda value: "higher" if value > 0 else "lower",
+    "name": name,
+    "names": lambda values: ", ".join(map(name, values)),
+    "optional": _optional,
+    "bracketed": _bracketed,
+    "then": _then,
+    "joined": _joined,
+    "listed": _listed,
+    "anded": _anded,
+}
+"""By name; without one: `str`. optional, bracketed (in brackets, a space before) and then (a space
+before each) write nothing of None; joined, listed, anded and names take several values."""
