@@ -87,7 +87,7 @@ STATUSES: dict[str, Status] = {
 VERDICTS = {
     "in_tolerance": "In tolerance",
     "out_of_tolerance": "Out of tolerance",
-    "indeterminate": "Cannot be told",
+    "indeterminate": "Too close to the limit to call",
 }
 ADVICE = {
     "leave": "Leave the slope alone",
