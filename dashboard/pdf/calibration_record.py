@@ -18,8 +18,8 @@ STAGES = {"as_found": "as found", "after_work": "after work", "as_left": "as lef
 SIDES = ("", "_left", "_right")
 RULE = (
     "Decision rule: in tolerance if |e| + U ≤ the tolerance; out of tolerance if |e| − U > the "
-    "tolerance; otherwise too close to the limit to call. U is the expanded uncertainty at 95 %, so the "
-    "guard band is the whole of U on either side."
+    "tolerance; otherwise too close to the limit to call. U is the expanded uncertainty at 95 %, "
+    "so the guard band is the whole of U on either side."
 )
 FORMULA = (
     "Expected torque = m · g · L · (1 − ρ_air/ρ_mass) · cos θ, with m the reference masses and "
