@@ -10,9 +10,6 @@ from .internal_tables import INTERNAL_TABLES as INTERNAL_TABLES
 from .internal_tables import PLAN_PINS as PLAN_PINS
 from .internal_tables import ROLES as ROLES
 from .internal_tables import SET_ASIDE as SET_ASIDE
-from .periods import in_force as in_force
-from .periods import newest_in_force as newest_in_force
-from .periods import rider_on as rider_on
 from .problems import Problem as Problem
 from .problems import ProblemDocument as ProblemDocument
 from .problems import UserError as UserError
@@ -20,6 +17,10 @@ from .problems import capital as capital
 from .problems import shortened as shortened
 from .row_rules import RowRule as RowRule
 from .row_rules import rules_of as rules_of
+from .rows_in_force import confirmed as confirmed
+from .rows_in_force import in_force as in_force
+from .rows_in_force import newest_in_force as newest_in_force
+from .rows_in_force import rider_on as rider_on
 from .settings import SETTINGS as SETTINGS
 from .settings import SettingError as SettingError
 from .settings import Value as Value

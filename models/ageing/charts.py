@@ -1,4 +1,4 @@
-"""Control charts of standardized innovations, with limits from a false-alarm budget.
+"""Chart standardized innovations, with limits from a budget of false alarms.
 
 Three charts watch the same one-step-ahead standardized innovations z (N(0, 1) while nothing is
 wrong): single values find a large step at once, EWMA and CUSUM a small one in a few points. A
@@ -30,8 +30,6 @@ EWMA_WEIGHT = 0.2
 """Weight of the newest value: tuned to steps of about 1 sd (common practice 0.05 … 0.25)."""
 CUSUM_REFERENCE = 0.5
 """Allowance in sd: tuned to steps of twice as much, 1 sd (common practice)."""
-MEAN_RANGE_OF_TWO = 2.0 / np.sqrt(np.pi)
-"""d2 for ranges of two normal values, 1.1284."""
 
 _SMALLEST_ARL = 2.0
 
@@ -52,11 +50,11 @@ class Limits:
 
     @property
     def ewma_limit_z(self) -> float:
-        """Limit of the EWMA itself: ewma · √(weight / (2 − weight))."""
+        """Return the limit of the EWMA itself: ewma · √(weight / (2 − weight))."""
         return float(self.ewma * np.sqrt(self.ewma_weight / (2.0 - self.ewma_weight)))
 
     def arl(self, chart: Chart, shift: float = 0.0) -> float:
-        """Expected number of points to a signal when the mean has moved by shift sd."""
+        """Return the expected number of points to a signal, the mean moved by shift sd."""
         if chart == "individuals":
             return shewhart_arl(self.individuals, shift=shift)
         if chart == "ewma":
@@ -83,7 +81,7 @@ def limits_from_budget(
     ewma_weight: float = EWMA_WEIGHT,
     cusum_reference: float = CUSUM_REFERENCE,
 ) -> Budget:
-    """Limits of all charts so that the whole fleet gives the budgeted number of false alarms.
+    """Set all charts' limits so that the whole fleet gives the budgeted number of false alarms.
 
     false_alarms_per_season: expected number a season of 365 days, all meters, all charts (> 0)
     points_per_season: values the whole fleet charts in a season, one number or one for each chart
@@ -153,7 +151,7 @@ def detection_table(
     absorbed: float = 0.0,
     horizon: int = 24,
 ) -> pl.DataFrame:
-    """How soon a lasting step of the gain error is found, by step and chart.
+    """Return how soon a lasting step of the gain error is found, by step and chart.
 
     steps_pct: sizes of the step in percent; innovation_sd_pct: sd of one innovation in percent
     absorbed: the share of an innovation that the forecast takes over at the next point (the
@@ -198,7 +196,7 @@ def _kept(limits: Limits, chart: Chart, means: Array) -> Array:
 
 
 def _mean_delay(found: Array) -> float | None:
-    """Mean number of points to a signal, given one within the horizon."""
+    """Return the mean number of points to a signal, given one within the horizon."""
     if found[-1] < 0.5:
         return None
     at = np.diff(found, prepend=0.0)
@@ -211,7 +209,7 @@ def _mean_delay(found: Array) -> float | None:
 def control_charts(
     innovations: pl.DataFrame, limits: Limits, *, key: str = "meter_id", restart: bool = False
 ) -> pl.DataFrame:
-    """Chart values and signals of every device.
+    """Return chart values and signals of every device.
 
     In   innovations: key, at, z (standardized innovation; null or not finite = no value that
          day: the charts wait)
@@ -246,7 +244,7 @@ def control_charts(
 
 
 def ewma_values(z: Array, limits: Limits, *, restart: bool = False) -> Array:
-    """EWMA of each row of z[devices, points], started at 0; not-finite values are skipped."""
+    """Return the EWMA of each row of z [devices, points], from 0 on; gaps (nan) are skipped."""
     weight, limit = limits.ewma_weight, limits.ewma_limit_z
     state = np.zeros(z.shape[0])
     out = np.empty_like(z)
@@ -286,27 +284,3 @@ def _cusum_side(limit: float) -> pl.Expr:
     high, low = pl.col("cusum_high"), pl.col("cusum_low")
     beyond = pl.col("z").is_finite() & (pl.max_horizontal(high, low) > limit)
     return pl.when(beyond).then((high - low).sign()).otherwise(0.0).cast(pl.Int8)
-
-
-class IndividualsChart(NamedTuple):
-    """Limits from a series' own moving range, in the values' unit."""
-
-    mean: float
-    mean_moving_range: float
-    sd: float
-    lower: float
-    upper: float
-
-
-def individuals_from_moving_range(values: Array, *, limit: float = 3.0) -> IndividualsChart:
-    """Individuals chart of one series: mean ± limit · (mean moving range) / d2.
-
-    values: at least two, in time order. The moving range is blind to slow drift, so its sd is
-    the noise between neighbours, to be held against the sd the model claims.
-    Ref  NIST/SEMATECH e-Handbook 6.3.2.2.
-    """
-    if values.size < 2:
-        raise ValueError(f"individuals chart: found {values.size} values, expected at least 2")
-    mean, moving = float(values.mean()), float(np.abs(np.diff(values)).mean())
-    sd = float(moving / MEAN_RANGE_OF_TWO)
-    return IndividualsChart(mean, moving, sd, mean - limit * sd, mean + limit * sd)

@@ -1,12 +1,12 @@
-"""Time to the first out-of-tolerance finding, seen only at checks.
+"""Estimate the time to the first out-of-tolerance finding, which is seen only at sessions.
 
 A meter found out at a session went out some time since the session before: the time is known to
 lie in (lo, hi]. A meter never found out is known only to have lasted beyond its last session
 (hi = ∞). Counting findings on the days they were made would flatter every group that is checked
 seldom.
 
-Legend  A: [observations, cells] 1 where a cell lies inside an observation's interval; m: mass of
-        each cell; eta, beta: Weibull scale and shape, S(t) = exp(−(t/eta)^beta).
+The likelihood is written out here because scipy's fit of censored data, which finds the same
+maximum to eight digits, gives no covariance of its estimates.
 """
 
 from datetime import date
@@ -21,20 +21,8 @@ LEAST_OUT = 3
 """Meters that must have gone out before two parameters are fitted."""
 
 
-class Npmle(NamedTuple):
-    """Nonparametric estimate: probability `mass` in each (lo, hi]; hi may be infinite.
-
-    Where inside a cell the mass lies, the data do not say; lo = hi is an exact time.
-    """
-
-    lo: Array
-    hi: Array
-    mass: Array
-    converged: bool
-
-
 class Weibull(NamedTuple):
-    """S(t) = exp(−(t/scale)^shape); cov_log: of (ln scale, ln shape); null spread = nan."""
+    """S(t) = exp(−(t/scale)^shape); cov_log [2, 2]: of (ln scale, ln shape), nan where flat."""
 
     scale: float
     shape: float
@@ -43,79 +31,15 @@ class Weibull(NamedTuple):
     converged: bool
 
 
-# --- nonparametric ----------------------------------------------------------------------------
-
-
-def npmle(lo: Array, hi: Array, *, tolerance: float = 1e-7, most: int = 100_000) -> Npmle:
-    """Turnbull's estimate of the distribution of times known to lie in (lo, hi].
-
-    lo ≥ 0; hi ≥ lo, infinite for "not yet"; lo = hi for an exact time. With exact and
-    right-censored times it is the Kaplan–Meier estimate. Self-consistency steps until no cell
-    could raise the log-likelihood by more than `tolerance` per observation (the gap to the
-    maximum, by the equivalence theorem).
-    Ref  Turnbull (1976), JRSS B 38:290; Gentleman & Geyer (1994), Biometrika 81:618.
-    """
-    _check_intervals(lo, hi)
-    cell_lo, cell_hi = innermost_cells(lo, hi)
-    A = _inside(lo, hi, cell_lo, cell_hi)
-    mass = np.full(cell_lo.size, 1.0 / cell_lo.size)
-    converged = False
-    for _ in range(most):
-        pull = A.T @ (1.0 / (A @ mass)) / lo.size
-        if pull.max() <= 1.0 + tolerance:
-            converged = True
-            break
-        mass = mass * pull
-    return Npmle(cell_lo, cell_hi, mass, converged)
-
-
-def innermost_cells(lo: Array, hi: Array) -> tuple[Array, Array]:
-    """The cells that can carry mass: a left end directly followed by a right end.
-
-    At equal times an exact time's own cell comes first, then right ends (closed) before left
-    ends (open): (1, 2] and (2, 3] do not overlap.
-    """
-    exact = lo == hi
-    time = np.concatenate([np.where(exact, hi, lo), hi])
-    rank = np.concatenate([np.where(exact, 0, 2), np.where(exact, 1, 1)])
-    is_left = np.arange(time.size) < lo.size
-    order = np.lexsort((rank, time))
-    left_then_right = is_left[order][:-1] & ~is_left[order][1:]
-    at = np.flatnonzero(left_then_right)
-    cells = np.column_stack([time[order][at], time[order][at + 1]])
-    unique = np.unique(cells, axis=0)
-    return unique[:, 0], unique[:, 1]
-
-
-def survival_at(estimate: Npmle, times: Array) -> tuple[Array, Array]:
-    """Lowest and highest S(t) that the estimate allows; equal outside its cells."""
-    surely_by = (estimate.hi[None, :] <= times[:, None]).astype(float)
-    maybe_by = (estimate.lo[None, :] < times[:, None]) | (surely_by > 0)
-    return 1.0 - maybe_by @ estimate.mass, 1.0 - surely_by @ estimate.mass
-
-
-def _inside(lo: Array, hi: Array, cell_lo: Array, cell_hi: Array) -> Array:
-    within = (lo[:, None] <= cell_lo) & (cell_hi <= hi[:, None])
-    # An exact cell at an open left end is outside: 2 is not in (2, 3].
-    open_left = (cell_lo == cell_hi) & (lo[:, None] == cell_lo) & (lo < hi)[:, None]
-    return np.asarray(within & ~open_left, dtype=np.float64)
-
-
-def _check_intervals(lo: Array, hi: Array) -> None:
-    bad = ~((lo >= 0) & (hi >= lo) & np.isfinite(lo))
-    if lo.size == 0 or bad.any():
-        found = "none" if lo.size == 0 else f"({lo[bad][0]:g}, {hi[bad][0]:g}]"
-        raise ValueError(f"survival times: found {found}, expected intervals with 0 ≤ lo ≤ hi")
-
-
 # --- Weibull ----------------------------------------------------------------------------------
 
 
 def fit_weibull(lo: Array, hi: Array, *, shape: float | None = None) -> Weibull:
-    """Maximum likelihood of a Weibull distribution from times known to lie in (lo, hi].
+    """Fit a Weibull distribution by maximum likelihood to times known to lie in (lo, hi], [n] each.
 
-    shape: held at a value (1: exponential). Without any finite hi the likelihood has no maximum:
-    scale inf, converged False.
+    lo ≥ 0; hi ≥ lo, infinite for "not yet"; lo = hi for an exact time. shape: held at a value
+    (1: exponential). Without any finite hi the likelihood has no maximum: scale inf, converged
+    False. ValueError: no times, or a wrong interval.
     """
     from scipy.optimize import minimize
 
@@ -145,8 +69,15 @@ def fit_weibull(lo: Array, hi: Array, *, shape: float | None = None) -> Weibull:
     )
 
 
+def _check_intervals(lo: Array, hi: Array) -> None:
+    bad = ~((lo >= 0) & (hi >= lo) & np.isfinite(lo))
+    if lo.size == 0 or bad.any():
+        found = "none" if lo.size == 0 else f"({lo[bad][0]:g}, {hi[bad][0]:g}]"
+        raise ValueError(f"survival times: found {found}, expected intervals with 0 ≤ lo ≤ hi")
+
+
 def weibull_survival(fit: Weibull, times: Array) -> tuple[Array, Array, Array]:
-    """S(t) with its 90 % interval (normal on the ln(−ln S) scale)."""
+    """Return S(t) with its 90 % interval (normal on the ln(−ln S) scale), [n] each."""
     with np.errstate(divide="ignore"):
         log_time = np.log(times)
     log_hazard = fit.shape * (log_time - np.log(fit.scale))
@@ -158,7 +89,7 @@ def weibull_survival(fit: Weibull, times: Array) -> tuple[Array, Array, Array]:
 
 
 def weibull_quantile(fit: Weibull, reliability: float) -> tuple[float, float, float]:
-    """Time at which S falls to the reliability, with its 90 % interval (on a log scale)."""
+    """Return when S falls to the reliability, with its 90 % interval (on a log scale)."""
     log_hazard = float(np.log(-np.log(reliability)))
     log_time = np.log(fit.scale) + log_hazard / fit.shape
     gradient = np.array([1.0, -log_hazard / fit.shape])
@@ -182,7 +113,7 @@ def _weibull_loglik(lo: Array, hi: Array, log_scale: float, log_shape: float) ->
 
 
 def _inverse_curvature(loss: Any, at: Array) -> Array:
-    """Covariance from the second differences of the loss; nan where it is flat."""
+    """Return the covariance from second differences of the loss; nan where it is flat."""
     h = 1e-3
     steps = h * np.eye(at.size)
     hessian = np.array(
@@ -204,7 +135,7 @@ def _inverse_curvature(loss: Any, at: Array) -> Array:
 
 
 def times_to_out(sessions: pl.DataFrame, meters: pl.DataFrame, *, today: date) -> pl.DataFrame:
-    """For each benched meter, the interval in which it first went out of tolerance.
+    """Return for each benched meter the interval in which it first went out of tolerance.
 
     In   sessions: meter_id, measured_at, gain_error_pct; meters: meter_id, tolerance_pct,
          in_service_date, kind, model_group. Sessions after today are left out.
@@ -254,7 +185,7 @@ def times_to_out(sessions: pl.DataFrame, meters: pl.DataFrame, *, today: date) -
 def time_to_out_table(
     sessions: pl.DataFrame, meters: pl.DataFrame, *, today: date, reliability: float = 0.90
 ) -> pl.DataFrame:
-    """Time to first out of tolerance by model group, interval-censored.
+    """Return the time to first out of tolerance by model group, interval-censored.
 
     In   as times_to_out; reliability: the share of meters still never found out
     Out  model_group, n_meters, n_out, within_1y, within_1y_lo, within_1y_hi (share not yet out
@@ -309,7 +240,7 @@ def _group_row(name: str, times: pl.DataFrame, reliability: float) -> dict[str, 
 
 
 def _best_fit(lo: Array, hi: Array, n_out: int) -> tuple[Weibull | None, str, str | None]:
-    """A Weibull fit where the data carry it, else an exponential, else none; and why."""
+    """Return a Weibull fit where the data carry it, else an exponential, else none; and why."""
     if n_out >= LEAST_OUT:
         fit = fit_weibull(lo, hi)
         if fit.converged:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from ingest.schema import confirmed
 from models.fleet import FleetFit
 from models.metrology import DAYS_A_YEAR, Array, Mask, year_of
 from models.season import Asked, PlanDocument, Tables, prices, unit_cost
@@ -81,8 +82,7 @@ def bench_visits(
 
 
 def _own_events(found: Records, asked: Asked) -> pl.DataFrame:
-    confirmed = ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
-    own = found.events.filter(pl.col("meter_id").is_not_null() & confirmed)
+    own = found.events.filter(pl.col("meter_id").is_not_null() & confirmed())
     return _in_period(own, pl.col("date"), asked, found.as_of)
 
 

@@ -16,7 +16,7 @@ from datetime import UTC, date, datetime, time, timedelta
 import numpy as np
 import polars as pl
 
-from ingest.schema import in_force
+from ingest.schema import confirmed, in_force
 from models.coaching.documents import LedgerRow
 from models.metrology import Z90, Array, noon, ratio_from_ln
 
@@ -180,10 +180,7 @@ def corrected_elsewhere(
 
     In   resets: as from `models.records.slope_chain`; events: the events table
     """
-    changes = events.filter(
-        (pl.col("event") == "setting_change")
-        & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
-    )
+    changes = events.filter((pl.col("event") == "setting_change") & confirmed())
     hidden = resets.filter(~pl.col("recorded"))
     warned = []
     for span in spans:

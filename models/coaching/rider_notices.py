@@ -16,7 +16,7 @@ from typing import TypedDict
 
 import polars as pl
 
-from ingest.schema import rider_on
+from ingest.schema import confirmed, rider_on
 from models.coaching.alarm_notices import NONE, alarm_notices
 from models.coaching.documents import Acknowledged, Change, Notice, NoticeRow
 from models.fleet import FleetFit
@@ -187,7 +187,7 @@ def _events(
         pl.col("meter_id").is_in(known)
         & pl.col("date").is_between(first, last)
         & pl.col("event").is_in([*SETTINGS, "battery_swap"])
-        & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
+        & confirmed()
     )
     rows: list[Change] = []
     for event in typed_rows(events, _Event):

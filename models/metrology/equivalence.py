@@ -34,12 +34,6 @@ class Equivalence:
     p: float
 
 
-def degrees_of_equivalence(x: Array, covariance: Array) -> Equivalence:
-    """Degrees of equivalence of n ≥ 2 values with their covariance matrix [n, n]."""
-    M: Array = np.linalg.inv(covariance).astype(np.float64)
-    return from_information(M, M @ x)
-
-
 def from_information(M: Array, b: Array) -> Equivalence:
     """The same from M = V⁻¹ and b = V⁻¹ x. V is M⁻¹, singular M included (what nothing tells
     apart gets no bound on its uncertainty)."""

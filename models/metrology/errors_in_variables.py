@@ -89,11 +89,6 @@ def fit_gain(
     return Fit(coefficients, np.linalg.inv(information), residual, weight, adjusted, chi2)
 
 
-def york_line(x: Array, y: Array, *, u_x: Array | float, u_y: Array | float) -> Fit:
-    """Straight line y = slope · x + intercept with errors in both; coefficients in that order."""
-    return fit_gain(y, x, np.ones((len(x), 1)), u_y=u_y, u_x=u_x)
-
-
 def _penalty(nuisance: Array, prior_precision: Array | None) -> Array:
     k = nuisance.shape[-1]
     penalty = np.zeros((*nuisance.shape[:-2], 1 + k, 1 + k))

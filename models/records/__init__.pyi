@@ -19,5 +19,5 @@ from .step_candidates import SIDE_SERVICE as SIDE_SERVICE
 from .step_candidates import WORK as WORK
 from .zeros import STEP_SCHEMA as STEP_SCHEMA
 from .zeros import zero_alarms as zero_alarms
-from .zeros import zero_occasions as zero_occasions
+from .zeros import zero_candidates as zero_candidates
 from .zeros import zero_steps as zero_steps

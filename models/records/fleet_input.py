@@ -1,4 +1,4 @@
-"""From the store's tables and the evaluated records to what the fleet model looks at.
+"""Turn the store's tables and the evaluated records into what the fleet model looks at.
 
 Pure frames in, frames out.
 """
@@ -9,7 +9,7 @@ import polars as pl
 
 from models.fleet import FleetData
 from models.records.ride_effects import effects_of_rides
-from models.records.step_candidates import after_work, occasions, pedal_cranks
+from models.records.step_candidates import after_work, candidate_steps, pedal_cranks
 
 
 def fleet_data(
@@ -20,7 +20,7 @@ def fleet_data(
     comparisons: pl.DataFrame,
     resets: pl.DataFrame,
 ) -> FleetData:
-    """The fleet model's data.
+    """Return the fleet model's data.
 
     In   tables: the store's tables, already cut to the day; meters: `roster`;
          sessions, comparisons: the frames of the same names (see DEVELOPERS.md); resets: the
@@ -38,7 +38,7 @@ def fleet_data(
         resets=resets.select(
             "meter_id", "at", "p_before", "p_after", "recorded", "earliest", "latest"
         ),
-        events=occasions(tables["events"], meters, sessions),
+        events=candidate_steps(tables["events"], meters, sessions),
         references=_references(references, comparisons),
         benches=_benches(sessions, tables["mass_sets"]),
         ride_effects=effects_of_rides(rides, meters, references, installations),
@@ -68,7 +68,7 @@ def _bench(sessions: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
 
 
 def _rides(comparisons: pl.DataFrame) -> pl.DataFrame:
-    """Comparisons that prove something; those of a meter and a reference share a pair effect."""
+    """Return comparisons that prove something; those of one pair share a pair effect."""
     usable = comparisons.filter(pl.col("void").is_null() & pl.col("gain_ratio_ln").is_finite())
     return usable.select(
         "comparison_id",
@@ -86,7 +86,7 @@ def _rides(comparisons: pl.DataFrame) -> pl.DataFrame:
 
 
 def _references(references: pl.DataFrame, comparisons: pl.DataFrame) -> pl.DataFrame:
-    """The listed references, and those that only the comparisons name (kind `other`)."""
+    """Return the listed references, and those that only the comparisons name (kind `other`)."""
     listed = references.select("reference_id", "kind", "meter_id")
     unlisted = (
         comparisons.select("reference_id")
@@ -99,7 +99,7 @@ def _references(references: pl.DataFrame, comparisons: pl.DataFrame) -> pl.DataF
 
 
 def _benches(sessions: pl.DataFrame, mass_sets: pl.DataFrame) -> pl.DataFrame:
-    """Mass sets in use, with the standard uncertainty that their sessions' budgets give them."""
+    """Return the mass sets in use with the standard uncertainty of their sessions' budgets."""
     return (
         sessions.filter(pl.col("bench_id").is_not_null())
         .group_by("bench_id")

@@ -1,4 +1,4 @@
-"""What is known of a fleet on a day: tables, settings, and the evaluated records."""
+"""Hold what is known of a fleet on a day: tables, settings, and the evaluated records."""
 
 from __future__ import annotations
 

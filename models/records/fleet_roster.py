@@ -1,4 +1,4 @@
-"""Which meters the fleet has on a day, and what each rides on.
+"""List the meters that the fleet has on a day, and who rides each.
 
 Pure frames in, frames out. A meter that only appears in the records (bench sessions or
 comparisons) and not in the `meters` table is kept, so that no data are lost: kind `other`,
@@ -11,14 +11,14 @@ from datetime import date
 
 import polars as pl
 
-from ingest.schema import newest_in_force
+from ingest.schema import confirmed, newest_in_force
 
 GONE_STATES = ("lost", "sold", "returned", "written_off")
 GONE_EVENTS = ("lost", "sold", "returned")
 
 
 def roster(tables: dict[str, pl.DataFrame], *, as_of: date, tolerance_pct: float) -> pl.DataFrame:
-    """Every meter known by a day.
+    """Return every meter known by a day.
 
     In   tables `meters`, `bench`, `comparisons`, `events` (typed, contract columns)
     Out  one row a meter: the `meters` columns with `tolerance_pct` filled,
@@ -55,14 +55,12 @@ def _only_in_records(tables: dict[str, pl.DataFrame], meters: pl.DataFrame) -> p
 
 
 def _gone(events: pl.DataFrame, as_of: date) -> pl.Expr:
-    """Gone by a day: retired, or the last of lost, sold or returned says so.
+    """Tell which are gone by a day: retired, or the last of lost, sold or returned says so.
 
     A state without a dated event counts at once; with one, from its date.
     """
     leaving = events.filter(
-        pl.col("event").is_in(GONE_EVENTS)
-        & pl.col("meter_id").is_not_null()
-        & (pl.col("state").is_null() | (pl.col("state") == "confirmed"))
+        pl.col("event").is_in(GONE_EVENTS) & pl.col("meter_id").is_not_null() & confirmed()
     )
     by_now = leaving.filter(pl.col("date") <= as_of)["meter_id"].unique().implode()
     later = leaving.filter(pl.col("date") > as_of)["meter_id"].unique().implode()
@@ -74,7 +72,7 @@ def _gone(events: pl.DataFrame, as_of: date) -> pl.Expr:
 def up_to(
     tables: dict[str, pl.DataFrame], *, as_of: date, time_zone: str
 ) -> dict[str, pl.DataFrame]:
-    """The tables as they could have been known at the end of a day.
+    """Return the tables as they could have been known at the end of a day.
 
     Instants are compared by their calendar day in the store's time zone; a plan (calendar,
     capacity, costs) is known ahead and stays whole, as do the lists of devices.
@@ -92,7 +90,7 @@ def up_to(
 
 
 def with_riders(meters: pl.DataFrame, assignments: pl.DataFrame, *, as_of: date) -> pl.DataFrame:
-    """The roster with who rides each meter on a day: rider_id, bike_id, role (null: nobody).
+    """Return the roster with who rides each meter: rider_id, bike_id, role (null: nobody).
 
     On the day of a handover the newer assignment counts.
     """

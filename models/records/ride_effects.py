@@ -1,4 +1,4 @@
-"""What a ride sees of a meter and the bench does not: oval rings, and one leg shown as two.
+"""Say which comparisons carry what the bench does not: oval rings, and one leg shown as two.
 
 An oval ring makes torque averaged over time, times mean cadence, read high by some percent on
 the road. A meter of the left side shows twice what the left leg does: a point of left share is
@@ -16,7 +16,7 @@ RING, RIDER, DAY, DRIVE = "ring", "rider", "day", "drive"
 
 
 def one_sided(kind: str | None) -> bool:
-    """Whether a meter of this kind sees the left side only and shows it doubled."""
+    """Tell whether a meter of this kind sees the left side only and shows it doubled."""
     return rule_of(kind).arms == (LEFT,)
 
 
@@ -26,7 +26,7 @@ def effects_of_rides(
     references: pl.DataFrame,
     installations: pl.DataFrame,
 ) -> pl.DataFrame:
-    """Which effects of the road each comparison carries.
+    """Return the ride effects that each comparison carries.
 
     In   rides: comparison_id, meter_id, reference_id, measured_at, rider_id; meters: meter_id,
          kind; references: reference_id, meter_id; installations: the table
@@ -68,7 +68,7 @@ def _riders(seen: pl.DataFrame, meters: pl.DataFrame) -> list[pl.DataFrame]:
 
 
 def _drives(beside: pl.DataFrame, meters: pl.DataFrame) -> list[pl.DataFrame]:
-    """Rides of a hub and a meter at the crank, one of them the reference (`_lent`)."""
+    """Return rides of a hub and a meter at the crank, one of them the reference (`_lent`)."""
     hubs = meters.filter(pl.col("kind") == "hub")["meter_id"].implode()
     own, lent = pl.col("meter_id").is_in(hubs), pl.col("_lent").is_in(hubs)
     lost = pl.lit(" | drivetrain")
@@ -91,7 +91,7 @@ def _rows(chosen: pl.DataFrame, effect: pl.Expr, kind: str) -> pl.DataFrame:
 
 
 def ring_shape(rides: pl.DataFrame, installations: pl.DataFrame) -> pl.DataFrame:
-    """Rides with ring_shape on their day, from the latest installation by then.
+    """Return the rides with ring_shape on their day, from the latest installation by then.
 
     In   rides: meter_id, measured_at and any other columns; their order is not kept
     """

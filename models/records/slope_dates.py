@@ -1,4 +1,4 @@
-"""Changes of the slope that nobody wrote down, but that a recorded event accounts for.
+"""Date the changes of the slope that nobody wrote down, where a recorded event accounts for one.
 
 A new side of a pair, a service at the maker's, a new firmware come with the factory's slope.
 Where a session meets just that, and such an event lies since the session before, the change is
@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from ingest.schema import confirmed
+
 ONE_SIDE = ("service", "factory_service", "other")
 WHOLE = ("factory_service", "firmware_update", "setting_change")
 SAME_SLOPE = 5e-4
@@ -18,7 +20,7 @@ _UTC = pl.Datetime("us", "UTC")
 def dated_by_events(
     hidden: pl.DataFrame, rows: pl.DataFrame, events: pl.DataFrame | None
 ) -> pl.DataFrame:
-    """Unrecorded changes, those that an event accounts for dated to it and recorded.
+    """Return unrecorded changes, those that an event accounts for dated to it and recorded.
 
     In   hidden: meter_id, session_id, recorded, earliest, latest and any other columns
          rows: session_id, before and last (the slope met, the one left before), both with
@@ -28,9 +30,7 @@ def dated_by_events(
     if events is None or events.is_empty() or hidden.is_empty():
         return hidden
     happened = events.filter(
-        pl.col("meter_id").is_not_null()
-        & pl.col("event").is_in([*ONE_SIDE, *WHOLE])
-        & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
+        pl.col("meter_id").is_not_null() & pl.col("event").is_in([*ONE_SIDE, *WHOLE]) & confirmed()
     ).select(
         "meter_id",
         "event",
@@ -63,7 +63,7 @@ def dated_by_events(
 
 
 def _accounts_for_it() -> pl.Expr:
-    """The event is one that brings the factory's slope, and that slope was met."""
+    """Tell whether the event brings the factory's slope, and that slope was met."""
     side = pl.col("side").fill_null("both")
     left, right = (
         _factory(pl.col(f"before_{s}")) & ~_factory(pl.col(f"last_{s}")) for s in ("left", "right")

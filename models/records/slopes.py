@@ -1,4 +1,4 @@
-"""The slope programmed into each meter: every change of it, recorded or found out later.
+"""Follow the slope programmed into each meter: every change, recorded or found out later.
 
 The programmed slope enters the gain error as e(t) = s(t) − p(t), everything in 100·ln:
 s is the sensor's own sensitivity and p the programmed slope relative to the factory's,
@@ -44,7 +44,7 @@ _SLOPES = [
 def slope_chain(
     meters: pl.DataFrame, sessions: pl.DataFrame, *, events: pl.DataFrame | None = None
 ) -> pl.DataFrame:
-    """Every change of every meter's programmed slope, in order.
+    """Return every change of every meter's programmed slope, in order.
 
     In   meters: meter_id, slope_convention, factory_slope, in_service_date, slope_step
          sessions: session_id, meter_id, measured_at, slope_before, slope_after and the two with
@@ -69,7 +69,7 @@ def slope_chain(
 
 
 def programmed(resets: pl.DataFrame, instants: pl.DataFrame) -> pl.DataFrame:
-    """The programmed slope p of meters at given instants, in 100·ln.
+    """Return the programmed slope p of meters at given instants, in 100·ln.
 
     In   resets: as from slope_chain; instants: meter_id, at (and any other columns)
     Out  instants in their order, plus
@@ -109,7 +109,7 @@ def programmed(resets: pl.DataFrame, instants: pl.DataFrame) -> pl.DataFrame:
 def differs_beyond_rounding(
     found: pl.Expr, expected: pl.Expr, *, slope_step: pl.Expr | None = None
 ) -> pl.Expr:
-    """True where two written slopes cannot be the same number, rounded.
+    """Tell where two written slopes cannot be the same number, rounded.
 
     Rounding explains half a unit of the last digit of the coarser number, but never more than
     ROUNDING_CAP of the slope (20 may be a rounded 20.004, not a rounded 20.3); where the meter's
@@ -126,7 +126,7 @@ def differs_beyond_rounding(
 
 
 def _with_meter(meters: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
-    """Sessions of meters whose slope can be set, sorted, with what the meter's row says."""
+    """Return sessions of meters whose slope can be set, sorted, with what the meter's row says."""
     wanted = {
         "slope_convention": pl.String,
         "factory_slope": pl.Float64,
@@ -157,13 +157,13 @@ def _columns(frame: pl.DataFrame, wanted: Mapping[str, type[pl.DataType]]) -> li
 
 
 def _positive(name: str) -> pl.Expr:
-    """The slope, or null where it is no slope (zero, negative, not a number)."""
+    """Return the slope, or null where it is none (zero, negative, not a number)."""
     usable = pl.col(name).is_finite() & (pl.col(name) > 0)
     return pl.when(usable).then(pl.col(name)).alias(name)
 
 
 def _known_slopes(rows: pl.DataFrame) -> pl.DataFrame:
-    """Adds before, after (as written, sides averaged), last (known when the session began)."""
+    """Add before, after (as written, sides averaged), last (known when the session began)."""
     for side in ("left", "right"):
         rows = _known_side(rows, side)
     rows = rows.with_columns(_total("before"), _total("after"))
@@ -184,8 +184,10 @@ def _known_slopes(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _known_side(rows: pl.DataFrame, side: str) -> pl.DataFrame:
-    """Adds before_SIDE and after_SIDE: what that side held, filled from earlier sessions; and
-    last_SIDE, what it was left at."""
+    """Add before_SIDE and after_SIDE, what that side held, and last_SIDE, what it was left at.
+
+    What a session does not say is filled in from earlier ones.
+    """
     before, after = f"slope_before_{side}", f"slope_after_{side}"
     last = _carried(before, after, start="factory_slope")
     held = rows.with_columns(
@@ -195,13 +197,13 @@ def _known_side(rows: pl.DataFrame, side: str) -> pl.DataFrame:
 
 
 def _carried(before: str, after: str, *, start: str) -> pl.Expr:
-    """The slope a session must have met: the last one written in an earlier session."""
+    """Return the slope a session must have met: the last one written in an earlier session."""
     written = pl.coalesce(after, before)
     return pl.coalesce(written.forward_fill().shift(1).over("meter_id"), start)
 
 
 def _total(when: str) -> pl.Expr:
-    """The whole meter's written slope: its own number, else the mean of its sides."""
+    """Return the whole meter's written slope: its own number, else the mean of its sides."""
     sides = [f"slope_{when}_left", f"slope_{when}_right"]
     any_side = pl.any_horizontal(pl.col(sides).is_not_null())
     mean = pl.mean_horizontal(f"{when}_left", f"{when}_right")
@@ -209,7 +211,7 @@ def _total(when: str) -> pl.Expr:
 
 
 def _unrecorded(rows: pl.DataFrame) -> pl.DataFrame:
-    """A slope met at a session that is not the one last left."""
+    """Return the changes nobody recorded: the slope met is not the one last left."""
     start = pl.coalesce("previous_at", pl.col("in_service_date").cast(_UTC), "measured_at")
     unlike = differs_beyond_rounding(
         pl.col("before"), pl.col("last"), slope_step=pl.col("slope_step")
@@ -228,7 +230,7 @@ def _unrecorded(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _recorded(rows: pl.DataFrame) -> pl.DataFrame:
-    """A slope left that is not the one met."""
+    """Return the recorded changes: the slope left is not the one met."""
     met = pl.coalesce("before", "last")
     moved = (
         pl.when(pl.col("before").is_not_null())
@@ -267,7 +269,7 @@ def _with_p(changes: pl.DataFrame) -> pl.DataFrame:
 
 
 def _steps(resets: pl.DataFrame) -> pl.DataFrame:
-    """Changes with the instant from which they surely hold, and their order within a meter."""
+    """Return changes with the instant from which they surely hold, and their order by meter."""
     order = pl.int_range(pl.len()).over("meter_id").cast(pl.Int64)
     return (
         resets.select("meter_id", "recorded", "earliest", "latest", "p_before", "p_after")
@@ -280,7 +282,7 @@ def _steps(resets: pl.DataFrame) -> pl.DataFrame:
 def _last_step(
     keys: pl.DataFrame, steps: pl.DataFrame, suffix: str, *, inclusive: bool
 ) -> pl.DataFrame:
-    """The last change that holds at each instant: columns _p{suffix}, _order{suffix}."""
+    """Add the last change that holds at each instant: columns _p{suffix}, _order{suffix}."""
     right = steps.select(
         "meter_id",
         pl.col("latest").alias("_at"),
@@ -298,7 +300,7 @@ def _last_step(
 
 
 def _open_gap(keys: pl.DataFrame, hidden: pl.DataFrame) -> pl.DataFrame:
-    """Where an instant lies inside an unrecorded reset's gap: _share of it passed, _p0, _p1."""
+    """Add, for an instant inside an unrecorded reset's gap, _share of it passed, _p0, _p1."""
     right = hidden.select(
         "meter_id",
         pl.col("latest").alias("_at"),
@@ -322,7 +324,7 @@ def _open_gap(keys: pl.DataFrame, hidden: pl.DataFrame) -> pl.DataFrame:
 
 
 def _half_last_digit(value: pl.Expr) -> pl.Expr:
-    """Half a unit of the last decimal in which a number was written."""
+    """Return half a unit of the last decimal in which a number was written."""
     expression = pl.lit(0.5 * 10.0**-_MOST_DECIMALS)
     for decimals in range(_MOST_DECIMALS - 1, -1, -1):
         written = (value - value.round(decimals)).abs() < 1e-9

@@ -1,4 +1,4 @@
-"""What was done to a meter, and when: occasions at which its sensor may have stepped.
+"""List what was done to a meter, and when: candidates for a step of its sensor.
 
 A recorded event is a possible step with a prior of its own kind, never a step by itself. Work
 done between two readings of one bench session is dated to the minute, and both readings are kept:
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from ingest.schema import confirmed
 from models.bench import rule_of
 
 AFTER_WORK = " (after work)"
@@ -20,7 +21,7 @@ _HALF, _ONE = pl.duration(seconds=30), pl.duration(minutes=1)
 
 
 def after_work(sessions: pl.DataFrame, resets: pl.DataFrame) -> pl.DataFrame:
-    """Sessions' readings after work as sessions of their own, a minute later.
+    """Return the sessions' readings after work as sessions of their own, a minute later.
 
     In   sessions: session_results; resets: as from `models.records.slope_chain`
     Out  sessions' columns. gain_error_ln is brought to the slope that the session left, so that
@@ -44,8 +45,10 @@ def after_work(sessions: pl.DataFrame, resets: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def occasions(events: pl.DataFrame, meters: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
-    """The fleet model's events: the team's, and work at the bench, each of the kind it is.
+def candidate_steps(
+    events: pl.DataFrame, meters: pl.DataFrame, sessions: pl.DataFrame
+) -> pl.DataFrame:
+    """Return the fleet model's events: the team's, and work at the bench, each of its kind.
 
     In   events: the table; meters: meter_id, kind; sessions: session_results
     Out  meter_id, reference_id, bench_id, on, at, event, side, note, state. A service of one
@@ -86,7 +89,7 @@ def occasions(events: pl.DataFrame, meters: pl.DataFrame, sessions: pl.DataFrame
 
 
 def _of_pairs(meters: pl.DataFrame) -> list[str]:
-    """Meters whose two sides are devices of their own."""
+    """Return the meters whose two sides are devices of their own."""
     return [
         m for m, kind in meters.select("meter_id", "kind").iter_rows() if rule_of(kind).own_slopes
     ]
@@ -95,7 +98,7 @@ def _of_pairs(meters: pl.DataFrame) -> list[str]:
 def pedal_cranks(
     sessions: pl.DataFrame, meters: pl.DataFrame, events: pl.DataFrame
 ) -> pl.DataFrame:
-    """Sessions of pedals with a crank of their own for each mounting, where nothing names one.
+    """Return sessions of pedals with a crank for each mounting, where nothing names one.
 
     A remount begins a new installation: the crank, and so its length error, may be another. A
     crank_id that the installation gives is left.
@@ -104,11 +107,7 @@ def pedal_cranks(
         m for m, kind in meters.select("meter_id", "kind").iter_rows() if rule_of(kind).uses_length
     ]
     remounts = (
-        events.filter(
-            (pl.col("event") == REMOUNT)
-            & pl.col("meter_id").is_in(pedals)
-            & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
-        )
+        events.filter((pl.col("event") == REMOUNT) & pl.col("meter_id").is_in(pedals) & confirmed())
         .select("meter_id", _since="date")
         .unique()
         .sort("_since")

@@ -1,4 +1,4 @@
-"""Zero readings away from the bench: each meter's own temperature line, and jumps of its zero.
+"""Judge zero readings away from the bench: each meter's temperature line, jumps of its zero.
 
 A jump of the zero speaks of bolts, bearings or a blow. It is an alarm of its own, it makes a step
 of the gain likelier near its date, and it is never itself a gain error: the zero is set before
@@ -15,7 +15,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -36,7 +35,7 @@ DOF_OF_FLEET = 6.0
 FIRST_LOOK = 3.0
 DAY_US = 86400e6
 
-STEP_SCHEMA: dict[str, Any] = {
+STEP_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "meter_id": pl.String,
     "before": pl.Datetime("us", "UTC"),
     "at": pl.Datetime("us", "UTC"),
@@ -45,25 +44,20 @@ STEP_SCHEMA: dict[str, Any] = {
     "unit": pl.String,
     "text": pl.String,
 }
-LINE_SCHEMA: dict[str, Any] = {
-    "meter_id": pl.String,
-    "unit": pl.String,
-    "n": pl.Int64,
-    "zero": pl.Float64,
-    "per_c": pl.Float64,
-    "sd": pl.Float64,
-}
 
 
 @dataclass
 class _Series:
-    """One meter's zeros in order of time: t in days, y in its unit, T − 20 (0: not known)."""
+    """One meter's zeros in order of time.
+
+    t: days since 1970; y: in its unit; offset_c: °C above 20 (0 where not known)
+    """
 
     meter_id: str
     unit: str
     t: Array
     y: Array
-    warm: Array
+    offset_c: Array
     known: Mask
     per_c: float = 0.0
     noise2: float = 0.0
@@ -72,11 +66,11 @@ class _Series:
     @property
     def flat(self) -> Array:
         """The readings with the temperature line taken out."""
-        return self.y - self.per_c * self.warm
+        return self.y - self.per_c * self.offset_c
 
 
 def zero_steps(zeros: pl.DataFrame, *, false_alarms_per_season: float = 1.0) -> pl.DataFrame:
-    """Jumps of the meters' zeros.
+    """Return the jumps of the meters' zeros.
 
     In   zeros: the table (meter_id, measured_at, zero_nm or zero_raw, temperature_c)
     Out  STEP_SCHEMA, a row a jump in order of meter and time: it lies between `before` and `at`,
@@ -85,7 +79,7 @@ def zero_steps(zeros: pl.DataFrame, *, false_alarms_per_season: float = 1.0) -> 
     all_series = _series(zeros)
     if not all_series:
         return pl.DataFrame(schema=STEP_SCHEMA)
-    limit_p = _allowed(all_series, false_alarms_per_season)
+    limit_p = _p_limit(all_series, false_alarms_per_season)
     rows = []
     for series in all_series:
         for before, after, size, sd in _jumps(series, limit_p):
@@ -94,25 +88,12 @@ def zero_steps(zeros: pl.DataFrame, *, false_alarms_per_season: float = 1.0) -> 
     return pl.DataFrame(rows, schema=STEP_SCHEMA, orient="row")
 
 
-def zero_lines(zeros: pl.DataFrame) -> pl.DataFrame:
-    """Each meter's temperature line of the zero: LINE_SCHEMA; sd is the noise about it."""
-    rows = [
-        (
-            s.meter_id,
-            s.unit,
-            len(s.y),
-            float(np.median(s.flat)),
-            s.per_c if s.known.sum() >= LEAST_BEFORE else None,
-            float(np.sqrt(s.noise2)),
-        )
-        for s in _series(zeros)
-    ]
-    return pl.DataFrame(rows, schema=LINE_SCHEMA, orient="row")
-
-
 def zero_alarms(steps: pl.DataFrame) -> pl.DataFrame:
-    """Jumps as alarms: device_kind, device_id, kind, date, size_pct (null: it is no gain error),
-    size_nm, score, text."""
+    """Return jumps as alarms, a row each.
+
+    Out  device_kind, device_id, kind, date, size_pct (null: it is no gain error), size_nm, score,
+         text
+    """
     return steps.select(
         device_kind=pl.lit("meter"),
         device_id="meter_id",
@@ -125,8 +106,8 @@ def zero_alarms(steps: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def zero_occasions(steps: pl.DataFrame) -> pl.DataFrame:
-    """Jumps as occasions at which the gain may have stepped, halfway between the readings."""
+def zero_candidates(steps: pl.DataFrame) -> pl.DataFrame:
+    """Return jumps as events at which the gain may have stepped, halfway between the readings."""
     middle = pl.col("before") + (pl.col("at") - pl.col("before")) / 2
     return steps.select(
         "meter_id",
@@ -140,7 +121,7 @@ def zero_occasions(steps: pl.DataFrame) -> pl.DataFrame:
 
 
 def _series(zeros: pl.DataFrame) -> list[_Series]:
-    """Every meter's readings in the unit that it has more of, with line, noise and walk."""
+    """Return every meter's readings in the unit that it has more of, with line, noise, walk."""
     rows = zeros.filter(pl.col("measured_at").is_not_null()).sort("meter_id", "measured_at")
     out = []
     for (meter_id,), part in rows.group_by("meter_id", maintain_order=True):
@@ -189,16 +170,16 @@ def _describe(all_series: list[_Series]) -> None:
 
 
 def _noise2(differences: Array, unit: str) -> float:
-    """Half the robust variance of successive differences."""
+    """Return half the robust variance of successive differences."""
     spread = robust_sd(differences)
     floor = FLOOR_NM if unit == "N·m" else 0.5
     return max(spread, floor) ** 2 / 2
 
 
 def _line(s: _Series) -> float:
-    """Slope of the zero against temperature from successive differences, a jump left out."""
+    """Fit the zero's slope against temperature to successive differences, a jump left out."""
     both = s.known[1:] & s.known[:-1]
-    dy, dx = np.diff(s.y)[both], np.diff(s.warm)[both]
+    dy, dx = np.diff(s.y)[both], np.diff(s.offset_c)[both]
     prior2 = LINE_SD**2 * s.noise2 / 100.0
     slope = 0.0
     for _ in range(5):
@@ -209,7 +190,7 @@ def _line(s: _Series) -> float:
 
 
 def _walk2(s: _Series) -> float:
-    """Variance of the walk a day, from differences over WINDOW readings (a jump is in few)."""
+    """Return the walk's daily variance, from differences over WINDOW readings."""
     if len(s.y) <= 2 * WINDOW:
         return 0.0
     flat = s.flat
@@ -221,8 +202,8 @@ def _walk2(s: _Series) -> float:
 # --- the search -------------------------------------------------------------------------------
 
 
-def _allowed(all_series: list[_Series], false_alarms: float) -> float:
-    """Chance of a false jump at one place: the budget over the years, shared by all places."""
+def _p_limit(all_series: list[_Series], false_alarms: float) -> float:
+    """Return the p-value that a jump must fall below: the budget shared by all places."""
     first = min(float(s.t[0]) for s in all_series)
     last = max(float(s.t[-1]) for s in all_series)
     seasons = max((last - first) / 365.0, 1.0)
@@ -231,7 +212,7 @@ def _allowed(all_series: list[_Series], false_alarms: float) -> float:
 
 
 def _jumps(s: _Series, limit_p: float) -> list[tuple[int, int, float, float]]:
-    """Jumps of one meter: (reading before, reading after, size, sd), the clearest first."""
+    """Return one meter's jumps in order: (reading before, reading after, size, sd)."""
     found: list[tuple[int, int, float, float]] = []
     edges = [0, len(s.y)]
     for _ in range(MOST_STEPS):
@@ -240,7 +221,7 @@ def _jumps(s: _Series, limit_p: float) -> list[tuple[int, int, float, float]]:
             key=lambda b: abs(b[1] / b[2]),
             default=None,
         )
-        if best is None or _chance(best[1] / best[2], len(s.y)) > limit_p:
+        if best is None or _p_value(best[1] / best[2], len(s.y)) > limit_p:
             break
         k, size, sd = best
         found.append((k - 1, k, size, sd))
@@ -249,7 +230,7 @@ def _jumps(s: _Series, limit_p: float) -> list[tuple[int, int, float, float]]:
 
 
 def _best(s: _Series, lo: int, hi: int) -> tuple[int, float, float] | None:
-    """The best supported jump in readings lo…hi: (first reading after, size, sd)."""
+    """Return the best supported jump in readings lo…hi: (first reading after, size, sd)."""
     flat, best = s.flat, None
     for k in range(lo + LEAST_BEFORE, hi - LEAST_AFTER + 1):
         a, b = max(lo, k - WINDOW), min(hi, k + WINDOW)
@@ -266,20 +247,22 @@ def _best(s: _Series, lo: int, hi: int) -> tuple[int, float, float] | None:
 
 
 def _step(window: slice, k: int, s: _Series) -> tuple[float, float]:
-    """Generalized least squares of a level and a step from the window's reading k on; walk, noise
-    and what is left of the temperature line's error given."""
-    t, y, warm = s.t[window] - s.t[window.start], s.flat[window], s.warm[window]
+    """Fit a level and a step from the window's reading k on; returns the step and its sd.
+
+    Generalised least squares, with walk, noise and what is left of the line's error.
+    """
+    t, y, offset = s.t[window] - s.t[window.start], s.flat[window], s.offset_c[window]
     line2 = (LINE_LEFT_SD * LINE_SD / 10) ** 2 * s.noise2
     V = s.noise2 * np.eye(len(t)) + s.walk2 * np.minimum.outer(t, t)
-    V += line2 * np.outer(warm, warm)
+    V += line2 * np.outer(offset, offset)
     X = np.column_stack([np.ones(len(t)), (np.arange(len(t)) >= k).astype(float)])
     W = np.linalg.solve(V, X)
     cov = np.linalg.inv(X.T @ W)
     return float((cov @ (W.T @ y))[1]), float(np.sqrt(cov[1, 1]))
 
 
-def _chance(z: float, n: int) -> float:
-    """Two-sided chance of so large a statistic, the noise being estimated."""
+def _p_value(z: float, n: int) -> float:
+    """Return the two-sided p-value of a statistic, the noise being estimated."""
     from scipy.special import stdtr
 
     return float(2 * stdtr(n - 1 + DOF_OF_FLEET, -abs(z)))

@@ -12,6 +12,7 @@ from datetime import date, datetime, timedelta
 import numpy as np
 import polars as pl
 
+from ingest.schema import confirmed
 from models import honesty, status
 from models.ageing import Budget, Limits, control_charts, drift_table, limits_from_budget
 from models.bench import SESSION_SCHEMA, evaluate_bench, session_frame
@@ -29,7 +30,7 @@ from models.records import (
     with_known_changes,
     with_riders,
     zero_alarms,
-    zero_occasions,
+    zero_candidates,
     zero_steps,
 )
 from models.rides import RESULT_SCHEMA, compare_steps, without_impossible
@@ -111,7 +112,7 @@ def records(
     data = fleet_data(
         tables, meters=meters, sessions=sessions, comparisons=comparisons, resets=course
     )
-    data = replace(data, events=pl.concat([data.events, zero_occasions(jumps)], how="diagonal"))
+    data = replace(data, events=pl.concat([data.events, zero_candidates(jumps)], how="diagonal"))
     return Records(
         as_of,
         meters,
@@ -252,9 +253,7 @@ def _notices(found: Records, fleet: FleetFit) -> pl.DataFrame:
 
 def _swaps(events: pl.DataFrame) -> pl.DataFrame:
     return events.filter(
-        (pl.col("event") == "battery_swap")
-        & pl.col("meter_id").is_not_null()
-        & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
+        (pl.col("event") == "battery_swap") & pl.col("meter_id").is_not_null() & confirmed()
     )
 
 

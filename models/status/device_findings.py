@@ -12,7 +12,7 @@ from typing import Any
 
 import polars as pl
 
-from ingest.schema import newest_in_force
+from ingest.schema import confirmed, newest_in_force
 from models.bench import rule_of
 from models.fleet import FleetFit
 from models.metrology import percent_from_ln, percent_sd, ratio_from_ln
@@ -171,9 +171,7 @@ def _work(found: Records) -> Iterable[Row]:
 
 def _new_sides(found: Records) -> Iterable[Row]:
     done = found.data.events.filter(
-        (pl.col("event") == SIDE_SERVICE)
-        & (pl.col("on") > found.as_of - LATELY)
-        & ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
+        (pl.col("event") == SIDE_SERVICE) & (pl.col("on") > found.as_of - LATELY) & confirmed()
     )
     for row in done.sort("meter_id", "on").iter_rows(named=True):
         note = f" ({row['note']})" if row["note"] else ""

@@ -5,6 +5,8 @@ from typing import Final
 
 import polars as pl
 
+from ingest.schema import confirmed
+
 _AT: Final = pl.Datetime("us", "UTC")
 Schema = dict[str, pl.DataType | type[pl.DataType]]
 
@@ -138,10 +140,7 @@ class FleetData:
                 & pl.col("at").is_not_null()
             )
         frames["comparisons"] = frames["comparisons"].filter(pl.col("reference_id").is_not_null())
-        frames["events"] = frames["events"].filter(
-            ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
-            & pl.col("on").is_not_null()
-        )
+        frames["events"] = frames["events"].filter(confirmed() & pl.col("on").is_not_null())
         return replace(self, **frames)
 
     def until(self, instant: pl.Expr | object) -> "FleetData":

@@ -11,7 +11,6 @@ information): once because the mean depends on them (Kass & Steffey 1989), once 
 at estimated hyperparameters are too small by about as much (Prasad & Rao 1990).
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -260,8 +259,3 @@ class _NewInstants:
             if kind in parts and group in (-1, self.group):
                 J[:, k] = parts[kind]
         return J
-
-
-def named_targets(kinds: Sequence[str], devices: Sequence[int], t: Sequence[float]) -> Targets:
-    """Return targets from plain sequences."""
-    return Targets(list(kinds), np.array(devices, dtype=np.int64), np.array(t, dtype=np.float64))

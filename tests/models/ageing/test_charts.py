@@ -7,22 +7,8 @@ import polars as pl
 import pytest
 
 from models.ageing import Limits, control_charts, detection_table, limits_from_budget
-from models.ageing.charts import cusum_values, ewma_values, individuals_from_moving_range
+from models.ageing.charts import cusum_values, ewma_values
 from tests.models.truth import numbers
-
-
-def test_individuals_of_the_handbook():
-    """NIST 6.3.2.2: mean 50.81, mean moving range 1.8778, limits 55.8041 and 45.8159."""
-    chart = individuals_from_moving_range(
-        np.array(numbers("nist_individuals_6322.csv", "flowrate"))
-    )
-    assert chart.mean == pytest.approx(50.81, abs=1e-9)
-    assert chart.mean_moving_range == pytest.approx(1.8778, abs=5e-5)
-    # The handbook divides by d2 rounded to 1.128.
-    assert chart.upper == pytest.approx(55.8041, abs=2e-3)
-    assert chart.lower == pytest.approx(45.8159, abs=2e-3)
-    published = chart.mean + 3 * chart.mean_moving_range / 1.128
-    assert published == pytest.approx(55.8041, abs=5e-5)
 
 
 def test_ewma_of_the_handbook():
@@ -192,5 +178,3 @@ def test_a_step_that_the_forecast_absorbs_may_never_be_found():
 def test_charts_need_a_spread():
     with pytest.raises(ValueError, match="innovation_sd_pct: found 0"):
         detection_table(LIMITS, [1.0], innovation_sd_pct=0.0)
-    with pytest.raises(ValueError, match="found 1 values, expected at least 2"):
-        individuals_from_moving_range(np.array([1.0]))

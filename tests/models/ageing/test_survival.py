@@ -9,14 +9,12 @@ import pytest
 from models.ageing import fit_weibull
 from models.ageing.survival import (
     TIME_TO_OUT_SCHEMA,
-    npmle,
-    survival_at,
     time_to_out_table,
     times_to_out,
     weibull_quantile,
     weibull_survival,
 )
-from tests.models.truth import numbers, rows
+from tests.models.truth import rows
 
 
 def freireich(arm):
@@ -25,53 +23,6 @@ def freireich(arm):
     weeks = np.array([float(row["time_weeks"]) for row in table])
     relapsed = np.array([row["event"] == "1" for row in table])
     return weeks, np.where(relapsed, weeks, np.inf)
-
-
-def cosmesis():
-    table = rows("cosmesis_interval_censored.csv")
-    lo = np.array([float(row["left_months"]) for row in table])
-    return lo, np.array([float(row["right_months"] or "inf") for row in table])
-
-
-def test_right_censored_times_give_kaplan_meier():
-    """Freireich et al. (1963), 6-MP arm: published Kaplan–Meier values."""
-    estimate = npmle(*freireich("6mp"))
-    assert estimate.converged
-    low, high = survival_at(estimate, np.array(numbers("freireich_6mp_km.csv", "time_weeks")))
-    published = numbers("freireich_6mp_km.csv", "survival")
-    assert low == pytest.approx(published, abs=2e-6)
-    assert high == pytest.approx(published, abs=2e-6)
-
-
-def test_kaplan_meier_of_statsmodels_agrees():
-    from statsmodels.duration.survfunc import SurvfuncRight
-
-    lo, hi = freireich("control")
-    other = SurvfuncRight(lo, np.isfinite(hi).astype(int))
-    low, _ = survival_at(npmle(lo, hi), other.surv_times.astype(float))
-    assert low == pytest.approx(other.surv_prob, abs=1e-5)
-
-
-def test_interval_censored_estimate():
-    """Finkelstein & Wolfe (1985), radiotherapy arm: masses of Turnbull's estimate."""
-    estimate = npmle(*cosmesis())
-    kept = estimate.mass > 1e-4
-    found = np.column_stack([estimate.lo, estimate.hi, estimate.mass])[kept]
-    for column, name in enumerate(("from_months", "to_months")):
-        assert found[:, column].tolist() == numbers("cosmesis_npmle.csv", name)
-    assert found[:, 2] == pytest.approx(numbers("cosmesis_npmle.csv", "probability"), abs=6e-5)
-    assert estimate.mass.sum() == pytest.approx(1.0)
-
-
-def test_no_other_masses_are_likelier():
-    lo, hi = cosmesis()
-    estimate = npmle(lo, hi)
-    inside = (lo[:, None] <= estimate.lo) & (estimate.hi <= hi[:, None])
-    best = np.log(inside @ estimate.mass).sum()
-    rng = np.random.default_rng(41)
-    for _ in range(300):
-        other = 0.9 * estimate.mass + 0.1 * rng.dirichlet(np.full(estimate.mass.size, 0.3))
-        assert np.log(inside @ other).sum() <= best + 1e-6
 
 
 @pytest.mark.parametrize(
@@ -101,17 +52,9 @@ def test_weibull_reliability_worked_numbers():
     assert weibull_survival(fit, np.array([12.0]))[0].item() == pytest.approx(0.89483932, abs=1e-7)
 
 
-def test_touching_intervals_do_not_overlap():
-    """(1, 2] and (2, 3] and an exact 2, which lies in the first only."""
-    estimate = npmle(np.array([1.0, 2.0, 2.0]), np.array([2.0, 3.0, 2.0]))
-    assert estimate.lo.tolist() == [2.0, 2.0]
-    assert estimate.hi.tolist() == [2.0, 3.0]
-    assert estimate.mass == pytest.approx([2 / 3, 1 / 3])
-
-
 def test_wrong_intervals_are_refused_in_words():
     with pytest.raises(ValueError, match=r"found \(3, 2\], expected intervals"):
-        npmle(np.array([3.0]), np.array([2.0]))
+        fit_weibull(np.array([3.0]), np.array([2.0]))
     with pytest.raises(ValueError, match="found none"):
         fit_weibull(np.array([]), np.array([]))
 

@@ -8,7 +8,7 @@ import pytest
 
 from models.ageing import workshops_document
 from models.fleet import FleetData, condition, effect_information, fit, fit_sds
-from models.metrology.equivalence import degrees_of_equivalence
+from models.metrology import from_information
 from tests.models.fleet.fleet_brute import covariance, readings, small_fleet
 from tests.models.fleet.test_fleet_exact import SETTINGS, TODAY, known_hyper
 
@@ -17,7 +17,8 @@ def test_three_participants_by_hand():
     """Weights 100, 25, 100: mean (100 + 30 + 90) / 225 = 0.97778, u² = 1/225; the first differs by
     0.02222 with u² = 0.01 − 1/225 = 0.0055556, so E_n = 0.02222 / (2 · 0.074536) = 0.14907;
     χ² = 100 · 0.02222² + 25 · 0.22222² + 100 · 0.07778² = 1.8889, p = exp(−χ²/2)."""
-    found = degrees_of_equivalence(np.array([1.0, 1.2, 0.9]), np.diag([0.1, 0.2, 0.1]) ** 2)
+    M = np.diag([100.0, 25.0, 100.0])
+    found = from_information(M, M @ np.array([1.0, 1.2, 0.9]))
     assert found.reference == pytest.approx(0.977778, abs=1e-6)
     assert found.u_reference == pytest.approx(1 / 15)
     assert found.e_n == pytest.approx([0.149071, 0.589256, -0.521749], abs=1e-5)

@@ -7,8 +7,8 @@ import polars as pl
 import pytest
 
 from ingest.schema import TABLES
-from models.records import zero_alarms, zero_occasions, zero_steps
-from models.records.zeros import zero_lines
+from models.records import zero_alarms, zero_candidates, zero_steps
+from models.records.zeros import _series
 
 FIRST = datetime(2023, 1, 5, 8, tzinfo=UTC)
 
@@ -67,13 +67,13 @@ def test_it_is_an_alarm_but_no_gain_error():
     assert alarm["size_pct"] is None
     assert alarm["size_nm"] == pytest.approx(0.4, abs=0.1)
     assert "no gain error" in alarm["text"]
-    occasion = zero_occasions(steps).row(0, named=True)
-    assert steps["before"][0] < occasion["at"] < steps["at"][0]
+    candidate = zero_candidates(steps).row(0, named=True)
+    assert steps["before"][0] < candidate["at"] < steps["at"][0]
 
 
 def test_the_temperature_line_is_the_meters_own():
     """Simulated lines of 0.012 ± 0.006 N·m/°C come back, a jump in one notwithstanding."""
-    lines = zero_lines(zeros(30, 5, jump=2.0))
+    found = np.array([series.per_c for series in _series(zeros(30, 5, jump=2.0))])
     rng = np.random.default_rng(5)
     true = []
     for _ in range(30):
@@ -81,7 +81,7 @@ def test_the_temperature_line_is_the_meters_own():
         rng.normal(0, 0.15)
         for _ in range(50):
             rng.uniform(0, 5), rng.normal(0, 0.008), rng.normal(0, 4), rng.standard_t(6)
-    error = lines["per_c"].to_numpy() - np.array(true)
+    error = found - np.array(true)
     assert np.sqrt(np.mean(error**2)) < 0.0015
 
 

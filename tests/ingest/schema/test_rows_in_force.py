@@ -5,7 +5,7 @@ from datetime import date
 import polars as pl
 import pytest
 
-from ingest.schema import TABLES, in_force, newest_in_force, rider_on
+from ingest.schema import TABLES, confirmed, in_force, newest_in_force, rider_on
 
 HANDOVER = date(2026, 2, 20)
 ASSIGNMENTS = TABLES["assignments"].conform(
@@ -61,3 +61,9 @@ def test_a_row_holds_in_a_period_that_touches_its_first_or_its_last_day() -> Non
     assert held(date(2026, 1, 1), date(2026, 2, 1)) == ["K02"]
     assert held(date(2026, 2, 19), date(2026, 3, 1)) == ["K02"]
     assert held(HANDOVER, date(2026, 3, 1)) == []
+
+
+def test_an_event_counts_unless_it_was_only_proposed_or_was_rejected() -> None:
+    states = [None, "confirmed", "proposed", "rejected"]
+    rows = pl.DataFrame({"state": states}).filter(confirmed())
+    assert rows["state"].to_list() == [None, "confirmed"]

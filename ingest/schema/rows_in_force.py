@@ -1,12 +1,17 @@
-"""Which rows of a table with from_date and to_date hold on a day, and who rides a meter then.
+"""Which rows hold: of tables with from_date and to_date those of a day, of events the confirmed.
 
-Both ends are included and an empty to_date means "still". A handover may fall on one day: then the
-row that begins on it is the one that counts from that day on.
+Both ends of a period are included and an empty to_date means "still". A handover may fall on one
+day: then the row that begins on it is the one that counts from that day on.
 """
 
 from datetime import date
 
 import polars as pl
+
+
+def confirmed() -> pl.Expr:
+    """Return the condition that an event counts: nobody merely proposed or rejected it."""
+    return ~pl.col("state").fill_null("confirmed").is_in(["proposed", "rejected"])
 
 
 def in_force(first: date | pl.Expr, last: date | pl.Expr | None = None) -> pl.Expr:
