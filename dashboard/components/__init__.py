@@ -1,4 +1,4 @@
-"""Which parts are pages built from?"""
+"""Which parts are all pages built from: tables, fields, charts, messages, states?"""
 
 import lazy_loader
 

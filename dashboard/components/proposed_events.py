@@ -1,4 +1,4 @@
-"""Events that recordings suggest, to be confirmed or rejected: for the pages that list them."""
+"""Events that recordings suggest, with the buttons to confirm or reject them."""
 
 from __future__ import annotations
 
@@ -7,24 +7,35 @@ from typing import Any
 from dash import html
 
 from dashboard import theme
-from dashboard.components import parts
+from dashboard.components.browser import aria
+from dashboard.components.messages import note
+from dashboard.components.sections import empty, section
 from dashboard.navigation import Document
 from dashboard.security import RIGHTS, person_asking
 
-NOTE = (
-    "What is confirmed counts in the models from the next fit; what is rejected is not proposed "
-    "again."
-)
+AT_ONCE = 25  # on the page
+NOTE = "A confirmed event counts from the next fit on; a rejected one is not proposed again."
 
 
 def may_decide() -> bool:
-    """Whether proposed events are the business of whoever asks."""
+    """Return whether whoever asks may decide on proposed events."""
     return RIGHTS["proposed_events"].allows(person_asking())
 
 
-def proposed_list(events: list[Document], *, button: str) -> html.Ul:
-    """The events with their buttons, of ids {type: button, event: its row, as: the decision}."""
-    return html.Ul([_event(event, button) for event in events], className="proposed")
+def proposed_part(events: list[Document], *, button: str, name: str) -> html.Section:
+    """Return the events with their buttons; ids: {type: button, event: its row, as: decision}."""
+    left = len(events) - AT_ONCE
+    body: list[Any] = [html.Ul([_event(e, button) for e in events[:AT_ONCE]], className="proposed")]
+    if left > 0:
+        body.append(note(f"{left} more follow once these are decided."))
+    if not events:
+        body = [
+            empty(
+                "No event waits for a decision.",
+                "Battery swaps and firmware updates that recordings show are proposed here.",
+            )
+        ]
+    return section(f"Proposed events ({len(events)})", *body, name=name, note=NOTE)
 
 
 def _event(event: Document, button: str) -> html.Li:
@@ -37,7 +48,7 @@ def _event(event: Document, button: str) -> html.Li:
             id={"type": button, "event": event["event_row"], "as": name},
             className=look,
             n_clicks=0,
-            **parts.aria(label=f"{word}: {device}, {said}"),
+            **aria(label=f"{word}: {device}, {said}"),
         )
 
     return html.Li(
@@ -52,10 +63,10 @@ def _event(event: Document, button: str) -> html.Li:
 
 
 def _note(event: Document) -> Any:
-    return html.P(theme.sentence(event["note"]), className="note") if event.get("note") else None
+    return note(theme.sentence(event["note"])) if event.get("note") else None
 
 
 def decide(door: Any, pressed: Document) -> str:
-    """Do what a button of the list stands for; what to say of it."""
+    """Do what a button of the list stands for; return what to say of it."""
     door.decide_event(pressed["event"], pressed["as"])
     return f"The event was {pressed['as']}."

@@ -1,4 +1,4 @@
-"""What does a chart of it look like?"""
+"""What does each chart draw?"""
 
 import lazy_loader
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboard import theme
+from dashboard.figures.frame import C
 from dashboard.navigation import Document
 
-C = theme.LIGHT
 RULED = ("battery_swap", "crash", "factory_service")  # events that run through the chart
 LANE = (0.0, 0.07)  # where the events stand, as a part of the figure's height
 
 
 def tolerance_shapes(tolerance: float | None) -> list[Document]:
-    """The tolerance as two lines, what lies beyond it tinted."""
+    """Return the tolerance as two lines, what lies beyond it tinted."""
     if not tolerance:
         return []
     shapes = []
@@ -38,13 +38,13 @@ def _upright(day: object, colour: str, dash: str, width: float = 1.4) -> Documen
 
 
 def event_rules(events: Sequence[Document]) -> list[Document]:
-    """An upright line at each event that can shift a meter."""
+    """Return an upright line at each event that can shift a meter."""
     ruled = [e for e in events if e["event"] in RULED and e.get("state") != "rejected"]
     return [_upright(e["date"], C["event"], "dot") for e in ruled]
 
 
 def reset_shapes(resets: Sequence[Document]) -> list[Document]:
-    """An upright line at each change of the slope; a strip where its day is not known."""
+    """Return an upright line at each change of the slope, a strip where its day is not known."""
     shapes = []
     for reset in resets:
         shapes.append(_upright(reset["date"], C["ink"], "solid", 1.2))
@@ -59,7 +59,7 @@ def reset_shapes(resets: Sequence[Document]) -> list[Document]:
 
 
 def day_rules(today: object, due: object) -> list[Document]:
-    """Upright lines at today and at the due date ahead."""
+    """Return upright lines at today and at the due date ahead."""
     rules = [_upright(today, C["rule_strong"], "solid", 1)]
     if _is_ahead(today, due):
         rules.append(_upright(due, C["due"], "dash", 1.6))
@@ -72,7 +72,7 @@ def _is_ahead(today: object, due: object) -> bool:
 
 
 def day_words(today: object, due: object) -> list[Document]:
-    """What stands beside those lines."""
+    """Return what stands beside those lines."""
     words = [_word("today", x=theme.iso(today), y=1, anchor="right", role="muted")]
     if _is_ahead(today, due):
         words.append(
@@ -82,10 +82,10 @@ def day_words(today: object, due: object) -> list[Document]:
 
 
 def tolerance_words(tolerance: float | None, points: Sequence[Document]) -> list[Document]:
-    """The tolerance in words, at the one of its lines that the curve ends further from."""
+    """Return the tolerance in words, at the line that the curve ends further from."""
     if not tolerance:
         return []
-    text = f"tolerance ±{theme.NBSP}{theme.number(tolerance, 1)}{theme.NBSP}%"
+    text = f"tolerance {theme.within(tolerance, 1, '%')}"
     high = bool(points) and points[-1]["gain_error_pct"] > 0
     line = {"y": -tolerance, "yanchor": "top"} if high else {"y": tolerance, "yanchor": "bottom"}
     at = {"xref": "paper", "x": 1, "yref": "y"} | line
@@ -93,7 +93,7 @@ def tolerance_words(tolerance: float | None, points: Sequence[Document]) -> list
 
 
 def reset_words(history: Document) -> list[Document]:
-    """The last few changes of the slope in words, at their lines."""
+    """Return the last few changes of the slope in words, at their lines."""
     return [
         _word(reset_text(r), x=theme.iso(r["date"]), y=0.16, anchor="left", role="ink")
         for r in history["resets"][-4:]
@@ -101,10 +101,15 @@ def reset_words(history: Document) -> list[Document]:
 
 
 def reset_text(reset: Document) -> str:
-    """A change of the slope in words: slope 5.69 → 5.61."""
-    before, after = (theme.significant(reset.get(k)) for k in ("slope_before", "slope_after"))
-    changed = f"slope {before} → {after}"
+    """Return a change of the slope as the chart names it: slope 5.69 → 5.61, unrecorded."""
+    changed = f"slope {slopes_text(reset)}"
     return f"{changed}, unrecorded" if reset.get("recorded") is False else changed
+
+
+def slopes_text(reset: Document) -> str:
+    """Return the slopes before and after a change: 5.69 → 5.61."""
+    before, after = (theme.significant(reset.get(k)) for k in ("slope_before", "slope_after"))
+    return f"{before} → {after}"
 
 
 def _word(text: str, *, x: str | None, y: float, anchor: str, role: str) -> Document:

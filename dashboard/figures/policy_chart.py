@@ -5,16 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-import plotly.graph_objects as go
-
 from dashboard import theme
-from dashboard.figures import meter
-from dashboard.figures.meter import C
+from dashboard.figures.frame import C, axis, drawn, scatter
 from dashboard.navigation import Document
 
 TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 4, 6, 12)
 PAPER_PX = (700, 240)  # within the margins of A4 at 96 dots an inch
 FIXED, OURS, BY_COST = "every ", "ours", "ours, by cost"
+LEAST_COST = "by forecast, at least cost"
 # name in the key, whether a line joins them, symbol, size, colour
 LOOKS = {
     "fixed": ("fixed intervals", True, "square", 9, "rule_strong"),
@@ -24,63 +22,66 @@ LOOKS = {
 
 
 def kind_of(name: str) -> str:
-    """Whether a policy is a fixed interval, ours, or another one."""
+    """Return whether a policy is a fixed interval, this program's, or another one."""
     return "fixed" if name.startswith(FIXED) else "ours" if name.startswith(OURS) else "other"
 
 
 def in_use(name: str) -> bool:
-    """Whether the season's plan is made by this policy: by cost."""
+    """Return whether the season's plan is made by this policy: at least cost."""
     return name.startswith(BY_COST)
 
 
-def policies(rows: Sequence[Document]) -> go.Figure:
-    """Visits a meter and year against the share of days out of tolerance, 90 % intervals.
+def policies(rows: Sequence[Document]) -> Document:
+    """Return visits a meter and year against the share of days out of tolerance, 90 % intervals.
 
     A policy so far out that it would flatten the rest stands at the upper edge, with its number.
     """
-    figure = go.Figure()
+    traces: list[Document] = []
     top = max([100 * row["interval90"][1] for row in rows if _is_usual(row)], default=5.0)
     for kind, look in LOOKS.items():
         mine = [row for row in rows if kind_of(row["name"]) == kind]
         if mine:
-            figure.add_trace(
-                _trace(sorted(mine, key=lambda r: (not _is_usual(r), _visits(r))), look, top)
-            )
-    figure.update_layout(
-        **meter.frame(),
-        xaxis=meter.axis(
+            mine = sorted(mine, key=lambda r: (not _is_usual(r), _visits(r)))
+            traces.append(_trace(mine, look, top))
+    return drawn(
+        traces,
+        xaxis=axis(
             "bench visits a meter and year",
             type="log",
             tickvals=TICKS,
             showgrid=False,
             range=_reach([_visits(row) for row in rows]),
         ),
-        yaxis=meter.axis("days out of tolerance, %", range=[-0.13 * top, 1.12 * top]),
+        yaxis=axis("days out of tolerance, %", range=[-0.13 * top, 1.12 * top]),
     )
-    return figure
 
 
 def _reach(visits: list[float]) -> list[float]:
-    """The axis in powers of ten, with room for the words beside the first and the last mark."""
+    """Return the axis in powers of ten, with room for the words beside its first and last mark."""
     known = [math.log10(value) for value in visits if value > 0] or [0.0]
     return [min(known) - 0.17, max(known) + 0.12]
 
 
-def on_paper(rows: Sequence[Document]) -> go.Figure:
-    """The same for a sheet of A4, which is as wide as it is: nothing there fits it to a screen."""
-    return policies(rows).update_layout(
-        width=PAPER_PX[0],
-        height=PAPER_PX[1],
-        autosize=False,
-        paper_bgcolor=theme.PAPER["paper"],
-        plot_bgcolor=theme.PAPER["paper"],
-        legend={"y": 1.02, "yanchor": "bottom"},  # so low a chart has no room under its axis title
-        margin={"t": 30},
-    )
+def on_paper(rows: Sequence[Document]) -> Document:
+    """Return the same in a fixed size and in the colours of paper, for a sheet of A4."""
+    figure = policies(rows)
+    layout = figure["layout"]
+    width, height = PAPER_PX
+    paper = {
+        "width": width,
+        "height": height,
+        "autosize": False,
+        "paper_bgcolor": theme.PAPER["paper"],
+        "plot_bgcolor": theme.PAPER["paper"],
+        # so low a chart has no room for the legend under its axis title
+        "legend": layout["legend"] | {"y": 1.02, "yanchor": "bottom"},
+        "margin": layout["margin"] | {"t": 30},
+    }
+    return {**figure, "layout": layout | paper}
 
 
 def _is_usual(row: Document) -> bool:
-    """Not so far out that it would flatten the rest."""
+    """Return whether the policy is not so far out that it would flatten the rest."""
     return bool(row["out_of_tolerance_share"] < 0.08)
 
 
@@ -88,12 +89,12 @@ def _visits(row: Document) -> float:
     return float(row["visits_per_meter_year"])
 
 
-def _trace(rows: list[Document], look: tuple[str, bool, str, int, str], top: float) -> go.Scatter:
+def _trace(rows: list[Document], look: tuple[str, bool, str, int, str], top: float) -> Document:
     name, joined, symbol, size, role = look
     share = [100 * row["out_of_tolerance_share"] for row in rows]
     usual = [_is_usual(row) for row in rows]
     above, below = ([100 * row["interval90"][end] for row in rows] for end in (1, 0))
-    return go.Scatter(
+    return scatter(
         x=[row["visits_per_meter_year"] for row in rows],
         y=[s if here else 1.04 * top for s, here in zip(share, usual, strict=True)],
         error_y={
@@ -124,12 +125,11 @@ def _label(row: Document) -> str:
     short = short_name(row["name"])
     if _is_usual(row):
         return short
-    share = theme.percent(100 * row["out_of_tolerance_share"], 0, signed=False)
-    return f"{short}: {share}, beyond the axis"
+    return f"{short}: {theme.share(row['out_of_tolerance_share'])}, beyond the axis"
 
 
 def _places(rows: list[Document], role: str) -> list[str]:
-    """Where the words stand beside their marks, so that neighbours keep apart."""
+    """Return where the words stand beside their marks, so that neighbours keep apart."""
     if role == "accent":  # down the left; what is in use to the right of its neighbour
         return ["bottom right" if in_use(row["name"]) else "bottom left" for row in rows]
     if role == "comparison":
@@ -149,23 +149,22 @@ def _places(rows: list[Document], role: str) -> list[str]:
 
 
 def short_name(name: str) -> str:
-    """A policy as it stands beside its mark."""
-    for long, short in ((FIXED, ""), ("ours, target ", ""), (BY_COST, "by cost")):
+    """Return a policy's name as it stands beside its mark."""
+    for long, short in ((FIXED, ""), ("ours, target ", ""), (BY_COST, "least cost")):
         if name.startswith(long):
             return short + name.removeprefix(long).partition(" (")[0]
     return name.partition(",")[0]
 
 
 def long_name(name: str) -> str:
-    """A policy in full: what the document calls ours is this program's."""
-    return name.replace("ours,", "by forecast,", 1)
+    """Return a policy's name in full; "ours" in the document is by this program's forecast."""
+    return LEAST_COST if in_use(name) else name.replace("ours,", "by forecast,", 1)
 
 
 def _words(row: Document) -> str:
-    low, high = (theme.percent(100 * end, 1, signed=False) for end in row["interval90"])
     return (
         f"{long_name(row['name'])}<br>"
         f"{theme.number(row['visits_per_meter_year'], 2)} visits a meter and year"
-        f"<br>{theme.percent(100 * row['out_of_tolerance_share'], 1, signed=False)} of days out "
-        f"of tolerance<br>90 % of seasons: {low} to {high}"
+        f"<br>{theme.share(row['out_of_tolerance_share'], 1)} of days out of tolerance"
+        f"<br>90 %: {theme.share_span(row['interval90'], 1)}"
     )

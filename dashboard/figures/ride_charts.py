@@ -8,13 +8,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import plotly.graph_objects as go
-
 from dashboard import theme
-from dashboard.figures.meter import axis, frame
+from dashboard.figures.frame import C, axis, drawn, scatter
 from dashboard.navigation import Document
 
-C = theme.LIGHT
 BANDS = (
     # key of the document, unit of its edges, title
     ("by_power_band", "w", "power"),
@@ -24,8 +21,8 @@ BANDS = (
 REASONS = {
     "meter_gap": "the meter recorded nothing",
     "reference_gap": "the reference recorded nothing",
-    "other_lag": "another lag holds there",
-    "implausible": "below zero or beyond any rider",
+    "other_lag": "the clocks are apart by another lag there",
+    "implausible": "below zero, or more than any rider can hold",
     "coasting": "coasting",
     "meter_dropout": "the meter dropped out",
     "reference_dropout": "the reference dropped out",
@@ -34,44 +31,42 @@ REASONS = {
     "no_cadence": "no cadence",
     "weak_pedalling": "below 30 W",
     "start": "just before or after coasting",
-    "beside_a_hole": "beside a hole, within the smoothing's reach",
+    "beside_a_hole": "beside a gap, within reach of the smoothing",
     "transient": "power changes too fast",
     "disagreement": "the two disagree by far more than elsewhere",
     "fragment": "too short a piece of steady riding",
 }
 
 
-def has_watts(drawn: Document) -> bool:
-    """Whether the traces are in watts for this reader."""
-    return bool(drawn.get("meter_w"))
+def has_watts(ride: Document) -> bool:
+    """Return whether the traces are in watts for this reader."""
+    return bool(ride.get("meter_w"))
 
 
-def traces(drawn: Document) -> go.Figure:
-    """Both powers on the meter's clock; stretches that do not count are shaded."""
-    suffix, unit = _unit(drawn)
-    figure = go.Figure()
-    for name, role, dash in (("reference", "comparison", "dot"), ("meter", "accent", "solid")):
-        figure.add_trace(
-            go.Scatter(
-                x=drawn["minute"],
-                y=drawn[f"{name}{suffix}"],
-                mode="lines",
-                line={"color": C[role], "width": 1.5, "dash": dash},
-                name=name,
-                hovertemplate=f"%{{x:.1f}} min: %{{y:.0f}} {unit}<extra>{name}</extra>",
-            )
+def traces(ride: Document) -> Document:
+    """Return both powers on the meter's clock; stretches that do not count are shaded."""
+    suffix, unit = _unit(ride)
+    lines = [
+        scatter(
+            x=ride["minute"],
+            y=ride[f"{name}{suffix}"],
+            mode="lines",
+            line={"color": C[role], "width": 1.5, "dash": dash},
+            name=name,
+            hovertemplate=f"%{{x:.1f}} min: %{{y:.0f}} {unit}<extra>{name}</extra>",
         )
-    figure.update_layout(
-        **frame(),
-        shapes=[_shade(stretch) for stretch in drawn["left_out"]],
+        for name, role, dash in (("reference", "comparison", "dot"), ("meter", "accent", "solid"))
+    ]
+    return drawn(
+        lines,
+        shapes=[_shade(stretch) for stretch in ride["left_out"]],
         xaxis=axis("minutes from the first common second", showgrid=False) | {"fixedrange": False},
         yaxis=axis(f"power, {unit}", rangemode="tozero"),
     )
-    return figure
 
 
-def _unit(drawn: Document) -> tuple[str, str]:
-    return ("_w", "W") if has_watts(drawn) else ("_pct", "% of the mean")
+def _unit(ride: Document) -> tuple[str, str]:
+    return ("_w", "W") if has_watts(ride) else ("_pct", "% of the mean")
 
 
 def _shade(stretch: Document) -> Document:
@@ -89,42 +84,42 @@ def _shade(stretch: Document) -> Document:
     }
 
 
-def ratios(document: Document) -> go.Figure | None:
-    """The ratio in bands of power and cadence and through the ride, with 90 % bars; None: none."""
+# ---- the ratio in parts of the ride --------------------------------------------------------------
+
+
+def ratios(document: Document) -> Document | None:
+    """Return the ratio in bands of power, cadence and time, with 90 % bars; None without bands."""
     shown = [(k, u, title) for k, u, title in BANDS if document.get(k)]
     if not shown:
         return None
-    figure, layout = go.Figure(), dict[str, Any]()
-    values: list[float] = []
-    for number, (key, unit, title) in enumerate(shown, start=1):
-        bands = document[key]
-        end = "" if number == 1 else str(number)
-        figure.add_trace(_band_marks(bands, unit, title, end))
-        for band in bands:
-            values += band["gain_ratio_interval90_pct"]
-        left, right = (number - 1) / len(shown), number / len(shown)
-        left += 0.03 if number > 1 else 0.0
-        layout[f"xaxis{end}"] = axis(
-            title, type="category", showgrid=False, domain=[left, right - 0.01],
-            tickangle=-40,
-        )  # fmt: skip
-        layout[f"yaxis{end}"] = axis("ratio − 1, %" if number == 1 else "", anchor=f"x{end}") | {
-            "showticklabels": number == 1
-        }
-    middle = document.get("gain_ratio_pct") or 0.0
-    span = _span(values, middle)
-    for number in range(1, len(shown) + 1):
-        layout[f"yaxis{'' if number == 1 else number}"]["range"] = span
-    figure.update_layout(**frame(), **layout, shapes=_overall(document), showlegend=False)
-    figure.update_layout(margin={"b": 76})
+    marks, axes = [], dict[str, Any]()
+    reach = _reach(document, [key for key, _, _ in shown])
+    for n, (key, unit, title) in enumerate(shown):
+        end = "" if n == 0 else str(n + 1)
+        marks.append(_band_marks(document[key], unit, title, end))
+        left, right = n / len(shown) + (0.03 if n else 0.0), (n + 1) / len(shown) - 0.01
+        across = {"type": "category", "showgrid": False, "tickangle": -40}
+        axes[f"xaxis{end}"] = axis(title, domain=[left, right], **across)
+        axes[f"yaxis{end}"] = axis(
+            "" if n else "ratio − 1, %", anchor=f"x{end}", range=reach, showticklabels=n == 0
+        )
+    figure = drawn(marks, **axes, shapes=_overall(document), showlegend=False)
+    figure["layout"]["margin"] = figure["layout"]["margin"] | {"b": 76}
     return figure
 
 
-def _band_marks(bands: Sequence[Document], unit: str, title: str, end: str) -> go.Scatter:
-    ratio = [band["gain_ratio_pct"] for band in bands]
-    return go.Scatter(
+def _reach(document: Document, keys: Sequence[str]) -> list[float]:
+    """Return lowest and highest percent of the axis, the whole ride's ratio in the middle."""
+    middle = document.get("gain_ratio_pct") or 0.0
+    ends = [end for key in keys for b in document[key] for end in b["gain_ratio_interval90_pct"]]
+    reach = 1.1 * min(6.0, max([1.0, *(abs(end - middle) for end in ends)]))
+    return [middle - reach, middle + reach]
+
+
+def _band_marks(bands: Sequence[Document], unit: str, title: str, end: str) -> Document:
+    return scatter(
         x=[_band_name(band, unit) for band in bands],
-        y=ratio,
+        y=[band["gain_ratio_pct"] for band in bands],
         error_y={
             "array": [theme.half(band["gain_ratio_interval90_pct"]) for band in bands],
             "color": C["accent"],
@@ -159,18 +154,12 @@ def _letter(unit: str) -> str:
 def _band_words(band: Document, unit: str) -> str:
     half = theme.half(band["gain_ratio_interval90_pct"])
     ratio = theme.plus_minus(band["gain_ratio_pct"], half, "%")
-    minutes = theme.number(band["used_s"] / 60, 1)
-    return f"{_band_name(band, unit)}<br>{ratio} (90 %)<br>{minutes} min"
-
-
-def _span(values: list[float], middle: float) -> list[float]:
-    reach = max([1.0, *(abs(value - middle) for value in values)])
-    reach = min(reach, 6.0) * 1.1
-    return [middle - reach, middle + reach]
+    used = theme.quantity(band["used_s"] / 60, "min", 1)
+    return f"{_band_name(band, unit)}<br>{ratio} (90 %)<br>{used}"
 
 
 def _overall(document: Document) -> list[Document]:
-    """The whole ride's interval and value across all bands."""
+    """Return the whole ride's interval and value across all bands."""
     interval, value = document.get("gain_ratio_interval90_pct"), document.get("gain_ratio_pct")
     if value is None or not interval:
         return []
@@ -183,38 +172,41 @@ def _overall(document: Document) -> list[Document]:
     ]
 
 
-def differences(drawn: Document, document: Document) -> go.Figure:
-    """Difference against mean with the mean difference and the limits of agreement."""
-    suffix, unit = _unit(drawn)
-    figure = go.Figure(
-        go.Scatter(
-            x=drawn[f"mean_of_two{suffix}"],
-            y=drawn[f"difference{suffix}"],
-            mode="markers",
-            marker={"size": 4, "color": C["accent"], "opacity": 0.45},
-            hovertemplate=f"mean %{{x:.0f}} {unit}, difference %{{y:+.1f}} {unit}<extra></extra>",
-        )
+# ---- difference against mean ---------------------------------------------------------------------
+
+
+def differences(ride: Document, document: Document) -> Document:
+    """Return difference against mean, with the mean difference and the limits of agreement."""
+    suffix, unit = _unit(ride)
+    seconds = scatter(
+        x=ride[f"mean_of_two{suffix}"],
+        y=ride[f"difference{suffix}"],
+        mode="markers",
+        marker={"size": 4, "color": C["accent"], "opacity": 0.45},
+        hovertemplate=f"mean %{{x:.0f}} {unit}, difference %{{y:+.1f}} {unit}<extra></extra>",
     )
-    limits = document.get("limits_of_agreement_w") if has_watts(drawn) else None
-    shapes, words = [], []
-    for value, text, dash in _levels(document, limits):
-        shapes.append(
-            {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": value, "y1": value}
-            | {"line": {"color": C["ink"], "width": 1.3, "dash": dash}}
-        )
-        words.append(
-            {"xref": "paper", "x": 1, "xanchor": "right", "y": value, "yanchor": "bottom"}
-            | {"text": f"{text} {theme.number(value, 1, signed=True)} W", "showarrow": False}
-            | {"font": {"size": 12, "color": C["ink"]}}
-        )
-    figure.update_layout(
-        **frame(),
-        shapes=shapes,
-        annotations=words,
+    levels = _levels(document, document.get("limits_of_agreement_w") if has_watts(ride) else None)
+    return drawn(
+        [seconds],
+        shapes=[_level_line(value, dash) for value, _, dash in levels],
+        annotations=[_level_words(value, text) for value, text, _ in levels],
         xaxis=axis(f"mean of the two, {unit}", showgrid=False),
         yaxis=axis(f"meter − reference, {unit}"),
     )
-    return figure
+
+
+def _level_line(value: float, dash: str) -> Document:
+    ends = {"xref": "paper", "x0": 0, "x1": 1, "y0": value, "y1": value}
+    return {"type": "line", "line": {"color": C["ink"], "width": 1.3, "dash": dash}} | ends
+
+
+def _level_words(value: float, text: str) -> Document:
+    return {
+        "text": f"{text} {theme.quantity(value, 'W', 1, signed=True)}",
+        "showarrow": False,
+        "font": {"size": 12, "color": C["ink"]},
+        **{"xref": "paper", "x": 1, "xanchor": "right", "y": value, "yanchor": "bottom"},
+    }
 
 
 def _levels(document: Document, limits: list[float] | None) -> list[tuple[float, str, str]]:

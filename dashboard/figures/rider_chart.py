@@ -5,30 +5,26 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-import plotly.graph_objects as go
-
 from dashboard import theme
 from dashboard.figures import backdrop
-from dashboard.figures import meter as figures
-from dashboard.figures.meter import C
+from dashboard.figures.frame import C, axis, drawn, scatter, time_axis
 from dashboard.navigation import Document
 
 # Meters differ by line and by name at the line's end, not by colour alone.
 LOOKS = (("accent", "solid"), ("comparison", "dash"), ("event", "dot"), ("muted", "dashdot"))
 
 
-def ridden(periods: Sequence[Document], tolerance: float | None) -> go.Figure:
-    """The gain error of every meter of a rider over the periods it was ridden in."""
-    figure = go.Figure()
+def ridden(periods: Sequence[Document], tolerance: float | None) -> Document:
+    """Return the gain error of every meter of a rider over the periods it was ridden in."""
+    traces: list[Document] = []
     looks = dict(zip(_meters(periods), _endless(LOOKS), strict=False))
     named: set[str] = set()
     for period in periods:
         role, dash = looks[period["meter_id"]]
-        for trace in _period(period, role, dash, first=period["meter_id"] not in named):
-            figure.add_trace(trace)
+        traces += _period(period, role, dash, first=period["meter_id"] not in named)
         named.add(period["meter_id"])
-    figure.update_layout(
-        **figures.frame(),
+    return drawn(
+        traces,
         shapes=[
             *backdrop.tolerance_shapes(tolerance),
             *(s for p in periods for s in backdrop.reset_shapes(p["resets"])),
@@ -37,10 +33,9 @@ def ridden(periods: Sequence[Document], tolerance: float | None) -> go.Figure:
             *backdrop.tolerance_words(tolerance, []),
             *(_name(period, looks[period["meter_id"]][0]) for period in periods),
         ],
-        yaxis=figures.axis("gain error, %", range=list(_range(periods, tolerance or 1.0))),
-        xaxis=figures.time_axis(None),
+        yaxis=axis("gain error, %", range=list(_range(periods, tolerance or 1.0))),
+        xaxis=time_axis(None),
     )
-    return figure
 
 
 def _meters(periods: Sequence[Document]) -> list[str]:
@@ -52,12 +47,12 @@ def _endless(looks: Sequence[Any]) -> Iterable[Any]:
         yield from looks
 
 
-def _period(period: Document, role: str, dash: str, *, first: bool) -> Iterable[go.Scatter]:
+def _period(period: Document, role: str, dash: str, *, first: bool) -> Iterable[Document]:
     points = period["points"]
     days = [theme.iso(p["date"]) for p in points]
     meter = period["meter_id"]
     for key in ("lo90_pct", "hi90_pct"):
-        yield go.Scatter(
+        yield scatter(
             x=days,
             y=[p[key] for p in points],
             mode="lines",
@@ -69,7 +64,7 @@ def _period(period: Document, role: str, dash: str, *, first: bool) -> Iterable[
             hoverinfo="skip",
             name=f"{meter}, 90 %",
         )
-    yield go.Scatter(
+    yield scatter(
         x=days,
         y=[p["gain_error_pct"] for p in points],
         mode="lines",

@@ -1,4 +1,4 @@
-"""How do colours, states and numbers look and read?"""
+"""Which colours, words and ways of writing a number do pages, PDF and commands share?"""
 
 import lazy_loader
 

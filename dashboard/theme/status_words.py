@@ -1,41 +1,67 @@
-"""How far a meter's watts can be taken as they are: a status in a coach's words."""
+"""The words for a meter's state: on the mechanic's pages, on the coach's, on paper."""
 
 from __future__ import annotations
 
-from dashboard.navigation import Document
-from dashboard.theme import look
+from dataclasses import dataclass
 
-WORDS = {
-    "ok": "Take as shown",
-    "soon": "Still as shown",
-    "due": "Take with care",
-    "out": "Correct first",
-    "unknown": "Cannot be told",
+
+@dataclass(frozen=True)
+class Status:
+    """How one status is shown: its word, what it means, and what it means for a rider's watts."""
+
+    word: str
+    meaning: str
+    watts: str
+    watts_meaning: str
+
+
+# In the order of urgency; a status is always shown with its word and its own glyph.
+STATUSES: dict[str, Status] = {
+    "out": Status(
+        "Out",
+        "more likely outside tolerance than inside",
+        "Correct first",
+        "more likely beyond its tolerance than within: use the corrected watts",
+    ),
+    "due": Status(
+        "Due",
+        "no longer sure enough to be within tolerance",
+        "Take with care",
+        "it may well be right, but nobody can be sure enough: use the corrected watts",
+    ),
+    "soon": Status(
+        "Soon",
+        "due within 28 days",
+        "Still as shown",
+        "its watts can be compared as they stand; its bench visit is near",
+    ),
+    "unknown": Status(
+        "Unknown",
+        "no bench session to go by",
+        "Cannot be told",
+        "no bench session to go by; only changes on this one meter can be compared",
+    ),
+    "ok": Status(
+        "OK",
+        "within tolerance, and sure of it",
+        "Take as shown",
+        "its watts can be compared as they stand",
+    ),
 }
-MEANINGS = {
-    "ok": "its watts can be compared as they stand",
-    "soon": "its watts can be compared as they stand; its bench visit is near",
-    "due": "it may well be right, but nobody can be sure enough: use the corrected watts",
-    "out": "more likely beyond its tolerance than within: use the corrected watts",
-    "unknown": "no bench session to go by; only changes on this one meter can be compared",
+VERDICTS = {
+    "in_tolerance": "In tolerance",
+    "out_of_tolerance": "Out of tolerance",
+    "indeterminate": "Too close to the limit to call",
+}
+ADVICE = {
+    "leave": "Leave the slope alone",
+    "repeat": "Repeat the readings",
+    "reset": "Reset the slope",
+    "fix_setting": "Put a setting right",
+    "send_away": "Send it to service",
 }
 
 
-def elsewhere(status: str) -> str:
-    """What the fleet's and the meter's pages call the same."""
-    return f"{look.sentence(MEANINGS[status])} Other pages call it “{look.STATUSES[status].word}”."
-
-
-def known(status: object) -> str:
-    """The status, `unknown` for anything else."""
-    return str(status) if status in WORDS else "unknown"
-
-
-def reads(row: Document) -> str:
-    """What the meter shows of 300 W: 306 ± 2 W."""
-    value, interval = row.get("gain_error_pct"), row.get("interval90_pct")
-    if value is None:
-        return look.MISSING
-    half = look.half(interval)
-    tail = "" if half is None else f" ±{look.NBSP}{look.number(3 * half, 0)}"
-    return f"{look.number(300 + 3 * value, 0)}{tail}{look.NBSP}W"
+def known_status(status: object) -> str:
+    """Return the status, `unknown` for anything else."""
+    return str(status) if status in STATUSES else "unknown"

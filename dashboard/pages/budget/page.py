@@ -6,21 +6,16 @@ from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from dashboard import components, theme
 from dashboard import components as parts
-from dashboard.components import arrived, arriving, date_field
+from dashboard.components import arrived, arriving
 from dashboard.navigation import Document, Door, View
-from dashboard.pages.budget.parts import draw_budget, draw_policies
+from dashboard.pages.budget.policies import draw_policies
+from dashboard.pages.budget.summary import draw_budget
+from dashboard.pages.budget.what_if import asked_in, controls, is_supposed, refusals, supposed
 
 PATH = "/budget"
 TITLE = "Budget"
 PLACE = 50
-WHAT_IF = (
-    # query, label, lowest, highest, step, unit of what is kept
-    ("tolerance", "Tolerance, ± %", 0.1, 10.0, 0.1),
-    ("target", "Reliability target, %", 50.0, 99.0, 1.0),
-    ("slots", "Bench slots a week", 0.0, 99.0, 1.0),
-)
 CSV_COLUMNS = (
     *("meter_id", "cost", "cost_lo90", "cost_hi90", "keep_or_replace"),
     *("holding_cost_per_year", "new_holding_cost_per_year", "gain_if_replaced"),
@@ -29,22 +24,19 @@ CSV_COLUMNS = (
 
 
 def layout(data: Door, view: View) -> html.Div:
-    """The page's frame; money and policies arrive later."""
+    """Return the page's frame; money and policies arrive later."""
     season = data.season(view.as_of)
     head = [html.H1(TITLE), parts.as_of_line(view, season["as_of"], season.get("today_note"))]
     if season["empty"]:
-        nothing = parts.empty(
-            "There is no fleet to price yet.",
-            ["Load the team's tables: ", parts.command("slopewatch load FOLDER"), "."],
-        )
+        nothing = parts.load_first("There is no fleet to price yet.")
         return html.Div([*head, nothing], className="budget")
     asked = asked_in(view, season)
     tolerance = {"tolerance": asked["tolerance"], "as_of": asked["as_of"]}
     return html.Div(
         [
             *head,
-            _controls(asked | _refused(view)),
-            *[html.P(text, className="warn", role="alert") for text in refusals(view)],
+            controls(view, asked),
+            *[parts.warning(text, role="alert") for text in refusals(view)],
             dcc.Download(id="budget-file"),
             arriving("budget", asked, _before(data, asked)),
             arriving("policies", tolerance),
@@ -53,98 +45,16 @@ def layout(data: Door, view: View) -> html.Div:
     )
 
 
-def asked_in(view: View, season: Document) -> Document:
-    """The period and the what-if that the address asks for; None: as things stand."""
-    return {
-        "first": theme.iso(view.query.get("from")) or season["first"],
-        "last": theme.iso(view.query.get("to")) or season["last"],
-        "as_of": view.as_of,
-        **{name: _asked(view, name, low, high) for name, _, low, high, _ in WHAT_IF},
-    }
-
-
 def _before(data: Door, asked: Document) -> Any:
-    """The budget as it is, to look at until what is asked for is there; None if unknown yet."""
-    if not any(value is not None for value in supposed(asked).values()):
+    """Return the budget as it is, to look at until the what-if is there; None if unknown yet."""
+    if not is_supposed(asked):
         return None
     as_is = data.budget(asked["first"], asked["last"], as_of=asked["as_of"])
     return draw_budget(as_is["document"], None, asked) if as_is["state"] == "done" else None
 
 
-def _refused(view: View) -> Document:
-    """What was entered and is not taken, to stay in its field."""
-    names = [name for name, _, low, high, _ in WHAT_IF if _asked(view, name, low, high) is None]
-    return {name: view.query[name] for name in names if view.query.get(name)}
-
-
-def refusals(view: View) -> list[str]:
-    """Why what was entered is not taken, a sentence a field."""
-    limits = {name: (label, low, high) for name, label, low, high, _ in WHAT_IF}
-    return [
-        f"{limits[name][0]}: found {found}, expected {limits[name][1]:g} to {limits[name][2]:g}. "
-        "It is left out of what is shown."
-        for name, found in _refused(view).items()
-    ]
-
-
-def _asked(view: View, name: str, low: float, high: float) -> float | None:
-    try:
-        value = float(view.query.get(name, "").replace(",", "."))
-    except ValueError:
-        return None
-    return value if low <= value <= high else None
-
-
-def supposed(asked: Document) -> Document:
-    """The what-if as the door takes it."""
-    slots, target = asked["slots"], asked["target"]
-    return {
-        "slots": None if slots is None else int(slots),
-        "tolerance_pct": asked["tolerance"],
-        "target": None if target is None else target / 100,
-    }
-
-
-def _controls(asked: Document) -> html.Div:
-    fields = [
-        html.Div(
-            [
-                html.Label(label, htmlFor=f"budget-{name}"),
-                dcc.Input(
-                    id=f"budget-{name}",
-                    type="number",
-                    min=low,
-                    max=high,
-                    step=step,
-                    value=asked[name],
-                    placeholder="as it is",
-                ),
-            ],
-            className="field",
-        )
-        for name, label, low, high, step in WHAT_IF
-    ]
-    return html.Div(
-        [
-            date_field("budget-from", "From", asked["first"]),
-            date_field("budget-to", "To", asked["last"]),
-            html.Fieldset([html.Legend("What if"), *fields], className="what-if"),
-            html.Button("Work it out", id="budget-again", n_clicks=0),
-            html.Div(
-                [
-                    html.Button("As it is", id="budget-reset", className="quiet", n_clicks=0),
-                    html.Button("Save as CSV", id="budget-csv", className="quiet", n_clicks=0),
-                    html.Button("Print", id="budget-print", className="quiet", n_clicks=0),
-                ],
-                className="filter-end",
-            ),
-        ],
-        className="filters",
-    )
-
-
 def register(app: Dash, data: Door) -> None:
-    """Money and policies arrive; the meters' costs are taken along."""
+    """Draw money and policies once they are there; hand out the meters' costs."""
 
     @app.callback(
         Output("budget-body", "children"),
@@ -159,7 +69,7 @@ def register(app: Dash, data: Door) -> None:
         period = (asked["first"], asked["last"])
         told = data.budget(*period, **what_if, as_of=asked["as_of"])
         as_is = told
-        if any(value is not None for value in what_if.values()):
+        if is_supposed(asked):
             as_is = data.budget(*period, as_of=asked["as_of"])
             if told["state"] == "done" and as_is["state"] == "working":
                 told = as_is
@@ -193,7 +103,7 @@ def register(app: Dash, data: Door) -> None:
         if told["state"] != "done":
             return no_update
         rows = [_csv_row(row) for row in told["document"]["meters"]]
-        return components.csv_file("budget", rows, CSV_COLUMNS)
+        return parts.csv_file("budget", rows, CSV_COLUMNS)
 
 
 def _csv_row(row: Document) -> Document:

@@ -1,1 +1,1 @@
-"""Intake: files in, set-aside rows put right, imports taken back, tables out."""
+"""Intake: files in, what was set aside corrected, imports taken back, tables out."""

@@ -15,49 +15,54 @@ CELLS_SHOWN = 8
 
 
 def aside_list(rows: list[Document]) -> html.Section:
-    """The set-aside rows: where, what was found and expected, and fields for the right cells."""
+    """Return the set-aside rows: where, what was found and expected, fields for the right cells."""
+    body: Any = html.Ul([_card(row) for row in rows[:SHOWN]], className="aside-rows")
     if not rows:
-        body: Any = parts.empty("No row is set aside.", "Every row that was read is in the store.")
-    else:
-        body = html.Ul([_card(row) for row in rows[:SHOWN]], className="aside-rows")
+        body = parts.empty("No row is set aside.", "Every row that was read is in the store.")
     more = len(rows) - SHOWN
-    rest = [
-        html.P(
-            [
-                f"{more} more: they are shown as these are dealt with. All of them at once can "
-                "be corrected in a spreadsheet: ",
-                html.A("take them out as CSV", href="/download/set-aside"),
-                ", correct the cells, and bring the file in again.",
-            ],
-            className="note",
-        )
-    ]
     return parts.section(
         f"Set aside ({len(rows)})",
         body,
-        *(rest if more > 0 else []),
+        _more(more) if more > 0 else None,
         name="intake-set-aside",
-        note="A decimal comma is as good as a point. What is put right loads at once.",
+        note="These rows could not be loaded as they are. Correct the cells and press “Put right”: "
+        "the row loads at once. Decimal commas are fine.",
+    )
+
+
+def _more(more: int) -> html.P:
+    return parts.note(
+        [
+            f"{more} more follow once these are done. To correct all of them at once in a "
+            "spreadsheet, ",
+            html.A("save them as CSV", href="/download/set-aside"),
+            ", correct the cells, and bring the file in again.",
+        ]
     )
 
 
 def _card(row: Document) -> html.Li:
     number, columns = row["set_aside_id"], columns_to_fill(row)
-    where = [row["file"]]
-    where += [f"sheet {row['sheet']}"] if row["sheet"] else []
-    where += [f"row {row['row']}"] if row["row"] is not None else []
-    head = html.H3(", ".join(where), className="aside-where")
-    problems = html.Ul([html.Li(_problem(p)) for p in row["problems"]])
-    if not columns:
-        return html.Li([head, problems, _buttons(number, fix=False)], className="aside-row")
-    fields = html.Div([_field(number, c, row["cells"].get(c)) for c in columns], className="cells")
+    sheet = f"sheet {row['sheet']}" if row["sheet"] else None
+    line = f"row {row['row']}" if row["row"] is not None else None
     return html.Li(
-        [head, problems, _others(row, columns), fields, _buttons(number)], className="aside-row"
+        [
+            html.H3(theme.listed(row["file"], sheet, line), className="aside-where"),
+            html.Ul([html.Li(_problem(p)) for p in row["problems"]]),
+            *([_others(row, columns), _fields(row, columns)] if columns else []),
+            _buttons(number, fix=bool(columns)),
+        ],
+        className="aside-row",
     )
 
 
+def _fields(row: Document, columns: list[str]) -> html.Div:
+    cells, number = row["cells"], row["set_aside_id"]
+    return html.Div([_field(number, c, cells.get(c)) for c in columns], className="cells")
+
+
 def columns_to_fill(row: Document) -> list[str]:
-    """The columns whose cells were refused; all that have one where the whole row was."""
+    """Return the columns whose cells were refused; all columns where the whole row was."""
     if row["table"] is None or not row["cells"]:
         return []
     named = list(dict.fromkeys(p["column"] for p in row["problems"] if p["column"]))
@@ -74,7 +79,7 @@ def _problem(problem: Document) -> list[Any]:
 def _others(row: Document, columns: list[str]) -> html.P:
     cells = [(k, v) for k, v in row["cells"].items() if k not in columns and v not in (None, "")]
     said = ", ".join(f"{name} {value}" for name, value in cells[:CELLS_SHOWN])
-    return html.P(said, className="note")
+    return parts.note(said)
 
 
 def _field(number: int, column: str, value: object) -> html.Div:
@@ -98,7 +103,7 @@ def _field(number: int, column: str, value: object) -> html.Div:
     )
 
 
-def _buttons(number: int, *, fix: bool = True) -> html.Div:
+def _buttons(number: int, *, fix: bool) -> html.Div:
     buttons = [
         html.Button(
             "Not wanted",

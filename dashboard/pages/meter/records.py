@@ -1,8 +1,6 @@
-"""A meter's other records: changes of the slope, events, ride comparisons."""
+"""A meter's other records: changes of the slope, and what happened to it."""
 
 from __future__ import annotations
-
-from typing import Any
 
 from dash import html
 
@@ -12,51 +10,48 @@ from dashboard.navigation import Document
 
 
 def resets_part(resets: list[Document]) -> html.Section:
-    if not resets:
-        body: Any = html.P("The slope has not been changed.", className="note")
-    else:
-        titles = ("Date", "Slope", "Change of the gain error", "Recorded")
-        body = parts.plain_table(
-            titles, [_reset_row(r) for r in reversed(resets)], name="Changes of the slope"
-        )
-    return parts.section("Changes of the slope", body, name="meter-resets")
+    """Return the changes of the slope, the newest first."""
+    titles = ("Date", "Slope", "Change of the gain error", "Recorded")
+    rows = [_reset_row(reset) for reset in reversed(resets)]
+    body = parts.plain_table(titles, rows, name="Changes of the slope")
+    return parts.section(
+        "Changes of the slope",
+        body if rows else parts.note("The slope has not been changed."),
+        name="meter-resets",
+    )
 
 
-def _reset_row(reset: Document) -> html.Tr:
+def _reset_row(reset: Document) -> tuple[str, ...]:
     recorded = "yes"
     if reset.get("recorded") is False:
-        recorded = f"no: between {theme.day(reset.get('earliest'))} and "
-        recorded += f"{theme.day(reset.get('latest'))}"
-    return html.Tr(
-        [
-            html.Td(theme.day(reset["date"])),
-            html.Td(figures.reset_text(reset).removeprefix("slope ").removesuffix(", unrecorded")),
-            html.Td(theme.percent(reset.get("step_pct"))),
-            html.Td(recorded),
-        ]
+        first, last = theme.day(reset.get("earliest")), theme.day(reset.get("latest"))
+        recorded = f"no: between {first} and {last}"
+    return (
+        theme.day(reset["date"]),
+        figures.slopes_text(reset),
+        theme.percent(reset.get("step_pct")),
+        recorded,
     )
 
 
 def events_part(
     events: list[Document], waiting: list[Document] | None = None
 ) -> html.Section | None:
-    """What happened to the meter. waiting: what is proposed now, as nothing decided since is."""
+    """Return what happened to the meter. waiting: the events that nobody has decided on yet."""
     shown = [e for e in events if e.get("state") != "rejected"]
     if not shown:
         return None
     rows = [
-        html.Tr(
-            [
-                html.Td(theme.day(e["date"])),
-                html.Td(theme.words(e["event"])),
-                html.Td(", ".join(str(e[k]) for k in ("side", "note") if e.get(k))),
-                html.Td(_state_words(e, waiting)),
-            ]
+        (
+            theme.day(e["date"]),
+            theme.words(e["event"]),
+            theme.listed(e.get("side"), e.get("note")),
+            _state_words(e, waiting),
         )
         for e in sorted(shown, key=lambda e: str(e["date"]), reverse=True)
     ]
     return parts.section(
-        "Batteries, strikes and other events",
+        "Batteries, crashes and other events",
         parts.plain_table(("Date", "Event", "Note", "State"), rows, name="Events"),
         name="meter-events",
     )
@@ -67,4 +62,4 @@ def _state_words(event: Document, waiting: list[Document] | None) -> str:
         return theme.words(event.get("state") or "confirmed")
     still = {(one["event"], theme.iso(one["date"])) for one in waiting}
     decided = (event["event"], theme.iso(event["date"])) not in still
-    return "decided; counts from the next fit" if decided else "proposed"
+    return "decided; counts from the next fit on" if decided else "proposed"

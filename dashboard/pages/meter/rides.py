@@ -3,40 +3,35 @@
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import unquote
 
 from dash import Dash, Input, Output, State, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.components import ride_part
-from dashboard.navigation import Document, Door
+from dashboard.navigation import Document, Door, meter_of
 
+SHOWN = 12  # comparisons before the table turns the page
 SOURCES = {"recordings": "recordings", "steps": "steady steps"}
 
 
 def comparisons_part(comparisons: list[Document]) -> html.Section:
-    """The list of comparisons, newest first, and the place of the one that is chosen."""
-    if not comparisons:
-        body: Any = parts.empty(
-            "No ride comparison yet.",
-            "Ride on a trainer with both recording: drop the two recordings on the rides page, or "
-            "load the means of steady steps as the table “comparisons”.",
-        )
-    else:
-        rows = [comparison_row(c) for c in comparisons]
-        body = parts.table(
-            "meter-comparisons",
-            rows,
-            comparison_columns(),
-            key="comparison_id",
-            options={"pagination": len(rows) > 12, "paginationPageSize": 12}
-            | {"paginationPageSizeSelector": [12, 50, 200]}
-            | parts.CHOOSE_ONE,
-        )
+    """Return the list of comparisons, newest first, and the place of the one that is chosen."""
+    rows = [comparison_row(c) for c in comparisons]
+    paged: Document = {
+        "pagination": len(rows) > SHOWN,
+        "paginationPageSize": SHOWN,
+        "paginationPageSizeSelector": [SHOWN, 50, 200],
+    }
+    body = parts.table(
+        "meter-comparisons",
+        rows,
+        comparison_columns(),
+        key="comparison_id",
+        options=paged | parts.CHOOSE_ONE,
+    )
     return parts.section(
         "Ride comparisons",
-        body,
+        body if rows else _none_yet(),
         html.Div(id="meter-ride", **parts.aria(live="polite")),
         name="meter-comparisons",
         note="The meter against its reference, before the reference's own error is taken out. "
@@ -44,8 +39,16 @@ def comparisons_part(comparisons: list[Document]) -> html.Section:
     )
 
 
+def _none_yet() -> html.Div:
+    return parts.empty(
+        "No ride comparison yet.",
+        "Ride on a trainer with both recording, then drop the two recordings on the rides page; "
+        "or load the means of steady steps as the table “comparisons”.",
+    )
+
+
 def comparison_row(comparison: Document) -> Document:
-    """One line of the comparisons' table."""
+    """Return one line of the comparisons' table."""
     ratio, zero = comparison.get("gain_ratio_pct"), comparison.get("zero_offset_nm")
     half = _half(comparison, "gain_ratio_interval90_pct", "u_gain_ratio_pct")
     zero_half = _half(comparison, "zero_offset_interval90_nm", "u_zero_offset_nm")
@@ -60,22 +63,22 @@ def comparison_row(comparison: Document) -> Document:
         "zero_offset_nm": zero,
         "zero_text": theme.plus_minus(zero, zero_half, "N·m"),
         "temperature_c": comparison.get("temperature_c"),
-        "temperature_text": f"{theme.number(comparison.get('temperature_c'), 0)}{theme.NBSP}°C",
+        "temperature_text": theme.quantity(comparison.get("temperature_c"), "°C", 0),
         "rider_id": comparison.get("rider_id"),
         "used_min": used / 60 if used is not None else None,
-        "used_text": f"{theme.number(used / 60, 0)}{theme.NBSP}min" if used is not None else None,
+        "used_text": theme.minutes(used) if used is not None else None,
         "void": comparison.get("void"),
     }
 
 
 def _half(comparison: Document, interval: str, uncertainty: str) -> float | None:
-    """Half of the 90 % interval; of steps the normal one, whose scatter is pooled."""
+    """Return half of the 90 % interval; of steady steps, by a normal distribution."""
     half = theme.half(comparison.get(interval))
     return theme.half90(comparison.get(uncertainty)) if half is None else half
 
 
 def comparison_columns() -> list[Document]:
-    """The comparisons' table."""
+    """Return the columns of the comparisons' table."""
     return [
         parts.day_column("measured_at", "Date"),
         parts.word_column("reference_id", "Against", width=100),
@@ -91,29 +94,22 @@ def comparison_columns() -> list[Document]:
 
 
 def chosen_part(data: Door, meter_id: str, comparison_id: str) -> Any:
-    """One comparison: its ride where recordings are kept, else what the steps amount to."""
+    """Return one comparison: its ride where recordings are kept, else that there are none."""
     found = [c for c in data.comparisons(meter_id) if c["comparison_id"] == comparison_id]
     if not found:
         return no_update
     comparison = found[0]
     title = f"{theme.day(comparison['measured_at'])}, against {comparison['reference_id']}"
     if comparison.get("source") != "recordings":
-        return html.Div(
-            [
-                html.H3(title),
-                html.P(
-                    "This comparison came as means of steady steps: there is no recording to draw.",
-                    className="note",
-                ),
-            ]
-        )
+        said = "This comparison was loaded as means of steady steps: there is no recording to draw."
+        return html.Div([html.H3(title), parts.note(said)])
     door: Any = data
     drawn = door.drawn_ride(meter_id, comparison_id)
-    return html.Div([html.H3(title), ride_part(comparison, drawn, name="meter-ride")])
+    return html.Div([html.H3(title), parts.ride_part(comparison, drawn, name="meter-ride")])
 
 
 def register(app: Dash, data: Door) -> None:
-    """Choosing a comparison draws it."""
+    """Draw the comparison that is chosen."""
 
     @app.callback(
         Output("meter-ride", "children"),
@@ -122,7 +118,6 @@ def register(app: Dash, data: Door) -> None:
         prevent_initial_call=True,
     )
     def show_ride(chosen: list[Document] | None, pathname: str) -> Any:
-        meter_id = unquote(pathname.removeprefix("/meter/"))
         if not chosen:
             return no_update
-        return chosen_part(data, meter_id, chosen[0]["comparison_id"])
+        return chosen_part(data, meter_of(pathname), chosen[0]["comparison_id"])

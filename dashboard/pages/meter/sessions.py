@@ -12,6 +12,7 @@ from dashboard.navigation import Document
 
 
 def sessions_part(sessions: list[Document]) -> html.Section:
+    """Return the list of sessions, newest first, and the newest one in full."""
     if not sessions:
         return parts.section(
             "Bench sessions",
@@ -29,13 +30,13 @@ def sessions_part(sessions: list[Document]) -> html.Section:
         ),
         html.Div(session_detail(sessions[0]), id="meter-session", **parts.aria(live="polite")),
         name="meter-sessions",
-        note="As found, ± the expanded uncertainty U at 95 %. Choose a session to see its readings "
-        "and its budget.",
+        note="The gain error as found ± its expanded uncertainty U (95 %). Choose a session to see "
+        "its readings and its uncertainty budget.",
     )
 
 
 def session_row(session: Document) -> Document:
-    """One line of the sessions' table."""
+    """Return one line of the sessions' table."""
     largest = largest_term(session)
     return {
         "session_id": session["session_id"],
@@ -64,7 +65,7 @@ def _slope_words(session: Document) -> str | None:
 
 
 def largest_term(session: Document) -> Document | None:
-    """The budget's largest source of uncertainty."""
+    """Return the budget's largest source of uncertainty; None where no number is known."""
     terms = [t for t in session.get("budget") or [] if t["standard_uncertainty_pct"] is not None]
     return max(terms, key=lambda t: float(t["standard_uncertainty_pct"]), default=None)
 
@@ -74,7 +75,7 @@ def _u(term: Document) -> str:
 
 
 def session_columns() -> list[Document]:
-    """The sessions' table."""
+    """Return the columns of the sessions' table."""
     return [
         parts.day_column("measured_at", "Date"),
         parts.number_column("gain_error_pct", "Found ± U", "found_text", width=136),
@@ -88,15 +89,16 @@ def session_columns() -> list[Document]:
     ]
 
 
+# ---- one session ---------------------------------------------------------------------------------
+
+
 def session_detail(session: Document) -> list[Any]:
-    """One session in full: suspicions first, then readings and budget."""
+    """Return one session in full: suspicions first, then readings and budget."""
     by = f", {session['technician']}" if session.get("technician") else ""
+    suspicions = session.get("suspicions") or []
     return [
         html.H3(f"Session {session['session_id']}, {theme.day(session['measured_at'])}{by}"),
-        *[
-            html.P(theme.sentence(s["text"]), className="warn")
-            for s in session.get("suspicions") or []
-        ],
+        *[parts.warning(theme.sentence(found["text"])) for found in suspicions],
         parts.facts(_session_facts(session)),
         html.Div(
             [_readings(session.get("readings") or []), _budget(session.get("budget") or [])],
@@ -108,10 +110,10 @@ def session_detail(session: Document) -> list[Any]:
 def _session_facts(session: Document) -> list[tuple[str, Any]]:
     percent = theme.percent
     pairs: list[tuple[str, str]] = [
-        ("Zero offset", _unit(session.get("zero_offset_nm"), "N·m")),
+        ("Zero offset", theme.quantity(session.get("zero_offset_nm"), "N·m", signed=True)),
         ("Left arm", percent(session.get("gain_error_left_pct"))),
         ("Right arm", percent(session.get("gain_error_right_pct"))),
-        ("Rings, small − large", percent(session.get("ring_difference_pct"))),
+        ("Chainrings, small − large", percent(session.get("ring_difference_pct"))),
         ("Linearity", percent(session.get("linearity_pct"), signed=False)),
         ("Repeatability", percent(session.get("repeatability_pct"), signed=False)),
         ("Probability in tolerance", theme.probability(session.get("p_in_tolerance"))),
@@ -121,51 +123,34 @@ def _session_facts(session: Document) -> list[tuple[str, Any]]:
     return [pair for pair in pairs if pair[1] != theme.MISSING]
 
 
-def _unit(value: float | None, unit: str) -> str:
-    text = theme.number(value, 2, signed=True)
-    return text if text == theme.MISSING else f"{text}{theme.NBSP}{unit}"
-
-
 def _readings(readings: list[Document]) -> html.Div:
     rows = [
-        html.Tr(
-            [
-                html.Td(theme.words(r["stage"])),
-                html.Td(_hung(r)),
-                html.Td(theme.number(r["torque_nm"]), className="num"),
-                html.Td(theme.number(r["expected_torque_nm"]), className="num"),
-                html.Td(theme.percent(r["error_pct"]), className="num"),
-            ]
+        (
+            theme.words(r["stage"]),
+            _hung(r),
+            theme.number(r["torque_nm"]),
+            theme.number(r["expected_torque_nm"]),
+            theme.percent(r["error_pct"]),
         )
         for r in readings
     ]
     titles = ("Stage", "Reading", "Shown, N·m", "Expected, N·m", "Error")
-    return html.Div([html.H4("Readings"), parts.plain_table(titles, rows, name="Readings")])
+    table = parts.plain_table(titles, rows, name="Readings", numbers=(2, 3, 4))
+    return html.Div([html.H4("Readings"), table])
 
 
 def _hung(reading: Document) -> str:
+    """Return what a reading was taken with: small ring, left, up."""
     if reading["load"] == "zero":
         return "zero"
     ring = reading.get("chainring")
-    said = [f"{ring} ring" if ring in ("small", "large") else ring, reading.get("arm")]
-    said.append(reading.get("direction"))
-    return ", ".join(str(word) for word in said if word) or "mass"
+    named = f"{ring} ring" if ring in ("small", "large") else ring
+    return theme.listed(named, reading.get("arm"), reading.get("direction")) or "mass"
 
 
 def _budget(budget: list[Document]) -> html.Div:
     terms = sorted(budget, key=lambda t: -(t["standard_uncertainty_pct"] or 0.0))
-    rows = [
-        html.Tr(
-            [
-                html.Td(theme.words(t["source"])),
-                html.Td(_u(t), className="num"),
-                html.Td(t["type"]),
-                html.Td(theme.words(t["shared"])),
-            ]
-        )
-        for t in terms
-    ]
-    titles = ("Source", "u", "Type", "Same within a")
-    return html.Div(
-        [html.H4("Uncertainty budget"), parts.plain_table(titles, rows, name="Uncertainty budget")]
-    )
+    rows = [(theme.words(t["source"]), _u(t), t["type"], theme.words(t["shared"])) for t in terms]
+    titles = ("Source", "u", "Type", "Shared within one")
+    table = parts.plain_table(titles, rows, name="Uncertainty budget", numbers=(1,))
+    return html.Div([html.H4("Uncertainty budget"), table])

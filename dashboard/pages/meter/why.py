@@ -1,4 +1,4 @@
-"""Why a meter is called what it is called, in words a person can check."""
+"""Why a meter has its status, in words that a person can check."""
 
 from __future__ import annotations
 
@@ -9,18 +9,21 @@ from dashboard import theme
 from dashboard.navigation import Document
 from dashboard.theme import NBSP
 
+TITLES = {
+    "out": "Why is this out?",
+    "due": "Why is this due?",
+    "soon": "Why is this due soon?",
+    "unknown": "Why is this unknown?",
+}
+
 
 def why(
     row: Document | None, status: Document, sessions: list[Document], comparisons: list[Document]
 ) -> html.Section | None:
+    """Return the reasons for the status under a question; nothing for a meter without one."""
     if row is None:
         return None
-    title = {
-        "out": "Why is this out?",
-        "due": "Why is this due?",
-        "soon": "Why is this due soon?",
-        "unknown": "Why is this unknown?",
-    }.get(row["status"], "Why is this OK?")
+    title = TITLES.get(row["status"], "Why is this OK?")
     said = why_sentences(row, status, sessions, comparisons)
     return parts.section(title, html.Ol([html.Li(text) for text in said]), name="meter-why")
 
@@ -28,7 +31,7 @@ def why(
 def why_sentences(
     row: Document, status: Document, sessions: list[Document], comparisons: list[Document]
 ) -> list[str]:
-    """The models' reasons, then what they rest on and by which rule the status follows."""
+    """Return the models' reasons, then what they rest on and the rule that gives the status."""
     said = [theme.sentence(reason) for reason in parts.reasons(row)]
     said.append(_rests_on(sessions, comparisons))
     if row.get("p_within_tolerance") is None:
@@ -38,7 +41,7 @@ def why_sentences(
 
 def _rests_on(sessions: list[Document], comparisons: list[Document]) -> str:
     if not sessions and not comparisons:
-        return "It has not been measured yet: what is known of its group stands in for it."
+        return "It has not been measured yet: its numbers are those of its group."
     known = f"This rests on {theme.plural(len(sessions), 'bench session')}"
     if sessions:
         last = sessions[0]
@@ -48,7 +51,7 @@ def _rests_on(sessions: list[Document], comparisons: list[Document]) -> str:
 
 
 def rule(status: Document) -> str:
-    """From which probability a meter is called what."""
+    """Return the rule by which a probability becomes a status."""
     target = status.get("reliability_target")
     bound = theme.probability(target) if target is not None else "the reliability target"
     return (

@@ -3,33 +3,30 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime
 from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from dashboard import components, theme
 from dashboard import components as parts
-from dashboard.components import date_field
+from dashboard import theme
 from dashboard.navigation import Document, Door
 
 SHOWN = 300  # changes sent to the page; the file has all that match
-LONGEST = 400  # signs of a before and an after on the page; the file has them whole
+LONGEST = 400  # characters of a before and an after on the page; the file has them whole
 FILE_COLUMNS = ("changed_at", "who", "what", "subject", "before", "after")
 FILTERS = ("words", "who", "what", "first", "last")
 
 
 def changes_part(data: Door) -> html.Section:
-    """The latest changes, the ways to look for others, and all of them as a file."""
+    """Return the latest changes, the ways to look for others, and all of them as a file."""
     told = data.find_changes(most=SHOWN)
-    columns = _columns()
     return parts.section(
         "What was changed",
         _filters(told),
         parts.table(
             "people-changes",
             change_rows(told),
-            columns,
+            _columns(),
             key="key",
             options={
                 "pagination": True,
@@ -39,28 +36,19 @@ def changes_part(data: Door) -> html.Section:
         ),
         html.Div(id="people-change", **parts.aria(live="polite")),
         name="people-changes",
-        note="The newest first; times are UTC. Choose a line to read it in full. Nothing here can "
-        "be altered or removed.",
+        note="The newest first; times are UTC. Choose a line to read it in full. Nothing in this "
+        "record can be altered or removed.",
     )
 
 
 def _filters(told: Document) -> html.Div:
-    search = dcc.Input(
-        id="people-words", type="search", placeholder="meter, file, name…", debounce=0.4, value=""
-    )
     return html.Div(
         [
-            _field("Search", search, "people-words"),
-            _field(
-                "Who", parts.choice("people-who", told["who"], "Everyone", kept=False), "people-who"
-            ),
-            _field(
-                "What",
-                parts.choice("people-what", told["what"], "Every kind", kept=False),
-                "people-what",
-            ),
-            date_field("people-first", "From", "", told=True),
-            date_field("people-last", "To", "", told=True),
+            parts.search_field("people-words", "meter, file, name…", debounce=0.4, value=""),
+            parts.choice_field("people-who", "Who", told["who"], "Everyone"),
+            parts.choice_field("people-what", "What", told["what"], "Every kind"),
+            parts.date_field("people-first", "From", "", told=True),
+            parts.date_field("people-last", "To", "", told=True),
             html.Div(
                 [
                     html.Span(count_words(told), id="people-found", role="status"),
@@ -74,12 +62,8 @@ def _filters(told: Document) -> html.Div:
     )
 
 
-def _field(label: str, control: Any, name: str) -> html.Div:
-    return html.Div([html.Label(label, htmlFor=name), control], className="field")
-
-
 def count_words(told: Document) -> str:
-    """How many changes are shown, of how many."""
+    """Return how many changes are shown, of how many."""
     shown, found, everything = len(told["rows"]), told["found"], told["all"]
     said = theme.plural(everything, "change")
     if found < everything:
@@ -88,11 +72,11 @@ def count_words(told: Document) -> str:
 
 
 def change_rows(told: Document) -> list[Document]:
-    """The table's rows: what an account or a setting was and is, in words."""
+    """Return the table's rows: what an account or a setting was and is, in words."""
     return [
         {
             "key": str(n),
-            "changed_at": minute(row["changed_at"]),
+            "changed_at": theme.minute(row["changed_at"]),
             "who": row["who"],
             "what": row["what"],
             "subject": row["subject"] or "",
@@ -104,21 +88,16 @@ def change_rows(told: Document) -> list[Document]:
 
 
 def change_in_full(row: Document) -> html.Div:
-    """One change with all that is on record of it."""
-    titles = {"changed_at": "When (UTC)", "who": "Who", "what": "What", "subject": "Of what"}
+    """Return one change with all that is on record of it."""
+    titles = {"changed_at": "When (UTC)", "who": "Who", "what": "What", "subject": "Which"}
     titles |= {"before": "Before", "after": "After"}
     return html.Div(
         parts.facts([(t, row[f] or theme.MISSING) for f, t in titles.items()]), className="change"
     )
 
 
-def minute(instant: object) -> str:
-    """An instant as a table shows and sorts it: 2026-03-14 09:05."""
-    return f"{instant:%Y-%m-%d %H:%M}" if isinstance(instant, datetime) else str(instant or "")
-
-
 def in_words(recorded: str | None) -> str:
-    """What is on record of a before or an after, without the signs of its notation."""
+    """Return what is on record of a before or an after, without its JSON punctuation."""
     try:
         value = json.loads(recorded or "")
     except ValueError:
@@ -134,7 +113,7 @@ def _columns() -> list[Document]:
         parts.text_column("changed_at", "When (UTC)", width=118),
         parts.text_column("who", "Who", width=150, since=480),
         parts.text_column("what", "What", width=124),
-        parts.text_column("subject", "Of what", flex=2, minWidth=110),
+        parts.text_column("subject", "Which", flex=2, minWidth=110),
         parts.text_column("before", "Before", flex=2, minWidth=130, since=760),
         parts.text_column("after", "After", flex=2, minWidth=130, since=620),
     ]
@@ -186,7 +165,7 @@ def register_changes(app: Dash, data: Door) -> None:
         if not clicks:
             return no_update
         rows = data.find_changes(**_asked(given))["rows"]
-        return components.csv_file("changes", rows, FILE_COLUMNS)
+        return parts.csv_file("changes", rows, FILE_COLUMNS)
 
 
 def _asked(given: tuple[str | None, ...]) -> dict[str, Any]:

@@ -13,9 +13,9 @@ from dashboard.security import COACH, MANAGER, MECHANIC, OWNER, SHORTEST, person
 
 ROLES = {
     MECHANIC: "the meters, the bench, recordings; no rider's watts",
-    COACH: "the own riders, their meters and watts",
+    COACH: "the coach's own riders, their meters and watts",
     MANAGER: "devices, season and money; no rider's watts",
-    OWNER: "everything, these accounts too",
+    OWNER: "everything, also these accounts",
 }
 PASSWORD_NOTE = (
     f"At least {SHORTEST} characters; four or five unrelated words are easy to remember. Hand it "
@@ -24,7 +24,7 @@ PASSWORD_NOTE = (
 
 
 def accounts_part(accounts: list[Document]) -> html.Section:
-    """Every account, one to be chosen, and the place where it is changed."""
+    """Return every account, one to be chosen, and the place where it is changed."""
     return parts.section(
         "Accounts",
         parts.table(
@@ -37,12 +37,12 @@ def accounts_part(accounts: list[Document]) -> html.Section:
         html.Div(id="people-chosen", **parts.aria(live="polite")),
         html.Div(new_account(), id="people-new"),
         name="people-accounts",
-        note="Choose a line to change an account. Whoever's account is changed signs in again.",
+        note="Choose a line to change an account. Its owner has to sign in again after a change.",
     )
 
 
 def account_rows(accounts: list[Document]) -> list[Document]:
-    """The table's rows."""
+    """Return the table's rows."""
     return [
         {
             "name": account["name"],
@@ -69,13 +69,13 @@ def _columns() -> list[Document]:
 
 
 def editor(account: Document) -> html.Div:
-    """The ways to change one account."""
+    """Return the ways to change one account."""
     name, active = account["name"], account["state"] == "active"
     own = name == person_asking().name
     return html.Div(
         [
             html.H3(f"Change {name}"),
-            html.P("This is your own account: you sign in again after a change.", className="note")
+            parts.note("This is your own account: after a change you have to sign in again.")
             if own
             else None,
             dcc.Store(id="people-name", data=name),
@@ -107,10 +107,10 @@ def _password_part() -> html.Div:
 
 def _state_part(name: str, active: bool) -> html.Div:
     word = "Disable the account" if active else "Enable the account"
-    told = "Its sign-ins end at once; what it did stays on record." if active else None
+    said = "Disabling signs it out at once; what it did stays on record."
     return html.Div(
         [
-            html.P(told or "It cannot sign in now.", className="note"),
+            parts.note(said if active else "It cannot sign in now."),
             html.Button(
                 word,
                 id="people-switch",
@@ -124,9 +124,9 @@ def _state_part(name: str, active: bool) -> html.Div:
 
 
 def new_account() -> html.Details:
-    """An account that is not there yet."""
+    """Return the form for a new account."""
     fields = [
-        _field("Name", _typed("people-new-name"), "people-new-name"),
+        parts.field("people-new-name", "Name", _typed("people-new-name")),
         *_role_fields("people-new-role", "people-new-coach", None, None),
         *_password_fields("people-new-password", "people-new-again"),
         html.Button("Add the account", id="people-add", n_clicks=0),
@@ -138,40 +138,25 @@ def new_account() -> html.Details:
 
 
 def _role_fields(role: str, coach: str, chosen: str | None, riders_of: str | None) -> list[Any]:
+    options = [(name, f"{name}: {sees}") for name, sees in ROLES.items()]
+    if chosen is None:
+        options.insert(0, ("", "Choose a role"))
     return [
-        _field("Role", _role_list(role, chosen), role),
-        _field(
-            "A coach's name in the riders table, if another than the account's",
-            _typed(coach, riders_of),
+        parts.field(role, "Role", parts.pick(role, options, chosen)),
+        parts.field(
             coach,
+            "A coach's name in the riders table, if it is not the account's name",
+            _typed(coach, riders_of),
         ),
     ]
 
 
-def _role_list(name: str, chosen: str | None) -> html.Div:
-    """The browser's own list of roles, the present one first; the store NAME-chosen has it."""
-    order = sorted(ROLES, key=lambda role: role != chosen)
-    listed = [html.Option(f"{role}: {ROLES[role]}", value=role) for role in order]
-    if chosen is None:
-        listed.insert(0, html.Option("Choose a role", value=""))
-    return html.Div(
-        [
-            html.Select(listed, id=name, className="choice"),
-            dcc.Store(id=f"{name}-chosen", data=chosen),
-        ]
-    )
-
-
 def _password_fields(first: str, second: str) -> list[Any]:
     return [
-        _field("New password", _secret(first), first),
-        _field("The same again", _secret(second), second),
-        html.P(PASSWORD_NOTE, className="note"),
+        parts.field(first, "New password", _secret(first)),
+        parts.field(second, "The same again", _secret(second)),
+        parts.note(PASSWORD_NOTE),
     ]
-
-
-def _field(label: str, control: Any, name: str) -> html.Div:
-    return html.Div([html.Label(label, htmlFor=name), control], className="field")
 
 
 def _typed(name: str, value: str | None = None) -> dcc.Input:

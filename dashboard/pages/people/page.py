@@ -20,7 +20,7 @@ PLACE = 95
 
 
 def layout(data: Door, _view: View) -> html.Div:
-    """The accounts and the changes; while there are no accounts, how to add the first one."""
+    """Return accounts and changes; while there are no accounts, how to add the first one."""
     accounts = data.accounts() if signed_in() else []
     head: list[Any] = [
         html.H1(TITLE),
@@ -30,14 +30,7 @@ def layout(data: Door, _view: View) -> html.Div:
     record = html.Div(changes_part(data), id="people-record")
     if signed_in() is None:
         return html.Div([*head, _nobody_signs_in(), record], className="people")
-    return html.Div(
-        [
-            *head,
-            accounts_part(accounts),
-            record,
-        ],
-        className="people",
-    )
+    return html.Div([*head, accounts_part(accounts), record], className="people")
 
 
 def _nobody_signs_in() -> html.Section:
@@ -61,7 +54,7 @@ def _nobody_signs_in() -> html.Section:
 
 
 def register(app: Dash, data: Door) -> None:
-    """Accounts added and changed; every change goes through the guarded door."""
+    """Add and change accounts; every change goes through the guarded door."""
     register_changes(app, data)
     _register_choice(app, data)
     _register_new(app, data)
@@ -103,7 +96,7 @@ def _register_new(app: Dash, data: Door) -> None:
             )
         except Exception as problem:
             return no_update, no_update, _refusal(problem), no_update
-        said = _done(f"{_text(name)} can sign in now, as {role}.")
+        said = parts.done(f"{_text(name)} can sign in now, as {role}.")
         return account_rows(data.accounts()), new_account(), said, (told or 0) + 1
 
 
@@ -134,21 +127,21 @@ def _register_editor(app: Dash, data: Door) -> None:
             return no_update, no_update, _refusal(problem), no_update
         rows = data.accounts()
         again = next((editor(row) for row in rows if row["name"] == name), None)
-        return account_rows(rows), again, _done(said), (told or 0) + 1
+        return account_rows(rows), again, parts.done(said), (told or 0) + 1
 
 
 def changed(data: Door, button: str, name: str, typed: list[Any]) -> str:
-    """Do what a button stands for; what to say of it. typed: role, coach, password twice."""
+    """Do what a button stands for; return what to say. typed: role, coach, password twice."""
     role, coach, password, again = typed
     if button == "people-give-role":
         data.set_account_role(name, role or "", coach=_text(coach) or None)
-        return f"{name} is {_article(role)} {role} now, and signs in again."
+        return f"{name} is {_article(role)} {role} now, and has to sign in again."
     if button == "people-set-password":
         data.set_account_password(name, _same(password, again))
-        return f"{name} has another password now, and signs in again with it."
+        return f"{name} has a new password now, and has to sign in again with it."
     enabled = _account(data, name)["state"] != "active"
     data.set_account_enabled(name, enabled=enabled)
-    return f"{name} can sign in again." if enabled else f"{name} is signed out and stays out."
+    return f"{name} can sign in again." if enabled else f"{name} is signed out and cannot sign in."
 
 
 def _account(data: Door, name: str) -> Document:
@@ -172,11 +165,7 @@ def _article(word: object) -> str:
     return "an" if str(word).startswith("o") else "a"
 
 
-def _done(said: str) -> html.P:
-    return html.P(said, className="done", role="status")
-
-
 def _refusal(problem: Exception) -> html.P:
     if not is_expected(problem):
         raise problem
-    return html.P(theme.sentence(problem), className="warn", role="alert")
+    return parts.warning(theme.sentence(problem), role="alert")

@@ -12,11 +12,11 @@ from dashboard import theme
 from dashboard.navigation import Document
 
 HEADS = ("Week", "Races, camps, closures", "Bench slots", "Visits")
-KINDS = {"race": "race", "camp": "camp", "test": "test", "closed": "closed"}
+KINDS = ("race", "camp", "test", "closed")
 
 
 def board(plan: Document, query: str) -> html.Section:
-    """Every week of the plan, oldest first, a heading a month."""
+    """Return every week of the plan, oldest first, a heading a month."""
     visits: dict[str, list[Document]] = {}
     for visit in plan["visits"]:
         visits.setdefault(visit["week"], []).append(visit)
@@ -38,9 +38,9 @@ def board(plan: Document, query: str) -> html.Section:
             className="board",
         ),
         name="season-board",
-        note="Drag a visit to another week, or press it to choose one: it is then pinned there, "
-        "and the rest of the plan is made around it. The percentage is the chance that the meter "
-        "is still within tolerance when the visit comes.",
+        note="Drag a visit to another week, or press it and choose a week: it is then pinned "
+        "there, and the rest is planned around it. The percentage is the probability that the "
+        "meter is still within tolerance when its visit comes.",
     )
 
 
@@ -78,7 +78,7 @@ def _when(week: Document) -> list[Any]:
 
 
 def _days(first: date, last: date) -> str:
-    """From a day to a day, in as few words as they take: 5 – 11 Oct."""
+    """Return a range of days in as few words as it takes: 5 – 11 Oct."""
     end = f"{last.day}{theme.NBSP}{last:%b}"
     if first == last:
         return end
@@ -95,7 +95,7 @@ def _events_in(plan: Document, monday: str) -> list[Document]:
 
 
 def _event(event: Document) -> html.Div:
-    kind = KINDS.get(event["kind"] or "", "race")
+    kind = event["kind"] if event["kind"] in KINDS else "race"
     priority = event.get("priority") if kind == "race" else None
     mark = html.B(priority or kind, className=f"event-mark event-{(priority or kind).lower()}")
     said: list[Any] = [mark, " ", event["name"]]
@@ -120,7 +120,7 @@ def _slots(week: Document) -> list[Any]:
     ]
     words = f"{used} of {slots} used"
     if used > slots:
-        words = f"{used} for {slots}: too many"
+        words = f"{used} for {theme.plural(slots, 'slot')}: too many"
     return [
         html.Span(words, className="slots-over" if used > slots else ""),
         html.Span(boxes, className="slot-boxes", **parts.aria(hidden="true")),
@@ -128,11 +128,10 @@ def _slots(week: Document) -> list[Any]:
 
 
 def _visit(visit: Document, target: float, today: str) -> html.Button:
-    """A visit as a button: opens its reasons, and can be dragged to another week."""
+    """Return a visit as a button: it opens its reasons, and can be dragged to another week."""
     p, rider = visit["p_within_tolerance_before"], visit.get("rider_id")
     state = "out" if p < 0.5 else "due" if p < target else "ok"
-    glyph = html.Span(className=f"glyph glyph-{state}", **parts.aria(hidden="true"))
-    said: list[Any] = [glyph, html.B(visit["meter_id"])]
+    said: list[Any] = [parts.glyph(state), html.B(visit["meter_id"])]
     if rider:
         said.append(html.Span(rider, className="visit-rider"))
     said.append(html.Span(theme.probability(p), className="visit-p"))
@@ -150,11 +149,11 @@ def _visit(visit: Document, target: float, today: str) -> html.Button:
 
 
 def visit_facts(visit: Document, today: str) -> Document:
-    """What the dialog says about a visit, as data of its button."""
+    """Return what the dialog says about a visit, as data of its button."""
     deadline = visit.get("deadline")
     before = f"Better before {theme.day(deadline)}." if deadline else ""
     if deadline and str(deadline)[:10] < str(today)[:10]:
-        before = "Overdue: its chance is below the target already."
+        before = "Overdue: the probability is already below the target."
     return parts.facts_of(
         meter=visit["meter_id"],
         week=visit.get("week") or "",
@@ -166,14 +165,14 @@ def visit_facts(visit: Document, today: str) -> Document:
 
 
 def visit_dialog() -> html.Dialog:
-    """Where a visit is explained and moved; the browser fills it in."""
+    """Return the dialog where a visit is explained and moved; the browser fills it in."""
     return html.Dialog(
         [
             html.H2(id="season-visit-title"),
             html.P(id="season-visit-reason"),
             html.P(id="season-visit-deadline", className="note"),
             html.Label("Week", htmlFor="season-visit-week"),
-            html.Select([], id="season-visit-week", className="week-choice"),
+            html.Select([], id="season-visit-week", className="list"),
             html.P(id="season-visit-warning", className="pin-warning", role="status"),
             html.Div(
                 [

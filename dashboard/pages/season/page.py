@@ -1,4 +1,4 @@
-"""Season: who goes to the bench in which week, against the races; moved, pinned, taken along."""
+"""Season: who goes to the bench in which week, against the races; moved, pinned, saved."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from urllib.parse import urlencode
 
 from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
-from dashboard import components, theme
 from dashboard import components as parts
-from dashboard.components import arrived, arriving, date_field
+from dashboard import theme
+from dashboard.components import arrived, arriving
 from dashboard.navigation import Document, Door, View
 from dashboard.pages.season.board import board, visit_dialog
 from dashboard.pages.season.rest import pinned_part, race_eve_part, unplanned_part
@@ -24,11 +24,12 @@ CSV_COLUMNS = (
 
 
 def layout(data: Door, view: View) -> html.Div:
-    """The page's frame; the plan itself arrives later."""
+    """Return the page's frame; the plan itself arrives later."""
     season = data.season(view.as_of)
     head = [html.H1(TITLE), parts.as_of_line(view, season["as_of"], season.get("today_note"))]
     if season["empty"]:
-        return html.Div([*head, _nothing_loaded()], className="season")
+        nothing = parts.load_first("There are no meters to plan for yet.")
+        return html.Div([*head, nothing], className="season")
     asked = asked_in(view, season)
     return html.Div(
         [
@@ -45,15 +46,8 @@ def layout(data: Door, view: View) -> html.Div:
     )
 
 
-def _nothing_loaded() -> html.Div:
-    return parts.empty(
-        "There are no meters to plan for yet.",
-        ["Load the team's tables: ", parts.command("slopewatch load FOLDER"), "."],
-    )
-
-
 def asked_in(view: View, season: Document) -> Document:
-    """The period and slots that the address asks for, else the season's own."""
+    """Return the period and slots that the address asks for, else the season's own."""
     slots = view.query.get("slots", "")
     return {
         "first": theme.iso(view.query.get("from")) or season["first"],
@@ -64,7 +58,7 @@ def asked_in(view: View, season: Document) -> Document:
 
 
 def query_of(asked: Document) -> str:
-    """The part of an address that asks for the same plan."""
+    """Return the part of an address that asks for the same plan."""
     named = {"from": asked["first"], "to": asked["last"], "slots": asked["slots"]}
     named["as_of"] = asked["as_of"]
     return urlencode({key: value for key, value in named.items() if value is not None})
@@ -78,16 +72,13 @@ def _controls(asked: Document) -> html.Div:
         max=99,
         step=1,
         value=asked["slots"],
-        placeholder="as listed",
+        placeholder="as it is",
     )
     return html.Div(
         [
-            date_field("season-from", "From", asked["first"]),
-            date_field("season-to", "To", asked["last"]),
-            html.Div(
-                [html.Label("Bench slots a week", htmlFor="season-slots"), slots],
-                className="field",
-            ),
+            parts.date_field("season-from", "From", asked["first"]),
+            parts.date_field("season-to", "To", asked["last"]),
+            parts.field("season-slots", "Bench slots a week", slots),
             html.Button("Plan this period", id="season-again", n_clicks=0),
             html.Div(
                 [
@@ -102,12 +93,12 @@ def _controls(asked: Document) -> html.Div:
 
 
 def draw(told: Document, asked: Document) -> list[Any]:
-    """The plan that has arrived."""
+    """Return the plan that has arrived."""
     plan = told["document"]
     return [
         html.P(headline(plan), className="headline"),
-        *_remarks(plan),
-        *[html.P(line, className="warn") for line in second_visits(plan)],
+        *[parts.remark(theme.sentence(text)) for text in _remarks(plan)],
+        *[parts.warning(line) for line in second_visits(plan)],
         board(plan, query_of(asked)),
         pinned_part(told["pins"], plan["idle_pins"]),
         unplanned_part(plan, asked["as_of"]),
@@ -115,48 +106,47 @@ def draw(told: Document, asked: Document) -> list[Any]:
 
 
 def headline(plan: Document) -> str:
-    """What the plan does, in two sentences."""
+    """Return what the plan does, in two sentences."""
     cost, days = plan["cost"], plan["days_out_of_tolerance"]
-    unit = f"{theme.NBSP}{cost['currency']}" if cost["currency"] else ""
-    visits = theme.plural(len(plan["visits"]), "visit")
     left, without = (theme.number(days[key], 0) for key in ("plan", "without_visits"))
     if not plan["visits"]:
         return f"No visit is planned. About {without} days would be ridden out of tolerance."
+    visits = theme.plural(len(plan["visits"]), "visit")
     return (
-        f"{visits} for {theme.number(cost['visits'], 0)}{unit}. About {left} days ridden out of "
-        f"tolerance remain; without any visit it would be {without}."
+        f"{visits} for {theme.money(cost['visits'], cost['currency'])}. About {left} days ridden "
+        f"out of tolerance remain; without any visit it would be {without}."
     )
 
 
 def second_visits(plan: Document) -> list[str]:
-    """Why a meter that is pinned to a week keeps another visit, and what the pin itself brings."""
-    unit = plan["cost"]["currency"] or ""
-    said = []
-    for pin in (visit for visit in plan["visits"] if visit.get("pinned")):
-        for other in plan["visits"]:
-            if other["meter_id"] == pin["meter_id"] and not other.get("pinned"):
-                said.append(
-                    f"{pin['meter_id']} is pinned to the week of {theme.day(pin['week'])}; a "
-                    f"second visit stays in the week of {theme.day(other['week'])}, because it "
-                    f"spares {_money(other['money_saved'], unit)} more and costs "
-                    f"{_money(other['cost'], unit)}. The pinned one spares "
-                    f"{_money(pin['money_saved'], unit)} beside it and costs "
-                    f"{_money(pin['cost'], unit)}."
-                )
-    return said
+    """Return why a meter that is pinned to a week keeps another visit, and what each is worth."""
+    return [
+        _second_visit(pin, other, plan["cost"]["currency"])
+        for pin in plan["visits"]
+        if pin.get("pinned")
+        for other in plan["visits"]
+        if other["meter_id"] == pin["meter_id"] and not other.get("pinned")
+    ]
 
 
-def _money(value: float, unit: str) -> str:
-    return f"{theme.number(value, 0)}{theme.NBSP}{unit}".strip()
+def _second_visit(pin: Document, other: Document, unit: str | None) -> str:
+    (saves, costs), (pin_saves, pin_costs) = (
+        (theme.money(visit["money_saved"], unit), theme.money(visit["cost"], unit))
+        for visit in (other, pin)
+    )
+    return (
+        f"{pin['meter_id']} is pinned to the week of {theme.day(pin['week'])}. A second visit "
+        f"stays in the week of {theme.day(other['week'])}: it saves another {saves} and costs "
+        f"{costs}. Beside it, the pinned visit saves {pin_saves} and costs {pin_costs}."
+    )
 
 
-def _remarks(plan: Document) -> list[html.P]:
-    said = [*plan.get("notes", []), *plan.get("lacks", [])]
-    return [html.P(theme.sentence(text), className="remark") for text in said]
+def _remarks(plan: Document) -> list[str]:
+    return [*plan.get("notes", []), *plan.get("lacks", [])]
 
 
 def register(app: Dash, data: Door) -> None:
-    """The plan arrives, visits move, the plan is taken away as a file."""
+    """Draw the plan once it is there, move visits, hand the plan out as a file."""
     browser: Any = app
     browser.clientside_callback(
         ClientsideFunction("season", "settled"),
@@ -195,16 +185,16 @@ def register(app: Dash, data: Door) -> None:
             return no_update
         if ctx.triggered_id == "season-ics":
             text = data.plan_calendar(*period)
-            return components.text_file("bench-plan.ics", text, "text/calendar")
+            return parts.text_file("bench-plan.ics", text, "text/calendar")
         told = data.plan(*period)
         if told["state"] != "done":
             return no_update
         rows = [_rounded(row) for row in told["document"]["visits"]]
-        return components.csv_file("bench-plan", rows, CSV_COLUMNS)
+        return parts.csv_file("bench-plan", rows, CSV_COLUMNS)
 
 
 def _rounded(row: Document) -> Document:
-    """Digits that mean something: a chance to 0.001, days to 0.1, money to 0.01."""
+    """Return the row with meaningful digits: p to 0.001, days to 0.1, money to 0.01."""
     digits = {"p_within_tolerance_before": 3, "days_out_prevented": 1}
     return {
         key: round(value, digits.get(key, 2)) if isinstance(value, float) else value

@@ -12,8 +12,7 @@ from dashboard.navigation import Document, View, meter_path
 
 
 def race_eve_part(found: list[Document]) -> html.Section | None:
-    """Meters that are likely out just before an A race: what can still be done, each with its
-    risk."""
+    """Return the meters that are likely out just before an A race, and what can still be done."""
     if not found:
         return None
     return parts.section(
@@ -30,7 +29,7 @@ def _eve(row: Document) -> html.Div:
     return html.Div(
         [
             html.H3(f"{row['meter_id']}{rider}, race on {theme.day(row['race_on'])}"),
-            html.P(f"It is likely out of tolerance: the chance that it is within is {chance}."),
+            html.P(f"Likely out of tolerance: the probability that it is within is {chance}."),
             html.Ul([html.Li(f"{one['do']} Risk: {one['risk']}.") for one in row["options"]]),
         ],
         className="race-eve",
@@ -38,7 +37,7 @@ def _eve(row: Document) -> html.Div:
 
 
 def pinned_part(pins: dict[str, list[str]], idle: list[Document]) -> html.Section | None:
-    """The pins that are kept, each with a way to undo it; those that say nothing here and why."""
+    """Return the pins that are kept, each with a way to undo it, and why one has no effect here."""
     why = {(row["meter_id"], row["week"]): row["why"] for row in idle}
     lines = [
         _pin(meter, week, why.get((meter, week)))
@@ -65,38 +64,33 @@ def _pin(meter: str, week: str, why: str | None) -> html.Li:
 
 
 def unplanned_part(plan: Document, as_of: str | None) -> html.Section:
-    """Every meter without a visit, with the risk that it carries."""
+    """Return every meter without a visit, with the risk that it carries."""
     rows = unplanned_rows(plan, as_of)
-    body: Any = html.P("Every meter has a visit.")
+    body: list[Any] = [html.P("Every meter has a visit.")]
     if rows:
         grid = parts.table("season-unplanned", rows, unplanned_columns(plan), key="meter_id")
-        body = [html.Div(grid, className="no-print"), _on_paper(rows, plan)]
+        body = [html.Div(grid, className="no-print"), _in_print(rows, plan)]
     left = sum(bool(row["no_slot"]) for row in rows)
-    note = "Sorted by what is at stake. "
+    note = "Sorted by money at risk. "
     if left:
         note += f"{theme.plural(left, 'meter')} would be worth a visit but found no slot."
-    body = body if isinstance(body, list) else [body]
     return parts.section(f"Without a visit ({len(rows)})", *body, name="season-rest", note=note)
 
 
-def _on_paper(rows: list[Document], plan: Document) -> html.Div:
-    """Every row with its whole sentence: a table on the screen shows a page of them."""
-    titles = ("Meter", f"At stake, {plan['cost']['currency'] or 'money'}", "Days out", "Why none")
-    lines = [
-        html.Tr(
-            [
-                html.Th(row["meter_id"], scope="row"),
-                *map(html.Td, (row["money_text"], row["days_text"], row["reason"])),
-            ]
-        )
-        for row in rows
-    ]
-    table = parts.plain_table(titles, lines, name="Without a visit, in print")
+def _in_print(rows: list[Document], plan: Document) -> html.Div:
+    """Return every row with its whole sentence: the screen's table shows a page of them."""
+    titles = ("Meter", _at_risk(plan), "Days out", "Why none")
+    lines = [(row["meter_id"], row["money_text"], row["days_text"], row["reason"]) for row in rows]
+    table = parts.plain_table(titles, lines, name="Without a visit, in print", headed=True)
     return html.Div(table, className="print-only")
 
 
+def _at_risk(plan: Document) -> str:
+    return f"At risk, {plan['cost']['currency'] or 'money'}"
+
+
 def unplanned_rows(plan: Document, as_of: str | None) -> list[Document]:
-    """The table's rows; a meter that cannot come at all has no numbers, only why."""
+    """Return the table's rows; a meter that cannot come at all has no numbers, only why."""
     view = View(query={"as_of": as_of} if as_of else {})
     rows = []
     for row in sorted(plan["unplanned"], key=lambda row: -(row.get("risk_money") or 0.0)):
@@ -114,7 +108,7 @@ def unplanned_rows(plan: Document, as_of: str | None) -> list[Document]:
                 "days": days,
                 "days_text": theme.number(days, 1 if days is not None and days < 10 else 0),
                 "money": money,
-                "money_text": theme.number(money, 0),
+                "money_text": theme.money(money),
                 "deadline": theme.iso(row.get("deadline")),
                 "no_slot": bool(row.get("no_slot")),
                 "pin": "Pin…" if able else "",
@@ -124,11 +118,10 @@ def unplanned_rows(plan: Document, as_of: str | None) -> list[Document]:
 
 
 def unplanned_columns(plan: Document) -> list[Document]:
-    """The table's columns; the narrower the screen, the fewer."""
-    unit = plan["cost"]["currency"] or "money"
+    """Return the table's columns; the narrower the screen, the fewer."""
     return [
-        parts.word_column("meter_id", "Meter", cellRenderer="DeviceCell", width=104),
-        parts.number_column("money", f"At stake, {unit}", "money_text", width=104),
+        parts.device_column("meter_id", "Meter", width=104),
+        parts.number_column("money", _at_risk(plan), "money_text", width=104),
         parts.number_column("days", "Days out of tolerance", "days_text", width=112),
         parts.number_column("p_now", "In tolerance now", "p_now_text", width=104, since=820),
         parts.number_column("p_end", "At the end", "p_end_text", width=96, since=700),

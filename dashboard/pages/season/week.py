@@ -1,4 +1,4 @@
-"""The bench list of one week, to print: what hangs, what it should show, room for what it shows."""
+"""The bench list of one week, to print: what to hang, what to expect, room for what is read."""
 
 from __future__ import annotations
 
@@ -19,8 +19,9 @@ TITLES = (
     *("Meter", "Rider, bike", "Crank, mm", "Mass with hanger, kg", "Expected, N·m"),
     *("Accept, N·m", "Zero before", "Left", "Right", "Zero after", "Done"),
 )
+BLANKS = 5  # columns to write into
 CAUTIONS = (
-    "A 20 kg mass falls on whatever is under it: stand clear, strap it, never over a foot.",
+    "A 20 kg mass falls on whatever is under it: stand clear, strap it, never hang it over a foot.",
     "Clamp the bike by the seat post as its maker allows, lock the rear wheel, check that the "
     "crank cannot turn.",
     "Keep button cells away from children; a swallowed one is an emergency.",
@@ -29,7 +30,7 @@ CAUTIONS = (
 
 
 def layout(data: Door, view: View) -> html.Div:
-    """The page's frame; the list arrives with the plan."""
+    """Return the page's frame; the list arrives with the plan."""
     season = data.season(view.as_of)
     week = theme.iso(view.params.get("week"))
     if season["empty"] or week is None:
@@ -37,10 +38,9 @@ def layout(data: Door, view: View) -> html.Div:
         body: Any = parts.empty("There is no such week.", way)
         return html.Div([html.H1(TITLE), body])
     asked = asked_in(view, season) | {"week": week}
-    back = parts.link("← Season", f"/season?{query_of(asked)}")
     return html.Div(
         [
-            html.P(back, className="way-back"),
+            parts.way_back("Season", f"/season?{query_of(asked)}"),
             html.H1(f"Bench list, week of {theme.day(week)}"),
             arriving("week", asked),
         ],
@@ -49,40 +49,35 @@ def layout(data: Door, view: View) -> html.Div:
 
 
 def draw(rows: list[Document]) -> Any:
-    """The list, or that nobody is planned."""
+    """Return the list; where nothing is planned, that."""
     if not rows:
         return parts.empty("No visit is planned for this week.", "Pin one on the season page.")
     print_it = html.Button("Print this list", id="week-print", n_clicks=0)
     lacks = [f"{row['meter_id']}: {text}" for row in rows for text in row["lacks"]]
     return [
         html.P(print_it, className="no-print"),
-        parts.plain_table(TITLES, [_row(row) for row in rows], name="Bench list"),
-        html.Ul([html.Li(theme.sentence(text)) for text in lacks], className="lacks"),
-        html.H2("Before anything hangs"),
+        parts.plain_table(TITLES, [_row(row) for row in rows], name="Bench list", headed=True),
+        parts.sentences(lacks, className="lacks"),
+        html.H2("Before you hang anything"),
         html.Ul([html.Li(text) for text in CAUTIONS], className="cautions"),
     ]
 
 
-def _row(row: Document) -> html.Tr:
-    place = [row.get("rider_id"), row.get("bike_id")]
-    limits = theme.MISSING
-    if row.get("lowest_nm") is not None:
-        low, high = (theme.number(row[key], 1) for key in ("lowest_nm", "highest_nm"))
-        limits = f"{low} to {high}"
-    cells = (
-        ", ".join(str(part) for part in place if part) or theme.MISSING,
+def _row(row: Document) -> tuple[Any, ...]:
+    limits = theme.span([row.get("lowest_nm"), row.get("highest_nm")], 1, "", signed=False)
+    return (
+        row["meter_id"],
+        theme.listed(row.get("rider_id"), row.get("bike_id")) or theme.MISSING,
         theme.number(row.get("crank_length_mm"), 1),
         theme.number(row.get("mass_kg"), 3),
         theme.number(row.get("expected_torque_nm"), 2),
         limits,
+        *[html.Td(className="blank") for _ in range(BLANKS)],
     )
-    blanks = [html.Td(className="blank") for _ in range(5)]
-    head = html.Th(row["meter_id"], scope="row")
-    return html.Tr([head, *(html.Td(cell) for cell in cells), *blanks])
 
 
 def register(app: Dash, data: Door) -> None:
-    """The list arrives once the plan is there."""
+    """Draw the list once the plan is there."""
 
     @app.callback(
         Output("week-body", "children"),
@@ -94,4 +89,4 @@ def register(app: Dash, data: Door) -> None:
     def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
         period = (asked["first"], asked["last"], asked["slots"], asked["as_of"])
         told = data.bench_list(asked["week"], *period)
-        return arrived(told | {"document": told["rows"]}, lambda rows: draw(rows))
+        return arrived(told | {"document": told["rows"]}, draw)

@@ -5,9 +5,9 @@ from datetime import date, timedelta
 import plotly.graph_objects as go
 import pytest
 
+from dashboard import theme
 from dashboard.figures import control_chart as control_figure
-from dashboard.figures import meter as figures
-from dashboard.theme import look as theme
+from dashboard.figures import gain_error as figures
 from tests.dashboard.fake import TODAY, FakeData
 
 METER = "V005"

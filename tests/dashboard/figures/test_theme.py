@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.theme import look as theme
+import dashboard
+from dashboard import theme
 
 TEXT_ROLES = ("ink", "muted", "accent", "out", "due", "soon", "ok", "unknown")
 PALETTES = pytest.mark.parametrize("palette", [theme.LIGHT, theme.DARK], ids=["light", "dark"])
@@ -59,7 +60,7 @@ def test_both_themes_have_the_same_roles_and_no_two_roles_share_a_colour():
 
 
 def test_style_sheet_uses_only_colours_of_the_theme():
-    sheet = (Path(theme.__file__).parent / "assets" / "style.css").read_text(encoding="utf-8")
+    sheet = (Path(dashboard.__file__).parent / "assets" / "style.css").read_text(encoding="utf-8")
     used = set(re.findall(r"var\(--([a-z-]+)\)", sheet)) - {"gap", "radius", "letters", "shape"}
     assert used <= {name.replace("_", "-") for name in theme.LIGHT}
     assert not re.search(r"#[0-9a-fA-F]{3,8}\b|rgba?\(|https?:", sheet)
@@ -151,3 +152,43 @@ def test_slope_is_shown_as_it_is_entered():
     assert theme.significant(5.61) == "5.61"
     assert theme.significant(212.4) == "212.4"
     assert theme.significant(None) == "—"
+
+
+def test_a_bike_is_called_one_once():
+    assert theme.bike_words("bike-Kaspar-race") == "bike-Kaspar-race"
+    assert theme.bike_words("K1 race") == "bike K1 race"
+    assert theme.bike_words(None) is None
+
+
+@pytest.mark.parametrize(
+    ("seconds", "expected"),
+    [
+        (45, "45 s"),
+        (330, "5 min 30 s"),
+        (1200, "20 min"),
+        (3600, "60 min"),
+        (7500, "2 h 05 min"),
+        (None, "—"),
+    ],
+)
+def test_durations(seconds, expected):
+    assert theme.duration(seconds).replace("\u00a0", " ") == expected
+
+
+def test_money_is_whole_and_has_its_currency():
+    assert theme.money(1455.4, "EUR") == "1\u00a0455\u00a0EUR"
+    assert theme.money(-12.6) == "−13"
+    assert theme.money(None, "EUR") == "—"
+    assert theme.money_span([1455.0, 2629.0], "EUR") == "1\u00a0455 to 2\u00a0629\u00a0EUR"
+
+
+def test_share_is_a_fraction_in_percent():
+    assert theme.share(0.254) == "25\u00a0%"
+    assert theme.share_span([0.03, 0.11]) == "3 to 11\u00a0%"
+    assert theme.share(None) == theme.share_span([None, 0.5]) == theme.share_span(None) == "—"
+
+
+def test_estimate_puts_the_interval_behind_the_number_where_both_are_known():
+    assert theme.estimate("1.9 %", "+0.9 to +2.9 %") == "1.9 % (+0.9 to +2.9 %)"
+    assert theme.estimate("1.9 %", "—") == "1.9 %"
+    assert theme.estimate("—", "+0.9 to +2.9 %") == "—"

@@ -1,19 +1,17 @@
 """What the budget page says of a season's money, and what a what-if changes."""
 
+import plotly.graph_objects as go
 import pytest
 
 from dashboard.figures import policy_chart as policy_figure
+from dashboard.figures import reliability
 from dashboard.navigation import View
 from dashboard.pages.budget import page as budget
-from dashboard.pages.budget.parts import (
-    difference,
-    draw_budget,
-    draw_policies,
-    headline,
-    meter_columns,
-    meter_rows,
-)
-from dashboard.pages.method.look_back import hindcast_parts, reliability
+from dashboard.pages.budget.policies import draw_policies
+from dashboard.pages.budget.ranking import meter_columns, meter_rows
+from dashboard.pages.budget.summary import difference, draw_budget, headline
+from dashboard.pages.budget.what_if import asked_in, refusals, supposed
+from dashboard.pages.method.look_back import hindcast_parts
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.reading import find, of_kind, text
 
@@ -29,10 +27,10 @@ def data():
 
 def test_what_if_comes_from_the_address_and_what_cannot_be_is_left_out(data):
     query = {"tolerance": "1,0", "target": "95", "slots": "0"}
-    asked = budget.asked_in(View(query=query), data.season())
-    assert budget.supposed(asked) == {"slots": 0, "tolerance_pct": 1.0, "target": 0.95}
-    bad = budget.asked_in(View(query={"tolerance": "-1", "target": "high"}), data.season())
-    assert set(budget.supposed(bad).values()) == {None}
+    asked = asked_in(View(query=query), data.season())
+    assert supposed(asked) == {"slots": 0, "tolerance_pct": 1.0, "target": 0.95}
+    bad = asked_in(View(query={"tolerance": "-1", "target": "high"}), data.season())
+    assert set(supposed(bad).values()) == {None}
 
 
 def test_frame_computes_nothing_and_an_empty_store_says_what_to_do(data):
@@ -46,7 +44,7 @@ def test_frame_computes_nothing_and_an_empty_store_says_what_to_do(data):
 def test_total_items_groups_and_verdicts_are_said_with_their_intervals(data):
     found = data.budget(*PERIOD)["document"]
     said = text(draw_budget(found, found, AS_IT_IS))
-    assert f"cost 2{NBSP}400{NBSP}EUR (2{NBSP}160 to 3{NBSP}120{NBSP}EUR at 90{NBSP}%)" in said
+    assert f"cost 2{NBSP}400{NBSP}EUR (90{NBSP}%: 2{NBSP}160 to 3{NBSP}120{NBSP}EUR)" in said
     assert "Bench session" in said
     assert f"7 of 120 (3 to 11{NBSP}%)" in said
     assert f"+0.50{NBSP}% (+0.30 to +0.70{NBSP}%)" in said
@@ -95,7 +93,7 @@ def test_visits_done_and_to_come_stand_apart_with_their_money(data):
 def test_a_target_that_moves_no_visit_says_what_it_does():
     season = {"first": "2027-09-30", "last": "2027-12-19"}
     view = View(query={"target": "98"})
-    asked = budget.asked_in(view, season)
+    asked = asked_in(view, season)
     found = FakeData().budget("2027-09-30", "2027-12-19")["document"]
     said = text(draw_budget(found, dict(found), asked))
     assert "no change in cost" in said
@@ -105,8 +103,8 @@ def test_a_target_that_moves_no_visit_says_what_it_does():
 
 def test_what_cannot_be_supposed_is_said_and_stays_in_its_field():
     view = View(query={"target": "150", "slots": "2"})
-    assert budget.refusals(view) == [
-        "Reliability target, %: found 150, expected 50 to 99. It is left out of what is shown."
+    assert refusals(view) == [
+        "Reliability target, %: found 150, expected 50 to 99. It is not used below."
     ]
     assert "150" in str(budget.layout(FakeData(), view))
 
@@ -117,7 +115,7 @@ def test_what_cannot_be_supposed_is_said_and_stays_in_its_field():
 def test_policies_are_drawn_with_their_intervals_and_ours_are_marked(data):
     data.policies()
     found = data.policies()["document"]
-    figure = policy_figure.policies(found["policies"])
+    figure = go.Figure(policy_figure.policies(found["policies"]))
     fixed, other, ours = figure.data
     assert (fixed.name, ours.name) == ("fixed intervals", "by forecast (this program)")
     assert fixed.marker.symbol != ours.marker.symbol != other.marker.symbol
@@ -134,7 +132,7 @@ def test_policies_are_drawn_with_their_intervals_and_ours_are_marked(data):
 def test_a_policy_beyond_the_axis_and_the_one_in_use_are_marked(data):
     data.policies()
     found = data.policies()["document"]
-    figure = policy_figure.policies(found["policies"])
+    figure = go.Figure(policy_figure.policies(found["policies"]))
     other = figure.data[1]
     place = list(other.x).index(0.4)
     assert other.y[place] < figure.layout.yaxis.range[1]
@@ -151,7 +149,7 @@ def test_a_policy_beyond_the_axis_and_the_one_in_use_are_marked(data):
     [
         ("every 12 months", "12 months"),
         ("ours, target 90 %", "90 %"),
-        ("ours, by cost (6.7 days a visit)", "by cost"),
+        ("ours, by cost (6.7 days a visit)", "least cost"),
         ("control chart, 90 %", "control chart"),
     ],
 )
@@ -166,11 +164,11 @@ def test_look_back_says_coverage_score_and_every_bin(data):
     found = data.hindcast()["document"]
     page = hindcast_parts(found)
     said = text(page)
-    assert f"89{NBSP}% (86 to 92)" in said
+    assert f"89{NBSP}% (86 to 92{NBSP}%)" in said
     assert "0.042 (no skill: 0.060)" in said
     assert "1 session without a forecast" in said
     bins = [row for row in found["reliability"] if row["n"]]
-    figure = reliability(bins)
+    figure = go.Figure(reliability(bins))
     line, dots = figure.data
     assert list(line.x) == list(line.y)
     assert list(dots.y) == [100 * row["share"] for row in bins]

@@ -8,11 +8,12 @@ import zipfile
 import polars as pl
 import pytest
 
+from dashboard.components import decoded
 from dashboard.navigation import View
 from dashboard.pages.intake import page as intake
 from dashboard.pages.intake.aside import aside_list, columns_to_fill
-from dashboard.pages.intake.calls import decoded, zip_cells
-from dashboard.pages.intake.lists import work_line
+from dashboard.pages.intake.calls import zip_cells
+from dashboard.pages.intake.progress import work_line
 from dashboard.security import passwords
 from dashboard.service import Data
 from dashboard.service import intake as data_intake

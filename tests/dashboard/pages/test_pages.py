@@ -7,15 +7,18 @@ import pytest
 
 from dashboard.navigation import View, find, find_pages, meter_path
 from dashboard.pages.fleet import page as fleet
-from dashboard.pages.fleet.table import columns, meter_rows
+from dashboard.pages.fleet.glance import all_alarms, headline
+from dashboard.pages.fleet.meters import columns, meter_rows
 from dashboard.pages.meter import page as meter
 from dashboard.pages.meter.sessions import largest_term, session_detail, session_row
+from dashboard.pages.meter.standing import due_words
 from dashboard.pages.meter.why import why_sentences
+from dashboard.pages.method import page as method
 from dashboard.service import NothingDoneError
 from dashboard.web import app as shell
 from tests.dashboard.fake import TODAY, BrokenData, EmptyData, FakeData
 from tests.dashboard.reading import find as component
-from tests.dashboard.reading import of_kind, text
+from tests.dashboard.reading import of_kind, rows_of, text
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +97,7 @@ def test_fleet_says_who_needs_the_bench(data):
     ],
 )
 def test_headline(counts, expected):
-    assert fleet.headline(Counter(counts)) == expected
+    assert headline(Counter(counts)) == expected
 
 
 def test_rows_come_in_the_order_of_urgency_and_carry_why_and_what_next(data):
@@ -151,7 +154,7 @@ def test_trainers_and_mass_sets_are_devices_with_their_own_alarms(data):
 
 
 def test_alarms_of_all_devices_are_listed_the_newest_first(data):
-    found = fleet.all_alarms(data.status())
+    found = all_alarms(data.status())
     assert [(device, is_meter) for device, is_meter, _ in found] == [
         ("A006", True),
         ("T3", False),
@@ -255,7 +258,7 @@ def test_retired_meter_keeps_its_records(data):
             return status | {"meters": kept}
 
     page = meter_page(Retired(), "V005")
-    assert "This meter is not judged." in text(page)
+    assert "This meter has no status." in text(page)
     assert len(component(page, "meter-sessions").rowData) == 5
 
 
@@ -304,7 +307,7 @@ def test_session_of_a_meter_with_gaps_is_shown_without_them(data):
     session = dict(data.bench_sessions("V005")[0], zero_offset_nm=None, ring_difference_pct=None)
     said = text(session_detail(session))
     assert "Zero offset" not in said
-    assert "Rings" not in said
+    assert "Chainrings" not in said
 
 
 # ---- when something fails ------------------------------------------------------------------
@@ -338,37 +341,61 @@ def test_navigation_marks_the_open_page(data):
 
 def test_due_words_say_how_far_off():
     later = (TODAY + timedelta(days=40)).isoformat()
-    assert meter.due_words(later, TODAY) == "9\u00a0Nov\u00a02027, in 6 weeks"
-    assert meter.due_words(TODAY, TODAY) == "now"
-    assert meter.due_words(None, TODAY) == "not within five years"
+    assert due_words(later, TODAY) == "9\u00a0Nov\u00a02027, in 6 weeks"
+    assert due_words(TODAY, TODAY) == "now"
+    assert due_words(None, TODAY) == "not within five years"
 
 
-def test_method_page_shows_groups_spreads_and_limits() -> None:
-    from dashboard.navigation import View
-    from dashboard.pages.method import page as method
+# ---- method --------------------------------------------------------------------------------
 
-    class Fitted(FakeData):
-        def method(self) -> dict[str, object]:
-            group = {
-                "model_group": "alder", "n_meters": 20, "n_sessions": 90, "method": "prior",
-                "reason": "too few meters", "drift_pct_per_year": 0.42, "drift_lo90": 0.2,
-                "drift_hi90": 0.64, "swap_pct": None, "swap_lo90": None, "swap_hi90": None,
-                "sd_drift_pct_per_year": 0.3, "sd_sensitivity_pct": 0.9, "sd_residual_pct": 0.25,
-            }  # fmt: skip
-            spread = {"meaning": "spread of drift", "group": None, "value": 0.3}
-            chart = {"chart": "ewma", "limit": 3.46, "arl": 2529.0, "false_alarms_per_season": 0.33}
-            return {
-                "fit": {"fitted_at": "2027-09-30", "converged": True, "message": "", "stale": True},
-                "population": [group],
-                "hyperparameters": {
-                    "parameters": [spread | {"standard_error": 0.05, "estimated": True}]
-                },
-                "observations": [{"kind": "bench", "n": 90, "weighed_down": 2, "left_out": 1}],
-                "charts": [chart],
-                "false_alarms_per_season": 1.0,
-            }
 
-    shown = str(method.layout(Fitted(3), View()))
-    for words in ("alder", "+0.42", "none seen", "too few meters", "3.46", "Intake page"):
-        assert words in shown, words
-    assert "Nothing is fitted yet" in str(method.layout(FakeData(3), View()))
+class Fitted(FakeData):
+    """A store whose models are fitted."""
+
+    def method(self):
+        group = {
+            "model_group": "alder", "n_meters": 20, "n_sessions": 90, "method": "prior",
+            "reason": "too few meters", "drift_pct_per_year": 0.42, "drift_lo90": 0.2,
+            "drift_hi90": 0.64, "swap_pct": None, "swap_lo90": None, "swap_hi90": None,
+            "sd_drift_pct_per_year": 0.3, "sd_sensitivity_pct": 0.9, "sd_residual_pct": 0.25,
+        }  # fmt: skip
+        spread = {"meaning": "spread of drift", "value": 0.3, "standard_error": 0.05}
+        chart = {"chart": "ewma", "limit": 3.46, "arl": 2529.0, "false_alarms_per_season": 0.33}
+        return {
+            "fit": {"fitted_at": "2027-09-30", "converged": True, "message": "", "stale": True},
+            "population": [group],
+            "hyperparameters": {
+                "parameters": [
+                    spread | {"group": None, "estimated": True},
+                    spread | {"group": "birch", "estimated": False},
+                ]
+            },
+            "observations": [{"kind": "bench", "n": 90, "weighed_down": 2, "left_out": 1}],
+            "charts": [chart],
+            "false_alarms_per_season": 1.0,
+        }
+
+
+def test_method_page_shows_groups_spreads_and_limits():
+    page = method.layout(Fitted(3), View())
+    nbsp = "\u00a0"
+    assert rows_of(page, "Drift of each group") == [
+        [
+            *("alder", "20", "90", f"+0.42{nbsp}% (+0.20 to +0.64{nbsp}%)", "none seen"),
+            *(f"0.30{nbsp}%", f"0.90{nbsp}%", f"0.25{nbsp}%", "weak prior: too few meters"),
+        ]
+    ]
+    half = f"±{nbsp}{1.6449 * 0.05:.2f}"
+    assert rows_of(page, "Hyperparameters") == [["Spread of drift.", "the fleet", f"+0.30 {half}"]]
+    assert rows_of(page, "Limits") == [["weighted mean (EWMA)", "3.46", f"2{nbsp}529", "0.33"]]
+    said = text(page)
+    assert "90, of which 2 down-weighted, 1 left out" in said
+    assert f"30{nbsp}Sep{nbsp}2027, by this computer's clock" in said
+    assert "the drift rates follow at the next fit (Intake page)" in said
+    assert "false alarms the whole fleet may give in a season: 1.0" in said
+
+
+def test_method_page_without_a_fit_says_what_to_do():
+    said = text(method.layout(FakeData(3), View()))
+    assert "Nothing is fitted yet." in said
+    assert "slopewatch load FOLDER" in said

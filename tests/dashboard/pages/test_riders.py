@@ -1,25 +1,19 @@
 """What the riders pages say: trust in words, the effort question, the bikes, the ledger."""
 
+import plotly.graph_objects as go
 import pytest
 
-from dashboard.components import bike_words
+from dashboard import theme
 from dashboard.figures import ridden
 from dashboard.navigation import View
 from dashboard.pages.riders import page as riders
 from dashboard.pages.riders import rider
-from dashboard.pages.riders.effort_form import (
-    cautions,
-    effort_answer,
-    effort_form,
-    length,
-    to_begin_with,
-    verdict,
-)
+from dashboard.pages.riders.effort_answer import cautions, effort_answer, verdict
+from dashboard.pages.riders.effort_form import effort_form, to_begin_with
+from dashboard.pages.riders.ledger import ledger_row
 from dashboard.pages.riders.page import columns, headline, narrowed, rider_rows
 from dashboard.service.decisions import read_effort
 from dashboard.service.riders import _as_text
-from dashboard.theme import look as theme
-from dashboard.theme import status_words as trust
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.reading import of_kind, text
 
@@ -41,18 +35,13 @@ def test_rows_say_trust_in_words_and_what_three_hundred_watts_read_as(data):
 
 
 def test_one_word_for_each_state_and_the_other_pages_word_beside_it(data):
-    assert len(set(trust.WORDS.values())) == len(trust.WORDS)
+    words = {status: shown.watts for status, shown in theme.STATUSES.items()}
+    assert len(set(words.values())) == len(words)
     said = text(riders.layout(data, View()))
     assert "What the words mean" in said
-    for status, word in trust.WORDS.items():
+    for status, word in words.items():
         assert word in said
         assert f"“{theme.STATUSES[status].word}”" in said
-
-
-def test_a_bike_is_called_one_once():
-    assert bike_words("bike-Kaspar-race") == "bike-Kaspar-race"
-    assert bike_words("K1 race") == "bike K1 race"
-    assert bike_words(None) is None
 
 
 def test_rider_without_a_meter_keeps_a_row_and_one_who_left_does_not(data):
@@ -79,7 +68,7 @@ def test_rider_page_shows_cards_at_once_and_asks_for_the_rest(data):
     said = text(rider.layout(data, View({"rider_id": "R01"})))
     assert "Coach: Halina" in said
     assert "Correct first" in said
-    assert f"300{NBSP}W show as 306" in said
+    assert f"300{NBSP}W are shown as 306" in said
     assert "No rider X is known" in text(rider.layout(data, View({"rider_id": "X"})))
 
 
@@ -99,8 +88,8 @@ def test_what_arrives_holds_chart_bikes_and_notices(data):
 
 def test_rider_without_anything_says_so(data):
     said = text(rider.draw(View(), data.rider("R02")["document"], None))
-    assert "ridden no known meter" in said
-    assert "not found in the last year: a slope set anew" in said
+    assert "has not ridden a known meter" in said
+    assert "Looked for in the last year, and not found: a slope set anew" in said
     assert "cannot be known here" in said  # no more is claimed than was looked at
 
 
@@ -113,7 +102,7 @@ def test_acknowledged_notice_names_who_has_noted_it(data):
 
 def test_chart_draws_each_meter_with_its_interval_over_its_own_days_only(data):
     periods = data.rider("R01")["document"]["periods"]
-    figure = ridden(periods, 1.5)
+    figure = go.Figure(ridden(periods, 1.5))
     assert len(figure.data) == 3 * len(periods)
     for n, period in enumerate(periods):
         low, high, line = figure.data[3 * n : 3 * n + 3]
@@ -192,7 +181,7 @@ def test_what_the_fields_say_of_zero_and_cadence_reaches_the_models():
 
 
 def test_ledger_factors_have_four_places():
-    row = rider._ledger_row({"factor": 0.97943210123, "interval90": [0.97, 0.98666666]})
+    row = ledger_row({"factor": 0.97943210123, "interval90": [0.97, 0.98666666]})
     assert (row["factor"], row["factor_lo90"], row["factor_hi90"]) == ("0.9794", "0.9700", "0.9867")
 
 
@@ -215,10 +204,3 @@ def test_what_cannot_be_answered_is_said_where_it_was_asked():
     said = text(effort_answer(told))
     assert "S001 came into service later." in said
     assert "Put it right above" in said
-
-
-@pytest.mark.parametrize(
-    ("seconds", "expected"), [(45, "45 s"), (1200, "20 min"), (330, "5.5 min")]
-)
-def test_lengths(seconds, expected):
-    assert length(seconds).replace(NBSP, " ") == expected

@@ -6,12 +6,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import plotly.graph_objects as go
 import pytest
 
 from dashboard.cli.command_line import main
 from dashboard.components import ride_part
 from dashboard.figures import ride_charts as ride_figures
-from dashboard.pages.rides.calls import chosen_from, decision_part, first_choice, pair_part
+from dashboard.pages.rides.decision import decision_part
+from dashboard.pages.rides.pair import chosen_from, first_choice, pair_part
 from dashboard.pages.rides.sense import sense
 from dashboard.security import Guarded, Person, Scope
 from dashboard.service import Data
@@ -147,17 +149,16 @@ def test_the_drawing_holds_both_traces_and_what_was_left_out(
 
 
 def test_the_charts_draw_traces_bands_and_limits(document: dict[str, Any]) -> None:
-    figure = ride_figures.traces(document["drawn"])
+    figure = go.Figure(ride_figures.traces(document["drawn"]))
     assert [trace.name for trace in figure.data] == ["reference", "meter"]
     assert len(figure.layout.shapes) == len(document["drawn"]["left_out"])
     ratios = ride_figures.ratios(document)
     assert ratios is not None
-    assert [len(trace.y) for trace in ratios.data] == [
+    assert [len(trace.y) for trace in go.Figure(ratios).data] == [
         len(document[key]) for key in ("by_power_band", "by_cadence_band", "by_time")
     ]
-    levels = [
-        shape.y0 for shape in ride_figures.differences(document["drawn"], document).layout.shapes
-    ]
+    differences = go.Figure(ride_figures.differences(document["drawn"], document))
+    levels = [shape.y0 for shape in differences.layout.shapes]
     low, high = document["limits_of_agreement_w"]
     assert levels == [high, document["mean_difference_w"], low]
 
@@ -178,8 +179,8 @@ def test_a_mechanic_sees_the_ride_without_watts(document: dict[str, Any]) -> Non
     trimmed = Guarded(Door(), lambda: person, scope=lambda _p: nobodys).compare_rides()
     assert trimmed["gain_ratio_pct"] == document["gain_ratio_pct"]
     said = text(ride_part(trimmed, trimmed["drawn"], name="ride"))
-    assert "a rider's watts are open to the rider's coach" in said
-    figure = ride_figures.traces(trimmed["drawn"])
+    assert "only the rider's own coach may see the watts" in said
+    figure = go.Figure(ride_figures.traces(trimmed["drawn"]))
     assert "%" in figure.layout.yaxis.title.text
     assert np.nanmean([v for v in figure.data[1].y if v is not None]) < 150
     assert ride_figures.ratios(trimmed) is not None
@@ -202,18 +203,18 @@ def test_two_files_without_names_or_serials_are_offered_to_be_told_apart() -> No
     chosen = first_choice(both)
     assert (chosen["meter"], chosen["reference"]) == ("b", "a")
     said = text(pair_part(both, chosen))
-    assert "by what the files say of a device" in said
+    assert "by the device the files name" in said
     assert "X.fit: no recording" in said
     nameless = seen | {"recordings": [row("trainer"), row("mine")]}
     chosen = first_choice(nameless)
     assert (chosen["meter"], chosen["reference"]) == ("mine", "trainer")
     said = text(pair_part(nameless, chosen))
-    assert "do not say which of them is the meter: mine.csv is taken for it, by its name" in said
+    assert "which of them is the meter's. mine.csv is taken to be the meter's, by its name" in said
     assert "Swap the two" in said
     first = seen | {"recordings": [row("x"), row("y")]}
     assert "because it came first" in text(pair_part(first, first_choice(first)))
     turned = chosen_from(first, "y", "x")
-    assert "y.csv is taken for it, because you said so" in text(pair_part(first, turned))
+    assert "y.csv is taken to be the meter's, because you said so" in text(pair_part(first, turned))
     one = seen | {"recordings": [row("a")]}
     assert first_choice(one)["meter"] is None
     assert "Drop both recordings" in text(pair_part(one, first_choice(one)))

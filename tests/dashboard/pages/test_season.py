@@ -5,7 +5,7 @@ import io
 
 import pytest
 
-from dashboard.components import arrived, downloads
+from dashboard.components import arrived, csv_file
 from dashboard.components.deferred import progress_line
 from dashboard.navigation import View
 from dashboard.pages.season import page as season
@@ -112,8 +112,8 @@ def test_a_second_visit_of_a_pinned_meter_says_why_it_stays(data):
     second = first | {"week": week(1).isoformat(), "pinned": False, "money_saved": 310.0}
     plan["visits"].append(second)
     said = text(season.draw(told, asked))
-    assert "a second visit stays in the week of 4\u00a0Oct\u00a02027, because it spares" in said
-    assert "310\u00a0EUR more and costs 60\u00a0EUR" in said
+    assert "A second visit stays in the week of 4\u00a0Oct\u00a02027: it saves another" in said
+    assert "310\u00a0EUR and costs 60\u00a0EUR" in said
 
 
 def test_what_can_be_done_just_before_a_race_is_shown_with_its_risk():
@@ -169,7 +169,7 @@ def test_more_visits_than_slots_are_said_in_words(data):
     told, _ = planned(data)
     plan = told["document"]
     plan["slots"][1] |= {"slots": 1, "used": 2}
-    assert "2 for 1: too many" in text(board(plan, ""))
+    assert "2 for 1 slot: too many" in text(board(plan, ""))
 
 
 def test_unplanned_meters_carry_their_risk_and_their_fields_are_there(data):
@@ -209,7 +209,7 @@ def test_bench_list_has_limits_blanks_and_cautions(data):
 
 
 def test_csv_keeps_a_text_that_looks_like_a_formula_a_text():
-    file = downloads.csv_file("plan", [{"meter_id": "=1+1", "cost": -2.5}], ("meter_id", "cost"))
+    file = csv_file("plan", [{"meter_id": "=1+1", "cost": -2.5}], ("meter_id", "cost"))
     assert list(csv.reader(io.StringIO(file["content"]))) == [
         ["meter_id", "cost"],
         ["'=1+1", "-2.5"],

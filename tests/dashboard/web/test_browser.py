@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from dashboard.theme import look as theme
+from dashboard import theme
 from tests.dashboard.conftest import serving
 from tests.dashboard.fake import BrokenData, EmptyData, FakeData
 

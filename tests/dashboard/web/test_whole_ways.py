@@ -14,12 +14,11 @@ import icalendar
 import pypdf
 import pytest
 
+from dashboard import theme
 from dashboard.cli.command_line import main
-from dashboard.pages.budget.parts import money, money_span
 from dashboard.security import passwords
 from dashboard.service import Data
 from dashboard.service import accounts as data_accounts
-from dashboard.theme import look as theme
 from ingest.admin import pins
 from tests.dashboard.cli.test_rides import csv_of, fit_of
 from tests.dashboard.conftest import serving
@@ -93,7 +92,7 @@ def test_a_plan_is_pinned_and_taken_along(visit, served, whole, say):
     said = page.inner_text(".season .headline")
     for number in (
         theme.plural(len(plan["visits"]), "visit"),
-        money(plan["cost"]["visits"], plan["cost"]["currency"]),
+        theme.money(plan["cost"]["visits"], plan["cost"]["currency"]),
         f"About {theme.number(plan['days_out_of_tolerance']['plan'], 0)} days",
     ):
         assert number in said
@@ -166,7 +165,10 @@ def test_a_budget_is_printed_on_one_page(visit, served, say):
     amounts = [(found["total"], found["interval90"])]
     amounts += [(row["cost"], row["interval90"]) for row in found["by_item"]]
     for amount, interval in amounts:
-        for text in (money(amount, found["currency"]), money_span(interval, found["currency"])):
+        for text in (
+            theme.money(amount, found["currency"]),
+            theme.money_span(interval, found["currency"]),
+        ):
             assert " ".join(text.split()) in words, (text, amounts, words)
     for row in found["by_group"]:
         assert row["group"] in words
@@ -177,11 +179,13 @@ def test_a_budget_is_printed_on_one_page(visit, served, say):
     page.fill("#budget-tolerance", "0.8")
     page.press("#budget-tolerance", "Enter")
     page.wait_for_selector(".what-if-said:has-text('What if')")
-    total = money(strict["total"], strict["currency"])
+    total = theme.money(strict["total"], strict["currency"])
     assert f"cost {total} (" in page.text_content(".budget .headline")
     more = strict["total"] - found["total"]
     word = "more" if more > 0 else "less"
-    assert f"{money(abs(more), found['currency'])} {word}" in page.text_content(".what-if-said")
+    assert f"{theme.money(abs(more), found['currency'])} {word}" in page.text_content(
+        ".what-if-said"
+    )
 
 
 def test_who_only_looks_is_refused_a_write(visit, whole_store, tmp_path, monkeypatch):

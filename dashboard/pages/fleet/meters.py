@@ -1,6 +1,8 @@
-"""The table of the fleet's meters: its rows, in words, and its columns."""
+"""The table of the fleet's meters: the filters above it, its rows in words, its columns."""
 
 from __future__ import annotations
+
+from dash import dcc, html
 
 from dashboard import components as parts
 from dashboard import theme
@@ -9,8 +11,50 @@ from dashboard.navigation import Document, View, meter_path
 WHY_SHOWN = 2  # alarms and reasons in the table; the meter's page has all of them
 
 
+def meters_part(view: View, status: Document) -> html.Section:
+    """Return the table; the browser puts the rows into it that match every filter."""
+    rows = meter_rows(view, status)
+    paged = {"pagination": len(rows) > parts.PAGE_SIZE}
+    return html.Section(
+        [
+            html.H2("Meters", className="unseen", id="fleet-meters-title"),
+            dcc.Store(id="fleet-rows", data=rows),
+            parts.note(parts.PLUS_MINUS),
+            _filters(rows),
+            parts.table("fleet-grid", [], columns(), key="meter_id", options=paged),
+        ],
+        className="part",
+        **parts.aria(labelledby="fleet-meters-title"),
+    )
+
+
+def _filters(rows: list[Document]) -> html.Div:
+    groups = sorted({row["group"] for row in rows})
+    riders = sorted({row["rider_id"] for row in rows if row["rider_id"]})
+    kept = {"persistence": True, "persistence_type": "session"}
+    return html.Div(
+        [
+            parts.search_field("fleet-search", "meter, rider, bike, serial…", wide=True, **kept),
+            parts.choice_field("fleet-group", "Group", groups, "All groups", kept="session"),
+            parts.choice_field("fleet-rider", "Rider", riders, "All riders", kept="session"),
+            html.Div(
+                [
+                    html.Span(id="fleet-shown", role="status"),
+                    html.Button("Show all", id="fleet-clear", className="quiet", n_clicks=0),
+                    html.Button("Save as CSV", id="fleet-csv", className="quiet", n_clicks=0),
+                ],
+                className="filter-end",
+            ),
+        ],
+        className="filters",
+    )
+
+
+# ---- rows ----------------------------------------------------------------------------------------
+
+
 def meter_rows(view: View, status: Document) -> list[Document]:
-    """One table row a meter, the most urgent first, every number already in words beside it."""
+    """Return one table row a meter, the most urgent first, each number in words beside it."""
     rows = [_meter_row(view, row, status["as_of"]) for row in status["meters"]]
     return sorted(rows, key=_urgency)
 
@@ -25,13 +69,8 @@ def _urgency(row: Document) -> tuple[int, float, str]:
 
 
 def _meter_row(view: View, row: Document, as_of: object) -> Document:
-    status = row["status"] if row["status"] in theme.STATUSES else "unknown"
-    value, interval, limit = (
-        row.get("gain_error_pct"),
-        row.get("interval90_pct"),
-        row.get("tolerance_pct"),
-    )
-    drift = row.get("drift_pct_per_year")
+    status = theme.known_status(row["status"])
+    drift, spread = row.get("drift_pct_per_year"), row.get("drift_sd_pct_per_year")
     return {
         "meter_id": row["meter_id"],
         "href": view.link(meter_path(row["meter_id"])),
@@ -40,22 +79,17 @@ def _meter_row(view: View, row: Document, as_of: object) -> Document:
         "rider_id": row.get("rider_id"),
         "bike_id": row.get("bike_id"),
         "group": row.get("group") or theme.words(row.get("kind")),
-        "gain_error_pct": value,
-        "error_text": theme.plus_minus(value, theme.half(interval), "%", 1),
-        "bar": parts.bar_place(interval, value, limit),
-        "bar_text": f"90 %: {theme.span(interval, 1)}; limit ± {theme.number(limit, 1)} %",
+        **parts.gain_error_cells(row),
         "p_within_tolerance": row.get("p_within_tolerance"),
         "p_text": theme.probability(row.get("p_within_tolerance")),
         "due_date": theme.iso(row.get("due_date")),
         "due_text": _due_text(row.get("due_date"), as_of),
         "why": _why(row),
-        "alarms": [alarm_words(alarm) for alarm in row.get("alarms") or []],
+        "alarms": [parts.alarm_words(alarm) for alarm in row.get("alarms") or []],
         "next_action": theme.prose(row.get("next_action")),
         "last_bench": theme.iso(row.get("last_bench")),
         "drift_pct_per_year": drift,
-        "drift_text": theme.plus_minus(
-            drift, theme.half90(row.get("drift_sd_pct_per_year")), "%", 1
-        ),
+        "drift_text": theme.plus_minus(drift, theme.half90(spread), "%", 1),
         "haystack": _haystack(row),
     }
 
@@ -67,60 +101,33 @@ def _due_text(due: object, as_of: object) -> str:
     return "now" if now and then <= now else theme.day(then)
 
 
-def alarm_words(alarm: Document) -> str:
-    """An alarm in as few words as a table cell has room for."""
-    size = theme.percent(alarm.get("size_pct"), 1)
-    when = theme.day(alarm.get("date"))
-    words = theme.words(alarm.get("kind")).capitalize()
-    return f"{words}, {when}" if size == theme.MISSING else f"{words} {size}, {when}"
-
-
 def _why(row: Document) -> str:
     room = max(1, WHY_SHOWN - len(row.get("alarms") or []))
     return " ".join(theme.sentence(text) for text in parts.reasons(row)[:room])
 
 
 def _haystack(row: Document) -> str:
+    """Return the text that the search above the table looks through."""
     keys = ("meter_id", "rider_id", "bike_id", "group", "kind", "serial_number", "state", "status")
     words = [str(row[key]) for key in keys if row.get(key)]
     return " ".join([*words, *(row.get("reasons") or [])]).lower()
 
 
+# ---- columns -------------------------------------------------------------------------------------
+
+
 def columns() -> list[Document]:
-    """The meters' table; `since` is the width from which a narrow screen has room for one."""
+    """Return the table's columns; `since` is the width from which there is room for one."""
+    due = {"valueFormatter": {"function": "slopewatch.shown(params, 'due_text')"}}
     return [
-        parts.word_column(
-            "status",
-            "Status",
-            cellRenderer="StatusCell",
-            comparator={"function": "slopewatch.byUrgency"},
-            width=136,
-        ),
-        parts.word_column(
-            "meter_id", "Meter", cellRenderer="DeviceCell", flex=1, minWidth=88, maxWidth=116
-        ),
+        parts.status_column("Status", 136),
+        parts.device_column("meter_id", "Meter", flex=1, minWidth=88, maxWidth=116),
         parts.word_column("rider_id", "Rider", width=78, since=560),
         parts.word_column("bike_id", "Bike", width=96, since=1600),
         parts.word_column("group", "Group", width=122, since=1150),
-        parts.number_column("gain_error_pct", "Gain error, ± at 90 %", "error_text", width=128),
-        parts.column(
-            "bar",
-            "90 % interval against the limit",
-            cellRenderer="BarCell",
-            cellDataType=False,
-            sortable=False,
-            width=150,
-            since=940,
-        ),
+        *parts.gain_error_columns(bar_since=940),
         parts.number_column("p_within_tolerance", "In tolerance", "p_text", width=100, since=860),
-        parts.day_column(
-            "due_date",
-            "Due",
-            valueFormatter={"function": "slopewatch.shown(params, 'due_text')"},
-            wrapText=True,
-            width=116,
-            since=480,
-        ),
+        parts.day_column("due_date", "Due", wrapText=True, width=116, since=480, **due),
         parts.text_column("why", "Why", cellRenderer="WhyCell", flex=3, minWidth=230, since=1200),
         parts.text_column("next_action", "Next", flex=2, minWidth=150, since=640),
         parts.day_column("last_bench", "Last bench", since=1500),

@@ -1,0 +1,32 @@
+"""What the browser is told about a component, and what it tells back."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import ClientsideFunction, ctx
+
+
+def aria(**attributes: str) -> dict[str, Any]:
+    """Return what a screen reader is told, as attributes of any component: aria(label="…")."""
+    return {f"aria-{name}": value for name, value in attributes.items()}
+
+
+def facts_of(**facts: str) -> dict[str, Any]:
+    """Return what a script reads off a component, as its attributes: facts_of(meter="A1")."""
+    return {f"data-{name}": value for name, value in facts.items()}
+
+
+def in_browser(app: Any, function: str, *dependencies: Any, at_start: bool = True) -> None:
+    """Register a callback that runs as a named function of assets/shell/, not on the server."""
+    app.clientside_callback(
+        ClientsideFunction("slopewatch", function),
+        *dependencies,
+        prevent_initial_call=not at_start,
+    )
+
+
+def clicked() -> Any:
+    """Return the id of the button that was really pressed: a button newly drawn is no click."""
+    pressed = bool(ctx.triggered) and bool(ctx.triggered[0]["value"])
+    return ctx.triggered_id if pressed else None

@@ -1,0 +1,36 @@
+"""The place of a chart, with what it says to whoever cannot see it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import dcc, html
+
+from dashboard.components.browser import aria
+from dashboard.navigation import Document
+
+
+def chart(name: str, figure: Document, description: str, *, tall: bool = False) -> html.Figure:
+    """Return a figure that follows the theme; the description is what a screen reader says.
+
+    The figure comes in the light theme's colours; the browser puts the chart into its place in
+    those of the theme in force, and so draws it once.
+    """
+    drawn: dict[str, Any] = {
+        "figure": figure,
+        "className": "chart tall" if tall else "chart",
+        "config": {
+            "displaylogo": False,
+            "responsive": True,
+            "modeBarButtons": [["zoom2d", "pan2d", "resetScale2d"], ["toImage"]],
+            "toImageButtonOptions": {"format": "svg", "filename": name},
+        },
+    }
+    return html.Figure(
+        [
+            dcc.Store(id={"type": "chart-source", "name": name}, data=drawn),
+            html.Div(id={"type": "chart", "name": name}, className=drawn["className"]),
+            html.Figcaption(description, className="unseen"),
+        ],
+        **aria(label=description),
+    )

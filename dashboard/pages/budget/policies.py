@@ -1,0 +1,85 @@
+"""What each further bench visit buys: the ways to plan visits, compared by simulation."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import dcc, html
+
+from dashboard import components as parts
+from dashboard import figures, theme
+from dashboard.navigation import Document
+
+
+def draw_policies(found: Document) -> html.Section:
+    """Return the comparison that has arrived: in a sentence, drawn, and in numbers."""
+    rows = found["policies"]
+    told = "; ".join(_told(row) for row in rows)
+    return parts.section(
+        "What each further visit buys",
+        html.P([theme.sentence(found["text"]), " ", _prices_said(found)]),
+        parts.chart("policies", figures.policies(rows), f"Policies compared. {told}."),
+        _on_paper(rows),
+        html.Details([html.Summary("The same in numbers"), _table(found)]),
+        name="budget-policies",
+        note=f"Simulated: {found['fleets']} fleets like this one of {found['meters']} meters over "
+        f"{theme.number(found['years'], 0)} years. Bars hold 90 % of them. The season's plan is "
+        "made at least cost: visits and days out of tolerance together.",
+    )
+
+
+def _told(row: Document) -> str:
+    return (
+        f"{figures.long_name(row['name'])}: "
+        f"{theme.number(row['visits_per_meter_year'], 2)} visits a year, "
+        f"{theme.share(row['out_of_tolerance_share'], 1)} of days"
+    )
+
+
+def _prices_said(found: Document) -> str:
+    """Return the prices of a visit and of a day out of tolerance, so that both weigh in money."""
+    visit, day, unit = found.get("visit_cost"), found.get("day_cost"), found.get("currency")
+    if not visit or not day:
+        return ""
+    return (
+        f"A visit costs {theme.money(visit, unit)}, a day ridden out of tolerance counts as "
+        f"{theme.money(day, unit)}: a visit pays where it prevents "
+        f"{theme.number(visit / day, 1)} such days."
+    )
+
+
+def _on_paper(rows: list[Document]) -> html.Div:
+    """Return the chart as it is printed: drawn beside the screen's, in its own size and colours."""
+    return html.Div(
+        dcc.Graph(figure=figures.on_paper(rows), config={"staticPlot": True}),
+        className="chart-on-paper",
+        **parts.aria(hidden="true"),
+    )
+
+
+def _table(found: Document) -> html.Div:
+    unit = found.get("currency") or "money"
+    titles = (
+        *("Policy", "Visits a meter and year", "Days out of tolerance, 90 %"),
+        f"Visits and days out, {unit} a meter and year",
+        "Visits that a fixed interval needs for the same",
+    )
+    saved = {row["name"]: row["fixed_visits_per_meter_year"] for row in found["visits_saved"]}
+    rows = [_policy(row, saved.get(row["name"])) for row in found["policies"]]
+    return parts.plain_table(titles, rows, name="Policies")
+
+
+def _policy(row: Document, fixed_visits: float | None) -> html.Tr:
+    used = figures.in_use(row["name"])
+    name: list[Any] = [figures.long_name(row["name"])]
+    if used:
+        name.append(html.B("in use", className="in-use"))
+    share, interval = row["out_of_tolerance_share"], row["interval90"]
+    cells = (
+        theme.number(row["visits_per_meter_year"], 2),
+        theme.estimate(theme.share(share, 2), theme.share_span(interval, 2)),
+        theme.money(row.get("cost_per_meter_year")),
+        theme.number(fixed_visits, 2),
+    )
+    head = html.Th(name, scope="row")
+    return html.Tr([head, *map(html.Td, cells)], className="row-in-use" if used else "")

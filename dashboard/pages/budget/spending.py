@@ -1,0 +1,86 @@
+"""What the season's money goes to, by item and by group of meters."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+
+from dashboard import components as parts
+from dashboard import theme
+from dashboard.navigation import Document
+
+GROUPS = (
+    *("Group", "Meters", "Cost, 90 %", "Drift a year, 90 %"),
+    *("Sessions that found it out of tolerance, 90 %", "Probability in tolerance after a year"),
+    "Years until the target is missed, 90 %",
+)
+
+
+def items_part(found: Document) -> html.Section:
+    """Return the cost of each item."""
+    unit = found["currency"]
+    rows = [
+        (
+            theme.title(row["item"]),
+            theme.money(row["cost"], unit),
+            theme.money_span(row["interval90"], unit),
+        )
+        for row in found["by_item"]
+    ]
+    return parts.section(
+        "By item",
+        parts.plain_table(
+            ("Item", "Cost", "90 %"), rows, name="By item", numbers=(1,), headed=True
+        ),
+        name="budget-items",
+        note="90 %: in nine of ten such seasons the cost lies in this range; what varies is "
+        "batteries and replacements. Bench visits are counted as done and planned; visits after "
+        "an alarm would come on top.",
+    )
+
+
+def groups_part(found: Document) -> html.Section:
+    """Return each group's cost, and how long its meters stay within tolerance."""
+    costs = {row["group"]: row for row in found["by_group"]}
+    rows = [_group(row, costs.get(row["group"]), found["currency"]) for row in found["groups"]]
+    return parts.section(
+        "By group",
+        parts.plain_table(GROUPS, rows, name="By group", headed=True),
+        name="budget-groups",
+        note="Drift of the sensor, with changes of the slope added back. The day on which a meter "
+        "left its tolerance is only known to lie between two sessions (interval-censored).",
+    )
+
+
+def _group(row: Document, cost: Document | None, unit: str | None) -> tuple[Any, ...]:
+    found_out = f"{row.get('found_out')} of {row.get('sessions')}"
+    return (
+        row["group"],
+        row["meters"],
+        _cost(cost, unit) if cost else theme.MISSING,
+        theme.estimate(
+            theme.percent(row.get("drift_pct_per_year")), theme.span(row.get("drift_interval90"))
+        ),
+        theme.estimate(found_out, theme.share_span(row.get("out_share_interval90")))
+        if row.get("out_share") is not None
+        else theme.MISSING,
+        theme.estimate(
+            theme.probability(row.get("within_1y")),
+            theme.share_span(row.get("within_1y_interval90")),
+        ),
+        _years(row),
+    )
+
+
+def _cost(cost: Document, unit: str | None) -> str:
+    return theme.estimate(theme.money(cost["cost"], unit), theme.money_span(cost["interval90"]))
+
+
+def _years(row: Document) -> str:
+    """Return the years until the target is missed; where it never was, why there is no number."""
+    years = row.get("reliable_years")
+    if years is None:
+        return theme.sentence(row.get("time_reason")) or theme.MISSING
+    low, high = (theme.number(end, 1) for end in row["reliable_years_interval90"])
+    return f"{theme.number(years, 1)} ({low} to {high})"

@@ -1,0 +1,49 @@
+"""The addresses of the files that the intake page hands out."""
+
+from __future__ import annotations
+
+import mimetypes
+from typing import Any
+from urllib.parse import quote
+
+from dash import Dash
+from flask import Response
+
+from dashboard.navigation import Door
+
+
+def register_downloads(app: Dash, data: Door) -> None:
+    """Register the addresses that hand out files; each asks the guarded door, like a page."""
+    door: Any = data
+    asks = {
+        "templates": lambda: door.template_file(),
+        "set-aside": lambda: door.set_aside_file(),
+        "store": lambda: door.store_file(),
+    }
+
+    def one(what: str) -> Response:
+        return handed_out(*asks[what]()) if what in asks else nothing_there()
+
+    def in_form(what: str, form: str) -> Response:
+        if what == "tables":
+            return handed_out(*door.tables_file(form))
+        return handed_out(*door.device_tables_file(form)) if what == "devices" else nothing_there()
+
+    def rider(rider_id: str) -> Response:
+        return handed_out(*door.rider_file(rider_id))
+
+    app.server.add_url_rule("/download/<what>", "download", one)
+    app.server.add_url_rule("/download/<what>/<form>", "download_form", in_form)
+    app.server.add_url_rule("/download/rider/<path:rider_id>", "download_rider", rider)
+
+
+def handed_out(name: str, content: bytes) -> Response:
+    """Return a file for the browser to save."""
+    kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
+    disposition = f"attachment; filename*=UTF-8''{quote(name)}"
+    return Response(content, mimetype=kind, headers={"Content-Disposition": disposition})
+
+
+def nothing_there() -> Response:
+    """Return that there is no such file."""
+    return Response("There is nothing at this address.\n", 404, mimetype="text/plain")

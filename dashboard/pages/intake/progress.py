@@ -1,0 +1,83 @@
+"""The work in the background in one line, and what a load has done."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+
+from dashboard import components as parts
+from dashboard import theme
+from dashboard.navigation import Document
+
+DOING = {"load": "Loading", "fit": "Refitting the models", "warm": "Reading the store"}
+TITLES = ("File", "Table", "Rows", "Loaded", "Unchanged", "Set aside")
+
+
+def is_busy(work: Document) -> bool:
+    """Return whether something is being done in the background, or waits to be."""
+    return bool(work["now"] or work["waiting"])
+
+
+def loads_done(work: Document) -> int:
+    """Return how many loads have ended since the dashboard was started."""
+    return int(work["ended"].get("load", {}).get("count", 0))
+
+
+def work_line(work: Document) -> Any:
+    """Return what is going on in the background; the page can be used meanwhile."""
+    if is_busy(work):
+        return parts.at_work(DOING.get(work["now"] or "", "Working"), work["text"] or "")
+    fit = work["ended"].get("fit")
+    if fit is None:
+        return None
+    if fit["failure"]:
+        return parts.warning(theme.sentence(fit["failure"]))
+    answer = fit["answer"] or {}
+    if not answer.get("converged"):
+        return parts.warning("The models were refitted, but the fit did not converge.")
+    took = theme.duration(answer.get("seconds"))
+    return html.P(f"The models were refitted in {took}.", className="work")
+
+
+def report(load: Document) -> Any:
+    """Return what a load did, a line a table, and what is to be said about it."""
+    if load["failure"]:
+        return parts.warning(theme.sentence(load["failure"]))
+    answer = load["answer"] or {}
+    recordings = len(answer.get("recordings") or [])
+    said = list(answer.get("notices") or [])
+    if recordings:
+        found = theme.plural(recordings, "recording")
+        said.append(f"{found}: see the rides page for the pairs among them.")
+    return html.Div(
+        [
+            html.H3("What was loaded"),
+            _files(answer.get("files") or [], recordings),
+            parts.sentences(said, className="notices"),
+        ]
+    )
+
+
+def _files(files: list[Document], recordings: int) -> Any:
+    if files:
+        rows = [_file_row(entry) for entry in files]
+        return parts.plain_table(
+            TITLES, rows, name="What was loaded", numbers=(2, 3, 4), headed=True
+        )
+    return None if recordings else parts.warning("No table was found in these files.")
+
+
+def file_name(path: str) -> str:
+    """Return the last part of a path of any system."""
+    return path.replace("\\", "/").rsplit("/", 1)[-1]
+
+
+def _file_row(entry: Document) -> tuple[Any, ...]:
+    aside = entry["rows_set_aside"]
+    return (
+        theme.listed(file_name(entry["path"]), entry["sheet"]),
+        theme.words(entry["table"]) if entry["table"] else "not known",
+        *(str(entry[f"rows_{key}"]) for key in ("read", "loaded", "unchanged")),
+        html.Td(str(aside), className="num has-alarm" if aside else "num"),
+    )

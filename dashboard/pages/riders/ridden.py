@@ -1,0 +1,103 @@
+"""Which meter a rider rode when, what each one read, and how the bikes differ today."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+
+from dashboard import components as parts
+from dashboard import figures, theme
+from dashboard.navigation import Document, View
+
+RIDDEN = (
+    *("Meter", "Bike", "Role", "From", "To"),
+    *("Gain error at the start", "at the end", "Slope changed"),
+)
+BIKES = ("Meters", "Shows more today by", "At 300 W", "Probability that it shows more")
+
+
+def chart_part(document: Document, tolerance: float | None) -> html.Section:
+    """Return the gain error of each meter over the days it was ridden."""
+    periods = [period for period in document["periods"] if period["points"]]
+    body: Any = parts.empty("This rider has not ridden a known meter yet.", "Load assignments.")
+    if periods:
+        text = "; ".join(_period_words(period) for period in periods)
+        figure = figures.ridden(periods, tolerance)
+        body = parts.chart("rider-meters", figure, f"Gain error of each meter ridden: {text}.")
+    return parts.section(
+        "What each meter read",
+        body,
+        name="rider-chart",
+        note="Only the days on which this rider rode it. The shading is the 90 % interval, an "
+        "upright line a change of the slope.",
+    )
+
+
+def _period_words(period: Document) -> str:
+    now = theme.percent(period["points"][-1]["gain_error_pct"], 1)
+    return (
+        f"{period['meter_id']} from {theme.day(period['from_date'])} to {_end(period)}, now {now}"
+    )
+
+
+def _end(period: Document) -> str:
+    return theme.day(period["to_date"]) if period["to_date"] else "today"
+
+
+def ridden_part(view: View, periods: list[Document]) -> html.Section | None:
+    """Return which meter was on which bike from when to when, and what it read at both ends."""
+    if not periods:
+        return None
+    rows = [
+        (
+            parts.meter_link(view, row["meter_id"]),
+            row.get("bike_id") or theme.MISSING,
+            row.get("role") or theme.MISSING,
+            theme.day(row["from_date"]),
+            _end(row),
+            _read_at(row["points"], 0),
+            _read_at(row["points"], -1),
+            theme.listed(*(theme.day(reset["date"]) for reset in row["resets"])) or "never",
+        )
+        for row in reversed(periods)
+    ]
+    return parts.section(
+        "Which meter when",
+        parts.plain_table(RIDDEN, rows, name="Which meter when", headed=True),
+        name="rider-ridden",
+    )
+
+
+def _read_at(points: list[Document], which: int) -> str:
+    if not points:
+        return theme.MISSING
+    point = points[which]
+    half = theme.half([point["lo90_pct"], point["hi90_pct"]])
+    return theme.plus_minus(point["gain_error_pct"], half, "%", 1)
+
+
+def bikes_part(bikes: list[Document]) -> html.Section | None:
+    """Return what one of the rider's meters shows more than the other today."""
+    if not bikes:
+        return None
+    rows = [
+        (
+            f"{row['meter_id']} over {row['other_meter_id']}",
+            _more(row["difference_pct"], row["interval90_pct"], "%", 1),
+            _more(row["difference_w"], row["interval90_w"], "W", 0),
+            theme.probability(row["p_more"]),
+        )
+        for row in bikes
+    ]
+    return parts.section(
+        "Between the bikes",
+        parts.plain_table(BIKES, rows, name="Between the bikes", headed=True),
+        name="rider-bikes",
+        note="What to expect at the same effort on the same day, with 90 % intervals. A threshold "
+        "taken over from one bike to the other shifts by as much.",
+    )
+
+
+def _more(value: float, interval: list[float], unit: str, digits: int) -> str:
+    return theme.estimate(theme.quantity(value, unit, digits), theme.span(interval, digits, unit))
