@@ -89,7 +89,7 @@ def test_proposed_event_is_confirmed_with_one_tap_and_keyboard(visit, data):
         page.wait_for_selector("h2:text-is('Proposed events (1)')")
         page.focus("button[aria-label^='Reject: K2']")
         page.keyboard.press("Enter")
-        page.wait_for_selector("text=No event waits for a word.")
+        page.wait_for_selector("text=No event waits for a decision.")
         page.close()
     with Store(data.store_name).reading() as db:
         states = dict(db.frame("events").select("meter_id", "state").iter_rows())
