@@ -35,11 +35,8 @@ OTHER_SIZES = {
     "dashboard/pdf/fonts": "one typeface with its licence",
     "dashboard/assets": "to be parted",
     "dashboard/navigation": "to be filled",
-    "dashboard/pages/budget": "to be parted",
-    "dashboard/pages/fleet": "to be parted",
     "dashboard/pdf": "to be filled",
     "dashboard/service": "to be merged",
-    "dashboard/theme": "to be parted",
     "ingest/store/sql": "to be parted",
 }
 ONLY_IN = {
