@@ -127,10 +127,10 @@ def decided(
     match pressed:
         case {"type": "intake-fix", "row": row}:
             values = {column: value for (at, column), value in cells.items() if at == row}
-            return "The row was corrected and loaded.", door.correct_row(row, values)
+            return "The row was put right and loaded.", door.correct_row(row, values)
         case {"type": "intake-dismiss", "row": row}:
             door.dismiss_row(row)
-            return "The row is left out for good.", []
+            return "The row was left out as not wanted.", []
         case {"type": "intake-undo", "import": number}:
             done = door.undo_import(number)
             gone = theme.plural(done["removed"], "row")
