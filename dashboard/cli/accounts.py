@@ -7,9 +7,9 @@ import getpass
 import sys
 
 from dashboard import service
-from dashboard.cli.arguments import DONE, Words, say, show, store_of
-from dashboard.security import EVERYONE, OWNER
-from dashboard.service import NothingDoneError
+from dashboard.cli.arguments import DONE, Words, fleet_of, say, show
+from ingest.schema import UserError
+from models.run import EVERYONE, OWNER
 
 ROLES = sorted(EVERYONE)
 
@@ -48,23 +48,23 @@ def _coach(sub: argparse.ArgumentParser) -> None:
 
 
 def _account(args: argparse.Namespace) -> int:
-    from dashboard import service as accounts
+    from models import run
 
-    store = store_of(args)
+    fleet = fleet_of(args)
     if args.action == "add":
-        password = asked_password()
-        accounts.add(store, args.name, password, role=args.role, coach=args.coach)
+        run.add_account(fleet, args.name, asked_password(), role=args.role, coach=args.coach)
     elif args.action == "role":
-        accounts.set_role(store, args.name, args.role, coach=args.coach)
+        run.set_account_role(fleet, args.name, args.role, coach=args.coach)
     elif args.action == "password":
-        accounts.set_password(store, args.name, asked_password())
+        run.set_account_password(fleet, args.name, asked_password())
     elif args.action in ("disable", "enable"):
-        accounts.set_enabled(store, args.name, enabled=args.action == "enable")
-    rows = accounts.listed(store)
+        run.set_account_enabled(fleet, args.name, enabled=args.action == "enable")
+    columns = ("name", "role", "state", "coach")
+    rows = [{name: row[name] for name in columns} for row in run.accounts(fleet)]
     owned = any(row["role"] == OWNER and row["state"] == "active" for row in rows)
     if args.action != "list" and not owned:
         say("note: nobody is an owner yet, so nobody sees every page and the changes")
-    show(args, rows, rows, ("name", "role", "state", "coach"))
+    show(args, rows, rows, columns)
     return DONE
 
 
@@ -74,5 +74,5 @@ def asked_password() -> str:
         return sys.stdin.readline().rstrip("\r\n")
     first = getpass.getpass("Password: ")
     if getpass.getpass("The same again: ") != first:
-        raise NothingDoneError("the two passwords are not the same; nothing was changed")
+        raise UserError("the two passwords are not the same; nothing was changed")
     return first

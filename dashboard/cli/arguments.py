@@ -9,12 +9,16 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from dashboard import service
+
+if TYPE_CHECKING:
+    from ingest.schema import ProblemDocument
+    from models.run import Fleet
 
 DONE, DONE_BUT, NOTHING_DONE = 0, 1, 2
 PROVISIONAL = "the fit did not converge: take these numbers as provisional"
@@ -75,6 +79,13 @@ def store_of(args: argparse.Namespace) -> Path:
     return Path(args.store or os.environ.get("SLOPEWATCH_STORE") or DEFAULT_STORE)
 
 
+def fleet_of(args: argparse.Namespace) -> Fleet:
+    """Return the fleet that a command is asked of, told on standard error what takes long."""
+    from models.run import Fleet
+
+    return Fleet.at(store_of(args), as_of=getattr(args, "as_of", None), say=say)
+
+
 def say(message: str) -> None:
     """Progress and messages: on standard error, at once."""
     print(message, file=sys.stderr, flush=True)
@@ -83,7 +94,7 @@ def say(message: str) -> None:
 def show(
     args: argparse.Namespace,
     document: Any,
-    rows: Sequence[dict[str, Any]],
+    rows: Sequence[Mapping[str, Any]],
     columns: Sequence[str],
 ) -> None:
     """Print a result: the document as JSON, or its rows as a table or CSV.
@@ -102,7 +113,22 @@ def show(
         print(service.to_table(rows, columns))
 
 
-def notes(document: dict[str, Any]) -> None:
+def notes(document: Mapping[str, Any]) -> None:
     """Say what an answer lacks and what is worth knowing about it."""
     for text in [*document.get("lacks", []), *document.get("notes", [])]:
         say(f"note: {text}")
+
+
+def problem_line(problem: ProblemDocument) -> str:
+    """Return one set-aside cell in a line: where, what was found, what was expected, what to do."""
+    where = ", ".join(
+        str(part)
+        for part in (
+            problem["file"],
+            problem.get("sheet") and f"sheet {problem['sheet']}",
+            problem["row"] is not None and f"row {problem['row']}",
+            problem["column"],
+        )
+        if part
+    )
+    return f'{where}: found "{problem["found"]}", expected {problem["expected"]}. {problem["fix"]}'

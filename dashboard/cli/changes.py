@@ -6,7 +6,7 @@ import argparse
 from typing import Any
 
 from dashboard import service
-from dashboard.cli.arguments import DONE, day, show, store_of
+from dashboard.cli.arguments import DONE, day, fleet_of, show
 
 COLUMNS = ("changed_at", "who", "what", "subject", "before", "after")
 
@@ -23,8 +23,8 @@ def add_words(kinds: Any) -> None:
 
 
 def _changes(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
-    rows = service.changes(store_of(args), first=args.first, last=args.last)
+    rows = run.changes(fleet_of(args), args.first, args.last)
     show(args, rows, rows, COLUMNS)
     return DONE

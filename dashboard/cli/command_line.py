@@ -24,6 +24,7 @@ from dashboard.cli.arguments import (
     say,
     store_of,
 )
+from ingest.schema import UserError
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -33,13 +34,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         handler: Handler = args.handler
         code = handler(args)
         return DONE_BUT if code == DONE and getattr(args, "provisional", False) else code
-    except UsageError as problem:
-        return _refuse(str(problem))
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except KeyboardInterrupt:
         return _refuse("stopped; what was already in the store is untouched")
+    except (UsageError, UserError) as problem:
+        return _refuse(str(problem))
     except Exception as problem:
         return _unexpected(problem)
 
@@ -50,10 +51,6 @@ def _refuse(message: str) -> int:
 
 
 def _unexpected(problem: Exception) -> int:
-    from dashboard import service
-
-    if service.is_expected(problem):
-        return _refuse(str(problem))
     if os.environ.get("SLOPEWATCH_DEBUG"):
         raise problem
     return _refuse(
@@ -95,10 +92,10 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _demo(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
     store = args.store or Path(os.environ.get("SLOPEWATCH_STORE") or "demo.duckdb")
-    service.build_demo(store, say=say)
+    run.build_demo(run.Fleet.at(store, say=say))
     if args.build_only:
         return DONE
     return _run_server(store, "127.0.0.1", args.port)

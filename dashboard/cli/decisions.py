@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from dashboard.cli.arguments import DONE, UsageError, Words, day, notes, period, say, show, store_of
+from dashboard.cli.arguments import DONE, UsageError, Words, day, fleet_of, notes, period, say, show
+
+if TYPE_CHECKING:
+    from models.run import Asked, Fleet
 
 EVERYTHING = ("store", "format", "as_of")
 EFFORT = "DATE[Ttime],METER,WATTS[,SECONDS][,zeroed=yes|no][,cadence=RPM]"
@@ -63,24 +67,35 @@ def _tolerance(sub: argparse.ArgumentParser) -> None:
     )
 
 
-def _asked(args: argparse.Namespace, *pins: str) -> Any:
-    from dashboard.service import Season
+def _asked(args: argparse.Namespace, *pins: str) -> Asked:
+    from models.run import Asked, parse_pins
 
-    return Season(args.first, args.last, args.slots_per_week, args.tolerance, args.target, pins)
+    return Asked(
+        args.first,
+        args.last,
+        args.slots_per_week,
+        parse_pins(pins),
+        tolerance_pct=args.tolerance,
+        target=args.target,
+    )
 
 
 def _plan(args: argparse.Namespace) -> int:
-    from dashboard import service as data
+    from models import run
 
     if (args.bench or args.place) and args.bench_list is None:
         raise UsageError("--bench and --place say what a bench list uses: add --bench-list DATE")
-    store = store_of(args)
-    document = data.plan(store, _asked(args, *args.pin), as_of=args.as_of, say=say)
+    fleet, asked = fleet_of(args), _asked(args, *args.pin)
+    document = run.plan(fleet, asked)
+    if document["kept_pins"]:
+        pinned = document["kept_pins"].items()
+        weeks = ", ".join(f"{meter} {day}" for meter, days in pinned for day in days)
+        say(f"pinned on the season page: {weeks}")
     notes(document)
     if args.calendar:
-        print(data.calendar_text(document), end="")
+        print(run.plan_calendar(fleet, asked), end="")
     elif args.bench_list is not None:
-        _bench_list(args, document)
+        _bench_list(args, fleet, asked)
     else:
         columns = ("week", "meter_id", "rider_id", "p_within_tolerance_before", "deadline",
                    "reason")  # fmt: skip
@@ -89,7 +104,7 @@ def _plan(args: argparse.Namespace) -> int:
     return DONE
 
 
-def _say_unplanned(args: argparse.Namespace, document: dict[str, Any]) -> None:
+def _say_unplanned(args: argparse.Namespace, document: Mapping[str, Any]) -> None:
     if args.format != "table":
         return
     worst = [row for row in document["unplanned"] if row.get("no_slot")]
@@ -106,12 +121,10 @@ def _say_unplanned(args: argparse.Namespace, document: dict[str, Any]) -> None:
     )
 
 
-def _bench_list(args: argparse.Namespace, document: dict[str, Any]) -> None:
-    from dashboard import service as data
+def _bench_list(args: argparse.Namespace, fleet: Fleet, asked: Asked) -> None:
+    from models import run
 
-    rows = data.bench_list(
-        store_of(args), document, args.bench_list, bench_id=args.bench, place_id=args.place
-    )
+    rows = run.bench_list(fleet, asked, args.bench_list, bench_id=args.bench, place_id=args.place)
     columns = (
         "meter_id", "rider_id", "bike_id", "crank_length_mm", "bench_id", "mass_kg",
         "expected_torque_nm", "lowest_nm", "highest_nm", "tolerance_pct", "slope_convention",
@@ -129,9 +142,9 @@ def _bench_list(args: argparse.Namespace, document: dict[str, Any]) -> None:
 
 
 def _budget(args: argparse.Namespace) -> int:
-    from dashboard import service as data
+    from models import run
 
-    document = data.budget(store_of(args), _asked(args), as_of=args.as_of, say=say)
+    document = run.budget(fleet_of(args), _asked(args))
     notes(document)
     columns = ("meter_id", "cost", "interval90", "keep_or_replace", "reason")
     show(args, document, document["meters"], columns)
@@ -145,7 +158,7 @@ def _budget(args: argparse.Namespace) -> int:
     return DONE
 
 
-def _print_tables(document: dict[str, Any]) -> None:
+def _print_tables(document: Mapping[str, Any]) -> None:
     from dashboard import service
 
     print()
@@ -159,11 +172,9 @@ def _print_tables(document: dict[str, Any]) -> None:
 
 
 def _policies(args: argparse.Namespace) -> int:
-    from dashboard import service as data
+    from models import run
 
-    document = data.policies(
-        store_of(args), tolerance_pct=args.tolerance, as_of=args.as_of, say=say
-    )
+    document = run.policies(fleet_of(args), tolerance_pct=args.tolerance)
     notes(document)
     columns = ("name", "visits_per_meter_year", "out_of_tolerance_share", "interval90")
     show(args, document, document["policies"], columns)
@@ -173,9 +184,9 @@ def _policies(args: argparse.Namespace) -> int:
 
 
 def _hindcast(args: argparse.Namespace) -> int:
-    from dashboard import service as data
+    from models import run
 
-    document = data.hindcast(store_of(args), as_of=args.as_of, say=say)
+    document = run.hindcast(fleet_of(args))
     columns = (
         "date", "session_id", "meter_id", "forecast_pct", "forecast_sd_pct", "found_pct",
         "inside90",
@@ -186,10 +197,10 @@ def _hindcast(args: argparse.Namespace) -> int:
 
 
 def _effort(args: argparse.Namespace) -> int:
-    from dashboard import service as data
+    from models import run
 
-    document = data.effort(
-        store_of(args), args.efforts, carry_to=args.carry_to, as_of=args.as_of, say=say
+    document = run.effort(
+        fleet_of(args), [run.effort_ask(text) for text in args.efforts], carry_to=args.carry_to
     )
     columns = ("date", "meter_id", "watts", "corrected_w", "interval90_w")
     show(args, document, document["efforts"], columns)
@@ -204,26 +215,21 @@ def _effort(args: argparse.Namespace) -> int:
 
 
 def _correct(args: argparse.Namespace) -> int:
-    from dashboard import service as data
+    from models import run
 
     if (args.recordings is None) != (args.out is None):
         raise UsageError("--recordings FOLDER and --out FOLDER go together")
-    store = store_of(args)
-    document = data.correct(
-        store,
-        args.first,
-        args.last,
-        meter_id=args.meter,
-        rider_id=args.rider,
-        as_of=args.as_of,
-        say=say,
-    )
+    fleet = fleet_of(args)
+    document = run.ledger(fleet, args.first, args.last, meter_id=args.meter, rider_id=args.rider)
     notes(document)
+    shown: Mapping[str, Any] = document
     for text in document["warnings"]:
         say(f"corrected twice? {text}")
     if args.recordings is not None:
-        written = data.correct_recordings(store, document, args.recordings, args.out)
-        document["recordings"] = written
+        _, written = run.correct_recordings(
+            fleet, document, recordings=args.recordings, out=args.out
+        )
+        shown = {**document, "recordings": written}
         for row in written["without"]:
             say(f"{row['path']}: left as it is, {row['note']}")
         say(
@@ -231,5 +237,5 @@ def _correct(args: argparse.Namespace) -> int:
             f"{written['file']}; the recordings themselves are untouched"
         )
     columns = ("meter_id", "rider_id", "from_date", "to_date", "factor", "interval90", "note")
-    show(args, document, document["ledger"], columns)
+    show(args, shown, document["ledger"], columns)
     return DONE

@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from dashboard.cli.arguments import DONE, DONE_BUT, UsageError, Words, say, show, store_of
+from dashboard.cli.arguments import (
+    DONE,
+    DONE_BUT,
+    UsageError,
+    Words,
+    fleet_of,
+    problem_line,
+    say,
+    show,
+)
 
 
 def add(words: Words) -> None:
@@ -30,11 +40,11 @@ def add(words: Words) -> None:
 
 
 def _load(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
-    document = service.load(store_of(args), args.paths, fit=not args.no_fit, say=say)
+    document = run.load_folders(fleet_of(args), args.paths, fit=not args.no_fit)
     for problem in document["set_aside"]:
-        say(service.problem_line(problem))
+        say(problem_line(problem))
     for notice in document["notices"]:
         say(f"note: {notice}")
     columns = (
@@ -55,17 +65,19 @@ def _load(args: argparse.Namespace) -> int:
 
 
 def _fit(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
-    document = service.refit(store_of(args), say=say)
+    document = run.refit(fleet_of(args))
     show(args, document, [document], ("ran", "converged", "seconds", "message"))
     return DONE if document["converged"] else DONE_BUT
 
 
 def _status(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
-    document = service.status(store_of(args), as_of=args.as_of, say=say)
+    fleet = fleet_of(args)
+    fleet.require()
+    document = run.status(fleet)
     for note in document["notes"]:
         say(f"note: {note}")
     if document.get("today_note"):
@@ -81,7 +93,7 @@ def _status(args: argparse.Namespace) -> int:
     return DONE if document["fit"]["converged"] else DONE_BUT
 
 
-def _say_news(document: dict[str, Any]) -> None:
+def _say_news(document: Mapping[str, Any]) -> None:
     """What cannot wait: options before a race, notices that nobody has acknowledged."""
     for eve in document["race_eve"]:
         say(f"{eve['meter_id']} is likely out, and {eve['rider_id']} races on {eve['race_on']}:")
@@ -96,9 +108,9 @@ def _say_news(document: dict[str, Any]) -> None:
 
 
 def _history(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
-    document = service.history(store_of(args), args.meter, as_of=args.as_of, say=say)
+    document = run.history(fleet_of(args), args.meter)
     show(
         args,
         document,
@@ -109,11 +121,11 @@ def _history(args: argparse.Namespace) -> int:
 
 
 def _bench(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
-    document, problems = service.bench_files(args.paths)
+    document, problems = run.bench_files(args.paths)
     for problem in problems:
-        say(service.problem_line(problem))
+        say(problem_line(problem))
     columns = (
         "session_id", "meter_id", "measured_at", "gain_error_pct", "expanded_uncertainty_pct",
         "tolerance_pct", "verdict", "p_in_tolerance", "new_slope", "ring_difference_pct",
@@ -124,9 +136,9 @@ def _bench(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
-    document = service.compare_files(args.meter, args.reference)
+    document = run.compare_files(args.meter, args.reference)
     for warning in document["warnings"]:
         say(f"note: {warning}")
     if document["void"]:

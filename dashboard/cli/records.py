@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from dashboard.cli.arguments import DONE, store_of
+from dashboard.cli.arguments import DONE, fleet_of
 
 
 def add_words(kinds: Any) -> None:
@@ -23,9 +23,9 @@ def add_words(kinds: Any) -> None:
 def write_record(args: argparse.Namespace) -> int:
     """Make the PDF, write it, say where."""
     from dashboard import pdf, service
-    from dashboard.service import Data
+    from models import run
 
-    found = Data(store_of(args)).bench_record(args.session)
+    found = service.plain(run.bench_record(fleet_of(args), args.session))
     made = pdf.label_pdf(found) if args.label else pdf.record_pdf(found)
-    print(service.write_document(args.out, made))
+    print(run.write_document(args.out, made))
     return DONE

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from dashboard.cli.arguments import DONE, Words, day, say, show, store_of
+from dashboard.cli.arguments import DONE, Words, day, fleet_of, say, show
 
 EVERYTHING = ("store", "format", "as_of")
 
@@ -32,25 +32,21 @@ def add_reports(kinds: Any) -> None:
 
 
 def _notices(args: argparse.Namespace) -> int:
-    from dashboard import service as data
+    from models import run
 
-    store = store_of(args)
+    fleet = fleet_of(args)
     for notice_id in args.acknowledge:
-        data.acknowledge(store, notice_id)
-    rows = data.notices(store, first=args.first, last=args.last, as_of=args.as_of, say=say)
+        run.acknowledge_notice(fleet, notice_id)
+    rows = run.notices(fleet, args.first, args.last)
     columns = ("notice_id", "from_date", "coach", "rider_id", "acknowledged_by", "text")
     show(args, {"notices": rows}, rows, columns)
     return DONE
 
 
-def _report(args: argparse.Namespace, *named: str) -> dict[str, Any]:
-    from dashboard import service as data
-
-    return data.report(store_of(args), args.report, *named, as_of=args.as_of, say=say)
-
-
 def _affected(args: argparse.Namespace) -> int:
-    document = _report(args, args.meter)
+    from models import run
+
+    document = run.affected(fleet_of(args), args.meter)
     columns = ("found_on", "found_pct", "last_good_on", "doubtful_from", "riders", "text")
     rows = [
         row | {"riders": ", ".join(one["rider_id"] for one in row["riders"])}
@@ -63,7 +59,9 @@ def _affected(args: argparse.Namespace) -> int:
 
 
 def _intervals(args: argparse.Namespace) -> int:
-    document = _report(args)
+    from models import run
+
+    document = run.intervals(fleet_of(args))
     columns = ("meter_id", "due_date", "calendar", "staircase", "control_chart", "in_use_time",
                "reliability")  # fmt: skip
     show(args, document, document["meters"], columns)
@@ -73,7 +71,9 @@ def _intervals(args: argparse.Namespace) -> int:
 
 
 def _warranty(args: argparse.Namespace) -> int:
-    document = _report(args, args.meter)
+    from models import run
+
+    document = run.warranty(fleet_of(args), args.meter)
     for text in document["lacks"]:
         say(f"note: {text}")
     if args.format == "table":
@@ -85,7 +85,9 @@ def _warranty(args: argparse.Namespace) -> int:
 
 
 def _handover(args: argparse.Namespace) -> int:
-    document = _report(args, args.rider)
+    from models import run
+
+    document = run.handover(fleet_of(args), args.rider)
     if args.format == "table":
         print(document["text"])
     columns = ("meter_id", "serial_number", "return_by", "location", "gain_error_pct",
@@ -95,7 +97,9 @@ def _handover(args: argparse.Namespace) -> int:
 
 
 def _workshops(args: argparse.Namespace) -> int:
-    document = _report(args)
+    from models import run
+
+    document = run.workshops(fleet_of(args))
     for text in document["notes"]:
         say(f"note: {text}")
     columns = ("what", "name", "n_sessions", "difference_pct", "expanded_uncertainty_pct", "e_n",

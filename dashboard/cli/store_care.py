@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from dashboard.cli.arguments import DONE, DONE_BUT, UsageError, Words, say, show, store_of
+from dashboard.cli.arguments import DONE, DONE_BUT, UsageError, Words, fleet_of, say, show
 
 
 def add(words: Words) -> None:
@@ -38,19 +38,19 @@ def add(words: Words) -> None:
 
 
 def _template(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
-    for path in service.write_template(args.folder):
+    for path in run.write_templates(args.folder):
         print(path)
     return DONE
 
 
 def _settings(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
     if args.key is not None and args.value is not None:
-        service.set_setting(store_of(args), args.key, args.value)
-    document = service.settings(store_of(args))
+        run.set_setting(fleet_of(args), args.key, args.value)
+    document = run.settings(fleet_of(args))
     if args.key is not None and args.key not in document:
         raise UsageError(f'found "{args.key}", expected one of: {", ".join(sorted(document))}')
     shown = document if args.key is None else {args.key: document[args.key]}
@@ -60,11 +60,11 @@ def _settings(args: argparse.Namespace) -> int:
 
 
 def _set_aside(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
-    rows = service.set_aside(store_of(args))
+    rows = run.set_aside_listed(fleet_of(args))
     if args.out is not None:
-        for path in service.write_set_aside(store_of(args), args.out):
+        for path in run.write_set_aside(fleet_of(args), args.out):
             say(f"written: {path}; correct the cells, then load the file")
     show(
         args,
@@ -76,12 +76,12 @@ def _set_aside(args: argparse.Namespace) -> int:
 
 
 def _export(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
     paths = (
-        service.export_rider(store_of(args), args.rider, args.folder)
+        run.write_rider(fleet_of(args), args.rider, args.folder)
         if args.rider
-        else service.export(store_of(args), args.folder, args.form)
+        else run.write_tables(fleet_of(args), args.folder, args.form)
     )
     for path in paths:
         print(path)
@@ -89,32 +89,31 @@ def _export(args: argparse.Namespace) -> int:
 
 
 def _backup(args: argparse.Namespace) -> int:
-    from dashboard import service
 
-    print(service.backup(store_of(args), args.target))
+    print(fleet_of(args).store.backup(args.target))
     return DONE
 
 
 def _imports(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
     if args.undo is not None:
-        document = service.undo_import(store_of(args), args.undo)
+        document = run.undo_import(fleet_of(args), args.undo)
         show(args, document, [document], tuple(document))
         return DONE
-    rows = service.imports(store_of(args))
+    rows = run.imports(fleet_of(args))
     show(args, rows, rows, tuple(rows[0]) if rows else ("import_id", "path"))
     return DONE
 
 
 def _remove_rider(args: argparse.Namespace) -> int:
-    from dashboard import service
+    from models import run
 
     if not args.yes:
         raise UsageError(
             f"this removes every row about {args.rider} for good; export it first "
             f"(slopewatch export FOLDER --rider {args.rider}), then add --yes"
         )
-    document = service.remove_rider(store_of(args), args.rider)
+    document = run.remove_rider(fleet_of(args), args.rider)
     show(args, document, [document], tuple(document))
     return DONE

@@ -29,7 +29,6 @@ from .messages import remark as remark
 from .messages import sentences as sentences
 from .messages import warning as warning
 from .proposed_events import decide as decide
-from .proposed_events import may_decide as may_decide
 from .proposed_events import proposed_part as proposed_part
 from .ride_parts import ride_part as ride_part
 from .sections import command as command

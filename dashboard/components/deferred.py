@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, TypeVar
 
 from dash import dcc, html, no_update
 
 from dashboard import theme
 from dashboard.components.sections import empty
 from dashboard.navigation import Document
+from dashboard.service import Progress
 
+T = TypeVar("T")
 EVERY_MS = 700
 UNTOUCHED = "The records and the settings are as they were; ask again with other values."
 SETTLED = ("children", "className")
@@ -25,7 +27,7 @@ def arriving(name: str, asked: Document, before: Any = None) -> html.Div:
     greyed = "stale" if before is not None else ""
     return html.Div(
         [
-            dcc.Store(id=f"{name}-asked", data=asked),
+            dcc.Store(id=f"{name}-asked", data=dict(asked)),
             dcc.Interval(id=f"{name}-tick", interval=EVERY_MS, disabled=True),
             html.P("Working it out…", id=f"{name}-progress", className="progress", role="status"),
             html.Div(before, id=f"{name}-body", className=greyed),
@@ -34,16 +36,16 @@ def arriving(name: str, asked: Document, before: Any = None) -> html.Div:
     )
 
 
-def arrived(told: Document, draw: Callable[[Any], Any]) -> tuple[Any, str, bool]:
+def arrived(told: Progress[T], draw: Callable[[T], Any]) -> tuple[Any, str, bool]:
     """Return body, line of progress and whether to stop asking, of an answer on its way."""
     if told["state"] == "working":
         return no_update, progress_line(told), False
-    if told["state"] == "failed":
+    if told["document"] is None:
         return empty(theme.sentence(told["said"]), UNTOUCHED), "", True
     return draw(told["document"]), "", True
 
 
-def progress_line(told: Document) -> str:
+def progress_line(told: Progress[Any]) -> str:
     """Return what is going on, and for how long."""
     said = theme.sentence(told.get("said") or "working it out").rstrip(".")
     seconds = int(told.get("seconds") or 0)

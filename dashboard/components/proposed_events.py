@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -11,18 +12,14 @@ from dashboard.components.browser import aria
 from dashboard.components.messages import note
 from dashboard.components.sections import empty, section
 from dashboard.navigation import Document
-from dashboard.security import RIGHTS, person_asking
+from dashboard.security import Guarded
+from models import run
 
 AT_ONCE = 25  # on the page
 NOTE = "A confirmed event counts from the next fit on; a rejected one is not proposed again."
 
 
-def may_decide() -> bool:
-    """Return whether whoever asks may decide on proposed events."""
-    return RIGHTS["proposed_events"].allows(person_asking())
-
-
-def proposed_part(events: list[Document], *, button: str, name: str) -> html.Section:
+def proposed_part(events: Sequence[Document], *, button: str, name: str) -> html.Section:
     """Return the events with their buttons; ids: {type: button, event: its row, as: decision}."""
     left = len(events) - AT_ONCE
     body: list[Any] = [html.Ul([_event(e, button) for e in events[:AT_ONCE]], className="proposed")]
@@ -66,7 +63,7 @@ def _note(event: Document) -> Any:
     return note(theme.sentence(event["note"])) if event.get("note") else None
 
 
-def decide(door: Any, pressed: Document) -> str:
+def decide(data: Guarded, pressed: Document) -> str:
     """Do what a button of the list stands for; return what to say of it."""
-    door.decide_event(pressed["event"], pressed["as"])
+    data.ask(run.decide_event, pressed["event"], pressed["as"])
     return f"The event was {pressed['as']}."

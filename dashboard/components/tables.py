@@ -124,8 +124,8 @@ def _cell(cell: Any, n: int, numbers: Sequence[int], headed: bool) -> html.Td | 
 
 def table(
     name: str,
-    rows: list[Document],
-    columns: list[dict[str, Any]],
+    rows: Sequence[Document],
+    columns: Sequence[Mapping[str, Any]],
     *,
     key: str,
     options: Mapping[str, Any] | None = None,

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 from dashboard import theme
 from dashboard.figures.frame import C
-from dashboard.navigation import Document
+from dashboard.navigation import Document, Fields
 
 RULED = ("battery_swap", "crash", "factory_service")  # events that run through the chart
 LANE = (0.0, 0.07)  # where the events stand, as a part of the figure's height
 
 
-def tolerance_shapes(tolerance: float | None) -> list[Document]:
+def tolerance_shapes(tolerance: float | None) -> list[Fields]:
     """Return the tolerance as two lines, what lies beyond it tinted."""
     if not tolerance:
         return []
@@ -27,23 +27,23 @@ def tolerance_shapes(tolerance: float | None) -> list[Document]:
     return shapes
 
 
-def _across() -> Document:
+def _across() -> Fields:
     return {"xref": "paper", "x0": 0, "x1": 1, "yref": "y", "layer": "below"}
 
 
-def _upright(day: object, colour: str, dash: str, width: float = 1.4) -> Document:
+def _upright(day: object, colour: str, dash: str, width: float = 1.4) -> Fields:
     line = {"color": colour, "width": width, "dash": dash}
     ends = {"yref": "paper", "y0": LANE[0], "y1": 1, "x0": theme.iso(day), "x1": theme.iso(day)}
     return {"type": "line", "layer": "below", "line": line} | ends
 
 
-def event_rules(events: Sequence[Document]) -> list[Document]:
+def event_rules(events: Sequence[Document]) -> list[Fields]:
     """Return an upright line at each event that can shift a meter."""
     ruled = [e for e in events if e["event"] in RULED and e.get("state") != "rejected"]
     return [_upright(e["date"], C["event"], "dot") for e in ruled]
 
 
-def reset_shapes(resets: Sequence[Document]) -> list[Document]:
+def reset_shapes(resets: Sequence[Document]) -> list[Fields]:
     """Return an upright line at each change of the slope, a strip where its day is not known."""
     shapes = []
     for reset in resets:
@@ -58,7 +58,7 @@ def reset_shapes(resets: Sequence[Document]) -> list[Document]:
     return shapes
 
 
-def day_rules(today: object, due: object) -> list[Document]:
+def day_rules(today: object, due: object) -> list[Fields]:
     """Return upright lines at today and at the due date ahead."""
     rules = [_upright(today, C["rule_strong"], "solid", 1)]
     if _is_ahead(today, due):
@@ -71,7 +71,7 @@ def _is_ahead(today: object, due: object) -> bool:
     return now is not None and then is not None and then > now
 
 
-def day_words(today: object, due: object) -> list[Document]:
+def day_words(today: object, due: object) -> list[Fields]:
     """Return what stands beside those lines."""
     words = [_word("today", x=theme.iso(today), y=1, anchor="right", role="muted")]
     if _is_ahead(today, due):
@@ -81,7 +81,7 @@ def day_words(today: object, due: object) -> list[Document]:
     return words
 
 
-def tolerance_words(tolerance: float | None, points: Sequence[Document]) -> list[Document]:
+def tolerance_words(tolerance: float | None, points: Sequence[Document]) -> list[Fields]:
     """Return the tolerance in words, at the line that the curve ends further from."""
     if not tolerance:
         return []
@@ -92,7 +92,7 @@ def tolerance_words(tolerance: float | None, points: Sequence[Document]) -> list
     return [_word(text, x=None, y=0, anchor="right", role="out") | at]
 
 
-def reset_words(history: Document) -> list[Document]:
+def reset_words(history: Document) -> list[Fields]:
     """Return the last few changes of the slope in words, at their lines."""
     return [
         _word(reset_text(r), x=theme.iso(r["date"]), y=0.16, anchor="left", role="ink")
@@ -112,7 +112,7 @@ def slopes_text(reset: Document) -> str:
     return f"{before} → {after}"
 
 
-def _word(text: str, *, x: str | None, y: float, anchor: str, role: str) -> Document:
+def _word(text: str, *, x: str | None, y: float, anchor: str, role: str) -> Fields:
     return {
         "text": text,
         "x": x,

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from dashboard import theme
 from dashboard.figures.frame import C, axis, drawn, scatter, time_axis
-from dashboard.navigation import Document
+from dashboard.navigation import Document, Fields
 
 CHART_NAMES = {
     "individuals": "single records",
@@ -15,10 +15,10 @@ CHART_NAMES = {
 }
 
 
-def control(history: Document, *, days: list[str] | None = None) -> Document:
+def control(history: Document, *, days: list[str] | None = None) -> Fields:
     """Return standardized residuals one by one and their weighted mean (EWMA), with limits."""
     chart = history["control"]
-    traces: list[Document] = []
+    traces: list[Fields] = []
     for name, rows, place in (
         ("residual", chart["individuals"], "y"),
         ("EWMA", chart["ewma"], "y2"),
@@ -35,7 +35,7 @@ def control(history: Document, *, days: list[str] | None = None) -> Document:
     )
 
 
-def _control_limits(rows: Sequence[Document], place: str) -> Iterable[Document]:
+def _control_limits(rows: Sequence[Document], place: str) -> Iterable[Fields]:
     for sign in (1, -1):
         yield scatter(
             x=[theme.iso(row["date"]) for row in rows],
@@ -50,7 +50,7 @@ def _control_limits(rows: Sequence[Document], place: str) -> Iterable[Document]:
         )
 
 
-def _control_values(rows: Sequence[Document], name: str, place: str) -> Document:
+def _control_values(rows: Sequence[Document], name: str, place: str) -> Fields:
     return scatter(
         x=[theme.iso(row["date"]) for row in rows],
         y=[row["value"] for row in rows],
@@ -77,7 +77,7 @@ def _control_words(row: Document, name: str) -> str:
     return "<br>".join(said)
 
 
-def _signals(rows: Sequence[Document], name: str, place: str) -> Document:
+def _signals(rows: Sequence[Document], name: str, place: str) -> Fields:
     beyond = [row for row in rows if row["signal"]]
     return scatter(
         x=[theme.iso(row["date"]) for row in beyond],

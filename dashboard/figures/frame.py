@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from dashboard import theme
-from dashboard.navigation import Document
+from dashboard.navigation import Document, Fields
 
 C = theme.LIGHT  # the browser swaps each colour for the same role of the theme in force
 LETTERS = '"Segoe UI", Roboto, "Helvetica Neue", "Liberation Sans", Arial, sans-serif'
 
 
-def drawn(traces: Sequence[Document], **layout: Any) -> Document:
+def drawn(traces: Sequence[Document], **layout: Any) -> Fields:
     """Return a figure as the browser takes it, in the frame that all have.
 
     A figure is a plain document: the library's own objects check every property, which took most
@@ -21,12 +21,12 @@ def drawn(traces: Sequence[Document], **layout: Any) -> Document:
     return {"data": list(traces), "layout": frame() | layout}
 
 
-def scatter(**properties: Any) -> Document:
+def scatter(**properties: Any) -> Fields:
     """Return one trace of marks or lines."""
     return {"type": "scatter", **properties}
 
 
-def frame() -> Document:
+def frame() -> Fields:
     """Return the layout that every figure has."""
     return {
         "paper_bgcolor": C["surface"],
@@ -49,7 +49,7 @@ def frame() -> Document:
     }
 
 
-def axis(title: str, **options: Any) -> Document:
+def axis(title: str, **options: Any) -> Fields:
     """Return an axis with its title."""
     return {
         "title": {"text": title, "font": {"size": 13, "color": C["muted"]}, "standoff": 6},
@@ -62,7 +62,7 @@ def axis(title: str, **options: Any) -> Document:
     }
 
 
-def time_axis(days: list[str] | None, **options: Any) -> Document:
+def time_axis(days: list[str] | None, **options: Any) -> Fields:
     """Return an axis of days. days: its first and last; None: as far as the traces reach."""
     shown = axis("", type="date", showgrid=False, zeroline=False, **options)
     shown["fixedrange"] = False

@@ -9,19 +9,19 @@ from dashboard import theme
 from dashboard.figures import backdrop
 from dashboard.figures.frame import C, axis, drawn, scatter, time_axis
 from dashboard.figures.marks import event_traces, observation_traces
-from dashboard.navigation import Document
+from dashboard.navigation import Document, Fields
 
 AHEAD_WITHOUT_DUE_DAYS = 365
 AHEAD_WHEN_DUE_DAYS = 90
 
 
-def drift(history: Document, *, today: object, due: object = None) -> Document:
+def drift(history: Document, *, today: object, due: object = None) -> Fields:
     """Return the gain error over time: interval, observations, resets, events, forecast.
 
     history: the data contract's document, with `tolerance_pct` and `forecast`
     """
     points, ahead = history["points"], forecast_shown(history, today=today, due=due)
-    traces: list[Document] = []
+    traces: list[Fields] = []
     low, high = y_range(history)
     breaks = sorted(day for day in map(theme.iso, (r["date"] for r in history["resets"])) if day)
     for number, run in enumerate(segments(points, breaks)):
@@ -80,17 +80,17 @@ def _cut(points: Sequence[Document], at: str) -> int:
 
 
 def _gapped(runs: Sequence[Sequence[Document]]) -> list[Document]:
-    gap: Document = {"date": None, "gain_error_pct": None, "lo90_pct": None, "hi90_pct": None}
+    gap: Fields = {"date": None, "gain_error_pct": None, "lo90_pct": None, "hi90_pct": None}
     joined: list[Document] = []
     for run in runs:
         joined += [gap, *run] if joined else run
     return joined
 
 
-def forecast_shown(history: Document, *, today: object, due: object) -> list[Document]:
+def forecast_shown(history: Document, *, today: object, due: object) -> list[Fields]:
     """Return the forecast's points as far as they are shown: a little past the due date."""
     end = _end(today, due)
-    points: list[Document] = history.get("forecast") or []
+    points: list[Fields] = history.get("forecast") or []
     return [p for p in points if end is None or (theme.iso(p["date"]) or "") <= end]
 
 
@@ -140,7 +140,7 @@ def _middle(values: Sequence[float], part: float) -> list[float]:
     return [ordered[round(part * (len(ordered) - 1))]] if ordered else []
 
 
-def _band(points: Sequence[Document], colour: str, name: str, *, first: bool) -> Document:
+def _band(points: Sequence[Document], colour: str, name: str, *, first: bool) -> Fields:
     days = [theme.iso(p["date"]) for p in points]
     return scatter(
         x=days + days[::-1],
@@ -156,7 +156,7 @@ def _band(points: Sequence[Document], colour: str, name: str, *, first: bool) ->
     )
 
 
-def _line(points: Sequence[Document], name: str, dash: str = "solid") -> Document:
+def _line(points: Sequence[Document], name: str, dash: str = "solid") -> Fields:
     return scatter(
         x=[theme.iso(p["date"]) for p in points],
         y=[p["gain_error_pct"] for p in points],

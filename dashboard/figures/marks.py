@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from dashboard import theme
 from dashboard.figures.frame import C, scatter
-from dashboard.navigation import Document
+from dashboard.navigation import Document, Fields
 
 EVENT_SYMBOLS = {
     "battery_swap": "square",
@@ -26,7 +26,7 @@ OBSERVATION_STYLES = (
 
 def observation_traces(
     observations: Sequence[Document], low: float, high: float
-) -> Iterable[Document]:
+) -> Iterable[Fields]:
     """Yield the marks of sessions and comparisons, used ones filled, the others hollow."""
     for kind, used, name, symbol, size, role in OBSERVATION_STYLES:
         rows = [o for o in observations if o["kind"] == kind and bool(o["used"]) is used]
@@ -74,7 +74,7 @@ def _seen_words(seen: Document, name: str) -> str:
     return f"{name} {seen['id']}<br>{theme.day(seen['date'])}<br>{value} (90 %)"
 
 
-def event_traces(events: Sequence[Document]) -> Iterable[Document]:
+def event_traces(events: Sequence[Document]) -> Iterable[Fields]:
     """Yield the marks of the events, one trace a kind, in their lane below the curve."""
     shown = [e for e in events if e.get("state") != "rejected"]
     for kind in sorted({e["event"] for e in shown}):

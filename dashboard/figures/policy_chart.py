@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from dashboard import theme
 from dashboard.figures.frame import C, axis, drawn, scatter
-from dashboard.navigation import Document
+from dashboard.navigation import Document, Fields
 
 TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 4, 6, 12)
 PAPER_PX = (700, 240)  # within the margins of A4 at 96 dots an inch
@@ -31,12 +31,12 @@ def in_use(name: str) -> bool:
     return name.startswith(BY_COST)
 
 
-def policies(rows: Sequence[Document]) -> Document:
+def policies(rows: Sequence[Document]) -> Fields:
     """Return visits a meter and year against the share of days out of tolerance, 90 % intervals.
 
     A policy so far out that it would flatten the rest stands at the upper edge, with its number.
     """
-    traces: list[Document] = []
+    traces: list[Fields] = []
     top = max([100 * row["interval90"][1] for row in rows if _is_usual(row)], default=5.0)
     for kind, look in LOOKS.items():
         mine = [row for row in rows if kind_of(row["name"]) == kind]
@@ -62,7 +62,7 @@ def _reach(visits: list[float]) -> list[float]:
     return [min(known) - 0.17, max(known) + 0.12]
 
 
-def on_paper(rows: Sequence[Document]) -> Document:
+def on_paper(rows: Sequence[Document]) -> Fields:
     """Return the same in a fixed size and in the colours of paper, for a sheet of A4."""
     figure = policies(rows)
     layout = figure["layout"]
@@ -89,7 +89,7 @@ def _visits(row: Document) -> float:
     return float(row["visits_per_meter_year"])
 
 
-def _trace(rows: list[Document], look: tuple[str, bool, str, int, str], top: float) -> Document:
+def _trace(rows: Sequence[Document], look: tuple[str, bool, str, int, str], top: float) -> Fields:
     name, joined, symbol, size, role = look
     share = [100 * row["out_of_tolerance_share"] for row in rows]
     usual = [_is_usual(row) for row in rows]
@@ -128,7 +128,7 @@ def _label(row: Document) -> str:
     return f"{short}: {theme.share(row['out_of_tolerance_share'])}, beyond the axis"
 
 
-def _places(rows: list[Document], role: str) -> list[str]:
+def _places(rows: Sequence[Document], role: str) -> list[str]:
     """Return where the words stand beside their marks, so that neighbours keep apart."""
     if role == "accent":  # down the left; what is in use to the right of its neighbour
         return ["bottom right" if in_use(row["name"]) else "bottom left" for row in rows]

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 from dashboard import theme
 from dashboard.figures.frame import C, axis, drawn, scatter
-from dashboard.navigation import Document
+from dashboard.navigation import Document, Fields
 
 
-def reliability(bins: Sequence[Document]) -> Document:
+def reliability(bins: Sequence[Document]) -> Fields:
     """Return the share found within tolerance against the forecast probability, 90 % intervals."""
     share = [100 * row["share"] for row in bins]
     as_forecast = scatter(

@@ -10,7 +10,7 @@ from typing import Any
 
 from dashboard import theme
 from dashboard.figures.frame import C, axis, drawn, scatter
-from dashboard.navigation import Document
+from dashboard.navigation import Document, Fields
 
 BANDS = (
     # key of the document, unit of its edges, title
@@ -43,7 +43,7 @@ def has_watts(ride: Document) -> bool:
     return bool(ride.get("meter_w"))
 
 
-def traces(ride: Document) -> Document:
+def traces(ride: Document) -> Fields:
     """Return both powers on the meter's clock; stretches that do not count are shaded."""
     suffix, unit = _unit(ride)
     lines = [
@@ -69,7 +69,7 @@ def _unit(ride: Document) -> tuple[str, str]:
     return ("_w", "W") if has_watts(ride) else ("_pct", "% of the mean")
 
 
-def _shade(stretch: Document) -> Document:
+def _shade(stretch: Document) -> Fields:
     return {
         "type": "rect",
         "xref": "x",
@@ -87,7 +87,7 @@ def _shade(stretch: Document) -> Document:
 # ---- the ratio in parts of the ride --------------------------------------------------------------
 
 
-def ratios(document: Document) -> Document | None:
+def ratios(document: Document) -> Fields | None:
     """Return the ratio in bands of power, cadence and time, with 90 % bars; None without bands."""
     shown = [(k, u, title) for k, u, title in BANDS if document.get(k)]
     if not shown:
@@ -116,7 +116,7 @@ def _reach(document: Document, keys: Sequence[str]) -> list[float]:
     return [middle - reach, middle + reach]
 
 
-def _band_marks(bands: Sequence[Document], unit: str, title: str, end: str) -> Document:
+def _band_marks(bands: Sequence[Document], unit: str, title: str, end: str) -> Fields:
     return scatter(
         x=[_band_name(band, unit) for band in bands],
         y=[band["gain_ratio_pct"] for band in bands],
@@ -158,12 +158,12 @@ def _band_words(band: Document, unit: str) -> str:
     return f"{_band_name(band, unit)}<br>{ratio} (90 %)<br>{used}"
 
 
-def _overall(document: Document) -> list[Document]:
+def _overall(document: Document) -> list[Fields]:
     """Return the whole ride's interval and value across all bands."""
     interval, value = document.get("gain_ratio_interval90_pct"), document.get("gain_ratio_pct")
     if value is None or not interval:
         return []
-    across: Document = {"xref": "paper", "yref": "y", "x0": 0, "x1": 1, "layer": "below"}
+    across: Fields = {"xref": "paper", "yref": "y", "x0": 0, "x1": 1, "layer": "below"}
     band = {"type": "rect", "y0": interval[0], "y1": interval[1], "fillcolor": C["band"]}
     line = {"type": "line", "y0": value, "y1": value}
     return [
@@ -175,7 +175,7 @@ def _overall(document: Document) -> list[Document]:
 # ---- difference against mean ---------------------------------------------------------------------
 
 
-def differences(ride: Document, document: Document) -> Document:
+def differences(ride: Document, document: Document) -> Fields:
     """Return difference against mean, with the mean difference and the limits of agreement."""
     suffix, unit = _unit(ride)
     seconds = scatter(
@@ -195,12 +195,12 @@ def differences(ride: Document, document: Document) -> Document:
     )
 
 
-def _level_line(value: float, dash: str) -> Document:
+def _level_line(value: float, dash: str) -> Fields:
     ends = {"xref": "paper", "x0": 0, "x1": 1, "y0": value, "y1": value}
     return {"type": "line", "line": {"color": C["ink"], "width": 1.3, "dash": dash}} | ends
 
 
-def _level_words(value: float, text: str) -> Document:
+def _level_words(value: float, text: str) -> Fields:
     return {
         "text": f"{text} {theme.quantity(value, 'W', 1, signed=True)}",
         "showarrow": False,

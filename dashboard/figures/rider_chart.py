@@ -8,15 +8,15 @@ from typing import Any
 from dashboard import theme
 from dashboard.figures import backdrop
 from dashboard.figures.frame import C, axis, drawn, scatter, time_axis
-from dashboard.navigation import Document
+from dashboard.navigation import Document, Fields
 
 # Meters differ by line and by name at the line's end, not by colour alone.
 LOOKS = (("accent", "solid"), ("comparison", "dash"), ("event", "dot"), ("muted", "dashdot"))
 
 
-def ridden(periods: Sequence[Document], tolerance: float | None) -> Document:
+def ridden(periods: Sequence[Document], tolerance: float | None) -> Fields:
     """Return the gain error of every meter of a rider over the periods it was ridden in."""
-    traces: list[Document] = []
+    traces: list[Fields] = []
     looks = dict(zip(_meters(periods), _endless(LOOKS), strict=False))
     named: set[str] = set()
     for period in periods:
@@ -47,7 +47,7 @@ def _endless(looks: Sequence[Any]) -> Iterable[Any]:
         yield from looks
 
 
-def _period(period: Document, role: str, dash: str, *, first: bool) -> Iterable[Document]:
+def _period(period: Document, role: str, dash: str, *, first: bool) -> Iterable[Fields]:
     points = period["points"]
     days = [theme.iso(p["date"]) for p in points]
     meter = period["meter_id"]
@@ -85,7 +85,7 @@ def _words(period: Document, point: Document) -> str:
     )
 
 
-def _name(period: Document, role: str) -> Document:
+def _name(period: Document, role: str) -> Fields:
     last = period["points"][-1]
     return {
         "text": period["meter_id"],

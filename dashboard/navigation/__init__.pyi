@@ -1,5 +1,5 @@
 from .addresses import Document as Document
-from .addresses import Door as Door
+from .addresses import Fields as Fields
 from .addresses import Page as Page
 from .addresses import View as View
 from .addresses import bench_path as bench_path

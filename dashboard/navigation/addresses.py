@@ -5,6 +5,7 @@ A page is one module below `dashboard/pages/`. It exposes
     PATH      "/meter/<meter_id>": its address; a <name> becomes a parameter
     TITLE     the words in the navigation and the browser's tab
     PLACE     its place in the navigation, an int; None leaves it out
+    ROLES     who may open it, roles of `models.run`
     KEPT      optional, True: it shows only what the door answers for the address, so that it
               may be kept as drawn until the data change
     layout(data, view) -> component
@@ -17,128 +18,20 @@ from __future__ import annotations
 
 import pkgutil
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from importlib import import_module
 from types import ModuleType
-from typing import Any, Protocol
+from typing import Any
 from urllib.parse import parse_qs, quote, unquote, urlencode
 
-Document = dict[str, Any]
+Document = Mapping[str, Any]
+"""An answer, to be read."""
+Fields = dict[str, Any]
+"""Something that is being put together for the browser."""
 
 PAGES = "dashboard.pages"
-
-
-class Door(Protocol):
-    """What the pages call of dashboard.service.pages.Data; documents by the data contract."""
-
-    def status(self, as_of: str | None = None) -> Document: ...
-
-    def fit_state(self) -> Document: ...
-
-    def history(self, meter_id: str, as_of: str | None = None) -> Document: ...
-
-    def meter(self, meter_id: str) -> Document: ...
-
-    def bench_sessions(self, meter_id: str) -> list[Document]: ...
-
-    def comparisons(self, meter_id: str) -> list[Document]: ...
-
-    def season(self, as_of: str | None = None) -> Document: ...
-
-    def plan(
-        self, first: str, last: str, slots: int | None = None, as_of: str | None = None
-    ) -> Document: ...
-
-    def move_visit(
-        self, meter_id: str, away: str | None = None, to: str | None = None
-    ) -> Document: ...
-
-    def plan_calendar(
-        self, first: str, last: str, slots: int | None = None, as_of: str | None = None
-    ) -> str: ...
-
-    def bench_list(
-        self,
-        week: str,
-        first: str,
-        last: str,
-        slots: int | None = None,
-        as_of: str | None = None,
-    ) -> Document: ...
-
-    def riders(self, as_of: str | None = None) -> list[Document]: ...
-
-    def rider(self, rider_id: str, as_of: str | None = None) -> Document: ...
-
-    def effort(
-        self,
-        rider_id: str,
-        efforts: Sequence[Document],
-        as_of: str | None = None,
-        carry_to: str | None = None,
-    ) -> Document: ...
-
-    def ledger(
-        self, rider_id: str, first: str, last: str, as_of: str | None = None
-    ) -> Document: ...
-
-    def acknowledge_notice(self, rider_id: str, notice_id: str) -> None: ...
-
-    def budget(
-        self,
-        first: str,
-        last: str,
-        *,
-        slots: int | None = None,
-        tolerance_pct: float | None = None,
-        target: float | None = None,
-        as_of: str | None = None,
-    ) -> Document: ...
-
-    def policies(
-        self, *, tolerance_pct: float | None = None, as_of: str | None = None
-    ) -> Document: ...
-
-    def hindcast(self, as_of: str | None = None) -> Document: ...
-
-    def method(self) -> Document: ...
-
-    def accounts(self) -> list[Document]: ...
-
-    def find_changes(
-        self,
-        words: str = "",
-        *,
-        who: str | None = None,
-        what: str | None = None,
-        first: str | None = None,
-        last: str | None = None,
-        most: int | None = None,
-    ) -> Document: ...
-
-    def add_account(
-        self, name: str, password: str, *, role: str, coach: str | None = None
-    ) -> None: ...
-
-    def set_account_role(self, name: str, role: str, *, coach: str | None = None) -> None: ...
-
-    def set_account_enabled(self, name: str, *, enabled: bool) -> None: ...
-
-    def set_account_password(self, name: str, password: str) -> None: ...
-
-    def bench_kit(self) -> Document: ...
-
-    def judge_bench(self, rows: Sequence[Document]) -> Document: ...
-
-    def save_bench(self, rows: Sequence[Document]) -> Document: ...
-
-    def save_bench_event(self, meter_id: str, event: str, on: str) -> Document: ...
-
-    def undo_bench_entry(self, import_id: int) -> Document: ...
-
-    def bench_record(self, session_id: str) -> Document: ...
 
 
 @dataclass(frozen=True)
@@ -169,8 +62,9 @@ class Page:
     path: str
     title: str
     place: int | None
-    layout: Callable[[Door, View], Any]
-    register: Callable[[Any, Door], None] | None
+    roles: frozenset[str]
+    layout: Callable[[Any, View], Any]
+    register: Callable[[Any, Any], None] | None
     kept: bool = False
 
     def match(self, pathname: str) -> dict[str, str] | None:
@@ -193,6 +87,7 @@ def _page(module: ModuleType) -> Page:
         path=module.PATH,
         title=module.TITLE,
         place=module.PLACE,
+        roles=frozenset(module.ROLES),
         layout=module.layout,
         register=getattr(module, "register", None),
         kept=getattr(module, "KEPT", False),

@@ -1,7 +1,7 @@
-"""The guard before the pages' door: every call is checked here, for whoever sent the request.
+"""The guard before the service: every question is checked here, for whoever sent the request.
 
-`dashboard.security.rights` says who may call what. A page, its callbacks and the addresses that
-hand out files all get the guarded door and have no other.
+Who may ask what is declared beside each question in `models.run`. Pages, their callbacks and the
+addresses that hand out files are given the guarded service and no other.
 """
 
 from __future__ import annotations
@@ -10,19 +10,22 @@ import inspect
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
-from functools import wraps
-from typing import Any
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
-from dashboard.security import rights
-from dashboard.security.rights import Person, Right
-from dashboard.service import NothingDoneError
-from ingest.store import Store, acting, record
+from dashboard.service import Live, Progress, Service, Work
+from ingest.schema import UserError
+from ingest.store import acting, record
+from models import run
+from models.run import HERE, OWN_RIDERS_ONLY, OWNER, WATTS, Fleet, Person, Question, declared
 
+P = ParamSpec("P")
+T = TypeVar("T")
+Asked = Callable[Concatenate[Fleet, P], T]
 SCOPED = ("meter_id", "rider_id")
 ROWS_NAMED_BY = ("meter_id", "rider_id", "replaces_meter_id")
 
 
-class RefusedError(NothingDoneError):
+class RefusedError(UserError):
     """The person who asks has no right to it; the text says so."""
 
 
@@ -34,6 +37,7 @@ class Scope:
     riders: frozenset[str]
 
     def holds(self, kind: str, name: object) -> bool:
+        """Return whether a meter (kind meter_id) or a rider (rider_id) is within it."""
         return str(name) in (self.riders if kind == "rider_id" else self.meters)
 
 
@@ -41,94 +45,150 @@ NOTHING = Scope(frozenset(), frozenset())
 
 
 class Guarded:
-    """The door, as one person after another may use it.
+    """The service, as one person after another may use it.
 
-    data    the door (dashboard.service.pages.Data, or a stand-in in a test)
     who     the person whose request is being answered
     scope   what a coach sees
+    as_of   the day looked from, ISO; None: today
     """
 
     def __init__(
-        self, data: Any, who: Callable[[], Person], *, scope: Callable[[Person], Scope]
-    ) -> None:
-        self._data, self._who, self._scope = data, who, scope
-
-    def __getattr__(self, name: str) -> Any:
-        if name.startswith("_"):
-            raise AttributeError(name)
-        method = getattr(self._data, name)
-        if not callable(method):
-            raise AttributeError(f"{name} is not for pages to see")
-
-        @wraps(method)
-        def guarded(*args: Any, **kwargs: Any) -> Any:
-            return self._call(name, method, args, kwargs)
-
-        return guarded
-
-    def _call(
-        self, name: str, method: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any]
-    ) -> Any:
-        person, right = self._who(), rights.of(name)
-        if right is None or not right.allows(person):
-            raise RefusedError(_not_for(person))
-        scope = self._scope(person) if person.role in rights.OWN_RIDERS_ONLY else None
-        if scope is not None:
-            _check_arguments(method, args, kwargs, scope)
-        if "allowed" in inspect.signature(method).parameters:
-            kwargs = kwargs | {"allowed": rights.LOADS[person.role]}
-        if right.change is not None:
-            return self._recorded(right, method, args, kwargs, person=person)
-        return _trimmed(method(*args, **kwargs), person=person, right=right, scope=scope)
-
-    def _recorded(
         self,
-        right: Right,
-        method: Callable[..., Any],
-        args: tuple[Any, ...],
-        kwargs: dict[str, Any],
+        service: Service,
+        who: Callable[[], Person],
         *,
-        person: Person,
-    ) -> Any:
-        with acting(person.name) as recorded:
-            answer = method(*args, **kwargs)
-            store = getattr(self._data, "_store", None)
-            if not recorded and isinstance(store, Store) and right.change is not None:
-                with store.writing() as db:
-                    record(db, right.change, _subject(method, args, kwargs))
+        scope: Callable[[Person], Scope],
+        as_of: str | None = None,
+    ) -> None:
+        self._service, self._who, self._scope, self._as_of = service, who, scope, as_of
+
+    def on(self, as_of: str | None) -> Guarded:
+        """Return the same, looking from a day (ISO); None: from today."""
+        return Guarded(self._service, self._who, scope=self._scope, as_of=as_of)
+
+    def ask(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> T:
+        """Return the answer, waiting for it; of a change, what came of it."""
+        turn = self._turn(question, args, kwargs)
+        if turn.about.recorded is None:
+            found: T = turn.trimmed(turn.service.ask(question, *args, **kwargs))
+            return found
+        with acting(turn.person.name) as recorded:
+            answer = turn.service.ask(question, *args, **kwargs)
+            if not recorded:
+                turn.record(question, args, kwargs)
         return answer
+
+    def later(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Progress[T]:
+        """Return what there is of an answer that takes long; the first to ask begins it."""
+        turn = self._turn(question, args, kwargs)
+        return turn.told(turn.service.later(question, *args, **kwargs))
+
+    def cancel(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> None:
+        """Stop what is being worked out."""
+        self._turn(question, args, kwargs).service.cancel(question, *args, **kwargs)
+
+    def begin(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> str:
+        """Begin a change beside the pages; return the ticket to ask about it with."""
+        turn = self._turn(question, args, kwargs)
+        turn.record(question, args, kwargs)
+        return turn.service.begin(question, *args, **kwargs)
+
+    def progress(self, question: Asked[P, T], ticket: str) -> Progress[T]:
+        """Return how far a change that was begun has come."""
+        turn = self._turn(question, None, {})
+        return turn.told(turn.service.progress(ticket))
+
+    def may(self, question: Callable[..., Any]) -> bool:
+        """Return whether whoever asks may ask this."""
+        about = declared(question)
+        return about is not None and about.allows(self._who())
+
+    def work(self) -> Work:
+        """Return what the records' lane is doing, for whoever may load files."""
+        turn = self._turn(run.load_files, None, {})
+        work = turn.service.work()
+        ended = {name: turn.trimmed(job) for name, job in work["ended"].items()}
+        return {**work, "ended": ended}
+
+    def live(self) -> Live:
+        """Return what is going on at this moment."""
+        turn = self._turn(run.status, (), {})
+        live = turn.service.asked_by(HERE).live()
+        if turn.scope is None:
+            return live
+        mine = {m: how for m, how in live["taking_in"].items() if m in turn.scope.meters}
+        return {**live, "taking_in": mine}
+
+    def version(self) -> tuple[object, ...]:
+        """Return what differs when an answer might."""
+        return self._service.version()
+
+    def converged(self) -> bool | None:
+        """Return whether the last fit did; None: there is none."""
+        return self._service.standing().converged[0]
+
+    def _turn(self, question: Callable[..., Any], args: Any, kwargs: Any) -> _Turn:
+        person, about = self._who(), declared(question)
+        if about is None or not about.allows(person):
+            raise RefusedError(_not_for(person))
+        scope = self._scope(person) if person.role in OWN_RIDERS_ONLY else None
+        if scope is not None and args is not None:
+            _check_arguments(question, args, kwargs, scope)
+        return _Turn(self._service.on(self._as_of).asked_by(person), person, about, scope)
+
+
+@dataclass(frozen=True)
+class _Turn:
+    """One question that a person may ask, and what of the answer is not theirs to see."""
+
+    service: Service
+    person: Person
+    about: Question
+    scope: Scope | None
+
+    def trimmed(self, answer: Any) -> Any:
+        """Return an answer without what is not this person's to see."""
+        return trimmed(answer, person=self.person, about=self.about, scope=self.scope)
+
+    def told(self, progress: Progress[Any]) -> Progress[Any]:
+        """Return what there is of an answer, trimmed."""
+        if progress["document"] is None:
+            return progress
+        return {**progress, "document": self.trimmed(progress["document"])}
+
+    def record(self, question: Callable[..., Any], args: Any, kwargs: Any) -> None:
+        """Record what was done, where the store exists and nothing was recorded on the way."""
+        if self.about.recorded is not None and self.service.store.exists():
+            with acting(self.person.name), self.service.store.writing() as db:
+                record(db, self.about.recorded, _subject(question, args, kwargs))
 
 
 def _not_for(person: Person) -> str:
-    if person is rights.HERE:
+    if person is HERE:
         return (
             "Nobody is signed in here, and accounts are changed by an owner who is. The first one "
             "is added on the command line: slopewatch account add NAME --role owner"
         )
-    article = "an" if person.role == rights.OWNER else "a"
+    article = "an" if person.role == OWNER else "a"
     return (
         f"This is not open to {article} {person.role} ({person.name}). "
         "Whoever owns the store can change the role of an account."
     )
 
 
-def _arguments(
-    method: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any]
-) -> dict[str, Any]:
-    return dict(inspect.signature(method).bind(*args, **kwargs).arguments)
+def _arguments(question: Callable[..., Any], args: Any, kwargs: Any) -> dict[str, Any]:
+    return dict(inspect.signature(question).bind(None, *args, **kwargs).arguments)
 
 
-def _check_arguments(
-    method: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any], scope: Scope
-) -> None:
-    for kind, asked in _named(_arguments(method, args, kwargs)):
+def _check_arguments(question: Callable[..., Any], args: Any, kwargs: Any, scope: Scope) -> None:
+    for kind, asked in _named(_arguments(question, args, kwargs)):
         if not scope.holds(kind, asked):
             what = "rider" if kind == "rider_id" else "meter"
             raise RefusedError(f"{what} {asked} is not among your riders and their meters.")
 
 
 def _named(value: Any) -> Iterator[tuple[str, object]]:
-    """Every meter and rider that is named in arguments, rows within them too."""
+    """Yield every meter and rider that is named in arguments, rows within them too."""
     if isinstance(value, dict):
         for key, item in value.items():
             if key in SCOPED and item is not None:
@@ -140,10 +200,10 @@ def _named(value: Any) -> Iterator[tuple[str, object]]:
             yield from _named(item)
 
 
-def _subject(method: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any]) -> str:
-    """What a call was about: its short arguments. Of files only the names are written down."""
+def _subject(question: Callable[..., Any], args: Any, kwargs: Any) -> str:
+    """Return what a call was about: its short arguments. Of files only the names."""
     said = []
-    for name, value in _arguments(method, args, kwargs).items():
+    for name, value in _arguments(question, args, kwargs).items():
         if name == "password":
             continue
         if name == "files":
@@ -153,15 +213,18 @@ def _subject(method: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str
     return ", ".join(said)
 
 
-def _trimmed(answer: Any, *, person: Person, right: Right, scope: Scope | None) -> Any:
-    """An answer without what is not this person's to see."""
+def trimmed(answer: Any, *, person: Person, about: Question, scope: Scope | None) -> Any:
+    """Return an answer without what is not this person's to see.
+
+    Raise RefusedError where the whole of it is about others.
+    """
     if scope is not None:
         if isinstance(answer, dict) and _foreign(answer, scope):
             raise RefusedError("This is not about your riders or their meters.")
         answer = _own(answer, scope)
         if isinstance(answer, dict) and "meters" in answer and "counts" in answer.get("fleet", {}):
             answer["fleet"] = answer["fleet"] | {"counts": _counts(answer)}
-    if right.watts and person.role not in rights.WATTS:
+    if about.watts and person.role not in WATTS:
         answer = _without_watts(answer)
     return answer
 
@@ -182,7 +245,7 @@ def _own(value: Any, scope: Scope) -> Any:
 
 
 def _counts(status: dict[str, Any]) -> dict[str, int]:
-    """How many of the meters that are left have each status."""
+    """Return how many of the meters that are left have each status."""
     counts = dict.fromkeys(status["fleet"]["counts"], 0)
     for row in status["meters"]:
         counts[row["status"]] = counts.get(row["status"], 0) + 1
@@ -190,7 +253,7 @@ def _counts(status: dict[str, Any]) -> dict[str, int]:
 
 
 def is_watts(name: object) -> bool:
-    """Whether a key of a document holds power."""
+    """Return whether a key of a document holds power."""
     text = str(name)
     return "watts" in text or text.endswith("_w") or text in ("by_power_band", "power")
 
@@ -209,7 +272,7 @@ def _without_watts(value: Any) -> Any:
 
 
 def _plain(value: Any) -> Any:
-    """A value that nothing can be hidden in; what cannot be looked through is not handed out."""
+    """Return a value that nothing can be hidden in; refuse what cannot be looked through."""
     if value is None or isinstance(value, str | bytes | bool | int | float | date):
         return value
     raise RefusedError(f"A {type(value).__name__} cannot be checked for what is not yours to see.")

@@ -18,8 +18,8 @@ from markupsafe import escape
 
 from dashboard import theme
 from dashboard.security import rights
-from dashboard.security.rights import HERE, Person
-from dashboard.service import IDLE, People, SignInError
+from dashboard.security.people import IDLE, People, SignInError
+from models.run import HERE, Person
 
 LOG = logging.getLogger("slopewatch.dashboard")
 SIGN_IN, SIGN_OUT = "/sign-in", "/sign-out"
@@ -63,10 +63,10 @@ People, and whoever runs the dashboard's machine there:
 class SignIns:
     """What stands between the server and everyone who asks. early: a script for the page."""
 
-    def __init__(self, people: People, *, store_name: str, early: str) -> None:
+    def __init__(self, people: People, *, early: str) -> None:
         self._people, self._early = people, early
         # two dashboards on one machine share its cookies, whatever their ports
-        self._cookie = f"slopewatch_{hashlib.sha256(store_name.encode()).hexdigest()[:8]}"
+        self._cookie = f"slopewatch_{hashlib.sha256(people.store_name.encode()).hexdigest()[:8]}"
 
     def install(self, server: Flask) -> None:
         """Add the pages, and the check before every request."""

@@ -11,25 +11,23 @@ from typing import Any
 
 import pandas  # noqa: F401  whole before the first answer: plotly looks for it while writing one
 from dash import MATCH, Dash, Input, Output, State, dcc, html, set_props
-from flask import g
 
 from dashboard import components, security, theme
-from dashboard.navigation import Door, Page, View, find, find_pages
+from dashboard.navigation import Page, View, find, find_pages
 from dashboard.security import (
-    HERE,
-    NOTHING,
     SIGN_OUT,
     Guarded,
-    Person,
+    People,
     SignIns,
-    ask_first,
     person_asking,
     signed_in,
 )
-from dashboard.service import is_expected
+from dashboard.service import Service
 from dashboard.web import past_days
 from dashboard.web.hardening import harden
 from dashboard.web.page_cache import Bodies
+from ingest.schema import UserError
+from models.run import HERE, Person
 
 LOG = logging.getLogger("slopewatch.dashboard")
 NAME = "Slopewatch"
@@ -57,17 +55,13 @@ INDEX = """<!DOCTYPE html>
 """
 
 
-def create_app(data: Door, *, hosts: Sequence[str] = ()) -> Dash:
-    """The dashboard over a store; the same for the served one and for tests.
+def create_app(service: Service, *, hosts: Sequence[str] = ()) -> Dash:
+    """Return the dashboard over a store; the same for the served one and for tests.
 
-    data: the door to the store and the models (dashboard.service.pages.Data); its `people` are
-        who may sign in, a stand-in without them is for whoever can reach it
     hosts: names to answer to besides the loopback ones
     """
-    people = getattr(data, "people", None)
-    guarded: Any = Guarded(
-        data, person_asking, scope=people.scope if people else lambda _person: NOTHING
-    )
+    people = People(service)
+    data = Guarded(service, person_asking, scope=people.scope)
     pages = find_pages()
     app = Dash(
         "dashboard",
@@ -83,21 +77,13 @@ def create_app(data: Door, *, hosts: Sequence[str] = ()) -> Dash:
         enable_mcp=False,
     )
     app.layout = shell
-    _register_shell(app, guarded, pages)
+    _register_shell(app, data, pages)
     for page in pages:
         if page.register is not None:
-            page.register(app, guarded)
-    if people is None:
-        ask_first(app.server, _everyone_is_here)
-    else:
-        name = str(getattr(data, "store_name", ""))
-        SignIns(people, store_name=name, early=EARLY_SCRIPT).install(app.server)
+            page.register(app, data)
+    SignIns(people, early=EARLY_SCRIPT).install(app.server)
     harden(app.server, csp_hashes=[*app.csp_hashes(), _hash(EARLY_SCRIPT)], hosts=hosts)
     return app
-
-
-def _everyone_is_here() -> None:
-    g.person = HERE
 
 
 def _hash(script: str) -> str:
@@ -149,7 +135,7 @@ def _waiting() -> html.P:
     return html.P("Reading the store…", className="waiting")
 
 
-def _register_shell(app: Dash, data: Door, pages: list[Page]) -> None:
+def _register_shell(app: Dash, data: Guarded, pages: list[Page]) -> None:
     bodies = Bodies()
 
     @app.callback(
@@ -198,19 +184,19 @@ def _register_shell(app: Dash, data: Door, pages: list[Page]) -> None:
 
 
 def page_body(
-    data: Door, found: tuple[Page, View] | None, bodies: Bodies | None = None
+    data: Guarded, found: tuple[Page, View] | None, bodies: Bodies | None = None
 ) -> tuple[Any, str]:
     """The page and its title; a sentence instead when there is none or it cannot be drawn."""
     if found is None:
         return _lost(), f"No such page · {NAME}"
     page, view = found
-    if not security.may_open(person_asking(), page.path):
+    if not security.may_open(person_asking(), page):
         return _not_open(person_asking()), f"{page.title} · {NAME}"
     try:
         body = bodies.body(page, data, view, person_asking()) if bodies else page.layout(data, view)
         above = _provisional(data)
     except Exception as problem:
-        if is_expected(problem):
+        if isinstance(problem, UserError):
             return _said(str(problem)), f"{page.title} · {NAME}"
         LOG.exception("page %s could not be drawn", page.path)
         return _failed(), f"{page.title} · {NAME}"
@@ -222,9 +208,9 @@ def page_title(page: Page, view: View) -> str:
     return f"{next(iter(view.params.values()), page.title)} · {NAME}"
 
 
-def _provisional(data: Door) -> list[html.P]:
+def _provisional(data: Guarded) -> list[html.P]:
     """A line over every page whose numbers rest on a fit that did not converge."""
-    if data.fit_state()["converged"] is not False:
+    if data.converged() is not False:
         return []
     text = "The last fit did not settle: take every number on this page as provisional."
     return [html.P(text, className="warn", role="status")]
@@ -266,14 +252,14 @@ def navigation(
             **({"aria-current": "page"} if page is current else {}),
         )
         for page in pages
-        if page.place is not None and security.may_open(person, page.path)
+        if page.place is not None and security.may_open(person, page)
     ]
     return html.Ul([html.Li(link) for link in links])
 
 
 def tell_error(error: Exception) -> None:
     """Say in the page that something failed; a traceback goes to the log only."""
-    if is_expected(error):
+    if isinstance(error, UserError):
         set_props("shell-notice", {"children": str(error)})
         return
     LOG.error("a callback failed", exc_info=error)

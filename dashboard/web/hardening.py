@@ -17,7 +17,7 @@ from flask import Flask, Response, request
 from werkzeug.exceptions import HTTPException
 
 from dashboard.security import RefusedError
-from dashboard.service import is_expected
+from ingest.schema import UserError
 
 LOG = logging.getLogger("slopewatch.dashboard")
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
@@ -126,7 +126,7 @@ def answer_error(error: Exception) -> Response:
         return _plain(_sentence(error.code), error.code)
     if isinstance(error, RefusedError):
         return _plain(str(error), 403)
-    if is_expected(error):
+    if isinstance(error, UserError):
         return _plain(str(error), 409)
     LOG.exception("a request failed: %s %s", request.method, request.path, exc_info=error)
     return _plain("Something went wrong; the program's log says what. Reload the page.", 500)

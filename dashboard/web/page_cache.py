@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 import orjson
 
-from dashboard.navigation import Door, Page, View
-from dashboard.security import Person
-from dashboard.service import Slots
+from dashboard.navigation import Page, View
+from dashboard.security import Guarded
+from dashboard.service import Answers
+from models.run import Person
 
 KEPT = 64
 HOW = orjson.OPT_NON_STR_KEYS | orjson.OPT_SERIALIZE_NUMPY
@@ -19,23 +20,22 @@ class Bodies:
     """Drawn pages by what they were drawn for: the address, the person, the data's version.
 
     Only pages that say so (KEPT in their module) are kept: those that show nothing but what the
-    door answers for the address. A door that cannot tell its version has every page drawn anew.
+    service answers for the address.
     """
 
     def __init__(self) -> None:
-        self._drawn = Slots(KEPT)
+        self._drawn = Answers(KEPT)
 
-    def body(self, page: Page, data: Door, view: View, person: Person) -> Any:
+    def body(self, page: Page, data: Guarded, view: View, person: Person) -> Any:
         """The page, drawn now or before, as the JSON that the browser gets.
 
         Writing a page of three hundred meters as JSON takes longer than all else that a visit
         costs, so it is done without a second look at every value, and kept too.
         """
-        version = getattr(data, "version", None) if page.kept else None
-        if version is None:
+        if not page.kept:
             return _written(page.layout(data, view))
         asked = (tuple(view.params.items()), tuple(view.query.items()))
-        key = (page.path, asked, person, tuple(version()))
+        key = (page.path, asked, person, data.version())
         return self._drawn.get(key, lambda: _written(page.layout(data, view)))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 from typing import Any
 
 from dash import Dash, Input, Output, State, html, no_update
@@ -10,15 +11,17 @@ from dash import Dash, Input, Output, State, html, no_update
 from dashboard import components as parts
 from dashboard import security, theme
 from dashboard.components import arrived, arriving
-from dashboard.navigation import Document, Door, Page, View, find
-from dashboard.security import person_asking
+from dashboard.navigation import Document, Page, View, find
+from dashboard.security import Guarded, person_asking
+from dashboard.service import Progress
+from models import run
 
 Found = tuple[Page, View]
 Draw = Callable[[Found], Any]
 NAME = "day"
 
 
-def not_yet(data: Door, found: Found | None) -> html.Div | None:
+def not_yet(data: Guarded, found: Found | None) -> html.Div | None:
     """The waiting page for a day that no fit stands for yet; None where the page can be drawn."""
     told = _told(data, found)
     if found is None or told is None or told["state"] != "working":
@@ -45,17 +48,14 @@ def not_yet(data: Door, found: Found | None) -> html.Div | None:
     )
 
 
-def _told(data: Door, found: Found | None) -> Document | None:
-    ask = getattr(data, "looked_from", None)
-    if ask is None or found is None or not found[1].as_of:
+def _told(data: Guarded, found: Found | None) -> Progress[date] | None:
+    """Return how far the fit of the day looked from is; None where there is nothing to wait for."""
+    if found is None or not found[1].as_of or not security.may_open(person_asking(), found[0]):
         return None
-    if not security.may_open(person_asking(), found[0].path):
-        return None
-    told: Document = ask(found[1].as_of)
-    return told
+    return data.on(found[1].as_of).later(run.looked_from)
 
 
-def register(app: Dash, data: Door, pages: list[Page], draw: Draw) -> None:
+def register(app: Dash, data: Guarded, pages: list[Page], draw: Draw) -> None:
     """The page takes the place of the waiting one as soon as its day is fitted."""
 
     @app.callback(

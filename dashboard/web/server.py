@@ -9,9 +9,11 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from dashboard.service import Data, NothingDoneError
+from dashboard.security import People
+from dashboard.service import Service
 from dashboard.web.app import create_app
 from dashboard.web.hardening import ANY_ADDRESS, MEGABYTE, UPLOAD_LIMIT_MB
+from ingest.schema import UserError
 
 IN_MEMORY_MB = 256
 
@@ -38,20 +40,20 @@ def serve(
     """Serve a store's dashboard until it is interrupted.
 
     names: to answer to besides the address; behind: the address of a proxy that brings https
-    NothingDoneError when others could reach it and nobody would have to sign in; OSError when
+    UserError when others could reach it and nobody would have to sign in; OSError when
     the address cannot be listened on.
     """
-    data = Data(store)
+    service = Service(store)
     public = not is_loopback(host) or behind is not None or bool(names)
-    if public and not data.people.anyone_may_sign_in():
-        raise NothingDoneError(
+    if public and not People(service).anyone_may_sign_in():
+        raise UserError(
             f"the dashboard shows riders' personal data and others can reach {host}: "
             "add accounts first (slopewatch account add NAME --role owner), "
             "or serve it on 127.0.0.1 alone"
         )
-    data.begin_warm()  # beside what else is read in before the first answer
+    service.prepare()  # beside what else is read in before the first answer
     hosts = [*names, *([ANY_ADDRESS, host, socket.gethostname()] if public else [])]
-    listener = listen(create_app(data, hosts=hosts), host=host, port=port, behind=behind)
+    listener = listen(create_app(service, hosts=hosts), host=host, port=port, behind=behind)
     shown = f"[{host}]" if ":" in host else host
     say(f"dashboard on http://{shown}:{listener.effective_port}/ (stop it with Ctrl-C)")
     if public and behind is None:

@@ -4,6 +4,11 @@ from .downloads import set_aside_parcel as set_aside_parcel
 from .downloads import store_parcel as store_parcel
 from .downloads import tables_parcel as tables_parcel
 from .downloads import template_parcel as template_parcel
+from .passwords import SHORTEST as SHORTEST
+from .passwords import PasswordError as PasswordError
+from .passwords import fits as fits
+from .passwords import hashed as hashed
+from .passwords import stand_in as stand_in
 from .people import Account as Account
 from .people import accounts as accounts
 from .people import accounts_in as accounts_in

@@ -5,7 +5,7 @@ the shown numbers still has them, next to the corrected ones and the factor betw
 """
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -66,7 +66,7 @@ def corrected_summaries(
     recordings: pl.DataFrame,
     meters: pl.DataFrame,
     references: pl.DataFrame,
-    ledger: Sequence[dict[str, Any]],
+    ledger: Sequence[Mapping[str, Any]],
     *,
     time_zone: str = "UTC",
 ) -> pl.DataFrame:

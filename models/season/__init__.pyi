@@ -1,3 +1,4 @@
+from .documents import BenchListRow as BenchListRow
 from .documents import PlanDocument as PlanDocument
 from .exposure_cost import Prices as Prices
 from .exposure_cost import Tables as Tables

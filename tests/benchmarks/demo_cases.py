@@ -17,8 +17,8 @@ import polars as pl
 
 from ingest.load import load_paths
 from ingest.store import Store
-from models.run import fit_of_day as run_fit
 from models.run import status
+from models.run.known import fit_of_day as run_fit
 from seeds.scenario import LAST
 
 SEEDS = Path(__file__).parents[2] / "seeds"

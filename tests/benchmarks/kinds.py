@@ -24,7 +24,7 @@ from ingest.load import read_tables
 from ingest.schema import TABLES
 from models.fleet import FleetFit
 from models.records import Records, Settings
-from models.run import pipeline as assess
+from models.run.known import pipeline as assess
 from seeds.generate import Larkmoor, write
 from seeds.known import END, naive_numbers, pct
 from seeds.scenario import LAST

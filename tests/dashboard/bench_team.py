@@ -12,7 +12,7 @@ from ingest.load import load_paths
 from ingest.schema import TABLES
 from ingest.store import Store
 from models.bench.measurement.kinds import planned_readings
-from models.run.fit_of_day import refit
+from models.run import Fleet, refit
 
 Row = dict[str, Any]
 TODAY = date(2026, 5, 20)
@@ -168,5 +168,5 @@ def store(folder: Path) -> Path:
         db.set_setting("today", TODAY.isoformat())
     report = load_paths(Store(path), [folder])
     assert report.clean, report.set_aside
-    refit(Store(path))
+    refit(Fleet(Store(path)))
     return path

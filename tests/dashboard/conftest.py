@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from dashboard.service import Data
+from dashboard.service import Service
 from dashboard.web import server
 from dashboard.web.app import create_app
 from tests.dashboard import bench_team, whole_team
@@ -121,19 +121,19 @@ def whole_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def whole(whole_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Data]:
-    """The pages' door over a copy of it, shared by the tests of a file."""
+def whole(whole_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
+    """The service over a copy of it, shared by the tests of a file."""
     own = shutil.copytree(whole_store.parent, tmp_path_factory.mktemp("own") / "whole")
-    data = Data(own / whole_store.name)
+    data = Service(own / whole_store.name)
     yield data
-    assert data._follower.settled()
+    assert data.settled()
 
 
 @pytest.fixture
-def team_door(team_store: Path, tmp_path: Path) -> Iterator[Data]:
-    """The pages' door over a copy of the team's store, to write to."""
+def team_door(team_store: Path, tmp_path: Path) -> Iterator[Service]:
+    """The service over a copy of the team's store, to write to."""
     own = tmp_path / "own.duckdb"
     shutil.copy(team_store, own)
-    data = Data(own)
+    data = Service(own)
     yield data
-    assert data._follower.settled()
+    assert data.settled()

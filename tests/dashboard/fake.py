@@ -1,4 +1,4 @@
-"""An invented fleet behind the same door as the real one: documents, no store, no models."""
+"""An invented fleet behind the same questions as the real one: documents, no store, no models."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 
 from tests.dashboard import fake_bench
 from tests.dashboard.fake_season import FakeDecisions
+from tests.dashboard.fake_service import FakeService
 
 Document = dict[str, Any]
 TODAY = date(2027, 9, 30)
@@ -41,8 +42,8 @@ def _phi(x: float) -> float:
     return 0.5 * (1 + math.erf(x / math.sqrt(2)))
 
 
-class FakeData(FakeDecisions):
-    """The door's methods over an invented fleet; `blank` meters have no data at all."""
+class FakeData(FakeDecisions, FakeService):
+    """Answers over an invented fleet; `blank` meters have no data at all."""
 
     def __init__(
         self, meters: int = 60, *, trainers: int = 4, seed: int = 7, blank: tuple[str, ...] = ()
@@ -180,7 +181,7 @@ class FakeData(FakeDecisions):
     # ---- one meter -----------------------------------------------------------------------
 
     def meter(self, meter_id: str) -> Document:
-        return self._meters[meter_id]
+        return self._meters.get(meter_id, {})
 
     def history(self, meter_id: str, as_of: str | None = None) -> Document:
         row = self._meters[meter_id]
@@ -283,9 +284,6 @@ class FakeData(FakeDecisions):
 
     # ---- what later pages ask for ----------------------------------------------------------
 
-    def fit_state(self) -> Document:
-        return {"converged": True, "message": ""}
-
     def method(self) -> Document:
         return {"hyperparameters": {}, "diagnostics": {}, "population": []}
 
@@ -297,9 +295,6 @@ class FakeData(FakeDecisions):
 
     def proposed_events(self) -> list[Document]:
         return []
-
-    def work(self) -> Document:
-        return {"now": None, "text": "", "waiting": 0, "ended": {}}
 
     def rides_kept(self) -> list[Document]:
         return []
@@ -334,6 +329,9 @@ class EmptyData(FakeData):
 
     def __init__(self) -> None:
         super().__init__(0, trainers=0)
+
+    def has_fleet(self) -> bool:
+        return False
 
     def season(self, as_of: str | None = None) -> Document:
         return {"empty": True, "as_of": as_of or TODAY.isoformat()}

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import copy
 import math
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+from models.run import Asked
 from models.season import calendar_text
 
 Document = dict[str, Any]
@@ -50,17 +52,16 @@ class FakeDecisions:
         pins: dict[str, list[str]] = self.__dict__.setdefault("pins_kept", {})
         return pins
 
-    def plan(
-        self, first: str, last: str, slots: int | None = None, as_of: str | None = None
-    ) -> Document:
+    def plan(self, asked: Asked, as_of: str | None = None) -> Document:
         """The first time after each change it is still in the making."""
-        asked = (first, last, slots, as_of, str(self._pins()))
+        question = (str(asked), as_of, str(self._pins()))
         known = self.__dict__.setdefault("plans_asked", set())
-        if asked not in known:
-            known.add(asked)
-            return working() | {"pins": self._pins()}
+        if question not in known:
+            known.add(question)
+            return working()
+        slots = asked.slots_per_week
         document = self._plan(4 if slots is None else slots)
-        return done(document) | {"pins": copy.deepcopy(self._pins())}
+        return done(document | {"pins": copy.deepcopy(self._pins())})
 
     def _plan(self, slots: int) -> Document:
         weeks = {meter: week(n).isoformat() for meter, n in PLANNED} if slots else {}
@@ -146,16 +147,17 @@ class FakeDecisions:
             row("Salt Lakes camp", week(6), 12, "camp", None),
         ]
 
-    def move_visit(self, meter_id: str, away: str | None = None, to: str | None = None) -> Document:
-        kept = [day for day in self._pins().get(meter_id, []) if day != away]
-        self._pins()[meter_id] = sorted({*kept, *([to] if to else [])})
+    def move_visit(
+        self, meter_id: str, away: date | None = None, to: date | None = None
+    ) -> Document:
+        kept = [day for day in self._pins().get(meter_id, []) if day != str(away)]
+        self._pins()[meter_id] = sorted({*kept, *([to.isoformat()] if to else [])})
         if not self._pins()[meter_id]:
             del self._pins()[meter_id]
         return {"meter_id": meter_id, "weeks": self._pins().get(meter_id, [])}
 
-    def plan_calendar(
-        self, first: str, last: str, slots: int | None = None, as_of: str | None = None
-    ) -> str:
+    def plan_calendar(self, asked: Asked, as_of: str | None = None) -> str:
+        slots = asked.slots_per_week
         plan = self._plan(4 if slots is None else slots)
         dated = [
             v | {"week": date.fromisoformat(v["week"]), "deadline": None} for v in plan["visits"]
@@ -163,14 +165,7 @@ class FakeDecisions:
         document = {"from": TODAY, "visits": dated}
         return calendar_text(document, stamp=datetime(2027, 9, 30, 8, tzinfo=UTC))
 
-    def bench_list(
-        self,
-        week: str,
-        first: str,
-        last: str,
-        slots: int | None = None,
-        as_of: str | None = None,
-    ) -> Document:
+    def bench_list(self, asked: Asked, week: date, as_of: str | None = None) -> Document:
         rows = [
             {
                 "meter_id": visit["meter_id"],
@@ -184,9 +179,9 @@ class FakeDecisions:
                 "lacks": ["place not given: standard gravity, good to 0.3 %"],
             }
             for visit in self._plan(4)["visits"]
-            if visit["week"] == week
+            if visit["week"] == week.isoformat()
         ]
-        return {"state": "done", "said": "", "seconds": 0, "rows": rows}
+        return done(rows)
 
     # ---- riders --------------------------------------------------------------------------
 
@@ -238,11 +233,7 @@ class FakeDecisions:
         )
 
     def effort(
-        self,
-        rider_id: str,
-        efforts: list[Document],
-        as_of: str | None = None,
-        carry_to: str | None = None,
+        self, efforts: list[Document], *, carry_to: Sequence[str] = (), as_of: str | None = None
     ) -> Document:
         errors = {"S001": 2.1, "V002": 0.2}
         rows = []
@@ -250,34 +241,32 @@ class FakeDecisions:
             true = one["watts"] / (1 + errors.get(one["meter_id"], 0.0) / 100)
             interval = [true * 0.994, true * 1.006]
             rows.append(one | {"corrected_w": true, "interval90_w": interval, "text": "in words"})
-        return done({"efforts": rows, "differences": _differences(rows), "notes": []})
+        return {"efforts": rows, "differences": _differences(rows), "notes": []}
 
-    def ledger(self, rider_id: str, first: str, last: str, as_of: str | None = None) -> Document:
-        row = {"meter_id": "S001", "rider_id": rider_id, "from_date": first, "to_date": last}
+    def ledger(
+        self, first: date, last: date, *, rider_id: str, as_of: str | None = None
+    ) -> Document:
+        days = {"from_date": first.isoformat(), "to_date": last.isoformat()}
+        row: Document = {"meter_id": "S001", "rider_id": rider_id} | days
         row |= {"factor": 0.9794, "interval90": [0.973, 0.986], "note": None}
         return {"ledger": [row], "applied_in": "ledger", "warnings": [], "notes": []}
 
-    def acknowledge_notice(self, rider_id: str, notice_id: str) -> None:
+    def notices_read(self) -> Document:
+        return {}
+
+    def acknowledge_notice(self, notice_id: str, *, rider_id: str) -> None:
         self.__dict__.setdefault("acknowledged", []).append((rider_id, notice_id))
 
     # ---- money and looking back ------------------------------------------------------------
 
-    def budget(
-        self,
-        first: str,
-        last: str,
-        *,
-        slots: int | None = None,
-        tolerance_pct: float | None = None,
-        target: float | None = None,
-        as_of: str | None = None,
-    ) -> Document:
+    def budget(self, asked: Asked, as_of: str | None = None) -> Document:
+        tolerance_pct, slots = asked.tolerance_pct, asked.slots_per_week
         scale = TOLERANCE / (tolerance_pct or TOLERANCE) * (1.0 if slots is None else 0.5)
         total = 2400.0 * scale
         return done(
             {
-                "from": first,
-                "to": last,
+                "from": asked.first.isoformat(),
+                "to": asked.last.isoformat(),
                 "currency": "EUR",
                 "total": total,
                 "interval90": [total * 0.9, total * 1.3],

@@ -8,10 +8,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode, urlsplit
 
-from dashboard.service import accounts as data_accounts
 from ingest.load import load_paths
 from ingest.store import Store
-from models.run import questions as run
+from models import run
 
 WORDS = "correct horse battery staple"
 ROLES = ("mechanic", "coach", "manager", "owner")
@@ -40,14 +39,14 @@ def make_store(folder: Path, *, fit: bool = True) -> Path:
     store = Store(folder / "team.duckdb")
     load_paths(store, [folder])
     if fit:
-        run.refit(store)
+        run.refit(run.Fleet(store))
     return store.path
 
 
 def add_accounts(store: Path) -> None:
     """One account a role: Mo, Cleo (coach of R1), Max and Ada."""
     for name, role in zip(("Mo", "Cleo", "Max", "Ada"), ROLES, strict=True):
-        data_accounts.add(store, name, f"{WORDS} {role}", role=role, coach=None)
+        run.add_account(run.Fleet.at(store), name, f"{WORDS} {role}", role=role)
 
 
 NAMES = dict(zip(ROLES, ("Mo", "Cleo", "Max", "Ada"), strict=True))

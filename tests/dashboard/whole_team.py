@@ -16,7 +16,7 @@ import polars as pl
 
 from dashboard.cli.command_line import main
 from ingest.store import Store
-from models.run import questions as run
+from models import run
 from tests.dashboard.cli.test_rides import csv_of
 from tests.simulate.contract_tables import contract_frames
 from tests.simulate.fleet_options import FleetOptions
@@ -91,5 +91,5 @@ def store(folder: Path) -> Path:
     with Store(path).writing() as db:
         db.set_setting("today", TODAY.isoformat())
     assert main(["load", str(tables), "--store", str(path)]) == 1  # a row is set aside
-    run.hindcast(Store(path))  # is kept with the data
+    run.hindcast(run.Fleet.at(path))  # is kept with the data
     return path

@@ -8,24 +8,30 @@ from collections.abc import Callable
 from flask import Response, request
 
 from dashboard import theme
-from dashboard.navigation import Document, Door
+from dashboard.navigation import Document
 from dashboard.pages.bench.given import given, planned_next
-from dashboard.service import NothingDoneError, is_expected
+from dashboard.security import Guarded
+from ingest.schema import UserError
+from models import run
 
 View = Callable[[], Response]
 Route = tuple[str, str, View, list[str]]
 """Address, name, view and methods, as flask takes them."""
 
 
-def answers(data: Door) -> list[Route]:
+def answers(data: Guarded) -> list[Route]:
     """Return the routes of the page's questions and of what it saves."""
     return [
         _route("kit", "GET", lambda _asked: given(data)),
         _route("next", "GET", lambda _asked: planned_next(data)),
-        _route("judge", "POST", lambda asked: data.judge_bench(_rows(asked))),
-        _route("save", "POST", lambda asked: data.save_bench(_rows(asked))),
+        _route("judge", "POST", lambda asked: data.ask(run.judge_bench, _rows(asked))),
+        _route("save", "POST", lambda asked: data.ask(run.save_bench, _rows(asked))),
         _route("event", "POST", lambda asked: _save_event(data, asked)),
-        _route("undo", "POST", lambda asked: data.undo_bench_entry(_number(asked, "import_id"))),
+        _route(
+            "undo",
+            "POST",
+            lambda asked: data.ask(run.undo_bench_entry, _number(asked, "import_id")),
+        ),
     ]
 
 
@@ -34,11 +40,9 @@ def _route(name: str, method: str, answer: Callable[[Document], Document]) -> Ro
         asked = request.get_json(silent=True) if method == "POST" else {}
         try:
             if not isinstance(asked, dict):
-                raise NothingDoneError("the request is not understood")
+                raise UserError("the request is not understood")
             return _json(answer(asked), 200)
-        except Exception as problem:
-            if not is_expected(problem):
-                raise
+        except UserError as problem:
             return _json({"error": theme.sentence(problem)}, 422)
 
     return f"/bench/{name}", f"bench-{name}", view, [method]
@@ -49,27 +53,31 @@ def _json(document: Document, code: int) -> Response:
     return Response(text, status=code, mimetype="application/json")
 
 
-def _save_event(data: Door, asked: Document) -> Document:
+def _save_event(data: Guarded, asked: Document) -> Document:
     meter_id, event, on = (_text(asked, name) for name in ("meter_id", "event", "on"))
-    return data.save_bench_event(meter_id, event, on)
+    return data.ask(run.save_bench_event, meter_id, event, on)
+
+
+def _undo(data: Guarded, asked: Document) -> Document:
+    return data.ask(run.undo_bench_entry, _number(asked, "import_id"))
 
 
 def _rows(asked: Document) -> list[Document]:
     rows = asked.get("rows")
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        raise NothingDoneError("found no rows, expected a list of readings")
+        raise UserError("found no rows, expected a list of readings")
     return rows
 
 
 def _text(asked: Document, name: str) -> str:
     value = asked.get(name)
     if not isinstance(value, str) or not value.strip():
-        raise NothingDoneError(f"found no {name}")
+        raise UserError(f"found no {name}")
     return value
 
 
 def _number(asked: Document, name: str) -> int:
     value = asked.get(name)
     if isinstance(value, bool) or not isinstance(value, int):
-        raise NothingDoneError(f"found no {name}")
+        raise UserError(f"found no {name}")
     return value

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dashboard import theme
-from dashboard.navigation import Document, Door
+from dashboard.navigation import Document
+from dashboard.security import Guarded
+from dashboard.service import asked_of
+from models import run
 
 STATES = {
     "statuses": {name: status.word for name, status in theme.STATUSES.items()},
@@ -13,22 +16,22 @@ STATES = {
 """Words for statuses (the most urgent first), verdicts and advice."""
 
 
-def given(data: Door) -> Document:
+def given(data: Guarded) -> Document:
     """Return the models' data for the page, with the words for its states."""
-    return data.bench_kit() | {"states": STATES}
+    return {**data.ask(run.bench_kit), "states": STATES}
 
 
-def planned_next(data: Door) -> Document:
+def planned_next(data: Guarded) -> Document:
     """Return whom the season's plan wants on the bench next.
 
     Out  state and said: of the plan; week: the first from today on with a visit, None where the
          plan has none; meters: their ids
     """
-    season = data.season()
+    season = data.ask(run.season)
     if season.get("empty"):
         return {"state": "done", "said": "", "week": None, "meters": []}
-    told = data.plan(season["first"], season["last"])
-    visits = (told.get("document") or {}).get("visits") or []
+    told = data.later(run.plan, asked_of(season["first"], season["last"]))
+    visits = told["document"]["visits"] if told["document"] else []
     week = min((visit["week"] for visit in visits), default=None)
     meters = [visit["meter_id"] for visit in visits if visit["week"] == week]
     said = theme.sentence(told["said"])

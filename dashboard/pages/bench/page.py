@@ -11,17 +11,20 @@ from typing import Any
 from dash import ClientsideFunction, Input, Output, dcc, html
 
 from dashboard import components as parts
-from dashboard.navigation import Door, View
+from dashboard.navigation import View
 from dashboard.pages.bench.answers import answers
 from dashboard.pages.bench.given import given
 from dashboard.pages.bench.papers import papers
+from dashboard.security import Guarded
+from models.run import MECHANIC, OWNER
 
 PATH = "/bench"
 TITLE = "Bench"
 PLACE = 20
+ROLES = (MECHANIC, OWNER)
 
 
-def layout(data: Door, view: View) -> html.Div:
+def layout(data: Guarded, view: View) -> html.Div:
     """Return the page's frame and its data; the browser builds the rest."""
     kit = given(data)
     if not kit["meters"]:
@@ -29,7 +32,7 @@ def layout(data: Door, view: View) -> html.Div:
     return html.Div(
         [
             html.H1(TITLE, className="unseen"),
-            dcc.Store(id="bench-kit", data=kit | {"asked": view.query.get("meter")}),
+            dcc.Store(id="bench-kit", data={**kit, "asked": view.query.get("meter")}),
             dcc.Store(id="bench-opened"),
             html.Div(html.P("Laying out the bench…", className="waiting"), id="bench-screen"),
             html.Div(id="bench-paper"),
@@ -47,7 +50,7 @@ def _nothing_loaded() -> html.Div:
     )
 
 
-def register(app: Any, data: Door) -> None:
+def register(app: Any, data: Guarded) -> None:
     """Start the page in the browser; answer what it sends."""
     app.clientside_callback(
         ClientsideFunction("slopewatch_bench", "open"),

@@ -7,12 +7,14 @@ from collections.abc import Callable
 from flask import Response, request
 
 from dashboard import pdf
-from dashboard.navigation import Document, Door
+from dashboard.navigation import Document
 from dashboard.pages.bench.answers import Route, View
-from dashboard.service import is_expected
+from dashboard.security import Guarded
+from ingest.schema import UserError
+from models import run
 
 
-def papers(data: Door) -> list[Route]:
+def papers(data: Guarded) -> list[Route]:
     """Return the routes of both papers; ?session= names the session."""
     return [
         (f"/bench/{name}.pdf", f"bench-{name}-pdf", _view(data, name, write), ["GET"])
@@ -20,14 +22,12 @@ def papers(data: Door) -> list[Route]:
     ]
 
 
-def _view(data: Door, name: str, write: Callable[[Document], bytes]) -> View:
+def _view(data: Guarded, name: str, write: Callable[[Document], bytes]) -> View:
     def view() -> Response:
         session_id = request.args.get("session", "")
         try:
-            made = write(data.bench_record(session_id))
-        except Exception as problem:
-            if not is_expected(problem):
-                raise
+            made = write(data.ask(run.bench_record, session_id))
+        except UserError as problem:
             return Response(f"{problem}\n", status=404, mimetype="text/plain")
         named = f'inline; filename="{name}-{_plain(session_id)}.pdf"'
         return Response(made, mimetype="application/pdf", headers={"Content-Disposition": named})

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard.components import arrived, arriving
-from dashboard.navigation import Document, Door, View
+from dashboard.navigation import Document, View
 from dashboard.pages.budget.policies import draw_policies
 from dashboard.pages.budget.summary import draw_budget
 from dashboard.pages.budget.what_if import asked_in, controls, is_supposed, refusals, supposed
+from dashboard.security import Guarded
+from dashboard.service import Progress, asked_of
+from models import run
+from models.run import MANAGER, OWNER
 
 PATH = "/budget"
 TITLE = "Budget"
 PLACE = 50
+ROLES = (MANAGER, OWNER)
 CSV_COLUMNS = (
     *("meter_id", "cost", "cost_lo90", "cost_hi90", "keep_or_replace"),
     *("holding_cost_per_year", "new_holding_cost_per_year", "gain_if_replaced"),
@@ -23,9 +29,9 @@ CSV_COLUMNS = (
 )
 
 
-def layout(data: Door, view: View) -> html.Div:
+def layout(data: Guarded, view: View) -> html.Div:
     """Return the page's frame; money and policies arrive later."""
-    season = data.season(view.as_of)
+    season = data.on(view.as_of).ask(run.season)
     head = [html.H1(TITLE), parts.as_of_line(view, season["as_of"], season.get("today_note"))]
     if season["empty"]:
         nothing = parts.load_first("There is no fleet to price yet.")
@@ -45,15 +51,15 @@ def layout(data: Door, view: View) -> html.Div:
     )
 
 
-def _before(data: Door, asked: Document) -> Any:
+def _before(data: Guarded, asked: Document) -> Any:
     """Return the budget as it is, to look at until the what-if is there; None if unknown yet."""
     if not is_supposed(asked):
         return None
-    as_is = data.budget(asked["first"], asked["last"], as_of=asked["as_of"])
-    return draw_budget(as_is["document"], None, asked) if as_is["state"] == "done" else None
+    as_is = _budget(data, asked, {})["document"]
+    return None if as_is is None else draw_budget(as_is, None, asked)
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Draw money and policies once they are there; hand out the meters' costs."""
 
     @app.callback(
@@ -65,12 +71,9 @@ def register(app: Dash, data: Door) -> None:
         Input("budget-tick", "n_intervals"),
     )
     def show(asked: Document, _ticks: int | None) -> tuple[Any, ...]:
-        what_if = supposed(asked)
-        period = (asked["first"], asked["last"])
-        told = data.budget(*period, **what_if, as_of=asked["as_of"])
-        as_is = told
+        told = as_is = _budget(data, asked, supposed(asked))
         if is_supposed(asked):
-            as_is = data.budget(*period, as_of=asked["as_of"])
+            as_is = _budget(data, asked, {})
             if told["state"] == "done" and as_is["state"] == "working":
                 told = as_is
         body, progress, still = arrived(
@@ -86,7 +89,7 @@ def register(app: Dash, data: Door) -> None:
         Input("policies-tick", "n_intervals"),
     )
     def compare(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
-        told = data.policies(tolerance_pct=asked["tolerance"], as_of=asked["as_of"])
+        told = data.on(asked["as_of"]).later(run.policies, tolerance_pct=asked["tolerance"])
         return arrived(told, draw_policies)
 
     @app.callback(
@@ -98,16 +101,21 @@ def register(app: Dash, data: Door) -> None:
     def save(clicks: int | None, asked: Document) -> Any:
         if not clicks:
             return no_update
-        period = (asked["first"], asked["last"])
-        told = data.budget(*period, **supposed(asked), as_of=asked["as_of"])
-        if told["state"] != "done":
+        told = _budget(data, asked, supposed(asked))
+        if told["document"] is None:
             return no_update
         rows = [_csv_row(row) for row in told["document"]["meters"]]
         return parts.csv_file("budget", rows, CSV_COLUMNS)
 
 
+def _budget(data: Guarded, asked: Document, what_if: Document) -> Progress[run.BudgetAnswer]:
+    """Return what there is of the budget of a period, with what is supposed of it."""
+    period = asked_of(asked["first"], asked["last"])
+    return data.on(asked["as_of"]).later(run.budget, replace(period, **what_if))
+
+
 def _csv_row(row: Document) -> Document:
-    told = row | dict(zip(("cost_lo90", "cost_hi90"), row["interval90"], strict=True))
+    told = {**row} | dict(zip(("cost_lo90", "cost_hi90"), row["interval90"], strict=True))
     told |= dict(zip(("gain_lo90", "gain_hi90"), row.get("gain_interval90") or (), strict=False))
     return {
         key: round(value, 3 if key == "chance_pays" else 2) if isinstance(value, float) else value

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import dcc, html
@@ -48,7 +49,7 @@ def _prices_said(found: Document) -> str:
     )
 
 
-def _on_paper(rows: list[Document]) -> html.Div:
+def _on_paper(rows: Sequence[Document]) -> html.Div:
     """Return the chart as it is printed: drawn beside the screen's, in its own size and colours."""
     return html.Div(
         dcc.Graph(figure=figures.on_paper(rows), config={"staticPlot": True}),

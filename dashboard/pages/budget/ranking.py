@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dash import html
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, View, meter_path
+from dashboard.navigation import Document, Fields, View, meter_path
 
 VERDICTS = {"keep": "Keep", "replace": "Replace", None: "Gone"}
 FIRST: dict[str | None, str] = {"bench": "Bench first", "compare": "Compare first"}
@@ -29,7 +31,7 @@ def ranking_part(found: Document, view: View) -> html.Section:
     )
 
 
-def _worth_printing(rows: list[Document]) -> list[Document]:
+def _worth_printing(rows: Sequence[Document]) -> Sequence[Document]:
     bad = [row for row in rows if row["verdict"] != VERDICTS["keep"]]
     return (bad or rows)[:PRINTED]
 
@@ -38,7 +40,7 @@ def _printed(row: Document) -> html.Li:
     return html.Li([html.B(row["meter_id"]), f": {row['verdict'].lower()}. {row['reason']}"])
 
 
-def _how_many(rows: list[Document]) -> str:
+def _how_many(rows: Sequence[Document]) -> str:
     sure = sum(row["verdict"] == VERDICTS["replace"] for row in rows)
     many = theme.plural(sure, "meter") if sure else "No meter"
     said = f"{many} would pay for a new one within three years."
@@ -48,13 +50,13 @@ def _how_many(rows: list[Document]) -> str:
     return said
 
 
-def meter_rows(found: Document, view: View) -> list[Document]:
+def meter_rows(found: Document, view: View) -> list[Fields]:
     """Return the ranking's rows: what gains most by a new one first."""
     rows = sorted(found["meters"], key=lambda row: -(row.get("gain_if_replaced") or -1e9))
     return [_meter_row(row, view) for row in rows]
 
 
-def _meter_row(row: Document, view: View) -> Document:
+def _meter_row(row: Document, view: View) -> Fields:
     own, new = row.get("holding_cost_per_year"), row.get("new_holding_cost_per_year")
     verdict = VERDICTS.get(row["keep_or_replace"], VERDICTS["keep"])
     return {
@@ -76,7 +78,7 @@ def _meter_row(row: Document, view: View) -> Document:
     }
 
 
-def meter_columns(found: Document) -> list[Document]:
+def meter_columns(found: Document) -> list[Fields]:
     """Return the ranking's columns; the narrower the screen, the fewer."""
     unit = found["currency"] or "money"
     return [

@@ -51,7 +51,7 @@ def supposed(asked: Document) -> Document:
     """Return the what-if in the words of the question that is asked."""
     slots, target = asked["slots"], asked["target"]
     return {
-        "slots": None if slots is None else int(slots),
+        "slots_per_week": None if slots is None else int(slots),
         "tolerance_pct": asked["tolerance"],
         "target": None if target is None else target / 100,
     }
@@ -84,7 +84,7 @@ def refusals(view: View) -> list[str]:
 
 def controls(view: View, asked: Document) -> html.Div:
     """Return the fields for the period and the what-if, and the buttons."""
-    shown = asked | _refused(view)
+    shown = {**asked, **_refused(view)}
     fields = [_field(limit, shown[limit.name]) for limit in WHAT_IF]
     return html.Div(
         [

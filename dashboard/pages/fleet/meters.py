@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dash import dcc, html
 
 from dashboard import components as parts
@@ -28,7 +30,7 @@ def meters_part(view: View, status: Document) -> html.Section:
     )
 
 
-def _filters(rows: list[Document]) -> html.Div:
+def _filters(rows: Sequence[Document]) -> html.Div:
     groups = sorted({row["group"] for row in rows})
     riders = sorted({row["rider_id"] for row in rows if row["rider_id"]})
     kept = {"persistence": True, "persistence_type": "session"}

@@ -7,27 +7,32 @@ from typing import Any
 from dash import ALL, Dash, Input, Output, State, dcc, html
 
 from dashboard import components as parts
-from dashboard.navigation import Document, Door, View
+from dashboard.navigation import View
 from dashboard.pages.fleet.devices import devices_part
 from dashboard.pages.fleet.glance import alarms_part, summary_part
 from dashboard.pages.fleet.meters import meters_part
+from dashboard.security import Guarded
+from dashboard.service import Live
+from models import run
+from models.run import EVERYONE
 
 PATH = "/"
 TITLE = "Fleet"
 PLACE = 10
+ROLES = EVERYONE
 KEPT = True
 
 
-def layout(data: Door, view: View) -> html.Div:
+def layout(data: Guarded, view: View) -> html.Div:
     """Return the fleet as the store knows it on the day looked from."""
-    status = data.status(view.as_of)
+    if not data.ask(run.has_fleet):
+        return html.Div([html.H1(TITLE), _nothing_loaded()], className="fleet")
+    status = data.on(view.as_of).ask(run.status)
     head = [html.H1(TITLE), parts.as_of_line(view, status["as_of"], status.get("today_note"))]
-    if not status["meters"] and not status["references"]:
-        return html.Div([*head, _nothing_loaded()], className="fleet")
     return html.Div(
         [
             *head,
-            *_fit_notes(status["fit"]),
+            *_fit_notes(data.on(view.as_of).live()),
             html.Div([summary_part(status), alarms_part(view, status)], className="glance"),
             meters_part(view, status),
             devices_part(status),
@@ -51,10 +56,10 @@ def _nothing_loaded() -> html.Div:
     )
 
 
-def _fit_notes(fit: Document) -> list[html.P]:
-    if not fit.get("behind"):
+def _fit_notes(live: Live) -> list[html.P]:
+    if not live["behind"]:
         return []
-    if fit.get("working"):
+    if live["working"]:
         said = "New data are being taken in; the numbers below will follow without a reload."
         return [html.P(said, className="note", role="status")]
     offered: list[Any] = [
@@ -65,7 +70,7 @@ def _fit_notes(fit: Document) -> list[html.P]:
     return [parts.warning(offered, role="status")]
 
 
-def register(app: Dash, _data: Door) -> None:
+def register(app: Dash, _data: Guarded) -> None:
     """Register what happens in the browser: nothing of it is asked of the server."""
     parts.in_browser(
         app,

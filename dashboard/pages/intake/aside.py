@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import dcc, html
@@ -14,7 +15,7 @@ SHOWN = 25
 CELLS_SHOWN = 8
 
 
-def aside_list(rows: list[Document]) -> html.Section:
+def aside_list(rows: Sequence[Document]) -> html.Section:
     """Return the set-aside rows: where, what was found and expected, fields for the right cells."""
     body: Any = html.Ul([_card(row) for row in rows[:SHOWN]], className="aside-rows")
     if not rows:

@@ -2,31 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import ALL, Dash, Input, Output, State, ctx, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, Door
+from dashboard.navigation import Document
 from dashboard.pages.intake.lists import LISTS, chosen_import, lists
 from dashboard.pages.intake.progress import is_busy, loads_done, report, work_line
+from dashboard.security import Guarded
+from models import run
 
 
-def after_a_while(data: Door, seen: int) -> tuple[Any, ...]:
+def after_a_while(data: Guarded, seen: int) -> tuple[Any, ...]:
     """Return the state of the work in the background; the lists too, once a load has ended."""
-    door: Any = data
-    work = door.work()
+    work = data.work()
     line, still = work_line(work), not is_busy(work)
     done = loads_done(work)
     if done == seen:
         return line, still, no_update, no_update, no_update, no_update, no_update
-    return (line, still, report(work["ended"]["load"]), done, *lists(door))
+    return (line, still, report(work["ended"]["load_files"]), done, *lists(data))
 
 
-def register_files(app: Dash, data: Door) -> None:
+def register_files(app: Dash, data: Guarded) -> None:
     """Bring in the files that were chosen or dropped, refit, and follow both."""
-    door: Any = data
 
     @app.callback(
         Output("intake-tick", "disabled", allow_duplicate=True),
@@ -39,8 +40,8 @@ def register_files(app: Dash, data: Door) -> None:
     def bring_in(contents: list[str] | None, names: list[str] | None) -> tuple[Any, ...]:
         if not contents:
             return no_update, no_update, no_update
-        door.begin_load(parts.decoded(contents, names or []))
-        return False, work_line(door.work()), None
+        data.begin(run.load_files, parts.decoded(contents, names or []))
+        return False, work_line(data.work()), None
 
     @app.callback(
         Output("intake-tick", "disabled", allow_duplicate=True),
@@ -51,11 +52,11 @@ def register_files(app: Dash, data: Door) -> None:
     def refit(clicks: int | None) -> tuple[Any, ...]:
         if not clicks:
             return no_update, no_update
-        door.begin_fit()
-        return False, work_line(door.work())
+        data.begin(run.refit)
+        return False, work_line(data.work())
 
 
-def register_progress(app: Dash, data: Door) -> None:
+def register_progress(app: Dash, data: Guarded) -> None:
     """Follow the work in the background, and show the import that is chosen."""
 
     @app.callback(
@@ -63,7 +64,7 @@ def register_progress(app: Dash, data: Door) -> None:
         Input("intake-log", "selectedRows"),
         prevent_initial_call=True,
     )
-    def choose(chosen: list[Document] | None) -> Any:
+    def choose(chosen: Sequence[Document] | None) -> Any:
         return chosen_import(chosen[0] if chosen else None)
 
     @app.callback(
@@ -82,9 +83,8 @@ def register_progress(app: Dash, data: Door) -> None:
         return after_a_while(data, seen or 0)
 
 
-def register_decisions(app: Dash, data: Door) -> None:
+def register_decisions(app: Dash, data: Guarded) -> None:
     """Correct or dismiss rows, take imports back, decide on events."""
-    door: Any = data
 
     @app.callback(
         *[Output(name, "children", allow_duplicate=True) for name in LISTS],
@@ -104,12 +104,12 @@ def register_decisions(app: Dash, data: Door) -> None:
         pressed = parts.clicked()
         if pressed is None:
             return (*[no_update] * 5, wrong)
-        said, problems = decided(door, pressed, dict(zip_cells(given[4], given[5])))
+        said, problems = decided(data, pressed, dict(zip_cells(given[4], given[5])))
         if problems:
             rows = [entry["id"]["row"] for entry in ctx.outputs_list[5]]
             wrong = [" ".join(problems) if row == pressed["row"] else "" for row in rows]
             return (*[no_update] * 3, None, no_update, wrong)
-        return (*lists(door), parts.done(said), False, wrong)
+        return (*lists(data), parts.done(said), False, wrong)
 
 
 def zip_cells(values: list[Any], ids: list[Any]) -> list[tuple[tuple[int, str], str | None]]:
@@ -121,21 +121,21 @@ def zip_cells(values: list[Any], ids: list[Any]) -> list[tuple[tuple[int, str], 
 
 
 def decided(
-    door: Any, pressed: dict[str, Any], cells: dict[tuple[int, str], str | None]
+    data: Guarded, pressed: dict[str, Any], cells: dict[tuple[int, str], str | None]
 ) -> tuple[str, list[str]]:
     """Do what a button stands for; return what to say, and what is still wrong."""
     match pressed:
         case {"type": "intake-fix", "row": row}:
             values = {column: value for (at, column), value in cells.items() if at == row}
-            return "The row was put right and loaded.", door.correct_row(row, values)
+            return "The row was put right and loaded.", data.ask(run.correct_row, row, values)
         case {"type": "intake-dismiss", "row": row}:
-            door.dismiss_row(row)
+            data.ask(run.dismiss_row, row)
             return "The row was left out as not wanted.", []
         case {"type": "intake-undo", "import": number}:
-            done = door.undo_import(number)
+            done = data.ask(run.undo_import, number)
             gone = theme.plural(done["removed"], "row")
             back = theme.plural(done["restored"], "earlier row")
             return f"Import {number} was taken back: {gone} gone, {back} in force again.", []
         case {"type": "intake-decide"}:
-            return parts.decide(door, pressed), []
+            return parts.decide(data, pressed), []
     return "", []

@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 import mimetypes
-from typing import Any
 from urllib.parse import quote
 
 from dash import Dash
 from flask import Response
 
-from dashboard.navigation import Door
+from dashboard.security import Guarded
+from models import run
 
 
-def register_downloads(app: Dash, data: Door) -> None:
-    """Register the addresses that hand out files; each asks the guarded door, like a page."""
-    door: Any = data
+def register_downloads(app: Dash, data: Guarded) -> None:
+    """Register the addresses that hand out files; each asks the guarded service, like a page."""
     asks = {
-        "templates": lambda: door.template_file(),
-        "set-aside": lambda: door.set_aside_file(),
-        "store": lambda: door.store_file(),
+        "templates": lambda: data.ask(run.template_file),
+        "set-aside": lambda: data.ask(run.set_aside_file),
+        "store": lambda: data.ask(run.store_file),
     }
 
     def one(what: str) -> Response:
@@ -26,11 +25,15 @@ def register_downloads(app: Dash, data: Door) -> None:
 
     def in_form(what: str, form: str) -> Response:
         if what == "tables":
-            return handed_out(*door.tables_file(form))
-        return handed_out(*door.device_tables_file(form)) if what == "devices" else nothing_there()
+            return handed_out(*data.ask(run.tables_file, form))
+        return (
+            handed_out(*data.ask(run.device_tables_file, form))
+            if what == "devices"
+            else nothing_there()
+        )
 
     def rider(rider_id: str) -> Response:
-        return handed_out(*door.rider_file(rider_id))
+        return handed_out(*data.ask(run.rider_file, rider_id))
 
     app.server.add_url_rule("/download/<what>", "download", one)
     app.server.add_url_rule("/download/<what>/<form>", "download_form", in_form)

@@ -11,33 +11,35 @@ from dashboard import theme
 from dashboard.navigation import Document
 from dashboard.pages.intake.aside import aside_list
 from dashboard.pages.intake.progress import file_name
+from dashboard.security import Guarded
+from models import run
 
 LISTS = ("intake-aside", "intake-events", "intake-imports")
 IN_FORCE = "in force"
 
 
-def lists(door: Any) -> tuple[Any, Any, Any]:
+def lists(data: Guarded) -> tuple[Any, Any, Any]:
     """Return what the places of LISTS hold, as it is now."""
-    return aside_section(door), events_section(door), imports_section(door)
+    return aside_section(data), events_section(data), imports_section(data)
 
 
-def aside_section(door: Any) -> html.Section:
+def aside_section(data: Guarded) -> html.Section:
     """Return the rows that wait for a correction."""
-    return aside_list(door.set_aside())
+    return aside_list(data.ask(run.set_aside))
 
 
-def events_section(door: Any) -> Any:
+def events_section(data: Guarded) -> Any:
     """Return the events that recordings suggest; None for whom they do not concern."""
-    if not parts.may_decide():
+    if not data.may(run.proposed_events):
         return None
     return parts.proposed_part(
-        door.proposed_events(), button="intake-decide", name="intake-proposed"
+        data.ask(run.proposed_events), button="intake-decide", name="intake-proposed"
     )
 
 
-def imports_section(door: Any) -> html.Section:
+def imports_section(data: Guarded) -> html.Section:
     """Return the files that were loaded, each to be taken back."""
-    rows = [_import_row(entry) for entry in door.imports()]
+    rows = [_import_row(entry) for entry in data.ask(run.imports)]
     body: list[Any] = [parts.empty("Nothing has been loaded yet.", "Bring a file in above.")]
     if rows:
         table = parts.table(

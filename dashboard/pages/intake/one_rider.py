@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote
 
@@ -9,11 +10,13 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, Door
+from dashboard.navigation import Document
 from dashboard.pages.intake.lists import LISTS, lists
+from dashboard.security import Guarded
+from models import run
 
 
-def one_rider_part(riders: list[Document]) -> html.Div:
+def one_rider_part(riders: Sequence[Document]) -> html.Div:
     """Return the choice of a rider; nothing where none is known."""
     ids = [row["rider_id"] for row in riders]
     if not ids:
@@ -62,9 +65,8 @@ def removed(done: Document) -> str:
     return f"{gone} removed, {unnamed} left without the name."
 
 
-def register_rider(app: Dash, data: Door) -> None:
+def register_rider(app: Dash, data: Guarded) -> None:
     """Hand out or remove the data of the rider that is chosen."""
-    door: Any = data
 
     @app.callback(
         Output("intake-rider-file", "children"),
@@ -94,5 +96,5 @@ def register_rider(app: Dash, data: Door) -> None:
         if (typed or "").strip() != rider_id:
             text = f"Nothing was removed: type {rider_id} exactly."
             return [*[no_update] * 3, parts.warning(text), no_update, no_update]
-        said = removed(door.remove_rider(rider_id))
-        return [*lists(door), parts.done(said), False, None]
+        said = removed(data.ask(run.remove_rider, rider_id))
+        return [*lists(data), parts.done(said), False, None]

@@ -7,32 +7,27 @@ from typing import Any
 from dash import html
 
 from dashboard import components as parts
-from dashboard import security
 from dashboard.pages.intake.one_rider import one_rider_part
-from dashboard.security import person_asking
+from dashboard.security import Guarded
+from models import run
 
 FORMS = (("csv", "CSV"), ("xlsx", "one workbook (XLSX)"), ("parquet", "Parquet"))
 
 
-def take_out(door: Any) -> html.Section:
+def take_out(data: Guarded) -> html.Section:
     """Return the files that whoever asks may have."""
-    person = person_asking()
-
-    def may(method: str) -> bool:
-        return security.RIGHTS[method].allows(person)
-
     lines = [html.Li([html.B("Empty tables to fill in: "), _link("templates", "CSV, workbook")])]
-    if may("tables_file"):
+    if data.may(run.tables_file):
         lines.append(html.Li([html.B("Every table: "), *_forms("tables")]))
-    elif may("device_tables_file"):
+    elif data.may(run.device_tables_file):
         lines.append(html.Li([html.B("Tables of devices and costs: "), *_forms("devices")]))
-    if may("store_file"):
+    if data.may(run.store_file):
         copy = [html.B("A copy of the store: "), _link("store", "DuckDB file")]
         lines.append(html.Li([*copy, ". It also holds the accounts: keep it safe."]))
     return parts.section(
         "Take out",
         html.Ul(lines, className="out"),
-        one_rider_part(door.riders_named()) if may("remove_rider") else None,
+        one_rider_part(data.ask(run.riders_named)) if data.may(run.remove_rider) else None,
         name="intake-out",
     )
 

@@ -2,37 +2,38 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import Dash, dcc, html
 
 from dashboard import components as parts
-from dashboard.navigation import Document, Door, View
+from dashboard.navigation import View
 from dashboard.pages.intake import calls, downloads, one_rider
 from dashboard.pages.intake.lists import LISTS, lists
 from dashboard.pages.intake.out import take_out
 from dashboard.pages.intake.progress import is_busy, loads_done, work_line
+from dashboard.security import Guarded
+from dashboard.service import Work
+from models.run import MANAGER, MECHANIC, OWNER
 
 PATH = "/intake"
 TITLE = "Intake"
 PLACE = 80
+ROLES = (MECHANIC, MANAGER, OWNER)
 
 
-def layout(data: Door, view: View) -> html.Div:
+def layout(data: Guarded, view: View) -> html.Div:
     """Return what there is to bring in, to correct and to take out."""
-    door: Any = data
     return html.Div(
         [
             html.H1(TITLE),
-            _bring_in(door.work()),
-            *(html.Div(shown, id=name) for name, shown in zip(LISTS, lists(door), strict=True)),
-            take_out(door),
+            _bring_in(data.work()),
+            *(html.Div(shown, id=name) for name, shown in zip(LISTS, lists(data), strict=True)),
+            take_out(data),
         ],
         className="intake",
     )
 
 
-def _bring_in(work: Document) -> html.Section:
+def _bring_in(work: Work) -> html.Section:
     return parts.section(
         "Bring files in",
         parts.dropzone("intake-upload", "Choose files, or drop them here"),
@@ -49,7 +50,7 @@ def _bring_in(work: Document) -> html.Section:
     )
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Register the page's callbacks, and the addresses that hand out files."""
     calls.register_files(app, data)
     calls.register_progress(app, data)

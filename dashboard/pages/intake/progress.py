@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -9,26 +10,35 @@ from dash import html
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document
+from dashboard.service import Ended, Work
 
-DOING = {"load": "Loading", "fit": "Refitting the models", "warm": "Reading the store"}
+DOING = {
+    "load_files": "Loading",
+    "refit": "Refitting the models",
+    "refit_when_quiet": "Refitting the models",
+    "look_at_rides": "Reading recordings",
+    "keep_rides": "Keeping a comparison",
+    "follow": "Bringing the answers up to the data",
+}
 TITLES = ("File", "Table", "Rows", "Loaded", "Unchanged", "Set aside")
 
 
-def is_busy(work: Document) -> bool:
+def is_busy(work: Work) -> bool:
     """Return whether something is being done in the background, or waits to be."""
     return bool(work["now"] or work["waiting"])
 
 
-def loads_done(work: Document) -> int:
+def loads_done(work: Work) -> int:
     """Return how many loads have ended since the dashboard was started."""
-    return int(work["ended"].get("load", {}).get("count", 0))
+    return work["ended"]["load_files"]["count"] if "load_files" in work["ended"] else 0
 
 
-def work_line(work: Document) -> Any:
+def work_line(work: Work) -> Any:
     """Return what is going on in the background; the page can be used meanwhile."""
     if is_busy(work):
         return parts.at_work(DOING.get(work["now"] or "", "Working"), work["text"] or "")
-    fit = work["ended"].get("fit")
+    fits = [work["ended"][name] for name in ("refit", "refit_when_quiet") if name in work["ended"]]
+    fit = max(fits, key=lambda one: one["at"], default=None)
     if fit is None:
         return None
     if fit["failure"]:
@@ -40,7 +50,7 @@ def work_line(work: Document) -> Any:
     return html.P(f"The models were refitted in {took}.", className="work")
 
 
-def report(load: Document) -> Any:
+def report(load: Ended) -> Any:
     """Return what a load did, a line a table, and what is to be said about it."""
     if load["failure"]:
         return parts.warning(theme.sentence(load["failure"]))
@@ -59,7 +69,7 @@ def report(load: Document) -> Any:
     )
 
 
-def _files(files: list[Document], recordings: int) -> Any:
+def _files(files: Sequence[Document], recordings: int) -> Any:
     if files:
         rows = [_file_row(entry) for entry in files]
         return parts.plain_table(

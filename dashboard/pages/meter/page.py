@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import Dash, Input, Output, State, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, Door, View, meter_of
+from dashboard.navigation import Document, View, meter_of
 from dashboard.pages.meter import rides, work
 from dashboard.pages.meter.history import charts_part
 from dashboard.pages.meter.records import events_part, resets_part
@@ -16,30 +17,34 @@ from dashboard.pages.meter.rides import comparisons_part
 from dashboard.pages.meter.sessions import session_detail, sessions_part
 from dashboard.pages.meter.standing import alarms_part, head, standing_part
 from dashboard.pages.meter.why import why
+from dashboard.security import Guarded
+from models import run
+from models.run import EVERYONE
 
 PATH = "/meter/<meter_id>"
 TITLE = "Meter"
 PLACE = None
+ROLES = EVERYONE
 KEPT = True
 
 
-def layout(data: Door, view: View) -> html.Div:
+def layout(data: Guarded, view: View) -> html.Div:
     """Return the meter's page, as it could be known on the day looked from."""
     meter_id = view.params["meter_id"]
     meter = find_meter(data, meter_id)
     if meter is None:
         return _unknown(view, meter_id)
-    status = data.status(view.as_of)
+    status = data.on(view.as_of).ask(run.status)
     row = next((r for r in status["meters"] if r["meter_id"] == meter_id), None)
-    history = data.history(meter_id, view.as_of)
-    sessions = upto(data.bench_sessions(meter_id), view.as_of)
-    comparisons = upto(data.comparisons(meter_id), view.as_of)
+    history = data.on(view.as_of).ask(run.history, meter_id)
+    sessions = upto(data.ask(run.bench_sessions, meter_id), view.as_of)
+    comparisons = upto(data.ask(run.comparisons, meter_id), view.as_of)
     waiting = work.proposals(data, view, meter_id)
     return html.Div(
         [
-            head(view, meter, row),
+            head(data, view, meter, row),
             parts.as_of_line(view, status["as_of"], status.get("today_note")),
-            _being_taken_in(row),
+            _being_taken_in(data.on(view.as_of).live()["taking_in"].get(meter_id)),
             standing_part(row, status["as_of"]),
             parts.note(parts.PLUS_MINUS) if row else None,
             alarms_part(row),
@@ -55,9 +60,8 @@ def layout(data: Door, view: View) -> html.Div:
     )
 
 
-def _being_taken_in(row: Document | None) -> html.P | None:
-    """Return what the numbers below do not include yet."""
-    how = (row or {}).get("taking_in")
+def _being_taken_in(how: str | None) -> html.P | None:
+    """Return what the numbers below do not include yet. how: "measured" or "taken back"."""
     if not how:
         return None
     what = "A bench session was taken back" if how == "taken back" else "Measured at the bench"
@@ -68,15 +72,12 @@ def _being_taken_in(row: Document | None) -> html.P | None:
     return html.P(said, className="note", role="status")
 
 
-def find_meter(data: Door, meter_id: str) -> Document | None:
-    """Return the meter's own facts; None when the store does not know it."""
-    try:
-        return data.meter(meter_id) or None
-    except LookupError:
-        return None
+def find_meter(data: Guarded, meter_id: str) -> Document | None:
+    """Return the meter's row of the roster; None when the store does not know it."""
+    return data.ask(run.meter, meter_id) or None
 
 
-def upto(rows: list[Document], as_of: str | None) -> list[Document]:
+def upto(rows: Sequence[Document], as_of: str | None) -> list[Document]:
     """Return the rows measured up to the end of a day, the newest first."""
     known = [r for r in rows if as_of is None or str(theme.iso(r["measured_at"])) <= as_of]
     return sorted(known, key=lambda r: str(r["measured_at"]), reverse=True)
@@ -100,7 +101,7 @@ def _unknown(view: View, meter_id: str) -> html.Div:
     )
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Show the readings and budget of a chosen session, the ride of a chosen comparison."""
     rides.register(app, data)
     work.register(app, data)
@@ -111,8 +112,8 @@ def register(app: Dash, data: Door) -> None:
         State("place", "pathname"),
         prevent_initial_call=True,
     )
-    def show_session(chosen: list[Document] | None, pathname: str) -> Any:
+    def show_session(chosen: Sequence[Document] | None, pathname: str) -> Any:
         meter_id = meter_of(pathname)
         wanted = {row["session_id"] for row in chosen or []}
-        found = [s for s in data.bench_sessions(meter_id) if s["session_id"] in wanted]
+        found = [s for s in data.ask(run.bench_sessions, meter_id) if s["session_id"] in wanted]
         return session_detail(found[0]) if found else no_update

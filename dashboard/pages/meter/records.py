@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dash import html
 
 from dashboard import components as parts
@@ -9,7 +11,7 @@ from dashboard import figures, theme
 from dashboard.navigation import Document
 
 
-def resets_part(resets: list[Document]) -> html.Section:
+def resets_part(resets: Sequence[Document]) -> html.Section:
     """Return the changes of the slope, the newest first."""
     titles = ("Date", "Slope", "Change of the gain error", "Recorded")
     rows = [_reset_row(reset) for reset in reversed(resets)]
@@ -35,7 +37,7 @@ def _reset_row(reset: Document) -> tuple[str, ...]:
 
 
 def events_part(
-    events: list[Document], waiting: list[Document] | None = None
+    events: Sequence[Document], waiting: Sequence[Document] | None = None
 ) -> html.Section | None:
     """Return what happened to the meter. waiting: the events that nobody has decided on yet."""
     shown = [e for e in events if e.get("state") != "rejected"]
@@ -57,7 +59,7 @@ def events_part(
     )
 
 
-def _state_words(event: Document, waiting: list[Document] | None) -> str:
+def _state_words(event: Document, waiting: Sequence[Document] | None) -> str:
     if event.get("state") != "proposed" or waiting is None:
         return theme.words(event.get("state") or "confirmed")
     still = {(one["event"], theme.iso(one["date"])) for one in waiting}

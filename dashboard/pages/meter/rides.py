@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import Dash, Input, Output, State, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, Door, meter_of
+from dashboard.navigation import Document, meter_of
+from dashboard.security import Guarded
+from models import run
 
 SHOWN = 12  # comparisons before the table turns the page
 SOURCES = {"recordings": "recordings", "steps": "steady steps"}
 
 
-def comparisons_part(comparisons: list[Document]) -> html.Section:
+def comparisons_part(comparisons: Sequence[Document]) -> html.Section:
     """Return the list of comparisons, newest first, and the place of the one that is chosen."""
     rows = [comparison_row(c) for c in comparisons]
     paged: Document = {
@@ -27,7 +30,7 @@ def comparisons_part(comparisons: list[Document]) -> html.Section:
         rows,
         comparison_columns(),
         key="comparison_id",
-        options=paged | parts.CHOOSE_ONE,
+        options={**paged, **parts.CHOOSE_ONE},
     )
     return parts.section(
         "Ride comparisons",
@@ -93,9 +96,9 @@ def comparison_columns() -> list[Document]:
     ]
 
 
-def chosen_part(data: Door, meter_id: str, comparison_id: str) -> Any:
+def chosen_part(data: Guarded, meter_id: str, comparison_id: str) -> Any:
     """Return one comparison: its ride where recordings are kept, else that there are none."""
-    found = [c for c in data.comparisons(meter_id) if c["comparison_id"] == comparison_id]
+    found = [c for c in data.ask(run.comparisons, meter_id) if c["comparison_id"] == comparison_id]
     if not found:
         return no_update
     comparison = found[0]
@@ -103,12 +106,11 @@ def chosen_part(data: Door, meter_id: str, comparison_id: str) -> Any:
     if comparison.get("source") != "recordings":
         said = "This comparison was loaded as means of steady steps: there is no recording to draw."
         return html.Div([html.H3(title), parts.note(said)])
-    door: Any = data
-    drawn = door.drawn_ride(meter_id, comparison_id)
+    drawn = data.ask(run.drawn_ride, meter_id, comparison_id)
     return html.Div([html.H3(title), parts.ride_part(comparison, drawn, name="meter-ride")])
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Draw the comparison that is chosen."""
 
     @app.callback(
@@ -117,7 +119,7 @@ def register(app: Dash, data: Door) -> None:
         State("place", "pathname"),
         prevent_initial_call=True,
     )
-    def show_ride(chosen: list[Document] | None, pathname: str) -> Any:
+    def show_ride(chosen: Sequence[Document] | None, pathname: str) -> Any:
         if not chosen:
             return no_update
         return chosen_part(data, meter_of(pathname), chosen[0]["comparison_id"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -11,7 +12,7 @@ from dashboard import theme
 from dashboard.navigation import Document
 
 
-def sessions_part(sessions: list[Document]) -> html.Section:
+def sessions_part(sessions: Sequence[Document]) -> html.Section:
     """Return the list of sessions, newest first, and the newest one in full."""
     if not sessions:
         return parts.section(
@@ -123,7 +124,7 @@ def _session_facts(session: Document) -> list[tuple[str, Any]]:
     return [pair for pair in pairs if pair[1] != theme.MISSING]
 
 
-def _readings(readings: list[Document]) -> html.Div:
+def _readings(readings: Sequence[Document]) -> html.Div:
     rows = [
         (
             theme.words(r["stage"]),
@@ -148,7 +149,7 @@ def _hung(reading: Document) -> str:
     return theme.listed(named, reading.get("arm"), reading.get("direction")) or "mass"
 
 
-def _budget(budget: list[Document]) -> html.Div:
+def _budget(budget: Sequence[Document]) -> html.Div:
     terms = sorted(budget, key=lambda t: -(t["standard_uncertainty_pct"] or 0.0))
     rows = [(theme.words(t["source"]), _u(t), t["type"], theme.words(t["shared"])) for t in terms]
     titles = ("Source", "u", "Type", "Shared within one")

@@ -10,14 +10,15 @@ from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document, View
 from dashboard.pages.meter import work
+from dashboard.security import Guarded
 
 
-def head(view: View, meter: Document, row: Document | None) -> html.Div:
+def head(data: Guarded, view: View, meter: Document, row: Document | None) -> html.Div:
     """Return the meter's name, its badge, the way to the bench, and what is known of it."""
     title = [
         html.H1(meter["meter_id"]),
         parts.badge(row["status"]) if row else None,
-        work.bench_link(view, meter["meter_id"]) if row else None,
+        work.bench_link(data, view, meter["meter_id"]) if row else None,
     ]
     return html.Div(
         [

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dash import html
 
 from dashboard import components as parts
@@ -18,7 +20,10 @@ TITLES = {
 
 
 def why(
-    row: Document | None, status: Document, sessions: list[Document], comparisons: list[Document]
+    row: Document | None,
+    status: Document,
+    sessions: Sequence[Document],
+    comparisons: Sequence[Document],
 ) -> html.Section | None:
     """Return the reasons for the status under a question; nothing for a meter without one."""
     if row is None:
@@ -29,7 +34,7 @@ def why(
 
 
 def why_sentences(
-    row: Document, status: Document, sessions: list[Document], comparisons: list[Document]
+    row: Document, status: Document, sessions: Sequence[Document], comparisons: Sequence[Document]
 ) -> list[str]:
     """Return the models' reasons, then what they rest on and the rule that gives the status."""
     said = [theme.sentence(reason) for reason in parts.reasons(row)]
@@ -39,7 +44,7 @@ def why_sentences(
     return [*said, rule(status)]
 
 
-def _rests_on(sessions: list[Document], comparisons: list[Document]) -> str:
+def _rests_on(sessions: Sequence[Document], comparisons: Sequence[Document]) -> str:
     if not sessions and not comparisons:
         return "It has not been measured yet: its numbers are those of its group."
     known = f"This rests on {theme.plural(len(sessions), 'bench session')}"

@@ -2,35 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import ALL, Dash, Input, Output, State, html, no_update
 
 from dashboard import components as parts
-from dashboard import security
-from dashboard.navigation import Document, Door, View, bench_path, meter_of
-from dashboard.security import person_asking
+from dashboard.navigation import Document, View, bench_path, meter_of
+from dashboard.security import Guarded
+from models import run
 
 
-def bench_link(view: View, meter_id: str) -> html.A | None:
+def bench_link(data: Guarded, view: View, meter_id: str) -> html.A | None:
     """Return the way to the bench with this meter chosen.
 
     None for a past day, and for whoever may not open the bench page.
     """
-    if view.as_of or not security.may_open(person_asking(), "/bench"):
+    if view.as_of or not data.may(run.bench_kit):
         return None
     return parts.link("Take it to the bench", bench_path(meter_id), className="to-bench")
 
 
-def proposals(data: Door, view: View, meter_id: str) -> list[Document] | None:
+def proposals(data: Guarded, view: View, meter_id: str) -> list[Document] | None:
     """Return the meter's undecided events; None for whom they do not concern."""
-    door: Any = data
-    if view.as_of or not parts.may_decide():
+    if view.as_of or not data.may(run.proposed_events):
         return None
-    return [event for event in door.proposed_events() if event["meter_id"] == meter_id]
+    return [event for event in data.ask(run.proposed_events) if event["meter_id"] == meter_id]
 
 
-def proposals_part(events: list[Document] | None) -> html.Div | None:
+def proposals_part(events: Sequence[Document] | None) -> html.Div | None:
     """Return the events with their buttons; None where there is none."""
     if not events:
         return None
@@ -38,7 +38,7 @@ def proposals_part(events: list[Document] | None) -> html.Div | None:
     return html.Div(listed, id="meter-proposed")
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Confirm or reject an event on its meter's page."""
 
     @app.callback(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -62,7 +63,7 @@ def numbers_part(method: Document) -> html.Details:
 # ---- each group ----------------------------------------------------------------------------------
 
 
-def _groups(rows: list[Document]) -> html.Section:
+def _groups(rows: Sequence[Document]) -> html.Section:
     return parts.section(
         "Drift of each group",
         parts.plain_table(GROUPS, [_group(row) for row in rows], name="Drift of each group"),
@@ -97,7 +98,7 @@ def _with_interval(row: Document, part: str, value: str) -> str:
 # ---- the fleet model and the charts --------------------------------------------------------------
 
 
-def _spreads(parameters: list[Document]) -> html.Section:
+def _spreads(parameters: Sequence[Document]) -> html.Section:
     rows = [
         (
             theme.sentence(row["meaning"]),

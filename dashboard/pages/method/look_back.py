@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -86,7 +87,7 @@ def _bin_told(row: Document) -> str:
     )
 
 
-def _bins(bins: list[Document]) -> html.Div:
+def _bins(bins: Sequence[Document]) -> html.Div:
     rows = [
         (
             theme.share_span([row["p_from"], row["p_to"]]),
@@ -103,7 +104,7 @@ def _bins(bins: list[Document]) -> html.Div:
 # ---- by group ------------------------------------------------------------------------------------
 
 
-def _groups(groups: list[Document]) -> html.Div:
+def _groups(groups: Sequence[Document]) -> html.Div:
     rows = [
         (row["group"], str(row["n"]), _coverage(row), _brier(row), _bias(row), _error(row))
         for row in groups
@@ -111,7 +112,7 @@ def _groups(groups: list[Document]) -> html.Div:
     return parts.plain_table(GROUPS, rows, name="Looking back, by group", headed=True)
 
 
-def _left_out(rows: list[Document]) -> html.Details | None:
+def _left_out(rows: Sequence[Document]) -> html.Details | None:
     if not rows:
         return None
     lines = [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from itertools import groupby
 from typing import Any
 
@@ -34,7 +34,7 @@ def diagnostic_parts(diagnostics: Document) -> list[html.Section]:
     ]
 
 
-def _checks_part(rows: list[Document]) -> html.Section:
+def _checks_part(rows: Sequence[Document]) -> html.Section:
     body = parts.plain_table(CHECKED, [_check_row(row) for row in rows], name="Checks")
     too_few = parts.empty(
         "Too few records to check the model.", "It takes twenty of a kind that count fully."
@@ -63,7 +63,7 @@ def _check_row(row: Document) -> tuple[str, ...]:
     )
 
 
-def _shares_part(rows: list[Document]) -> html.Section:
+def _shares_part(rows: Sequence[Document]) -> html.Section:
     shown = [_share_row(row) for row in rows if row["share"] >= SMALL_SHARE]
     body = parts.plain_table(SHARED, shown, name="Shares")
     return parts.section(
@@ -91,7 +91,7 @@ def _share_row(row: Document) -> tuple[str, ...]:
     )
 
 
-def _detection_part(rows: list[Document]) -> html.Section:
+def _detection_part(rows: Sequence[Document]) -> html.Section:
     body: Any = parts.plain_table(DETECTED, list(_detection_rows(rows)), name="Detection")
     too_few = parts.empty(
         "Too few records to say how soon a step would be found.", "It takes twenty of a kind."

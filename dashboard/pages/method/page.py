@@ -8,14 +8,18 @@ from dash import Dash, Input, Output, html
 
 from dashboard import components as parts
 from dashboard.components import arrived, arriving
-from dashboard.navigation import Document, Door, View
+from dashboard.navigation import Document, View
 from dashboard.pages.method.fit import fit_part, numbers_part
 from dashboard.pages.method.look_back import hindcast_parts
 from dashboard.pages.method.model_check import diagnostic_parts
+from dashboard.security import Guarded
+from models import run
+from models.run import EVERYONE
 
 PATH = "/method"
 TITLE = "Method"
 PLACE = 90
+ROLES = EVERYONE
 TRUST = (
     "How far to trust the numbers: below, every past bench session is forecast from what was known "
     "before it, and compared with what was then found. Trust them less for a meter with fewer than "
@@ -35,9 +39,9 @@ WORDS = (
 )
 
 
-def layout(data: Door, view: View) -> html.Div:
+def layout(data: Guarded, view: View) -> html.Div:
     """Return the page; the look back arrives later."""
-    method = data.method()
+    method = data.ask(run.method)
     title = html.H1(TITLE)
     if not method.get("population"):
         return html.Div([title, parts.load_first("Nothing is fitted yet.")])
@@ -56,7 +60,7 @@ def layout(data: Door, view: View) -> html.Div:
     )
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Draw the look back once it is there."""
 
     @app.callback(
@@ -67,4 +71,4 @@ def register(app: Dash, data: Door) -> None:
         Input("method-tick", "n_intervals"),
     )
     def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
-        return arrived(data.hindcast(asked["as_of"]), hindcast_parts)
+        return arrived(data.on(asked["as_of"]).later(run.hindcast), hindcast_parts)

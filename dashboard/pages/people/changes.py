@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, Door
+from dashboard.navigation import Document
+from dashboard.security import Guarded
+from models import run
+from models.run import FoundChanges
 
 SHOWN = 300  # changes sent to the page; the file has all that match
 LONGEST = 400  # characters of a before and an after on the page; the file has them whole
@@ -17,9 +21,9 @@ FILE_COLUMNS = ("changed_at", "who", "what", "subject", "before", "after")
 FILTERS = ("words", "who", "what", "first", "last")
 
 
-def changes_part(data: Door) -> html.Section:
+def changes_part(data: Guarded) -> html.Section:
     """Return the latest changes, the ways to look for others, and all of them as a file."""
-    told = data.find_changes(most=SHOWN)
+    told = data.ask(run.find_changes, most=SHOWN)
     return parts.section(
         "What was changed",
         _filters(told),
@@ -41,7 +45,7 @@ def changes_part(data: Door) -> html.Section:
     )
 
 
-def _filters(told: Document) -> html.Div:
+def _filters(told: FoundChanges) -> html.Div:
     return html.Div(
         [
             parts.search_field("people-words", "meter, file, name…", debounce=0.4, value=""),
@@ -62,7 +66,7 @@ def _filters(told: Document) -> html.Div:
     )
 
 
-def count_words(told: Document) -> str:
+def count_words(told: FoundChanges) -> str:
     """Return how many changes are shown, of how many."""
     shown, found, everything = len(told["rows"]), told["found"], told["all"]
     said = theme.plural(everything, "change")
@@ -71,7 +75,7 @@ def count_words(told: Document) -> str:
     return f"{said}, the newest {shown} shown" if shown < found else said
 
 
-def change_rows(told: Document) -> list[Document]:
+def change_rows(told: FoundChanges) -> list[Document]:
     """Return the table's rows: what an account or a setting was and is, in words."""
     return [
         {
@@ -119,7 +123,7 @@ def _columns() -> list[Document]:
     ]
 
 
-def register_changes(app: Dash, data: Door) -> None:
+def register_changes(app: Dash, data: Guarded) -> None:
     """Look for changes, and save those that match."""
     asked = (
         ("people-words", "value"),
@@ -144,7 +148,7 @@ def register_changes(app: Dash, data: Door) -> None:
         prevent_initial_call=True,
     )
     def look(*given: str | None) -> tuple[Any, str]:
-        told = data.find_changes(**_asked(given), most=SHOWN)
+        told = data.ask(run.find_changes, **_asked(given), most=SHOWN)
         return change_rows(told), count_words(told)
 
     @app.callback(
@@ -152,7 +156,7 @@ def register_changes(app: Dash, data: Door) -> None:
         Input("people-changes", "selectedRows"),
         prevent_initial_call=True,
     )
-    def choose(chosen: list[Document] | None) -> Any:
+    def choose(chosen: Sequence[Document] | None) -> Any:
         return change_in_full(chosen[0]) if chosen else None
 
     @app.callback(
@@ -164,7 +168,7 @@ def register_changes(app: Dash, data: Door) -> None:
     def save(clicks: int | None, *given: str | None) -> Any:
         if not clicks:
             return no_update
-        rows = data.find_changes(**_asked(given))["rows"]
+        rows = data.ask(run.find_changes, **_asked(given))["rows"]
         return parts.csv_file("changes", rows, FILE_COLUMNS)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import dcc, html
@@ -9,21 +10,22 @@ from dash import dcc, html
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document
-from dashboard.security import COACH, MANAGER, MECHANIC, OWNER, SHORTEST, person_asking
+from dashboard.security import person_asking
+from models.run import COACH, MANAGER, MECHANIC, OWNER, SHORTEST_PASSWORD
 
-ROLES = {
+ROLE_WORDS = {
     MECHANIC: "the meters, the bench, recordings; no rider's watts",
     COACH: "the coach's own riders, their meters and watts",
     MANAGER: "devices, season and money; no rider's watts",
     OWNER: "everything, also these accounts",
 }
 PASSWORD_NOTE = (
-    f"At least {SHORTEST} characters; four or five unrelated words are easy to remember. Hand it "
-    "over in person: it is kept as a hash and cannot be looked up again."
+    f"At least {SHORTEST_PASSWORD} characters; four or five unrelated words are easy to remember. "
+    "Hand it over in person: it is kept as a hash and cannot be looked up again."
 )
 
 
-def accounts_part(accounts: list[Document]) -> html.Section:
+def accounts_part(accounts: Sequence[Document]) -> html.Section:
     """Return every account, one to be chosen, and the place where it is changed."""
     return parts.section(
         "Accounts",
@@ -41,7 +43,7 @@ def accounts_part(accounts: list[Document]) -> html.Section:
     )
 
 
-def account_rows(accounts: list[Document]) -> list[Document]:
+def account_rows(accounts: Sequence[Document]) -> list[Document]:
     """Return the table's rows."""
     return [
         {
@@ -138,7 +140,7 @@ def new_account() -> html.Details:
 
 
 def _role_fields(role: str, coach: str, chosen: str | None, riders_of: str | None) -> list[Any]:
-    options = [(name, f"{name}: {sees}") for name, sees in ROLES.items()]
+    options = [(name, f"{name}: {sees}") for name, sees in ROLE_WORDS.items()]
     if chosen is None:
         options.insert(0, ("", "Choose a role"))
     return [

@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, Door, View
+from dashboard.navigation import Document, View
 from dashboard.pages.people.changes import changes_part, register_changes
 from dashboard.pages.people.forms import account_rows, accounts_part, editor, new_account
-from dashboard.security import signed_in
-from dashboard.service import NothingDoneError, is_expected
+from dashboard.security import Guarded, signed_in
+from ingest.schema import UserError
+from models import run
+from models.run import OWNER
 
 PATH = "/people"
 TITLE = "People"
 PLACE = 95
+ROLES = (OWNER,)
 
 
-def layout(data: Door, _view: View) -> html.Div:
+def layout(data: Guarded, _view: View) -> html.Div:
     """Return accounts and changes; while there are no accounts, how to add the first one."""
-    accounts = data.accounts() if signed_in() else []
+    accounts = data.ask(run.accounts) if signed_in() else []
     head: list[Any] = [
         html.H1(TITLE),
         html.Div(id="people-said", **parts.aria(live="polite")),
@@ -53,25 +57,25 @@ def _nobody_signs_in() -> html.Section:
 # ---- callbacks -----------------------------------------------------------------------------------
 
 
-def register(app: Dash, data: Door) -> None:
-    """Add and change accounts; every change goes through the guarded door."""
+def register(app: Dash, data: Guarded) -> None:
+    """Add and change accounts; every change goes through the guarded service."""
     register_changes(app, data)
     _register_choice(app, data)
     _register_new(app, data)
     _register_editor(app, data)
 
 
-def _register_choice(app: Dash, data: Door) -> None:
+def _register_choice(app: Dash, data: Guarded) -> None:
     @app.callback(
         Output("people-chosen", "children"),
         Input("people-accounts", "selectedRows"),
         prevent_initial_call=True,
     )
-    def choose(chosen: list[Document] | None) -> Any:
+    def choose(chosen: Sequence[Document] | None) -> Any:
         return editor(_account(data, chosen[0]["name"])) if chosen else None
 
 
-def _register_new(app: Dash, data: Door) -> None:
+def _register_new(app: Dash, data: Guarded) -> None:
     @app.callback(
         Output("people-accounts", "rowData"),
         Output("people-new", "children"),
@@ -91,16 +95,20 @@ def _register_new(app: Dash, data: Door) -> None:
             return (no_update,) * 4
         name, role, coach, password, again, told = given
         try:
-            data.add_account(
-                _text(name), _same(password, again), role=role or "", coach=_text(coach) or None
+            data.ask(
+                run.add_account,
+                _text(name),
+                _same(password, again),
+                role=role or "",
+                coach=_text(coach) or None,
             )
         except Exception as problem:
             return no_update, no_update, _refusal(problem), no_update
         said = parts.done(f"{_text(name)} can sign in now, as {role}.")
-        return account_rows(data.accounts()), new_account(), said, (told or 0) + 1
+        return account_rows(data.ask(run.accounts)), new_account(), said, (told or 0) + 1
 
 
-def _register_editor(app: Dash, data: Door) -> None:
+def _register_editor(app: Dash, data: Guarded) -> None:
     @app.callback(
         Output("people-accounts", "rowData", allow_duplicate=True),
         Output("people-chosen", "children", allow_duplicate=True),
@@ -125,35 +133,35 @@ def _register_editor(app: Dash, data: Door) -> None:
             said = changed(data, str(ctx.triggered_id), str(name), typed)
         except Exception as problem:
             return no_update, no_update, _refusal(problem), no_update
-        rows = data.accounts()
+        rows = data.ask(run.accounts)
         again = next((editor(row) for row in rows if row["name"] == name), None)
         return account_rows(rows), again, parts.done(said), (told or 0) + 1
 
 
-def changed(data: Door, button: str, name: str, typed: list[Any]) -> str:
+def changed(data: Guarded, button: str, name: str, typed: list[Any]) -> str:
     """Do what a button stands for; return what to say. typed: role, coach, password twice."""
     role, coach, password, again = typed
     if button == "people-give-role":
-        data.set_account_role(name, role or "", coach=_text(coach) or None)
+        data.ask(run.set_account_role, name, role or "", coach=_text(coach) or None)
         return f"{name} is {_article(role)} {role} now, and has to sign in again."
     if button == "people-set-password":
-        data.set_account_password(name, _same(password, again))
+        data.ask(run.set_account_password, name, _same(password, again))
         return f"{name} has a new password now, and has to sign in again with it."
     enabled = _account(data, name)["state"] != "active"
-    data.set_account_enabled(name, enabled=enabled)
+    data.ask(run.set_account_enabled, name, enabled=enabled)
     return f"{name} can sign in again." if enabled else f"{name} is signed out and cannot sign in."
 
 
-def _account(data: Door, name: str) -> Document:
-    for account in data.accounts():
+def _account(data: Guarded, name: str) -> Document:
+    for account in data.ask(run.accounts):
         if account["name"] == name:
             return account
-    raise NothingDoneError(f'there is no account "{name}" any more: open the page again.')
+    raise UserError(f'there is no account "{name}" any more: open the page again.')
 
 
 def _same(password: object, again: object) -> str:
     if password != again:
-        raise NothingDoneError("the two passwords are not the same; nothing was changed")
+        raise UserError("the two passwords are not the same; nothing was changed")
     return str(password or "")
 
 
@@ -166,6 +174,6 @@ def _article(word: object) -> str:
 
 
 def _refusal(problem: Exception) -> html.P:
-    if not is_expected(problem):
+    if not isinstance(problem, UserError):
         raise problem
     return parts.warning(theme.sentence(problem), role="alert")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dash import html
 
 from dashboard import components as parts
@@ -10,7 +12,7 @@ from dashboard.navigation import Document, View
 from dashboard.pages.riders.watts_words import SHOWN_W, reads, watts_badge
 
 
-def meter_cards(view: View, meters: list[Document]) -> html.Div:
+def meter_cards(view: View, meters: Sequence[Document]) -> html.Div:
     """Return the cards; what to fill in where the rider has no meter."""
     if not meters:
         return parts.empty(

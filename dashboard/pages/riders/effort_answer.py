@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -38,7 +39,7 @@ def effort_answer(told: Document) -> Any:
     )
 
 
-def cautions(efforts: list[Document]) -> list[str]:
+def cautions(efforts: Sequence[Document]) -> list[str]:
     """Return what is odd about the efforts themselves, before any meter is asked."""
     said = [_too_loud(row) for row in efforts]
     lengths = [float(row["seconds"]) for row in efforts if row.get("seconds")]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dash import dcc, html
 
 from dashboard import components as parts
@@ -42,7 +44,7 @@ def effort_form(document: Document) -> html.Section:
     )
 
 
-def to_begin_with(efforts: list[Document]) -> tuple[Document, Document]:
+def to_begin_with(efforts: Sequence[Document]) -> tuple[Document, Document]:
     """Return the latest two efforts that can be compared: alike in kind and length, or length."""
     own = [effort for effort in efforts if effort.get("meter_id")]
     for same in (_same_kind_and_length, _same_length):
@@ -68,7 +70,7 @@ def _same_kind_and_length(one: Document, other: Document) -> bool:
 
 
 def _row(
-    n: int, title: str, effort: Document, meters: list[str], efforts: list[Document]
+    n: int, title: str, effort: Document, meters: list[str], efforts: Sequence[Document]
 ) -> html.Fieldset:
     chosen = effort.get("meter_id")
     names = list(dict.fromkeys([*meters, *([chosen] if chosen else [])]))
@@ -86,7 +88,7 @@ def _row(
     return html.Fieldset([html.Legend(title), html.Div(fields, className="effort-row")])
 
 
-def _records(n: int, effort: Document, efforts: list[Document]) -> html.Div:
+def _records(n: int, effort: Document, efforts: Sequence[Document]) -> html.Div:
     """Return the list to fill the row from; at first it shows what the row holds."""
     held = [_recorded(effort)] if effort else []
     recorded = [_recorded(one) for one in efforts[:SHOWN_EFFORTS] if one.get("meter_id")]

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, Door
-from dashboard.service import is_expected
+from dashboard.navigation import Document
+from dashboard.security import Guarded
+from ingest.schema import UserError
+from models import run
 
 LEDGER_DAYS = 365
 COLUMNS = (
@@ -43,7 +45,7 @@ def ledger_part(as_of: object) -> html.Section:
     )
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Save the ledger of the period that was chosen."""
 
     @app.callback(
@@ -58,10 +60,13 @@ def register(app: Dash, data: Door) -> None:
             return no_update, no_update
         rider_id = asked["rider_id"]
         try:
-            found = data.ledger(rider_id, period["first"], period["last"], asked["as_of"])
-        except Exception as problem:
-            if not is_expected(problem):
-                raise
+            found = data.on(asked["as_of"]).ask(
+                run.ledger,
+                date.fromisoformat(period["first"]),
+                date.fromisoformat(period["last"]),
+                rider_id=rider_id,
+            )
+        except UserError as problem:
             return no_update, parts.warning(f"{theme.sentence(problem)} Nothing was saved.")
         said = [html.P(theme.sentence(text)) for text in [*found["warnings"], *found["notes"]]]
         rows = [ledger_row(row) for row in found["ledger"]]
@@ -72,4 +77,4 @@ def ledger_row(row: Document) -> Document:
     """Return a row of the ledger as the file has it: factors to four places."""
     low, high = row["interval90"]
     factors = {"factor": row["factor"], "factor_lo90": low, "factor_hi90": high}
-    return row | {name: f"{value:.4f}" for name, value in factors.items()}
+    return {**row, **{name: f"{value:.4f}" for name, value in factors.items()}}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -17,7 +18,7 @@ LOOKED_FOR = (
 )
 
 
-def notices_part(view: View, notices: list[Document]) -> html.Section:
+def notices_part(view: View, notices: Sequence[Document]) -> html.Section:
     """Return the notices of the last year; without any, what was looked for."""
     body: Any = html.P(LOOKED_FOR)
     if notices:

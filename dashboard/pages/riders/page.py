@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote
 
@@ -9,12 +10,16 @@ from dash import Dash, Input, Output, State, dcc, html
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, Door, View, meter_path
+from dashboard.navigation import Document, View, meter_path
 from dashboard.pages.riders.watts_words import legend, reads
+from dashboard.security import Guarded
+from models import run
+from models.run import COACH, OWNER
 
 PATH = "/riders"
 TITLE = "Riders"
 PLACE = 40
+ROLES = (COACH, OWNER)
 SEARCHED = ("rider_id", "coach", "meter_id", "bike", "status_word")
 
 
@@ -23,13 +28,13 @@ def rider_path(rider_id: str) -> str:
     return f"/riders/{quote(rider_id, safe='')}"
 
 
-def layout(data: Door, view: View) -> html.Div:
+def layout(data: Guarded, view: View) -> html.Div:
     """Return every rider with the meters ridden on the day."""
-    riders = data.riders(view.as_of)
+    riders = data.on(view.as_of).ask(run.riders)
     head: list[Any] = [html.H1(TITLE)]
     if not riders:
         return html.Div([*head, _nothing()], className="riders")
-    status = data.status(view.as_of)
+    status = data.on(view.as_of).ask(run.status)
     head.append(parts.as_of_line(view, status["as_of"], status.get("today_note")))
     rows = rider_rows(view, riders)
     return html.Div(
@@ -46,7 +51,7 @@ def layout(data: Door, view: View) -> html.Div:
     )
 
 
-def _filters(riders: list[Document]) -> html.Div:
+def _filters(riders: Sequence[Document]) -> html.Div:
     coaches = sorted({str(rider["coach"]) for rider in riders if rider["coach"]})
     return html.Div(
         [
@@ -70,7 +75,7 @@ def _nothing() -> html.Div:
     )
 
 
-def headline(riders: list[Document]) -> str:
+def headline(riders: Sequence[Document]) -> str:
     """Return how many riders ride a meter whose watts need correcting."""
     riding = [rider for rider in riders if rider["meters"]]
     bad = sum(any(m["status"] in ("out", "due") for m in rider["meters"]) for rider in riding)
@@ -84,7 +89,7 @@ def headline(riders: list[Document]) -> str:
 # ---- the table -----------------------------------------------------------------------------------
 
 
-def rider_rows(view: View, riders: list[Document]) -> list[Document]:
+def rider_rows(view: View, riders: Sequence[Document]) -> list[Document]:
     """Return one row a rider and meter, the most urgent first; no meter keeps a row too."""
     return [
         _row(view, rider, meter)
@@ -137,7 +142,7 @@ def columns() -> list[Document]:
 # ---- callbacks -----------------------------------------------------------------------------------
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Narrow the table to what is searched for."""
 
     @app.callback(
@@ -147,11 +152,11 @@ def register(app: Dash, data: Door) -> None:
         State("riders-rows", "data"),
         prevent_initial_call=True,
     )
-    def search(text: str | None, coach: str | None, rows: list[Document]) -> list[Document]:
+    def search(text: str | None, coach: str | None, rows: Sequence[Document]) -> list[Document]:
         return narrowed(rows, text, coach)
 
 
-def narrowed(rows: list[Document], search: str | None, coach: str | None) -> list[Document]:
+def narrowed(rows: Sequence[Document], search: str | None, coach: str | None) -> list[Document]:
     """Return the rows that hold every word searched for, of one coach's riders."""
     sought = (search or "").casefold().split()
     return [

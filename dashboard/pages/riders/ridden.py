@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -45,7 +46,7 @@ def _end(period: Document) -> str:
     return theme.day(period["to_date"]) if period["to_date"] else "today"
 
 
-def ridden_part(view: View, periods: list[Document]) -> html.Section | None:
+def ridden_part(view: View, periods: Sequence[Document]) -> html.Section | None:
     """Return which meter was on which bike from when to when, and what it read at both ends."""
     if not periods:
         return None
@@ -69,7 +70,7 @@ def ridden_part(view: View, periods: list[Document]) -> html.Section | None:
     )
 
 
-def _read_at(points: list[Document], which: int) -> str:
+def _read_at(points: Sequence[Document], which: int) -> str:
     if not points:
         return theme.MISSING
     point = points[which]
@@ -77,7 +78,7 @@ def _read_at(points: list[Document], which: int) -> str:
     return theme.plus_minus(point["gain_error_pct"], half, "%", 1)
 
 
-def bikes_part(bikes: list[Document]) -> html.Section | None:
+def bikes_part(bikes: Sequence[Document]) -> html.Section | None:
     """Return what one of the rider's meters shows more than the other today."""
     if not bikes:
         return None

@@ -8,29 +8,34 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard.components import arrived, arriving
-from dashboard.navigation import Document, Door, View
+from dashboard.navigation import Document, View
 from dashboard.pages.riders import ledger
 from dashboard.pages.riders.cards import meter_cards
 from dashboard.pages.riders.effort_answer import effort_answer
 from dashboard.pages.riders.effort_form import effort_form
 from dashboard.pages.riders.notices import notices_part
 from dashboard.pages.riders.ridden import bikes_part, chart_part, ridden_part
+from dashboard.security import Guarded
+from ingest.schema import UserError
+from models import run
+from models.run import COACH, MOST_EFFORTS, OWNER, EffortAsk
 
 PATH = "/riders/<rider_id>"
 TITLE = "Rider"
 PLACE = None
+ROLES = (COACH, OWNER)
 
 
-def layout(data: Door, view: View) -> html.Div:
+def layout(data: Guarded, view: View) -> html.Div:
     """Return the page's frame, with what is known at once; the rest arrives later."""
     rider_id = view.params["rider_id"]
-    rows = data.riders(view.as_of)
+    rows = data.on(view.as_of).ask(run.riders)
     found = next((row for row in rows if row["rider_id"] == rider_id), None)
     back = parts.way_back("Riders", view.link("/riders"))
     if found is None:
         missing = parts.empty(f"No rider {rider_id} is known.", "Choose one from the riders page.")
         return html.Div([back, html.H1(rider_id), missing])
-    status = data.status(view.as_of)
+    status = data.on(view.as_of).ask(run.status)
     asked = {"rider_id": rider_id, "as_of": view.as_of}
     return html.Div(
         [
@@ -60,7 +65,7 @@ def draw(view: View, document: Document, tolerance: float | None) -> list[Any]:
     ]
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Draw the rider's meters, answer efforts, note notices, hand out the ledger."""
 
     @app.callback(
@@ -72,13 +77,19 @@ def register(app: Dash, data: Door) -> None:
     )
     def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
         view = View(query={"as_of": asked["as_of"]} if asked["as_of"] else {})
-        rows = data.riders(asked["as_of"])
+        rows = data.on(asked["as_of"]).ask(run.riders)
         mine: list[Document] = next(
             (r["meters"] for r in rows if r["rider_id"] == asked["rider_id"]), []
         )
         limits = [row["tolerance_pct"] for row in mine if row.get("tolerance_pct")]
-        told = data.rider(asked["rider_id"], asked["as_of"])
-        return arrived(told, lambda found: draw(view, found, min(limits, default=None)))
+        told = data.on(asked["as_of"]).later(run.rider, asked["rider_id"])
+        read = data.ask(run.notices_read)
+
+        def with_read(found: Document) -> Any:
+            notices = [{**row, **read.get(row["notice_id"], {})} for row in found["notices"]]
+            return draw(view, {**found, "notices": notices}, min(limits, default=None))
+
+        return arrived(told, with_read)
 
     @app.callback(
         Output("rider-answer", "children"),
@@ -90,9 +101,7 @@ def register(app: Dash, data: Door) -> None:
     def answer(question: Document | None, asked: Document) -> tuple[Any, Any]:
         if not question:
             return no_update, no_update
-        told = data.effort(
-            asked["rider_id"], question["efforts"], asked["as_of"], question.get("carry_to")
-        )
+        told = _answered(data, asked["as_of"], question["efforts"], question.get("carry_to"))
         return effort_answer(told), f"asked-at-{question['at']}"  # no longer greyed
 
     @app.callback(
@@ -104,7 +113,27 @@ def register(app: Dash, data: Door) -> None:
     def note(noted: Document | None, asked: Document) -> Any:
         if not noted:
             return no_update
-        data.acknowledge_notice(asked["rider_id"], noted["notice_id"])
-        return asked | {"noted": noted["notice_id"]}
+        data.ask(run.acknowledge_notice, noted["notice_id"], rider_id=asked["rider_id"])
+        return {**asked, "noted": noted["notice_id"]}
 
     ledger.register(app, data)
+
+
+def _answered(
+    data: Guarded, as_of: str | None, efforts: list[EffortAsk], carry_to: str | None
+) -> Document:
+    """Return the answer to efforts, or in words why there is none."""
+    asked = efforts[:MOST_EFFORTS]
+    try:
+        found = data.on(as_of).ask(run.effort, asked, carry_to=[carry_to] if carry_to else [])
+    except UserError as problem:
+        return {"state": "failed", "said": str(problem), "document": None}
+    rows = [
+        {
+            **row,
+            "meter_id": one.get("meter_id"),
+            "reference_id": None if one.get("meter_id") else one.get("reference_id"),
+        }
+        for row, one in zip(found["efforts"], asked, strict=True)
+    ]
+    return {"state": "done", "said": "", "document": {**found, "efforts": rows}}

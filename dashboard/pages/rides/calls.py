@@ -8,7 +8,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, Door, View
+from dashboard.navigation import Document, View
 from dashboard.pages.rides.decision import (
     SAME,
     answer_part,
@@ -19,14 +19,15 @@ from dashboard.pages.rides.decision import (
 from dashboard.pages.rides.lists import kept_part, waiting_part
 from dashboard.pages.rides.pair import chosen_from, first_choice, pair_part, problems_part
 from dashboard.pages.rides.sense import sense
-from dashboard.service import is_expected
+from dashboard.security import Guarded
+from ingest.schema import UserError
+from models import run
 
 READING = "Reading"
 
 
-def register_drop(app: Dash, data: Door) -> None:
+def register_drop(app: Dash, data: Guarded) -> None:
     """Read the recordings that were chosen or dropped, beside the page."""
-    door: Any = data
 
     @app.callback(
         Output("rides-ticket", "data"),
@@ -44,7 +45,7 @@ def register_drop(app: Dash, data: Door) -> None:
         if not contents:
             return (no_update,) * 7
         files = parts.decoded(contents, names or [])
-        return door.look_at_rides(files), False, parts.at_work(READING), *(None,) * 4
+        return data.begin(run.look_at_rides, files), False, parts.at_work(READING), *(None,) * 4
 
     @app.callback(
         Output("rides-tick", "disabled", allow_duplicate=True),
@@ -59,13 +60,13 @@ def register_drop(app: Dash, data: Door) -> None:
     def tick(_n: int | None, ticket: str | None) -> tuple[Any, ...]:
         if not ticket:
             return True, None, no_update, no_update, no_update
-        state = door.rides_looked_at(ticket)
-        if state["busy"]:
-            working = parts.at_work(READING, state["text"])
+        state = data.progress(run.look_at_rides, ticket)
+        if state["state"] == "working":
+            working = parts.at_work(READING, state["said"])
             return False, working, no_update, no_update, no_update
-        if state["failure"]:
-            return True, parts.warning(theme.sentence(state["failure"])), None, None, None
-        return True, None, *_seen(state["answer"])
+        if state["document"] is None:
+            return True, parts.warning(theme.sentence(state["said"])), None, None, None
+        return True, None, *_seen(state["document"])
 
 
 def _seen(seen: Document) -> tuple[Any, Any, Any]:
@@ -76,9 +77,8 @@ def _seen(seen: Document) -> tuple[Any, Any, Any]:
     return seen, pair_part(seen, chosen), chosen
 
 
-def register_choice(app: Dash, data: Door) -> None:
+def register_choice(app: Dash, data: Guarded) -> None:
     """Choose another pair: from the lists, the other way round, or one that waits."""
-    door: Any = data
 
     @app.callback(
         Output("rides-chosen", "data", allow_duplicate=True),
@@ -116,15 +116,14 @@ def register_choice(app: Dash, data: Door) -> None:
         if pressed is None:
             return no_update, no_update
         meter, reference = pressed["pair"].split()
-        for pair in door.rides_waiting():
+        for pair in data.ask(run.rides_waiting):
             if (pair["meter"], pair["reference"]) == (meter, reference):
                 return {"drop": None} | pair, None
         return no_update, no_update
 
 
-def register_answer(app: Dash, data: Door) -> None:
+def register_answer(app: Dash, data: Guarded) -> None:
     """Compare the chosen pair, and say whether the answer fits with what is known."""
-    door: Any = data
 
     @app.callback(
         Output("rides-answer", "children"),
@@ -135,7 +134,7 @@ def register_answer(app: Dash, data: Door) -> None:
     def compare(chosen: Document | None) -> tuple[Any, Any]:
         if not chosen or not chosen.get("meter"):
             return None, no_update
-        return answer(door, chosen), None
+        return answer(data, chosen), None
 
     @app.callback(
         Output("rides-sense", "children"),
@@ -147,31 +146,32 @@ def register_answer(app: Dash, data: Door) -> None:
         if not chosen or not chosen.get("meter"):
             return no_update
         try:
-            found = door.compare_rides(chosen["drop"], chosen["meter"], chosen["reference"])
-        except Exception as problem:
-            if not is_expected(problem):
-                raise
+            found = data.ask(
+                run.compare_rides, chosen["drop"], chosen["meter"], chosen["reference"]
+            )
+        except UserError:
             return None  # the answer says why
-        return sense(found, door.status(), meter_id, reference_id)
+        return sense(found, data.ask(run.status), meter_id, reference_id)
 
 
-def answer(door: Any, chosen: Document) -> Any:
+def _compared(data: Guarded, chosen: Document) -> Document:
+    return data.ask(run.compare_rides, chosen["drop"], chosen["meter"], chosen["reference"])
+
+
+def answer(data: Guarded, chosen: Document) -> Any:
     """Return a pair compared and what to do with it, or why there is no answer."""
-    devices = door.ride_devices()
+    devices = data.ask(run.ride_devices)
     if chosen["meter"] == chosen["reference"]:
         return html.Div(parts.warning(SAME))
     try:
-        found = door.compare_rides(chosen["drop"], chosen["meter"], chosen["reference"])
-    except Exception as problem:
-        if not is_expected(problem):
-            raise
+        found = _compared(data, chosen)
+    except UserError as problem:
         return no_answer_part(problem, chosen, devices)
     return answer_part(found, chosen, devices)
 
 
-def register_decision(app: Dash, data: Door) -> None:
+def register_decision(app: Dash, data: Guarded) -> None:
     """Keep or discard the pair."""
-    door: Any = data
 
     @app.callback(
         Output("rides-said", "children", allow_duplicate=True),
@@ -194,24 +194,28 @@ def register_decision(app: Dash, data: Door) -> None:
         if not parts.clicked():
             return (no_update,) * 6
         if ctx.triggered_id == "rides-discard":
-            return _discarded(door, chosen), no_update, None, None, no_update, no_update
+            return _discarded(data, chosen), no_update, None, None, no_update, no_update
         missing = missing_words(meter_id, reference_id)
         if missing:
             return (no_update, missing, *[no_update] * 4)
-        said = kept_words(_keep_pair(door, chosen, meter_id, reference_id), meter_id)
-        waiting, kept = waiting_part(door.rides_waiting()), kept_part(View(), door.rides_kept())
+        said = kept_words(_keep_pair(data, chosen, meter_id, reference_id), meter_id)
+        waiting, kept = (
+            waiting_part(data.ask(run.rides_waiting)),
+            kept_part(View(), data.ask(run.rides_kept)),
+        )
         return said, no_update, None, None, waiting, kept
 
 
-def _discarded(door: Any, chosen: Document) -> html.P:
+def _discarded(data: Guarded, chosen: Document) -> html.P:
     if not chosen["drop"]:
         return parts.done("Left as it was.")
-    door.discard_rides(chosen["drop"])
+    data.ask(run.discard_rides, chosen["drop"])
     return parts.done("Discarded: nothing of it stays.")
 
 
-def _keep_pair(door: Any, chosen: Document, meter_id: str, reference_id: str) -> Document:
-    kept: Document = door.keep_rides(
+def _keep_pair(data: Guarded, chosen: Document, meter_id: str, reference_id: str) -> Document:
+    kept: Document = data.ask(
+        run.keep_rides,
         chosen["drop"],
         chosen["meter"],
         chosen["reference"],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -13,7 +14,7 @@ from dashboard.navigation import Document, View
 TITLES = ("Date", "Meter", "Against", "Meter − reference, ± 90 %", "Used", "")
 
 
-def waiting_part(pairs: list[Document]) -> html.Section | None:
+def waiting_part(pairs: Sequence[Document]) -> html.Section | None:
     """Return the pairs among the loaded recordings that nobody has decided about."""
     if not pairs:
         return None
@@ -47,7 +48,7 @@ def _waiting(pair: Document) -> html.Li:
     )
 
 
-def kept_part(view: View, kept: list[Document]) -> html.Section:
+def kept_part(view: View, kept: Sequence[Document]) -> html.Section:
     """Return the comparisons that were kept, newest first."""
     if not kept:
         return parts.section("Kept comparisons", _none_kept(), name="rides-kept")

@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from dash import Dash, dcc, html
 
 from dashboard import components as parts
-from dashboard.navigation import Door, View
+from dashboard.navigation import View
 from dashboard.pages.rides import calls
 from dashboard.pages.rides.lists import kept_part, waiting_part
+from dashboard.security import Guarded
+from models import run
+from models.run import COACH, MECHANIC, OWNER
 
 PATH = "/rides"
 TITLE = "Rides"
 PLACE = 25
+ROLES = (MECHANIC, COACH, OWNER)
 
 
-def layout(data: Door, view: View) -> html.Div:
+def layout(data: Guarded, view: View) -> html.Div:
     """Return where recordings are dropped, the pairs that wait, the comparisons that were kept."""
-    door: Any = data
     return html.Div(
         [
             html.H1(TITLE),
@@ -30,8 +31,8 @@ def layout(data: Door, view: View) -> html.Div:
                 custom_spinner=html.P("Comparing…", className="work"),
             ),
             html.Div(id="rides-said", role="status"),
-            html.Div(waiting_part(door.rides_waiting()), id="rides-waiting"),
-            html.Div(kept_part(view, door.rides_kept()), id="rides-kept"),
+            html.Div(waiting_part(data.ask(run.rides_waiting)), id="rides-waiting"),
+            html.Div(kept_part(view, data.ask(run.rides_kept)), id="rides-kept"),
             dcc.Store(id="rides-ticket"),
             dcc.Store(id="rides-seen"),
             dcc.Store(id="rides-chosen"),
@@ -54,7 +55,7 @@ def _drop() -> html.Section:
     )
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Register the page's callbacks."""
     calls.register_drop(app, data)
     calls.register_choice(app, data)

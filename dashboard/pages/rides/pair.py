@@ -8,7 +8,7 @@ from dash import html
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document
+from dashboard.navigation import Document, Fields
 
 ROLES = ("meter", "reference")
 REFERENCE_WORDS = ("trainer", "reference", "rollers")
@@ -121,7 +121,7 @@ def _hint(row: Document) -> int:
 
 def first_choice(seen: Document) -> Document:
     """Return the pair to compare first: the likeliest one, else the first two recordings."""
-    chosen: Document = {"drop": seen["drop"], "meter_id": None, "reference_id": None}
+    chosen: Fields = {"drop": seen["drop"], "meter_id": None, "reference_id": None}
     if seen["pairs"]:
         return chosen | {k: seen["pairs"][0][k] for k in (*ROLES, "meter_id", "reference_id")}
     rows = seen["recordings"]

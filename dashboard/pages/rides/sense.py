@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -30,7 +31,7 @@ def believed(status: Document, meter_id: str, reference_id: str) -> tuple[float,
     return expected, math.hypot(own, its)
 
 
-def _row(rows: list[Document], key: str, name: str) -> Document | None:
+def _row(rows: Sequence[Document], key: str, name: str) -> Document | None:
     known = (row for row in rows if row[key] == name)
     return next((row for row in known if row.get("gain_error_pct") is not None), None)
 

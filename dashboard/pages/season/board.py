@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -44,7 +45,7 @@ def board(plan: Document, query: str) -> html.Section:
     )
 
 
-def _week(week: Document, visits: list[Document], plan: Document, query: str) -> html.Div:
+def _week(week: Document, visits: Sequence[Document], plan: Document, query: str) -> html.Div:
     shown: list[Any] = [_visit(visit, plan["target"], plan["as_of"]) for visit in visits]
     if visits:
         path = f"/season/week/{week['week']}?{query}"

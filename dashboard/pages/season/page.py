@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 from urllib.parse import urlencode
 
@@ -10,22 +11,27 @@ from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html,
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.components import arrived, arriving
-from dashboard.navigation import Document, Door, View
+from dashboard.navigation import Document, View
 from dashboard.pages.season.board import board, visit_dialog
 from dashboard.pages.season.rest import pinned_part, race_eve_part, unplanned_part
+from dashboard.security import Guarded
+from dashboard.service import Progress, asked_of
+from models import run
+from models.run import EVERYONE
 
 PATH = "/season"
 TITLE = "Season"
 PLACE = 30
+ROLES = EVERYONE
 CSV_COLUMNS = (
     *("week", "meter_id", "rider_id", "pinned", "deadline", "p_within_tolerance_before"),
     *("days_out_prevented", "money_saved", "cost", "reason"),
 )
 
 
-def layout(data: Door, view: View) -> html.Div:
+def layout(data: Guarded, view: View) -> html.Div:
     """Return the page's frame; the plan itself arrives later."""
-    season = data.season(view.as_of)
+    season = data.on(view.as_of).ask(run.season)
     head = [html.H1(TITLE), parts.as_of_line(view, season["as_of"], season.get("today_note"))]
     if season["empty"]:
         nothing = parts.load_first("There are no meters to plan for yet.")
@@ -35,7 +41,7 @@ def layout(data: Door, view: View) -> html.Div:
         [
             *head,
             _controls(asked),
-            race_eve_part(data.status(view.as_of).get("race_eve") or []),
+            race_eve_part(data.on(view.as_of).ask(run.status).get("race_eve") or []),
             dcc.Store(id="season-move"),
             dcc.Store(id="season-settled"),
             dcc.Download(id="season-file"),
@@ -92,15 +98,14 @@ def _controls(asked: Document) -> html.Div:
     )
 
 
-def draw(told: Document, asked: Document) -> list[Any]:
+def draw(plan: Document, asked: Document) -> list[Any]:
     """Return the plan that has arrived."""
-    plan = told["document"]
     return [
         html.P(headline(plan), className="headline"),
         *[parts.remark(theme.sentence(text)) for text in _remarks(plan)],
         *[parts.warning(line) for line in second_visits(plan)],
         board(plan, query_of(asked)),
-        pinned_part(told["pins"], plan["idle_pins"]),
+        pinned_part(plan["pins"], plan["idle_pins"]),
         unplanned_part(plan, asked["as_of"]),
     ]
 
@@ -145,7 +150,7 @@ def _remarks(plan: Document) -> list[str]:
     return [*plan.get("notes", []), *plan.get("lacks", [])]
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Draw the plan once it is there, move visits, hand the plan out as a file."""
     browser: Any = app
     browser.clientside_callback(
@@ -167,9 +172,10 @@ def register(app: Dash, data: Door) -> None:
     )
     def show(asked: Document, _ticks: int | None, move: Document | None) -> tuple[Any, ...]:
         if ctx.triggered_id == "season-move" and move:
-            data.move_visit(move["meter_id"], away=move.get("away"), to=move.get("to"))
-        told = data.plan(asked["first"], asked["last"], asked["slots"], asked["as_of"])
-        body, progress, still = arrived(told, lambda _plan: draw(told, asked))
+            away, to = (_day(move.get(name)) for name in ("away", "to"))
+            data.ask(run.move_visit, move["meter_id"], away=away, to=to)
+        told = _planned(data, asked)
+        body, progress, still = arrived(told, lambda plan: draw(plan, asked))
         return body, progress, still, "" if still else "stale"
 
     @app.callback(
@@ -180,17 +186,29 @@ def register(app: Dash, data: Door) -> None:
         prevent_initial_call=True,
     )
     def save(_ics: int, _csv: int, asked: Document) -> Any:
-        period = (asked["first"], asked["last"], asked["slots"], asked["as_of"])
         if not ctx.triggered[0]["value"]:
             return no_update
         if ctx.triggered_id == "season-ics":
-            text = data.plan_calendar(*period)
+            text = data.on(asked["as_of"]).ask(run.plan_calendar, _season(asked))
             return parts.text_file("bench-plan.ics", text, "text/calendar")
-        told = data.plan(*period)
-        if told["state"] != "done":
+        told = _planned(data, asked)
+        if told["document"] is None:
             return no_update
         rows = [_rounded(row) for row in told["document"]["visits"]]
         return parts.csv_file("bench-plan", rows, CSV_COLUMNS)
+
+
+def _planned(data: Guarded, asked: Document) -> Progress[run.PlanAnswer]:
+    """Return what there is of the plan of a period."""
+    return data.on(asked["as_of"]).later(run.plan, _season(asked))
+
+
+def _season(asked: Document) -> run.Asked:
+    return asked_of(asked["first"], asked["last"], asked["slots"])
+
+
+def _day(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None
 
 
 def _rounded(row: Document) -> Document:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, View, meter_path
+from dashboard.navigation import Document, Fields, View, meter_path
 
 
-def race_eve_part(found: list[Document]) -> html.Section | None:
+def race_eve_part(found: Sequence[Document]) -> html.Section | None:
     """Return the meters that are likely out just before an A race, and what can still be done."""
     if not found:
         return None
@@ -36,7 +37,7 @@ def _eve(row: Document) -> html.Div:
     )
 
 
-def pinned_part(pins: dict[str, list[str]], idle: list[Document]) -> html.Section | None:
+def pinned_part(pins: dict[str, list[str]], idle: Sequence[Document]) -> html.Section | None:
     """Return the pins that are kept, each with a way to undo it, and why one has no effect here."""
     why = {(row["meter_id"], row["week"]): row["why"] for row in idle}
     lines = [
@@ -77,7 +78,7 @@ def unplanned_part(plan: Document, as_of: str | None) -> html.Section:
     return parts.section(f"Without a visit ({len(rows)})", *body, name="season-rest", note=note)
 
 
-def _in_print(rows: list[Document], plan: Document) -> html.Div:
+def _in_print(rows: Sequence[Document], plan: Document) -> html.Div:
     """Return every row with its whole sentence: the screen's table shows a page of them."""
     titles = ("Meter", _at_risk(plan), "Days out", "Why none")
     lines = [(row["meter_id"], row["money_text"], row["days_text"], row["reason"]) for row in rows]
@@ -89,7 +90,7 @@ def _at_risk(plan: Document) -> str:
     return f"At risk, {plan['cost']['currency'] or 'money'}"
 
 
-def unplanned_rows(plan: Document, as_of: str | None) -> list[Document]:
+def unplanned_rows(plan: Document, as_of: str | None) -> list[Fields]:
     """Return the table's rows; a meter that cannot come at all has no numbers, only why."""
     view = View(query={"as_of": as_of} if as_of else {})
     rows = []
@@ -117,7 +118,7 @@ def unplanned_rows(plan: Document, as_of: str | None) -> list[Document]:
     return rows
 
 
-def unplanned_columns(plan: Document) -> list[Document]:
+def unplanned_columns(plan: Document) -> list[Fields]:
     """Return the table's columns; the narrower the screen, the fewer."""
     return [
         parts.device_column("meter_id", "Meter", width=104),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 from dash import Dash, Input, Output, html
@@ -9,12 +11,17 @@ from dash import Dash, Input, Output, html
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.components import arrived, arriving
-from dashboard.navigation import Document, Door, View
+from dashboard.navigation import Document, View
 from dashboard.pages.season.page import asked_in, query_of
+from dashboard.security import Guarded
+from dashboard.service import asked_of
+from models import run
+from models.run import MANAGER, MECHANIC, OWNER
 
 PATH = "/season/week/<week>"
 TITLE = "Bench list"
 PLACE = None
+ROLES = (MECHANIC, MANAGER, OWNER)
 TITLES = (
     *("Meter", "Rider, bike", "Crank, mm", "Mass with hanger, kg", "Expected, N·m"),
     *("Accept, N·m", "Zero before", "Left", "Right", "Zero after", "Done"),
@@ -29,15 +36,15 @@ CAUTIONS = (
 )
 
 
-def layout(data: Door, view: View) -> html.Div:
+def layout(data: Guarded, view: View) -> html.Div:
     """Return the page's frame; the list arrives with the plan."""
-    season = data.season(view.as_of)
+    season = data.on(view.as_of).ask(run.season)
     week = theme.iso(view.params.get("week"))
     if season["empty"] or week is None:
         way = parts.link("Go to the season.", "/season")
         body: Any = parts.empty("There is no such week.", way)
         return html.Div([html.H1(TITLE), body])
-    asked = asked_in(view, season) | {"week": week}
+    asked = {**asked_in(view, season), "week": week}
     return html.Div(
         [
             parts.way_back("Season", f"/season?{query_of(asked)}"),
@@ -48,7 +55,7 @@ def layout(data: Door, view: View) -> html.Div:
     )
 
 
-def draw(rows: list[Document]) -> Any:
+def draw(rows: Sequence[Document]) -> Any:
     """Return the list; where nothing is planned, that."""
     if not rows:
         return parts.empty("No visit is planned for this week.", "Pin one on the season page.")
@@ -76,7 +83,7 @@ def _row(row: Document) -> tuple[Any, ...]:
     )
 
 
-def register(app: Dash, data: Door) -> None:
+def register(app: Dash, data: Guarded) -> None:
     """Draw the list once the plan is there."""
 
     @app.callback(
@@ -87,6 +94,6 @@ def register(app: Dash, data: Door) -> None:
         Input("week-tick", "n_intervals"),
     )
     def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
-        period = (asked["first"], asked["last"], asked["slots"], asked["as_of"])
-        told = data.bench_list(asked["week"], *period)
-        return arrived(told | {"document": told["rows"]}, draw)
+        season = asked_of(asked["first"], asked["last"], asked["slots"])
+        week = date.fromisoformat(asked["week"])
+        return arrived(data.on(asked["as_of"]).later(run.bench_list, season, week), draw)

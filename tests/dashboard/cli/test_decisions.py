@@ -406,14 +406,14 @@ def test_an_answer_of_the_day_of_the_fit_evaluates_nothing_again(
 ) -> None:
     """Evaluated anew the answer is the same; on an earlier day it has to be."""
     effort = ("effort", "2024-05-01,M0001,300", "2024-07-01,M0002,310")
-    monkeypatch.setattr("models.run.pipeline.Evaluated.covers", lambda *_: False)
+    monkeypatch.setattr("models.run.known.pipeline.Evaluated.covers", lambda *_: False)
     _, anew, _ = ask(*effort)
     monkeypatch.undo()
 
     def fail(*_: object, **__: object) -> None:
         raise AssertionError("evaluated again")
 
-    monkeypatch.setattr("models.run.pipeline.evaluate", fail)
+    monkeypatch.setattr("models.run.known.pipeline.evaluate", fail)
     code, kept, _ = ask(*effort)
     assert (code, kept) == (0, anew)
     code, _, said = ask("effort", "2024-01-01,M0001,300", "--as-of", "2024-03-01")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -14,10 +13,8 @@ import pytest
 
 from dashboard.cli.command_line import main
 from ingest.store import Store
-from models.run import Chosen
-from models.run import questions as run
-from models.run import rides as run_rides
-from models.run import staged_rides as run_dropped
+from models import run
+from models.run import Fleet, recordings
 from models.wording import NothingToSayError
 from tests.ingest.recordings.rides import Ride, device, fit_bytes
 from tests.simulate.rides import (
@@ -106,7 +103,7 @@ def test_a_pairs_table_becomes_evidence_of_the_fleet_model(
     fleet: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     store = Store(fleet / "fleet.duckdb")
-    [kept] = run.comparison_documents(store, "K1")
+    [kept] = run.comparisons(Fleet(store), "K1")
     assert kept["comparison_id"] == "first"
     assert kept["source"] == "recordings"
     low, high = kept["gain_ratio_interval90_pct"]
@@ -116,13 +113,13 @@ def test_a_pairs_table_becomes_evidence_of_the_fleet_model(
     assert main(["history", "K1", "--store", str(store.path), "--format", "json"]) == 0
     [seen] = json.loads(capsys.readouterr().out)["observations"]
     assert (seen["kind"], seen["id"], seen["used"]) == ("comparison", "first", True)
-    status = run.status(store)
+    status = run.status(Fleet(store))
     [k1, k2] = sorted(status["meters"], key=lambda row: row["meter_id"])
     assert k1["last_comparison"] is not None
     assert k2["last_comparison"] is None
     assert k1["gain_error_sd_pct"] < k2["gain_error_sd_pct"]
-    assert run_dropped.drawn_comparison(store, "K1", "first") is not None
-    assert run_dropped.drawn_comparison(store, "K2", "first") is None
+    assert run.drawn_ride(Fleet(store), "K1", "first")
+    assert run.drawn_ride(Fleet(store), "K2", "first") == {}
 
 
 def test_the_same_pair_is_compared_once_and_a_changed_row_anew(
@@ -130,15 +127,15 @@ def test_the_same_pair_is_compared_once_and_a_changed_row_anew(
 ) -> None:
     store = Store(Store(fleet / "fleet.duckdb").backup(tmp_path / "copy.duckdb"))
     said: list[str] = []
-    assert run_rides.evaluate_pairs(store, say=said.append) == []
+    assert recordings.evaluate_pairs(store, say=said.append) == []
     assert said == []
     (fleet / "pairs.csv").write_text(ONE_PAIR.replace(",K1,", ",K2,"))
     try:
         load(capsys, store, fleet / "pairs.csv")
     finally:
         (fleet / "pairs.csv").write_text(ONE_PAIR)
-    assert run.comparison_documents(store, "K1") == []
-    assert [row["meter_id"] for row in run.comparison_documents(store, "K2")] == ["K2"]
+    assert run.comparisons(Fleet(store), "K1") == []
+    assert [row["meter_id"] for row in run.comparisons(Fleet(store), "K2")] == ["K2"]
 
 
 def test_a_pair_whose_import_is_taken_back_counts_no_more(fleet: Path, tmp_path: Path) -> None:
@@ -147,8 +144,8 @@ def test_a_pair_whose_import_is_taken_back_counts_no_more(fleet: Path, tmp_path:
 
     log = imports(store).filter(pl.col("path").str.ends_with("pairs.csv"))
     undo_import(store, log["import_id"][0])
-    assert run.comparison_documents(store, "K1") == []
-    assert run.prepare(store).found.comparisons.is_empty()
+    assert run.comparisons(Fleet(store), "K1") == []
+    assert Fleet(store).prepared.found.comparisons.is_empty()
 
 
 @pytest.mark.parametrize(
@@ -170,7 +167,7 @@ def test_a_pair_that_cannot_be_compared_is_said_and_the_rest_loads(
     code, document = load(capsys, empty_team, folder)
     assert code == 0
     assert any(said in notice and "ride-b.csv" in notice for notice in document["notices"])
-    assert run.comparison_documents(empty_team, "K1") == []
+    assert run.comparisons(Fleet(empty_team), "K1") == []
 
 
 def test_seconds_without_a_date_are_no_evidence(
@@ -217,14 +214,14 @@ def test_a_folder_of_recordings_proposes_pairs_and_events(
     assert event["date"] == pair.meter["time"][0].date()
     assert readings is not None
     assert set(readings["meter_id"]) == {"K1"}
-    assert run.comparison_documents(empty_team, "K1") == []
-    [waiting] = run_dropped.waiting(empty_team)
+    assert run.comparisons(Fleet(empty_team), "K1") == []
+    [waiting] = run.rides_waiting(Fleet(empty_team))
     assert (waiting["meter_id"], waiting["reference_id"]) == ("K1", "TR-1")
     file = Path(proposal.split("look at ")[1].split(" and load it")[0])
     load(capsys, empty_team, file)
-    [kept] = run.comparison_documents(empty_team, "K1")
+    [kept] = run.comparisons(Fleet(empty_team), "K1")
     assert kept["gain_ratio_pct"] == pytest.approx(1.5, abs=0.8)
-    assert run_dropped.waiting(empty_team) == []
+    assert run.rides_waiting(Fleet(empty_team)) == []
     assert "proposed" not in " ".join(load(capsys, empty_team, folder)[1]["notices"])
 
 
@@ -236,48 +233,48 @@ def test_uploaded_recordings_go_in_beside_their_pairs_table(empty_team: Store, p
 
     load_uploads(empty_team, [("pairs.csv", ONE_PAIR.encode())])
     files = [("ride-a.csv", csv_of(pair.meter)), ("ride-b.csv", csv_of(pair.reference))]
-    assert run_rides.take_in_uploads(empty_team, files, say=silent) == []
-    [kept] = run.comparison_documents(empty_team, "K1")
+    assert recordings.take_in_uploads(empty_team, files, say=silent) == []
+    [kept] = run.comparisons(Fleet(empty_team), "K1")
     assert kept["comparison_id"] == "first"
 
 
 def test_two_dropped_recordings_are_looked_at_then_kept(empty_team: Store, pair: Pair) -> None:
     files = [("a.fit", fit_of(pair.meter, 70_123)), ("TR-1.fit", fit_of(pair.reference, None))]
-    seen = run_dropped.look_at(empty_team, files, say=silent)
+    seen = run.look_at_rides(Fleet(empty_team), files)
     [proposed] = seen["pairs"]
     assert (proposed["meter_id"], proposed["reference_id"]) == ("K1", "TR-1")
-    chosen = Chosen(seen["drop"], proposed["meter"], proposed["reference"])
-    found = run_dropped.compare_chosen(empty_team, chosen)
+    chosen = (seen["drop"], proposed["meter"], proposed["reference"])
+    found = run.compare_rides(Fleet(empty_team), *chosen)
     assert found["gain_ratio_pct"] == pytest.approx(1.5, abs=0.8)
-    assert run.comparison_documents(empty_team, "K1") == []  # only looked at
-    kept = run_dropped.keep(empty_team, chosen, meter_id="K1", reference_id="TR-1", say=silent)
-    [row] = run.comparison_documents(empty_team, "K1")
+    assert run.comparisons(Fleet(empty_team), "K1") == []  # only looked at
+    kept = run.keep_rides(Fleet(empty_team), *chosen, meter_id="K1", reference_id="TR-1")
+    [row] = run.comparisons(Fleet(empty_team), "K1")
     assert row["comparison_id"] == kept["comparison_id"] == "K1_TR-1_20260314T0900"
     assert row["gain_ratio_pct"] == found["gain_ratio_pct"]
     with pytest.raises(Exception, match="not held any more"):
-        run_dropped.compare_chosen(empty_team, chosen)
+        run.compare_rides(Fleet(empty_team), *chosen)
 
 
 def test_what_is_discarded_leaves_nothing(empty_team: Store, pair: Pair) -> None:
     before = set(empty_team.path.parent.rglob("*"))
     files = [("a.fit", fit_of(pair.meter, 70_123)), ("notes.fit", b"no recording")]
-    seen = run_dropped.look_at(empty_team, files, say=silent)
+    seen = run.look_at_rides(Fleet(empty_team), files)
     assert [row["meter_id"] for row in seen["recordings"]] == ["K1"]
     assert "notes.fit" in seen["problems"][0]
-    run_dropped.discard(empty_team, seen["drop"])
+    run.discard_rides(Fleet(empty_team), seen["drop"])
     left = {path for path in set(empty_team.path.parent.rglob("*")) - before if path.is_file()}
     assert left == set()
 
 
 def test_a_pair_for_a_meter_that_is_not_there_is_refused(empty_team: Store, pair: Pair) -> None:
     files = [("b.csv", csv_of(pair.meter)), ("a.csv", csv_of(pair.reference))]
-    seen = run_dropped.look_at(empty_team, files, say=silent)
+    seen = run.look_at_rides(Fleet(empty_team), files)
     assert [row["name"] for row in seen["recordings"]] == ["b.csv", "a.csv"]
-    chosen = Chosen(seen["drop"], *(row["sha256"] for row in seen["recordings"]))
+    chosen = (seen["drop"], *(row["sha256"] for row in seen["recordings"]))
     with pytest.raises(NothingToSayError, match='no meter "K9"'):
-        run_dropped.keep(empty_team, chosen, meter_id="K9", reference_id="TR-1", say=silent)
+        run.keep_rides(Fleet(empty_team), *chosen, meter_id="K9", reference_id="TR-1")
     with pytest.raises(Exception, match="not held any more"):
-        run_dropped.compare_chosen(empty_team, replace(chosen, drop="../../etc"))
+        run.compare_rides(Fleet(empty_team), "../../etc", *chosen[1:])
 
 
 def test_removing_a_rider_removes_the_rides_and_leaves_the_measurement(
@@ -288,11 +285,11 @@ def test_removing_a_rider_removes_the_rides_and_leaves_the_measurement(
 
     load_uploads(empty_team, [("pairs.csv", ONE_PAIR.encode())])
     files = [("ride-a.csv", csv_of(pair.meter)), ("ride-b.csv", csv_of(pair.reference))]
-    run_rides.take_in_uploads(empty_team, files, say=silent)
+    recordings.take_in_uploads(empty_team, files, say=silent)
     beside = empty_team.path.with_name("team.recordings")
     assert len([path for path in beside.rglob("*") if path.is_file()]) == 4  # with shard, traces
     remove_rider(empty_team, "R1")
-    [kept] = run.comparison_documents(empty_team, "K1")
+    [kept] = run.comparisons(Fleet(empty_team), "K1")
     assert (kept["rider_id"], kept["comparison_id"]) == (None, "first")
     assert [path for path in beside.rglob("*") if path.is_file()] == []
 

@@ -1,5 +1,7 @@
 """What the budget page says of a season's money, and what a what-if changes."""
 
+from dataclasses import replace
+
 import plotly.graph_objects as go
 import pytest
 
@@ -12,6 +14,7 @@ from dashboard.pages.budget.ranking import meter_columns, meter_rows
 from dashboard.pages.budget.summary import difference, draw_budget, headline
 from dashboard.pages.budget.what_if import asked_in, refusals, supposed
 from dashboard.pages.method.look_back import hindcast_parts
+from dashboard.service import asked_of
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.reading import find, of_kind, text
 
@@ -28,7 +31,11 @@ def data():
 def test_what_if_comes_from_the_address_and_what_cannot_be_is_left_out(data):
     query = {"tolerance": "1,0", "target": "95", "slots": "0"}
     asked = asked_in(View(query=query), data.season())
-    assert supposed(asked) == {"slots": 0, "tolerance_pct": 1.0, "target": 0.95}
+    assert supposed(asked) == {
+        "slots_per_week": 0,
+        "tolerance_pct": 1.0,
+        "target": 0.95,
+    }
     bad = asked_in(View(query={"tolerance": "-1", "target": "high"}), data.season())
     assert set(supposed(bad).values()) == {None}
 
@@ -42,7 +49,7 @@ def test_frame_computes_nothing_and_an_empty_store_says_what_to_do(data):
 
 
 def test_total_items_groups_and_verdicts_are_said_with_their_intervals(data):
-    found = data.budget(*PERIOD)["document"]
+    found = data.budget(asked_of(*PERIOD))["document"]
     said = text(draw_budget(found, found, AS_IT_IS))
     assert f"cost 2{NBSP}400{NBSP}EUR (90{NBSP}%: 2{NBSP}160 to 3{NBSP}120{NBSP}EUR)" in said
     assert "Bench session" in said
@@ -56,7 +63,7 @@ def test_total_items_groups_and_verdicts_are_said_with_their_intervals(data):
 
 
 def test_ranking_begins_with_what_gains_most(data):
-    found = data.budget(*PERIOD)["document"]
+    found = data.budget(asked_of(*PERIOD))["document"]
     rows = meter_rows(found, View())
     assert [(row["meter_id"], row["verdict"]) for row in rows] == [
         ("S001", "Replace"),
@@ -66,8 +73,8 @@ def test_ranking_begins_with_what_gains_most(data):
 
 
 def test_what_if_is_compared_with_things_as_they_are(data):
-    as_is = data.budget(*PERIOD)["document"]
-    tighter = data.budget(*PERIOD, tolerance_pct=1.0)["document"]
+    as_is = data.budget(asked_of(*PERIOD))["document"]
+    tighter = data.budget(replace(asked_of(*PERIOD), tolerance_pct=1.0))["document"]
     assert difference(tighter, as_is).startswith(f"What if: 1{NBSP}200{NBSP}EUR more than as it is")
     fewer = tighter | {"total": 2300.0, "visits_planned": 23}
     assert difference(fewer, as_is).startswith(f"What if: 100{NBSP}EUR less")
@@ -76,7 +83,7 @@ def test_what_if_is_compared_with_things_as_they_are(data):
 
 
 def test_group_that_never_went_out_says_so_instead_of_a_number(data):
-    found = data.budget(*PERIOD)["document"]
+    found = data.budget(asked_of(*PERIOD))["document"]
     blank = {"reliable_years": None, "within_1y": None, "out_share": None}
     blank |= {"time_reason": "None of 1 went out in 3.3 meter-years."}
     found["groups"][0] |= blank
@@ -84,7 +91,7 @@ def test_group_that_never_went_out_says_so_instead_of_a_number(data):
 
 
 def test_visits_done_and_to_come_stand_apart_with_their_money(data):
-    found = data.budget("2027-09-30", "2027-12-19")["document"]
+    found = data.budget(asked_of("2027-09-30", "2027-12-19"))["document"]
     said = text(draw_budget(found, None, {"as_of": None, "target": None}))
     assert "3 done, 180\u00a0EUR; 24 planned, 1\u00a0440\u00a0EUR" in said
     assert "visits after an alarm would come on top" in said
@@ -94,7 +101,7 @@ def test_a_target_that_moves_no_visit_says_what_it_does():
     season = {"first": "2027-09-30", "last": "2027-12-19"}
     view = View(query={"target": "98"})
     asked = asked_in(view, season)
-    found = FakeData().budget("2027-09-30", "2027-12-19")["document"]
+    found = FakeData().budget(asked_of("2027-09-30", "2027-12-19"))["document"]
     said = text(draw_budget(found, dict(found), asked))
     assert "no change in cost" in said
     assert "counts as due" in said

@@ -1,6 +1,7 @@
 """What the pages say, over a fleet, an empty store, a silent meter, a broken store."""
 
 from collections import Counter
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -14,9 +15,10 @@ from dashboard.pages.meter.sessions import largest_term, session_detail, session
 from dashboard.pages.meter.standing import due_words
 from dashboard.pages.meter.why import why_sentences
 from dashboard.pages.method import page as method
-from dashboard.service import NothingDoneError
 from dashboard.web import app as shell
+from ingest.schema import UserError
 from tests.dashboard.fake import TODAY, BrokenData, EmptyData, FakeData
+from tests.dashboard.fake_service import STANDING
 from tests.dashboard.reading import find as component
 from tests.dashboard.reading import of_kind, rows_of, text
 
@@ -175,11 +177,8 @@ def test_empty_store_says_what_to_do_next():
 )
 def test_data_to_be_taken_in_and_unsettled_fits_are_said(behind, working, expected):
     data = FakeData(2)
-    fit = {"fitted_at": None, "stale": True, "converged": False}
-    fit |= {"behind": behind, "working": working}
-    data.fit_state = lambda: {"converged": False, "message": "no"}
-    status = data.status() | {"fit": fit}
-    data.status = lambda as_of=None: status
+    data.live_now = {"behind": behind, "working": working, "taking_in": {}}
+    data.standing_now = replace(STANDING, converged=(False, "no"))
     body, _ = shell.page_body(data, find(find_pages(), "/", ""))
     said = str(body)
     assert [words for words in ("refit on the", "being taken in") if words in said] == (
@@ -202,13 +201,13 @@ def test_fleet_of_3000_meters_keeps_its_page_light():
 
 def test_meter_page_says_where_it_stands(data):
     said = text(meter_page(data, "V005"))
-    row = data.meter("V005")
+    row = data._meters["V005"]
     for expected in ("V005", "Due", "pedal Vole", "rider R05", row["next_action"], "76\u00a0%"):
         assert expected in said
 
 
 def test_why_is_in_words_with_what_it_rests_on_and_the_rule(data):
-    row = data.meter("V005")
+    row = data._meters["V005"]
     sessions = meter.upto(data.bench_sessions("V005"), None)
     said = why_sentences(row, data.status(), sessions, data.comparisons("V005"))
     assert said[0] == "Reads 1.1\u00a0% high ± 0.9; the limit is 1.5."
@@ -219,7 +218,7 @@ def test_why_is_in_words_with_what_it_rests_on_and_the_rule(data):
 
 
 def test_why_does_not_repeat_the_alarm_that_stands_beside_it(data):
-    row = data.meter("A006")
+    row = data._meters["A006"]
     assert row["reasons"][0] == row["alarms"][0]["text"]
     said = " ".join(why_sentences(row, data.status(), [], []))
     assert "jumped" not in said
@@ -229,7 +228,7 @@ def test_why_does_not_repeat_the_alarm_that_stands_beside_it(data):
 
 
 def test_why_without_a_fit_claims_no_number(data):
-    row = dict.fromkeys(data.meter("V005")) | {"status": "unknown", "reasons": ["not fitted"]}
+    row = dict.fromkeys(data._meters["V005"]) | {"status": "unknown", "reasons": ["not fitted"]}
     said = why_sentences(row, data.status(), [], [])
     assert said[0] == "Not fitted."
     assert said[-1].startswith("Nothing could be fitted yet")
@@ -324,7 +323,7 @@ def test_broken_store_shows_a_sentence_and_no_detail(caplog):
 def test_expected_problem_is_shown_in_its_own_words():
     class Refusing(FakeData):
         def history(self, meter_id, as_of=None):
-            raise NothingDoneError("the store holds nothing before 3 Jan 2025")
+            raise UserError("the store holds nothing before 3 Jan 2025")
 
     found = find(find_pages(), "/meter/V005", "")
     body, _ = shell.page_body(Refusing(), found)

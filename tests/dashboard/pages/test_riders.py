@@ -12,8 +12,7 @@ from dashboard.pages.riders.effort_answer import cautions, effort_answer, verdic
 from dashboard.pages.riders.effort_form import effort_form, to_begin_with
 from dashboard.pages.riders.ledger import ledger_row
 from dashboard.pages.riders.page import columns, headline, narrowed, rider_rows
-from dashboard.service.decisions import read_effort
-from dashboard.service.riders import _as_text
+from models.run.rider_questions import _as_text, _effort, effort_ask
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.reading import of_kind, text
 
@@ -149,7 +148,7 @@ def asked(data, before, after):
         {"date": "2027-03-14", "meter_id": "V002", "watts": before},
         {"date": "2027-08-20", "meter_id": "S001", "watts": after},
     ]
-    return data.effort("R01", rows)
+    return {"state": "done", "said": "", "document": data.effort(rows)}
 
 
 def test_answer_splits_the_change_into_the_meters_part_and_the_riders(data):
@@ -175,9 +174,10 @@ def test_odd_efforts_are_asked_about_before_any_meter_is():
 def test_what_the_fields_say_of_zero_and_cadence_reaches_the_models():
     one = {"date": "2026-03-14", "meter_id": "K07", "watts": 312.0, "seconds": 1200.0}
     written = _as_text(one | {"zeroed": "no", "cadence_rpm": 60.0})
-    effort = read_effort(written, "UTC")
+    effort = _effort(effort_ask(written), "UTC")
     assert (effort.zeroed, effort.cadence_rpm, effort.seconds) == (False, 60.0, 1200.0)
-    assert read_effort(_as_text(one | {"zeroed": None, "cadence_rpm": None}), "UTC").zeroed is None
+    unsaid = _as_text(one | {"zeroed": None, "cadence_rpm": None})
+    assert _effort(effort_ask(unsaid), "UTC").zeroed is None
 
 
 def test_ledger_factors_have_four_places():

@@ -12,6 +12,7 @@ from dashboard.pages.season import page as season
 from dashboard.pages.season import week as season_week
 from dashboard.pages.season.board import board, visit_facts
 from dashboard.pages.season.rest import unplanned_columns, unplanned_rows
+from dashboard.service import asked_of
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.fake_season import WEEKS, done, week, working
 from tests.dashboard.reading import of_kind, text, walk
@@ -26,8 +27,8 @@ def data():
 
 def planned(data, **asked):
     asked = {"first": "2027-09-30", "last": "2027-12-19", "slots": None, "as_of": None} | asked
-    data.plan(asked["first"], asked["last"], asked["slots"])
-    told = data.plan(asked["first"], asked["last"], asked["slots"])
+    data.plan(asked_of(asked["first"], asked["last"], asked["slots"]))
+    told = data.plan(asked_of(asked["first"], asked["last"], asked["slots"]))
     assert told["state"] == "done"
     return told, asked
 
@@ -92,9 +93,9 @@ def test_visit_says_its_state_without_colour_and_carries_its_reason(data):
 
 
 def test_pinned_visit_says_so_and_can_be_unpinned(data):
-    data.move_visit("S001", to=week(6).isoformat())
+    data.move_visit("S001", to=week(6))
     told, asked = planned(data)
-    tree = season.draw(told, asked)
+    tree = season.draw(told["document"], asked)
     (pinned,) = [b for b in of_kind(tree, "Button") if "is-pinned" in str(b.className)]
     assert "pinned" in text(pinned)
     assert getattr(pinned, "data-week") == week(6).isoformat()
@@ -104,14 +105,14 @@ def test_pinned_visit_says_so_and_can_be_unpinned(data):
 
 
 def test_a_second_visit_of_a_pinned_meter_says_why_it_stays(data):
-    data.move_visit("S001", to=week(6).isoformat())
+    data.move_visit("S001", to=week(6))
     told, asked = planned(data)
     plan = told["document"]
     assert season.second_visits(plan) == []
     first = next(v for v in plan["visits"] if v["meter_id"] == "S001")
     second = first | {"week": week(1).isoformat(), "pinned": False, "money_saved": 310.0}
     plan["visits"].append(second)
-    said = text(season.draw(told, asked))
+    said = text(season.draw(told["document"], asked))
     assert "A second visit stays in the week of 4\u00a0Oct\u00a02027: it saves another" in said
     assert "310\u00a0EUR and costs 60\u00a0EUR" in said
 
@@ -144,9 +145,10 @@ def test_a_date_that_has_passed_is_called_overdue():
 def test_idle_pins_say_why_they_do_not_count(data):
     told, asked = planned(data)
     idle = [{"meter_id": "V008", "week": "2027-01-04", "why": "outside this period"}]
-    told = told | {"pins": {"V008": ["2027-01-04"]}}
-    told["document"] = told["document"] | {"idle_pins": idle}
-    assert "outside this period, so it does not count here" in text(season.draw(told, asked))
+    pins = {"V008": ["2027-01-04"]}
+    told["document"] = told["document"] | {"idle_pins": idle, "pins": pins}
+    said = text(season.draw(told["document"], asked))
+    assert "outside this period, so it does not count here" in said
 
 
 def test_headline_says_cost_and_what_the_visits_prevent(data):
@@ -160,7 +162,7 @@ def test_headline_says_cost_and_what_the_visits_prevent(data):
 
 def test_no_slot_is_said_and_the_risk_is_shown_all_the_same(data):
     told, asked = planned(data, slots=0)
-    said = text(season.draw(told, asked))
+    said = text(season.draw(told["document"], asked))
     assert "No visit is planned" in said
     assert "no bench slot" in said
 
@@ -199,7 +201,7 @@ def test_waiting_shows_what_is_done_and_a_failure_its_words():
 def test_bench_list_has_limits_blanks_and_cautions(data):
     page = season_week.layout(data, View({"week": week(1).isoformat()}, {"slots": "4"}))
     assert f"week of 4{NBSP}Oct{NBSP}2027" in text(page)
-    said = text(season_week.draw(data.bench_list(week(1).isoformat(), "", "")["rows"]))
+    said = text(season_week.draw(data.bench_list(None, week(1))["document"]))
     assert "33.4 to 34.4" in said
     assert "20.043" in said
     assert "stand clear" in said

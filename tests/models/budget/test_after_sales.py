@@ -15,7 +15,7 @@ from models.budget.claims import closing_claims
 from models.coaching import affected_rides, notices
 from models.fleet import FleetFit
 from models.records import programmed
-from models.run.pipeline import population
+from models.run.known.pipeline import population
 from tests.models.fleet.small_team import empty_tables, small_team, table
 
 

@@ -9,7 +9,7 @@ from ingest.schema import TABLES
 from models.fleet import FleetData, FleetSettings, fit
 from models.records import Settings
 from models.rides import compare_steps
-from models.run import pipeline as assess
+from models.run.known import pipeline as assess
 from tests.simulate.contract_tables import contract_frames
 from tests.simulate.fleets import FleetOptions, simulate_fleet
 

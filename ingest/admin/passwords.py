@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import secrets
+import threading
 from functools import cache
 from itertools import pairwise
 
 from werkzeug.security import check_password_hash, generate_password_hash
+
+from ingest.schema import UserError
 
 SHORTEST = 12
 LONGEST = 256
@@ -14,14 +17,15 @@ FEWEST_SIGNS = 6  # different ones
 # scrypt with 64 MB for a moment, twice over: what OWASP's Password Storage Cheat Sheet (2023)
 # names as an equal of its first choice, N = 2^16, r = 8, p = 2.
 METHOD = "scrypt:65536:8:2"
+_ONE_AT_A_TIME = threading.Lock()  # a hash takes 130 MB for a moment
 
 
-class PasswordError(ValueError):
+class PasswordError(UserError):
     """A password that is too weak; the text says what is expected."""
 
 
 def hashed(password: str, *, name: str) -> str:
-    """The hash to keep; PasswordError when the password is too easy to guess."""
+    """Return the hash to keep; raise PasswordError when the password is too easy to guess."""
     if not SHORTEST <= len(password) <= LONGEST:
         raise PasswordError(
             f"found a password of {len(password)} characters, expected {SHORTEST} to {LONGEST}: "
@@ -36,7 +40,8 @@ def hashed(password: str, *, name: str) -> str:
     for known in (name.casefold(), "slopewatch", "password"):
         if len(known) >= 3 and known in folded and len(folded.replace(known, "")) < SHORTEST - 4:
             raise PasswordError(f'the password is little more than "{known}": choose another')
-    return generate_password_hash(password, method=METHOD)
+    with _ONE_AT_A_TIME:
+        return generate_password_hash(password, method=METHOD)
 
 
 def _runs(text: str) -> bool:
@@ -46,8 +51,9 @@ def _runs(text: str) -> bool:
 
 
 def fits(password_hash: str, password: str) -> bool:
-    """Whether a password is the one that was hashed."""
-    return len(password) <= LONGEST and check_password_hash(password_hash, password)
+    """Return whether a password is the one that was hashed."""
+    with _ONE_AT_A_TIME:
+        return len(password) <= LONGEST and check_password_hash(password_hash, password)
 
 
 @cache

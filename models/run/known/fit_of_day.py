@@ -1,4 +1,4 @@
-"""From the store to a fit of a day: read, evaluate, fit, keep.
+"""From the store to a fit of a day: read, evaluate, fit.
 
 The store is never held open while something is computed.
 """
@@ -20,8 +20,8 @@ from ingest.store import Database, Store
 from models.coaching import Acknowledged
 from models.fleet import FleetFit, FleetSettings, condition, hyper_from_document
 from models.records import Records, Settings, Tables, up_to
-from models.run import pipeline
-from models.run.pipeline import Evaluated
+from models.run.known import pipeline
+from models.run.known.pipeline import Evaluated
 from models.status import Snapshot
 from models.wording import NothingToSayError, unknown_name
 
@@ -124,61 +124,7 @@ def records(store: Store, as_of: date | None) -> tuple[Records, Settings, int]:
     return _records(read, as_of or read.today), read.settings, read.version
 
 
-# ---------------------------------------------------------------- fit
-
-
-def refit(store: Store, *, say: Say | None = None) -> dict[str, Any]:
-    """Fit the models to everything known today and keep the results."""
-    begun = time.monotonic()
-    tell(say, "evaluating bench sessions and comparisons")
-    found, settings, version = records(store, None)
-    tell(say, f"fitting {found.meters.height} meters")
-    snap = _snapshot(found, settings, version, begun)
-    about = snap.about()
-    with store.writing() as db:
-        for name in Snapshot.names():
-            db.put_derived(f"fit_{name}", getattr(snap, name))
-        _put_records(db, found)
-    return {
-        "ran": True,
-        "converged": about["converged"],
-        "seconds": about["seconds"],
-        "message": about["message"],
-    }
-
-
-def follow(store: Store) -> bool:
-    """Answer for rows that came in after the last fit, at its hyperparameters and alarms.
-
-    The fit stays marked as older than the data; followed_version says what was taken in.
-    False: there is no fit that could answer, or a newer one came in the meantime.
-    """
-    kept, _, version = _stored(store)
-    if kept is None:
-        return False
-    ready, about = prepare(store), kept.about()
-    made = pipeline.Made(about["fitted_at"], about["seconds"], about["data_version"])
-    snap = pipeline.snapshot_of(ready.found, ready.fleet, ready.settings, made=made)
-    same = {name: pl.lit(about[name]) for name in ("converged", "message")}
-    followed = pl.lit(datetime.now(UTC).isoformat())
-    info = snap.info.with_columns(**same, followed_at=followed, followed_version=version)
-    with store.writing() as db:
-        now = db.derived("fit_info")
-        if now is None or now["fitted_at"].item() != kept.info["fitted_at"].item():
-            return False
-        for name in Snapshot.names():
-            db.put_derived(f"fit_{name}", info if name == "info" else getattr(snap, name))
-        _put_records(db, ready.found)
-    return True
-
-
-def _put_records(db: Database, found: Records) -> None:
-    db.put_derived("session_results", found.sessions)
-    db.put_derived("comparison_results", found.comparisons)
-    db.put_derived("resets", found.resets)
-
-
-def _snapshot(
+def new_snapshot(
     found: Records,
     settings: Settings,
     version: int,
@@ -208,7 +154,7 @@ def _kept(db: Database) -> Snapshot | None:
     return Snapshot.of(kept) if len(kept) == len(frames) else None  # an earlier form kept fewer
 
 
-def _stored(store: Store) -> tuple[Snapshot | None, date, int]:
+def stored(store: Store) -> tuple[Snapshot | None, date, int]:
     with store.reading() as db:
         settings = settings_of(db)
         return _kept(db), today_of(db, settings), db.data_version()
@@ -227,7 +173,7 @@ def snapshot(
     no fit yet) the models are fitted anew, on what was known on that day alone, or have been:
     ready gives them.
     """
-    kept, today, version = _stored(store)
+    kept, today, version = stored(store)
     day = as_of or today
     if kept is not None:
         stale = kept.about()["data_version"] != version
@@ -236,10 +182,10 @@ def snapshot(
     begun = time.monotonic()
     if ready is not None:
         known = ready()
-        return _snapshot(known.found, known.settings, version, begun, fleet=known.fleet), False
+        return new_snapshot(known.found, known.settings, version, begun, fleet=known.fleet), False
     tell(say, f"fitting what was known on {day.isoformat()}")
     found, settings, version = records(store, day)
-    return _snapshot(found, settings, version, begun), False
+    return new_snapshot(found, settings, version, begun), False
 
 
 @dataclass(frozen=True)
@@ -262,15 +208,17 @@ class Prepared:
         if meter_id not in ids:
             raise NothingToSayError(unknown_name(meter_id, ids))
 
-
-def fit_state(store: Store) -> dict[str, Any]:
-    """Whether the store's fit converged (null: there is none), and what it said."""
-    with store.reading() as db:
-        return fit_state_in(db.derived("fit_info"))
+    def meter(self, meter_id: str) -> dict[str, Any]:
+        """Return a meter's row of the roster; raise NothingToSayError where there is none."""
+        self.known(meter_id)
+        return self.found.meters.filter(pl.col("meter_id") == meter_id).row(0, named=True)
 
 
 def fit_state_in(info: pl.DataFrame | None) -> dict[str, Any]:
-    """The same, from what is kept about the fit."""
+    """Return whether the store's fit converged (null: there is none), and what it said.
+
+    info  the kept frame about the fit
+    """
     if info is None:
         return {"converged": None, "message": ""}
     return {name: info[name].item() for name in ("converged", "message")}

@@ -1,4 +1,4 @@
-"""Recordings that someone drops to look at: read, compared, kept in the store or let go."""
+"""What the rides pages ask: recordings that are looked at, compared, kept or let go."""
 
 from __future__ import annotations
 
@@ -24,7 +24,8 @@ from ingest.recordings import (
 from ingest.schema import TABLES, rider_on
 from ingest.store import Store
 from models.rides import drawn
-from models.run.rides import (
+from models.run.known import COACH, MECHANIC, Fleet, change, question
+from models.run.recordings import (
     compare_pair,
     evaluate_pairs,
     read_ride,
@@ -45,21 +46,23 @@ class Chosen:
     reference: str
 
 
-def look_at(store: Store, files: Sequence[tuple[str, bytes]], *, say: Say) -> dict[str, Any]:
-    """Read dropped files without putting anything into the store.
+@change("recordings looked at", MECHANIC, COACH, place="records")
+def look_at_rides(fleet: Fleet, files: Sequence[tuple[str, bytes]]) -> dict[str, Any]:
+    """Read dropped files without putting anything into the store; return what they hold.
 
-    Out  drop: the word by which they are found again; recordings: [{sha256, name, started_at,
+    drop: the word by which they are found again; recordings: [{sha256, name, started_at,
          duration_s, mean_power_w, has_cadence, meter_id, reference_id, why, note}], the readable
          ones as they were given; problems: a sentence for each of the others; pairs: the
          likeliest first, [{meter, reference (sha256), meter_id, reference_id, reason}]
     """
+    store = fleet.store
     token = dropped.hold(store, files)
     folder = dropped.held(store, token)
     read = read_folder(
         sorted(file for file in folder.iterdir() if file.is_file()),
         into=folder / "read",
         time_zone=store.time_zone(),
-        progress=lambda done, of: say(f"read {done} of {of}"),
+        progress=lambda done, of: fleet.say(f"read {done} of {of}"),
     )
     given = [dropped.plain_name(name) for name, _ in files]
     problems = [str(error) for error in read["error"].drop_nulls()]
@@ -126,8 +129,10 @@ def _by_content(pairs: pl.DataFrame, recordings: pl.DataFrame) -> list[dict[str,
     ]
 
 
-def waiting(store: Store) -> list[dict[str, Any]]:
-    """Pairs among the recordings that were loaded which nobody has decided about."""
+@question(MECHANIC, COACH)
+def rides_waiting(fleet: Fleet) -> list[dict[str, Any]]:
+    """Return the pairs among the loaded recordings that nobody has decided about."""
+    store = fleet.store
     if not store.exists():
         return []
     kept = stored_summaries(recordings_folder(store))
@@ -141,8 +146,16 @@ def waiting(store: Store) -> list[dict[str, Any]]:
     return [pair | {"measured_at": when[pair["meter"]]} for pair in shown]
 
 
-def compare_chosen(store: Store, chosen: Chosen) -> dict[str, Any]:
-    """The `compare` document of two recordings, with what its charts show under `drawn`."""
+@question(MECHANIC, COACH, place="model")
+def compare_rides(fleet: Fleet, drop: str | None, meter: str, reference: str) -> dict[str, Any]:
+    """Return the `compare` document of two recordings, with what its charts show under `drawn`.
+
+    drop: where they were dropped, None for recordings that were loaded; meter, reference: sha256
+    """
+    return _compared(fleet.store, Chosen(drop, meter, reference))
+
+
+def _compared(store: Store, chosen: Chosen) -> dict[str, Any]:
     zone = store.time_zone()
     meter, reference = (read_ride(path, time_zone=zone) for path in _paths(store, chosen))
     found = compare_pair(meter, reference)
@@ -164,13 +177,27 @@ def _paths(store: Store, chosen: Chosen) -> tuple[Path, Path]:
         ) from None
 
 
-def keep(
+@change("comparison kept", MECHANIC, COACH, place="records", then="fit")
+def keep_rides(
+    fleet: Fleet,
+    drop: str | None,
+    meter: str,
+    reference: str,
+    *,
+    meter_id: str,
+    reference_id: str,
+) -> dict[str, Any]:
+    """Put a pair into the store: files kept, read out, a row of `pairs`, compared.
+
+    Return comparison_id, notices.
+    """
+    chosen = Chosen(drop, meter, reference)
+    return _keep(fleet.store, chosen, meter_id=meter_id, reference_id=reference_id, say=fleet.say)
+
+
+def _keep(
     store: Store, chosen: Chosen, *, meter_id: str, reference_id: str, say: Say
 ) -> dict[str, Any]:
-    """Put a pair into the store: files kept, harvested, a row of `pairs`, compared.
-
-    Out  comparison_id, notices
-    """
     meters, references, assignments = _devices(store)
     _require(meter_id, meters["meter_id"], "meter")
     _require(reference_id, references["reference_id"], "reference")
@@ -218,13 +245,16 @@ def _free_name(store: Store, name: str) -> str:
     return free
 
 
-def discard(store: Store, drop: str) -> None:
+@change("recordings discarded", MECHANIC, COACH)
+def discard_rides(fleet: Fleet, drop: str) -> None:
     """Let dropped recordings go: nothing of them stays."""
-    dropped.let_go(store, drop)
+    dropped.let_go(fleet.store, drop)
 
 
-def kept(store: Store) -> list[dict[str, Any]]:
-    """The comparisons of recordings whose row is in the store, newest first."""
+@question(MECHANIC, COACH)
+def rides_kept(fleet: Fleet) -> list[dict[str, Any]]:
+    """Return the comparisons of recordings whose row is in the store, newest first."""
+    store = fleet.store
     if not store.exists():
         return []
     with store.reading() as db:
@@ -236,9 +266,10 @@ def kept(store: Store) -> list[dict[str, Any]]:
     return [row | {interval: json.loads(row.pop("document"))[interval]} for row in rows]
 
 
-def device_ids(store: Store) -> dict[str, Any]:
-    """The ids of the meters and of the references, and who rides which meter (`ridden`)."""
-    meters, references, assignments = _devices(store)
+@question(MECHANIC, COACH, watts=False)
+def ride_devices(fleet: Fleet) -> dict[str, Any]:
+    """Return the ids of the meters and of the references, and who rides which meter (`ridden`)."""
+    meters, references, assignments = _devices(fleet.store)
     now = assignments.filter(pl.col("to_date").is_null()).sort("from_date")
     ridden = now.unique("meter_id", keep="last", maintain_order=True)
     return {
@@ -248,8 +279,9 @@ def device_ids(store: Store) -> dict[str, Any]:
     }
 
 
-def drawn_comparison(store: Store, meter_id: str, comparison_id: str) -> dict[str, Any] | None:
-    """What the charts of a meter's comparison show; None where it has no traces."""
-    mine = {row["comparison_id"] for row in kept(store) if row["meter_id"] == meter_id}
-    aligned = read_aligned(store, comparison_id) if comparison_id in mine else None
-    return None if aligned is None else drawn(aligned)
+@question()
+def drawn_ride(fleet: Fleet, meter_id: str, comparison_id: str) -> dict[str, Any]:
+    """Return what the charts of a meter's comparison show; empty where it has no traces."""
+    mine = {row["comparison_id"] for row in rides_kept(fleet) if row["meter_id"] == meter_id}
+    aligned = read_aligned(fleet.store, comparison_id) if comparison_id in mine else None
+    return {} if aligned is None else drawn(aligned)

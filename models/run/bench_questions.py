@@ -1,23 +1,25 @@
-"""The bench page's way to the store: what it is given, how a draft is judged, what follows."""
+"""What the bench page asks: its data, a draft judged, a session saved or taken back, its record."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
 import polars as pl
 
-from ingest.load import draft_rows
+from ingest.load import commit_rows, draft_rows, take_back
 from ingest.store import Store
 from models import bench
 from models.bench import evaluate_bench, session_document
-from models.run import fit_of_day
+from models.run.fleet_questions import status
+from models.run.known import MECHANIC, Fleet, change, question, settings_of, today_of
 from models.wording import NothingToSayError
 
 SIDE_TABLES = ("meters", "mass_sets", "places", "installations")
 Rows = Sequence[Mapping[str, Any]]
+EVENTS = ("battery_swap", "crash", "firmware_update", "remount")
 
 
 @dataclass(frozen=True)
@@ -38,17 +40,17 @@ class Side:
     time_zone: str
 
 
-def side_of(store: Store) -> Side:
-    """Read once, kept by the caller as long as the data do not change."""
-    with store.reading() as db:
-        settings = fit_of_day.settings_of(db)
+def side_of(fleet: Fleet) -> Side:
+    """Return what drafts are judged against, read from the store."""
+    with fleet.store.reading() as db:
+        settings = settings_of(db)
         rows, kept = db.frame("bench"), db.derived("session_results")
         return Side(
             {name: db.frame(name) for name in SIDE_TABLES},
             None if kept is None else kept.join(rows, on="session_id", how="semi"),
             bench.last_slopes(rows),
             _taking_in(rows, kept),
-            fit_of_day.today_of(db, settings),
+            today_of(db, settings),
             bool(db.setting("today")),
             settings.tolerance_pct,
             settings.time_zone,
@@ -66,19 +68,98 @@ def _taking_in(rows: pl.DataFrame, kept: pl.DataFrame | None) -> dict[str, str]:
     }
 
 
-def kit(side: Side, status: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """The bench page's data; `today` is set where the store has a day of its own."""
-    found = bench.kit(side.tables, side.sessions, status, on=side.today, slopes=side.slopes)
+@question(MECHANIC, watts=False, place="model")
+def bench_kit(fleet: Fleet) -> dict[str, Any]:
+    """Return all that the bench page needs to judge readings by itself; empty without data.
+
+    today is set where the store has a day of its own
+    """
+    if not fleet.store.exists():
+        return {"meters": [], "kinds": {}, "mass_sets": [], "places": [], "today": None}
+    side = fleet.once(side_of)
+    status_rows = [] if fleet.is_empty else fleet.once(status)["meters"]
+    found = bench.kit(
+        side.tables,
+        side.sessions,
+        status_rows,
+        on=side.today,
+        slopes=side.slopes,
+    )
     return found | {"today": side.today.isoformat() if side.own_today else None}
 
 
-def judge(side: Side, rows: Rows) -> bench.SessionDocument:
-    """The `bench` document of one unsaved session."""
+@question(MECHANIC, watts=False)
+def taking_in(fleet: Fleet) -> dict[str, str]:
+    """Return the meters whose bench sessions the answers do not hold yet, and how they differ."""
+    return dict(fleet.once(side_of).taking_in) if fleet.store.exists() else {}
+
+
+@question(MECHANIC, watts=False)
+def judge_bench(fleet: Fleet, rows: Rows) -> bench.SessionDocument:
+    """Return the `bench` document of a draft of one session.
+
+    Raise a UserError for a cell that cannot be used.
+    """
+    _one_session(rows)
+    side = fleet.once(side_of)
     tables = side.tables | {"bench": draft_rows("bench", rows, zone=side.time_zone)}
     results = evaluate_bench(tables, tolerance_pct=side.tolerance_pct, earlier=_of(side, rows))
     if len(results) != 1:
         raise NothingToSayError("found rows of several sessions, expected one session at a time")
     return session_document(results[0])
+
+
+@change("bench session saved", MECHANIC, then="follow")
+def save_bench(fleet: Fleet, rows: Rows) -> dict[str, Any]:
+    """Load a draft as rows of `bench`, as a file would be; the same again is no second one.
+
+    Return session_id, import_id (takes it back), already, notices, document (the verdict).
+    """
+    session_id = _one_session(rows)
+    judged = judge_bench(fleet, rows)
+    entered = commit_rows(fleet.store, "bench", rows, name=session_id)
+    return {
+        "session_id": session_id,
+        "import_id": entered.import_id,
+        "already": entered.already,
+        "notices": list(entered.notices),
+        "document": judged,
+    }
+
+
+@change("event noted at the bench", MECHANIC, then="follow")
+def save_bench_event(fleet: Fleet, meter_id: str, event: str, on: str) -> dict[str, Any]:
+    """Note one of EVENTS for a meter on a day (ISO); twice on a day is once.
+
+    Return import_id (takes it back), already.
+    """
+    if event not in EVENTS:
+        raise NothingToSayError(f'found event "{event}", expected one of {EVENTS}')
+    row = {"meter_id": meter_id, "date": on, "event": event, "state": "confirmed"}
+    entered = commit_rows(fleet.store, "events", [row], name=f"{meter_id} {on} {event}")
+    return {"import_id": entered.import_id, "already": entered.already}
+
+
+@change("bench entry taken back", MECHANIC, then="follow")
+def undo_bench_entry(fleet: Fleet, import_id: int) -> dict[str, Any]:
+    """Take back a session or an event that was entered at the bench; return what was done."""
+    return asdict(take_back(fleet.store, import_id, tables=("bench", "events")))
+
+
+@question(MECHANIC, watts=False, place="model", waits=True)
+def bench_record(fleet: Fleet, session_id: str) -> dict[str, Any]:
+    """Return what a calibration record says: session, inputs, the meter's row of `status`."""
+    found = _session(fleet.store, session_id)
+    meters = {row["meter_id"]: row for row in fleet.once(status)["meters"]}
+    return found | {"status": meters.get(found["document"]["meter_id"], {})}
+
+
+def _one_session(rows: Rows) -> str:
+    """Return the session that all rows name."""
+    named = {str(row.get("session_id") or "") for row in rows}
+    if len(named) != 1 or not next(iter(named)):
+        raise NothingToSayError("found rows of no or several sessions, expected one session")
+    return named.pop()
 
 
 def _of(side: Side, rows: Rows) -> pl.DataFrame | None:
@@ -87,13 +168,13 @@ def _of(side: Side, rows: Rows) -> pl.DataFrame | None:
     return None if kept is None else kept.filter(pl.col("meter_id").is_in(list(meters)))
 
 
-def session(store: Store, session_id: str) -> dict[str, Any]:
+def _session(store: Store, session_id: str) -> dict[str, Any]:
     """One stored session: its `bench` document, its own columns, and the mass set's row."""
     with store.reading() as db:
         tables = {name: db.frame(name) for name in SIDE_TABLES}
         rows = db.frame("bench").filter(pl.col("session_id") == session_id)
         kept = db.derived("session_results")
-        settings = fit_of_day.settings_of(db)
+        settings = settings_of(db)
     if rows.is_empty():
         raise NothingToSayError(
             f'found session "{session_id}", expected one that the store holds: '

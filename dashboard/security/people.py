@@ -1,0 +1,144 @@
+"""The accounts of a store, and the sign-ins that are in force."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+
+from itsdangerous import BadData, URLSafeSerializer
+
+from dashboard.security.guard import NOTHING, Scope
+from dashboard.security.throttle import Throttle
+from dashboard.service import Service
+from ingest.admin import Account, end_sign_in, fits, signing_keys, stand_in
+from models.run import Person
+
+IDLE = timedelta(hours=12)  # a day at the bench with a long lunch
+LONGEST = timedelta(days=7)
+AT_WORK = timedelta(minutes=30)  # past the longest, who is at work is not cut off
+LAST = LONGEST + timedelta(hours=12)
+SEEN_AGAIN = timedelta(minutes=1)  # how often a sign-in is told that it was used
+
+
+class SignInError(Exception):
+    """A sign-in that was refused, in words; wait_s: how long until the next try counts."""
+
+    def __init__(self, text: str, *, wait_s: int = 0) -> None:
+        super().__init__(text)
+        self.wait_s = wait_s
+
+
+class People:
+    """The accounts of a store, and the sign-ins that are in force.
+
+    clock   gives the present instant, with its zone
+    """
+
+    def __init__(self, service: Service, *, clock: Callable[[], datetime] | None = None) -> None:
+        self._service, self._store = service, service.store
+        self._clock = clock or (lambda: datetime.now(UTC))
+        self._throttle = Throttle(lambda: self._clock().timestamp())
+
+    def _accounts(self) -> dict[str, Account]:
+        return self._service.standing().accounts
+
+    def _ended(self) -> frozenset[str]:
+        return self._service.standing().ended
+
+    @property
+    def store_name(self) -> str:
+        """The store's file."""
+        return str(self._store.path)
+
+    def exist(self) -> bool:
+        """Whether there are accounts: then everyone signs in, on loopback too."""
+        return bool(self._accounts())
+
+    def anyone_may_sign_in(self) -> bool:
+        """Whether an account is there that is not disabled."""
+        return any(account.enabled for account in self._accounts().values())
+
+    def sign_in(self, name: str, password: str, *, address: str) -> str:
+        """A token for a name and its password; SignInError where they do not fit."""
+        wait = self._throttle.wait_s(name, address)
+        if wait:
+            raise SignInError(
+                f"Too many tries that failed. Wait {wait} s, then try again.", wait_s=wait
+            )
+        account = self._accounts().get(name)
+        right = fits(account.password_hash if account else stand_in(), password)
+        if account is None or not account.enabled or not right:
+            self._throttle.failed(name, address)
+            raise SignInError("Name and password do not fit together.")
+        self._throttle.succeeded(name, address)
+        now = self._clock().timestamp()
+        return self._signed(account, secrets.token_urlsafe(18), begun=now, seen=now)
+
+    def _signed(self, account: Account, token: str, *, begun: float, seen: float) -> str:
+        return str(
+            self._serializer().dumps(
+                {"n": account.name, "g": account.generation, "t": token, "b": begun, "s": seen}
+            )
+        )
+
+    def _serializer(self) -> URLSafeSerializer:
+        keys = signing_keys(self._store, now=self._clock())
+        signer = {"digest_method": hashlib.sha256, "key_derivation": "hmac"}
+        return URLSafeSerializer(keys, salt="slopewatch sign-in", signer_kwargs=signer)
+
+    def signed_in(self, cookie: str | None) -> tuple[Person, str | None] | None:
+        """Who a token stands for, and the token to go on with when it wants renewing.
+
+        None for a token that is forged, too old, signed out, or of an account that was changed.
+        """
+        found = self._opened(cookie)
+        if found is None:
+            return None
+        account, token, begun, seen = found
+        now = self._clock()
+        idle, age = now - seen, now - begun
+        if idle > (IDLE if age <= LONGEST else AT_WORK) or age > LAST or token in self._ended():
+            return None
+        person = Person(account.name, account.role, account.coach or account.name)
+        if idle < SEEN_AGAIN:
+            return person, None
+        again = self._signed(account, token, begun=begun.timestamp(), seen=now.timestamp())
+        return person, again
+
+    def _opened(self, cookie: str | None) -> tuple[Account, str, datetime, datetime] | None:
+        if not cookie:
+            return None
+        try:
+            held = self._serializer().loads(cookie)
+            name, generation, token = str(held["n"]), int(held["g"]), str(held["t"])
+            begun, seen = (datetime.fromtimestamp(float(held[key]), UTC) for key in ("b", "s"))
+        except (BadData, KeyError, TypeError, ValueError, OverflowError, OSError):
+            return None
+        account = self._accounts().get(name)
+        if account is None or not account.enabled or account.generation != generation:
+            return None
+        return account, token, begun, seen
+
+    def sign_out(self, cookie: str | None) -> None:
+        """End a sign-in, so that a copy of its token is worth nothing either."""
+        found = self._opened(cookie)
+        if found is not None:
+            _, token, begun, _ = found
+            end_sign_in(self._store, token, until=begun + LAST)
+
+    def scope(self, person: Person) -> Scope:
+        """Return the riders whom a coach coaches today, and the meters assigned to them."""
+        coach = person.coach
+        return self._service.reread(
+            f"scope of {coach}", lambda: self._scope(coach), missing=NOTHING
+        )
+
+    def _scope(self, coach: str | None) -> Scope:
+        with self._store.reading() as db:
+            today = str(db.setting("today") or self._clock().date().isoformat())
+            rows = db.query("riders_of_coach", coach=coach, today=today)
+            riders = frozenset(rows["rider_id"].to_list())
+            meters = db.query("meters_of_riders", riders=sorted(riders))
+        return Scope(frozenset(meters["meter_id"].to_list()), riders)

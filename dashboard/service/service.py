@@ -1,0 +1,338 @@
+"""How pages ask: each question by its function, answered here or beside the pages, and kept."""
+
+from __future__ import annotations
+
+import pickle
+import secrets
+import threading
+import time
+from collections.abc import Callable, Hashable
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path
+from typing import Any, Concatenate, Literal, ParamSpec, TypedDict, TypeVar
+
+from dashboard.service.ahead import ahead_of_pages
+from dashboard.service.answers import Answers
+from dashboard.service.jobs import LANES, Job, Lane, Progress, result
+from dashboard.service.printing import plain
+from dashboard.service.standing import NO_STORE, Standing, standing_of
+from dashboard.service.worker import Call
+from ingest.schema import UserError
+from ingest.store import Store
+from models import run
+from models.run import HERE, Fleet, Person, Question, declared
+
+P = ParamSpec("P")
+T = TypeVar("T")
+Asked = Callable[Concatenate[Fleet, P], T]
+KEPT = 512
+WAIT_S = 5.0  # for answers to hold what has just been entered
+FITS = ("refit", "refit_when_quiet")
+
+
+class Ended(TypedDict):
+    """How the last job of a question ended, and when. count: how many of them have."""
+
+    at: float
+    count: int
+    answer: Any
+    failure: str | None
+
+
+class Work(TypedDict):
+    """The records' lane: the question at work and what it says, how many wait, what has ended."""
+
+    now: str | None
+    text: str
+    waiting: int
+    ended: dict[str, Ended]
+
+
+class Live(TypedDict):
+    """What is going on at this moment.
+
+    behind     rows came in that the answers do not hold
+    working    something is bringing them up to the data, or waits to
+    taking_in  meters whose sessions the answers do not hold yet: "measured" or "taken back"
+    """
+
+    behind: bool
+    working: bool
+    taking_in: dict[str, str]
+
+
+@dataclass
+class _Shared:
+    """What all who ask of one store share."""
+
+    store: Store
+    answers: Answers = field(default_factory=lambda: Answers(KEPT))
+    jobs: dict[Hashable, Job] = field(default_factory=dict)
+    ended: dict[str, Ended] = field(default_factory=dict)
+    lock: threading.RLock = field(default_factory=threading.RLock)
+
+
+class Service:
+    """A store's questions, for one person and one day looked from.
+
+    A question is its function in `models.run`; where it is answered, how long its answer holds and
+    what follows a change is declared beside it. Nothing that takes long runs in this process.
+    """
+
+    def __init__(self, store: Path) -> None:
+        self._shared = _Shared(Store(store))
+        self._as_of: date | None = None
+        self._person: Person = HERE
+
+    def on(self, as_of: str | date | None) -> Service:
+        """Return the same service, looking from a day (ISO); None: from today."""
+        day = date.fromisoformat(as_of) if isinstance(as_of, str) else as_of
+        return self._like(as_of=day, person=self._person)
+
+    def asked_by(self, person: Person) -> Service:
+        """Return the same service, asked by a person."""
+        return self._like(as_of=self._as_of, person=person)
+
+    def _like(self, *, as_of: date | None, person: Person) -> Service:
+        other = object.__new__(Service)
+        other._shared, other._as_of, other._person = self._shared, as_of, person
+        return other
+
+    # ---- how the store stands ---------------------------------------------------------------
+
+    @property
+    def store(self) -> Store:
+        """The store; not for pages."""
+        return self._shared.store
+
+    def standing(self) -> Standing:
+        """Return how the store stands."""
+        return self.reread("standing", lambda: standing_of(self.store), missing=NO_STORE)
+
+    def reread(self, name: str, read: Callable[[], T], *, missing: T) -> T:
+        """Return something read from the store, read again only once its file has changed."""
+        if not self.store.exists():
+            return missing
+        stamp = self.store.settled_stamp()
+        return read() if stamp is None else self._shared.answers.get((name, stamp), read)
+
+    def version(self) -> tuple[Hashable, ...]:
+        """Return what differs when an answer might: the data, the fit, the day, work under way."""
+        stands = self.standing()
+        held = (stands.data, stands.fit, stands.beside, stands.read)
+        return *held, date.today(), stands.behind, self.is_working()
+
+    def _holds(self, question: Question) -> Hashable:
+        """Return the state of the store that an answer is good for."""
+        stands = self.standing()
+        read = None if question.place == "long" else stands.read
+        if question.by_fit and self._as_of is None and stands.fit is not None:
+            return stands.fit, stands.stale, stands.beside, read, date.today()
+        return stands.data, stands.fit, stands.beside, read, date.today()
+
+    def live(self) -> Live:
+        """Return what is going on at this moment."""
+        behind = self.standing().behind
+        taking_in = self.ask(run.taking_in) if behind and self._as_of is None else {}
+        return {"behind": behind, "working": self.is_working(), "taking_in": taking_in}
+
+    # ---- asking -----------------------------------------------------------------------------
+
+    def ask(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> T:
+        """Return the answer, waiting for it; of a change, what came of it."""
+        about = _declared(question)
+        if about.recorded is not None:
+            return self._change(question, about, args, kwargs)
+        if about.waits:
+            self._wait_a_moment()
+        key = self._key(about, args, kwargs)
+        if about.place == "here":
+            made: T = self._shared.answers.get(key, lambda: self._here(question, args, kwargs))
+            return made
+        kept = self._shared.answers.known(key)
+        if kept is not None:
+            return kept  # type: ignore[no-any-return]
+        return result(self._job(about, key, args, kwargs))  # type: ignore[no-any-return]
+
+    def later(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Progress[T]:
+        """Return what there is of an answer that takes long; the first to ask begins it."""
+        about = _declared(question)
+        key = self._key(about, args, kwargs)
+        kept = self._shared.answers.known(key)
+        if kept is not None:
+            return {"state": "done", "document": kept, "said": "", "seconds": 0.0}
+        return self._job(about, key, args, kwargs).progress()
+
+    def ahead(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> None:
+        """Have an answer made before somebody asks for it, where it takes long."""
+        about = _declared(question)
+        key = self._key(about, args, kwargs)
+        if self._shared.answers.known(key) is None:
+            self._job(about, key, args, kwargs, ahead=True)
+
+    def begin(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> str:
+        """Begin a change beside the pages; return the ticket to ask about it with."""
+        return self._begin(_declared(question), args, kwargs).call.job
+
+    def progress(self, ticket: str) -> Progress[Any]:
+        """Return how far a change that was begun has come."""
+        job = self._shared.jobs.get(ticket)
+        if job is None or job.call.person != self._person:
+            raise UserError("Nothing is known of that any more; begin it again.")
+        return job.progress()
+
+    def cancel(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> None:
+        """Stop what is being worked out."""
+        about = _declared(question)
+        job = self._shared.jobs.pop(self._key(about, args, kwargs), None)
+        if job is not None:
+            self._lane(about).cancel(job)
+
+    # ---- work beside the pages --------------------------------------------------------------
+
+    def work(self) -> Work:
+        """Return what the records' lane is doing for this store, and how earlier jobs ended."""
+        working, waiting = (self._mine(jobs) for jobs in LANES["records"].jobs())
+        now = working[0] if working else None
+        return {
+            "now": now.call.question if now else None,
+            "text": now.said if now else "",
+            "waiting": len(waiting),
+            "ended": dict(self._shared.ended),
+        }
+
+    def is_working(self) -> bool:
+        """Return whether records are being brought in, or the answers up to them."""
+        return any(map(self._mine, LANES["records"].jobs()))
+
+    def _mine(self, jobs: list[Job]) -> list[Job]:
+        return [job for job in jobs if job.call.store == self.store.path]
+
+    def _wait_a_moment(self) -> None:
+        working, waiting = (self._mine(jobs) for jobs in LANES["records"].jobs())
+        for job in [*working, *waiting]:
+            if job.call.question == "follow":
+                with suppress(Exception):
+                    job.answer.result(WAIT_S)
+
+    def settled(self, timeout_s: float = 120.0) -> bool:
+        """Wait until no records are brought in and no answers follow; False: not in time."""
+        latest = time.monotonic() + timeout_s
+        while self.is_working() and time.monotonic() < latest:
+            time.sleep(0.05)
+        return not self.is_working()
+
+    def follow(self) -> None:
+        """Bring the answers up to the rows that came in since the fit."""
+        self._begin_then("follow")
+
+    # ---- how it is done ---------------------------------------------------------------------
+
+    def _lane(self, about: Question) -> Lane:
+        past = self._as_of is not None and about.place != "records"
+        return LANES["past" if past else about.place]
+
+    def _key(self, about: Question, args: Any, kwargs: Any) -> Hashable:
+        role = self._person.role if about.place == "here" else None
+        asked = pickle.dumps((args, sorted(kwargs.items())))
+        return about.name, self._holds(about), self._as_of, role, asked
+
+    def _here(self, question: Callable[..., T], args: Any, kwargs: Any) -> T:
+        fleet = Fleet(self.store, self._as_of, person=self._person)
+        answer: T = plain(question(fleet, *args, **kwargs))
+        return answer
+
+    def _change(self, question: Callable[..., T], about: Question, args: Any, kwargs: Any) -> T:
+        if about.place == "here":
+            answer = self._here(question, args, kwargs)
+            self._begin_then(about.then)
+            return answer
+        return result(self._begin(about, args, kwargs))  # type: ignore[no-any-return]
+
+    def _begin(self, about: Question, args: Any, kwargs: Any) -> Job:
+        job = Job(self._call(about, args, kwargs))
+        self._shared.jobs[job.call.job] = job
+        job.answer.add_done_callback(lambda _done: self._after(about, job))
+        again = about.name in (*FITS, "follow")
+        self._lane(about).put(job, instead_of_waiting=again)
+        self._forget()
+        return job
+
+    def _after(self, about: Question, job: Job) -> None:
+        """Note how a change ended, and bring the answers up to it."""
+        told = job.progress()
+        failed = told["said"] if told["state"] == "failed" else None
+        with self._shared.lock:
+            before = self._shared.ended.get(about.name)
+            count = before["count"] + 1 if before else 1
+            self._shared.ended[about.name] = Ended(
+                at=time.time(), count=count, answer=told["document"], failure=failed
+            )
+        if failed is None:
+            self._begin_then(about.then)
+        if about.name in (*FITS, "follow"):
+            self.prepare()
+
+    def _begin_then(self, then: Literal["follow", "fit", "fit soon"] | None) -> None:
+        if then is None or not self.standing().behind:
+            return
+        following = {"follow": run.follow, "fit": run.refit, "fit soon": run.refit_when_quiet}
+        self.asked_by(HERE)._begin(_declared(following[then]), (), {})
+
+    def _job(
+        self, about: Question, key: Hashable, args: Any, kwargs: Any, *, ahead: bool = False
+    ) -> Job:
+        lane = self._lane(about)
+        with self._shared.lock:
+            job = self._shared.jobs.get(key)
+            if job is not None and not (job.answer.done() and job.progress()["state"] == "failed"):
+                if not ahead:
+                    lane.hurry(job)
+                return job
+            job = Job(self._call(about, args, kwargs), "ahead" if ahead else "now")
+            self._shared.jobs[key] = job
+            self._forget()
+        job.answer.add_done_callback(lambda _done: self._keep(key, job))
+        return lane.put(job)
+
+    def _keep(self, key: Hashable, job: Job) -> None:
+        told = job.progress()
+        if told["state"] == "done" and told["document"] is not None:
+            self._shared.answers.put(key, told["document"])
+            with self._shared.lock:
+                self._shared.jobs.pop(key, None)
+
+    def _forget(self) -> None:
+        """Keep few of the jobs that are done."""
+        with self._shared.lock:
+            done = [key for key, job in self._shared.jobs.items() if job.answer.done()]
+            for key in done[: -KEPT // 4]:
+                del self._shared.jobs[key]
+
+    def _call(self, about: Question, args: Any, kwargs: Any) -> Call:
+        return Call(
+            job=secrets.token_hex(8),
+            store=self.store.path,
+            question=about.name,
+            as_of=self._as_of,
+            version=self._holds(replace(about, place="long", by_fit=False)),
+            person=self._person,
+            args=args,
+            kwargs=kwargs,
+        )
+
+    # ---- ahead of being asked ---------------------------------------------------------------
+
+    def prepare(self) -> None:
+        """Have made beside the pages what they will ask for next."""
+        if self.standing().fit is not None:
+            ahead_of_pages(self._like(as_of=None, person=HERE))
+
+
+def _declared(question: Callable[..., Any]) -> Question:
+    about = declared(question)
+    if about is None:
+        raise TypeError(f"{question!r} is no question that can be asked")
+    return about

@@ -1,0 +1,63 @@
+"""How a store stands: what tells whether an answer still holds, and who may sign in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ingest.admin import Account, accounts_in, ended_in
+from ingest.store import Store
+from models.run import fit_state_in
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What every request wants to know of a store, read in one go.
+
+    data       counts the changes of the data
+    fit        names the fit; None while there is none
+    stale      data came in after it
+    behind     data came in that the answers do not hold either
+    converged  whether the fit did (None: there is none), and what it said of that
+    beside     what answers rest on beside the fit: settings, calendar, who rides what, pins
+    read       how many notices have been read
+    """
+
+    data: int
+    fit: str | None
+    stale: bool
+    behind: bool
+    converged: tuple[bool | None, str]
+    beside: tuple[object, ...]
+    read: int
+    accounts: dict[str, Account]
+    ended: frozenset[str]
+
+
+NO_STORE = Standing(0, None, False, False, (None, ""), (), 0, {}, frozenset())
+
+
+def standing_of(store: Store) -> Standing:
+    """Return how a store stands, in one look."""
+    if not store.exists():
+        return NO_STORE
+    with store.reading() as db:
+        info, data = db.derived("fit_info"), db.data_version()
+        seen = followed = fit = None
+        if info is not None:
+            seen = info["data_version"][0] if "data_version" in info else None
+            followed = info["followed_version"][0] if "followed_version" in info else seen
+            when = info["followed_at"][0] if "followed_at" in info.columns else ""
+            fit = f"{info['fitted_at'][0]} {when}"
+        state = fit_state_in(info)
+        *rows, read = db.query("standing").row(0)
+        return Standing(
+            data=data,
+            fit=fit,
+            stale=seen != data,
+            behind=data not in (seen, followed),
+            converged=(state["converged"], state["message"]),
+            beside=(*rows, *db.settings().items()),
+            read=read,
+            accounts=accounts_in(db),
+            ended=ended_in(db),
+        )

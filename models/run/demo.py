@@ -1,0 +1,31 @@
+"""The demo team's store."""
+
+from __future__ import annotations
+
+from models.run.fitting import refit
+from models.run.known import Fleet
+from models.run.recordings import evaluate_pairs, take_in
+
+
+def build_demo(fleet: Fleet) -> None:
+    """Load the demo team's tables and recordings and fit them; its today is its data's last day.
+
+    Nothing is done where the store exists.
+    """
+    from pathlib import Path
+
+    import seeds
+    from ingest.load import load_paths
+    from seeds.scenario import LAST
+
+    store = fleet.store
+    if store.exists():
+        return
+    fleet.say("building the demo fleet (once)")
+    with store.writing() as db:
+        db.set_setting("today", LAST.isoformat())
+    folder = Path(seeds.__file__).parent
+    loaded = load_paths(store, [folder / "tables", folder / "recordings"])
+    take_in(store, loaded.recordings, say=fleet.say)
+    evaluate_pairs(store, say=fleet.say)
+    refit(fleet)

@@ -1,0 +1,233 @@
+"""What pages and commands ask of the fleet as a whole and of one meter."""
+
+from __future__ import annotations
+
+import json
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from ingest.schema import ProblemDocument
+from models import status as standing
+from models.bench import evaluate_bench, session_document
+from models.coaching import NoticeRow, RaceEve, notice_rows, race_eve, race_is_near
+from models.metrology import noon
+from models.run.known import (
+    Fleet,
+    chart_limits,
+    charts_of,
+    observed_days,
+    points_per_season,
+    question,
+    records,
+    seen_notices,
+    settings_of,
+)
+from models.status import HistoryDocument, Snapshot, StatusDocument, forecast
+from models.wording import NothingToSayError
+
+RECENT_NOTICE_DAYS = 28
+TOLERANCE_PCT = 1.5  # where no meters table says otherwise
+
+
+@question(watts=False)
+def has_fleet(fleet: Fleet) -> bool:
+    """Return whether anything has been loaded that a fleet could be made of."""
+    return not fleet.is_empty
+
+
+class StatusAnswer(StatusDocument):
+    """The fleet on a day, with what coaches are told and what can be done before a race."""
+
+    notices: list[NoticeRow]
+    race_eve: list[RaceEve]
+
+
+@question(watts=False, place="model", by_fit=True)
+def status(fleet: Fleet) -> StatusAnswer:
+    """Return the `status` document, with the notices of four weeks and what can be done before
+    a race.
+
+    Raise NothingToSayError where the store holds no meters.
+    """
+    fleet.require()
+    snap, stale = fleet.snapshot
+    with fleet.store.reading() as db:
+        settings = settings_of(db)
+        demo = db.setting("today")
+        tables = {name: db.frame(name) for name in ("calendar", "assignments")}
+        seen = seen_notices(db)
+    if snap.meters.is_empty():
+        raise NothingToSayError(
+            "the store holds no meters yet: load a meters table, or bench sessions"
+        )
+    day = fleet.day
+    target, since = settings.reliability_target, day - timedelta(days=RECENT_NOTICE_DAYS)
+    document: StatusAnswer = {
+        **standing.status_document(snap, as_of=day, target=target, stale=stale),
+        "notices": notice_rows(snap.notices, seen, since=since),
+        "race_eve": _race_eve(snap, tables, day),
+    }
+    if demo and fleet.as_of is None:
+        document["today_note"] = f"today is {demo}, the last day of these data"
+    return document
+
+
+def _race_eve(snap: Snapshot, tables: dict[str, pl.DataFrame], day: date) -> list[RaceEve]:
+    if not race_is_near(tables["calendar"], today=day):
+        return []
+    here = snap.meters.filter(~pl.col("gone"))
+    ahead = forecast(snap, here["meter_id"].to_list(), as_of=day)
+    errors = ahead.mean_pct[:, 0], ahead.sd_pct[:, 0]
+    return race_eve(here, errors, tables, snap.alarms, today=day)
+
+
+@question(watts=False, place="model", by_fit=True)
+def history(fleet: Fleet, meter_id: str) -> HistoryDocument:
+    """Return the `history` document of one meter, its forecast and control charts beside it."""
+    prepared = fleet.prepared
+    prepared.known(meter_id)
+    found, model = prepared.found, prepared.fleet
+    instants = observed_days(found, meter_id)
+    ahead = [noon(found.as_of) + timedelta(days=14 * k) for k in range(53)]
+    mean, sd = model.gain_error(("meter", meter_id), [*instants, *ahead])
+    observed = model.adjusted_observations().filter(pl.col("meter_id") == meter_id)
+    n = len(instants)
+    limits = chart_limits(prepared.settings, points_per_season(found)).limits
+    tolerance = found.meters.filter(pl.col("meter_id") == meter_id)["tolerance_pct"].item()
+    return {
+        "meter_id": meter_id,
+        "points": standing.curve_points(instants, mean[:n], sd[:n]),
+        "observations": standing.observed_points(observed),
+        "events": standing.meter_events(found.events, meter_id),
+        "resets": standing.slope_resets(found.resets, meter_id),
+        "fit": standing.fit_state(model),
+        "forecast": standing.curve_points(ahead, mean[n:], sd[n:]),
+        "tolerance_pct": tolerance,
+        "control": standing.control_points(charts_of(observed, limits), limits),
+    }
+
+
+@question(watts=False, place="model", by_fit=True)
+def meter(fleet: Fleet, meter_id: str) -> dict[str, Any]:
+    """Return a meter's row of the roster, also of one that has left; empty if there is none."""
+    if fleet.is_empty:
+        return {}
+    rows = fleet.snapshot[0].meters.filter(pl.col("meter_id") == meter_id)
+    return rows.row(0, named=True) if rows.height else {}
+
+
+@question(watts=False)
+def bench_sessions(fleet: Fleet, meter_id: str) -> list[dict[str, Any]]:
+    """Return the meter's bench sessions as evaluated at the last fit, oldest first."""
+    return _documents_of(fleet.measured[0], meter_id)
+
+
+@question()
+def comparisons(fleet: Fleet, meter_id: str) -> list[dict[str, Any]]:
+    """Return the meter's ride comparisons, oldest first."""
+    return _documents_of(fleet.measured[1], meter_id)
+
+
+def _documents_of(kept: pl.DataFrame, meter_id: str) -> list[dict[str, Any]]:
+    """Return one meter's rows, oldest first, each with its document's keys."""
+    if kept.is_empty():
+        return []
+    rows = kept.filter(pl.col("meter_id") == meter_id).sort("measured_at").to_dicts()
+    out = []
+    for row in rows:
+        text = row.pop("document", None)
+        out.append(row | (json.loads(text) if text else {}))
+    return out
+
+
+@question(watts=False, place="model", by_fit=True)
+def method(fleet: Fleet) -> dict[str, Any]:
+    """Return how the numbers come about: the fit, its hyperparameters, the drift by group."""
+    if fleet.is_empty:
+        return {"population": []}
+    snap, stale = fleet.snapshot
+    about = snap.about()
+    settings = fleet.settings
+    return {
+        "fit": {key: about[key] for key in ("fitted_at", "converged", "message", "seconds")}
+        | {"stale": stale},
+        "hyperparameters": about["hyper"],
+        "population": snap.population.to_dicts(),
+        "observations": _counts_of(snap.weights),
+        "charts": chart_limits(settings, about["points_per_season"]).table.to_dicts(),
+        "diagnostics": {
+            "checks": snap.checks.to_dicts(),
+            "shares": snap.shares.to_dicts(),
+            "detection": snap.detection.to_dicts(),
+        },
+        "false_alarms_per_season": settings.false_alarms_per_season,
+    }
+
+
+def _counts_of(weights: pl.DataFrame) -> list[dict[str, Any]]:
+    return (
+        weights.group_by("kind")
+        .agg(
+            n=pl.len(),
+            weighed_down=(pl.col("weight") < 0.5).sum(),
+            left_out=(pl.col("weight") < 0.05).sum(),
+        )
+        .sort("kind")
+        .to_dicts()
+    )
+
+
+@question(watts=False, place="long")
+def hindcast(fleet: Fleet) -> dict[str, Any]:
+    """Return the `hindcast` document; kept in the store until its data change, as it takes long."""
+    from models.honesty import hindcast as look_back
+
+    fleet.say("forecasting every past bench session from what was known before it")
+    found, settings, version = records(fleet.store, fleet.as_of)
+    key = f"{version}|{found.as_of}|{settings}"
+    with fleet.store.reading() as db:
+        kept = db.derived("hindcast")
+    if kept is not None and kept["key"].item() == key:
+        return dict(json.loads(kept["document"].item()))
+    document = look_back(found, settings, progress=fleet.say)
+    text = json.dumps(document, default=_iso)
+    with fleet.store.writing() as db:
+        db.put_derived("hindcast", pl.DataFrame({"key": [key], "document": [text]}))
+    return dict(json.loads(text))
+
+
+def _iso(value: object) -> str:
+    return value.isoformat() if isinstance(value, date) else str(value)
+
+
+def bench_files(paths: list[Path]) -> tuple[dict[str, Any], list[ProblemDocument]]:
+    """The `bench` document of files, and what could not be read. No store."""
+    from ingest.load import read_tables
+
+    read = read_tables(paths)
+    if "bench" not in read.frames:
+        raise NothingToSayError(
+            "no bench table found in what you named: its name begins with 'bench', or it has the "
+            "columns session_id, meter_id, measured_at, load, torque_nm"
+        )
+    results = evaluate_bench(
+        read.frames, tolerance_pct=TOLERANCE_PCT, incomplete=frozenset(read.incomplete)
+    )
+    document = {"sessions": [session_document(result) for result in results]}
+    return document, [problem.document() for problem in read.problems]
+
+
+@question(watts=False, place="model")
+def looked_from(fleet: Fleet) -> date:
+    """Fit the fleet as it was known on the day looked from; return the day.
+
+    What is asked of that day afterwards has its answer at once.
+    """
+    if not fleet.is_empty:
+        _ready = fleet.prepared
+        fleet.say("putting the fleet of that day together")
+        fleet.once(status)
+    return fleet.day

@@ -1,0 +1,272 @@
+"""What goes into a store and comes out of it: loads, rows put right, imports, downloads."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Literal
+
+import polars as pl
+
+from ingest import admin, load, store
+from ingest.load import LoadReport, load_paths, load_uploads, recordings_among
+from ingest.schema import SETTINGS, write_template
+from ingest.store import record
+from models.run.fitting import refit
+from models.run.known import COACH, MANAGER, MECHANIC, OWNER, Fleet, change, question
+from models.run.recordings import evaluate_pairs, take_in, take_in_uploads
+from models.wording import NothingToSayError
+
+Document = dict[str, Any]
+Form = Literal["csv", "xlsx", "parquet"]
+FORMS: tuple[Form, ...] = ("csv", "xlsx", "parquet")
+File = tuple[str, bytes]  # a file's name, and what is in it
+
+
+# ---- files in ------------------------------------------------------------------------------
+
+
+def load_folders(fleet: Fleet, paths: Sequence[Path], *, fit: bool = True) -> Document:
+    """Read files and folders into the store, then refit; return the `load` document."""
+    report = load_paths(fleet.store, list(paths), progress=_counted(fleet.say))
+    document: Document = dict(report.to_document())
+    document["recordings"] = [str(path) for path in report.recordings]
+    if report.recordings or _brings_pairs(report):
+        document["notices"] += take_in(fleet.store, report.recordings, say=fleet.say)
+        document["notices"] += evaluate_pairs(fleet.store, say=fleet.say)
+    anything = bool(document["files"]) or bool(report.recordings)
+    document["fit"] = refit(fleet) if fit and anything else None
+    return document
+
+
+def _counted(say: Callable[[str], None]) -> Callable[[str, int, int], None]:
+    """Tell what is going on, but nothing of what is over within a second."""
+    begun, told = time.monotonic(), 0.0
+
+    def progress(what: str, done: int, of: int) -> None:
+        nonlocal told
+        now = time.monotonic()
+        if now - begun > 1.0 and now - told > 0.5:
+            told = now
+            say(f"{what} ({done} of {of})")
+
+    return progress
+
+
+def _brings_pairs(report: LoadReport) -> bool:
+    return any(entry.table == "pairs" for entry in report.files)
+
+
+@change("files loaded", MECHANIC, MANAGER, place="records", then="fit")
+def load_files(fleet: Fleet, files: Sequence[File]) -> Document:
+    """Load files by name and content; return the `load` document without `fit`.
+
+    Raise a UserError where a file holds a table that whoever asks may not change.
+    """
+    report = load_uploads(
+        fleet.store,
+        files,
+        progress=lambda what, done, of: fleet.say(f"{what} ({done} of {of})"),
+        only=fleet.person.tables,
+    )
+    rides = recordings_among(files) if "pairs" in fleet.person.tables else []
+    if rides or _brings_pairs(report):
+        report.notices += take_in_uploads(fleet.store, rides, say=fleet.say)
+    return dict(report.to_document()) | {"recordings": [str(path) for path in report.recordings]}
+
+
+# ---- rows set aside ------------------------------------------------------------------------
+
+
+@question(MECHANIC, MANAGER)
+def set_aside(fleet: Fleet) -> list[Document]:
+    """Return the rows that wait for a correction, of the tables that whoever asks may change.
+
+    set_aside_id, file, sheet, table, row, cells, problems [{column, found, expected, fix}]
+    """
+    if not fleet.store.exists():
+        return []
+    rows = load.set_aside_rows(fleet.store).iter_rows(named=True)
+    return [_aside(row) for row in rows if row["table_name"] in (None, *fleet.person.tables)]
+
+
+def _aside(row: dict[str, Any]) -> Document:
+    return {
+        "set_aside_id": row["set_aside_id"],
+        "file": Path(row["file"]).name,
+        "sheet": row["sheet"],
+        "table": row["table_name"],
+        "row": row["row"],
+        "cells": load.by_column(row["now"]),
+        "problems": row["problems"],
+    }
+
+
+def set_aside_listed(fleet: Fleet) -> list[Document]:
+    """Return the rows that wait for a correction, as the store keeps them."""
+    return load.set_aside_documents(fleet.store)
+
+
+def write_set_aside(fleet: Fleet, folder: Path) -> list[Path]:
+    """Write the set-aside rows out as CSV, a file a table, to correct and load."""
+    return list(load.export_set_aside(fleet.store, folder))
+
+
+@change("row corrected", MECHANIC, MANAGER, then="fit soon")
+def correct_row(fleet: Fleet, set_aside_id: int, values: dict[str, str | None]) -> list[str]:
+    """Put new cells into a set-aside row and load it; return what is still wrong, in sentences."""
+    _require_row(fleet, set_aside_id)
+    report = load.correct_set_aside(fleet.store, set_aside_id, values)
+    return [problem.sentence() for problem in report.set_aside]
+
+
+@change("row dismissed", MECHANIC, MANAGER)
+def dismiss_row(fleet: Fleet, set_aside_id: int) -> None:
+    """Mark a set-aside row as one that is not wanted."""
+    _require_row(fleet, set_aside_id)
+    load.dismiss_set_aside(fleet.store, set_aside_id)
+
+
+def _require_row(fleet: Fleet, set_aside_id: int) -> None:
+    if set_aside_id not in {row["set_aside_id"] for row in set_aside(fleet)}:
+        raise NothingToSayError("This row is not set aside any more; open the page again.")
+
+
+# ---- imports -------------------------------------------------------------------------------
+
+
+@question(MECHANIC, MANAGER, watts=False)
+def imports(fleet: Fleet) -> list[Document]:
+    """Return the files that were loaded, newest first."""
+    return load.imports(fleet.store).to_dicts() if fleet.store.exists() else []
+
+
+@change("import undone", MECHANIC, MANAGER, then="fit soon")
+def undo_import(fleet: Fleet, import_id: int) -> Document:
+    """Take back what one file brought in; return what was removed, restored, kept.
+
+    Raise a UserError where the import holds a table that whoever asks may not change.
+    """
+    log = load.imports(fleet.store).filter(pl.col("import_id") == import_id)
+    tables = (log["tables"][0] or "").split(", ") if log.height else []
+    others = [name for name in tables if name and name not in fleet.person.tables]
+    if others:
+        raise NothingToSayError(
+            f"This import holds the table {', '.join(others)}, which your role may not change."
+        )
+    return asdict(load.undo_import(fleet.store, import_id))
+
+
+# ---- proposed events -----------------------------------------------------------------------
+
+
+@question(MECHANIC, watts=False)
+def proposed_events(fleet: Fleet) -> list[Document]:
+    """Return the events that wait for a person's word: event_row and the columns of `events`."""
+    return load.proposed_events(fleet.store).to_dicts() if fleet.store.exists() else []
+
+
+@change("event decided", MECHANIC, then="fit soon")
+def decide_event(fleet: Fleet, event_row: int, decision: str) -> None:
+    """Confirm or reject a proposed event."""
+    load.decide_event(fleet.store, event_row, decision)
+
+
+# ---- files out -----------------------------------------------------------------------------
+
+
+@question(watts=False)
+def template_file(fleet: Fleet) -> File:
+    """Return empty tables to fill in: file name and content."""
+    return admin.template_parcel()
+
+
+@question(OWNER)
+def tables_file(fleet: Fleet, form: str) -> File:
+    """Return every input table, in one of FORMS."""
+    return admin.tables_parcel(fleet.store, _form(form))
+
+
+@question(MECHANIC, MANAGER, watts=False)
+def device_tables_file(fleet: Fleet, form: str) -> File:
+    """Return the input tables that are about devices and money, in one of FORMS."""
+    return admin.tables_parcel(fleet.store, _form(form), tables=admin.device_tables())
+
+
+@question(OWNER)
+def set_aside_file(fleet: Fleet) -> File:
+    """Return the set-aside rows, to correct in a spreadsheet."""
+    return admin.set_aside_parcel(fleet.store)
+
+
+@question(OWNER)
+def store_file(fleet: Fleet) -> File:
+    """Return a copy of the store."""
+    return admin.store_parcel(fleet.store)
+
+
+@question(COACH)
+def rider_file(fleet: Fleet, rider_id: str) -> File:
+    """Return every row that names a rider."""
+    return admin.rider_parcel(fleet.store, rider_id)
+
+
+def _form(form: str) -> Form:
+    for known in FORMS:
+        if form == known:
+            return known
+    raise NothingToSayError(f'found "{form}", expected one of: {", ".join(FORMS)}')
+
+
+def write_tables(fleet: Fleet, folder: Path, form: Form) -> list[Path]:
+    """Write every input table into a folder; return the files."""
+    return list(store.export_tables(fleet.store, folder, form))
+
+
+def write_rider(fleet: Fleet, rider_id: str, folder: Path) -> list[Path]:
+    """Write one rider's data into a folder; return the files."""
+    return list(admin.export_rider(fleet.store, rider_id, folder))
+
+
+def write_templates(folder: Path) -> list[Path]:
+    """Write empty tables, a workbook and a data dictionary into a folder; return the files."""
+    return list(write_template(folder))
+
+
+def write_document(file: Path, content: bytes) -> Path:
+    """Write a finished document such as a PDF."""
+    return store.write_document(file, content)
+
+
+# ---- riders and settings -------------------------------------------------------------------
+
+
+@question(COACH, watts=False)
+def riders_named(fleet: Fleet) -> list[Document]:
+    """Return the riders that tables name: rider_id."""
+    if not fleet.store.exists():
+        return []
+    with fleet.store.reading() as db:
+        return db.query("riders_named").select("rider_id").to_dicts()
+
+
+@change("rider removed", then="fit soon")
+def remove_rider(fleet: Fleet, rider_id: str) -> Document:
+    """Remove one rider's data for good; return what was removed."""
+    return asdict(admin.remove_rider(fleet.store, rider_id))
+
+
+def settings(fleet: Fleet) -> Document:
+    """Return the settings that a user may change, by name."""
+    with fleet.store.reading() as db:
+        return {k: v for k, v in db.settings().items() if not SETTINGS[k].internal}
+
+
+def set_setting(fleet: Fleet, key: str, value: str) -> None:
+    """Change a setting of a store, which is made if there is none."""
+    with fleet.store.writing() as db:
+        before = db.settings().get(key)
+        after = db.set_setting(key, value)
+        record(db, "setting", key, before=before, after=after)

@@ -1,0 +1,475 @@
+"""What the riders pages and a coach's commands ask: who rides what, what an effort was worth."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any, TypedDict
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from ingest.schema import newest_in_force, rider_on
+from ingest.store import record
+from models import coaching
+from models.coaching import (
+    Acknowledged,
+    AffectedDocument,
+    Carry,
+    CorrectedEffort,
+    Effort,
+    EffortDocument,
+    HandoverDocument,
+    LedgerDocument,
+    NoticeRow,
+    RiderDocument,
+    Span,
+)
+from models.run.fleet_questions import status
+from models.run.known import (
+    ACKNOWLEDGED,
+    COACH,
+    MANAGER,
+    MECHANIC,
+    Fleet,
+    Prepared,
+    change,
+    question,
+    seen_notices,
+)
+from models.status import fit_state
+from models.wording import NothingToSayError, unknown_name
+
+Document = dict[str, Any]
+TOLD = ("status", "gain_error_pct", "interval90_pct", "p_within_tolerance", "tolerance_pct")
+MOST_EFFORTS = 8
+NOTICE_DAYS = 365
+
+
+# ---- riders --------------------------------------------------------------------------------
+
+
+@question(COACH, place="model")
+def riders(fleet: Fleet) -> list[Document]:
+    """Return a row a rider: rider_id, coach, left (day), `meters` ridden on the day."""
+    if fleet.is_empty:
+        return []
+    standing = fleet.once(status)
+    known = {row["meter_id"]: row for row in standing["meters"]}
+    day = fleet.day
+    with fleet.store.reading() as db:
+        listed, assignments = db.frame("riders"), db.frame("assignments")
+    now = newest_in_force(assignments, day)
+    named = assignments["rider_id"].drop_nulls().unique().to_list()
+    about = {row["rider_id"]: row for row in listed.to_dicts()}
+    return [_rider_row(name, about.get(name, {}), now, known) for name in sorted({*about, *named})]
+
+
+def _rider_row(
+    name: str, about: Document, now: pl.DataFrame, known: Mapping[str, Mapping[str, Any]]
+) -> Document:
+    mine = now.filter(pl.col("rider_id") == name).to_dicts()
+    return {
+        "rider_id": name,
+        "coach": about.get("coach"),
+        "left": about.get("to_date"),
+        "meters": [
+            {
+                "meter_id": row["meter_id"],
+                "bike_id": row["bike_id"],
+                "role": row["role"],
+                "since": row["from_date"],
+                **{key: known[row["meter_id"]].get(key) for key in TOLD},
+            }
+            for row in mine
+            if row["meter_id"] in known
+        ],
+    }
+
+
+@question(COACH, place="long")
+def rider(fleet: Fleet, rider_id: str) -> RiderDocument:
+    """Return one rider on a day.
+
+    periods (each with points and resets), bikes (pairs of the meters ridden that day), efforts,
+    notices (of the last year; `notices_read` tells who has read which)
+    """
+    ready = fleet.prepared
+    found, today = ready.found, ready.found.as_of
+    fleet.say(f"drawing what {rider_id} has ridden")
+    periods = coaching.riding_periods(
+        ready.tables["assignments"],
+        found.meters["meter_id"].to_list(),
+        rider_id=rider_id,
+        today=today,
+    )
+    now = [p["meter_id"] for p in periods if p["to_date"] is None or p["to_date"] >= today]
+    told = _notices(ready, today - timedelta(days=NOTICE_DAYS), today, {})
+    return {
+        "rider_id": rider_id,
+        "as_of": today,
+        "periods": [
+            coaching.period_curve(ready.fleet, found.resets, period, today=today)
+            for period in periods
+        ],
+        "bikes": coaching.between_meters(ready.fleet, list(dict.fromkeys(now)), on=today),
+        "efforts": coaching.efforts_of(ready.tables["efforts"], rider_id=rider_id, today=today),
+        "notices": [notice for notice in told if notice["rider_id"] == rider_id],
+    }
+
+
+# ---- efforts -------------------------------------------------------------------------------
+
+
+class EffortAsk(TypedDict, total=False):
+    """An effort as it is asked about; all but date, device and watts may be missing or empty.
+
+    date      ISO 8601; a time may follow after a T
+    meter_id  or reference_id: what showed the watts
+    zeroed    yes, no, or nothing
+    """
+
+    date: str | None
+    meter_id: str | None
+    reference_id: str | None
+    watts: str | float | None
+    seconds: str | float | None
+    zeroed: str | None
+    cadence_rpm: str | float | None
+
+
+def effort_ask(text: str) -> EffortAsk:
+    """Return an effort from DATE[Ttime],METER,WATTS[,SECONDS][,zeroed=yes|no][,cadence=RPM].
+
+    Raise NothingToSayError where the text is none.
+    """
+    when, device, watts, *rest = (*(part.strip() for part in text.split(",")), "", "", "")
+    more = dict(part.split("=", 1) for part in rest if "=" in part)
+    seconds = [part for part in rest if part and "=" not in part]
+    if len(seconds) > 1 or not set(more) <= {"cadence", "zeroed"}:
+        raise _no_effort(text)
+    return EffortAsk(
+        date=when,
+        meter_id=device,
+        watts=watts,
+        seconds=seconds[0] if seconds else None,
+        zeroed=more.get("zeroed"),
+        cadence_rpm=more.get("cadence"),
+    )
+
+
+def _effort(ask: EffortAsk, zone: str) -> Effort:
+    device = ask.get("meter_id") or ask.get("reference_id") or ""
+    if "," in f"{ask.get('date')}{device}":
+        raise NothingToSayError(f'found "{device}" as a meter, expected one without a comma')
+    when, watts = ask.get("date") or "", ask.get("watts")
+    zeroed, cadence, seconds = ask.get("zeroed"), ask.get("cadence_rpm"), ask.get("seconds")
+    try:
+        at = datetime.fromisoformat(when if "T" in when else f"{when}T12:00")
+        effort = Effort(
+            (at if at.tzinfo else at.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC),
+            device,
+            float(watts or ""),
+            float(seconds) if seconds not in (None, "") else None,
+            dated_only="T" not in when,
+            cadence_rpm=float(cadence) if cadence not in (None, "") else None,
+            zeroed={"yes": True, "no": False}[zeroed] if zeroed else None,
+        )
+        if not device or not 0 < effort.watts < 5000:
+            raise ValueError
+    except (ValueError, KeyError):
+        raise _no_effort(_as_text(ask)) from None
+    return effort
+
+
+def _as_text(ask: EffortAsk) -> str:
+    device = ask.get("meter_id") or ask.get("reference_id") or ""
+    named = {"zeroed": ask.get("zeroed"), "cadence": ask.get("cadence_rpm")}
+    more = [f"{key}={value}" for key, value in named.items() if value not in (None, "")]
+    parts = [ask.get("date") or "", device, ask.get("watts"), ask.get("seconds"), *more]
+    return ",".join(str(part) for part in parts if part not in (None, "") or part is parts[1])
+
+
+def _no_effort(text: str) -> NothingToSayError:
+    return NothingToSayError(
+        f'found "{text}" as an effort, expected DATE[Ttime],METER,WATTS[,SECONDS]'
+        "[,zeroed=yes or no][,cadence=RPM], for instance 2026-03-14,K07,312,1200"
+    )
+
+
+@question(COACH, place="model")
+def effort(
+    fleet: Fleet, asked: Sequence[EffortAsk], *, carry_to: Sequence[str] = ()
+) -> EffortDocument:
+    """Return the `effort` document; carry_to: meters that the watts are to be carried to."""
+    from models.coaching import answer, carried, open_days
+
+    efforts = [_effort(one, fleet.settings.time_zone) for one in asked]
+    ready = fleet.prepared
+    targets = [Carry(name, ready.found.as_of) for name in carry_to]
+    _check_efforts(ready, efforts, targets)
+    pairs = [(one.device_id, one.at) for one in efforts]
+    joint = ready.fleet.joint([*pairs, *((t.meter_id, t.on) for t in targets)])
+    n = len(efforts)
+    document = answer(efforts, joint[0][:n], joint[1][:n, :n])
+    document["efforts"] = [
+        _both_legs(ready, one, row) for one, row in zip(efforts, document["efforts"], strict=True)
+    ]
+    notes = [
+        "Whether the meters were zeroed is not said: an offset of 0.3 N·m is 2.8 W at 90 rpm, "
+        "whatever is ridden. Said of an effort, it is taken in."
+    ]
+    meters = set(ready.found.meters["meter_id"])
+    if all(one.zeroed is not None or one.device_id not in meters for one in efforts):
+        notes = []
+    if any(one.at.date() > ready.found.as_of for one in efforts):
+        notes.append(_ahead(ready.found.as_of))
+    notes += open_days(efforts, ready.fleet.steps_between())
+    return {
+        **document,
+        "carried": carried(efforts, targets, *joint),
+        "notes": notes,
+        "fit": fit_state(ready.fleet),
+    }
+
+
+def _both_legs(ready: Prepared, one: Effort, row: CorrectedEffort) -> CorrectedEffort:
+    """Return the effort, with what both legs did where its meter sees only one."""
+    from models.coaching import with_both_legs
+    from models.records import one_sided
+
+    kinds = dict(ready.found.meters.select("meter_id", "kind").iter_rows())
+    if not one_sided(kinds.get(one.device_id)):
+        return row
+    rider = rider_on(ready.tables["assignments"], one.device_id, one.at.date())
+    return with_both_legs(row, rider, *ready.fleet.with_rider(one.device_id, one.at, rider))
+
+
+def _ahead(today: date) -> str:
+    return f"What lies after {today} is a forecast: no visit, battery or knock after it is known."
+
+
+def _check_efforts(ready: Prepared, efforts: Sequence[Effort], targets: Sequence[Carry]) -> None:
+    service = dict(ready.found.meters.select("meter_id", "in_service_on").iter_rows())
+    references = ready.found.data.references["reference_id"].to_list()
+    for name in [one.device_id for one in efforts] + [one.meter_id for one in targets]:
+        if name not in service and name not in references:
+            raise NothingToSayError(unknown_name(name, [*service, *references]))
+    for one in efforts:
+        if one.device_id in service and one.at.date() < service[one.device_id]:
+            raise NothingToSayError(
+                f"{one.device_id} came into service on {service[one.device_id]}; "
+                f"the effort of {one.at.date()} was before that"
+            )
+
+
+# ---- correction factors --------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Period:
+    """A meter or a rider, from a day to a day, both included."""
+
+    first: date
+    last: date
+    meter_id: str | None = None
+    rider_id: str | None = None
+
+
+@question(COACH, place="model")
+def ledger(
+    fleet: Fleet,
+    first: date,
+    last: date,
+    *,
+    meter_id: str | None = None,
+    rider_id: str | None = None,
+) -> LedgerDocument:
+    """Return the `correct` document of a meter or a rider over a period.
+
+    The ledger of correction factors, both days included, and what it lacks.
+    """
+    return _ledger(fleet.prepared, Period(first, last, meter_id, rider_id))
+
+
+def _ledger(ready: Prepared, asked: Period) -> LedgerDocument:
+    spans, notes = _ridden(ready, asked)
+    pairs = [(("meter", span.meter_id), at) for span in spans for at in span.instants()]
+    mean, covariance = ready.fleet.joint(pairs)
+    found = ready.found
+    return {
+        "ledger": coaching.rows(spans, mean, covariance),
+        "applied_in": "ledger",
+        "warnings": coaching.corrected_elsewhere(spans, found.resets, ready.tables["events"]),
+        "notes": notes,
+        "fit": fit_state(ready.fleet),
+    }
+
+
+def _ridden(ready: Prepared, asked: Period) -> tuple[list[Span], list[str]]:
+    """Who rode what in a period, cut where the factor changes."""
+    if asked.last < asked.first:
+        raise NothingToSayError(
+            f"the period ends on {asked.last}, before it begins on {asked.first}: turn them round"
+        )
+    asked, notes = _in_service(ready, asked)
+    spans = coaching.ridden(
+        ready.tables["assignments"],
+        first=asked.first,
+        last=asked.last,
+        meter_id=asked.meter_id,
+        rider_id=asked.rider_id,
+    )
+    known = set(ready.found.meters["meter_id"])
+    spans = [span for span in spans if span.meter_id in known]
+    spans = coaching.cut(spans, ready.found.course, ready.fleet.steps_between())
+    if not spans:
+        raise NothingToSayError(_no_spans(ready, asked))
+    return spans, notes
+
+
+def _in_service(ready: Prepared, asked: Period) -> tuple[Period, list[str]]:
+    """The part of the period in which the meter asked about is in service."""
+    notes = [_ahead(ready.found.as_of)] if asked.last > ready.found.as_of else []
+    if asked.meter_id is None:
+        return asked, notes
+    ready.known(asked.meter_id)
+    meters = ready.found.meters
+    start = meters.filter(pl.col("meter_id") == asked.meter_id)["in_service_on"].item()
+    if asked.last < start:
+        raise NothingToSayError(
+            f"{asked.meter_id} came into service on {start}, after the period's end"
+        )
+    if asked.first < start:
+        notes.append(f"{asked.meter_id} came into service on {start}: the ledger begins there.")
+    return replace(asked, first=max(asked.first, start)), notes
+
+
+def _no_spans(ready: Prepared, asked: Period) -> str:
+    riders = ready.tables["assignments"]["rider_id"].drop_nulls().unique().sort().to_list()
+    if asked.rider_id is not None and riders and asked.rider_id not in riders:
+        return unknown_name(asked.rider_id, riders, what="rider")
+    return (
+        f"rider {asked.rider_id} has no meter assigned between {asked.first} and {asked.last}: "
+        "load an assignments table that says who rides what, or ask for a meter"
+    )
+
+
+def correct_recordings(
+    fleet: Fleet, document: LedgerDocument, *, recordings: Path, out: Path
+) -> tuple[Path, Document]:
+    """Write corrected summaries of a folder of recordings into another; they stay untouched.
+
+    In   document: of `correct`
+    Out  the file written; files, corrected (how many have a factor), notes (why others have none)
+    """
+    from ingest.readers import RecordingError
+    from ingest.recordings import corrected_summaries, folder_summaries, write_corrected
+
+    with fleet.store.reading() as db:
+        meters, references = db.frame("meters"), db.frame("references")
+        zone = str(db.setting("time_zone"))
+    try:
+        found = folder_summaries(recordings, time_zone=zone)
+        rows = corrected_summaries(found, meters, references, document["ledger"], time_zone=zone)
+        file = write_corrected(rows, out)
+    except RecordingError as problem:
+        raise NothingToSayError(str(problem)) from problem
+    without = rows.filter(pl.col("factor").is_null()).select("path", "note").to_dicts()
+    done = rows.filter(pl.col("factor").is_not_null()).height
+    return file, {"file": str(file), "files": found.height, "corrected": done, "without": without}
+
+
+# ---- notices -------------------------------------------------------------------------------
+
+
+@question(COACH, place="model")
+def notices(fleet: Fleet, first: date | None = None, last: date | None = None) -> list[NoticeRow]:
+    """Return the notices to coaches of a period (else of the last year), newest first.
+
+    Each with who has read it.
+    """
+    today = fleet.prepared.found.as_of
+    last = min(last or today, today)
+    first = first or last - timedelta(days=NOTICE_DAYS)
+    return _notices(fleet.prepared, first, last, notices_read(fleet))
+
+
+@question(COACH)
+def notices_read(fleet: Fleet) -> dict[str, Acknowledged]:
+    """Return who has read which notice, and when: acknowledged_by and acknowledged_at by its id."""
+    with fleet.store.reading() as db:
+        return seen_notices(db)
+
+
+def _notices(
+    ready: Prepared, first: date, last: date, seen: Mapping[str, Acknowledged]
+) -> list[NoticeRow]:
+    found = ready.found
+    rows = coaching.notices(
+        ready.fleet,
+        found.told,
+        found.course,
+        first=first,
+        last=last,
+        zero_steps=found.zero_steps,
+    )
+    return [{**row, **coaching.acknowledged(seen, row["notice_id"])} for row in rows]
+
+
+@change("notice acknowledged", COACH)
+def acknowledge_notice(fleet: Fleet, notice_id: str, *, rider_id: str | None = None) -> None:
+    """Note that whoever asks has read a notice, about a rider; a second time changes nothing."""
+    with fleet.store.writing() as db:
+        if notice_id not in seen_notices(db):
+            record(db, ACKNOWLEDGED, notice_id)
+
+
+# ---- reports -------------------------------------------------------------------------------
+
+
+@question(MECHANIC, COACH, place="long")
+def affected(fleet: Fleet, meter_id: str) -> AffectedDocument:
+    """Return which rides each session that found a meter out puts in doubt, newest first."""
+    from models.coaching import affected_rides
+
+    ready = fleet.prepared
+    meter = ready.meter(meter_id)
+    rows = affected_rides(
+        ready.fleet,
+        ready.found.sessions,
+        ready.tables,
+        meter_id=meter_id,
+        tolerance_pct=meter["tolerance_pct"],
+        since=meter["in_service_on"],
+    )
+    none = f"No session has found {meter_id} beyond ± {meter['tolerance_pct']:g} %."
+    return {"meter_id": meter_id, "found_out": rows, "text": rows[0]["text"] if rows else none}
+
+
+@question(MECHANIC, COACH, MANAGER, place="long")
+def handover(fleet: Fleet, rider_id: str) -> HandoverDocument:
+    """Return what a leaving rider hands back, and what the numbers need to go on."""
+    from models.coaching import handover_report
+
+    ready = fleet.prepared
+    mine = ready.tables["assignments"].filter(pl.col("rider_id") == rider_id)
+    begun = [day for day in mine["from_date"].to_list() if day <= ready.found.as_of]
+    if not begun:
+        riders = ready.tables["assignments"]["rider_id"].drop_nulls().unique().sort().to_list()
+        if not riders:
+            raise NothingToSayError("no assignments: load a table that says who rides what")
+        raise NothingToSayError(unknown_name(rider_id, riders, what="rider"))
+    first, today = min(begun), ready.found.as_of
+    factors = _ledger(ready, Period(first, today, rider_id=rider_id))
+    return handover_report(
+        ready.fleet,
+        ready.tables,
+        ready.found.meters,
+        factors["ledger"],
+        rider_id=rider_id,
+        told=_notices(ready, first, today, {}),
+        today=today,
+    )

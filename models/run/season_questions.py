@@ -1,0 +1,295 @@
+"""What the season and budget pages ask: who comes when, what it costs, what other ways would."""
+
+from __future__ import annotations
+
+import pickle
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from typing import NotRequired, TypedDict, cast
+
+import numpy as np
+import polars as pl
+
+from ingest.admin import Pins, move_pins, pins
+from ingest.schema import in_force
+from models.budget import BudgetDocument
+from models.policies import PoliciesDocument
+from models.run.known import MANAGER, MECHANIC, Fleet, change, question
+from models.season import Asked as Asked
+from models.season import BenchListRow, PlanDocument
+from models.season import parse_pins as parse_pins
+from models.wording import NothingToSayError
+
+Weeks = tuple[date, ...]
+SEED = 20260930  # of simulated answers, so that asking twice gives the same
+WITHOUT_CALENDAR = timedelta(weeks=26)
+SHORTEST, LONGEST = timedelta(weeks=12), timedelta(weeks=52)
+COMING = ("lent", "at_service")
+
+
+class SeasonAnswer(TypedDict):
+    """The day it is, and the period to plan unless told otherwise; empty: there is no fleet."""
+
+    empty: bool
+    as_of: date
+    today_note: NotRequired[str | None]
+    first: NotRequired[date]
+    last: NotRequired[date]
+
+
+class CalendarEntry(TypedDict):
+    """A row of the calendar."""
+
+    name: str
+    from_date: date
+    to_date: date
+    kind: str
+    priority: str | None
+    rider_id: str | None
+
+
+class IdlePin(TypedDict):
+    """A pin that a plan cannot keep, and why."""
+
+    meter_id: str
+    week: date
+    why: str
+
+
+class PinnedWeeks(TypedDict):
+    """The Mondays of the weeks that a meter is pinned to."""
+
+    meter_id: str
+    weeks: list[date]
+
+
+class PlanAnswer(PlanDocument):
+    """A plan, with the calendar's entries and the pins of its period."""
+
+    events: list[CalendarEntry]
+    pins: Pins
+    kept_pins: Pins
+    idle_pins: list[IdlePin]
+    target: float
+
+
+class BudgetAnswer(BudgetDocument):
+    """A budget, with the tolerance and the target that hold unless asked otherwise."""
+
+    kept_tolerance_pct: float
+    kept_target: float
+
+
+# ---- the season ----------------------------------------------------------------------------
+
+
+@question(watts=False)
+def season(fleet: Fleet) -> SeasonAnswer:
+    """Return the day it is, the period to plan unless told otherwise, whether there is a fleet."""
+    if fleet.is_empty:
+        return {"empty": True, "as_of": fleet.as_of or date.today()}
+    with fleet.store.reading() as db:
+        calendar, own = db.frame("calendar"), db.setting("today")
+    day = fleet.day
+    note = f"Today is {own}, the last day of these data." if own and not fleet.as_of else None
+    return {
+        "empty": False,
+        "as_of": day,
+        "today_note": note,
+        "first": day,
+        "last": _last_race(calendar, day),
+    }
+
+
+@question(watts=False, place="long")
+def plan(fleet: Fleet, asked: Asked) -> PlanAnswer:
+    """Return the `plan` document: who goes to the bench when.
+
+    What was pinned on the season page stays where it was pinned, beside the pins asked for.
+    Beside the contract's keys: events (the calendar's), pins (the weeks that each meter is pinned
+    to), idle_pins (pins that this period cannot keep), target, as_of
+    """
+    return _plan(fleet, asked)
+
+
+def _plan(fleet: Fleet, asked: Asked) -> PlanAnswer:
+    return fleet.kept(("plan", pickle.dumps(asked)), lambda: _planned(fleet, asked))
+
+
+def _planned(fleet: Fleet, asked: Asked) -> PlanAnswer:
+    from models.season import plan_document
+
+    ready, kept = fleet.prepared, pins(fleet.store)
+    begin = max(asked.first, ready.found.as_of)
+    held, idle = pins_in_force(kept, ready.found.meters, begin, asked.last)
+    together = _together(held, asked.pins or {})
+    fleet.say("weighing every visit against every other")
+    document = plan_document(
+        ready.found, ready.fleet, ready.tables, ready.settings, replace(asked, pins=together)
+    )
+    return {
+        **document,
+        "events": _events(ready.tables["calendar"], begin, asked.last),
+        "pins": kept,
+        "kept_pins": held,
+        "idle_pins": idle,
+        "target": asked.target or ready.settings.reliability_target,
+        "as_of": ready.found.as_of,
+    }
+
+
+def _together(kept: Mapping[str, Weeks], asked: Mapping[str, Weeks]) -> Pins:
+    return {
+        meter: tuple(sorted({*kept.get(meter, ()), *asked.get(meter, ())}))
+        for meter in {**kept, **asked}
+    }
+
+
+@question(MECHANIC, MANAGER, watts=False, place="long")
+def plan_calendar(fleet: Fleet, asked: Asked) -> str:
+    """Return the plan's visits as an iCalendar file."""
+    from models.season import calendar_text
+
+    return calendar_text(_plan(fleet, asked), stamp=datetime.now(UTC))
+
+
+@question(MECHANIC, MANAGER, watts=False, place="long")
+def bench_list(
+    fleet: Fleet,
+    asked: Asked,
+    week: date,
+    *,
+    bench_id: str | None = None,
+    place_id: str | None = None,
+) -> list[BenchListRow]:
+    """Return what the mechanic needs on the spot in the week of a day: a row a planned visit.
+
+    bench_id, place_id: the mass set and the place, where not each meter's usual ones
+    """
+    from models.season import bench_list as rows
+
+    tables = fleet.tables
+    for table, column, wanted in (
+        ("mass_sets", "bench_id", bench_id),
+        ("places", "place_id", place_id),
+    ):
+        known = tables[table][column].to_list()
+        if wanted is not None and wanted not in known:
+            listed = ", ".join(known) or "none"
+            raise NothingToSayError(f'found {column} "{wanted}", expected one of: {listed}')
+    return rows(_plan(fleet, asked), tables, week=week, bench_id=bench_id, place_id=place_id)
+
+
+@change("visits pinned", MECHANIC, MANAGER)
+def move_visit(
+    fleet: Fleet, meter_id: str, away: date | None = None, to: date | None = None
+) -> PinnedWeeks:
+    """Unpin a meter's visit from one week, pin it to another, or both; days name weeks.
+
+    Return meter_id, weeks (the Mondays it is pinned to now).
+    """
+    if to is not None and to < _monday(fleet.day):
+        raise NothingToSayError(
+            f"The week of {to} is past: pin {meter_id} to this week or a later one."
+        )
+    before, after = ([day] if day else [] for day in (away, to))
+    move_pins(fleet.store, meter_id, away=before, to=after)
+    return {"meter_id": meter_id, "weeks": list(pins(fleet.store).get(meter_id, ()))}
+
+
+def _monday(day: date) -> date:
+    return day - timedelta(days=day.weekday())
+
+
+def _last_race(calendar: pl.DataFrame, today: date) -> date:
+    """Return the end of the last race within a year: what a plan reaches to."""
+    ahead = calendar.filter(
+        pl.col("kind").eq_missing("race")
+        & (pl.col("from_date") >= today)
+        & (pl.col("from_date") <= today + LONGEST)
+    )
+    last = ahead["to_date"].max() if ahead.height else None
+    if not isinstance(last, date):
+        return today + WITHOUT_CALENDAR
+    return max(today + SHORTEST, min(last, today + LONGEST))
+
+
+def pins_in_force(
+    kept: Pins, meters: pl.DataFrame, first: date, last: date
+) -> tuple[Pins, list[IdlePin]]:
+    """Return the pins that a plan of a period can keep, and the others with why it cannot."""
+    begin = _monday(first)
+    able = meters.filter(
+        ~pl.col("gone")
+        & ~pl.col("state").is_in(COMING).fill_null(False)
+        & pl.col("static_check").fill_null(True)
+    )["meter_id"]
+    here = set(able.to_list())
+    held: Pins = {}
+    idle: list[IdlePin] = []
+    for meter, weeks in kept.items():
+        for week in weeks:
+            if meter in here and begin <= week <= last:
+                held[meter] = (*held.get(meter, ()), week)
+            else:
+                why = "outside this period" if meter in here else "cannot come to the bench"
+                idle.append({"meter_id": meter, "week": week, "why": why})
+    return held, idle
+
+
+def _events(calendar: pl.DataFrame, first: date, last: date) -> list[CalendarEntry]:
+    rows = calendar.filter(in_force(_monday(first), last)).sort("from_date", "name").to_dicts()
+    return cast("list[CalendarEntry]", rows)
+
+
+# ---- money ---------------------------------------------------------------------------------
+
+
+@question(MANAGER, watts=False, place="long")
+def budget(fleet: Fleet, asked: Asked) -> BudgetAnswer:
+    """Return the `budget` document of a period, pinned visits kept.
+
+    Beside the contract's keys: groups (how each ages), kept_tolerance_pct and kept_target (what
+    holds unless asked otherwise)
+    """
+    from models.budget import budget_document
+
+    ready = fleet.prepared
+    fleet.say("planning the season and pricing it")
+    begin = max(asked.first, ready.found.as_of)
+    held, _ = pins_in_force(pins(fleet.store), ready.found.meters, begin, asked.last)
+    asked = replace(asked, pins=_together(held, asked.pins or {}))
+    document = budget_document(
+        ready.found,
+        ready.fleet,
+        ready.tables,
+        ready.settings,
+        asked,
+        population=ready.population,
+        rng=np.random.default_rng(SEED),
+    )
+    return {
+        **document,
+        "kept_tolerance_pct": ready.settings.tolerance_pct,
+        "kept_target": ready.settings.reliability_target,
+    }
+
+
+@question(MANAGER, watts=False, place="long")
+def policies(fleet: Fleet, *, tolerance_pct: float | None = None) -> PoliciesDocument:
+    """Return the `policies` document. What if: tolerance_pct for every meter, not its own."""
+    from models.policies import policies_document
+    from models.season import prices, supposing
+
+    ready = fleet.prepared
+    today = ready.found.as_of
+    supposed = supposing(ready.found, Asked(today, today, tolerance_pct=tolerance_pct))
+    kept = supposed.meters.filter(~pl.col("gone"))
+    if kept.is_empty():
+        raise NothingToSayError("no meter is in use: there is nothing to compare policies on")
+    money = prices(ready.tables["costs"], kept["group"].to_list())
+    fleet.say("simulating seasons of fleets like this one")
+    return policies_document(
+        ready.fleet, kept, ready.found.data, money=money, rng=np.random.default_rng(SEED)
+    )

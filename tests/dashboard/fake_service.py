@@ -1,0 +1,108 @@
+"""The service's ways to ask, answered by methods that are named like the questions."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from dashboard.service import Standing
+from ingest.store import Store
+from models.run import Person
+
+Document = dict[str, Any]
+STANDING = Standing(1, "a fit", False, False, (True, ""), (), 0, {}, frozenset())
+
+
+class FakeService:
+    """What pages and the guard call of a service or of a guarded one.
+
+    A method may answer with a Progress document; asked for later, a plain answer is done at once.
+    """
+
+    _as_of: str | None = None
+    standing_now: Standing = STANDING
+    live_now: Document = {"behind": False, "working": False, "taking_in": {}}  # noqa: RUF012
+
+    @property
+    def store(self) -> Store:
+        return Store(Path("there-is-none.duckdb"))
+
+    def on(self, as_of: object) -> Any:
+        other = _View(self)
+        other.__dict__["_as_of"] = str(as_of) if as_of else None
+        return other
+
+    def asked_by(self, person: Person) -> Any:
+        return self
+
+    def ask(self, question: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Any:
+        answer = self._answer(question, args, kwargs)
+        return answer["document"] if _is_progress(answer) else answer
+
+    def later(self, question: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Document:
+        answer = self._answer(question, args, kwargs)
+        if _is_progress(answer):
+            return dict(answer)
+        return {"state": "done", "said": "", "seconds": 0.1, "document": answer}
+
+    def begin(self, question: Callable[..., Any], /, *args: Any, **kwargs: Any) -> str:
+        self._answer(question, args, kwargs)
+        return question.__name__
+
+    def progress(self, question: Callable[..., Any], ticket: str) -> Document:
+        return dict(self._answer(question, (ticket,), {}))
+
+    def _answer(self, question: Callable[..., Any], args: Any, kwargs: Any) -> Any:
+        method = getattr(self, question.__name__)
+        if self._as_of and "as_of" in inspect.signature(method).parameters:
+            kwargs = kwargs | {"as_of": self._as_of}
+        return method(*args, **kwargs)
+
+    def may(self, question: Callable[..., Any]) -> bool:
+        return True
+
+    def work(self) -> Document:
+        return {"now": None, "text": "", "waiting": 0, "ended": {}}
+
+    def live(self) -> Document:
+        return self.live_now
+
+    def standing(self) -> Standing:
+        return self.standing_now
+
+    def converged(self) -> bool | None:
+        return self.standing().converged[0]
+
+    def version(self) -> tuple[object, ...]:
+        return (id(object()),)
+
+    def reread(self, name: str, read: Callable[[], Any], *, missing: Any) -> Any:
+        return missing
+
+    def has_fleet(self) -> bool:
+        return True
+
+    def looked_from(self) -> str | None:
+        return self._as_of
+
+
+class _View(FakeService):
+    """The same fake, looking from a day."""
+
+    def __init__(self, fake: FakeService) -> None:
+        self.__dict__["_fake"] = fake
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.__dict__["_fake"], name)
+
+    def live(self) -> Document:
+        return self.__dict__["_fake"].live()
+
+    def standing(self) -> Standing:
+        return self.__dict__["_fake"].standing()
+
+
+def _is_progress(answer: Any) -> bool:
+    return isinstance(answer, dict) and {"state", "document"} <= set(answer)
