@@ -13,7 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.recordings import forget_pairs, pairs_on_disk
+from ingest.recordings import pairs_on_disk, remove_pair_files
 from ingest.schema import TABLES
 from ingest.store import Database, Format, Store, StoreError, record, write_tables
 
@@ -73,7 +73,7 @@ def remove_rider(store: Store, rider_id: str) -> RemovalReport:
         counts = {"rows_removed": removed, "rows_without_name": unnamed, "set_aside": aside}
         record(db, "rider removed", "(the name is gone)", after=counts)
     store.compact()
-    forget_pairs(store, ridden)
+    remove_pair_files(store, ridden)
     return RemovalReport(rider_id, removed, unnamed, aside, derived)
 
 

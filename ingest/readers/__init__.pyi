@@ -1,9 +1,9 @@
-from .recordings import DEVICE_SCHEMA as DEVICE_SCHEMA
 from .recordings import RECORDING_SUFFIXES as RECORDING_SUFFIXES
-from .recordings import ZERO_SCHEMA as ZERO_SCHEMA
+from .recordings import Device as Device
 from .recordings import Numbers as Numbers
 from .recordings import Recording as Recording
 from .recordings import RecordingError as RecordingError
+from .recordings import ZeroReading as ZeroReading
 from .recordings import looks_like_recording as looks_like_recording
 from .recordings import read_recording as read_recording
 from .tables import RawTable as RawTable

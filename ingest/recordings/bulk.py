@@ -1,19 +1,21 @@
 """Thousands of recordings at once: read by many processes, kept as shards beside the store.
 
-Sharing the work goes through the Executor interface of concurrent.futures: a cluster's executor
-works as well as the pool of local processes that is used without one, if all see the same files.
+The work is shared out by an executor of concurrent.futures: a cluster's works as well as the pool
+of local processes that is used without one, if all see the same files.
 """
+
+from __future__ import annotations
 
 import multiprocessing
 import os
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from hashlib import sha256
 from math import ceil
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 import polars as pl
 
@@ -26,7 +28,7 @@ from ingest.recordings.shards import (
     sweep,
     write_shard,
 )
-from ingest.recordings.summaries import SUMMARY_SCHEMA, summary_row
+from ingest.recordings.summaries import SUMMARY_SCHEMA, Summary, summary_of, summary_rows
 
 FILES_A_TASK = 50
 FEW = 16
@@ -36,9 +38,12 @@ Progress = Callable[[int, int], None]
 
 @dataclass
 class _Plan:
-    """What is to be done with the files that were found."""
+    """Which files are to be read, and the rows of those that are not.
 
-    rows: list[dict[str, Any]] = field(default_factory=list)
+    repeated  files with the content of one that is read
+    """
+
+    rows: list[Summary] = field(default_factory=list)
     to_read: list[tuple[str, str]] = field(default_factory=list)  # (path, sha256)
     repeated: list[tuple[str, str]] = field(default_factory=list)
 
@@ -52,7 +57,7 @@ def read_folder(
     progress: Progress | None = None,
     time_zone: str = "UTC",
 ) -> pl.DataFrame:
-    """Read recordings, and folders of them, into Parquet shards in `into`.
+    """Read recordings, and folders of them, into Parquet shards in `into`; return their summaries.
 
     executor      shares out the work, about fifty files a task; else a pool of local processes
     known_hashes  contents that are in already: not read again
@@ -76,17 +81,14 @@ def read_folder(
 
 
 def _repeated(plan: _Plan, read: pl.DataFrame) -> pl.DataFrame:
-    """Rows for files with the content of an earlier one: its summary under their own names."""
-    first = {row["sha256"]: row for row in read.iter_rows(named=True)}
-    rows = [
-        first[content] | {"path": path, "name": Path(path).name, "status": "repeated"}
-        for path, content in plan.repeated
-    ]
+    """Return rows for files with the content of an earlier one: its summary, their own names."""
+    first = {row["sha256"]: row for row in summary_rows(read)}
+    rows = [_at(path, first[content]) | {"status": "repeated"} for path, content in plan.repeated]
     return pl.DataFrame(rows, schema=SUMMARY_SCHEMA, orient="row")
 
 
 def _files(paths: Iterable[Path | str]) -> Iterator[str]:
-    """Files as they were named; of folders, the files below them that hold recordings."""
+    """Yield files as they were named; of folders, the files below them that hold recordings."""
     for path in map(Path, paths):
         if not path.is_dir():
             yield str(path)
@@ -98,7 +100,7 @@ def _files(paths: Iterable[Path | str]) -> Iterator[str]:
 
 
 def _is_table(file: Path) -> bool:
-    """Whether a CSV is some other table than a recording."""
+    """Return whether it is a CSV of something else than a recording."""
     if file.suffix.lower() != ".csv":
         return False
     try:
@@ -109,21 +111,20 @@ def _is_table(file: Path) -> bool:
 
 
 def _plan(files: Sequence[str], stored: pl.DataFrame, known: set[str]) -> _Plan:
-    """Which files are to be read, and the rows of those that are not."""
     plan, seen = _Plan(), set[str]()
-    kept = {row["sha256"]: row for row in stored.iter_rows(named=True)}
+    kept = {row["sha256"]: row for row in summary_rows(stored)}
     for path in files:
         try:
             content = _hash(path)
         except OSError as error:
             reason = f"{Path(path).name}: cannot be opened ({error.strerror or error})."
-            plan.rows.append(_row(path, status="unreadable", error=reason))
+            plan.rows.append(_bare(path, None, "unreadable", reason))
             continue
         if content in kept:
-            row = kept[content] | {"path": path, "name": Path(path).name}
+            row = _at(path, kept[content])
             plan.rows.append(row if row["error"] else row | {"status": "known"})
         elif content in known:
-            plan.rows.append(_row(path, status="known", sha256=content))
+            plan.rows.append(_bare(path, content, "known"))
         elif content in seen:
             plan.repeated.append((path, content))
         else:
@@ -140,8 +141,16 @@ def _hash(path: str) -> str:
     return digest.hexdigest()
 
 
-def _row(path: str, **values: Any) -> dict[str, Any]:
-    return {"path": path, "name": Path(path).name} | values
+def _at(path: str, row: Summary) -> Summary:
+    """Return the summary of another file with the same content as this file's."""
+    return row | {"path": path, "name": Path(path).name}
+
+
+def _bare(path: str, content: str | None, status: str, error: str | None = None) -> Summary:
+    """Return the row of a file that was not read."""
+    given = {"path": path, "name": Path(path).name, "sha256": content}
+    given |= {"status": status, "error": error}
+    return cast(Summary, dict.fromkeys(SUMMARY_SCHEMA) | given)
 
 
 def _read_all(
@@ -151,7 +160,7 @@ def _read_all(
     progress: Progress | None,
     time_zone: str,
 ) -> list[str]:
-    """Read every file, in tasks; gives the names of the shards."""
+    """Read every file, in tasks; return the names of the shards."""
     tell = progress or (lambda done, total: None)
     if executor is None and len(files) <= FEW:
         shards = [read_batch(files, str(into), time_zone)] if files else []
@@ -178,7 +187,7 @@ def _read_all(
 def _shared_out(
     pool: Executor, batches: list[list[tuple[str, str]]], into: Path, time_zone: str
 ) -> Iterator[tuple[list[tuple[str, str]], str | None]]:
-    """Every batch with the shard it became, as they come; None when its process died."""
+    """Yield every batch with its shard, as they come; None when its process died."""
     tasks = {}
     for batch in batches:
         try:
@@ -189,8 +198,8 @@ def _shared_out(
         yield tasks[task], _outcome(task)
 
 
-def _outcome(task: "Future[str]") -> str | None:
-    """The shard of a task; None when its process died."""
+def _outcome(task: Future[str]) -> str | None:
+    """Return the shard of a task; None when its process died."""
     try:
         return task.result()
     except BrokenExecutor:
@@ -203,13 +212,14 @@ def _read_alone(file: tuple[str, str], into: Path, time_zone: str) -> str:
         shard = _outcome(pool.submit(read_batch, [file], str(into), time_zone))
     if shard is not None:
         return shard
-    reason = f"{Path(file[0]).name}: reading it ended the process that read it."
-    return write_shard([_failed(file, reason)], into)
+    path, content = file
+    reason = f"{Path(path).name}: reading it ended the process that read it."
+    return write_shard([_bare(path, content, "unreadable", reason)], into)
 
 
 @contextmanager
 def _executor(given: Executor | None, workers: int | None = None) -> Iterator[Executor]:
-    """The executor that was given, left open; else local processes, ended at the end."""
+    """Yield the executor that was given, left open; else local processes, which are ended."""
     if given is not None:
         yield given
         return
@@ -222,21 +232,19 @@ def _executor(given: Executor | None, workers: int | None = None) -> Iterator[Ex
 
 
 def read_batch(files: Sequence[tuple[str, str]], into: str, time_zone: str) -> str:
-    """One task: decode (path, sha256) files and write them as one shard; gives its name."""
+    """Decode files, given as (path, sha256), and write them as one shard; return its name."""
     return write_shard([_decoded(file, time_zone) for file in files], Path(into))
 
 
-def _decoded(file: tuple[str, str], time_zone: str) -> dict[str, Any]:
-    path, _ = file
+def _decoded(file: tuple[str, str], time_zone: str) -> Mapping[str, object]:
+    """Return a recording's row of a shard."""
+    path, content = file
     try:
         recording = read_recording(Path(path), time_zone=time_zone)
     except RecordingError as error:
-        return _failed(file, str(error))
+        return _bare(path, content, "unreadable", str(error))
     except Exception as error:  # one file must not take the other forty-nine with it
-        return _failed(file, f"{Path(path).name}: cannot be read ({type(error).__name__}).")
-    row = summary_row(recording) | {"path": path, "status": "read"}
-    return row | {"bytes": Path(path).stat().st_size} | samples_of(recording.frame)
-
-
-def _failed(file: tuple[str, str], reason: str) -> dict[str, Any]:
-    return _row(file[0], sha256=file[1], status="unreadable", error=reason)
+        reason = f"{Path(path).name}: cannot be read ({type(error).__name__})."
+        return _bare(path, content, "unreadable", reason)
+    of_file = {"path": path, "status": "read", "bytes": Path(path).stat().st_size}
+    return {**summary_of(recording), **of_file, **samples_of(recording.frame)}

@@ -1,15 +1,16 @@
-"""Corrected summaries of recordings: what an errorless meter would have shown, beside the files.
+"""Corrected summaries of recordings: what a meter without error would have shown.
 
-The recordings themselves stay untouched: the correction is a factor for a day, and whoever wants
-the shown numbers still has them, next to the corrected ones and the factor between them.
+The recordings stay untouched: shown and corrected numbers stand side by side, with the factor of
+the day between them.
 """
+
+from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
 
 import polars as pl
 
@@ -21,18 +22,18 @@ from ingest.recordings.summaries import BEST_S
 
 FILE_NAME = "corrected-summaries.csv"
 POWERS = ("mean_power_w", "max_power_w", "energy_kj", *(f"best_{s}_s_w" for s in BEST_S))
-LEDGER_SCHEMA: dict[str, Any] = {
-    "meter_id": pl.String,
-    "from_date": pl.Date,
-    "to_date": pl.Date,
-    "factor": pl.Float64,
-    "interval90": pl.List(pl.Float64),
+LEDGER_SCHEMA: dict[str, pl.DataType] = {
+    "meter_id": pl.String(),
+    "from_date": pl.Date(),
+    "to_date": pl.Date(),
+    "factor": pl.Float64(),
+    "interval90": pl.List(pl.Float64()),
 }
 COLUMNS = ("path", "meter_id", "started_at", "duration_s", "factor", "factor_lo90", "factor_hi90")
 
 
 def folder_summaries(folder: Path, *, time_zone: str = "UTC") -> pl.DataFrame:
-    """Summaries of the recordings in a folder (SUMMARY_SCHEMA); nothing of them is kept.
+    """Return summaries of the recordings in a folder (SUMMARY_SCHEMA); nothing of them is kept.
 
     RecordingError: there is no such folder, or no recording in it.
     """
@@ -48,7 +49,7 @@ def folder_summaries(folder: Path, *, time_zone: str = "UTC") -> pl.DataFrame:
 def hours_ridden(
     kept: Path, meters: pl.DataFrame, references: pl.DataFrame, *, time_zone: str = "UTC"
 ) -> pl.DataFrame | None:
-    """Hours of use by meter and day from the recordings kept beside a store.
+    """Return hours of use by meter and day, from the recordings kept beside a store.
 
     Out  meter_id, date, hours; None where no recording is kept or none is a meter's
     """
@@ -66,14 +67,14 @@ def corrected_summaries(
     recordings: pl.DataFrame,
     meters: pl.DataFrame,
     references: pl.DataFrame,
-    ledger: Sequence[Mapping[str, Any]],
+    ledger: Sequence[Mapping[str, object]],
     *,
     time_zone: str = "UTC",
 ) -> pl.DataFrame:
-    """One row a recording with power: shown and corrected numbers, true = shown × factor.
+    """Return one row a recording with power: shown numbers, and corrected = shown × factor.
 
-    In   summaries (SUMMARY_SCHEMA), the meters and references tables (they tell whose file it
-         is), the ledger's rows (meter_id, from_date, to_date, factor, interval90)
+    In   summaries (SUMMARY_SCHEMA), the meters and references tables (whose file it is), the
+         ledger's rows (meter_id, from_date, to_date, factor, interval90)
     Out  path, meter_id, started_at, duration_s, factor, factor_lo90, factor_hi90, then for each
          of POWERS the shown and the `corrected_` number; note says why a row has none
     """
@@ -109,9 +110,9 @@ def _note() -> pl.Expr:
 
 
 def write_corrected(summaries: pl.DataFrame, out: Path) -> Path:
-    """Write the rows of `corrected_summaries` to a CSV file in `out`; gives its path.
+    """Write the rows of `corrected_summaries` to a CSV file in `out`; return its path.
 
-    An earlier file of ours is replaced as a whole; RecordingError: there is a file of that name
+    An earlier file of this kind is replaced. RecordingError: there is a file of that name
     that is something else, or the folder cannot be written to.
     """
     file = out / FILE_NAME

@@ -1,30 +1,48 @@
 """Which meter or reference a recording belongs to, from the devices in it and from its name."""
 
+from __future__ import annotations
+
 import re
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any
+from typing import TypedDict
 
 import polars as pl
 
-ROLE_SCHEMA: dict[str, Any] = {
-    "path": pl.String,
-    "sha256": pl.String,
-    "meter_id": pl.String,
-    "meter_reason": pl.String,
-    "reference_id": pl.String,
-    "reference_reason": pl.String,
-    "beside_meter_id": pl.String,  # the meter that the reference was ridden with, by the name
-}
+from ingest.recordings.summaries import Summary, summary_rows
+from ingest.schema import frame_schema
+
+
+class Roles(TypedDict):
+    """What a recording can stand for in a pair, and why.
+
+    beside_meter_id  the meter that the reference was ridden with, by the name
+    """
+
+    meter_id: str | None
+    meter_reason: str | None
+    reference_id: str | None
+    reference_reason: str | None
+    beside_meter_id: str | None
+
+
+class RolesRow(Roles):
+    """The roles of one recording."""
+
+    path: str
+    sha256: str
+
+
+ROLE_SCHEMA = frame_schema(RolesRow)
 NAMED_PARTS = 3
 """How much of a path can name an id: the file and two folders above it."""
 
 
 @dataclass(frozen=True)
 class Meter:
-    """What is needed of a row of the meters table."""
+    """A row of the meters table, as far as it is used here."""
 
     meter_id: str
     serial: str
@@ -32,32 +50,33 @@ class Meter:
     last: date | None
 
     def in_use(self, day: date | None) -> bool:
+        """Return whether it is in service on a day; None: on a day that is not known."""
         if day is None:
             return True
         return (self.first is None or self.first <= day) and (self.last is None or day <= self.last)
 
 
 def plain_serial(text: str | None) -> str:
-    """A serial number for comparing: letters and digits only, upper case, no leading zeros."""
+    """Return a serial number to compare: letters and digits, upper case, no leading zeros."""
     return re.sub(r"[^0-9A-Z]", "", (text or "").upper()).lstrip("0")
 
 
 @dataclass
-class Owners:
-    """Finds the meter that a device is, by its serial number.
+class MeterIndex:
+    """Finds the meter of the fleet that a device in a recording is.
 
-    A device answers to the serial number of the meters table; else to the radio number (ANT)
-    written there instead; else to the digits of a serial number with letters around them. An
-    answer counts only if it names exactly one meter in use on the day.
+    Compared are the device's serial number with that of the meters table; else its radio number
+    (ANT), which may stand there instead; else both with the digits of a serial number with
+    letters. A match counts only if it is exactly one meter in use on the day.
     """
 
     by_serial: dict[str, list[Meter]] = field(default_factory=lambda: defaultdict(list))
     by_digits: dict[str, list[Meter]] = field(default_factory=lambda: defaultdict(list))
 
     @classmethod
-    def of(cls, meters: pl.DataFrame) -> "Owners":
-        """From the meters table: meter_id, serial_number, in_service_date, retired_date."""
-        owners = cls()
+    def of(cls, meters: pl.DataFrame) -> MeterIndex:
+        """Return the index of a meters table: meter_id, serial_number, first and last day."""
+        index = cls()
         wanted = ("meter_id", "serial_number", "in_service_date", "retired_date")
         rows = meters.select([name for name in wanted if name in meters.columns])
         for row in rows.iter_rows(named=True):
@@ -67,15 +86,15 @@ class Owners:
             )
             digits = re.sub(r"\D", "", serial).lstrip("0")
             if serial:
-                owners.by_serial[serial].append(meter)
+                index.by_serial[serial].append(meter)
             if len(digits) >= 4 and digits != serial:
-                owners.by_digits[digits].append(meter)
-        return owners
+                index.by_digits[digits].append(meter)
+        return index
 
     def meter_of(
         self, serial: str | None, ant_number: int | None, day: date | None
     ) -> tuple[str, str] | None:
-        """(meter_id, why) of the meter that a device is; None if it is not one for certain."""
+        """Return (meter_id, why) of the meter that a device is; None if it is none for certain."""
         number = plain_serial(serial)
         radio = str(ant_number or "")
         tries = (
@@ -92,7 +111,7 @@ class Owners:
 
 
 def roles(recordings: pl.DataFrame, meters: pl.DataFrame, references: pl.DataFrame) -> pl.DataFrame:
-    """What each recording can stand for in a pair: the meter in it, a reference, both or none.
+    """Return what each recording can stand for in a pair: a meter, a reference, both or none.
 
     In   summaries of recordings (SUMMARY_SCHEMA), the meters and the references table
     Out  ROLE_SCHEMA, one row a recording that has samples. The meter is known by the serial
@@ -102,33 +121,41 @@ def roles(recordings: pl.DataFrame, meters: pl.DataFrame, references: pl.DataFra
          meter's and a reference's id is taken for the reference's file beside that meter,
          unless the devices in it say that it is the meter's.
     """
-    owners, named = Owners.of(meters), _Named(meters["meter_id"], references["reference_id"])
+    index, names = MeterIndex.of(meters), _Names(meters["meter_id"], references["reference_id"])
     fleet, trainers = _reference_of_meter(references), _trainers(references)
-    rows = []
-    for one in recordings.filter(pl.col("samples") > 0).iter_rows(named=True):
-        device, name = _meter_in(one, owners), named.ids(one["path"])
+    rows: list[RolesRow] = []
+    for one in summary_rows(recordings.filter(pl.col("samples") > 0)):
+        device, name = _meter_in(one, index), names.ids(one["path"])
         meter = device or name.meter
         reference = None if device and name.beside else name.reference
         if reference is None and meter is not None and meter[0] in fleet:
             reference = fleet[meter[0]], f"it is the meter {meter[0]}"
         if reference is None and len(trainers) == 1 and _is_trainers(one):
             reference = trainers[0], "the only trainer, and the file has one"
-        beside = name.beside if reference == name.reference else None
-        pair = *(meter or (None, None)), *(reference or (None, None))
-        rows.append((one["path"], one["sha256"], *pair, beside))
+        rows.append(
+            {
+                "path": one["path"],
+                "sha256": one["sha256"],
+                "meter_id": meter and meter[0],
+                "meter_reason": meter and meter[1],
+                "reference_id": reference and reference[0],
+                "reference_reason": reference and reference[1],
+                "beside_meter_id": name.beside if reference == name.reference else None,
+            }
+        )
     return pl.DataFrame(rows, schema=ROLE_SCHEMA, orient="row")
 
 
-def _is_trainers(recording: dict[str, Any]) -> bool:
+def _is_trainers(recording: Summary) -> bool:
     kinds = {device["kind"] for device in recording["devices"] or ()}
     return "trainer" in kinds and "power_meter" not in kinds
 
 
-def _meter_in(recording: dict[str, Any], owners: Owners) -> tuple[str, str] | None:
-    """The one meter among a recording's power meters; None when there are several."""
+def _meter_in(recording: Summary, index: MeterIndex) -> tuple[str, str] | None:
+    """Return (meter_id, why) of a recording's power meter; None when there are several."""
     day = _day(recording["started_at"])
     found = {
-        owners.meter_of(device["serial_number"], device["ant_number"], day)
+        index.meter_of(device["serial_number"], device["ant_number"], day)
         for device in recording["devices"] or ()
         if device["kind"] == "power_meter"
     } - {None}
@@ -152,14 +179,14 @@ def _trainers(references: pl.DataFrame) -> list[str]:
 
 @dataclass(frozen=True)
 class _Ids:
-    """What a name tells: a meter, or a reference, and the meter that it was ridden beside."""
+    """The ids in a name, with why: a meter's, or a reference's and the meter's beside it."""
 
     meter: tuple[str, str] | None = None
     reference: tuple[str, str] | None = None
     beside: str | None = None
 
 
-class _Named:
+class _Names:
     """Finds ids in the names of files and folders; a longer id hides a shorter one in it."""
 
     def __init__(self, meter_ids: Iterable[str], reference_ids: Iterable[str]) -> None:
@@ -170,16 +197,16 @@ class _Named:
         self._written = {one.lower(): one for one in ids}
 
     def ids(self, path: str) -> _Ids:
-        """From the file's name, else from the folder that is nearest to it."""
+        """Return the ids in the file's name, else in that of the nearest folder."""
         if not self._written:
             return _Ids()
         for part in re.split(r"[/\\]", path)[: -NAMED_PARTS - 1 : -1]:
             found = {self._written[text.lower()] for text in self._pattern.findall(part)}
             if found:
-                return self._told(found, f"named in {part}")
+                return self._sorted(found, f"named in {part}")
         return _Ids()
 
-    def _told(self, found: set[str], why: str) -> _Ids:
+    def _sorted(self, found: set[str], why: str) -> _Ids:
         references = found & self._references
         if len(found) == 1:
             one = found.pop(), why

@@ -1,30 +1,42 @@
-"""Which recordings are of the same ride: one from a meter, one from a reference, at one time."""
+"""Which recordings are of the same ride: one of a meter, one of a reference, at the same time."""
+
+from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
+from typing import TypedDict, cast
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from ingest.recordings.device_matching import roles
-from ingest.recordings.summaries import TRACE_STEP_S
-from ingest.schema import rider_on
+from ingest.readers import Numbers
+from ingest.recordings.device_matching import Roles, roles
+from ingest.recordings.summaries import TRACE_STEP_S, Summary
+from ingest.schema import frame_schema, rider_on
 
-PAIR_SCHEMA: dict[str, Any] = {
-    "meter_file": pl.String,
-    "reference_file": pl.String,
-    "meter_id": pl.String,
-    "reference_id": pl.String,
-    "comparison_id": pl.String,
-    "rider_id": pl.String,
-    "overlap_s": pl.Float64,
-    "likeness": pl.Float64,
-    "reason": pl.String,
-}
+
+class ProposedPair(TypedDict):
+    """Two recordings that are worth comparing: the columns of the `pairs` table, and why.
+
+    overlap_s  how long both went on at once
+    likeness   highest correlation of the half-minute means within two minutes of shift; None
+               where there are too few
+    """
+
+    meter_file: str
+    reference_file: str
+    meter_id: str
+    reference_id: str
+    comparison_id: str
+    rider_id: str | None
+    overlap_s: float
+    likeness: float | None
+    reason: str
+
+
+PAIR_SCHEMA = frame_schema(ProposedPair)
 ALIKE, VERY_ALIKE = 0.7, 0.9
 CLEARLY_MORE = 0.25
 """A rival is clearly more alike when it leaves this share of a pair's variance unexplained."""
@@ -33,10 +45,19 @@ SHIFTS = 4
 FEWEST_BINS = 10
 
 
+class _Dated(Summary, Roles):
+    """A recording with dates, and what it can stand for."""
+
+    start: datetime
+    end: datetime
+
+
 @dataclass(frozen=True)
 class _Pair:
-    meter: dict[str, Any]
-    reference: dict[str, Any]
+    meter_id: str
+    reference_id: str
+    meter: _Dated
+    reference: _Dated
     overlap_s: float
     likeness: float | None
     doubt: str = ""
@@ -50,13 +71,10 @@ def propose_pairs(
     assignments: pl.DataFrame | None = None,
     min_overlap_s: float = 300.0,
 ) -> pl.DataFrame:
-    """Pairs of recordings that are worth comparing.
+    """Return pairs of recordings that are worth comparing (PAIR_SCHEMA).
 
     In   summaries of recordings (SUMMARY_SCHEMA), the meters and references tables; the
          assignments table, for the rider
-    Out  PAIR_SCHEMA: the columns of the `pairs` table, then overlap_s, likeness (the highest
-         correlation of the half-minute means within two minutes of shift, null when there are
-         too few) and the reason in words
 
     Where several rides went on at once and the power traces tell which belong together, only
     those are proposed; where they do not, all are, and the reason says so. Recordings without
@@ -67,38 +85,40 @@ def propose_pairs(
         on="path",
         maintain_order="left",
     )
-    known = known.drop_nulls("started_at").sort("started_at", "path")
-    pairs = _without_strangers(list(_overlapping(known, references, min_overlap_s)))
+    dated = known.with_columns(start="started_at", end="ended_at").drop_nulls("start")
+    pairs = _without_strangers(
+        list(_overlapping(dated.sort("start", "path"), references, min_overlap_s))
+    )
     rows = [_row(pair, assignments) for pair in pairs]
     return _with_unique_names(pl.DataFrame(rows, schema=PAIR_SCHEMA, orient="row"))
 
 
 def _overlapping(
-    known: pl.DataFrame, references: pl.DataFrame, min_overlap_s: float
+    dated: pl.DataFrame, references: pl.DataFrame, min_overlap_s: float
 ) -> Iterator[_Pair]:
-    """Every meter's recording with every reference's that goes on at the same time."""
+    """Yield every meter's recording with every reference's at the same time."""
     itself = set(references.select("reference_id", "meter_id").iter_rows())
-    meters = list(known.drop_nulls("meter_id").iter_rows(named=True))
-    others = list(known.drop_nulls("reference_id").iter_rows(named=True))
-    starts = np.array([_seconds(one["started_at"]) for one in others])
-    ends = np.array([_seconds(one["ended_at"]) for one in others])
+    meters = cast(list[_Dated], dated.drop_nulls("meter_id").to_dicts())
+    others = cast(list[_Dated], dated.drop_nulls("reference_id").to_dicts())
+    starts = np.array([other["start"].timestamp() for other in others])
+    ends = np.array([other["end"].timestamp() for other in others])
     for one in meters:
-        start, end = _seconds(one["started_at"]), _seconds(one["ended_at"])
+        start, end = one["start"].timestamp(), one["end"].timestamp()
         overlaps = np.minimum(ends, end) - np.maximum(starts, start)
         for index in np.flatnonzero(overlaps >= min_overlap_s).tolist():
             other = others[index]
+            meter_id, reference_id = one["meter_id"], other["reference_id"]
             same = other["path"] == one["path"] or other["sha256"] == one["sha256"]
-            strange = other["beside_meter_id"] not in (None, one["meter_id"])
-            if not same and not strange and (other["reference_id"], one["meter_id"]) not in itself:
-                yield _Pair(one, other, float(overlaps[index]), _likeness(one, other))
+            strange = other["beside_meter_id"] not in (None, meter_id)
+            if same or strange or (reference_id, meter_id) in itself:
+                continue
+            if meter_id is not None and reference_id is not None:
+                likeness = _likeness(one, other)
+                yield _Pair(meter_id, reference_id, one, other, float(overlaps[index]), likeness)
 
 
-def _seconds(at: datetime) -> float:
-    return at.timestamp()
-
-
-def _likeness(one: dict[str, Any], other: dict[str, Any]) -> float | None:
-    """The highest correlation of two traces over shifts of up to two minutes."""
+def _likeness(one: Summary, other: Summary) -> float | None:
+    """Return the highest correlation of two traces over shifts of up to two minutes."""
     first, second = _bins(one), _bins(other)
     if first is None or second is None:
         return None
@@ -109,14 +129,14 @@ def _likeness(one: dict[str, Any], other: dict[str, Any]) -> float | None:
     return max(known) if known else None
 
 
-Bins = tuple[int, NDArray[np.float64]]
+Bins = tuple[int, Numbers]
 
 
-def _bins(recording: dict[str, Any]) -> Bins | None:
-    """The number of the first half minute, and the means."""
-    if not recording["trace_w"]:
+def _bins(recording: Summary) -> Bins | None:
+    """Return the number of the first half minute, and the mean power of each."""
+    if not recording["trace_w"] or recording["trace_started_at"] is None:
         return None
-    first = int(_seconds(recording["trace_started_at"])) // TRACE_STEP_S
+    first = int(recording["trace_started_at"].timestamp()) // TRACE_STEP_S
     return first, np.array(recording["trace_w"], dtype=np.float64)
 
 
@@ -134,7 +154,7 @@ def _correlation(one: Bins, other: Bins) -> float | None:
 
 
 def _without_strangers(pairs: list[_Pair]) -> list[_Pair]:
-    """Of recordings with several candidates, leave out those that another one clearly beats."""
+    """Return the pairs without those that another of the same recording is clearly more like."""
     rivals: dict[tuple[str, str], list[_Pair]] = defaultdict(list)
     for pair in pairs:
         rivals["meter", pair.meter["path"]].append(pair)
@@ -157,7 +177,7 @@ def _clearly_more_alike(other: _Pair, pair: _Pair) -> bool:
 
 
 def _doubt(pair: _Pair, rivals: int, beaten: bool) -> str:
-    """What speaks against a pair that is proposed all the same."""
+    """Return what speaks against a pair that is proposed all the same; empty: nothing."""
     if beaten:
         return "the power of another candidate at that time is more alike"
     if pair.likeness is not None and pair.likeness >= ALIKE:
@@ -167,25 +187,25 @@ def _doubt(pair: _Pair, rivals: int, beaten: bool) -> str:
     return "" if pair.likeness is None else "the power traces are unlike"
 
 
-def _row(pair: _Pair, assignments: pl.DataFrame | None) -> dict[str, Any]:
+def _row(pair: _Pair, assignments: pl.DataFrame | None) -> ProposedPair:
     meter, reference = pair.meter, pair.reference
-    start = max(meter["started_at"], reference["started_at"])
+    start = max(meter["start"], reference["start"])
     parts = [
         f"both recorded for {pair.overlap_s / 60:.0f} min",
-        f"{meter['meter_id']}: {meter['meter_reason']}",
-        f"{reference['reference_id']}: {reference['reference_reason']}",
+        f"{pair.meter_id}: {meter['meter_reason']}",
+        f"{pair.reference_id}: {reference['reference_reason']}",
         _steered(pair),
         pair.doubt,
     ]
     return {
         "meter_file": meter["path"],
         "reference_file": reference["path"],
-        "meter_id": meter["meter_id"],
-        "reference_id": reference["reference_id"],
-        "comparison_id": f"{meter['meter_id']}_{reference['reference_id']}_{start:%Y%m%dT%H%M}",
+        "meter_id": pair.meter_id,
+        "reference_id": pair.reference_id,
+        "comparison_id": f"{pair.meter_id}_{pair.reference_id}_{start:%Y%m%dT%H%M}",
         "rider_id": None
         if assignments is None
-        else rider_on(assignments, meter["meter_id"], start.date()),
+        else rider_on(assignments, pair.meter_id, start.date()),
         "overlap_s": pair.overlap_s,
         "likeness": pair.likeness,
         "reason": "; ".join(part for part in parts if part),
@@ -193,14 +213,14 @@ def _row(pair: _Pair, assignments: pl.DataFrame | None) -> dict[str, Any]:
 
 
 def _steered(pair: _Pair) -> str:
-    """A reference's file that names the meter may hold the meter's own power."""
-    if pair.reference["meter_id"] == pair.meter["meter_id"]:
+    """Return a doubt where the reference's file names the meter; else an empty text."""
+    if pair.reference["meter_id"] == pair.meter_id:
         return "the reference's file names the meter: its power may be the meter's own"
     return ""
 
 
 def _with_unique_names(pairs: pl.DataFrame) -> pl.DataFrame:
-    """Several comparisons that start in one minute are numbered."""
+    """Return the pairs with comparisons that start in the same minute numbered."""
     number = pl.int_range(pl.len()).over("comparison_id")
     name = pl.col("comparison_id")
     return pairs.with_columns(

@@ -1,20 +1,20 @@
-"""Recordings as Parquet beside the store.
+"""Recordings as Parquet beside the store, in shards of about fifty.
 
-**What is kept, and why.** The samples do not go into the store: a team's season is tens of
-millions of rows that no query of the store needs together, and every reader and writer of the
-store would carry them. They lie in a folder beside it as shards of about fifty recordings, one
-row a recording: the columns of SUMMARY_SCHEMA, then one list column for each column of the
-frame. Parquet keeps columns apart, so the summaries of thousands are read without touching a
-sample, and one file holds both, so that a shard is there as a whole or not at all: it is written
-under another name and renamed when complete.
+The samples do not go into the store: a team's season is tens of millions of rows that no query
+of the store needs together. A shard has one row a recording: the columns of SUMMARY_SCHEMA, then
+one list column for each column of the frame. Parquet keeps columns apart, so the summaries of
+thousands are read without a sample. A shard is written under another name and renamed when
+complete: it is there as a whole or not at all.
 """
+
+from __future__ import annotations
 
 import os
 import time
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 
@@ -22,19 +22,19 @@ from ingest.recordings.summaries import SUMMARY_SCHEMA
 
 VALUES = ("power_w", "cadence_rpm", "temperature_c", "balance_pct")
 _NUMBERS = pl.List(pl.Float64)
-SHARD_SCHEMA: dict[str, Any] = {
+SHARD_SCHEMA: dict[str, pl.DataType] = {
     **SUMMARY_SCHEMA,
     "samples_instant": pl.List(pl.Datetime("us", "UTC")),
     **{f"samples_{name}": _NUMBERS for name in ("second", *VALUES)},
 }
 ROWS_A_GROUP = 5
-"""Recordings in one row group: what has to be read to load one of them."""
+"""Recordings in one row group, all of which are read to load one of them."""
 UNFINISHED_S = 3600.0
-"""How old a half-written shard is when the call that wrote it is taken for dead."""
+"""The age at which a half-written shard counts as left behind."""
 
 
 def load_recording(into: Path, content: str) -> pl.DataFrame:
-    """The frame of a recording that `read_folder` kept in `into`, known by its sha256.
+    """Return the frame of the recording with the sha256 `content` from the shards in `into`.
 
     KeyError: no shard holds it.
     """
@@ -46,34 +46,34 @@ def load_recording(into: Path, content: str) -> pl.DataFrame:
 
 
 def stored_summaries(into: Path) -> pl.DataFrame:
-    """One row a recording in the shards of `into` (SUMMARY_SCHEMA), each content once."""
+    """Return one row a recording in the shards of `into` (SUMMARY_SCHEMA), each content once."""
     frames = [summaries_of(shard) for shard in _shards(into)]
     return pl.concat([no_summaries(), *frames]).unique("sha256", keep="first", maintain_order=True)
 
 
 def summaries_of(shard: Path) -> pl.DataFrame:
-    """The summaries in one shard; its samples are not read."""
-    return pl.read_parquet(shard, columns=list(SUMMARY_SCHEMA))
+    """Return the summaries in one shard; its samples are not read."""
+    return pl.read_parquet(shard, columns=list(SUMMARY_SCHEMA)).select(*SUMMARY_SCHEMA)
 
 
 def no_summaries() -> pl.DataFrame:
-    """The summaries of nothing."""
+    """Return a frame of summaries without rows."""
     return pl.DataFrame(schema=SUMMARY_SCHEMA)
 
 
 def samples_of(frame: pl.DataFrame) -> dict[str, pl.Series]:
-    """A recording's samples as the values of a shard's row."""
+    """Return a recording's samples as values of a shard's row, by column."""
     clock = "instant" if frame["time"].dtype.is_temporal() else "second"
     return {f"samples_{clock}": frame["time"]} | {f"samples_{n}": frame[n] for n in VALUES}
 
 
-def write_shard(rows: list[dict[str, Any]], into: Path) -> str:
-    """Write a shard under another name, then rename it: there as a whole or not at all.
+def write_shard(rows: Sequence[Mapping[str, object]], into: Path) -> str:
+    """Write a shard and return its name, which follows from the recordings in it.
 
-    rows  SUMMARY_SCHEMA and `samples_of`, for each recording; what is missing becomes null
-    Out   the shard's name, which follows from the contents in it
+    rows  for each recording the columns of SUMMARY_SCHEMA and `samples_of`; absent ones are null
     """
-    key = sha256("".join(sorted(row["sha256"] for row in rows)).encode()).hexdigest()[:20]
+    hashes = sorted(str(row["sha256"]) for row in rows)
+    key = sha256("".join(hashes).encode()).hexdigest()[:20]
     shard, part = into / f"recordings-{key}.parquet", into / f".part-{key}-{os.getpid()}"
     frame = pl.DataFrame([_list_column(rows, name) for name in SHARD_SCHEMA])
     try:
@@ -84,16 +84,18 @@ def write_shard(rows: list[dict[str, Any]], into: Path) -> str:
     return shard.name
 
 
-def _list_column(rows: list[dict[str, Any]], name: str) -> pl.Series:
-    """One column of a shard; samples are joined as they are, not value by value."""
+def _list_column(rows: Sequence[Mapping[str, object]], name: str) -> pl.Series:
+    """Return one column of a shard; samples are joined as they are, not value by value."""
     dtype, values = SHARD_SCHEMA[name], [row.get(name) for row in rows]
     if not name.startswith("samples_"):
         return pl.Series(name, values, dtype=dtype)
     absent = pl.Series(name, [None], dtype=dtype)
-    return pl.concat([absent if v is None else v.implode().alias(name) for v in values])
+    return pl.concat(
+        [v.implode().alias(name) if isinstance(v, pl.Series) else absent for v in values]
+    )
 
 
-def forget_recordings(into: Path, paths: set[str]) -> None:
+def remove_recordings(into: Path, paths: set[str]) -> None:
     """Write the shards in `into` anew without the recordings at these paths."""
     for shard in _shards(into):
         named = pl.read_parquet(shard, columns=["path"])["path"].is_in(list(paths))
@@ -109,7 +111,7 @@ def forget_recordings(into: Path, paths: set[str]) -> None:
 
 
 def sweep(into: Path) -> None:
-    """Remove what calls left unfinished that were killed long ago."""
+    """Remove half-written shards that killed calls left behind."""
     for part in into.glob(".part-*"):
         with suppress(OSError):
             if part.stat().st_mtime < time.time() - UNFINISHED_S:

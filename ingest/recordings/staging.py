@@ -1,8 +1,7 @@
-"""Recordings that came through a page, as files beside the store.
+"""Recordings that were dropped on a page or uploaded, as files beside the store.
 
-Those that someone only looks at are held in a folder of their own, read but not in the fleet's
-records, until they are kept or discarded. Those that are kept lie where every later look finds
-them.
+Dropped ones are staged in a folder of their own, outside the fleet's records, until they are kept
+or discarded. Kept and uploaded ones lie where every later comparison finds them.
 """
 
 from __future__ import annotations
@@ -19,20 +18,20 @@ from pathlib import Path
 import polars as pl
 
 from ingest.load import UPLOADS, NothingToLoadError
-from ingest.recordings.shards import forget_recordings
-from ingest.recordings.trace_store import forget_aligned, recordings_folder
+from ingest.recordings.shards import remove_recordings
+from ingest.recordings.trace_store import recordings_folder, remove_traces
 from ingest.store import Store
 
-HELD_S = 7 * 86_400.0
-"""How long recordings are held that nobody kept or discarded."""
+STAGED_S = 7 * 86_400.0
+"""How long recordings stay staged that nobody kept or discarded."""
 _TOKEN = re.compile(r"[0-9a-f]{24}")
 
 
-def hold(store: Store, files: Iterable[tuple[str, bytes]]) -> str:
-    """Hold files by name and content; gives the word by which they are found again."""
+def stage(store: Store, files: Iterable[tuple[str, bytes]]) -> str:
+    """Stage files, given by name and content; return the token by which they are found again."""
     _sweep(store)
     token = secrets.token_hex(12)
-    folder = _held(store) / token
+    folder = _staged(store) / token
     folder.mkdir(parents=True)
     for name, data in files:
         file = folder / plain_name(name)
@@ -42,24 +41,24 @@ def hold(store: Store, files: Iterable[tuple[str, bytes]]) -> str:
     return token
 
 
-def held(store: Store, token: str) -> Path:
-    """The folder in which files are held; NothingToLoadError where they are no longer."""
-    folder = _held(store) / token
+def staged_folder(store: Store, token: str) -> Path:
+    """Return the folder of staged files; NothingToLoadError where they are gone."""
+    folder = _staged(store) / token
     if not _TOKEN.fullmatch(token) or not folder.is_dir():
         raise NothingToLoadError(
             "these recordings are not held any more: they were kept, discarded, or dropped more "
-            f"than {HELD_S / 86_400:.0f} days ago. Drop them again."
+            f"than {STAGED_S / 86_400:.0f} days ago. Drop them again."
         )
     return folder
 
 
-def let_go(store: Store, token: str) -> None:
-    """Remove held files and all that was read from them."""
-    shutil.rmtree(held(store, token))
+def discard_staged(store: Store, token: str) -> None:
+    """Remove staged files and all that was read from them."""
+    shutil.rmtree(staged_folder(store, token))
 
 
-def settle(store: Store, file: Path) -> Path:
-    """Move a held file to where kept recordings lie, under a name that is its own."""
+def keep_staged(store: Store, file: Path) -> Path:
+    """Move a staged file to the kept recordings, under a name of its own; return its path."""
     kept = recordings_folder(store) / "files"
     kept.mkdir(parents=True, exist_ok=True)
     content = sha256(file.read_bytes()).hexdigest()
@@ -68,10 +67,10 @@ def settle(store: Store, file: Path) -> Path:
     return target
 
 
-def settle_uploads(store: Store, files: Iterable[tuple[str, bytes]]) -> list[Path]:
-    """Keep uploaded recordings under their own names: a name stands for the same file each time,
+def keep_uploads(store: Store, files: Iterable[tuple[str, bytes]]) -> list[Path]:
+    """Keep uploaded recordings, in the place of earlier ones of the same name; return their paths.
 
-    so that a `pairs` table that is uploaded beside them finds them.
+    A `pairs` table that is uploaded beside them finds them by their names.
     """
     folder = uploads_folder(store)
     folder.mkdir(parents=True, exist_ok=True)
@@ -86,55 +85,52 @@ def settle_uploads(store: Store, files: Iterable[tuple[str, bytes]]) -> list[Pat
 
 
 def uploads_folder(store: Store) -> Path:
-    """Where recordings lie that were uploaded by name."""
+    """Return the folder of uploaded recordings."""
     return recordings_folder(store) / UPLOADS.name
 
 
 def pair_file(store: Store, table: str, file: str) -> Path:
-    """A pair's recording: beside the table that names it, or among the uploads."""
+    """Return the path of a pair's recording: beside the table that names it, or uploaded."""
     if Path(file).is_absolute():
         return Path(file)
     folder = uploads_folder(store) if Path(table).parent == UPLOADS else Path(table).parent
     return folder / file
 
 
-def forget_pairs(store: Store, pairs: pl.DataFrame) -> int:
-    """Remove what lies beside the store of pairs of recordings: traces, samples, kept files.
+def remove_pair_files(store: Store, pairs: pl.DataFrame) -> None:
+    """Remove traces, samples and kept files of pairs; recordings elsewhere are the team's own.
 
-    pairs  rows of `pairs_on_disk`. Recordings elsewhere are the team's own. Gives how
-           many files of recordings were removed.
+    pairs  rows of `pairs_on_disk`
     """
-    folder, removed, paths = recordings_folder(store), 0, set[str]()
+    folder, paths = recordings_folder(store), set[str]()
     for pair in pairs.iter_rows(named=True):
         files = [
             pair_file(store, pair["table_path"], pair[name])
             for name in ("meter_file", "reference_file")
         ]
-        forget_aligned(store, pair["comparison_id"])
+        remove_traces(store, pair["comparison_id"])
         for file in files:
             paths |= {str(file), str(file.resolve())}
             if file.resolve().is_relative_to(folder.resolve()) and file.is_file():
                 file.unlink()
-                removed += 1
-    forget_recordings(folder, paths)
-    return removed
+    remove_recordings(folder, paths)
 
 
 def plain_name(name: str) -> str:
-    """The last part of a name, safe as a file's: letters, digits, dot, dash, blank, underscore."""
+    """Return the last part of a path with characters that any file's name may have."""
     last = name.replace("\\", "/").rsplit("/", 1)[-1]
     return re.sub(r"[^\w .()+-]", "_", last).lstrip(". ")[-120:] or "recording"
 
 
-def _held(store: Store) -> Path:
+def _staged(store: Store) -> Path:
     return recordings_folder(store) / "dropped"
 
 
 def _sweep(store: Store) -> None:
-    """Remove what nobody decided about for long."""
-    if not _held(store).is_dir():
+    """Remove files that were staged longer than STAGED_S ago."""
+    if not _staged(store).is_dir():
         return
-    for folder in _held(store).iterdir():
+    for folder in _staged(store).iterdir():
         with suppress(OSError):
-            if folder.stat().st_mtime < time.time() - HELD_S:
+            if folder.stat().st_mtime < time.time() - STAGED_S:
                 shutil.rmtree(folder)

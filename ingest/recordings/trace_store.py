@@ -1,6 +1,7 @@
 """Aligned traces of compared rides, kept as Parquet beside the store for plotting.
 
-Like the recordings they stay out of the store: long, personal, and never queried together.
+Like the recordings they stay out of the store: they are long, personal, and never queried
+together.
 """
 
 from __future__ import annotations
@@ -14,12 +15,12 @@ from ingest.store import Store
 
 
 def recordings_folder(store: Store) -> Path:
-    """Where a store's recordings and aligned traces lie."""
+    """Return the folder of a store's recordings and aligned traces."""
     return store.path.with_name(store.path.stem + ".recordings")
 
 
-def keep_aligned(store: Store, comparison_id: str, frame: pl.DataFrame) -> None:
-    """Keep one comparison's aligned traces; an earlier version of them is replaced."""
+def write_traces(store: Store, comparison_id: str, frame: pl.DataFrame) -> None:
+    """Write one comparison's aligned traces, in the place of earlier ones."""
     file = _file(store, comparison_id)
     file.parent.mkdir(parents=True, exist_ok=True)
     partial = file.with_suffix(".part")
@@ -27,14 +28,14 @@ def keep_aligned(store: Store, comparison_id: str, frame: pl.DataFrame) -> None:
     partial.replace(file)
 
 
-def read_aligned(store: Store, comparison_id: str) -> pl.DataFrame | None:
-    """The aligned traces of a comparison; None where there are none."""
+def read_traces(store: Store, comparison_id: str) -> pl.DataFrame | None:
+    """Return the aligned traces of a comparison; None where there are none."""
     file = _file(store, comparison_id)
     return pl.read_parquet(file) if file.is_file() else None
 
 
-def forget_aligned(store: Store, comparison_id: str) -> None:
-    """Remove the aligned traces of a comparison; none there is no error."""
+def remove_traces(store: Store, comparison_id: str) -> None:
+    """Remove the aligned traces of a comparison, if there are any."""
     _file(store, comparison_id).unlink(missing_ok=True)
 
 

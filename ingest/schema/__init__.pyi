@@ -17,6 +17,7 @@ from .problems import capital as capital
 from .problems import shortened as shortened
 from .row_rules import RowRule as RowRule
 from .row_rules import rules_of as rules_of
+from .row_types import frame_schema as frame_schema
 from .rows_in_force import confirmed as confirmed
 from .rows_in_force import in_force as in_force
 from .rows_in_force import newest_in_force as newest_in_force

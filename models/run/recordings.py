@@ -18,7 +18,7 @@ from ingest.recordings import (
     FILES,
     IDENTITY,
     NAME,
-    keep_aligned,
+    keep_uploads,
     kept_results,
     meter_readings,
     pair_file,
@@ -27,8 +27,8 @@ from ingest.recordings import (
     proposed_events,
     read_folder,
     recordings_folder,
-    settle_uploads,
     stored_summaries,
+    write_traces,
     zero_rows,
 )
 from ingest.store import Store, write_tables
@@ -82,7 +82,7 @@ def compare_pair(meter: Recording, reference: Recording) -> Comparison:
 
 def take_in_uploads(store: Store, files: list[tuple[str, bytes]], *, say: Say) -> list[str]:
     """Recordings by name and content: kept beside the store, then taken in; evaluates pairs."""
-    return take_in(store, settle_uploads(store, files), say=say) + evaluate_pairs(store, say=say)
+    return take_in(store, keep_uploads(store, files), say=say) + evaluate_pairs(store, say=say)
 
 
 def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
@@ -196,7 +196,7 @@ def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str
             "slopewatch compare"
         )
     found = compare_pair(meter, reference)
-    keep_aligned(store, pair["comparison_id"], found.aligned)
+    write_traces(store, pair["comparison_id"], found.aligned)
     ratio, at = found.gain_ratio_pct, meter.frame["time"][0]
     gain = None if ratio is None else 1 + ratio / 100
     return {

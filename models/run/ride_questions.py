@@ -10,15 +10,19 @@ from typing import Any
 
 import polars as pl
 
-from ingest import recordings as dropped
 from ingest.load import commit_rows
 from ingest.recordings import (
+    discard_staged,
+    keep_staged,
     live_results,
+    plain_name,
     propose_pairs,
-    read_aligned,
     read_folder,
+    read_traces,
     recordings_folder,
     roles,
+    stage,
+    staged_folder,
     stored_summaries,
 )
 from ingest.schema import TABLES, rider_on
@@ -56,15 +60,15 @@ def look_at_rides(fleet: Fleet, files: Sequence[tuple[str, bytes]]) -> dict[str,
          likeliest first, [{meter, reference (sha256), meter_id, reference_id, reason}]
     """
     store = fleet.store
-    token = dropped.hold(store, files)
-    folder = dropped.held(store, token)
+    token = stage(store, files)
+    folder = staged_folder(store, token)
     read = read_folder(
         sorted(file for file in folder.iterdir() if file.is_file()),
         into=folder / "read",
         time_zone=store.time_zone(),
         progress=lambda done, of: fleet.say(f"read {done} of {of}"),
     )
-    given = [dropped.plain_name(name) for name, _ in files]
+    given = [plain_name(name) for name, _ in files]
     problems = [str(error) for error in read["error"].drop_nulls()]
     usable = read.filter(pl.col("power_samples") > 0).unique("sha256", maintain_order=True)
     problems += [
@@ -166,7 +170,7 @@ def _paths(store: Store, chosen: Chosen) -> tuple[Path, Path]:
     folder = (
         recordings_folder(store)
         if chosen.drop is None
-        else dropped.held(store, chosen.drop) / "read"
+        else staged_folder(store, chosen.drop) / "read"
     )
     paths = dict(stored_summaries(folder).select("sha256", "path").iter_rows())
     try:
@@ -210,8 +214,8 @@ def _keep(
         )
     started = found.frame["time"][0]
     if chosen.drop is not None:
-        meter, reference = (dropped.settle(store, path) for path in (meter, reference))
-        dropped.let_go(store, chosen.drop)
+        meter, reference = (keep_staged(store, path) for path in (meter, reference))
+        discard_staged(store, chosen.drop)
     comparison_id = _free_name(store, f"{meter_id}_{reference_id}_{started:%Y%m%dT%H%M}")
     row = {
         "meter_file": str(meter.resolve()),
@@ -248,7 +252,7 @@ def _free_name(store: Store, name: str) -> str:
 @change("recordings discarded", MECHANIC, COACH)
 def discard_rides(fleet: Fleet, drop: str) -> None:
     """Let dropped recordings go: nothing of them stays."""
-    dropped.let_go(fleet.store, drop)
+    discard_staged(fleet.store, drop)
 
 
 @question(MECHANIC, COACH)
@@ -283,5 +287,5 @@ def ride_devices(fleet: Fleet) -> dict[str, Any]:
 def drawn_ride(fleet: Fleet, meter_id: str, comparison_id: str) -> dict[str, Any]:
     """Return what the charts of a meter's comparison show; empty where it has no traces."""
     mine = {row["comparison_id"] for row in rides_kept(fleet) if row["meter_id"] == meter_id}
-    aligned = read_aligned(fleet.store, comparison_id) if comparison_id in mine else None
+    aligned = read_traces(fleet.store, comparison_id) if comparison_id in mine else None
     return {} if aligned is None else drawn(aligned)

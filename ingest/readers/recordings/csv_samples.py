@@ -1,7 +1,7 @@
 """CSV recordings: time (ISO 8601, or seconds), power_w, cadence_rpm, temperature_c.
 
-A mistaken unit is worse than a missing file, so what looks like one is refused in a sentence
-that says what was found and what to do.
+A mistaken unit is worse than a missing file: a column that looks like one is refused, with what
+was found and what to do.
 """
 
 from dataclasses import dataclass, field
@@ -22,7 +22,7 @@ EXPECTED = "the columns time (ISO 8601, or seconds), power_w, cadence_rpm, tempe
 MAX_CSV_BYTES = 20_000_000
 """A day at one row a second is 2 to 6 MB."""
 MOST_BROKEN = 1000
-"""Lines whose quotation marks do not close, beyond which a file is taken for something else."""
+"""With more lines whose quotation marks do not close, a file is no CSV recording."""
 EPOCH_SECONDS = 631_152_000.0
 """Numbers above this count from 1970: 1990-01-01."""
 OTHER_NAMES = {
@@ -41,7 +41,7 @@ OTHER_NAMES = {
 
 
 class RecordingError(UserError):
-    """Not a recording at all, or one in units that would mislead: says what was expected."""
+    """Not a recording, or one in units that would mislead; the text says what was expected."""
 
 
 @dataclass
@@ -54,10 +54,10 @@ class CsvContent:
 
 
 def read_csv_recording(data: bytes, name: str, *, time_zone: str = "UTC") -> CsvContent:
-    """Decode a CSV recording.
+    """Return a CSV recording decoded; single cells that cannot be read are left out and counted.
 
-    time_zone: of times without an offset. RecordingError when columns are missing or a unit is
-    mistaken; single cells that cannot be read are left out and counted.
+    time_zone  of times without an offset
+    RecordingError: columns are missing, or a unit is mistaken.
     """
     broken = sum(line.count(b'"') & 1 for line in data[:MAX_CSV_BYTES].split(b"\n"))
     if broken > MOST_BROKEN:
@@ -91,7 +91,7 @@ def read_csv_recording(data: bytes, name: str, *, time_zone: str = "UTC") -> Csv
 
 
 def _places(table: RawTable, name: str) -> dict[str, int]:
-    """Which column of the table holds what; the others are named in a notice."""
+    """Return column → position in the table; the other columns are named in a notice."""
     header = [cell.strip().lower() for cell in table.header]
     places = {c: header.index(c) for c in (*COLUMNS, BALANCE) if c in header}
     spare = [cell for cell in table.header if cell.strip().lower() not in places]
@@ -106,7 +106,7 @@ def _places(table: RawTable, name: str) -> dict[str, int]:
 
 
 def _hint(column: str, spare: list[str]) -> str:
-    """What to do about a missing column, from the names that are there."""
+    """Return what to do about a missing column, from the names of the others; may be empty."""
     for cell in spare:
         low = cell.strip().lower()
         if column == "power_w" and ("kj" in low or "joule" in low):
@@ -117,7 +117,7 @@ def _hint(column: str, spare: list[str]) -> str:
 
 
 def _times(cells: pl.Series, table: RawTable, name: str, zone: str) -> tuple[Numbers, bool]:
-    """Seconds, and whether they are dated (Unix seconds)."""
+    """Return seconds, and whether they are Unix seconds."""
     numbers = _as_numbers(cells, table)
     given = cells.drop_nulls().len()
     if given and np.isfinite(numbers).sum() >= 0.5 * given:
@@ -133,7 +133,7 @@ def _times(cells: pl.Series, table: RawTable, name: str, zone: str) -> tuple[Num
 
 
 def _checked_seconds(seconds: Numbers, name: str) -> tuple[Numbers, bool]:
-    """Refuse milliseconds and fractions of a day; know seconds since 1970."""
+    """Return the seconds, and whether they count from 1970; RecordingError for other units."""
     finite = seconds[np.isfinite(seconds)]
     step = float(np.median(np.abs(np.diff(finite)))) if len(finite) > 1 else 1.0
     if step >= 200 or finite.max() > LATEST:
@@ -150,7 +150,7 @@ def _checked_seconds(seconds: Numbers, name: str) -> tuple[Numbers, bool]:
 
 
 def _instant(cell: str | None, zone: str) -> float:
-    """Unix seconds of an ISO 8601 text with date and time; NaN for anything else."""
+    """Return Unix seconds of an ISO 8601 text with date and time; NaN for anything else."""
     try:
         instant = datetime.fromisoformat(cell or "")
     except ValueError:
@@ -187,7 +187,7 @@ def _note_lost_rows(content: CsvContent) -> None:
 
 
 def _refuse_mistaken_units(content: CsvContent, name: str) -> None:
-    """Kilojoules or kilowatts instead of watts end here; lesser doubts blank their column."""
+    """Raise RecordingError for work or kilowatts as power; blank other columns in a wrong unit."""
     values = content.samples.values
     power = values["power_w"][np.isfinite(values["power_w"])]
     if _adds_up(power):
@@ -206,7 +206,7 @@ def _refuse_mistaken_units(content: CsvContent, name: str) -> None:
 
 
 def _adds_up(power: Numbers) -> bool:
-    """Whether a column is a running total: from near nothing, ever rising, to the very end."""
+    """Return whether a column is a running total: from near 0, never falling, to its end."""
     if len(power) < 60 or power[-1] <= 0:
         return False
     rises = np.diff(power)
@@ -222,7 +222,7 @@ def _adds_up(power: Numbers) -> bool:
 def _blank(
     content: CsvContent, column: str, limit: float, looks: str, *, above: bool = True
 ) -> None:
-    """Leave out a column whose typical value is on the wrong side of `limit`."""
+    """Blank a column whose median above 0 is on the wrong side of `limit`."""
     numbers = content.samples.values.get(column)
     if numbers is None or not np.isfinite(numbers).any():
         return

@@ -1,4 +1,4 @@
-"""What a recording says about the devices on the bike: who they are, their battery, their zero.
+"""The devices in a recording: who they are, their battery, their zero offset, the crank length.
 
 Source: `device_info`, `event` and developer fields of the open FIT profile. Two things are hints
 that no published profile spells out: that the data of a `calibration` event is the offset found,
@@ -9,37 +9,45 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any
+from typing import TypedDict
 
 import polars as pl
 
 from ingest.readers.recordings.frame import EARLIEST, LATEST
+from ingest.schema import frame_schema
 
-Message = Mapping[str | int, Any]
+Message = Mapping[str | int, object]
 Messages = Mapping[str, Sequence[Message]]
 
-_INSTANT = pl.Datetime("us", "UTC")
-DEVICE_SCHEMA: dict[str, Any] = {
-    "at": _INSTANT,
-    "kind": pl.String,  # power_meter, trainer, head_unit, other
-    "serial_number": pl.String,
-    "ant_number": pl.Int64,
-    "manufacturer": pl.String,
-    "product": pl.String,
-    "software_version": pl.String,
-    "battery_v": pl.Float64,
-    "battery_status": pl.String,
-}
-"""One row a device message. battery_v is null when 0.0 V stands there: not reported."""
 
-ZERO_SCHEMA: dict[str, Any] = {
-    "at": _INSTANT,
-    "serial_number": pl.String,
-    "ant_number": pl.Int64,
-    "zero_raw": pl.Float64,
-    "source": pl.String,
-}
-"""One row a zero-offset reading, in the meter's own counts."""
+class Device(TypedDict):
+    """One device message. battery_v is None when 0.0 V stands there: not reported."""
+
+    at: datetime | None
+    kind: str  # power_meter, trainer, head_unit, other
+    serial_number: str | None
+    ant_number: int | None
+    manufacturer: str | None
+    product: str | None
+    software_version: str | None
+    battery_v: float | None
+    battery_status: str | None
+
+
+class ZeroReading(TypedDict):
+    """One zero-offset reading, in the meter's own counts."""
+
+    at: datetime
+    serial_number: str | None
+    ant_number: int | None
+    zero_raw: float
+    source: str
+
+
+DEVICE_SCHEMA = frame_schema(Device)
+"""Columns of a frame of devices: one row a Device."""
+ZERO_SCHEMA = frame_schema(ZeroReading)
+"""Columns of a frame of zero-offset readings: one row a ZeroReading."""
 
 NO_SERIAL = (0, 0xFFFFFFFF)
 ZEROING_EVENTS = ("calibration", 36)
@@ -49,23 +57,22 @@ _ZERO_NAMES = ("calibration", "zero_offset", "zerooffset")
 
 
 def no_devices() -> pl.DataFrame:
-    """The devices of a recording that names none."""
+    """Return the devices of a recording that names none."""
     return pl.DataFrame(schema=DEVICE_SCHEMA)
 
 
 def no_zeros() -> pl.DataFrame:
-    """The zero-offset readings of a recording without any."""
+    """Return the zero-offset readings of a recording without any."""
     return pl.DataFrame(schema=ZERO_SCHEMA)
 
 
 def devices(messages: Messages) -> pl.DataFrame:
-    """The device messages of a recording, one row each, in file order (DEVICE_SCHEMA)."""
+    """Return the device messages of a recording, one row each, in file order (DEVICE_SCHEMA)."""
     rows = [_device(message) for message in messages.get("device_info", ())]
     return pl.DataFrame(rows, schema=DEVICE_SCHEMA, orient="row")
 
 
-def _device(message: Message) -> dict[str, Any]:
-    voltage = _number(message.get("battery_voltage"))
+def _device(message: Message) -> Device:
     return {
         "at": _instant(message.get("timestamp")),
         "kind": _kind(message),
@@ -74,7 +81,7 @@ def _device(message: Message) -> dict[str, Any]:
         "manufacturer": _text(message.get("manufacturer")),
         "product": _text(message.get("product_name", message.get("product"))),
         "software_version": _version(message.get("software_version")),
-        "battery_v": voltage if voltage else None,
+        "battery_v": _number(message.get("battery_voltage")) or None,
         "battery_status": _text(message.get("battery_status")),
     }
 
@@ -91,39 +98,48 @@ def _kind(message: Message) -> str:
     return "other"
 
 
-def zeros(messages: Messages, seen: pl.DataFrame) -> pl.DataFrame:
-    """The zero-offset readings in a recording (ZERO_SCHEMA).
+def zeros(messages: Messages, found: pl.DataFrame) -> pl.DataFrame:
+    """Return the zero-offset readings in a recording (ZERO_SCHEMA).
 
-    `seen` is the frame of `devices`. An event does not say which device was zeroed: it is given
-    to the recording's power meter when there is exactly one, else its owner stays null.
+    found  the frame of `devices`. An event does not say which device was zeroed: it is given to
+           the recording's power meter when there is exactly one, else to none.
     """
-    rows = []
+    rows: list[ZeroReading] = []
     for message in messages.get("event", ()):
-        value = _number(message.get("data"))
-        if message.get("event") in ZEROING_EVENTS and value is not None:
-            owner = only_power_meter(seen)
-            source = "calibration event"
-            rows.append((_instant(message.get("timestamp")), *owner, _signed(value), source))
+        at, value = _instant(message.get("timestamp")), _number(message.get("data"))
+        if message.get("event") in ZEROING_EVENTS and value is not None and at is not None:
+            serial, number = only_power_meter(found)
+            rows.append(_zero(at, serial, number, _signed(value), "calibration event"))
     for message in messages.get("device_info", ()):
-        name, value = _zero_field(message)
-        if value is not None:
-            owner = _serial(message.get("serial_number")), _ant_number(message)
-            source = f"developer field {name}"
-            rows.append((_instant(message.get("timestamp")), *owner, value, source))
-    dated = [row for row in rows if row[0] is not None]
-    return pl.DataFrame(dated, schema=ZERO_SCHEMA, orient="row")
+        at, (name, value) = _instant(message.get("timestamp")), _zero_field(message)
+        if value is not None and at is not None:
+            serial, number = _serial(message.get("serial_number")), _ant_number(message)
+            rows.append(_zero(at, serial, number, value, f"developer field {name}"))
+    return pl.DataFrame(rows, schema=ZERO_SCHEMA, orient="row")
+
+
+def _zero(
+    at: datetime, serial: str | None, number: int | None, value: float, source: str
+) -> ZeroReading:
+    return {
+        "at": at,
+        "serial_number": serial,
+        "ant_number": number,
+        "zero_raw": value,
+        "source": source,
+    }
 
 
 def _signed(value: float) -> float:
-    """Radio protocols carry the offset in 16 signed bits, the event in 32 unsigned ones."""
+    """Return the offset with its sign: 16 signed bits, which the event carries in 32 unsigned."""
     if value >= 0x8000_0000:
         return value - 0x1_0000_0000
     return value - 0x1_0000 if 0x8000 <= value < 0x1_0000 else value
 
 
-def only_power_meter(seen: pl.DataFrame) -> tuple[str | None, int | None]:
-    """Serial number and radio number of a recording's power meter, null where it has several."""
-    meters = seen.filter(pl.col("kind") == "power_meter")
+def only_power_meter(found: pl.DataFrame) -> tuple[str | None, int | None]:
+    """Return serial number and radio number of the power meter; None where there are several."""
+    meters = found.filter(pl.col("kind") == "power_meter")
     serials = meters["serial_number"].drop_nulls().unique()
     numbers = meters["ant_number"].drop_nulls().unique()
     serial = serials.item() if len(serials) == 1 else None
@@ -138,7 +154,7 @@ def _zero_field(message: Message) -> tuple[str | None, float | None]:
 
 
 def crank_length_mm(messages: Messages) -> float | None:
-    """The crank length that the file hints at, mm; null when it names none or several."""
+    """Return the crank length that the file hints at, mm; None when it names none or several."""
     found = {value for value in _crank_lengths(messages) if 100 <= value <= 250}
     return found.pop() if len(found) == 1 else None
 
@@ -174,22 +190,22 @@ def _in_mm(value: float | None, unit: str) -> float | None:
     return value / 10 if re.search(r"x\s*10|0\.1", unit) else value
 
 
-def _number(value: Any) -> float | None:
-    """A finite number, null for anything else that a damaged message may hold."""
+def _number(value: object) -> float | None:
+    """Return a finite number; None for anything else that a damaged message may hold."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     return float(value) if math.isfinite(value) else None
 
 
-def _serial(value: Any) -> str | None:
-    """A serial number as text; the protocol's marks for none give null."""
+def _serial(value: object) -> str | None:
+    """Return a serial number as text; None for the protocol's marks of no number."""
     number = _number(value)
     if number is not None:
         return None if int(number) in NO_SERIAL else str(int(number))
     return _text(value) if isinstance(value, str) else None
 
 
-def _text(value: Any) -> str | None:
+def _text(value: object) -> str | None:
     text = str(value).strip("\0 ") if isinstance(value, str | int | float) else ""
     return text or None
 
@@ -202,19 +218,19 @@ def _ant_number(message: Message) -> int | None:
     return int(number) if number and 0 < number < 2**32 else None
 
 
-def _channel(value: Any) -> int | None:
-    """A channel number: the device's own in bits 0 to 15, its type in bits 16 to 22."""
+def _channel(value: object) -> int | None:
+    """Return a channel: the device's number in bits 0 to 15, its type in bits 16 to 22."""
     number = _number(value)
     return int(number) if number is not None and 0 <= number < 2**32 else None
 
 
-def _version(value: Any) -> str | None:
+def _version(value: object) -> str | None:
     number = _number(value)
     return None if number is None else f"{number:.2f}"
 
 
-def _instant(value: Any) -> datetime | None:
-    """An instant from Unix seconds; null outside the years that a recording can be from."""
+def _instant(value: object) -> datetime | None:
+    """Return the instant of Unix seconds; None outside the years that a recording can be from."""
     seconds = _number(value)
     if seconds is None or not EARLIEST <= seconds <= LATEST:
         return None

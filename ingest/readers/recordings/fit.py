@@ -1,30 +1,30 @@
-"""FIT recordings: the fast decoder first, the patient one for what the fast one refuses.
+"""FIT recordings: a fast decoder first, a slower one for what the fast one refuses.
 
-Both are given a file that `recording_fit_walk` found whole, or closed again after the last
-whole message, so that neither meets what it would crash, spin or fill the memory on. The limits
-on bytes, messages and cells bound the time of the fast decoder, the limit on fields that of the
-patient one.
+Both are given a file that `fit_walk` found whole, or closed again after the last whole message,
+so that neither crashes, loops or fills the memory on it. The limits on bytes, messages and cells
+bound the time of the fast decoder, the limit on fields that of the slow one.
 """
 
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 
 from ingest.readers.recordings.fit_checksum import closed
 from ingest.readers.recordings.fit_layout import EVENT, RECORD, RECORD_TYPES, Layout
 from ingest.readers.recordings.fit_walk import walk
-from ingest.readers.recordings.frame import Samples
+from ingest.readers.recordings.frame import Numbers, Samples
 
 FIT_EPOCH = 631_065_600
 """Unix seconds of 1989-12-31T00:00:00Z."""
 MAX_SLOW_FIELDS = 2_500_000
-"""Where the patient decoder stops, at about 6 µs a field."""
+"""Where the slow decoder stops, at about 6 µs a field."""
 TOO_MANY = "it has more than"
 
-Message = dict[str | int, Any]
+Message = dict[str | int, object]
+Decoded = TypeVar("Decoded")
 NAMES = {7: "power_w", 4: "cadence_rpm", 13: "temperature_c", 30: "balance_pct"}
 FAST_NAMES = {
     "power": "power_w",
@@ -54,24 +54,24 @@ _FIRST_DEFINITION = re.compile(rb"[\x40-\x4f]\x00(?:\x00|\x01)\x00\x00", re.DOTA
 
 
 def looks_like_fit(data: bytes) -> bool:
-    """A FIT header, or a damaged one with the first definition behind it."""
+    """Return whether it starts with a FIT header, or a damaged one before the first definition."""
     return data[8:12] == b".FIT" or _FIRST_DEFINITION.search(data, 0, 64) is not None
 
 
 def read_fit(data: bytes) -> FitContent:
-    """Decode a FIT file. Never raises for damaged content: the faults say what is missing."""
+    """Return a FIT file decoded. Never raises for damaged content: `faults` say what is missing."""
     data, mended = _with_mended_header(data)
     layout = walk(data)
     layout.faults[:0] = mended
     whole = data if layout.pristine else closed(layout.body(data))
-    content = _fast(whole, layout) or _patient(whole, layout)
+    content = _fast(whole, layout) or _slow(whole, layout)
     content.faults[:0] = layout.faults
     content.notices[:0] = layout.notices
     return content
 
 
 def _with_mended_header(data: bytes) -> tuple[bytes, list[str]]:
-    """A header whose size or mark was damaged, made readable."""
+    """Return the file with a readable header, and a fault if the header was damaged."""
     if data[8:12] == b".FIT" and data[0] in (12, 14):
         return data, []
     first = _FIRST_DEFINITION.search(data, 0, 64)
@@ -80,7 +80,7 @@ def _with_mended_header(data: bytes) -> tuple[bytes, list[str]]:
 
 
 def _fast(whole: bytes, layout: Layout) -> FitContent | None:
-    """The fast decoder's reading; None when it must not have the file or refuses it."""
+    """Return the fast decoder's reading; None when it must not have the file or refuses it."""
     if layout.slow is not None:
         return None
     import fitfast
@@ -93,8 +93,8 @@ def _fast(whole: bytes, layout: Layout) -> FitContent | None:
     return FitContent(_samples(columns), messages)
 
 
-def _without_panic(decode: Callable[[], Any]) -> Any:
-    """Run a native decoder; its refusals and its panics become DecoderRefused.
+def _without_panic(decode: Callable[[], Decoded]) -> Decoded:
+    """Return what a native decoder returns; its refusals and panics become DecoderRefused.
 
     A panic in native code arrives as PanicException, which derives from BaseException; nothing
     else of that kind (an interrupt, an exit) is caught.
@@ -109,8 +109,8 @@ def _without_panic(decode: Callable[[], Any]) -> Any:
         raise DecoderRefused(f"the decoder gave up: {error}") from None
 
 
-def _samples(columns: dict[str, Any]) -> Samples:
-    """The fast decoder's columns (Unix seconds, NaN for none) as samples."""
+def _samples(columns: dict[str, Numbers]) -> Samples:
+    """Return the fast decoder's columns (Unix seconds, NaN for none) as samples."""
     count = max((len(column) for column in columns.values()), default=0)
     seconds = columns.get("timestamp", np.full(count, np.nan))
     values = {ours: columns[theirs] for theirs, ours in FAST_NAMES.items() if theirs in columns}
@@ -118,7 +118,7 @@ def _samples(columns: dict[str, Any]) -> Samples:
 
 
 def _with_masked_balance(samples: Samples) -> Samples:
-    """Bit 7 of the balance says that the share is the right leg's; the rest is the share."""
+    """Return samples with the share alone as balance: bit 7 says that it is the right leg's."""
     balance = samples.values.get("balance_pct")
     if balance is not None:
         known = np.isfinite(balance)
@@ -127,11 +127,11 @@ def _with_masked_balance(samples: Samples) -> Samples:
     return samples
 
 
-def _patient(whole: bytes, layout: Layout) -> FitContent:
-    """The well-kept decoder: strict first, then lenient if that holds more."""
-    strict = _patient_reading(whole, "RAISE")
+def _slow(whole: bytes, layout: Layout) -> FitContent:
+    """Return the slow decoder's reading: strict, or lenient if that holds more."""
+    strict = _slow_reading(whole, "RAISE")
     if strict.faults and TOO_MANY not in strict.faults[0]:
-        lenient = _patient_reading(whole, "IGNORE")
+        lenient = _slow_reading(whole, "IGNORE")
         if len(lenient.samples.seconds) > len(strict.samples.seconds):
             lenient.faults = strict.faults + lenient.faults
             strict = lenient
@@ -141,7 +141,7 @@ def _patient(whole: bytes, layout: Layout) -> FitContent:
     return strict
 
 
-def _patient_reading(whole: bytes, on_error: Literal["RAISE", "IGNORE"]) -> FitContent:
+def _slow_reading(whole: bytes, on_error: Literal["RAISE", "IGNORE"]) -> FitContent:
     rows: list[dict[int, float]] = []
     content = FitContent(Samples(np.empty(0)))
     try:
@@ -157,7 +157,7 @@ def _patient_reading(whole: bytes, on_error: Literal["RAISE", "IGNORE"]) -> FitC
 
 
 def _frames(whole: bytes, on_error: Literal["RAISE", "IGNORE"]) -> Iterator[Any]:
-    """Data messages one by one, until the end, an error or the limit on the fields."""
+    """Yield data messages until the end; DecoderRefused at an error or the limit on the fields."""
     import fitdecode
 
     handling = fitdecode.ErrorHandling[on_error]
@@ -181,7 +181,7 @@ def _frames(whole: bytes, on_error: Literal["RAISE", "IGNORE"]) -> Iterator[Any]
 
 
 def _record(frame: Any) -> dict[int, float]:
-    """The raw values of a record's own fields, by field number; developer fields stay out."""
+    """Return the raw values of a record's own fields, by field number; no developer fields."""
     row: dict[int, float] = {}
     for one in frame.fields:
         definition = one.field_def
@@ -196,7 +196,7 @@ def _record(frame: Any) -> dict[int, float]:
 
 
 def _samples_of_rows(rows: list[dict[int, float]]) -> Samples:
-    def column(number: int) -> Any:
+    def column(number: int) -> Numbers:
         return np.array([row.get(number, np.nan) for row in rows], dtype=np.float64)
 
     values = {name: column(number) for number, name in NAMES.items()}
@@ -204,7 +204,7 @@ def _samples_of_rows(rows: list[dict[int, float]]) -> Samples:
 
 
 def _message(frame: Any) -> Message:
-    """A device message with the keys of the fast decoder: names, numbers for unknown fields."""
+    """Return a device message keyed as by the fast decoder: names; numbers of unknown fields."""
     message: Message = {}
     for one in frame.fields:
         if one.value is None:
@@ -220,6 +220,7 @@ def _message(frame: Any) -> Message:
             continue
         raw = key in ("timestamp", "serial_number", "data")
         message[key] = one.raw_value if raw else one.value
-    if isinstance(message.get("timestamp"), int):
-        message["timestamp"] += FIT_EPOCH
+    stamp = message.get("timestamp")
+    if isinstance(stamp, int):
+        message["timestamp"] = stamp + FIT_EPOCH
     return message

@@ -1,4 +1,4 @@
-"""The checksum of FIT files, fast enough to be checked always; and files closed with it."""
+"""The checksum of FIT files, fast enough to check every file, and bytes closed with it."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -7,7 +7,7 @@ _LANES = 128
 
 
 def _two_zero_bytes_on() -> NDArray[np.uint16]:
-    """Where each of the 65,536 states of the CRC stands two zero bytes later."""
+    """Return, for each of the 65,536 states of the CRC, its state two zero bytes later."""
     one, polynomial = np.uint16(1), np.uint16(0xA001)
     crc: NDArray[np.uint16] = np.arange(65_536, dtype=np.uint16)
     for _ in range(16):
@@ -19,7 +19,7 @@ _ON = _two_zero_bytes_on()
 
 
 def checksum(data: bytes) -> int:
-    """CRC-16 of the FIT protocol (polynomial 0xA001 reflected, start 0), in numpy.
+    """Return the CRC-16 of the FIT protocol (polynomial 0xA001 reflected, start 0).
 
     The bytes are cut into equal lanes that are worked on side by side, two bytes a step. A CRC
     that starts at 0 is linear, so lanes join by moving the earlier one on over as many zero
@@ -42,12 +42,12 @@ def checksum(data: bytes) -> int:
 
 
 def checksum_bytes(data: bytes) -> bytes:
-    """The checksum as it stands in a file."""
+    """Return the checksum as it stands in a file."""
     return checksum(data).to_bytes(2, "little")
 
 
 def closed(body: bytes) -> bytes:
-    """A FIT file of its own around `body`: a 14-byte header and both checksums."""
+    """Return a FIT file around `body`: a 14-byte header and both checksums."""
     head = b"\x0e\x20\x34\x08" + len(body).to_bytes(4, "little") + b".FIT"
     head += checksum_bytes(head)
     return head + body + checksum_bytes(body)  # the CRC stands at 0 after a header with its own

@@ -1,4 +1,4 @@
-"""What a FIT file is made of, and what of it a decoder may be given.
+"""The messages of a FIT file, and which of them a decoder may be given.
 
 Source: the open FIT protocol (header, definition and data messages, CRC-16).
 """
@@ -50,7 +50,7 @@ class Layout:
         return not (self.faults or self.unchecked or self.left_out)
 
     def body(self, data: bytes) -> bytes:
-        """The whole messages of `data`, but for those left out."""
+        """Return the whole messages of `data`, without those left out."""
         parts, left_out = [], iter(self.left_out)
         skip = next(left_out, None)
         for start, end in self.bodies:
@@ -82,8 +82,10 @@ class Definition:
     name_at: tuple[int, int] | None = None
 
 
-def set_aside(data: bytes, run: tuple[int, int], definition: Definition, layout: Layout) -> None:
-    """Set device messages of one kind aside for the excerpt."""
+def add_device_messages(
+    data: bytes, run: tuple[int, int], definition: Definition, layout: Layout
+) -> None:
+    """Add a run of device messages of one kind to `layout.device`."""
     if definition.message != FIELD_DESCRIPTION:
         layout.device += data[run[0] : run[1]]
         return
@@ -99,7 +101,7 @@ def set_aside(data: bytes, run: tuple[int, int], definition: Definition, layout:
 
 
 def _trouble(raw: bytes, definition: Definition) -> str | None:
-    """Why a decoder must not learn of a developer field.
+    """Return why a decoder must not be given a developer field; None: it may.
 
     Without a known type it would divide by zero; with the name of one of a record's own fields
     it would take that field's place.
@@ -115,7 +117,7 @@ def _trouble(raw: bytes, definition: Definition) -> str | None:
 
 
 def read_definition(data: bytes, at: int, end: int, layout: Layout) -> Definition | None:
-    """Take in the definition message at `at`; None if it cannot be one."""
+    """Return the definition message at `at`, added to the layout; None if it cannot be one."""
     if at + 6 > end or data[at + 2] > 1:
         return None
     big = bool(data[at + 2])
@@ -140,7 +142,7 @@ def read_definition(data: bytes, at: int, end: int, layout: Layout) -> Definitio
 
 
 def _field(raw: bytes, definition: Definition, layout: Layout) -> None:
-    """One field of a definition: its place, and whether the fast decoder can be trusted with it."""
+    """Add a field to a definition; `layout.slow` where the fast decoder would misread it."""
     number, size, base = raw
     if base not in BASE_SIZES or size == 0 or size % BASE_SIZES[base]:
         layout.slow = f"field {number} of message {definition.message} has a size unlike its type"

@@ -1,10 +1,10 @@
 """The walk through a FIT file: where its messages lie, whether it is whole, what is wrong.
 
 The walk reads headers and definitions only and skips the data, so it costs a fraction of the
-decoding. It decides what a decoder is given: a file that ends early or lies about its length
-is closed again after its last whole message; after a damaged place the walk looks for the next
-records; a file that would make a decoder fill the memory, or that the fast decoder would read
-wrongly, is kept from it.
+decoding. It decides what a decoder is given: a file that ends early or has a wrong length is
+closed again after its last whole message; after a damaged place the walk looks for the next
+records; a file that would fill a decoder's memory, or that the fast decoder would misread, is
+kept from it.
 """
 
 from dataclasses import dataclass, field
@@ -16,8 +16,8 @@ from ingest.readers.recordings.fit_layout import (
     RECORD,
     Definition,
     Layout,
+    add_device_messages,
     read_definition,
-    set_aside,
 )
 
 MAX_MESSAGES = 2_000_000
@@ -31,11 +31,11 @@ DATED = 0x10000000
 LONGEST_S = 7 * 86_400
 """After the first record; a time later than that is none."""
 NEXT_WITHIN, NEXT_WITHIN_S = 6, 60
-"""A record is believed when another follows within so many messages and seconds."""
+"""A record is plausible when another follows within so many messages and seconds."""
 
 
 def walk(data: bytes) -> Layout:
-    """Follow the messages of `data` from its first header to its end. Never raises."""
+    """Return the layout of `data`, from its first header to its end. Never raises."""
     layout, at = Layout(), 0
     while at < len(data) and not layout.faults:
         at = _one_file(data, at, layout)
@@ -45,7 +45,7 @@ def walk(data: bytes) -> Layout:
 
 
 def _one_file(data: bytes, at: int, layout: Layout) -> int:
-    """One header, its messages and its checksum; gives where the next file would start."""
+    """Follow one header, its messages and its checksum; return where the next file would start."""
     if data[at + 8 : at + 12] != b".FIT" or data[at] < 12:
         layout.faults.append(f"{len(data) - at} bytes after its end are no further recording")
         return len(data)
@@ -64,7 +64,7 @@ def _one_file(data: bytes, at: int, layout: Layout) -> int:
 
 
 def _ends_well(data: bytes, end: int) -> bool:
-    """Whether a checksum, and then nothing or a further header, follows `end`."""
+    """Return whether a checksum, and then nothing or a further header, follows `end`."""
     after = end + 2
     return after == len(data) or (after < len(data) and data[after + 8 : after + 12] == b".FIT")
 
@@ -89,7 +89,7 @@ def _check_header(data: bytes, at: int, layout: Layout) -> None:
 
 @dataclass
 class _Walk:
-    """One file's messages, followed up to `end`; what they are goes into `layout`."""
+    """Follows one file's messages up to `end` and adds them to `layout`."""
 
     data: bytes
     end: int
@@ -121,7 +121,7 @@ class _Walk:
             self.layout.bodies.append(self.records[found[1]].at)
 
     def _on(self, at: int) -> tuple[int, str | None]:
-        """To the end, or to a damaged place: where it stands then, and what is wrong there."""
+        """Follow messages to the end or a damaged place; return where that is, and the fault."""
         data, end, layout = self.data, self.end, self.layout
         while at < end:
             head = data[at]
@@ -164,10 +164,11 @@ class _Walk:
         if definition.message == RECORD:
             self.layout.records += run
         elif definition.message in DEVICE_MESSAGES:
-            set_aside(self.data, (at, at + run * (definition.size + 1)), definition, self.layout)
+            run_of_bytes = (at, at + run * (definition.size + 1))
+            add_device_messages(self.data, run_of_bytes, definition, self.layout)
 
     def _in_time(self, at: int, run: int, definition: Definition) -> int:
-        """How many of a run of records come before two in a row whose times cannot be.
+        """Return how many of a run of records come before two in a row with impossible times.
 
         In a file that is known to be damaged a walk that fell out of step may read on over
         what it takes for records; their times give it away. The ride starts with the first of
@@ -193,7 +194,7 @@ class _Walk:
         return run
 
     def _time(self, at: int, definition: Definition) -> int | None:
-        """The time stamp of the record at `at`, None if it has none or no date."""
+        """Return the time stamp of the record at `at`; None if it has none or no date."""
         if definition.time_at is None:
             return None
         here = at + 1 + definition.time_at
@@ -202,7 +203,7 @@ class _Walk:
         return seconds if seconds >= DATED else None
 
     def _next_record(self, at: int) -> tuple[int, int] | None:
-        """(place, local type) of the next record after a damaged place that can be believed."""
+        """Return (place, local type) of the next plausible record after a damaged place."""
         if self.resumed >= MAX_RESUMED or self.first_s is None:
             return None
         self.resumed += 1
@@ -216,7 +217,7 @@ class _Walk:
         return None
 
     def _believable(self, place: int, local: int) -> bool:
-        """Whether a record stands at `place`, and another one soon after it."""
+        """Return whether a record stands at `place`, and another one soon after it."""
         definition = self.records[local]
         first, time = self.first_s, self._time(place, definition)
         if first is None or time is None or abs(time - first) > LONGEST_S:
@@ -236,7 +237,7 @@ class _Walk:
 
 
 def _run(data: bytes, at: int, end: int, stride: int) -> int:
-    """How many whole messages with the same header byte follow one another from `at`."""
+    """Return how many whole messages with the same header byte follow one another from `at`."""
     head, most = data[at : at + 1], (end - at) // stride
     run, window = 1, 4
     while run < most:

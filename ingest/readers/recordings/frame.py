@@ -1,4 +1,4 @@
-"""From decoded samples to the frame of a recording: one clock, one row an instant, sane values."""
+"""From decoded samples to a recording's frame: one clock, one row an instant, possible values."""
 
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -15,7 +15,7 @@ SAMPLE_RANGES: dict[str, tuple[float, float, str]] = {
     "temperature_c": (-60.0, 80.0, "°C"),
     "balance_pct": (0.0, 100.0, "%"),
 }
-"""Sample columns with what can be true of them; anything else is left out, and counted."""
+"""Sample columns with their possible range; values outside are left out, and counted."""
 
 EARLIEST, LATEST = 899_501_056.0, 4_102_444_800.0
 """Unix seconds of 1998-07-03 (below it a FIT time counts from switching on) and 2100-01-01."""
@@ -45,15 +45,9 @@ class Cleaned:
     faults: list[str] = field(default_factory=list)
 
 
-def empty_frame() -> pl.DataFrame:
-    """A recording without samples."""
-    return _frame(Samples(np.empty(0)))
-
-
 def clean(samples: Samples) -> Cleaned:
-    """Sort out the clock and the values.
+    """Return samples, given in file order, on one clock and with possible values alone.
 
-    In   samples in file order
     Out  `frame`: time (Datetime, UTC, or Float64 seconds when there are no dates); power_w,
          cadence_rpm, temperature_c, balance_pct, all Float64 with nulls. Times rise strictly.
     Single records out of step and stretches that overlap a longer one or lie more than a week
@@ -74,7 +68,7 @@ def _kept(samples: Samples, keep: NDArray[np.bool_]) -> Samples:
 
 
 def _within_calendar(samples: Samples, cleaned: Cleaned) -> Samples:
-    """Drop records without a time or with one that cannot be; know a clock without a date."""
+    """Leave out records without a possible time; tell a clock without a date."""
     seconds = samples.seconds
     possible = np.isfinite(seconds)
     if samples.dated and possible.any():
@@ -93,7 +87,7 @@ def _within_calendar(samples: Samples, cleaned: Cleaned) -> Samples:
 
 
 def _in_step(samples: Samples, cleaned: Cleaned) -> Samples:
-    """Drop single records whose time jumps away and back, as a flipped bit makes it."""
+    """Leave out single records whose time jumps away and back, as a flipped bit makes it."""
     t = samples.seconds
     if len(t) < 3:
         return samples
@@ -109,7 +103,7 @@ def _in_step(samples: Samples, cleaned: Cleaned) -> Samples:
 
 
 def _one_stretch_at_a_time(samples: Samples, cleaned: Cleaned) -> Samples:
-    """Where the clock was set back or forth by days, keep what does not contradict the most."""
+    """Where the clock was set, leave out stretches that contradict a longer one."""
     t = samples.seconds
     step = np.diff(t)
     cuts = np.flatnonzero((step < 0) | (step > LONGEST_PAUSE_S)) + 1
@@ -136,7 +130,7 @@ def _one_stretch_at_a_time(samples: Samples, cleaned: Cleaned) -> Samples:
 
 
 def _apart(t: Numbers, one: tuple[int, int], other: tuple[int, int]) -> bool:
-    """Whether two stretches do not overlap, and are not further apart than the longest pause."""
+    """Return whether two stretches neither overlap nor lie further apart than the longest pause."""
     gap = max(t[one[0]] - t[other[1] - 1], t[other[0]] - t[one[1] - 1])
     return bool(0 <= gap <= LONGEST_PAUSE_S)
 
@@ -173,7 +167,7 @@ def _frame(samples: Samples) -> pl.DataFrame:
 
 
 def _joined(samples: Samples, cleaned: Cleaned) -> pl.DataFrame:
-    """One row an instant: of equal times the last value of each column."""
+    """Return one row an instant: of equal times the last value of each column."""
     frame = _frame(samples)
     repeats = int((np.diff(samples.seconds) == 0).sum())
     if not repeats:

@@ -1,4 +1,4 @@
-"""A recording of a ride, from FIT, TCX or CSV into one frame: the one entry for all formats."""
+"""Read a recording of a ride from FIT, TCX or CSV: the entry for all formats."""
 
 import zlib
 from collections.abc import Callable
@@ -8,20 +8,20 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.readers.recordings import devices as found
 from ingest.readers.recordings.csv_samples import EXPECTED, RecordingError, read_csv_recording
+from ingest.readers.recordings.devices import (
+    Messages,
+    crank_length_mm,
+    devices,
+    no_devices,
+    no_zeros,
+    only_power_meter,
+    zeros,
+)
 from ingest.readers.recordings.fit import looks_like_fit, read_fit
 from ingest.readers.recordings.fit_layout import MAX_BYTES
 from ingest.readers.recordings.frame import Samples, clean
 from ingest.readers.recordings.tcx import read_tcx
-
-__all__ = [
-    "RECORDING_SUFFIXES",
-    "Recording",
-    "RecordingError",
-    "looks_like_recording",
-    "read_recording",
-]
 
 RECORDING_SUFFIXES = (".fit", ".tcx", ".csv")
 """Endings that a folder of recordings is searched for, each also with `.gz` behind it."""
@@ -38,8 +38,8 @@ class Recording:
               seconds from any start when there are no dates), power_w, cadence_rpm,
               temperature_c (of the head unit), balance_pct (the share of one leg, %: the right
               one's where the file says whose), all Float64 with nulls
-    devices   one row a device message (`recording_devices.DEVICE_SCHEMA`)
-    zeros     one row a zero-offset reading (`recording_devices.ZERO_SCHEMA`)
+    devices   one row a device message (DEVICE_SCHEMA)
+    zeros     one row a zero-offset reading (ZERO_SCHEMA)
     partial   why the file is not whole; None: it is
     notices   what was left out or is worth knowing, in words
     """
@@ -48,8 +48,8 @@ class Recording:
     sha256: str
     decoder: str
     frame: pl.DataFrame
-    devices: pl.DataFrame = field(default_factory=found.no_devices)
-    zeros: pl.DataFrame = field(default_factory=found.no_zeros)
+    devices: pl.DataFrame = field(default_factory=no_devices)
+    zeros: pl.DataFrame = field(default_factory=no_zeros)
     crank_length_mm: float | None = None
     partial: str | None = None
     notices: tuple[str, ...] = ()
@@ -62,24 +62,24 @@ class Recording:
     @property
     def power_meter_serial(self) -> str | None:
         """The serial number of its power meter; None where it names none or several."""
-        return found.only_power_meter(self.devices)[0]
+        return only_power_meter(self.devices)[0]
 
 
 @dataclass
 class _Content:
-    """What a format's reader gives, before the clock is sorted out."""
+    """What the reader of a format returns; the samples are not cleaned yet."""
 
     decoder: str
     samples: Samples
     faults: list[str]
     notices: list[str] = field(default_factory=list)
-    messages: found.Messages = field(default_factory=dict)
+    messages: Messages = field(default_factory=dict)
 
 
 def read_recording(
     source: Path | str | bytes, *, name: str | None = None, time_zone: str = "UTC"
 ) -> Recording:
-    """Read one recording.
+    """Return one recording, decoded and cleaned.
 
     source     a path, or the file's bytes
     name       what to call it in messages; else the path's name
@@ -93,7 +93,7 @@ def read_recording(
     data, faults = _unpacked(raw, name)
     content = _reader(data, name)(data, name, time_zone)
     cleaned = clean(content.samples)
-    seen = found.devices(content.messages)
+    found = devices(content.messages)
     faults += content.faults + cleaned.faults
     notices = content.notices + cleaned.notices
     if cleaned.frame["power_w"].null_count() == cleaned.frame.height:
@@ -103,16 +103,16 @@ def read_recording(
         sha256=sha256(raw).hexdigest(),
         decoder=content.decoder,
         frame=cleaned.frame,
-        devices=seen,
-        zeros=found.zeros(content.messages, seen),
-        crank_length_mm=found.crank_length_mm(content.messages),
+        devices=found,
+        zeros=zeros(content.messages, found),
+        crank_length_mm=crank_length_mm(content.messages),
         partial="; ".join(dict.fromkeys(faults)) or None,
         notices=tuple(dict.fromkeys(notices)),
     )
 
 
 def looks_like_recording(start: bytes) -> bool:
-    """Whether a file that starts so is a recording, and not a table or something else."""
+    """Return whether a file with this start is a recording, not a table or something else."""
     if looks_like_fit(start) or b"TrainingCenterDatabase" in start:
         return True
     header = start.replace(b"\0", b"").removeprefix(b"\xef\xbb\xbf").lower()
@@ -132,7 +132,7 @@ def _bytes_of(path: Path, name: str) -> bytes:
 
 
 def _unpacked(raw: bytes, name: str) -> tuple[bytes, list[str]]:
-    """The content of a gzip file, up to the limit on bytes; anything else as it is."""
+    """Return the content of a gzip file, up to the limit on bytes; anything else as it is."""
     if not raw.startswith(b"\x1f\x8b"):
         return raw, []
     unpacker = zlib.decompressobj(wbits=31)
@@ -149,7 +149,7 @@ def _unpacked(raw: bytes, name: str) -> tuple[bytes, list[str]]:
 
 
 def _reader(data: bytes, name: str) -> Callable[[bytes, str, str], _Content]:
-    """The reader for what the bytes look like, whatever the name ends in."""
+    """Return the reader for what the bytes look like, whatever the name ends in."""
     if not data.strip():
         raise RecordingError(f"{name}: found an empty file, expected a recording.")
     if looks_like_fit(data):

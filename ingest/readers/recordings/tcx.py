@@ -24,10 +24,10 @@ Point = tuple[float, float, float]
 
 
 def read_tcx(data: bytes) -> TcxContent:
-    """Time, power and cadence of every track point. Never raises for damaged content.
+    """Return time, power and cadence of every track point. Never raises for damaged content.
 
-    A file that ends early gives what came before; times without an offset are UTC, as the
-    format demands.
+    Of a file that ends early what came before is returned. Times without an offset are UTC, as
+    the format demands.
     """
     content = TcxContent(Samples(np.empty(0)))
     rows: list[Point] = []
@@ -46,7 +46,7 @@ def read_tcx(data: bytes) -> TcxContent:
 
 
 def _points(data: bytes, faults: list[str]) -> Iterator[Point]:
-    """Time, power and cadence of each track point; what is wrong with the XML goes to `faults`."""
+    """Yield time, power and cadence of each track point; adds to `faults` what is wrong."""
     from lxml import etree
 
     parser = etree.iterparse(
@@ -80,7 +80,7 @@ def _points(data: bytes, faults: list[str]) -> Iterator[Point]:
 
 
 def _instant(text: str | None) -> float:
-    """Unix seconds; NaN when there is no time that can be read."""
+    """Return Unix seconds; NaN when there is no time that can be read."""
     try:
         instant = datetime.fromisoformat((text or "").strip())
     except ValueError:

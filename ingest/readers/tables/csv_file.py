@@ -18,7 +18,7 @@ csv.field_size_limit(10_000_000)
 
 
 class Record(NamedTuple):
-    """One row of the file; `broken`: its quotation marks do not match."""
+    """One row of the file; `broken`: its quotation marks do not come in pairs."""
 
     row: int
     cells: list[str]
@@ -26,7 +26,7 @@ class Record(NamedTuple):
 
 
 def read_csv(file: str, data: bytes) -> RawTable:
-    """The one table of a CSV file."""
+    """Return the table of a CSV file; UnreadableError for bytes that are no text."""
     text, notices = decoded(data)
     text, stated = _without_separator_line(text)
     lines = list(io.StringIO(text, newline=""))
@@ -59,7 +59,7 @@ def read_csv(file: str, data: bytes) -> RawTable:
 
 
 def _without_separator_line(text: str) -> tuple[str, str | None]:
-    """Spreadsheets read a first line `sep=;` as a note to themselves, not as a row."""
+    """Return the text without a first line `sep=;`, which spreadsheets write, and the separator."""
     first, _, rest = text.partition("\n")
     line = first.rstrip("\r").lower()
     if line.startswith("sep=") and line[4:] in SEPARATORS:
@@ -68,16 +68,16 @@ def _without_separator_line(text: str) -> tuple[str, str | None]:
 
 
 def _separator(lines: list[str]) -> str:
-    """The separator of which the first rows hold most, outside quotation marks."""
+    """Return the separator that the first rows hold most of, outside quotation marks."""
     sample = "".join(islice((line for line in lines if line.strip()), 5))
     outside = "".join(sample.split('"')[0::2])
     return max(SEPARATORS, key=outside.count)
 
 
 def _records(lines: list[str], separator: str) -> Iterator[Record]:
-    """Records with their row numbers; a quotation mark that never closes costs one row.
+    """Yield records with their row numbers; a quotation mark that never closes costs one row.
 
-    Such a mark swallows the rows below it. The reader then starts again on the next line.
+    Such a mark makes one record of the rows below it; reading then starts again on the next line.
     """
     start, row, width = 0, 0, 0
     while start < len(lines):

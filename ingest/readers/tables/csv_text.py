@@ -22,7 +22,7 @@ OLD_CODE_PAGE = (
 
 
 def decoded(data: bytes) -> tuple[str, list[str]]:
-    """The text of a file and what there is to say about it."""
+    """Return the text of a file, and notices; UnreadableError for bytes that are no text."""
     for mark, encoding in _MARKS:
         if data.startswith(mark):
             return _strict(data[len(mark) :], encoding), []
@@ -45,7 +45,7 @@ def _strict(data: bytes, encoding: str) -> str:
 
 
 def _utf16_without_mark(data: bytes) -> str | None:
-    """UTF-16 of mostly western text has a zero byte in every second place."""
+    """Return the encoding of UTF-16 without a mark: every second byte of western text is 0."""
     sample = data[:4000]
     if len(sample) < 4 or len(data) % 2:
         return None

@@ -1,4 +1,4 @@
-"""Header cells: which row they are in, and which column of the schema each one means."""
+"""Header cells: which row they are in, and which column of the schema each stands for."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ _KNOWN = {name for table in TABLES.values() for name in table.names} | {"time", 
 
 
 def plain_name(cell: str) -> str:
-    """A header cell in the schema's way of writing: `Torque (N·m)` → `torque_nm`."""
+    """Return a header cell as the schema writes it: `Torque (N·m)` → `torque_nm`."""
     text = re.sub(r"[·°²'\u00a0]", lambda m: " " if m.group() == "\u00a0" else "", cell)
     return re.sub(r"[^0-9a-z]+", "_", text.lower().replace("%", " pct ")).strip("_")
 
 
 def header_cells(cells: Sequence[str | None]) -> list[str]:
-    """The header's cells, trimmed; empty cells at its end are no columns."""
+    """Return the header's cells, trimmed; empty cells at its end are no columns."""
     names = [(cell or "").replace("\ufeff", "").strip() for cell in cells]
     while len(names) > 1 and not names[-1]:
         names.pop()
@@ -26,7 +26,7 @@ def header_cells(cells: Sequence[str | None]) -> list[str]:
 
 
 def find_header(rows: Sequence[Sequence[str | None]]) -> int:
-    """Which of the first rows is the header: the first one that names known columns."""
+    """Return which of the first rows is the header: the first that names known columns, else 0."""
     for index, cells in enumerate(rows):
         names = [plain_name(cell) for cell in cells if cell and cell.strip()]
         known = sum(name in _KNOWN for name in names)
@@ -36,7 +36,7 @@ def find_header(rows: Sequence[Sequence[str | None]]) -> int:
 
 
 def nearest(name: str, names: Sequence[str]) -> str | None:
-    """The name that was probably meant."""
+    """Return the name that was probably meant; None if none is like it."""
     plain = plain_name(name)
     others = {plain_name(other): other for other in names}
     close = get_close_matches(plain, list(others), n=1, cutoff=0.7)

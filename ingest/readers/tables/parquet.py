@@ -1,4 +1,4 @@
-"""Parquet: typed columns, brought to the same text cells as every other format."""
+"""Parquet: typed columns as the text cells that every other format gives."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from ingest.readers.tables.raw import RawTable, UnreadableError, column_names, t
 
 
 def read_parquet(file: str, data: bytes) -> RawTable:
-    """The one table of a Parquet file; its first row counts as row 2."""
+    """Return the table of a Parquet file, its first row as row 2; else UnreadableError."""
     try:
         frame = pl.read_parquet(io.BytesIO(data), glob=False)
     except (pl.exceptions.PolarsError, OSError) as error:
@@ -41,7 +41,7 @@ def read_parquet(file: str, data: bytes) -> RawTable:
 
 
 def cell_text(series: pl.Series) -> pl.Series:
-    """Typed values as the text a person would write; NaN is an empty cell."""
+    """Return typed values as the text a person would write; NaN is an empty cell."""
     dtype = series.dtype
     if dtype == pl.Float32:
         return cell_text(series.cast(pl.String).cast(pl.Float64))
@@ -65,7 +65,7 @@ def _with_zone(series: pl.Series, text: pl.Series) -> pl.Series:
 
 
 def _whole_numbers_plain(series: pl.Series) -> pl.Series:
-    """12.0 as `12`: the column may hold names that are numbers."""
+    """Return numbers as text, 12.0 as `12`: the column may hold names that are numbers."""
     whole = (series.floor() == series) & (series.abs() < 1e15)
     plain = series.cast(pl.Int64, strict=False).cast(pl.String)
     return pl.select(pl.when(whole).then(plain).otherwise(series.cast(pl.String))).to_series()

@@ -1,4 +1,4 @@
-"""A table as it stands in a file: text cells and row numbers, nothing judged yet."""
+"""A table as it stands in a file: text cells and row numbers, nothing checked yet."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ class UnreadableError(Exception):
         self.found, self.expected, self.fix = found, expected, fix
 
     def problem(self, file: str, sheet: str | None = None) -> Problem:
+        """Return it as a problem of the file as a whole."""
         return Problem(file, sheet, None, None, self.found, self.expected, self.fix)
 
 
@@ -62,6 +63,7 @@ class RawTable:
 
     @property
     def rows_read(self) -> int:
+        """How many rows the file holds below the header."""
         return len(self.rows) + len(self.ragged)
 
     def content_hash(self) -> str:

@@ -12,19 +12,19 @@ RECORDING_COLUMNS = {"time", "power_w"}
 
 
 def table_of(raw: RawTable) -> Table | None:
-    """The table that a raw table holds, or None."""
+    """Return the table of the schema that a raw table holds; None if it is none."""
     return table_by_name(raw.name) or table_by_columns(raw.header)
 
 
 def table_by_name(name: str) -> Table | None:
-    """`bench-2026-03` is bench; a name that only begins with the same letters is not."""
+    """Return the table that a name begins with: `bench-2026-03` is bench, `benchmarks` is not."""
     plain = plain_name(name)
     found = [table for table in TABLES.values() if re.match(rf"{table.name}(?![a-z])", plain)]
     return max(found, key=lambda table: len(table.name)) if found else None
 
 
 def table_by_columns(header: list[str]) -> Table | None:
-    """The table that has the required columns and knows most of the others; no ties."""
+    """Return the table whose required columns are there and that knows most others; no ties."""
     names = {plain_name(cell) for cell in header if cell}
     scored = [
         (len(names & set(table.names)), -len(table.columns), table)
@@ -45,12 +45,12 @@ def _devices_named(table: Table, names: set[str]) -> bool:
 
 
 def is_recording(header: list[str]) -> bool:
-    """Columns of a recorded ride, not of a table."""
+    """Return whether the columns are those of a recorded ride."""
     return {plain_name(cell) for cell in header} >= RECORDING_COLUMNS
 
 
 def unknown_table(raw: RawTable) -> Problem:
-    """What to say about a table that is none of the schema's."""
+    """Return the problem of a table that is none of the schema's."""
     listed = ", ".join(cell for cell in raw.header[:8] if cell) or "no column names"
     what = "sheet" if raw.sheet else "file"
     return raw.header_problem(

@@ -18,7 +18,7 @@ LARGEST_UNPACKED = 2_000_000_000
 
 
 def read_xlsx(file: str, data: bytes) -> list[RawTable]:
-    """The tables of a workbook; sheets without a cell are left out."""
+    """Return the tables of a workbook, a sheet each; UnreadableError for other bytes."""
     _check_container(data)
     try:
         book = fastexcel.read_excel(data)
@@ -102,7 +102,7 @@ def _cells(
 def _exact(
     book: fastexcel.ExcelReader, name: str, filled: pl.DataFrame, header_at: int
 ) -> pl.DataFrame:
-    """As text, numbers come with nine decimals at most: read longer ones again as numbers."""
+    """Return text cells with every digit: long numbers, cut to nine decimals, are read again."""
     long = [
         column for column in filled.columns if filled[column].str.contains(r"^-?\d+\.\d{9}$").any()
     ]
@@ -118,7 +118,7 @@ def _exact(
 
 
 def _restore_errors(tables: list[RawTable], data: bytes) -> None:
-    """A failed formula reads as an empty cell: put its text (#DIV/0!) back."""
+    """Put the text of failed formulas (#DIV/0!) back, which were read as empty cells."""
     errors = error_cells(data, {str(t.sheet): (t.header_row, _first_named(t)) for t in tables})
     for table in tables:
         place = {row: i for i, row in enumerate(table.rows)}

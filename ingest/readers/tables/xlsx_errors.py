@@ -1,4 +1,4 @@
-"""Failed formulas of a workbook, which the fast reader takes for empty cells."""
+"""Failed formulas of a workbook, which the fast reader returns as empty cells."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _REFERENCE = re.compile(rb'\br="([A-Z]+)(\d+)"')
 
 
 def error_cells(data: bytes, anchors: dict[str, tuple[int, int]]) -> dict[str, list[ErrorCell]]:
-    """The failed formulas of some sheets.
+    """Return the failed formulas of some sheets, by sheet.
 
     anchors   each sheet's header row, and the column that its first named cell was read as
               (the reader leaves out empty columns at the left)
@@ -30,7 +30,7 @@ def error_cells(data: bytes, anchors: dict[str, tuple[int, int]]) -> dict[str, l
 
 
 def _sheet_parts(box: zipfile.ZipFile) -> dict[str, str]:
-    """Each sheet's name and the part of the archive it lies in."""
+    """Return each sheet's name with the part of the archive it lies in."""
     parser = etree.XMLParser(resolve_entities=False, no_network=True)
     try:
         book = etree.fromstring(box.read("xl/workbook.xml"), parser)

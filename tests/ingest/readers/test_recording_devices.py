@@ -10,9 +10,8 @@ import pytest
 
 from ingest.readers import read_recording
 from ingest.readers.recordings.devices import crank_length_mm, devices, zeros
-from ingest.recordings import device_metadata as harvest
-from ingest.recordings import read_folder
-from ingest.recordings.device_matching import Owners, plain_serial
+from ingest.recordings import device_metadata, read_folder
+from ingest.recordings.device_matching import MeterIndex, plain_serial
 from ingest.schema import TABLES
 from tests.ingest.readers.fit_writer import FitWriter
 from tests.ingest.recordings import rides
@@ -43,8 +42,8 @@ def _harvested(tmp_path: Path, *days: dict[str, Any] | list[dict[str, Any]]) -> 
 
 
 def _events(tmp_path: Path, *days: dict[str, Any]) -> pl.DataFrame:
-    readings = harvest.meter_readings(_harvested(tmp_path, *days), FLEET)
-    return harvest.proposed_events(readings, FLEET)
+    readings = device_metadata.meter_readings(_harvested(tmp_path, *days), FLEET)
+    return device_metadata.proposed_events(readings, FLEET)
 
 
 def test_devices_of_a_file() -> None:
@@ -80,7 +79,7 @@ def test_a_calibration_event_is_a_zero_offset_reading(tmp_path: Path) -> None:
          "event_type": "marker", "data": 0xFFF6},
     ]  # fmt: skip
     (tmp_path / "a.fit").write_bytes(rides.fit_bytes(rides.ride(seconds=60), told))
-    rows = harvest.zero_rows(read_folder([tmp_path], into=tmp_path / "s"), FLEET)
+    rows = device_metadata.zero_rows(read_folder([tmp_path], into=tmp_path / "s"), FLEET)
     assert rows.select("meter_id", "measured_at", "zero_raw", "zero_nm").rows() == [
         ("A", start + timedelta(seconds=10), -10, None)
     ]
@@ -152,7 +151,7 @@ def test_nonsense_in_device_messages_is_no_value() -> None:
 def test_a_serial_number_ties_a_device_to_its_meter(
     serial: str | None, ant_number: int | None, owner: str | None
 ) -> None:
-    found = Owners.of(FLEET).meter_of(serial, ant_number, date(2026, 3, 1))
+    found = MeterIndex.of(FLEET).meter_of(serial, ant_number, date(2026, 3, 1))
     assert (found[0] if found else None) == owner
 
 
@@ -161,7 +160,7 @@ def test_a_serial_number_that_names_two_meters_names_none_unless_one_was_in_use(
         {"meter_id": "old", "serial_number": "70123", "retired_date": date(2025, 12, 31)},
         {"meter_id": "new", "serial_number": "70123", "in_service_date": date(2026, 1, 1)},
     )
-    owners = Owners.of(twice)
+    owners = MeterIndex.of(twice)
     assert owners.meter_of("70123", None, date(2025, 6, 1)) == ("old", "serial number 70123")
     assert owners.meter_of("70123", None, date(2026, 6, 1)) == ("new", "serial number 70123")
     assert owners.meter_of("70123", None, None) is None
@@ -175,7 +174,7 @@ def test_readings_follow_the_serial_number_when_the_place_changes(tmp_path: Path
         {"device_index": 7, "battery_voltage": 0.0, "battery_status": "ok"},
         {"serial": 4711, "battery_voltage": 2.6},
     )
-    readings = harvest.meter_readings(found, FLEET)
+    readings = device_metadata.meter_readings(found, FLEET)
     assert readings["meter_id"].unique().to_list() == ["A"]
     volts = [pytest.approx(2.9, abs=0.01), pytest.approx(2.8, abs=0.01), None]
     assert readings["battery_v"].to_list() == volts
@@ -214,15 +213,15 @@ def test_what_is_no_swap_proposes_none(tmp_path: Path, days: list[dict[str, Any]
 
 def test_a_swap_that_is_known_or_was_rejected_is_not_proposed_again(tmp_path: Path) -> None:
     found = _harvested(tmp_path, {"battery_voltage": 2.5}, {"battery_voltage": 3.0})
-    readings = harvest.meter_readings(found, FLEET)
-    assert harvest.proposed_events(readings, FLEET).height == 1
+    readings = device_metadata.meter_readings(found, FLEET)
+    assert device_metadata.proposed_events(readings, FLEET).height == 1
     told = pl.DataFrame(
         {"meter_id": ["A"], "date": [date(2026, 3, 1)], "event": ["battery_swap"],
          "state": ["rejected"]}
     )  # fmt: skip
-    assert harvest.proposed_events(readings, FLEET, told).is_empty()
+    assert device_metadata.proposed_events(readings, FLEET, told).is_empty()
     earlier = told.with_columns(pl.lit(date(2026, 2, 1)).alias("date"))
-    assert harvest.proposed_events(readings, FLEET, earlier).height == 1
+    assert device_metadata.proposed_events(readings, FLEET, earlier).height == 1
 
 
 def test_a_new_software_version_proposes_an_update(tmp_path: Path) -> None:

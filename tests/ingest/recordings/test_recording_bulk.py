@@ -14,7 +14,7 @@ import pytest
 from ingest.readers import read_recording
 from ingest.recordings import bulk, read_folder, shards, stored_summaries
 from ingest.recordings.shards import load_recording
-from ingest.recordings.summaries import SUMMARY_SCHEMA, summarise
+from ingest.recordings.summaries import SUMMARY_SCHEMA, ride_numbers
 from tests.ingest.recordings import rides
 
 ROOT = Path(__file__).parents[3]
@@ -83,7 +83,7 @@ def test_what_is_kept_comes_back_as_it_was_read(folder: Path, tmp_path: Path) ->
         again = read_recording(Path(row["path"]))
         assert row["sha256"] == again.sha256
         assert load_recording(tmp_path / "s", row["sha256"]).equals(again.frame)
-        assert row["energy_kj"] == summarise(again)["energy_kj"]
+        assert row["energy_kj"] == ride_numbers(again)["energy_kj"]
     with pytest.raises(KeyError):
         load_recording(tmp_path / "s", "0" * 64)
 

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from ingest.readers import DEVICE_SCHEMA
+from ingest.readers.recordings.devices import DEVICE_SCHEMA
 from ingest.recordings import propose_pairs, roles
 from ingest.recordings.summaries import SUMMARY_SCHEMA
 from ingest.schema import TABLES
