@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from dashboard.cli.arguments import DONE, UsageError, Words, day, fleet_of, notes, period, say, show
 
 if TYPE_CHECKING:
-    from models.run import Asked, Fleet
+    from models.run import Fleet, SeasonAsk
 
 EVERYTHING = ("store", "format", "as_of")
 EFFORT = "DATE[Ttime],METER,WATTS[,SECONDS][,zeroed=yes|no][,cadence=RPM]"
@@ -67,10 +67,10 @@ def _tolerance(sub: argparse.ArgumentParser) -> None:
     )
 
 
-def _asked(args: argparse.Namespace, *pins: str) -> Asked:
-    from models.run import Asked, parse_pins
+def _asked(args: argparse.Namespace, *pins: str) -> SeasonAsk:
+    from models.run import SeasonAsk, parse_pins
 
-    return Asked(
+    return SeasonAsk(
         args.first,
         args.last,
         args.slots_per_week,
@@ -121,7 +121,7 @@ def _say_unplanned(args: argparse.Namespace, document: Mapping[str, Any]) -> Non
     )
 
 
-def _bench_list(args: argparse.Namespace, fleet: Fleet, asked: Asked) -> None:
+def _bench_list(args: argparse.Namespace, fleet: Fleet, asked: SeasonAsk) -> None:
     from models import run
 
     rows = run.bench_list(fleet, asked, args.bench_list, bench_id=args.bench, place_id=args.place)

@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any, Protocol
 
 from models import run
-from models.run import Asked
+from models.run import SeasonAsk
 
 MOST_RIDERS = 40
 
@@ -33,7 +33,7 @@ def ahead_of_pages(service: Asks) -> None:
     service.ahead(run.hindcast)
 
 
-def _season_asked(service: Asks) -> Asked | None:
+def _season_asked(service: Asks) -> SeasonAsk | None:
     """Return the season that the pages show unless told otherwise; None without a fleet."""
     season = service.ask(run.season)
     if season["empty"]:
@@ -41,6 +41,6 @@ def _season_asked(service: Asks) -> Asked | None:
     return asked_of(season["first"], season["last"])
 
 
-def asked_of(first: str | date, last: str | date, slots: int | None = None) -> Asked:
+def asked_of(first: str | date, last: str | date, slots: int | None = None) -> SeasonAsk:
     """Return a season as pages write it: days ISO."""
-    return Asked(date.fromisoformat(str(first)), date.fromisoformat(str(last)), slots)
+    return SeasonAsk(date.fromisoformat(str(first)), date.fromisoformat(str(last)), slots)

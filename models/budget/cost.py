@@ -20,7 +20,8 @@ from models.budget.documents import BudgetDocument, ClosingClaim, Cost, GroupCos
 from models.budget.replacement import keep_or_replace, ranked
 from models.fleet import FleetFit
 from models.metrology import Array
-from models.season import Asked, PlanDocument, Tables, plan_document, prices, supposing
+from models.records import Tables
+from models.season import PlanDocument, SeasonAsk, plan_document, prices, supposing
 from models.status import fit_state
 from models.wording import NothingToSayError
 
@@ -33,36 +34,36 @@ def budget_document(
     fleet: FleetFit,
     tables: Tables,
     settings: Settings,
-    asked: Asked,
+    ask: SeasonAsk,
     *,
     population: pl.DataFrame,
     rng: np.random.Generator,
 ) -> BudgetDocument:
     """Return the `budget` document.
 
-    In   found, fleet: records and fit of the day; tables: the store's; asked: the period (and
+    In   found, fleet: records and fit of the day; tables: the store's; ask: the period (and
          slots and pins of its plan); population: the drift table by group
     NothingToSayError where the period ends before it begins.
     """
-    if asked.last < asked.first:
+    if ask.last < ask.first:
         raise NothingToSayError(
-            f"the budget ends on {asked.last}, before it begins on {asked.first}: turn them round"
+            f"the budget ends on {ask.last}, before it begins on {ask.first}: turn them round"
         )
-    found = supposing(found, asked)
-    here = found.meters.filter(~pl.col("gone") | pl.col("meter_id").is_in(_busy(found, asked)))
+    found = supposing(found, ask)
+    here = found.meters.filter(~pl.col("gone") | pl.col("meter_id").is_in(_busy(found, ask)))
     ids = here["meter_id"].to_list()
-    plan, lacks = _plan(found, fleet, tables, settings, asked)
-    items, missing = budget_items(found, fleet, tables, asked, here=here, plan=plan, rng=rng)
+    plan, lacks = _plan(found, fleet, tables, settings, ask)
+    items, missing = budget_items(found, fleet, tables, ask, here=here, plan=plan, rng=rng)
     whole = sum(
         (spent.sure[:, None] + spent.draws for spent in items.values()),
         start=np.zeros((len(ids), 1)),
     )
-    verdicts = keep_or_replace(found, fleet, tables, here, first=asked.first, last=asked.last)
+    verdicts = keep_or_replace(found, fleet, tables, here, first=ask.first, last=ask.last)
     money = prices(tables["costs"], here["group"].to_list())
-    done, to_come = bench_visits(found, here, asked, plan)
+    done, to_come = bench_visits(found, here, ask, plan)
     return {
-        "from": asked.first,
-        "to": asked.last,
+        "from": ask.first,
+        "to": ask.last,
         "currency": money.currency,
         "total": float(whole.mean(axis=1).sum()),
         "interval90": _interval(whole.sum(axis=0)),
@@ -81,20 +82,20 @@ def budget_document(
         },
         "warranty": _claims(found, fleet),
         "lacks": [*lacks, *missing],
-        "notes": [*(plan["notes"][:1] if plan and _supposes(asked) else []), *_notes(found, asked)],
+        "notes": [*(plan["notes"][:1] if plan and _supposes(ask) else []), *_notes(found, ask)],
         "groups": group_table(
             found.sessions,
             found.meters,
             population,
             today=found.as_of,
-            target=asked.target or settings.reliability_target,
+            target=ask.target or settings.reliability_target,
         ),
         "fit": fit_state(fleet),
     }
 
 
-def _supposes(asked: Asked) -> bool:
-    return (asked.tolerance_pct, asked.target, asked.slots_per_week) != (None, None, None)
+def _supposes(ask: SeasonAsk) -> bool:
+    return (ask.tolerance_pct, ask.target, ask.slots_per_week) != (None, None, None)
 
 
 def _claims(found: Records, fleet: FleetFit) -> list[ClosingClaim]:
@@ -102,23 +103,23 @@ def _claims(found: Records, fleet: FleetFit) -> list[ClosingClaim]:
     return closing_claims(sensor_excess(fleet, own, found.course, today=found.as_of))
 
 
-def _busy(found: Records, asked: Asked) -> list[str]:
+def _busy(found: Records, ask: SeasonAsk) -> list[str]:
     """Meters, gone or not, with a session in the part of the period that is past."""
     days = pl.col("measured_at").dt.date()
     return (
-        found.sessions.filter((days >= asked.first) & (days <= asked.last))["meter_id"]
+        found.sessions.filter((days >= ask.first) & (days <= ask.last))["meter_id"]
         .unique()
         .to_list()
     )
 
 
 def _plan(
-    found: Records, fleet: FleetFit, tables: Tables, settings: Settings, asked: Asked
+    found: Records, fleet: FleetFit, tables: Tables, settings: Settings, ask: SeasonAsk
 ) -> tuple[PlanDocument | None, list[str]]:
     """The visits of what is left of the period."""
-    if asked.last <= found.as_of:
+    if ask.last <= found.as_of:
         return None, []
-    plan = plan_document(found, fleet, tables, settings, asked)
+    plan = plan_document(found, fleet, tables, settings, ask)
     return plan, list(plan["lacks"])
 
 
@@ -154,14 +155,14 @@ def _risk(plan: PlanDocument) -> Risk:
     }
 
 
-def _notes(found: Records, asked: Asked) -> list[str]:
+def _notes(found: Records, ask: SeasonAsk) -> list[str]:
     away = found.meters.filter(~pl.col("gone") & (pl.col("state") == "lent"))["meter_id"].to_list()
     notes = ["The price of days ridden out of tolerance is a risk, not an expense: see risk."]
-    if asked.last <= found.as_of:
+    if ask.last <= found.as_of:
         notes.append("The period is over: everything is counted from the records.")
-    elif asked.first <= found.as_of:
+    elif ask.first <= found.as_of:
         notes.append(
-            f"{asked.first} to {found.as_of} is counted from the records; the rest is expected."
+            f"{ask.first} to {found.as_of} is counted from the records; the rest is expected."
         )
     if away:
         notes.append(f"Lent out, so nothing is expected of them: {', '.join(away)}.")

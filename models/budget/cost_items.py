@@ -13,7 +13,8 @@ import polars as pl
 from ingest.schema import confirmed
 from models.fleet import FleetFit
 from models.metrology import DAYS_A_YEAR, Array, Mask, year_of
-from models.season import Asked, PlanDocument, Tables, prices, unit_cost
+from models.records import Tables
+from models.season import PlanDocument, SeasonAsk, prices, unit_cost
 
 if TYPE_CHECKING:
     from models.records import Records
@@ -34,7 +35,7 @@ def budget_items(
     found: Records,
     fleet: FleetFit,
     tables: Tables,
-    asked: Asked,
+    ask: SeasonAsk,
     *,
     here: pl.DataFrame,
     plan: PlanDocument | None,
@@ -52,17 +53,17 @@ def budget_items(
     nothing = np.zeros((here.height, 1))
     items = {
         "bench_session": Spent(
-            sum(bench_visits(found, here, asked, plan)) * prices(costs, groups).visit, nothing
+            sum(bench_visits(found, here, ask, plan)) * prices(costs, groups).visit, nothing
         ),
-        "battery": _batteries(found, fleet, here, asked, battery=battery, rng=rng),
-        "service": Spent(_event_costs(found, here, asked), nothing),
-        "replacement": _replacements(found, here, asked, new=new, rng=rng),
+        "battery": _batteries(found, fleet, here, ask, battery=battery, rng=rng),
+        "service": Spent(_event_costs(found, here, ask), nothing),
+        "replacement": _replacements(found, here, ask, new=new, rng=rng),
     }
     return items, lacks
 
 
-def _in_period(frame: pl.DataFrame, column: pl.Expr, asked: Asked, today: date) -> pl.DataFrame:
-    return frame.filter((column >= asked.first) & (column <= min(asked.last, today)))
+def _in_period(frame: pl.DataFrame, column: pl.Expr, ask: SeasonAsk, today: date) -> pl.DataFrame:
+    return frame.filter((column >= ask.first) & (column <= min(ask.last, today)))
 
 
 def _count(frame: pl.DataFrame, here: pl.DataFrame) -> Array:
@@ -71,45 +72,45 @@ def _count(frame: pl.DataFrame, here: pl.DataFrame) -> Array:
 
 
 def bench_visits(
-    found: Records, here: pl.DataFrame, asked: Asked, plan: PlanDocument | None
+    found: Records, here: pl.DataFrame, ask: SeasonAsk, plan: PlanDocument | None
 ) -> tuple[Array, Array]:
     """Sessions held in the period, and visits planned for the rest of it, [M] each."""
-    held = _in_period(found.sessions, pl.col("measured_at").dt.date(), asked, found.as_of)
+    held = _in_period(found.sessions, pl.col("measured_at").dt.date(), ask, found.as_of)
     planned: dict[str, int] = defaultdict(int)
     for visit in plan["visits"] if plan else []:
         planned[visit["meter_id"]] += 1
     return _count(held, here), np.array([float(planned[name]) for name in here["meter_id"]])
 
 
-def _own_events(found: Records, asked: Asked) -> pl.DataFrame:
+def _own_events(found: Records, ask: SeasonAsk) -> pl.DataFrame:
     own = found.events.filter(pl.col("meter_id").is_not_null() & confirmed())
-    return _in_period(own, pl.col("date"), asked, found.as_of)
+    return _in_period(own, pl.col("date"), ask, found.as_of)
 
 
 def _batteries(
     found: Records,
     fleet: FleetFit,
     here: pl.DataFrame,
-    asked: Asked,
+    ask: SeasonAsk,
     *,
     battery: Array,
     rng: np.random.Generator,
 ) -> Spent:
     """Swaps in the records at their own cost, else the item's; those to come as expected."""
-    swaps = _own_events(found, asked).filter(pl.col("event") == "battery_swap")
+    swaps = _own_events(found, ask).filter(pl.col("event") == "battery_swap")
     price = dict(zip(here["meter_id"], battery.tolist(), strict=True))
     sure: dict[str, float] = defaultdict(float)
     for name, cost in swaps.select("meter_id", "cost").iter_rows():
         sure[name] += price.get(name, 0.0) if cost is None else cost
     mean = np.zeros(here.height)
-    if asked.last > found.as_of:
+    if ask.last > found.as_of:
         known = {name: i for i, name in enumerate(fleet.prepared.devices.meters)}
         index = np.array([known[name] for name in here["meter_id"]], dtype=np.int64)
         outlook = fleet.posterior.outlook
-        start = max(asked.first - timedelta(days=1), found.as_of)
+        start = max(ask.first - timedelta(days=1), found.as_of)
         counts = [
             outlook.expected(index, np.full(index.size, year_of(day)))[0]
-            for day in (start, asked.last)
+            for day in (start, ask.last)
         ]
         alive = _with_us(here)
         mean = np.maximum(counts[1] - counts[0], 0.0) * alive
@@ -132,9 +133,9 @@ def _about(mean: Array, rng: np.random.Generator) -> Array:
     return np.asarray(floor + more)
 
 
-def _event_costs(found: Records, here: pl.DataFrame, asked: Asked) -> Array:
+def _event_costs(found: Records, here: pl.DataFrame, ask: SeasonAsk) -> Array:
     """What other recorded events have cost."""
-    rest = _own_events(found, asked).filter(pl.col("event") != "battery_swap")
+    rest = _own_events(found, ask).filter(pl.col("event") != "battery_swap")
     cost = dict(rest.group_by("meter_id").agg(pl.col("cost").sum()).iter_rows())
     return np.array([float(cost.get(name) or 0.0) for name in here["meter_id"]])
 
@@ -155,14 +156,14 @@ def replacement_rate(found: Records) -> tuple[float, float]:
 
 
 def _replacements(
-    found: Records, here: pl.DataFrame, asked: Asked, *, new: Array, rng: np.random.Generator
+    found: Records, here: pl.DataFrame, ask: SeasonAsk, *, new: Array, rng: np.random.Generator
 ) -> Spent:
     """Meters bought as replacements in the records; those to come at the fleet's own rate, whose
     uncertainty all meters share."""
     bought = _in_period(
         here.filter(pl.col("replaces_meter_id").is_not_null()),
         pl.coalesce("purchase_date", "in_service_on"),
-        asked,
+        ask,
         found.as_of,
     )
     paid = dict(bought.select("meter_id", "purchase_cost").iter_rows())
@@ -172,8 +173,8 @@ def _replacements(
             for name, price in zip(here["meter_id"], new.tolist(), strict=True)
         ]
     )
-    start = max(asked.first - timedelta(days=1), found.as_of)
-    years = max(0.0, (asked.last - start).days / DAYS_A_YEAR)
+    start = max(ask.first - timedelta(days=1), found.as_of)
+    years = max(0.0, (ask.last - start).days / DAYS_A_YEAR)
     shape, exposure = replacement_rate(found)
     rate = rng.gamma(shape, 1 / exposure, DRAWS)
     chance = 1 - np.exp(-rate * years)

@@ -15,8 +15,8 @@ from models.budget.documents import MeterCost, Verdict
 from models.fleet import FleetFit
 from models.metrology import DAYS_A_YEAR, Array, percent_from_ln
 from models.policies import Belief, Nature, cheapest_average, nature_of, surroundings
-from models.records import typed_rows
-from models.season import Tables, days_between, prices, use_of
+from models.records import Tables, typed_rows
+from models.season import days_between, exposure_of, prices
 from models.wording import chance
 
 if TYPE_CHECKING:
@@ -81,8 +81,9 @@ def _weight(
     begin = max(first or found.as_of, found.as_of)
     end = last if last is not None and (last - begin).days >= SHORTEST_DAYS else None
     days = days_between(begin, end or begin + timedelta(days=364))
-    use = use_of(here["meter_id"].to_list(), days, tables["calendar"], tables["assignments"])
-    return np.asarray(use.weight.mean(axis=1))
+    ids = here["meter_id"].to_list()
+    exposure = exposure_of(ids, days, tables["calendar"], tables["assignments"])
+    return np.asarray(exposure.weight.mean(axis=1))
 
 
 def _own_costs(fleet: FleetFit, here: pl.DataFrame, usual: Nature, days: Array) -> Array:

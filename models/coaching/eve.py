@@ -16,7 +16,7 @@ from ingest.schema import in_force
 from models.coaching.documents import Cause, RaceEve, RaceOption
 from models.metrology import Z90, Array, Mask
 from models.records import typed_rows
-from models.season import days_between, in_race, use_of
+from models.season import days_between, exposure_of
 from models.status import p_within
 from models.wording import chance
 
@@ -64,22 +64,22 @@ def race_eve(
     mean_pct, sd_pct = errors_pct
     days = days_between(today, today + timedelta(days=EVE_DAYS))
     ids = meters["meter_id"].to_list()
-    use = use_of(ids, days, tables["calendar"], tables["assignments"])
+    exposure = exposure_of(ids, days, tables["calendar"], tables["assignments"])
     tolerance = meters["tolerance_pct"].cast(pl.Float64).to_numpy()
     p = p_within(mean_pct, sd_pct, tolerance)
     rows: list[RaceEve] = []
     for m, row in enumerate(typed_rows(meters, _Meter)):
-        if use.first_a[m] < 0 or not p[m] < 0.5:
+        if exposure.first_a[m] < 0 or not p[m] < 0.5:
             continue
         cause = _cause(row, alarms, today)
         options = [_translate(row["meter_id"], float(mean_pct[m]), float(sd_pct[m]), cause)]
         if cause == "step":
-            options = [*_stand_ins(meters, p, in_race(use), m), *options]
+            options = [*_stand_ins(meters, p, exposure.first_a >= 0, m), *options]
         rows.append(
             {
                 "meter_id": row["meter_id"],
-                "rider_id": use.rider[m],
-                "race_on": days[int(use.first_a[m])],
+                "rider_id": exposure.rider[m],
+                "race_on": days[int(exposure.first_a[m])],
                 "p_within_tolerance": float(p[m]),
                 "cause": cause,
                 "first": LOOK_FIRST,

@@ -91,9 +91,9 @@ from .rider_questions import notices as notices
 from .rider_questions import notices_read as notices_read
 from .rider_questions import rider as rider
 from .rider_questions import riders as riders
-from .season_questions import Asked as Asked
 from .season_questions import BudgetAnswer as BudgetAnswer
 from .season_questions import PlanAnswer as PlanAnswer
+from .season_questions import SeasonAsk as SeasonAsk
 from .season_questions import bench_list as bench_list
 from .season_questions import budget as budget
 from .season_questions import move_visit as move_visit

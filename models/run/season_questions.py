@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import pickle
-from collections.abc import Mapping
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import NotRequired, TypedDict, cast
 
@@ -16,16 +14,14 @@ from ingest.schema import in_force
 from models.budget import BudgetDocument
 from models.policies import PoliciesDocument
 from models.run.known import MANAGER, MECHANIC, Fleet, change, question
-from models.season import Asked as Asked
-from models.season import BenchListRow, PlanDocument
+from models.season import BenchListRow, IdlePin, PlanDocument, monday_of, pins_in_force
+from models.season import SeasonAsk as SeasonAsk
 from models.season import parse_pins as parse_pins
 from models.wording import NothingToSayError
 
-Weeks = tuple[date, ...]
 SEED = 20260930  # of simulated answers, so that asking twice gives the same
 WITHOUT_CALENDAR = timedelta(weeks=26)
 SHORTEST, LONGEST = timedelta(weeks=12), timedelta(weeks=52)
-COMING = ("lent", "at_service")
 
 
 class SeasonAnswer(TypedDict):
@@ -49,14 +45,6 @@ class CalendarEntry(TypedDict):
     rider_id: str | None
 
 
-class IdlePin(TypedDict):
-    """A pin that a plan cannot keep, and why."""
-
-    meter_id: str
-    week: date
-    why: str
-
-
 class PinnedWeeks(TypedDict):
     """The Mondays of the weeks that a meter is pinned to."""
 
@@ -71,7 +59,6 @@ class PlanAnswer(PlanDocument):
     pins: Pins
     kept_pins: Pins
     idle_pins: list[IdlePin]
-    target: float
 
 
 class BudgetAnswer(BudgetDocument):
@@ -103,7 +90,7 @@ def season(fleet: Fleet) -> SeasonAnswer:
 
 
 @question(watts=False, place="long")
-def plan(fleet: Fleet, asked: Asked) -> PlanAnswer:
+def plan(fleet: Fleet, asked: SeasonAsk) -> PlanAnswer:
     """Return the `plan` document: who goes to the bench when.
 
     What was pinned on the season page stays where it was pinned, beside the pins asked for.
@@ -113,41 +100,32 @@ def plan(fleet: Fleet, asked: Asked) -> PlanAnswer:
     return _plan(fleet, asked)
 
 
-def _plan(fleet: Fleet, asked: Asked) -> PlanAnswer:
+def _plan(fleet: Fleet, asked: SeasonAsk) -> PlanAnswer:
     return fleet.kept(("plan", pickle.dumps(asked)), lambda: _planned(fleet, asked))
 
 
-def _planned(fleet: Fleet, asked: Asked) -> PlanAnswer:
+def _planned(fleet: Fleet, asked: SeasonAsk) -> PlanAnswer:
     from models.season import plan_document
 
     ready, kept = fleet.prepared, pins(fleet.store)
-    begin = max(asked.first, ready.found.as_of)
-    held, idle = pins_in_force(kept, ready.found.meters, begin, asked.last)
-    together = _together(held, asked.pins or {})
+    today = ready.found.as_of
+    held, idle = pins_in_force(kept, ready.found.meters, asked, today=today)
     fleet.say("weighing every visit against every other")
     document = plan_document(
-        ready.found, ready.fleet, ready.tables, ready.settings, replace(asked, pins=together)
+        ready.found, ready.fleet, ready.tables, ready.settings, asked.with_pins(held)
     )
     return {
         **document,
-        "events": _events(ready.tables["calendar"], begin, asked.last),
+        "events": _events(ready.tables["calendar"], max(asked.first, today), asked.last),
         "pins": kept,
         "kept_pins": held,
         "idle_pins": idle,
-        "target": asked.target or ready.settings.reliability_target,
-        "as_of": ready.found.as_of,
-    }
-
-
-def _together(kept: Mapping[str, Weeks], asked: Mapping[str, Weeks]) -> Pins:
-    return {
-        meter: tuple(sorted({*kept.get(meter, ()), *asked.get(meter, ())}))
-        for meter in {**kept, **asked}
+        "as_of": today,
     }
 
 
 @question(MECHANIC, MANAGER, watts=False, place="long")
-def plan_calendar(fleet: Fleet, asked: Asked) -> str:
+def plan_calendar(fleet: Fleet, asked: SeasonAsk) -> str:
     """Return the plan's visits as an iCalendar file."""
     from models.season import calendar_text
 
@@ -157,7 +135,7 @@ def plan_calendar(fleet: Fleet, asked: Asked) -> str:
 @question(MECHANIC, MANAGER, watts=False, place="long")
 def bench_list(
     fleet: Fleet,
-    asked: Asked,
+    asked: SeasonAsk,
     week: date,
     *,
     bench_id: str | None = None,
@@ -189,17 +167,13 @@ def move_visit(
 
     Return meter_id, weeks (the Mondays it is pinned to now).
     """
-    if to is not None and to < _monday(fleet.day):
+    if to is not None and to < monday_of(fleet.day):
         raise NothingToSayError(
             f"The week of {to} is past: pin {meter_id} to this week or a later one."
         )
     before, after = ([day] if day else [] for day in (away, to))
     move_pins(fleet.store, meter_id, away=before, to=after)
     return {"meter_id": meter_id, "weeks": list(pins(fleet.store).get(meter_id, ()))}
-
-
-def _monday(day: date) -> date:
-    return day - timedelta(days=day.weekday())
 
 
 def _last_race(calendar: pl.DataFrame, today: date) -> date:
@@ -215,31 +189,8 @@ def _last_race(calendar: pl.DataFrame, today: date) -> date:
     return max(today + SHORTEST, min(last, today + LONGEST))
 
 
-def pins_in_force(
-    kept: Pins, meters: pl.DataFrame, first: date, last: date
-) -> tuple[Pins, list[IdlePin]]:
-    """Return the pins that a plan of a period can keep, and the others with why it cannot."""
-    begin = _monday(first)
-    able = meters.filter(
-        ~pl.col("gone")
-        & ~pl.col("state").is_in(COMING).fill_null(False)
-        & pl.col("static_check").fill_null(True)
-    )["meter_id"]
-    here = set(able.to_list())
-    held: Pins = {}
-    idle: list[IdlePin] = []
-    for meter, weeks in kept.items():
-        for week in weeks:
-            if meter in here and begin <= week <= last:
-                held[meter] = (*held.get(meter, ()), week)
-            else:
-                why = "outside this period" if meter in here else "cannot come to the bench"
-                idle.append({"meter_id": meter, "week": week, "why": why})
-    return held, idle
-
-
 def _events(calendar: pl.DataFrame, first: date, last: date) -> list[CalendarEntry]:
-    rows = calendar.filter(in_force(_monday(first), last)).sort("from_date", "name").to_dicts()
+    rows = calendar.filter(in_force(monday_of(first), last)).sort("from_date", "name").to_dicts()
     return cast("list[CalendarEntry]", rows)
 
 
@@ -247,7 +198,7 @@ def _events(calendar: pl.DataFrame, first: date, last: date) -> list[CalendarEnt
 
 
 @question(MANAGER, watts=False, place="long")
-def budget(fleet: Fleet, asked: Asked) -> BudgetAnswer:
+def budget(fleet: Fleet, asked: SeasonAsk) -> BudgetAnswer:
     """Return the `budget` document of a period, pinned visits kept.
 
     Beside the contract's keys: groups (how each ages), kept_tolerance_pct and kept_target (what
@@ -257,15 +208,14 @@ def budget(fleet: Fleet, asked: Asked) -> BudgetAnswer:
 
     ready = fleet.prepared
     fleet.say("planning the season and pricing it")
-    begin = max(asked.first, ready.found.as_of)
-    held, _ = pins_in_force(pins(fleet.store), ready.found.meters, begin, asked.last)
-    asked = replace(asked, pins=_together(held, asked.pins or {}))
+    today = ready.found.as_of
+    held, _ = pins_in_force(pins(fleet.store), ready.found.meters, asked, today=today)
     document = budget_document(
         ready.found,
         ready.fleet,
         ready.tables,
         ready.settings,
-        asked,
+        asked.with_pins(held),
         population=ready.population,
         rng=np.random.default_rng(SEED),
     )
@@ -284,7 +234,7 @@ def policies(fleet: Fleet, *, tolerance_pct: float | None = None) -> PoliciesDoc
 
     ready = fleet.prepared
     today = ready.found.as_of
-    supposed = supposing(ready.found, Asked(today, today, tolerance_pct=tolerance_pct))
+    supposed = supposing(ready.found, SeasonAsk(today, today, tolerance_pct=tolerance_pct))
     kept = supposed.meters.filter(~pl.col("gone"))
     if kept.is_empty():
         raise NothingToSayError("no meter is in use: there is nothing to compare policies on")

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from models.run import Asked
+from models.run import SeasonAsk
 from models.season import calendar_text
 
 Document = dict[str, Any]
@@ -52,7 +52,7 @@ class FakeDecisions:
         pins: dict[str, list[str]] = self.__dict__.setdefault("pins_kept", {})
         return pins
 
-    def plan(self, asked: Asked, as_of: str | None = None) -> Document:
+    def plan(self, asked: SeasonAsk, as_of: str | None = None) -> Document:
         """The first time after each change it is still in the making."""
         question = (str(asked), as_of, str(self._pins()))
         known = self.__dict__.setdefault("plans_asked", set())
@@ -156,7 +156,7 @@ class FakeDecisions:
             del self._pins()[meter_id]
         return {"meter_id": meter_id, "weeks": self._pins().get(meter_id, [])}
 
-    def plan_calendar(self, asked: Asked, as_of: str | None = None) -> str:
+    def plan_calendar(self, asked: SeasonAsk, as_of: str | None = None) -> str:
         slots = asked.slots_per_week
         plan = self._plan(4 if slots is None else slots)
         dated = [
@@ -165,7 +165,7 @@ class FakeDecisions:
         document = {"from": TODAY, "visits": dated}
         return calendar_text(document, stamp=datetime(2027, 9, 30, 8, tzinfo=UTC))
 
-    def bench_list(self, asked: Asked, week: date, as_of: str | None = None) -> Document:
+    def bench_list(self, asked: SeasonAsk, week: date, as_of: str | None = None) -> Document:
         rows = [
             {
                 "meter_id": visit["meter_id"],
@@ -259,7 +259,7 @@ class FakeDecisions:
 
     # ---- money and looking back ------------------------------------------------------------
 
-    def budget(self, asked: Asked, as_of: str | None = None) -> Document:
+    def budget(self, asked: SeasonAsk, as_of: str | None = None) -> Document:
         tolerance_pct, slots = asked.tolerance_pct, asked.slots_per_week
         scale = TOLERANCE / (tolerance_pct or TOLERANCE) * (1.0 if slots is None else 0.5)
         total = 2400.0 * scale

@@ -203,7 +203,7 @@ def _planned(data: Guarded, asked: Document) -> Progress[run.PlanAnswer]:
     return data.on(asked["as_of"]).later(run.plan, _season(asked))
 
 
-def _season(asked: Document) -> run.Asked:
+def _season(asked: Document) -> run.SeasonAsk:
     return asked_of(asked["first"], asked["last"], asked["slots"])
 
 

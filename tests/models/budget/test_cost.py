@@ -14,8 +14,8 @@ from models.budget import BudgetDocument, budget_document
 from models.budget.cost_items import replacement_rate
 from models.budget.replacement import keep_or_replace
 from models.fleet import FleetFit
-from models.run.pipeline import population
-from models.season import Asked
+from models.run.known.pipeline import population
+from models.season import SeasonAsk
 from tests.models.fleet.small_team import SETTINGS, asked_for, empty_tables, small_team, table
 
 
@@ -36,7 +36,7 @@ def priced() -> dict[str, pl.DataFrame]:
 
 
 def budget_of(
-    found: Any, fitted: FleetFit, tables: dict[str, pl.DataFrame], asked: Asked
+    found: Any, fitted: FleetFit, tables: dict[str, pl.DataFrame], asked: SeasonAsk
 ) -> BudgetDocument:
     ages = population(found)
     rng = np.random.default_rng(1)
@@ -62,7 +62,7 @@ def test_a_season_past_is_counted(team: tuple[Any, FleetFit]) -> None:
     """By hand: sessions × 40 + battery swaps × 3 of the year before the day."""
     found, fitted = team
     first = found.as_of - timedelta(days=364)
-    asked = Asked(first, found.as_of)
+    asked = SeasonAsk(first, found.as_of)
     budget = budget_of(found, fitted, priced(), asked)
     sessions = sum(first <= at.date() <= found.as_of for at in found.data.bench["at"])
     swaps = sum(first <= day <= found.as_of for day in found.data.events["on"])
@@ -73,7 +73,7 @@ def test_a_season_past_is_counted(team: tuple[Any, FleetFit]) -> None:
 def test_batteries_to_come_follow_each_meters_interval(team: tuple[Any, FleetFit]) -> None:
     """A year holds about as many swaps as the meters' own years have held."""
     found, fitted = team
-    asked = Asked(found.as_of + timedelta(days=1), found.as_of + timedelta(days=365))
+    asked = SeasonAsk(found.as_of + timedelta(days=1), found.as_of + timedelta(days=365))
     budget = budget_of(found, fitted, priced(), asked)
     items = {row["item"]: row["cost"] for row in budget["by_item"]}
     expected = 3.0 * float((1 / fitted.posterior.outlook.interval).sum())

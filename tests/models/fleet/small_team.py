@@ -11,7 +11,7 @@ import polars as pl
 
 from ingest.schema import TABLES
 from models.fleet import FleetFit, FleetSettings, fit
-from models.season import Asked
+from models.season import SeasonAsk
 from tests.benchmarks.fleet_accuracy import fleet_data
 from tests.simulate.fleets import SCENARIOS, simulate_fleet
 
@@ -82,7 +82,7 @@ def small_team(seed: int) -> tuple[Any, FleetFit]:
     return found, fitted
 
 
-def asked_for(found: Any, weeks: int = 40, **more: Any) -> Asked:
+def asked_for(found: Any, weeks: int = 40, **more: Any) -> SeasonAsk:
     """A period from next Monday on."""
     start = found.as_of + timedelta(days=7 - found.as_of.weekday())
-    return Asked(start, start + timedelta(weeks=weeks), **more)
+    return SeasonAsk(start, start + timedelta(weeks=weeks), **more)

@@ -9,21 +9,22 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import numpy as np
+import polars as pl
 import pytest
 
 from models.fleet import FleetFit
 from models.season import (
     COVERAGE_FACTOR,
-    Asked,
+    SeasonAsk,
     bench_list,
     calendar_text,
+    exposure_of,
     parse_pins,
+    pins_in_force,
     plan_document,
     prices,
-    use_of,
 )
-from models.season.exposure_cost import slots_of
-from models.season.plan_output import escaped, fold
+from models.season.bench_slots import slots_of
 from models.season.risk import risk_after_visits
 from models.status import p_within
 from models.wording import NothingToSayError
@@ -84,7 +85,7 @@ def test_what_a_day_weighs() -> None:
         {"meter_id": "M4", "from_date": DAYS[0], "to_date": DAYS[4], "rider_id": "Aldo"},
         {"meter_id": "M4", "from_date": DAYS[5], "rider_id": "Nadja"},
     )
-    use = use_of(["M1", "M2", "M3", "M4", "M5"], DAYS, calendar, assignments)
+    use = exposure_of(["M1", "M2", "M3", "M4", "M5"], DAYS, calendar, assignments)
     assert use.weight[0].tolist() == [1, 5, 5, 2, 1, 1, 0, 0, 1, 1, 1, 1, 1, 1]
     assert use.weight[1].tolist() == [1, 0, 0, 0, 1, 1, 0, 0, 1, 1, 1, 1, 1, 1]
     assert not use.weight[2].any()
@@ -145,6 +146,31 @@ def test_pins_as_day_or_iso_week() -> None:
     for wrong in ("M1", "M1=week 10", "=2026-W10", "M1=2026-W60"):
         with pytest.raises(NothingToSayError, match="METER=WEEK"):
             parse_pins([wrong])
+
+
+def test_pins_that_a_plan_cannot_keep_are_named_with_why() -> None:
+    meters = pl.DataFrame(
+        {
+            "meter_id": ["here", "gone", "lent", "turning"],
+            "gone": [False, True, False, False],
+            "state": ["active", "active", "lent", None],
+            "static_check": [True, True, True, False],
+        }
+    )
+    ask = SeasonAsk(MONDAY, MONDAY + timedelta(weeks=9))
+    week, today = MONDAY + timedelta(weeks=2), MONDAY + timedelta(weeks=2, days=3)
+    kept = dict.fromkeys(meters["meter_id"], (week,)) | {"here": (MONDAY, week)}
+    held, idle = pins_in_force(kept, meters, ask, today=today)
+    assert held == {"here": (week,)}
+    assert [(pin["meter_id"], pin["week"], pin["why"]) for pin in idle] == [
+        ("here", MONDAY, "outside this period"),
+        ("gone", week, "cannot come to the bench"),
+        ("lent", week, "cannot come to the bench"),
+        ("turning", week, "cannot come to the bench"),
+    ]
+    other = week + timedelta(weeks=1)
+    both = SeasonAsk(MONDAY, week, pins={"here": (other,)}).with_pins(held)
+    assert both.pins == {"here": (week, other)}
 
 
 # --- the whole plan ---------------------------------------------------------------------------
@@ -215,8 +241,8 @@ def test_no_slots_pins_and_closed_weeks(team: tuple[Any, FleetFit]) -> None:
 
 def test_impossible_questions_get_a_sentence(team: tuple[Any, FleetFit]) -> None:
     found, fitted = team
-    past = Asked(date(2020, 1, 1), date(2020, 6, 1))
-    backwards = Asked(date(2030, 6, 1), date(2030, 1, 1))
+    past = SeasonAsk(date(2020, 1, 1), date(2020, 6, 1))
+    backwards = SeasonAsk(date(2030, 6, 1), date(2030, 1, 1))
     stranger = asked_for(found, pins={"nobody": (found.as_of + timedelta(days=20),)})
     meter = found.meters["meter_id"][0]
     too_late = asked_for(found, pins={meter: (found.as_of + timedelta(days=2000),)})
@@ -249,7 +275,7 @@ def test_a_deadline_is_the_day_before_the_first_a_race(team: tuple[Any, FleetFit
 
 
 def test_the_calendar_file_keeps_to_rfc_5545() -> None:
-    """Source: RFC 5545, 3.1 (lines), 3.3.11 (TEXT), 3.6.1 (VEVENT), read by a parser of ours."""
+    """Source: RFC 5545, 3.1 (lines), 3.3.11 (TEXT), 3.6.1 (VEVENT), read by hand here."""
     reason = "The chance is 61 %, so bench it; ± 1.5 % – " + "ü" * 60 + "\nnow, \\ then"
     visit = {"week": MONDAY, "meter_id": "FS-01", "rider_id": "Aldo", "reason": reason,
              "deadline": date(2026, 4, 1)}  # fmt: skip
@@ -270,14 +296,6 @@ def test_the_calendar_file_keeps_to_rfc_5545() -> None:
     assert back == reason + "\nBefore: 2026-04-01"
     moved = {"from": MONDAY, "visits": [visit | {"week": MONDAY + timedelta(weeks=3)}]}
     assert uids[0] in calendar_text(moved, stamp=datetime(2026, 2, 9, tzinfo=UTC))
-
-
-def test_folding_tears_no_character() -> None:
-    line = "X" * 74 + "é" + "y" * 80
-    parts = fold(line)
-    assert parts[0] == "X" * 74
-    assert "".join([parts[0], *(p[1:] for p in parts[1:])]) == line
-    assert escaped("a;b,c\\d\r\ne") == "a\\;b\\,c\\\\d\\ne"
 
 
 def test_the_bench_list_by_hand() -> None:

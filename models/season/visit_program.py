@@ -1,4 +1,4 @@
-"""Who goes to the bench in which week: visits that cost least, risk included.
+"""Choose the visits that cost least, risk included: an integer program.
 
 The objective is money: a visit costs its price, a day ridden out of tolerance costs
 `out_of_tolerance_day` times the weight of what is ridden that day. Each meter's year is a
@@ -20,20 +20,21 @@ import numpy as np
 
 from models.metrology import Array, Index, Mask
 
-Paths = dict[tuple[int, tuple[int, ...]], float]  # (meter row, its visit weeks) → cost
+Weeks = tuple[int, ...]  # in which a meter is visited, ascending
+Paths = dict[tuple[int, Weeks], float]  # (meter row, its visit weeks) → cost
 GAP = 0.002  # stop refining when the columns are within this share of the bound
 ROUNDS = 60  # at most; each round is one master program and one shortest path per meter
 WARM_UP = 80  # cheap price steps before the first master program
 
 
 @dataclass(frozen=True)
-class Season:
-    """What a plan is made from. M meters, W weeks.
+class VisitProgram:
+    """What visits are chosen from. M meters, W weeks.
 
     risk_unvisited  [M, W] probability of being out of tolerance in a week without any visit
-    risk_after      [M, W] the same, that many weeks after a visit (0: the week of the visit);
-                    or [M, W, W] in the week of the last axis after a visit in the middle one's
-    stake           [M, W] money lost in that week if the meter is out of tolerance all week
+    risk_after      [M, W, W] the same in the week of the last axis, after a visit in the middle
+                    axis' week; 1 before it
+    exposure_cost   [M, W] money lost in that week if the meter is out of tolerance all week
     visit_cost      [M] money per visit
     slots           [W] visits that fit in the week
     pins            meter row → weeks in which it must be visited
@@ -41,40 +42,45 @@ class Season:
 
     risk_unvisited: Array
     risk_after: Array
-    stake: Array
+    exposure_cost: Array
     visit_cost: Array
     slots: Index
-    pins: Mapping[int, tuple[int, ...]]
+    pins: Mapping[int, Weeks]
 
 
 @dataclass(frozen=True)
 class Visits:
-    """A plan: `weeks[m]` are meter m's visit weeks; `cost` the whole objective, `bound` a
-    proven lower bound on it, `gap` = (cost − bound) / cost, `overfull` the weeks whose pins
-    alone exceed the slots."""
+    """The visits chosen. M meters.
 
-    weeks: list[tuple[int, ...]]
+    weeks     [M] in which each meter is visited
+    cost      the whole objective; bound: a proven lower bound on it; gap: (cost − bound) / cost
+    overfull  weeks whose pins alone exceed the slots
+    """
+
+    weeks: list[Weeks]
     cost: float
     bound: float
     gap: float
-    overfull: tuple[int, ...]
+    overfull: Weeks
 
 
-def choose_visits(season: Season, *, rounds: int = ROUNDS) -> Visits:
-    """The cheapest visits that respect slots and pins. Pins are kept even where they overfill
-    a week; nothing else is then put into that week."""
-    arcs = _arc_costs(season)
-    pinned = _pin_mask(season)
-    overfull = tuple(int(w) for w in np.flatnonzero(pinned.sum(axis=0) > season.slots))
-    slots = np.maximum(season.slots, pinned.sum(axis=0)).astype(float)
+def choose_visits(program: VisitProgram, *, rounds: int = ROUNDS) -> Visits:
+    """Return the cheapest visits that respect slots and pins.
+
+    Pins are kept even where they overfill a week; nothing else is then put into that week.
+    """
+    arcs = _arc_costs(program)
+    pinned = _pin_mask(program)
+    overfull = tuple(int(w) for w in np.flatnonzero(pinned.sum(axis=0) > program.slots))
+    slots = np.maximum(program.slots, pinned.sum(axis=0)).astype(float)
     paths: Paths = {}
-    _add_paths(paths, arcs, season, [tuple(np.flatnonzero(row).tolist()) for row in pinned])
-    bound = _warm_up(paths, arcs, season, pinned, slots)
+    _add_paths(paths, arcs, program, [tuple(np.flatnonzero(row).tolist()) for row in pinned])
+    bound = _warm_up(paths, arcs, program, pinned, slots)
     for _ in range(rounds):
         master, price = _price_slots(paths, slots, len(arcs))
-        best, value = _cheapest_paths(arcs, season.visit_cost, price, pinned)
+        best, value = _cheapest_paths(arcs, program.visit_cost, price, pinned)
         bound = max(bound, float(value.sum() - price @ slots))
-        fresh = _add_paths(paths, arcs, season, best)
+        fresh = _add_paths(paths, arcs, program, best)
         if not fresh or master - bound <= GAP * abs(master):
             break
     weeks, cost = _choose_columns(paths, slots, len(arcs))
@@ -82,50 +88,48 @@ def choose_visits(season: Season, *, rounds: int = ROUNDS) -> Visits:
     return Visits(weeks, cost, min(bound, cost), gap, overfull)
 
 
-def wanted_visits(season: Season) -> list[tuple[int, ...]]:
-    """Each meter's own best weeks, as if the bench had room for everyone in every week that has
-    any slot (in every week, if none has); pins do not count."""
-    shut = (season.slots <= 0) & season.slots.any()
+def wanted_visits(program: VisitProgram) -> list[Weeks]:
+    """Return each meter's best weeks if every week with any slot had room for all.
+
+    Where no week has a slot, every week counts as one that has. Pins do not count.
+    """
+    shut = (program.slots <= 0) & program.slots.any()
     price: Array = np.where(shut, np.inf, 0.0)
-    free = np.zeros(season.stake.shape, dtype=np.bool_)
-    return _cheapest_paths(_arc_costs(season), season.visit_cost, price, free)[0]
+    free = np.zeros(program.exposure_cost.shape, dtype=np.bool_)
+    return _cheapest_paths(_arc_costs(program), program.visit_cost, price, free)[0]
 
 
-def _arc_costs(season: Season) -> Array:
-    """[M, W+1, W+1] risk from node i until the start of week t (t = W: the end).
+def _arc_costs(program: VisitProgram) -> Array:
+    """Return the risk from node i until the start of week t (t = W: the end), [M, W+1, W+1].
 
     Node 0 is the plan's start, node w + 1 a visit in week w: an arc to a visit in week w reads
     column w, the last arc of a path column W.
     """
-    meters, weeks = season.stake.shape
+    meters, weeks = program.exposure_cost.shape
     cost = np.full((meters, weeks + 1, weeks + 1), np.inf)
-    start = np.cumsum(season.risk_unvisited * season.stake, axis=1)
+    start = np.cumsum(program.risk_unvisited * program.exposure_cost, axis=1)
     cost[:, 0, 0] = 0.0
     cost[:, 0, 1:] = start
     for week in range(weeks):
-        after = _risk_after(season, week) * season.stake[:, week:]
+        after = program.risk_after[:, week, week:] * program.exposure_cost[:, week:]
         cost[:, week + 1, week + 1 :] = np.cumsum(after, axis=1)
     return cost
 
 
-def _risk_after(season: Season, week: int) -> Array:
-    """[M, weeks from that one on] after a visit in a week."""
-    if season.risk_after.ndim == 3:
-        return season.risk_after[:, week, week:]
-    return season.risk_after[:, : season.stake.shape[1] - week]
-
-
-def _pin_mask(season: Season) -> Mask:
-    mask = np.zeros(season.stake.shape, dtype=bool)
-    for meter, weeks in season.pins.items():
+def _pin_mask(program: VisitProgram) -> Mask:
+    mask = np.zeros(program.exposure_cost.shape, dtype=bool)
+    for meter, weeks in program.pins.items():
         mask[meter, list(weeks)] = True
     return mask
 
 
 def _cheapest_paths(
     arcs: Array, visit_cost: Array, price: Array, pinned: Mask
-) -> tuple[list[tuple[int, ...]], Array]:
-    """Shortest path of every meter at once under the slot prices; values include the prices."""
+) -> tuple[list[Weeks], Array]:
+    """Return the cheapest path of every meter under the slot prices, and its cost with them [M].
+
+    price [W] of a slot; pinned [M, W]: weeks that no path may leave out
+    """
     meters, nodes, _ = arcs.shape
     weeks = nodes - 1
     reach = np.full((meters, nodes), np.inf)  # cheapest way to stand at a node, visit paid
@@ -150,7 +154,7 @@ def _cheapest_paths(
     return [_trace(came[m], int(at[m])) for m in range(meters)], value
 
 
-def _trace(came: Index, node: int) -> tuple[int, ...]:
+def _trace(came: Index, node: int) -> Weeks:
     weeks: list[int] = []
     while node > 0:
         weeks.append(node - 1)
@@ -158,38 +162,42 @@ def _trace(came: Index, node: int) -> tuple[int, ...]:
     return tuple(reversed(weeks))
 
 
-def _path_cost(arcs: Array, visit_cost: float, weeks: tuple[int, ...]) -> float:
+def _path_cost(arcs: Array, visit_cost: float, weeks: Weeks) -> float:
     stops = [0, *(week + 1 for week in weeks)]
     ends = [*weeks, arcs.shape[1] - 1]
     risk = sum(float(arcs[i, t]) for i, t in zip(stops, ends, strict=True))
     return risk + float(visit_cost) * len(weeks)
 
 
-def _add_paths(paths: Paths, arcs: Array, season: Season, best: list[tuple[int, ...]]) -> int:
-    """Add one path a meter to the columns; returns how many were new. The first call adds the
-    pins alone, which always fit, so the master program always has an answer."""
+def _add_paths(paths: Paths, arcs: Array, program: VisitProgram, best: list[Weeks]) -> int:
+    """Add one path a meter to the columns; return how many were new.
+
+    The first call adds the pins alone, which always fit, so the master program always has an
+    answer.
+    """
     fresh = [(m, weeks) for m, weeks in enumerate(best) if (m, weeks) not in paths]
     for m, weeks in fresh:
-        paths[m, weeks] = _path_cost(arcs[m], season.visit_cost[m], weeks)
+        paths[m, weeks] = _path_cost(arcs[m], program.visit_cost[m], weeks)
     return len(fresh)
 
 
-def _warm_up(paths: Paths, arcs: Array, season: Season, pinned: Mask, slots: Array) -> float:
-    """Slot prices by subgradient steps: overfull weeks grow dearer, empty ones cheaper.
+def _warm_up(paths: Paths, arcs: Array, program: VisitProgram, pinned: Mask, slots: Array) -> float:
+    """Find fair slot prices by subgradient steps; return the best bound.
 
-    A shortest path costs a hundredth of a master program, so starting from fair prices saves
-    most of those. The last quarter of the steps gives the first columns. Returns the best bound.
+    Overfull weeks grow dearer, empty ones cheaper. A shortest path costs a hundredth of a master
+    program, so starting from fair prices saves most of those. The last quarter of the steps
+    gives the first columns.
     """
     price, bound = np.zeros(slots.size), -np.inf
-    step = 0.5 * float(season.visit_cost.mean())
+    step = 0.5 * float(program.visit_cost.mean())
     for k in range(WARM_UP):
-        best, value = _cheapest_paths(arcs, season.visit_cost, price, pinned)
+        best, value = _cheapest_paths(arcs, program.visit_cost, price, pinned)
         bound = max(bound, float(value.sum() - price @ slots))
         use = np.bincount([w for weeks in best for w in weeks], minlength=slots.size)
         if k >= WARM_UP * 3 // 4:
-            _add_paths(paths, arcs, season, best)
+            _add_paths(paths, arcs, program, best)
         if (use <= slots).all() and not price.any():
-            _add_paths(paths, arcs, season, best)
+            _add_paths(paths, arcs, program, best)
             break
         excess = (use - slots) / max(1.0, float(np.abs(use - slots).max()))
         price = np.maximum(0.0, price + step * excess)
@@ -219,7 +227,7 @@ def _price_slots(paths: Paths, slots: Array, meters: int) -> tuple[float, Array]
     return float(result.fun or 0.0), np.maximum(0.0, -np.asarray(result.ineqlin.marginals))
 
 
-def _choose_columns(paths: Paths, slots: Array, meters: int) -> tuple[list[tuple[int, ...]], float]:
+def _choose_columns(paths: Paths, slots: Array, meters: int) -> tuple[list[Weeks], float]:
     from scipy.optimize import Bounds, LinearConstraint, milp
 
     cost, use, one = _columns(paths, slots.size, meters)
@@ -234,7 +242,7 @@ def _choose_columns(paths: Paths, slots: Array, meters: int) -> tuple[list[tuple
         options={"mip_rel_gap": GAP / 2, "time_limit": 20.0},
     )
     keys = list(paths)
-    chosen: list[tuple[int, ...]] = [()] * meters
+    chosen: list[Weeks] = [()] * meters
     for column in np.flatnonzero(np.asarray(result.x) > 0.5):
         meter, weeks = keys[column]
         chosen[meter] = weeks

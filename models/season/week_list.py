@@ -1,14 +1,9 @@
-"""The plan carried elsewhere: a calendar file, and the bench list for the day.
-
-The calendar file is iCalendar (RFC 5545): CRLF line ends, lines folded at 75 octets, one all-day
-event a bench week, whose UID stays the same from plan to plan so that a calendar replaces it.
-"""
+"""List what the mechanic needs on the spot for the visits of a week."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from datetime import UTC, date, datetime, timedelta
-from hashlib import sha256
+from datetime import date, timedelta
 from typing import Any
 
 import polars as pl
@@ -16,79 +11,7 @@ import polars as pl
 from ingest.schema import in_force
 from models.metrology import accept_limits_nm, expected_torque_nm, local_gravity
 from models.season.documents import BenchListRow, PlanDocument, Visit
-
-FOLD_OCTETS = 75  # RFC 5545, 3.1
-
-
-# --- iCalendar --------------------------------------------------------------------------------
-
-
-def calendar_text(document: PlanDocument, *, stamp: datetime) -> str:
-    """The plan's visits as an iCalendar object.
-
-    stamp: when the plan was made (DTSTAMP). Each visit is an all-day event from its week's Monday
-    to its Friday. The UID is made of the meter and the visit's turn in the plan's season.
-    """
-    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Slopewatch//bench plan//EN"]
-    lines += ["CALSCALE:GREGORIAN", "METHOD:PUBLISH"]
-    turn: dict[str, int] = {}
-    today = document.get("as_of", document["from"])
-    for visit in document["visits"]:
-        meter = visit["meter_id"]
-        turn[meter] = turn.get(meter, 0) + 1
-        lines += _event(visit, _uid(meter, document["from"].year, turn[meter]), stamp, today)
-    lines.append("END:VCALENDAR")
-    return "".join(f"{folded}\r\n" for line in lines for folded in fold(line))
-
-
-def _uid(meter: str, year: int, turn: int) -> str:
-    digest = sha256(f"{meter}|{year}|{turn}".encode()).hexdigest()[:24]
-    return f"{digest}@slopewatch.invalid"
-
-
-def _event(visit: Visit, uid: str, stamp: datetime, today: date) -> list[str]:
-    week: date = visit["week"]
-    rider = f" ({visit['rider_id']})" if visit["rider_id"] else ""
-    deadline = visit["deadline"]
-    text = visit["reason"]
-    if deadline:
-        before = f"Before: {deadline.isoformat()}"
-        text += f"\n{before if deadline >= today else 'Overdue: below the target already'}"
-    return [
-        "BEGIN:VEVENT",
-        f"UID:{uid}",
-        f"DTSTAMP:{stamp.astimezone(UTC):%Y%m%dT%H%M%SZ}",
-        f"DTSTART;VALUE=DATE:{week:%Y%m%d}",
-        f"DTEND;VALUE=DATE:{week + timedelta(days=5):%Y%m%d}",
-        f"SUMMARY:{escaped('Bench: ' + visit['meter_id'] + rider)}",
-        f"DESCRIPTION:{escaped(text)}",
-        "TRANSP:TRANSPARENT",
-        "END:VEVENT",
-    ]
-
-
-def escaped(text: str) -> str:
-    """A TEXT value: backslash, semicolon, comma and line ends escaped (RFC 5545, 3.3.11)."""
-    for plain, code in (("\\", "\\\\"), (";", "\\;"), (",", "\\,"), ("\r\n", "\\n")):
-        text = text.replace(plain, code)
-    return text.replace("\r", "\\n").replace("\n", "\\n")
-
-
-def fold(line: str) -> list[str]:
-    """A content line cut so that none exceeds 75 octets; continuations begin with a space and
-    no character is torn."""
-    out, current, size = [], "", 0
-    for character in line:
-        octets = len(character.encode())
-        if size + octets > FOLD_OCTETS:
-            out.append(current)
-            current, size = " ", 1
-        current += character
-        size += octets
-    return [*out, current]
-
-
-# --- the bench list ---------------------------------------------------------------------------
+from models.season.pins import monday_of
 
 
 def bench_list(
@@ -99,16 +22,12 @@ def bench_list(
     bench_id: str | None = None,
     place_id: str | None = None,
 ) -> list[BenchListRow]:
-    """What the mechanic needs on the spot, a row a meter planned for the week of a day.
+    """Return a row for each visit of the week of a day.
 
     In   tables: meters, assignments, installations, mass_sets, places; bench_id, place_id: what
          is used (else the only, or the first with a certificate; the only place)
-    Out  meter_id, rider_id, bike_id, crank_length_mm, bench_id, mass_kg (with hanger),
-         gravity_ms2, expected_torque_nm, lowest_nm, highest_nm (display that keeps the gain
-         error within tolerance, zero offset taken off), tolerance_pct, slope_convention, why,
-         lacks (what had to be left out)
     """
-    monday = week - timedelta(days=week.weekday())
+    monday = monday_of(week)
     mass_set = _mass_set(tables["mass_sets"], bench_id)
     place, gravity_ms2 = _gravity(tables["places"], place_id)
     return [

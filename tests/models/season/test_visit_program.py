@@ -7,37 +7,38 @@ import itertools
 import numpy as np
 import pytest
 
-from models.season.plan import Season, choose_visits
+from models.season.visit_program import VisitProgram, choose_visits
 
 
-def season(rng: np.random.Generator, *, meters: int, weeks: int, slots: int) -> Season:
+def program(rng: np.random.Generator, *, meters: int, weeks: int, slots: int) -> VisitProgram:
     start = rng.uniform(0, 0.4, meters)[:, None]
     growth = rng.uniform(0.002, 0.05, meters)[:, None]
     week = np.arange(weeks)
-    return Season(
+    since = np.where(week >= week[:, None], week - week[:, None], np.inf)
+    return VisitProgram(
         risk_unvisited=np.minimum(1, start + growth * week),
-        risk_after=np.minimum(1, 0.01 + growth * week),
-        stake=rng.uniform(0, 200, (meters, weeks)) * (rng.random((meters, weeks)) < 0.8),
+        risk_after=np.minimum(1, 0.01 + growth[:, None] * since),
+        exposure_cost=rng.uniform(0, 200, (meters, weeks)) * (rng.random((meters, weeks)) < 0.8),
         visit_cost=rng.uniform(10, 80, meters),
         slots=np.full(weeks, slots),
         pins={0: (int(rng.integers(weeks)),)},
     )
 
 
-def cost_of(one: Season, meter: int, visits: tuple[int, ...]) -> float:
+def cost_of(one: VisitProgram, meter: int, visits: tuple[int, ...]) -> float:
     """The objective, week by week, straight from its definition."""
     cost, last = len(visits) * one.visit_cost[meter], None
-    for week in range(one.stake.shape[1]):
+    for week in range(one.exposure_cost.shape[1]):
         last = week if week in visits else last
         risk = (
-            one.risk_unvisited[meter, week] if last is None else one.risk_after[meter, week - last]
+            one.risk_unvisited[meter, week] if last is None else one.risk_after[meter, last, week]
         )
-        cost += risk * one.stake[meter, week]
+        cost += risk * one.exposure_cost[meter, week]
     return float(cost)
 
 
-def brute_force(one: Season) -> float:
-    meters, weeks = one.stake.shape
+def brute_force(one: VisitProgram) -> float:
+    meters, weeks = one.exposure_cost.shape
     subsets = [tuple(w for w in range(weeks) if k >> w & 1) for k in range(2**weeks)]
     options = [
         [(v, cost_of(one, m, v)) for v in subsets if set(one.pins.get(m, ())) <= set(v)]
@@ -54,7 +55,7 @@ def brute_force(one: Season) -> float:
 @pytest.mark.parametrize("seed", range(50))
 def test_small_plans_are_the_best_of_all_plans(seed: int) -> None:
     """Source: enumeration of all subsets, independent of the program."""
-    one = season(np.random.default_rng(seed), meters=3, weeks=4, slots=1)
+    one = program(np.random.default_rng(seed), meters=3, weeks=4, slots=1)
     plan = choose_visits(one)
     assert plan.cost == pytest.approx(brute_force(one), rel=2e-3)
     assert plan.cost == pytest.approx(
@@ -64,7 +65,7 @@ def test_small_plans_are_the_best_of_all_plans(seed: int) -> None:
 
 
 def test_a_fleet_of_300_keeps_slots_and_pins_with_a_small_gap() -> None:
-    one = season(np.random.default_rng(7), meters=300, weeks=52, slots=4)
+    one = program(np.random.default_rng(7), meters=300, weeks=52, slots=4)
     plan = choose_visits(one)
     used = np.bincount([w for v in plan.weeks for w in v], minlength=52)
     assert (used <= 4).all()
@@ -73,16 +74,16 @@ def test_a_fleet_of_300_keeps_slots_and_pins_with_a_small_gap() -> None:
 
 
 def test_without_slots_nothing_is_planned_and_the_risk_is_priced() -> None:
-    one = season(np.random.default_rng(3), meters=5, weeks=6, slots=0)
-    one = Season(**{**one.__dict__, "pins": {}})
+    one = program(np.random.default_rng(3), meters=5, weeks=6, slots=0)
+    one = VisitProgram(**{**one.__dict__, "pins": {}})
     plan = choose_visits(one)
     assert plan.weeks == [()] * 5
-    assert plan.cost == pytest.approx((one.risk_unvisited * one.stake).sum())
+    assert plan.cost == pytest.approx((one.risk_unvisited * one.exposure_cost).sum())
 
 
 def test_pins_that_overfill_a_week_are_kept_and_said() -> None:
-    one = season(np.random.default_rng(3), meters=4, weeks=6, slots=1)
-    one = Season(**{**one.__dict__, "pins": dict.fromkeys(range(3), (2,))})
+    one = program(np.random.default_rng(3), meters=4, weeks=6, slots=1)
+    one = VisitProgram(**{**one.__dict__, "pins": dict.fromkeys(range(3), (2,))})
     plan = choose_visits(one)
     assert all(2 in plan.weeks[m] for m in range(3))
     assert plan.overfull == (2,)
