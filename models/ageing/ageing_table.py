@@ -1,15 +1,36 @@
-"""How each group of meters ages, as a manager reads it: drift, found out, time to go out."""
+"""Tell a manager how each group of meters ages: drift, share found out, time to go out."""
 
 from __future__ import annotations
 
 from datetime import date
-from typing import Any
+from typing import TypedDict, cast
 
 import numpy as np
 import polars as pl
 
 from models.ageing.survival import time_to_out_table
 from models.metrology import effective_number, proportion
+
+
+class GroupAgeing(TypedDict):
+    """How one group ages; an unknown number is None, an unknown interval [None, None]."""
+
+    group: str
+    meters: int
+    drift_pct_per_year: float | None
+    drift_interval90: list[float | None]
+    drift_method: str | None
+    drift_reason: str | None
+    sessions: int
+    found_out: int
+    out_share: float | None
+    out_share_interval90: list[float]
+    within_1y: float | None
+    within_1y_interval90: list[float | None]
+    reliable_years: float | None
+    reliable_years_interval90: list[float | None]
+    time_method: str | None
+    time_reason: str | None
 
 
 def group_table(
@@ -19,8 +40,8 @@ def group_table(
     *,
     today: date,
     target: float,
-) -> list[dict[str, Any]]:
-    """A row a group of the roster.
+) -> list[GroupAgeing]:
+    """Return a row a group of the roster.
 
     In   sessions: session_results; meters: the roster; population: as from `drift_table`
     Out  group, meters, sessions, drift_pct_per_year with its 90 % interval (how: method and
@@ -32,58 +53,79 @@ def group_table(
     about = meters.select("meter_id", "tolerance_pct", model_group="group")
     known = sessions.filter(pl.col("measured_at").dt.date() <= today)
     known = known.drop("tolerance_pct", "model_group", strict=False).join(about, on="meter_id")
-    drift = {row["model_group"]: row for row in population.to_dicts()}
-    out = {row["model_group"]: row for row in share_out_of_tolerance(known).to_dicts()}
-    times = {
-        row["model_group"]: row
-        for row in time_to_out_table(
-            known.drop("tolerance_pct", "model_group"), meters, today=today, reliability=target
-        ).to_dicts()
-    }
-    counted = dict(meters.filter(~pl.col("gone")).group_by("group").len().iter_rows())
-    return [
-        {"group": name, "meters": counted.get(name, 0)}
-        | _drift(drift.get(name))
-        | _out(out.get(name))
-        | _time(times.get(name))
-        for name in meters["group"].unique().sort()
-    ]
+    times = time_to_out_table(
+        known.drop("tolerance_pct", "model_group"), meters, today=today, reliability=target
+    )
+    here = meters.filter(~pl.col("gone")).group_by(model_group="group").len("meters")
+    groups = meters.select(model_group="group").unique().sort("model_group")
+    for part in (here, _drift(population), _out(known), _time(times)):
+        groups = groups.join(part, on="model_group", how="left", maintain_order="left")
+    rows = groups.select(
+        pl.col("model_group").alias("group"),
+        pl.col("meters").fill_null(0),
+        "drift_pct_per_year",
+        _interval("drift_interval90"),
+        *("drift_method", "drift_reason"),
+        *(pl.col(name).fill_null(0) for name in ("sessions", "found_out")),
+        "out_share",
+        _interval("out_share_interval90", unknown=(0.0, 1.0)),
+        "within_1y",
+        _interval("within_1y_interval90"),
+        "reliable_years",
+        _interval("reliable_years_interval90"),
+        "time_method",
+        pl.when("benched").then("time_reason").otherwise(pl.lit("never benched")),
+    )
+    return cast("list[GroupAgeing]", rows.to_dicts())
 
 
-def _drift(row: dict[str, Any] | None) -> dict[str, Any]:
-    row = row or {}
-    return {
-        "drift_pct_per_year": row.get("drift_pct_per_year"),
-        "drift_interval90": [row.get("drift_lo90"), row.get("drift_hi90")],
-        "drift_method": row.get("method"),
-        "drift_reason": row.get("reason"),
-    }
+def _interval(name: str, *, unknown: tuple[float | None, float | None] = (None, None)) -> pl.Expr:
+    """Return both ends, in columns of the name and _lo or _hi, as one column of that name."""
+    ends = zip((f"{name}_lo", f"{name}_hi"), unknown, strict=True)
+    return pl.concat_list(
+        pl.coalesce(end, pl.lit(other, dtype=pl.Float64)) for end, other in ends
+    ).alias(name)
 
 
-def _out(row: dict[str, Any] | None) -> dict[str, Any]:
-    row = row or {"n_sessions": 0, "n_out": 0}
-    return {
-        "sessions": row["n_sessions"],
-        "found_out": row["n_out"],
-        "out_share": row.get("out_share"),
-        "out_share_interval90": [row.get("out_share_lo", 0.0), row.get("out_share_hi", 1.0)],
-    }
+def _drift(population: pl.DataFrame) -> pl.DataFrame:
+    return population.select(
+        "model_group",
+        "drift_pct_per_year",
+        drift_interval90_lo="drift_lo90",
+        drift_interval90_hi="drift_hi90",
+        drift_method="method",
+        drift_reason="reason",
+    )
 
 
-def _time(row: dict[str, Any] | None) -> dict[str, Any]:
-    row = row or {"reason": "never benched"}
-    return {
-        "within_1y": row.get("within_1y"),
-        "within_1y_interval90": [row.get("within_1y_lo"), row.get("within_1y_hi")],
-        "reliable_years": row.get("reliable_years"),
-        "reliable_years_interval90": [row.get("reliable_lo"), row.get("reliable_hi")],
-        "time_method": row.get("method"),
-        "time_reason": row.get("reason"),
-    }
+def _out(sessions: pl.DataFrame) -> pl.DataFrame:
+    return share_out_of_tolerance(sessions).select(
+        "model_group",
+        "out_share",
+        sessions="n_sessions",
+        found_out="n_out",
+        out_share_interval90_lo="out_share_lo",
+        out_share_interval90_hi="out_share_hi",
+    )
+
+
+def _time(times: pl.DataFrame) -> pl.DataFrame:
+    return times.select(
+        "model_group",
+        "within_1y",
+        "reliable_years",
+        within_1y_interval90_lo="within_1y_lo",
+        within_1y_interval90_hi="within_1y_hi",
+        reliable_years_interval90_lo="reliable_lo",
+        reliable_years_interval90_hi="reliable_hi",
+        time_method="method",
+        time_reason="reason",
+        benched=pl.lit(True),
+    )
 
 
 def share_out_of_tolerance(sessions: pl.DataFrame, *, by: str = "model_group") -> pl.DataFrame:
-    """Share of sessions that found the meter out of tolerance, by group.
+    """Return the share of sessions that found the meter out of tolerance, by group.
 
     In   meter_id, gain_error_pct, tolerance_pct, `by`
     Out  by, n_sessions, n_meters, n_out, out_share, out_share_lo, out_share_hi (Wilson, 90 %,

@@ -6,8 +6,9 @@ Money in the currency of the costs table; intervals hold 90 %. None: not known.
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Any, Literal, TypedDict
+from typing import Literal, TypedDict
 
+from models.ageing import GroupAgeing
 from models.status import FitState
 
 
@@ -108,7 +109,7 @@ class BudgetDocument(_Period):
     warranty: list[ClosingClaim]
     lacks: list[str]
     notes: list[str]
-    groups: list[dict[str, Any]]
+    groups: list[GroupAgeing]
     fit: FitState
 
 

@@ -10,6 +10,7 @@ from .design import Prior as Prior
 from .fitting import condition as condition
 from .fitting import fit as fit
 from .inference import Hyper as Hyper
+from .inference import HyperDocument as HyperDocument
 from .inference import Posterior as Posterior
 from .inference import Targets as Targets
 from .inference import hyper_from_document as hyper_from_document

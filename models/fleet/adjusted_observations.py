@@ -1,7 +1,5 @@
 """Adjust each observation to its meter's gain error: everything else is taken off."""
 
-from typing import Any
-
 import numpy as np
 import polars as pl
 
@@ -15,7 +13,7 @@ from models.fleet.inference import (
 )
 from models.metrology import Array, instants
 
-_SCHEMA: dict[str, Any] = {
+_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "kind": pl.String,
     "id": pl.String,
     "meter_id": pl.String,

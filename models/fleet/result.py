@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -147,10 +146,6 @@ class FleetFit:
     def temperature_coefficients(self) -> pl.DataFrame:
         """Return every meter's temperature coefficient; see `temperature_coefficient_frame`."""
         return temperature_coefficient_frame(self.posterior)
-
-    def hyper_document(self) -> dict[str, Any]:
-        """Return the hyperparameters as plain values for storing."""
-        return self.hyper.document()
 
     def _targets(self, devices: Sequence[Device] | Device, dates: Sequence[When] | When) -> Targets:
         chosen: list[Device] = [devices] if isinstance(devices, str | tuple) else list(devices)

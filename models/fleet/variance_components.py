@@ -5,7 +5,7 @@ comes from, and so what would lessen it.
 """
 
 from collections.abc import Iterator
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -16,7 +16,7 @@ from models.metrology import Array
 
 CHANGE, SESSION, COMPARISON = "change in a year", "bench session", "ride comparison"
 DRAWS = 2000
-SCHEMA: dict[str, Any] = {
+SCHEMA: dict[str, type[pl.DataType]] = {
     "group": pl.String,
     "of": pl.String,
     "part": pl.String,
@@ -37,6 +37,20 @@ ESTIMATED = {
 }
 
 
+class _Part(NamedTuple):
+    """A row of SCHEMA."""
+
+    group: str
+    of: str
+    part: str
+    sd: float
+    sd_lo90: float | None
+    sd_hi90: float | None
+    share: float
+    share_lo90: float
+    share_hi90: float
+
+
 def variance_component_frame(
     prepared: Prepared, hyper: Hyper, swaps: SwapOutlook, *, rng: np.random.Generator
 ) -> pl.DataFrame:
@@ -54,7 +68,7 @@ def variance_component_frame(
         for of, parts in _by_whole(prepared, hyper, draws, g, swaps).items()
         for row in _rows(group, of, parts)
     ]
-    return pl.DataFrame(rows, schema=SCHEMA)
+    return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 
 def _draws(hyper: Hyper, rng: np.random.Generator) -> Array:
@@ -104,17 +118,15 @@ def _stated(prepared: Prepared, group: int) -> Iterator[tuple[str, str, float]]:
         yield COMPARISON, "the comparison's own uncertainty", float(np.median(obs.u2[rides]))
 
 
-def _rows(group: str, of: str, parts: dict[str, Array]) -> Iterator[dict[str, Any]]:
+def _rows(group: str, of: str, parts: dict[str, Array]) -> Iterator[_Part]:
     total = np.sum(list(parts.values()), axis=0)
     for part, variance in parts.items():
         if not variance[0] > 0:
             continue
         sd, share = np.sqrt(variance), variance / total
         varies = len(sd) > 1 and float(np.ptp(sd)) > 0
-        ends = np.quantile(sd[1:], [0.05, 0.95]).tolist() if varies else [None, None]
-        shares = np.quantile(share[1:], [0.05, 0.95]).tolist()
-        yield {
-            **{"group": group, "of": of, "part": part},
-            **{"sd": float(sd[0]), "sd_lo90": ends[0], "sd_hi90": ends[1]},
-            **{"share": float(share[0]), "share_lo90": shares[0], "share_hi90": shares[1]},
-        }
+        low, high = np.quantile(sd[1:], [0.05, 0.95]).tolist() if varies else (None, None)
+        share_low, share_high = np.quantile(share[1:], [0.05, 0.95]).tolist()
+        yield _Part(
+            group, of, part, float(sd[0]), low, high, float(share[0]), share_low, share_high
+        )

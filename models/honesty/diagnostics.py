@@ -1,13 +1,13 @@
-"""Does the fleet model describe its data? What its one-step-ahead innovations say.
+"""Check whether the fleet model describes its data, by its one-step-ahead innovations.
 
 If it does, standardized innovations are independent standard normals: their spread is 1, their
-tails are normal, and neighbours of one meter do not resemble each other.
+tails are normal, and their lag-1 autocorrelation within a meter is 0.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -19,32 +19,44 @@ FEWEST = 20  # values below which nothing is tested
 FEWEST_OF_A_METER = 8
 SIGNIFICANT = 0.01
 STEPS_PCT = (0.5, 1.0, 1.5, 2.0, 3.0)
-SCHEMA: dict[str, Any] = {
-    "records": pl.String,
-    "check": pl.String,
-    "n": pl.Int64,
-    "value": pl.Float64,
-    "expected": pl.Float64,
-    "lo90": pl.Float64,
-    "hi90": pl.Float64,
-    "p": pl.Float64,
-    "text": pl.String,
-}
 KINDS = ("bench", "comparison")
 
 
-def checks(innovations: pl.DataFrame) -> pl.DataFrame:
-    """Spread, tails and dependence of the innovations, for sessions and for comparisons.
+class Check(NamedTuple):
+    """One check of the innovations of one kind of record.
 
-    In   innovations: device_id, kind (bench, comparison), at, standardized, weight; only those
-         that count fully (weight ≥ 0.5) are looked at: what was weighed down is counted elsewhere
-    Out  records, check (spread, tails, dependence), n, value, expected (what it is where the
-         model holds), lo90, hi90 (of the value), p, text
-    Ref  Jarque and Bera (1987) for the tails; Ljung and Box (1978) by meter, Holm (1979) over
-         meters, for the dependence. All three as statsmodels has them.
+    check: spread, tails, neighbours or dependence; value with its 90 % ends, expected: what it is
+    where the model holds; p: the p-value of so large a difference
+    """
+
+    check: str
+    n: int
+    value: float
+    expected: float
+    lo90: float | None
+    hi90: float | None
+    p: float
+    text: str
+
+
+CHECK_SCHEMA: dict[str, type[pl.DataType]] = {
+    **{"records": pl.String, "check": pl.String, "n": pl.Int64},
+    **dict.fromkeys(("value", "expected", "lo90", "hi90", "p"), pl.Float64),
+    "text": pl.String,
+}
+
+
+def checks(innovations: pl.DataFrame) -> pl.DataFrame:
+    """Check spread, tails and dependence of the innovations, of sessions and of comparisons.
+
+    In   innovations: device_id, kind (bench, comparison), at, standardized, weight; only those of
+         weight ≥ 0.5 are looked at: how many were down-weighted is told elsewhere
+    Out  CHECK_SCHEMA: records (the kind), then a `Check`
+    Source: Jarque and Bera (1987) for the tails; Ljung and Box (1978) by meter and Holm (1979)
+    over meters for the dependence, all as statsmodels has them.
     """
     used = innovations.filter((pl.col("weight") >= 0.5) & pl.col("standardized").is_finite())
-    rows = []
+    rows: list[tuple[str | int | float | None, ...]] = []
     for kind in KINDS:
         mine = used.filter(pl.col("kind") == kind).sort("device_id", "at")
         if mine.height >= FEWEST:
@@ -54,12 +66,12 @@ def checks(innovations: pl.DataFrame) -> pl.DataFrame:
                 for part in mine.partition_by("device_id", maintain_order=True)
             ]
             found = (_spread(z), _tails(z), _neighbours(series), _dependence(series))
-            rows += [{"records": kind, **row} for row in found if row]
-    return pl.DataFrame(rows, schema=SCHEMA)
+            rows += [(kind, *check) for check in found if check is not None]
+    return pl.DataFrame(rows, schema=CHECK_SCHEMA, orient="row")
 
 
-def _spread(z: Array) -> dict[str, Any]:
-    """Root mean square against 1, with the interval of a normal sample's."""
+def _spread(z: Array) -> Check:
+    """Compare the root mean square with 1; the interval is a normal sample's (χ²)."""
     from scipy.stats import chi2
 
     n = len(z)
@@ -73,11 +85,11 @@ def _spread(z: Array) -> dict[str, Any]:
         text = "wider than the model says: take its intervals as a little too narrow"
     else:
         text = "narrower than the model says: its intervals are on the safe side"
-    return _row("spread", n, value, expected=1.0, interval=(low, high), p=p, text=text)
+    return Check("spread", n, value, 1.0, low, high, p, text)
 
 
-def _tails(z: Array) -> dict[str, Any]:
-    """Kurtosis against the normal's 3."""
+def _tails(z: Array) -> Check:
+    """Compare the kurtosis with the normal's 3 (Jarque–Bera test)."""
     from statsmodels.stats.stattools import jarque_bera
 
     _, p, _, kurtosis = (float(v) for v in jarque_bera(z))
@@ -88,24 +100,21 @@ def _tails(z: Array) -> dict[str, Any]:
         text = "heavier tails than normal: far-off records are more usual here; they lose weight"
     else:
         text = "not normal, but without far-off records"
-    return _row(
-        "tails", len(z), kurtosis, expected=3.0, interval=(kurtosis - half, kurtosis + half),
-        p=p, text=text,
-    )  # fmt: skip
+    return Check("tails", len(z), kurtosis, 3.0, kurtosis - half, kurtosis + half, p, text)
 
 
-def _neighbours(series: Sequence[Array]) -> dict[str, Any]:
-    """Correlation of neighbours within a meter, over all meters together."""
+def _neighbours(series: Sequence[Array]) -> Check | None:
+    """Compare the lag-1 autocorrelation within meters, all meters together, with 0."""
     from scipy.stats import norm
 
     pairs = [(z[:-1], z[1:]) for z in series if len(z) > 1]
     if not pairs:
-        return {}
+        return None
     before = np.concatenate([a for a, _ in pairs])
     after = np.concatenate([b for _, b in pairs])
     n = len(before)
     if n < FEWEST:
-        return {}
+        return None
     value = float(before @ after / np.sqrt((before @ before) * (after @ after)))
     half = Z90 / np.sqrt(n)
     p = float(2 * norm.sf(abs(value) * np.sqrt(n)))
@@ -115,18 +124,17 @@ def _neighbours(series: Sequence[Array]) -> dict[str, Any]:
         text = "neighbours resemble each other: something lasts that the model does not know"
     else:
         text = "neighbours differ more than by chance: meters wander less than the model says"
-    ends = (value - half, value + half)
-    return _row("neighbours", n, value, expected=0.0, interval=ends, p=p, text=text)
+    return Check("neighbours", n, value, 0.0, float(value - half), float(value + half), p, text)
 
 
-def _dependence(series: Sequence[Array]) -> dict[str, Any]:
-    """Share of the meters whose innovations depend on each other (Ljung–Box, Holm)."""
+def _dependence(series: Sequence[Array]) -> Check | None:
+    """Compare the share of meters whose innovations are autocorrelated with 0 (Ljung–Box, Holm)."""
     from statsmodels.stats.multitest import multipletests
     from statsmodels.tsa.stattools import acf, q_stat
 
     long = [z for z in series if len(z) >= FEWEST_OF_A_METER and np.ptp(z) > 0]
     if not long:
-        return {}
+        return None
     r = [acf(z, nlags=min(4, len(z) // 4), fft=False)[1:] for z in long]
     p = np.array([q_stat(lags, nobs=len(z))[1][-1] for lags, z in zip(r, long, strict=True)])
     rejected, corrected, _, _ = multipletests(p, alpha=0.05, method="holm")
@@ -135,31 +143,11 @@ def _dependence(series: Sequence[Array]) -> dict[str, Any]:
     if count:
         what = "1 meter's records depend" if count == 1 else f"{count} meters' records depend"
         text = f"{what} on each other beyond chance"
-    return _row(
-        "dependence", n, count / n, expected=0.0, interval=(None, None),
-        p=float(corrected.min()), text=text,
-    )  # fmt: skip
-
-
-def _row(
-    check: str,
-    n: int,
-    value: float,
-    *,
-    expected: float,
-    interval: tuple[float | None, float | None],
-    p: float,
-    text: str,
-) -> dict[str, Any]:
-    low, high = interval
-    return {
-        **{"check": check, "n": n, "value": value, "expected": expected},
-        **{"lo90": low, "hi90": high, "p": p, "text": text},
-    }
+    return Check("dependence", n, count / n, 0.0, None, None, float(corrected.min()), text)
 
 
 def detection(innovations: pl.DataFrame, limits: Limits) -> pl.DataFrame:
-    """How soon the charts find a lasting step of a meter, by kind of record.
+    """Return how soon the charts find a lasting step of a meter, by kind of record.
 
     In   innovations: kind, sd (100·ln), gain (share of an innovation that the next forecast
          takes over, 0 … 1), weight

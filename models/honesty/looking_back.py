@@ -1,4 +1,4 @@
-"""What would have been forecast for every past bench session, against what was found.
+"""Forecast every past bench session from what was known before it.
 
 The fleet model is fitted anew at each quarter's start, and whenever the records have grown by
 half, on what was known then: hyperparameters, weights and alarms. Between two fits each
@@ -13,23 +13,15 @@ every part that the model knows of.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
 
 from models.fleet import FleetData, FleetFit, FleetSettings, Targets, condition, fit, left_out
-from models.honesty.scoring import reliability_table, score_hindcast
-from models.metrology import Z90, Array, percent_from_ln, percent_sd
-from models.status import p_within
-from models.wording import chance
-
-if TYPE_CHECKING:
-    from models.records import Records, Settings
+from models.metrology import Array
 
 Progress = Callable[[str], None]
 NO_WEIGHT = 1e-6
@@ -52,26 +44,10 @@ class Wave:
     sessions: pl.DataFrame
 
 
-def hindcast(
-    found: Records, settings: Settings, *, progress: Progress | None = None
-) -> dict[str, Any]:
-    """The `hindcast` document.
-
-    In   found: the evaluated records; every as-found session among them that can be evaluated
-         is forecast. progress: told about each fit
-    Out  n, coverage90 with its interval, brier, bias_pct, sessions, by_group, reliability
-         (of those said to be within tolerance with p, how many were), left_out (sessions
-         without a forecast, and why)
-    """
-    options = FleetSettings(false_alarms_per_season=settings.false_alarms_per_season)
-    rows = forecasts(found.data, options, progress=progress)
-    return hindcast_document(rows, found)
-
-
 def forecasts(
     data: FleetData, options: FleetSettings, *, progress: Progress | None = None
 ) -> pl.DataFrame:
-    """A forecast of every bench session from the data before it, 100·ln.
+    """Return a forecast of every bench session from the data before it, 100·ln.
 
     Out  session_id, forecast_ln, sd_ln (of the found value, its own noise included), found_ln,
          fitted_on (the day up to which hyperparameters rest on data), in time's order
@@ -90,7 +66,7 @@ def forecasts(
 
 
 def waves(bench: pl.DataFrame) -> Iterator[Wave]:
-    """The sessions of each day, known: what was known when the day began.
+    """Yield the sessions of each day, with what was known when the day began.
 
     A meter's second session on a day is a wave of its own, known: all before it. Where there are
     more days than MOST_DAYS, weeks stand for them: known is what was known on their Monday.
@@ -112,8 +88,7 @@ def waves(bench: pl.DataFrame) -> Iterator[Wave]:
 
 
 def before(data: FleetData, instant: datetime) -> FleetData:
-    """The data dated strictly before an instant; an event of a day before the day's end is one
-    of that day, and days before the instant's count."""
+    """Return the data dated strictly before an instant; events count from the day after theirs."""
     moment = instant - timedelta(microseconds=1)
     known = data.until(moment)
     return replace(known, events=data.events.filter(pl.col("on") < instant.date()))
@@ -131,8 +106,10 @@ class _Fitted:
     def to(
         cls, known: FleetData, instant: datetime, options: FleetSettings, earlier: _Fitted | None
     ) -> _Fitted:
-        """Fit to what was known at the start of the instant's quarter, or now if that is less
-        than half of it."""
+        """Fit to what was known at the start of the instant's quarter, or now.
+
+        Now if the records have grown by half since the quarter began.
+        """
         start = _quarter(instant.date())
         then = before(known, datetime.combine(start, time(), tzinfo=UTC))
         if _size(known) >= GROWTH * max(_size(then), 1):
@@ -143,7 +120,7 @@ class _Fitted:
         return cls(start, _size(then), fleet)
 
     def outdated(self, instant: datetime, known: FleetData) -> bool:
-        """Whether a new quarter has begun, or the records have grown by half."""
+        """Tell whether a new quarter has begun, or the records have grown by half."""
         return _quarter(instant.date()) > self.on or _size(known) >= GROWTH * max(self.n, 1)
 
 
@@ -158,7 +135,7 @@ def _quarter(day: date) -> date:
 def _forecast_wave(
     known: FleetData, wave: Wave, latest: _Fitted, options: FleetSettings
 ) -> pl.DataFrame:
-    """Leave-one-out predictions of sessions that carry no weight."""
+    """Return leave-one-out predictions of sessions that carry no weight."""
     ids = wave.sessions["session_id"]
     weightless = pl.DataFrame({"kind": "bench", "id": ids, "weight": NO_WEIGHT})
     weights = pl.concat([latest.fleet.weights.select("kind", "id", "weight"), weightless])
@@ -190,94 +167,6 @@ def _forecast_wave(
 
 
 def _hyper_variance(fleet: FleetFit, targets: Targets) -> Array:
-    """What not knowing the hyperparameters adds, to first order."""
+    """Return what not knowing the hyperparameters adds, to first order, [targets]."""
     J = fleet.posterior.predict(targets).J
     return np.asarray(np.einsum("ti,ij,tj->t", J, fleet.posterior.hyper_covariance, J))
-
-
-# --- the document -----------------------------------------------------------------------------
-
-
-def hindcast_document(rows: pl.DataFrame, found: Records) -> dict[str, Any]:
-    """Scores and rows from forecasts (as `forecasts` gives them), in plain percent."""
-    told = _in_percent(rows, found)
-    total = score_hindcast(told).row(0, named=True)
-    happened = told["found_pct"].abs() <= told["tolerance_pct"]
-    reliability = reliability_table(told["p_within_tolerance"].to_numpy(), happened.to_numpy())
-    sessions = told.select(
-        "session_id",
-        "meter_id",
-        "date",
-        "forecast_pct",
-        "forecast_sd_pct",
-        "found_pct",
-        "p_within_tolerance",
-        "inside90",
-        "tolerance_pct",
-        "group",
-        "fitted_on",
-    )
-    return total | {
-        "text": _sentence(total),
-        "by_group": score_hindcast(told, by="group").to_dicts() if told.height else [],
-        "reliability": reliability.to_dicts(),
-        "sessions": sessions.to_dicts(),
-        "left_out": _left_out(found, rows),
-    }
-
-
-def _in_percent(rows: pl.DataFrame, found: Records) -> pl.DataFrame:
-    about = found.meters.select("meter_id", "group", "tolerance_pct")
-    sessions = found.sessions.select("session_id", "meter_id", date=pl.col("measured_at").dt.date())
-    told = (
-        rows.join(sessions, on="session_id", how="inner", maintain_order="left")
-        .join(about, on="meter_id", how="left", maintain_order="left")
-        .with_columns(
-            forecast_pct=percent_from_ln(pl.col("forecast_ln")),
-            forecast_sd_pct=percent_sd(pl.col("forecast_ln"), pl.col("sd_ln")),
-            found_pct=percent_from_ln(pl.col("found_ln")),
-        )
-    )
-    p = p_within(
-        *(
-            told[name].cast(pl.Float64).to_numpy()
-            for name in ("forecast_pct", "forecast_sd_pct", "tolerance_pct")
-        )
-    )
-    miss = (pl.col("found_pct") - pl.col("forecast_pct")).abs()
-    return told.with_columns(
-        p_within_tolerance=pl.Series(p, dtype=pl.Float64),
-        inside90=miss <= Z90 * pl.col("forecast_sd_pct"),
-    )
-
-
-def _left_out(found: Records, rows: pl.DataFrame) -> list[dict[str, Any]]:
-    """Sessions without a forecast, and why."""
-    rest = found.sessions.join(rows, on="session_id", how="anti").sort("measured_at")
-    return [
-        {
-            "session_id": row["session_id"],
-            "meter_id": row["meter_id"],
-            "reason": "no as-found reading under load could be evaluated"
-            if row["gain_error_ln"] is None or not math.isfinite(row["gain_error_ln"])
-            else "this meter shows torque only when turning: hung masses prove nothing",
-        }
-        for row in rest.select("session_id", "meter_id", "gain_error_ln").to_dicts()
-    ]
-
-
-def _sentence(total: dict[str, Any]) -> str:
-    if not total["n"]:
-        return "No bench session to forecast yet."
-    if total["coverage90"] is None:
-        return f"{total['n']} sessions, none of which could be forecast."
-    verdict = (
-        "as they should"
-        if total["coverage90_lo"] <= 0.90 <= total["coverage90_hi"]
-        else "too seldom: the forecasts were too sure of themselves"
-        if total["coverage90"] < 0.90
-        else "too often: the forecasts were more careful than need be"
-    )
-    held = f"Of {total['n']} bench sessions {chance(total['coverage90'])} found what had been"
-    bias = f"On average they found {total['bias_pct']:+.2f} % against the forecast."
-    return f"{held} forecast with a chance of 90 %, {verdict}. {bias}"

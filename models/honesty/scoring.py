@@ -1,36 +1,56 @@
-"""How honest forecasts were: coverage, calibration of probabilities, bias."""
+"""Score how honest forecasts were: coverage, calibration of probabilities, bias."""
+
+from typing import TypedDict, cast
 
 import numpy as np
 import polars as pl
 
 from models.metrology import Z90, Array, Index, Mask, effective_number, proportion
 
-"""Half width of a central 90 % interval of a normal distribution, in sd."""
+
+class Scores(TypedDict):
+    """Scores of forecasts; without any only the counts are known."""
+
+    n: int
+    n_meters: int
+    coverage90: float | None
+    coverage90_lo: float | None
+    coverage90_hi: float | None
+    brier: float | None
+    brier_no_skill: float | None
+    within_tolerance_share: float | None
+    mean_p_within_tolerance: float | None
+    bias_pct: float | None
+    u_bias_pct: float | None
+    rmse_pct: float | None
+    mean_sd_pct: float | None
+
+
+class Reliability(TypedDict):
+    """One bin of probabilities: how many were said so (n, mean_p), and the share that happened."""
+
+    p_from: float
+    p_to: float
+    n: int
+    mean_p: float
+    share: float
+    share_lo: float
+    share_hi: float
+
 
 HINDCAST_SCHEMA: dict[str, pl.DataType] = {
-    "n": pl.Int64(),
-    "n_meters": pl.Int64(),
-    "coverage90": pl.Float64(),
-    "coverage90_lo": pl.Float64(),
-    "coverage90_hi": pl.Float64(),
-    "brier": pl.Float64(),
-    "brier_no_skill": pl.Float64(),
-    "within_tolerance_share": pl.Float64(),
-    "mean_p_within_tolerance": pl.Float64(),
-    "bias_pct": pl.Float64(),
-    "u_bias_pct": pl.Float64(),
-    "rmse_pct": pl.Float64(),
-    "mean_sd_pct": pl.Float64(),
+    name: pl.Int64() if name in ("n", "n_meters") else pl.Float64()
+    for name in Scores.__annotations__
 }
 
 
 def brier_score(p: Array, happened: Mask) -> float:
-    """Mean squared distance of probabilities from what happened (0 best, 0.25 is a coin)."""
+    """Return the mean squared distance of p [n] from what happened [n]; 0 best, 0.25 a coin."""
     return float(np.mean((p - happened) ** 2)) if p.size else float("nan")
 
 
 def reliability_table(p: Array, happened: Mask, *, edges: Array | None = None) -> pl.DataFrame:
-    """Of those said to happen with probability p, how many did.
+    """Return, of those said to happen with probability p, how many did.
 
     edges: ascending bin edges from 0 to 1; default tenths. The last bin holds p = 1 too.
     Out  p_from, p_to, n, mean_p, share, share_lo, share_hi (Wilson, 90 %), one row a bin that
@@ -38,7 +58,7 @@ def reliability_table(p: Array, happened: Mask, *, edges: Array | None = None) -
     """
     bounds = np.linspace(0.0, 1.0, 11) if edges is None else edges
     place = np.clip(np.searchsorted(bounds, p, side="right") - 1, 0, bounds.size - 2)
-    rows = []
+    rows: list[Reliability] = []
     for k in np.unique(place):
         inside = place == k
         share = proportion(int(happened[inside].sum()), int(inside.sum()))
@@ -53,18 +73,19 @@ def reliability_table(p: Array, happened: Mask, *, edges: Array | None = None) -
                 "share_hi": share.hi,
             }
         )
-    schema = dict.fromkeys(["p_from", "p_to", "n", "mean_p", "share", "share_lo", "share_hi"])
-    kinds = {name: pl.Int64() if name == "n" else pl.Float64() for name in schema}
-    return pl.DataFrame(rows, schema=kinds)
+    schema = {
+        name: pl.Int64() if name == "n" else pl.Float64() for name in Reliability.__annotations__
+    }
+    return pl.DataFrame(rows, schema=schema)
 
 
 def inside90(found_pct: Array, forecast_pct: Array, sd_pct: Array) -> Mask:
-    """Whether each found value lies in its forecast's central 90 % interval."""
+    """Tell whether each found value lies in its forecast's central 90 % interval."""
     return np.asarray(np.abs(found_pct - forecast_pct) <= Z90 * sd_pct)
 
 
 def score_hindcast(forecasts: pl.DataFrame, *, by: str | None = None) -> pl.DataFrame:
-    """Scores of forecasts made before each session against what was found.
+    """Return scores of forecasts made before each session against what was found.
 
     In   meter_id, forecast_pct, forecast_sd_pct (of the found value, its own noise included),
          found_pct, tolerance_pct, p_within_tolerance (of the found value), and `by` if given
@@ -86,9 +107,10 @@ def score_hindcast(forecasts: pl.DataFrame, *, by: str | None = None) -> pl.Data
     return pl.DataFrame(groups, schema={by: whole.schema[by]} | HINDCAST_SCHEMA)
 
 
-def _scores(rows: pl.DataFrame) -> dict[str, float | int | None]:
+def _scores(rows: pl.DataFrame) -> Scores:
     if rows.is_empty():
-        return dict.fromkeys(HINDCAST_SCHEMA) | {"n": 0, "n_meters": 0}
+        nothing = dict.fromkeys(Scores.__annotations__) | {"n": 0, "n_meters": 0}
+        return cast("Scores", nothing)
     found, forecast = rows["found_pct"].to_numpy(), rows["forecast_pct"].to_numpy()
     sd, p = rows["forecast_sd_pct"].to_numpy(), rows["p_within_tolerance"].to_numpy()
     meter = rows["meter_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
@@ -115,7 +137,7 @@ def _scores(rows: pl.DataFrame) -> dict[str, float | int | None]:
 
 
 def _u_mean(values: Array, cluster: Index) -> float | None:
-    """Standard uncertainty of the mean of values that hang together in clusters."""
+    """Return the standard uncertainty of the mean of values that hang together in clusters."""
     n_clusters = int(cluster.max()) + 1
     if n_clusters < 2:
         return None

@@ -14,6 +14,7 @@ from .conversions import percent_from_ln as percent_from_ln
 from .conversions import percent_sd as percent_sd
 from .conversions import ratio_from_ln as ratio_from_ln
 from .equivalence import COVERAGE as COVERAGE
+from .equivalence import Equivalence as Equivalence
 from .equivalence import from_information as from_information
 from .errors_in_variables import Fit as Fit
 from .errors_in_variables import fit_gain as fit_gain

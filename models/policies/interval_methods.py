@@ -143,7 +143,7 @@ def _pooled(rss: Array, dof: Array, group: pl.Series) -> tuple[Array, Array]:
 def _days_until(
     line: dict[str, Array], final: pl.DataFrame, wide: Array, most_days: float
 ) -> Array:
-    """Index from the last session to the first day on which |error| + wide·√(…) > tolerance."""
+    """Days from the last session to the first day on which |error| + wide·√(…) > tolerance."""
     ahead = np.arange(0.0, most_days + 1.0, 7.0)
     x = line["end"][:, None] + ahead / DAYS_A_YEAR - line["middle"][:, None]
     ln = line["level"][:, None] + line["slope"][:, None] * x - final["p_after"].to_numpy()[:, None]
@@ -159,7 +159,7 @@ def _days_until(
 def in_use(
     last: pl.DataFrame, use: pl.DataFrame | None, *, today: date, settings: IntervalSettings
 ) -> pl.DataFrame:
-    """Index that a meter takes to ride the hours that its group rides in a calendar interval."""
+    """Days that a meter takes to ride the hours that its group rides in a calendar interval."""
     if use is None or use.is_empty():
         return last.select(
             "meter_id",

@@ -55,7 +55,7 @@ class PlanCost(TypedDict):
 
 
 class DaysOut(TypedDict):
-    """Index ridden out of tolerance to be expected with the plan and without any visit."""
+    """Days ridden out of tolerance to be expected with the plan and without any visit."""
 
     plan: float
     without_visits: float

@@ -107,7 +107,7 @@ class Snapshot:
 
 
 def course_days(origin: date, as_of: date) -> Index:
-    """Index from the origin at which the courses are kept: weekly for half a year around the
+    """Days from the origin at which the courses are kept: weekly for half a year around the
     day of the fit, four-weekly after; out to five years beyond, and some to spare."""
     ahead = (as_of - origin).days
     fine = np.arange(0, ahead + 183, 7)

@@ -6,6 +6,7 @@ from .effect_estimates import estimate_effects as estimate_effects
 from .estimation import Estimate as Estimate
 from .estimation import estimate as estimate
 from .hyper import Hyper as Hyper
+from .hyper import HyperDocument as HyperDocument
 from .hyper import hyper_from_document as hyper_from_document
 from .hyper import starting_hyper as starting_hyper
 from .innovations import batch_innovations as batch_innovations

@@ -5,10 +5,10 @@ tie / √(1 + tie²), is as it is. The prior of one kind over the groups is a no
 part (its spread) and a part of each group's own (between), so that small groups follow the fleet.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from math import exp, log
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 
@@ -22,6 +22,30 @@ from models.fleet.design import (
     start_value,
 )
 from models.metrology import Array, Mask
+
+
+class Hyperparameter(TypedDict):
+    """One hyperparameter as it is kept and shown.
+
+    group: None for the fleet's; value: an sd in 100·ln (of `tie` the value itself);
+    working_value: what is estimated, the log of the sd (None: switched off)
+    """
+
+    kind: str
+    group: str | None
+    meaning: str
+    working_value: float | None
+    value: float
+    standard_error: float | None
+    estimated: bool
+
+
+class HyperDocument(TypedDict):
+    """All hyperparameters; covariance: of the estimated working values, in the rows' order."""
+
+    groups: list[str]
+    parameters: list[Hyperparameter]
+    covariance: list[list[float]] | None
 
 
 @dataclass(frozen=True)
@@ -71,10 +95,10 @@ class Hyper:
         a, b, c = self.line_factor()
         return np.stack([np.stack([a * a, a * b], -1), np.stack([a * b, b * b + c * c], -1)], -2)
 
-    def document(self) -> dict[str, Any]:
-        """Plain values for storing: every hyperparameter with its standard error."""
+    def document(self) -> HyperDocument:
+        """Return plain values for storing: every hyperparameter with its standard error."""
         se = self._standard_errors()
-        rows = [
+        rows: list[Hyperparameter] = [
             {
                 "kind": kind,
                 "group": self.groups[g] if g >= 0 else None,
@@ -100,14 +124,14 @@ class Hyper:
         return se
 
 
-def hyper_from_document(document: Mapping[str, Any]) -> Hyper:
+def hyper_from_document(document: HyperDocument) -> Hyper:
     """Rebuild the hyperparameters that `Hyper.document` wrote."""
     groups = list(document["groups"])
     index = {name: i for i, name in enumerate(groups)}
     rows = document["parameters"]
     keys = [(r["kind"], -1 if r["group"] is None else index[r["group"]]) for r in rows]
     values = [OFF if r["working_value"] is None else float(r["working_value"]) for r in rows]
-    covariance = document.get("covariance")
+    covariance = document["covariance"]
     return Hyper(
         groups,
         keys,

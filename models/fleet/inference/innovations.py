@@ -6,8 +6,6 @@ the standardized innovations of a meter are independent standard normals, so cha
 them.
 """
 
-from typing import Any
-
 import numpy as np
 import polars as pl
 
@@ -15,7 +13,7 @@ from models.fleet.design import Batch, Observations
 from models.fleet.inference.likelihood import BlockState, State
 from models.metrology import Array, instants
 
-_SCHEMA: dict[str, Any] = {
+_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "kind": pl.String,
     "id": pl.String,
     "device_id": pl.String,

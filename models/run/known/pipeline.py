@@ -215,7 +215,7 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
         "message": fleet.message,
         "seconds": made.seconds,
         "data_version": made.data_version,
-        "hyper": json.dumps(fleet.hyper_document()),
+        "hyper": json.dumps(fleet.hyper.document()),
         "effects": json.dumps([asdict(effect) for effect in fleet.effects]),
         "points_per_season": points_per_season(found),
         "model": MODEL,

@@ -240,7 +240,7 @@ def test_rebuilt_from_what_was_stored():
     """The stored hyperparameters give the same numbers without a refit."""
     data = STARTS["never benched"]
     fitted = fit(data, today=TODAY)
-    stored = hyper_from_document(fitted.hyper_document())
+    stored = hyper_from_document(fitted.hyper.document())
     again = condition(data, stored, today=TODAY, effects=fitted.effects, weights=fitted.weights)
     assert today(again)[0] == pytest.approx(today(fitted)[0], abs=1e-9)
     assert today(again)[1] == pytest.approx(today(fitted)[1], abs=1e-9)
