@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import TypedDict, cast
+from typing import TypedDict
 
 import numpy as np
 import polars as pl
 
 from models.ageing.survival import time_to_out_table
 from models.metrology import effective_number, proportion
+from models.records import typed_rows
 
 
 class GroupAgeing(TypedDict):
@@ -76,7 +77,7 @@ def group_table(
         "time_method",
         pl.when("benched").then("time_reason").otherwise(pl.lit("never benched")),
     )
-    return cast("list[GroupAgeing]", rows.to_dicts())
+    return typed_rows(rows, GroupAgeing)
 
 
 def _interval(name: str, *, unknown: tuple[float | None, float | None] = (None, None)) -> pl.Expr:

@@ -1,4 +1,3 @@
 from .diagnostics import checks as checks
 from .diagnostics import detection as detection
-from .hindcast_document import HindcastDocument as HindcastDocument
 from .hindcast_document import hindcast as hindcast

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import date
-from typing import TYPE_CHECKING, TypedDict, cast
+from typing import TypedDict, cast
 
 import polars as pl
 
@@ -12,11 +12,9 @@ from models.fleet import FleetSettings
 from models.honesty.looking_back import Progress, forecasts
 from models.honesty.scoring import Reliability, Scores, reliability_table, score_hindcast
 from models.metrology import Z90, percent_from_ln, percent_sd
+from models.records import Records, Settings, typed_rows
 from models.status import p_within
 from models.wording import chance
-
-if TYPE_CHECKING:
-    from models.records import Records, Settings
 
 
 class GroupScores(Scores):
@@ -83,13 +81,12 @@ def hindcast_document(rows: pl.DataFrame, found: Records) -> HindcastDocument:
     by_group = score_hindcast(told, by="group").to_dicts() if told.height else []
     happened = told["found_pct"].abs() <= told["tolerance_pct"]
     reliability = reliability_table(told["p_within_tolerance"].to_numpy(), happened.to_numpy())
-    sessions = told.select(list(SessionForecast.__annotations__)).to_dicts()
     return {
         **total,
         "text": _sentence(total),
         "by_group": cast("list[GroupScores]", by_group),
-        "reliability": cast("list[Reliability]", reliability.to_dicts()),
-        "sessions": cast("list[SessionForecast]", sessions),
+        "reliability": typed_rows(reliability, Reliability),
+        "sessions": typed_rows(told, SessionForecast),
         "left_out": _left_out(found, rows),
     }
 

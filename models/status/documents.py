@@ -8,6 +8,8 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Literal, NotRequired, TypedDict
 
+from models.fleet import HyperDocument
+
 Status = Literal["out", "due", "soon", "ok", "unknown"]
 
 
@@ -138,32 +140,12 @@ class TruthBasis(TypedDict):
     action: str | None
 
 
-class Hyperparameter(TypedDict):
-    """One hyperparameter, in 100·ln; group None: of all groups."""
-
-    kind: str
-    group: str | None
-    meaning: str
-    working_value: float | None
-    value: float
-    standard_error: float | None
-    estimated: bool
-
-
-class Hyperparameters(TypedDict):
-    """All of them, and the covariance of the working values of those that were estimated."""
-
-    groups: list[str]
-    parameters: list[Hyperparameter]
-    covariance: list[list[float]] | None
-
-
 class FleetStatus(TypedDict):
     """The fleet as a whole."""
 
     counts: dict[Status, int]
     truth: TruthBasis
-    hyperparameters: Hyperparameters
+    hyperparameters: HyperDocument
 
 
 class StatusDocument(TypedDict):

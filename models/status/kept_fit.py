@@ -13,9 +13,9 @@ from typing import Self, TypedDict, cast
 import numpy as np
 import polars as pl
 
-from models.fleet import Effect, FleetFit
+from models.fleet import Effect, FleetFit, HyperDocument
 from models.metrology import Array, Index, percent_from_ln, percent_sd
-from models.status.documents import FitState, Hyperparameters
+from models.status.documents import FitState
 from models.status.due import HORIZON_DAYS, Forecast
 
 SPARE_DAYS = 400  # a stored forecast serves status on later days too
@@ -38,7 +38,7 @@ class FitInfo(TypedDict):
     message: str
     seconds: float
     data_version: int
-    hyper: Hyperparameters
+    hyper: HyperDocument
     effects: list[Effect]
     points_per_season: float
     model: str
@@ -59,7 +59,7 @@ class Snapshot:
     weights      kind (bench, comparison), id, weight in 0…1
     population   the drift table by group
     checks       whether the model describes the data (models.honesty.checks)
-    shares       what share each part has (models.fleet.variance_shares)
+    shares       what share each part has (models.fleet.variance_components)
     detection    how soon a step is found (models.honesty.detection)
     notices      what coaches are told of the last thirteen months (models.coaching.rider_notices)
     findings     what is known of a device beyond its number (models.status.device_findings)
