@@ -1,5 +1,6 @@
 """The ratio of a pair by power, by cadence and through the ride."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -7,6 +8,7 @@ import numpy as np
 
 from models.metrology import Array
 from models.rides.alignment import RADIANS_PER_SECOND, Windows
+from models.rides.documents import Band, CadenceBand, PowerBand, TimeBand
 from models.rides.gain_fit import RideFit
 
 POWER_EDGES_W = (0, 100, 150, 200, 250, 300, 350, 400, 500, 700, 3000)
@@ -23,26 +25,28 @@ class Trend:
     u_change_pct: float
 
 
-def by_power_band(windows: Windows, fit: RideFit) -> list[dict[str, object]]:
-    """One entry a band that holds enough windows; from_w, to_w are edges of reference power."""
-    return _bands(windows, fit, windows.reference_w, POWER_EDGES_W, "w")
+def by_power_band(windows: Windows, fit: RideFit) -> list[PowerBand]:
+    """Return the ratio in each band of the reference's power that holds enough windows."""
+    found = _bands(windows, fit, windows.reference_w, POWER_EDGES_W)
+    return [{"from_w": low, "to_w": high, **band} for low, high, band in found]
 
 
-def by_cadence_band(windows: Windows, fit: RideFit) -> list[dict[str, object]]:
-    """One entry a band of cadence."""
-    cadence = windows.omega / RADIANS_PER_SECOND
-    return _bands(windows, fit, cadence, CADENCE_EDGES_RPM, "rpm")
+def by_cadence_band(windows: Windows, fit: RideFit) -> list[CadenceBand]:
+    """Return the ratio in each band of cadence that holds enough windows."""
+    found = _bands(windows, fit, windows.omega / RADIANS_PER_SECOND, CADENCE_EDGES_RPM)
+    return [{"from_rpm": low, "to_rpm": high, **band} for low, high, band in found]
 
 
-def by_time(windows: Windows, fit: RideFit) -> list[dict[str, object]]:
-    """One entry for each ten minutes from the first common second: from_s, to_s."""
+def by_time(windows: Windows, fit: RideFit) -> list[TimeBand]:
+    """Return the ratio in each ten minutes from the first common second."""
     last = float(windows.at_s[-1]) if len(windows) else 0.0
     edges = tuple(range(0, int(last) + STRETCH_S + 1, STRETCH_S))
-    return _bands(windows, fit, windows.at_s, edges, "s")
+    found = _bands(windows, fit, windows.at_s, edges)
+    return [{"from_s": low, "to_s": high, **band} for low, high, band in found]
 
 
 def trend(windows: Windows, fit: RideFit) -> Trend:
-    """Straight-line change of the ratio from the first to the last window."""
+    """Return the straight-line change of the ratio from the first to the last window."""
     kept = fit.kept
     span = float(np.ptp(windows.at_s[kept])) if kept.sum() > 2 else 0.0
     if span <= 0:
@@ -60,19 +64,16 @@ def trend(windows: Windows, fit: RideFit) -> Trend:
 
 
 def _bands(
-    windows: Windows, fit: RideFit, position: Array, edges: tuple[int, ...], unit: str
-) -> list[dict[str, object]]:
-    entries: list[dict[str, object]] = []
+    windows: Windows, fit: RideFit, position: Array, edges: tuple[int, ...]
+) -> Iterator[tuple[int, int, Band]]:
     for low, high in pairwise(edges):
         inside = fit.kept & (position >= low) & (position < high)
         if inside.sum() >= _FEWEST_WINDOWS:
-            entry: dict[str, object] = {f"from_{unit}": low, f"to_{unit}": high}
-            entries.append(entry | _ratio(windows.subset(inside), fit))
-    return entries
+            yield low, high, _ratio(windows.subset(inside), fit)
 
 
-def _ratio(windows: Windows, fit: RideFit) -> dict[str, object]:
-    """Seconds, mean powers, ratio as shown, and with the zero part taken out (± 90 %)."""
+def _ratio(windows: Windows, fit: RideFit) -> Band:
+    """Return seconds, mean powers, the ratio as shown and with the zero part taken out."""
     from scipy.special import stdtrit
 
     seconds = windows.seconds

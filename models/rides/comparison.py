@@ -14,19 +14,21 @@ from models.metrology import Array, Index, bland_altman, robust_sd
 from models.rides import bands
 from models.rides.alignment import (
     RADIANS_PER_SECOND,
+    AlignedPair,
     Alignment,
     CannotCompareError,
     Matched,
     NoOverlap,
-    SideBySide,
     Windows,
+    align_pair,
     cut,
-    lay_side_by_side,
 )
-from models.rides.comparison_text import warnings_for
+from models.rides.comparison_warnings import warnings_for
+from models.rides.documents import CadenceBand, ComparisonDocument, PowerBand, TimeBand
 from models.rides.gain_fit import FEWEST_WINDOWS, ZERO_OFFSET_PRIOR_NM, RideFit, fit_windows
 from models.rides.plausibility import require_watts
 from models.rides.void_pairs import Closeness, void_reason
+from models.wording import Reason, said
 
 __all__ = ["CannotCompareError", "Comparison", "NoOverlap", "compare_recordings"]
 
@@ -70,20 +72,20 @@ class Comparison:
     dof: float | None
     mean_difference_w: float | None
     limits_of_agreement_w: tuple[float, float] | None
-    by_power_band: list[dict[str, object]]
-    by_cadence_band: list[dict[str, object]]
-    by_time: list[dict[str, object]]
+    by_power_band: list[PowerBand]
+    by_cadence_band: list[CadenceBand]
+    by_time: list[TimeBand]
     temperature_c: float | None
-    void: str | None
-    warnings: tuple[str, ...]
+    void: Reason | None
+    warnings: tuple[Reason, ...]
     aligned: pl.DataFrame
 
     def interval90_pct(self) -> list[float] | None:
-        """90 % interval of the gain ratio."""
+        """Return the 90 % interval of the gain ratio, %."""
         return _interval(self.gain_ratio_pct, self.u_gain_ratio_pct, self.dof)
 
-    def to_document(self) -> dict[str, object]:
-        """Plain values for JSON."""
+    def to_document(self) -> ComparisonDocument:
+        """Return the `compare` document."""
         smoothing = self.smoothing
         return {
             "lag_s": self.alignment.lag_s,
@@ -117,8 +119,8 @@ class Comparison:
             "by_cadence_band": self.by_cadence_band,
             "by_time": self.by_time,
             "temperature_c": self.temperature_c,
-            "void": self.void,
-            "warnings": list(self.warnings),
+            "void": said(self.void),
+            "warnings": [str(warning) for warning in self.warnings],
         }
 
 
@@ -146,7 +148,7 @@ def compare_recordings(
     meter_serial: str | None = None,
     reference_serial: str | None = None,
 ) -> Comparison:
-    """Gain ratio and zero offset of a meter against a reference from one ride.
+    """Return gain ratio and zero offset of a meter against a reference from one ride.
 
     meter, reference  one row a record: time (pl.Datetime, or float seconds), power_w, and where
                       recorded cadence_rpm, temperature_c
@@ -156,7 +158,7 @@ def compare_recordings(
     """
     for frame, name in ((meter, "meter"), (reference, "reference")):
         require_watts(frame, name=name)
-    pair = lay_side_by_side(meter, reference)
+    pair = align_pair(meter, reference)
     windows, number = _windows(pair)
     fit = _fit(pair, windows)
     _exclude_windows(pair, fit, number)
@@ -166,7 +168,7 @@ def compare_recordings(
     return replace(result, void=void, warnings=warnings_for(pair, windows, fit, closeness, void))
 
 
-def _windows(pair: SideBySide) -> tuple[Windows, Index]:
+def _windows(pair: AlignedPair) -> tuple[Windows, Index]:
     seconds = pair.seconds()
     windows, number = cut(seconds, length=WINDOW_S)
     if len(windows) < ENOUGH_WINDOWS:
@@ -174,8 +176,8 @@ def _windows(pair: SideBySide) -> tuple[Windows, Index]:
     return windows, number
 
 
-def _fit(pair: SideBySide, windows: Windows) -> RideFit | None:
-    """None where there is too little, or where one power does not follow the other at all."""
+def _fit(pair: AlignedPair, windows: Windows) -> RideFit | None:
+    """Return the fit; None where there is too little, or one power does not follow the other."""
     if len(windows) < FEWEST_WINDOWS:
         return None
     if pair.cadence_rpm is not None:
@@ -190,8 +192,8 @@ def _fit(pair: SideBySide, windows: Windows) -> RideFit | None:
     return fit
 
 
-def _exclude_windows(pair: SideBySide, fit: RideFit | None, number: Index) -> None:
-    """Give the seconds of windows that did not count their reason."""
+def _exclude_windows(pair: AlignedPair, fit: RideFit | None, number: Index) -> None:
+    """Give the seconds of windows that do not count their reason."""
     excluded = pair.excluded
     excluded.exclude(number < 0, "fragment")
     if fit is None:
@@ -201,7 +203,7 @@ def _exclude_windows(pair: SideBySide, fit: RideFit | None, number: Index) -> No
     excluded.exclude((number >= 0) & ~fit.kept[number], "disagreement")
 
 
-def _closeness(pair: SideBySide, fit: RideFit) -> Closeness:
+def _closeness(pair: AlignedPair, fit: RideFit) -> Closeness:
     used = pair.excluded.used
     seconds = pair.seconds()
     y, x, omega = seconds.meter_w[used], seconds.reference_w[used], seconds.omega[used]
@@ -218,7 +220,7 @@ def _closeness(pair: SideBySide, fit: RideFit) -> Closeness:
 
 
 def _comparison(
-    pair: SideBySide,
+    pair: AlignedPair,
     windows: Windows,
     fit: RideFit | None,
     closeness: Closeness | None,
@@ -257,8 +259,8 @@ def _comparison(
     )
 
 
-def _aligned(pair: SideBySide, time: pl.Series) -> pl.DataFrame:
-    """The pair second by second within the overlap, in the meter's own kind of time."""
+def _aligned(pair: AlignedPair, time: pl.Series) -> pl.DataFrame:
+    """Return the pair second by second within the overlap, in the meter's own kind of time."""
     columns: dict[str, Array] = {
         "meter_w": pair.meter_w,
         "reference_w": pair.reference_w,

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import polars as pl
 
-HUB_ON_TRAINER = (
-    "A hub cannot be ridden on a trainer that replaces the rear wheel, nor on an ergometer: it was "
-    "not in the bike. Check which meter and which reference this ride was; a hub is compared "
-    "with another meter on the same bike."
-)
+from models.wording import Reason
+
 WHEEL_IS_OUT = ("trainer", "ergometer")
 
 
 def without_impossible(
     comparisons: pl.DataFrame, meters: pl.DataFrame, references: pl.DataFrame
 ) -> pl.DataFrame:
-    """Comparisons with `void` set where the pair cannot be.
+    """Return comparisons with `void` set where the pair cannot be.
 
     In   comparisons: comparison_results; meters: meter_id, kind; references: reference_id,
          kind, keeps_wheel (a trainer that drives the tyre leaves the hub in the bike)
@@ -29,5 +26,5 @@ def without_impossible(
     indoor = references.filter(pl.col("kind").is_in(WHEEL_IS_OUT) & ~keeps)["reference_id"]
     refused = pl.col("meter_id").is_in(hubs) & pl.col("reference_id").is_in(indoor.implode())
     return comparisons.with_columns(
-        void=pl.when(refused).then(pl.lit(HUB_ON_TRAINER)).otherwise(pl.col("void"))
+        void=pl.when(refused).then(pl.lit(str(Reason("hub_on_trainer")))).otherwise(pl.col("void"))
     )

@@ -9,19 +9,20 @@ velocity. τ has a weak prior (mean 0, sd ZERO_SD_NM), so that one step, or step
 still give a gain: with the uncertainty that the unknown zero leaves. The noise of a step is not
 known per comparison; it is learned from the scatter of all steps of the table about their own
 lines, drawn towards each pair of devices' own where there are enough. Steps far off their line
-are weighed down. All comparisons are solved at once.
+are down-weighted. All comparisons are solved at once.
 """
 
 from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import polars as pl
 
 from models.metrology import Array, Index, ln_from_ratio
+from models.rides.documents import StepsDocument
+from models.wording import Reason
 
 ZERO_SD_NM = 0.25
 """Prior sd of the zero-offset torque left between two zeroed devices (common practice)."""
@@ -35,7 +36,7 @@ FAR_OFF = 3.0  # standardized residual from which a step loses weight
 ROUNDS = 4
 MIRROR = 1e-3  # root mean square of (ratio − 1) below which a comparison may be a mirror …
 MIRROR_CHANCE = 1e-4  # … if honest devices of equal gain came so near less often than this
-RESULT_SCHEMA: dict[str, Any] = {
+RESULT_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "comparison_id": pl.String,
     "meter_id": pl.String,
     "reference_id": pl.String,
@@ -58,7 +59,10 @@ RESULT_SCHEMA: dict[str, Any] = {
 
 @dataclass(frozen=True)
 class _Steps:
-    """Usable steps, sorted by comparison. group: index of the comparison; pair: of the devices."""
+    """Usable steps, sorted by comparison. group: index of the comparison; pair: of the devices.
+
+    y: meter / reference; x: angular velocity / reference power, rad/(s·W); (n,) each
+    """
 
     group: Index
     pair: Index
@@ -68,7 +72,7 @@ class _Steps:
     seconds: Array
 
     def sums(self, values: Array) -> Array:
-        """Sum of a value over each comparison's steps."""
+        """Return a value's sum over each comparison's steps."""
         return np.asarray(
             np.bincount(self.group, values, minlength=int(self.group.max()) + 1), dtype=np.float64
         )
@@ -76,8 +80,10 @@ class _Steps:
 
 @dataclass(frozen=True)
 class _Lines:
-    """One line a comparison: gain g, zero τ (N·m), their covariance; the steps' residuals and
-    the leverage of each on its own line."""
+    """One line a comparison: gain g, zero-offset torque τ (N·m), their variances; (k,) each.
+
+    residual, leverage: of each step on its comparison's line, (n,)
+    """
 
     gain: Array
     zero: Array
@@ -88,7 +94,7 @@ class _Lines:
 
 
 def compare_steps(comparisons: pl.DataFrame) -> pl.DataFrame:
-    """Gain ratio of every comparison in a table of steady steps.
+    """Return the gain ratio of every comparison in a table of steady steps.
 
     In   the contract's `comparisons`, one row a step
     Out  RESULT_SCHEMA, one row a comparison in order of time: gain_ratio_pct =
@@ -162,8 +168,10 @@ def _steps(known: pl.DataFrame, usable: pl.DataFrame) -> _Steps:
 
 
 def _fit(steps: _Steps, variance: Array, weight: Array) -> _Lines:
-    """Every comparison's line at once: normal equations of two unknowns, the zero with its
-    prior as one more observation."""
+    """Return every comparison's line at once, by normal equations of two unknowns.
+
+    The zero's prior is one more observation.
+    """
     w = weight / variance
     s, sx, sxx = (steps.sums(w * steps.x**k) for k in (0, 1, 2))
     sy, sxy = steps.sums(w * steps.y), steps.sums(w * steps.x * steps.y)
@@ -179,7 +187,7 @@ def _fit(steps: _Steps, variance: Array, weight: Array) -> _Lines:
 
 
 def _noise(steps: _Steps, lines: _Lines, variance: Array, weight: Array) -> tuple[Array, Array]:
-    """Noise variance of each step's ratio, and the degrees of freedom behind it.
+    """Return the noise variance of each step's ratio (n,), and its degrees of freedom (n,).
 
     The course with power (a part that falls with it: noise in watts; a part that does not) is
     the whole table's; its level is each pair's own, drawn towards the table's.
@@ -197,7 +205,7 @@ def _noise(steps: _Steps, lines: _Lines, variance: Array, weight: Array) -> tupl
 
 
 def _shape(steps: _Steps, lines: _Lines, free: Array) -> Array:
-    """Noise variance against power, up to its level: (low end + fall · (typical / power)²).
+    """Return noise variance against power, up to its level: low end + fall · (typical / power)².
 
     From the mean squares of the table's lower and upper half of powers; flat where the table is
     too small to tell.
@@ -224,20 +232,15 @@ def _weights(lines: _Lines, variance: Array) -> Array:
 
 
 def _void(steps: _Steps, variance: Array) -> list[str | None]:
-    """Three steps or more that agree better than two devices can: one holds the other's power."""
+    """Return why a comparison is void: three steps or more agree better than two devices can."""
     from scipy.special import gammaincinv
 
     n = steps.sums(np.ones(steps.y.size))
     off = steps.sums((steps.y - 1) ** 2)
     by_chance = 2 * gammaincinv(n / 2, MIRROR_CHANCE) * float(np.median(variance))
     same = (n >= 3) & (off < n * MIRROR**2) & (off < by_chance)
-    return [
-        "Meter and reference show the same power in every step, closer than two devices can: "
-        "the reference was steered by the meter, or one holds the other's power. It proves nothing."
-        if one
-        else None
-        for one in same.tolist()
-    ]
+    why = str(Reason("same_steps"))
+    return [why if one else None for one in same.tolist()]
 
 
 def _table(solved: pl.DataFrame) -> pl.DataFrame:
@@ -251,17 +254,18 @@ def _table(solved: pl.DataFrame) -> pl.DataFrame:
         u_zero_offset_nm=pl.when(known).then(pl.col("var_zero").cast(pl.Float64).sqrt()),
         source=pl.lit("steps"),
     )
-    documents = [_document(row) for row in table.iter_rows(named=True)]
+    documents = [_document(*row) for row in table.select("n_steps", "cadence_known").iter_rows()]
     table = table.with_columns(pl.Series("document", documents, dtype=pl.String))
     return table.select(pl.col(name).cast(kind) for name, kind in RESULT_SCHEMA.items())
 
 
-def _document(row: dict[str, Any]) -> str:
+def _document(steps: int | None, cadence_known: bool) -> str:
     warnings = []
-    if not row["n_steps"]:
-        warnings.append("No step has power on both sides.")
-    elif row["n_steps"] == 1:
-        warnings.append("One step only: gain and zero offset cannot be told apart.")
-    if not row["cadence_known"]:
-        warnings.append("No cadence: the zero offset cannot be told.")
-    return json.dumps({"steps": row["n_steps"], "warnings": warnings})
+    if not steps:
+        warnings.append(Reason("no_power"))
+    elif steps == 1:
+        warnings.append(Reason("one_step"))
+    if not cadence_known:
+        warnings.append(Reason("steps_without_cadence"))
+    document: StepsDocument = {"steps": steps, "warnings": [str(w) for w in warnings]}
+    return json.dumps(document)

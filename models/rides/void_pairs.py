@@ -4,8 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from models.wording import Reason
+
 SAME_RATIO_PCT = 0.15  # closer to 1.000 than sensors of ± 1 % meet often
 SMALL_NOISE_PCT = 0.55  # second by second; two sensors scatter by 1 % and more (common practice)
+ALMOST_ONE_PCT, ALMOST_ZERO_W = 0.05, 0.3  # so close that the reader is asked
+SAME_NUMBER_SHARE = 0.9  # of the seconds, from which one recording holds the other's power
 ROUNDING_W = 0.35  # two powers rounded to whole watts scatter by this alone
 
 
@@ -43,40 +47,23 @@ class Closeness:
 
 def void_reason(
     closeness: Closeness | None, *, meter_serial: str | None, reference_serial: str | None
-) -> str | None:
-    """Why the pair proves nothing, or None. closeness None: nothing could be fitted."""
+) -> Reason | None:
+    """Return why the pair proves nothing, or None. closeness None: nothing could be fitted."""
     if meter_serial and reference_serial and meter_serial == reference_serial:
-        return (
-            f"Both recordings come from the same power sensor (serial {meter_serial}): "
-            "the pair proves nothing."
-        )
+        return Reason("same_sensor", serial=meter_serial)
     if closeness is None:
         return None
-    if closeness.equal_share > 0.9:
-        return (
-            f"In {100 * closeness.equal_share:.0f} % of the seconds both recordings show the "
-            "same number: one holds the other's power, and the pair proves nothing."
-        )
+    if closeness.equal_share > SAME_NUMBER_SHARE:
+        return Reason("same_numbers", equal=closeness.equal_share)
     if closeness.is_one and closeness.is_too_quiet:
-        return (
-            f"The ratio is 1.000 and the two differ by only {closeness.noise_w:.1f} W from second "
-            "to second, less than two sensors can: one repeats the other's power, as a trainer "
-            "does that is steered by the meter. The pair proves nothing."
-        )
+        return Reason("follows_other", noise_w=closeness.noise_w)
     return None
 
 
-def closeness_warning(closeness: Closeness) -> str | None:
-    """A doubt that is not enough to void the pair, or None."""
+def doubt_of(closeness: Closeness) -> Reason | None:
+    """Return a doubt that is not enough to void the pair, or None."""
     if closeness.is_too_quiet and not closeness.is_one:
-        return (
-            f"The two follow each other to {closeness.noise_w:.1f} W from second to second, "
-            "better than two sensors usually do: make sure that neither was computed from the "
-            "other."
-        )
-    if abs(closeness.gain_pct) < 0.05 and abs(closeness.zero_w) < 0.3:
-        return (
-            "The ratio is 1.000 almost exactly: make sure that the trainer was not steered by "
-            "the meter (power matching off)."
-        )
+        return Reason("close_followers", noise_w=closeness.noise_w)
+    if abs(closeness.gain_pct) < ALMOST_ONE_PCT and abs(closeness.zero_w) < ALMOST_ZERO_W:
+        return Reason("ratio_of_one")
     return None

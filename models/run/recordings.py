@@ -37,6 +37,7 @@ from models.rides import (
     RESULT_SCHEMA,
     CannotCompareError,
     Comparison,
+    ComparisonDocument,
     NoOverlap,
     compare_recordings,
 )
@@ -54,7 +55,7 @@ PAIR_COLUMNS = (
 RESULTS_SCHEMA = RESULT_SCHEMA | dict.fromkeys(FILES, pl.String())
 
 
-def compare_files(meter: Path, reference: Path) -> dict[str, Any]:
+def compare_files(meter: Path, reference: Path) -> ComparisonDocument:
     """The `compare` document of two recordings. No store."""
     return compare_pair(read_ride(meter), read_ride(reference)).to_document()
 

@@ -288,4 +288,4 @@ def drawn_ride(fleet: Fleet, meter_id: str, comparison_id: str) -> dict[str, Any
     """Return what the charts of a meter's comparison show; empty where it has no traces."""
     mine = {row["comparison_id"] for row in rides_kept(fleet) if row["meter_id"] == meter_id}
     aligned = read_traces(fleet.store, comparison_id) if comparison_id in mine else None
-    return {} if aligned is None else drawn(aligned)
+    return {} if aligned is None else dict(drawn(aligned))

@@ -54,6 +54,17 @@ def whole_percent(value: float) -> str:
     return f"{fixed(100 * value, 0)}{NBSP}%"
 
 
+def span(seconds: float) -> str:
+    """Return a length of time in the unit that suits it: 90 s, 25 min, 3.0 h, 4 days."""
+    if seconds < 120:
+        return f"{seconds:.0f}{NBSP}s"
+    if seconds < 2 * 3600:
+        return f"{seconds / 60:.0f}{NBSP}min"
+    if seconds < 48 * 3600:
+        return f"{seconds / 3600:.1f}{NBSP}h"
+    return f"{seconds / 86_400:.0f} days"
+
+
 def count(number: int, noun: str) -> str:
     """Return a count and its noun: 1 meter, 3 meters."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
@@ -98,6 +109,7 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "plain": plain,
     "known": lambda value: "unknown" if value is None else plain(value),
     "day": day,
+    "span": span,
     "chance": chance,
     "whole_percent": whole_percent,
     "high_or_low": lambda value: "high" if value > 0 else "low",

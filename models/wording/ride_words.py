@@ -28,9 +28,9 @@ RIDE_WORDS = {
     "zone_assumed": "The {which}'s times carry no time zone and were read as UTC.",
     "lag_uncertain": "The lag is uncertain: {first_s:signed0} s and {second_s:signed0} s fit "
     "almost equally well, as with equal intervals repeated. Check it against a sprint or a stop.",
-    "clocks_apart": "The clocks differ by {apart}; the powers match only with that lag.",
-    "other_time_zone": "The clocks differ by {apart}; the powers match only with that lag. It is "
-    "close to whole or half hours: one clock is likely in another time zone.",
+    "clocks_apart": "The clocks differ by {apart_s:span}; the powers match only with that lag.",
+    "other_time_zone": "The clocks differ by {apart_s:span}; the powers match only with that lag. "
+    "It is close to whole or half hours: one clock is likely in another time zone.",
     "lag_untold": "The lag cannot be told: the two powers do not follow each other closely enough. "
     "If this is the same ride, its power hardly changes; the stamps are taken as they are.",
     "lag_changes": "The lag changes within the ride (a paused or corrected clock): "

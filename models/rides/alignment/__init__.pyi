@@ -1,5 +1,5 @@
-from .aligned_pair import SideBySide as SideBySide
-from .aligned_pair import lay_side_by_side as lay_side_by_side
+from .aligned_pair import AlignedPair as AlignedPair
+from .aligned_pair import align_pair as align_pair
 from .averaging_windows import RADIANS_PER_SECOND as RADIANS_PER_SECOND
 from .averaging_windows import Windows as Windows
 from .averaging_windows import cut as cut

@@ -1,4 +1,4 @@
-"""Two recordings laid side by side: one clock, one smoothing, and which seconds count."""
+"""Two recordings as one aligned pair: one clock, one smoothing, and which seconds count."""
 
 from dataclasses import dataclass
 
@@ -9,8 +9,9 @@ from models.metrology import Array, Mask
 from models.rides.alignment.averaging_windows import RADIANS_PER_SECOND, Seconds
 from models.rides.alignment.clocks import Alignment, align
 from models.rides.alignment.exclusions import UNUSABLE, Exclusions, exclude_starts, runs, screen
-from models.rides.alignment.resampling import Track, is_naive, track
+from models.rides.alignment.resampling import Resampled, is_naive, resample
 from models.rides.alignment.smoothing import Bare, Matched, match, smoothed, tuned
+from models.wording import Reason
 
 SETTLE_S = 3  # after coasting: a standing start is no steady riding
 _BRIDGED_S = 2  # spikes and holes up to this are bridged before smoothing, not used
@@ -18,7 +19,7 @@ _CADENCE_BRIDGED_S = 5
 
 
 @dataclass(frozen=True)
-class SideBySide:
+class AlignedPair:
     """A pair second by second on the meter's clock, (n,) each.
 
     instants               seconds on the meter's clock
@@ -29,7 +30,7 @@ class SideBySide:
     matched                both powers with the same smoothing
     excluded               why a second does not count
     shared_clock           whether instants are stamps that both recordings share
-    notes                  plain sentences for the reader
+    notes                  what a reader should know of the clocks
     """
 
     instants: Array
@@ -42,10 +43,10 @@ class SideBySide:
     matched: Matched
     excluded: Exclusions
     shared_clock: bool
-    notes: tuple[str, ...]
+    notes: tuple[Reason, ...]
 
     def seconds(self) -> Seconds:
-        """What the windows are cut from."""
+        """Return what the windows are cut from."""
         omega = _omega(self.meter_w, self.cadence_rpm)
         if self.matched.side == "meter":
             omega = np.nan_to_num(smoothed(omega, self.matched.kernel))
@@ -58,12 +59,13 @@ class SideBySide:
         )
 
 
-def lay_side_by_side(meter: pl.DataFrame, reference: pl.DataFrame) -> SideBySide:
-    """Align, match and screen a pair of recordings' frames.
+def align_pair(meter: pl.DataFrame, reference: pl.DataFrame) -> AlignedPair:
+    """Return a pair of recordings' frames aligned, equally smoothed and screened.
 
+    meter, reference: one row a record, as `resample` takes them
     Raises NoOverlap where they share no time, CannotCompareError where one is unusable.
     """
-    first, second, shared_clock, notes = _tracks(meter, reference)
+    first, second, shared_clock, notes = _resampled(meter, reference)
     alignment = align(first, second, shared_clock=shared_clock)
     instants = first.instants
     stamps = alignment.reference_instants(instants)
@@ -80,7 +82,7 @@ def lay_side_by_side(meter: pl.DataFrame, reference: pl.DataFrame) -> SideBySide
     known = np.isfinite(matched.meter_w) & np.isfinite(matched.reference_w)
     excluded.exclude(~known, "beside_a_hole")
     excluded.exclude(~inside, "beside_a_hole")
-    return SideBySide(
+    return AlignedPair(
         instants=instants,
         meter_w=first.power_w,
         reference_w=second.at(stamps, second.power_w),
@@ -95,26 +97,25 @@ def lay_side_by_side(meter: pl.DataFrame, reference: pl.DataFrame) -> SideBySide
     )
 
 
-def _tracks(meter: pl.DataFrame, reference: pl.DataFrame) -> tuple[Track, Track, bool, list[str]]:
-    """Both tracks on one clock where there is one, else each from its own start."""
+def _resampled(
+    meter: pl.DataFrame, reference: pl.DataFrame
+) -> tuple[Resampled, Resampled, bool, list[Reason]]:
+    """Return both at 1 Hz on one clock where there is one, else each from its own start."""
     stamped = [frame["time"].dtype.is_temporal() for frame in (meter, reference)]
-    first, second = track(meter, name="meter"), track(reference, name="reference")
-    notes = []
+    first, second = resample(meter, name="meter"), resample(reference, name="reference")
+    notes: list[Reason] = []
     if stamped[0] != stamped[1]:
         which = "reference" if stamped[0] else "meter"
-        notes.append(
-            f"The {which}'s times are seconds without a date, the other's are time stamps: both "
-            "are counted from their first record, and so is the lag."
-        )
+        notes.append(Reason("clocks_undated", which=which))
         return first.from_zero(), second.from_zero(), False, notes
     if all(stamped) and is_naive(meter["time"]) != is_naive(reference["time"]):
         which = "meter" if is_naive(meter["time"]) else "reference"
-        notes.append(f"The {which}'s times carry no time zone and were read as UTC.")
+        notes.append(Reason("zone_assumed", which=which))
     return first, second, True, notes
 
 
-def _cadence(meter: Track, reference: Track, stamps: Array) -> Array | None:
-    """Cadence (rpm) at each second from whichever recording has it, short holes bridged."""
+def _cadence(meter: Resampled, reference: Resampled, stamps: Array) -> Array | None:
+    """Return the cadence, rpm, at each second from the recording that has it; holes bridged."""
     if meter.has_cadence:
         cadence = meter.cadence_rpm.copy()
     elif reference.has_cadence:
@@ -127,13 +128,13 @@ def _cadence(meter: Track, reference: Track, stamps: Array) -> Array | None:
 
 
 def _matched(
-    meter: Track,
-    reference: Track,
+    meter: Resampled,
+    reference: Resampled,
     stamps: Array,
     cadence: Array | None,
     excluded: Exclusions,
 ) -> tuple[Matched, float]:
-    """Both powers with the same smoothing, and how much later (s) the reference turned out."""
+    """Return both powers equally smoothed, and how much later, s, the reference turned out."""
     unusable = np.isin(excluded.reason, UNUSABLE)
     meter_w = _bridge(np.where(unusable, np.nan, meter.power_w), _BRIDGED_S)
     omega = _omega(meter_w, cadence)
@@ -151,7 +152,7 @@ def _matched(
 
 
 def _omega(meter_w: Array, cadence_rpm: Array | None) -> Array:
-    """Angular velocity (rad/s) while there is power, else 0.
+    """Return the angular velocity, rad/s, while there is power, else 0.
 
     Without cadence 1 while there is power: the zero part is then in watts.
     """
@@ -163,7 +164,7 @@ def _omega(meter_w: Array, cadence_rpm: Array | None) -> Array:
 
 
 def _bridge(values: Array, longest: int) -> Array:
-    """Holes of up to `longest` seconds interpolated."""
+    """Return values with holes of up to `longest` seconds interpolated."""
     bridged = values.copy()
     for first, last in runs(~np.isfinite(values)):
         if last - first <= longest and first > 0 and last < len(values):

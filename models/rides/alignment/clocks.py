@@ -12,7 +12,8 @@ import numpy as np
 from models.metrology import Array, Mask, robust_sd
 from models.rides.alignment.clock_line import CLOCK_DRIFT_PRIOR_PPM, clock_line
 from models.rides.alignment.correlation import Candidate, along, candidates
-from models.rides.alignment.resampling import NoOverlap, Track
+from models.rides.alignment.resampling import NoOverlap, Resampled
+from models.wording import Reason, span
 
 USUAL_LAG_S = 600  # clocks of one team differ by less; more is believed only when decisive
 _ENOUGH_SCORE = 8.0  # unrelated rides rarely score more
@@ -34,7 +35,7 @@ class Alignment:
     u_lag_s          standard uncertainty of the lag, inf where it is None
     certain          whether one lag stands out
     doubtful         stretches (from, to) on the meter's clock where another lag holds
-    notes            plain sentences for the reader
+    notes            what a reader should know of it
     """
 
     lag_s: float | None
@@ -43,27 +44,27 @@ class Alignment:
     middle_s: float
     certain: bool
     doubtful: tuple[tuple[float, float], ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Reason, ...] = ()
 
     def reference_instants(self, meter_instants: Array) -> Array:
-        """Stamps of the reference for instants on the meter's clock (s)."""
+        """Return the reference's stamps for instants on the meter's clock, s."""
         drift = self.clock_drift_ppm * 1e-6 * (meter_instants - self.middle_s)
         return np.asarray(meter_instants + (self.lag_s or 0.0) + drift)
 
     def later(self, seconds: float) -> "Alignment":
-        """The same with a lag greater by so much."""
+        """Return the same with a lag greater by so much."""
         return replace(self, lag_s=(self.lag_s or 0.0) + seconds)
 
     def is_doubtful(self, meter_instants: Array) -> Mask:
-        """Which instants lie in a doubtful stretch."""
+        """Return which instants (n,) lie in a doubtful stretch."""
         doubt = np.zeros(len(meter_instants), dtype=bool)
         for start, end in self.doubtful:
             doubt |= (meter_instants >= start) & (meter_instants < end)
         return doubt
 
 
-def align(meter: Track, reference: Track, *, shared_clock: bool = True) -> Alignment:
-    """Lag and drift between two tracks.
+def align(meter: Resampled, reference: Resampled, *, shared_clock: bool = True) -> Alignment:
+    """Return lag and drift between two recordings at 1 Hz.
 
     shared_clock  False: the stamps count from different starts, so that any lag is as likely
     Raises NoOverlap where shared clocks have no instant in common.
@@ -74,29 +75,26 @@ def align(meter: Track, reference: Track, *, shared_clock: bool = True) -> Align
     reach = USUAL_LAG_S if shared_clock else 10**9
     low, high = round(-reach - offset), round(reach - offset)
     best, rival = _first_two(candidates(meter.power_w, reference.power_w, (low, high)))
-    notes: list[str] = []
+    notes: list[Reason] = []
     if shared_clock:
         best, rival, notes = _wrong_clock(meter, reference, best, rival)
     if best is None or not _stands_out(best, rival):
         return _untold(meter, reference)
     certain = rival is None or best.score - rival.score >= _RIVAL_LEAD
     if not certain and rival is not None:
-        notes.append(
-            f"The lag is uncertain: {best.shift + offset:+.0f} s and {rival.shift + offset:+.0f} s "
-            "fit almost equally well, as with equal intervals repeated. "
-            "Check it against a sprint or a stop."
-        )
+        first_s, second_s = best.shift + offset, rival.shift + offset
+        notes.append(Reason("lag_uncertain", first_s=first_s, second_s=second_s))
     return _followed(meter, reference, best.shift, certain=certain, notes=notes)
 
 
-def _require_overlap(meter: Track, reference: Track) -> None:
+def _require_overlap(meter: Resampled, reference: Resampled) -> None:
     apart = max(meter.start_s - reference.end_s, reference.start_s - meter.end_s)
     if apart <= 0:
         return
     first = "meter" if meter.start_s < reference.start_s else "reference"
     message = (
         f"The two recordings do not overlap: the {first}'s ends "
-        f"{_span(apart)} before the other begins."
+        f"{span(apart)} before the other begins."
     )
     whole_hours = round((reference.start_s - meter.start_s) / 3600)
     shifted = reference.start_s - 3600 * whole_hours
@@ -109,22 +107,12 @@ def _require_overlap(meter: Track, reference: Track) -> None:
     raise NoOverlap(message)
 
 
-def _span(seconds: float) -> str:
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    if seconds < 2 * 3600:
-        return f"{seconds / 60:.0f} min"
-    if seconds < 48 * 3600:
-        return f"{seconds / 3600:.1f} h"
-    return f"{seconds / 86_400:.0f} days"
-
-
 def _first_two(found: list[Candidate]) -> tuple[Candidate | None, Candidate | None]:
     return (found[0] if found else None), (found[1] if len(found) > 1 else None)
 
 
 def _stands_out(best: Candidate, rival: Candidate | None) -> bool:
-    """Whether the lag is more than the luckiest of unrelated rides.
+    """Return whether the lag is more than the luckiest of unrelated rides.
 
     Equal intervals repeated give several lags that all score far beyond chance.
     """
@@ -135,9 +123,9 @@ def _stands_out(best: Candidate, rival: Candidate | None) -> bool:
 
 
 def _wrong_clock(
-    meter: Track, reference: Track, best: Candidate | None, rival: Candidate | None
-) -> tuple[Candidate | None, Candidate | None, list[str]]:
-    """A lag beyond the usual one, such as a time zone's hour, if it is decisively better."""
+    meter: Resampled, reference: Resampled, best: Candidate | None, rival: Candidate | None
+) -> tuple[Candidate | None, Candidate | None, list[Reason]]:
+    """Return the two best lags, also beyond the usual ones where one is decisively better."""
     far, next_far = _first_two(candidates(meter.power_w, reference.power_w, (-(10**9), 10**9)))
     if far is None or (best is not None and far.shift == best.shift):
         return best, rival, []
@@ -145,25 +133,20 @@ def _wrong_clock(
     if lead < _DECISIVE_LEAD or far.score < 2 * _ENOUGH_SCORE:
         return best, rival, []
     lag = far.shift + reference.start_s - meter.start_s
-    note = f"The clocks differ by {_span(abs(lag))}; the powers match only with that lag."
     if abs(lag / 1800 - round(lag / 1800)) * 1800 < 60:
-        note += " It is close to whole or half hours: one clock is likely in another time zone."
-    return far, next_far, [note]
+        return far, next_far, [Reason("other_time_zone", apart_s=abs(lag))]
+    return far, next_far, [Reason("clocks_apart", apart_s=abs(lag))]
 
 
-def _untold(meter: Track, reference: Track) -> Alignment:
+def _untold(meter: Resampled, reference: Resampled) -> Alignment:
     middle = 0.5 * (max(meter.start_s, reference.start_s) + min(meter.end_s, reference.end_s))
-    note = (
-        "The lag cannot be told: the two powers do not follow each other closely enough. "
-        "If this is the same ride, its power hardly changes; the stamps are taken as they are."
-    )
-    return Alignment(None, 0.0, float("inf"), middle, False, (), (note,))
+    return Alignment(None, 0.0, float("inf"), middle, False, (), (Reason("lag_untold"),))
 
 
 def _followed(
-    meter: Track, reference: Track, shift: int, *, certain: bool, notes: list[str]
+    meter: Resampled, reference: Resampled, shift: int, *, certain: bool, notes: list[Reason]
 ) -> Alignment:
-    """The lag through the ride: a line through the stretches, then refined on all of it."""
+    """Return the lag through the ride: a line through its stretches, refined on all of it."""
     n = len(meter.power_w)
     offset = reference.start_s - meter.start_s
     first = max(0, -shift)
@@ -184,18 +167,15 @@ def _followed(
     )
     if doubtful:
         minutes = sum(b - a for a, b in doubtful) / 60
-        notes.append(
-            f"The lag changes within the ride (a paused or corrected clock): {minutes:.0f} min "
-            "lie on another lag and are left out."
-        )
+        notes.append(Reason("lag_changes", minutes=minutes))
     start = Alignment(
         shift + offset + level, 1e6 * slope, 0.5, middle, certain, doubtful, tuple(notes)
     )
     return _refined(meter, reference, start)
 
 
-def _refined(meter: Track, reference: Track, start: Alignment) -> Alignment:
-    """Gauss–Newton on lag and drift with both powers smoothed, robust against mishaps."""
+def _refined(meter: Resampled, reference: Resampled, start: Alignment) -> Alignment:
+    """Return lag and drift by Gauss–Newton on the smoothed powers, robust against mishaps."""
     state, instants = start, meter.instants
     for _ in range(3):
         shown = reference.at(state.reference_instants(instants), reference.power_w)
@@ -217,7 +197,7 @@ def _refined(meter: Track, reference: Track, start: Alignment) -> Alignment:
 def _newton_step(
     meter_w: Array, reference_w: Array, state: Alignment, instants: Array
 ) -> tuple[float, float, float] | None:
-    """Steps of lag (s) and drift (ppm), and u of the lag; None: nothing to go by."""
+    """Return steps of lag, s, and drift, ppm, and u of the lag; None: nothing to go by."""
     both = np.isfinite(meter_w) & np.isfinite(reference_w) & ~state.is_doubtful(instants)
     y, x = _smooth_both(meter_w, reference_w, both)
     slope = np.gradient(x)
@@ -236,7 +216,7 @@ def _newton_step(
 
 
 def _smooth_both(meter_w: Array, reference_w: Array, both: Mask) -> tuple[Array, Array]:
-    """Five-second means over the seconds that both have."""
+    """Return five-second means (n,) over the seconds that both have."""
     kernel = np.array([1.0, 2.0, 3.0, 2.0, 1.0])
     weight = np.maximum(np.convolve(both.astype(np.float64), kernel, "same"), 1e-9)
     meter_sum = np.convolve(np.where(both, meter_w, 0.0), kernel, "same")
@@ -245,7 +225,7 @@ def _smooth_both(meter_w: Array, reference_w: Array, both: Mask) -> tuple[Array,
 
 
 def _robust_fit(X: Array, y: Array, state: Alignment) -> tuple[Array, Array]:
-    """Bisquare regression with the prior on the drift; covariance for smoothed noise."""
+    """Return bisquare coefficients with the drift's prior, and their covariance."""
     weight = np.ones(len(y))
     penalty = np.zeros((4, 4))
     for _ in range(8):

@@ -1,4 +1,4 @@
-"""A recording on whole steps of one second, so that two of them can be laid side by side."""
+"""A recording resampled to one value a second, so that two of them can be compared."""
 
 from dataclasses import dataclass, replace
 
@@ -21,8 +21,8 @@ class NoOverlap(CannotCompareError):  # noqa: N818 - says what happened
 
 
 @dataclass(frozen=True)
-class Track:
-    """One recording at 1 Hz. Not recorded: nan.
+class Resampled:
+    """One recording at 1 Hz; not recorded: nan.
 
     start_s      of sample 0, seconds on the clock that both recordings are placed on
     power_w      (n,)
@@ -37,12 +37,12 @@ class Track:
 
     @property
     def end_s(self) -> float:
-        """Of the last sample."""
+        """Instant of the last sample, s."""
         return self.start_s + len(self.power_w) - 1
 
     @property
     def instants(self) -> Array:
-        """Of each sample (n,)."""
+        """Instant of each sample (n,), s."""
         return self.start_s + np.arange(len(self.power_w), dtype=np.float64)
 
     @property
@@ -52,12 +52,12 @@ class Track:
         known = np.isfinite(self.cadence_rpm) & under_power
         return bool(known.sum() > 0.5 * max(1, under_power.sum()))
 
-    def from_zero(self) -> "Track":
-        """The same, counted from its own first sample."""
+    def from_zero(self) -> "Resampled":
+        """Return the same, counted from its own first sample."""
         return replace(self, start_s=0.0)
 
     def at(self, instants: Array, values: Array) -> Array:
-        """`values` (n,) of this track at instants (seconds), linear between neighbours."""
+        """Return `values` (n,) of this recording at instants, s, linear between neighbours."""
         position = instants - self.start_s
         n = len(values)
         low = np.clip(np.floor(position).astype(np.int64), 0, max(n - 2, 0))
@@ -70,12 +70,15 @@ class Track:
         return np.where((position < -1e-6) | (position > n - 1 + 1e-6), np.nan, blended)
 
 
-def track(frame: pl.DataFrame, *, name: str) -> Track:
-    """A recording's frame (time, power_w, cadence_rpm, temperature_c) at 1 Hz.
+def resample(frame: pl.DataFrame, *, name: str) -> Resampled:
+    """Return a recording at 1 Hz.
+
+    frame: one row a record (time, power_w, cadence_rpm, temperature_c); name: for messages
 
     `time` is pl.Datetime or float seconds. Records need be neither sorted nor regular; faster
     ones are averaged into seconds, holes up to 2.5 s (or one and a half of the recording's
-    own interval, up to 10 s) interpolated, longer ones left unknown.
+    own interval, up to 10 s) interpolated, longer ones left unknown. Raises CannotCompareError
+    for a recording without power, or over more than 40 days.
     """
     records = _records(frame, name)
     seconds = records["seconds"].to_numpy()
@@ -90,11 +93,11 @@ def track(frame: pl.DataFrame, *, name: str) -> Track:
         _on_grid(grid, seconds, records[column].to_numpy(), bridge)
         for column in ("power_w", "cadence_rpm", "temperature_c")
     )
-    return Track(start, *columns)
+    return Resampled(start, *columns)
 
 
 def _records(frame: pl.DataFrame, name: str) -> pl.DataFrame:
-    """seconds, power_w, cadence_rpm, temperature_c: sorted, one record an instant."""
+    """Return seconds, power_w, cadence_rpm, temperature_c: sorted, one record an instant."""
     time = frame["time"]
     if time.dtype.is_temporal():
         seconds = time.cast(pl.Datetime("us", time_zone(time))).dt.epoch("us") / 1e6
@@ -121,17 +124,17 @@ def _records(frame: pl.DataFrame, name: str) -> pl.DataFrame:
 
 
 def time_zone(time: pl.Series) -> str | None:
-    """The time zone of a temporal column, None for a naive one."""
+    """Return the time zone of a temporal column, None for a naive one."""
     return getattr(time.dtype, "time_zone", None)
 
 
 def is_naive(time: pl.Series) -> bool:
-    """Whether a temporal column says no time zone (it is then read as UTC)."""
+    """Return whether a temporal column names no time zone (it is then read as UTC)."""
     return time_zone(time) is None
 
 
 def _averaged(records: pl.DataFrame) -> pl.DataFrame:
-    """Means over whole seconds, stamped with the mean instant."""
+    """Return means over whole seconds, stamped with the mean instant."""
     columns = [pl.col(c).fill_nan(None) for c in records.columns]
     binned = records.select(columns).group_by(pl.col("seconds").floor().alias("second"))
     return (
@@ -143,7 +146,7 @@ def _averaged(records: pl.DataFrame) -> pl.DataFrame:
 
 
 def _phase(seconds: Array) -> float:
-    """First grid instant: where in the second most records fall, so that few are moved."""
+    """Return the first instant: where in the second most records fall, so that few are moved."""
     turns = np.exp(2j * np.pi * (seconds - seconds[0]))
     shift = float(np.angle(turns.mean()) / (2 * np.pi)) if abs(turns.mean()) > 0.5 else 0.0
     start = float(seconds[0]) + shift
