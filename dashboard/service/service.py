@@ -317,7 +317,7 @@ class Service:
             store=self.store.path,
             question=about.name,
             as_of=self._as_of,
-            version=self._holds(replace(about, place="long", by_fit=False)),
+            version=self._holds(replace(about, place="long")),
             person=self._person,
             args=args,
             kwargs=kwargs,

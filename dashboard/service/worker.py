@@ -18,7 +18,7 @@ from typing import Any
 from cachetools import LRUCache
 
 Heard = tuple[str, str]  # the job's name, and what it says
-KEPT_FLEETS = 2  # today's, and the earlier day that is being looked from
+KEPT_FLEETS = 4  # of today, of an earlier day, and of entries that came in since
 
 
 @dataclass(frozen=True)

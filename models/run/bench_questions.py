@@ -68,7 +68,7 @@ def _taking_in(rows: pl.DataFrame, kept: pl.DataFrame | None) -> dict[str, str]:
     }
 
 
-@question(MECHANIC, watts=False, place="model")
+@question(MECHANIC, watts=False, place="model", by_fit=False)
 def bench_kit(fleet: Fleet) -> dict[str, Any]:
     """Return all that the bench page needs to judge readings by itself; empty without data.
 
@@ -146,7 +146,7 @@ def undo_bench_entry(fleet: Fleet, import_id: int) -> dict[str, Any]:
     return asdict(take_back(fleet.store, import_id, tables=("bench", "events")))
 
 
-@question(MECHANIC, watts=False, place="model", waits=True)
+@question(MECHANIC, watts=False, place="model", by_fit=False, waits=True)
 def bench_record(fleet: Fleet, session_id: str) -> dict[str, Any]:
     """Return what a calibration record says: session, inputs, the meter's row of `status`."""
     found = _session(fleet.store, session_id)

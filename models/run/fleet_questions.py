@@ -45,7 +45,7 @@ class StatusAnswer(StatusDocument):
     race_eve: list[RaceEve]
 
 
-@question(watts=False, place="model", by_fit=True)
+@question(watts=False, place="model")
 def status(fleet: Fleet) -> StatusAnswer:
     """Return the `status` document, with the notices of four weeks and what can be done before
     a race.
@@ -84,7 +84,7 @@ def _race_eve(snap: Snapshot, tables: dict[str, pl.DataFrame], day: date) -> lis
     return race_eve(here, errors, tables, snap.alarms, today=day)
 
 
-@question(watts=False, place="model", by_fit=True)
+@question(watts=False, place="model")
 def history(fleet: Fleet, meter_id: str) -> HistoryDocument:
     """Return the `history` document of one meter, its forecast and control charts beside it."""
     prepared = fleet.prepared
@@ -110,7 +110,7 @@ def history(fleet: Fleet, meter_id: str) -> HistoryDocument:
     }
 
 
-@question(watts=False, place="model", by_fit=True)
+@question(watts=False, place="model")
 def meter(fleet: Fleet, meter_id: str) -> dict[str, Any]:
     """Return a meter's row of the roster, also of one that has left; empty if there is none."""
     if fleet.is_empty:
@@ -143,7 +143,7 @@ def _documents_of(kept: pl.DataFrame, meter_id: str) -> list[dict[str, Any]]:
     return out
 
 
-@question(watts=False, place="model", by_fit=True)
+@question(watts=False, place="model")
 def method(fleet: Fleet) -> dict[str, Any]:
     """Return how the numbers come about: the fit, its hyperparameters, the drift by group."""
     if fleet.is_empty:

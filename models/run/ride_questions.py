@@ -150,7 +150,7 @@ def rides_waiting(fleet: Fleet) -> list[dict[str, Any]]:
     return [pair | {"measured_at": when[pair["meter"]]} for pair in shown]
 
 
-@question(MECHANIC, COACH, place="model")
+@question(MECHANIC, COACH, place="model", by_fit=False)
 def compare_rides(fleet: Fleet, drop: str | None, meter: str, reference: str) -> dict[str, Any]:
     """Return the `compare` document of two recordings, with what its charts show under `drawn`.
 

@@ -47,7 +47,7 @@ WRITES = 0.10
 
 def build(target: Path, *, meters: int, years: float, comparisons: float) -> None:
     """A fitted store of a simulated fleet."""
-    from models.run import questions as run
+    from models import run
 
     fleet = simulate_fleet(
         FleetOptions(n_meters=meters, years=years, comparison_rate=comparisons, n_trainers=6), 5
@@ -55,7 +55,7 @@ def build(target: Path, *, meters: int, years: float, comparisons: float) -> Non
     with tempfile.TemporaryDirectory() as folder:
         write_contract_tables(fleet, Path(folder))
         load_paths(Store(target), [folder])
-    print(run.refit(Store(target), say=print))
+    print(run.refit(run.Fleet(Store(target), say=print)))
 
 
 @contextmanager

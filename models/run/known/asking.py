@@ -37,7 +37,8 @@ class Question:
               by a process that keeps the fleet model in memory, at once; "long" beside the pages,
               in seconds to minutes; "records" beside the pages, one after the other with
               everything that brings records in
-    by_fit    whether its answer holds until the fit changes, however many rows come in
+    by_fit    whether its answer holds until the fit changes, however many rows come in; so do the
+              answers of the fleet model unless they say otherwise
     waits     whether it waits a moment for the answers to hold what has just been entered
     then      what brings the answers up to the data afterwards
     """
@@ -65,15 +66,16 @@ def question(
     *roles: str,
     watts: bool = True,
     place: Place = "here",
-    by_fit: bool = False,
+    by_fit: bool | None = None,
     waits: bool = False,
 ) -> Callable[[Asked[P, T]], Asked[P, T]]:
     """Declare a question that these roles may ask, and the owner; no role named: everyone."""
     allowed = frozenset({*roles, OWNER}) if roles else EVERYONE
+    holds = place in ("model", "long") if by_fit is None else by_fit
 
     def declare(function: Asked[P, T]) -> Asked[P, T]:
         _DECLARED[function] = Question(
-            function.__name__, allowed, watts=watts, place=place, by_fit=by_fit, waits=waits
+            function.__name__, allowed, watts=watts, place=place, by_fit=holds, waits=waits
         )
         return function
 
