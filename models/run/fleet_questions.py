@@ -93,7 +93,8 @@ def history(fleet: Fleet, meter_id: str) -> HistoryDocument:
     instants = observed_days(found, meter_id)
     ahead = [noon(found.as_of) + timedelta(days=14 * k) for k in range(53)]
     mean, sd = model.gain_error(("meter", meter_id), [*instants, *ahead])
-    observed = model.adjusted_observations().filter(pl.col("meter_id") == meter_id)
+    every = fleet.kept("adjusted observations", model.adjusted_observations)
+    observed = every.filter(pl.col("meter_id") == meter_id)
     n = len(instants)
     limits = chart_limits(prepared.settings, points_per_season(found)).limits
     tolerance = found.meters.filter(pl.col("meter_id") == meter_id)["tolerance_pct"].item()
