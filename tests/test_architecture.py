@@ -42,7 +42,6 @@ OTHER_SIZES = {
     "dashboard/assets": "to be parted",
     "dashboard/navigation": "to be filled",
     "dashboard/pdf": "to be filled",
-    "ingest/store/sql": "to be parted",
 }
 ONLY_IN = {
     "duckdb": "ingest/store/",

@@ -138,7 +138,7 @@ class People:
     def _scope(self, coach: str | None) -> Scope:
         with self._store.reading() as db:
             today = str(db.setting("today") or self._clock().date().isoformat())
-            rows = db.query("riders_of_coach", coach=coach, today=today)
+            rows = db.query("people/riders_of_coach", coach=coach, today=today)
             riders = frozenset(rows["rider_id"].to_list())
-            meters = db.query("meters_of_riders", riders=sorted(riders))
+            meters = db.query("people/meters_of_riders", riders=sorted(riders))
         return Scope(frozenset(meters["meter_id"].to_list()), riders)

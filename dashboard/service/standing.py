@@ -49,7 +49,7 @@ def standing_of(store: Store) -> Standing:
             when = info["followed_at"][0] if "followed_at" in info.columns else ""
             fit = f"{info['fitted_at'][0]} {when}"
         state = fit_state_in(info)
-        *rows, read = db.query("standing").row(0)
+        *rows, read = db.query("people/standing").row(0)
         return Standing(
             data=data,
             fit=fit,

@@ -1,9 +1,9 @@
 from .downloads import device_tables as device_tables
-from .downloads import rider_parcel as rider_parcel
-from .downloads import set_aside_parcel as set_aside_parcel
-from .downloads import store_parcel as store_parcel
-from .downloads import tables_parcel as tables_parcel
-from .downloads import template_parcel as template_parcel
+from .downloads import rider_download as rider_download
+from .downloads import set_aside_download as set_aside_download
+from .downloads import store_download as store_download
+from .downloads import tables_download as tables_download
+from .downloads import template_download as template_download
 from .passwords import SHORTEST as SHORTEST
 from .passwords import PasswordError as PasswordError
 from .passwords import fits as fits

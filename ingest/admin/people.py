@@ -1,6 +1,6 @@
-"""Who may sign in: names, roles and password hashes, and sign-ins that were ended.
+"""Accounts: names, roles and password hashes; and sign-ins that were ended.
 
-They lie in the store and are no input table, so no export carries them; a backup does.
+They lie in the store's own tables, so that no export carries them; a backup does.
 """
 
 from __future__ import annotations
@@ -23,9 +23,10 @@ class AccountError(StoreError):
 
 @dataclass(frozen=True)
 class Account:
-    """One account. coach: whose riders a coach sees, as the riders table names the coach.
+    """One account.
 
-    generation counts up when password, role or state change: older sign-ins end with it.
+    coach        whose riders a coach sees, as the riders table names the coach
+    generation   counts the changes of password, role and state; older sign-ins end with each
     """
 
     name: str
@@ -38,16 +39,17 @@ class Account:
 
     @property
     def enabled(self) -> bool:
+        """Whether it may sign in."""
         return self.disabled_at is None
 
     def shown(self) -> dict[str, object]:
-        """What may be told of it: everything but the hash."""
+        """Return what may be shown of it: everything but the hash."""
         state = "active" if self.enabled else "disabled"
         return {"name": self.name, "role": self.role, "state": state, "coach": self.coach}
 
 
 def accounts(store: Store) -> dict[str, Account]:
-    """Every account by its name; none where there is no store."""
+    """Return every account by its name; none where there is no store."""
     if not store.exists():
         return {}
     with store.reading() as db:
@@ -55,7 +57,7 @@ def accounts(store: Store) -> dict[str, Account]:
 
 
 def accounts_in(db: Database) -> dict[str, Account]:
-    """The same of a store that is open."""
+    """Return every account of an open store by its name."""
     rows = db.frame("accounts").sort("name").iter_rows(named=True)
     return {row["name"]: Account(**row) for row in rows}
 
@@ -63,7 +65,7 @@ def accounts_in(db: Database) -> dict[str, Account]:
 def add_account(
     store: Store, name: str, *, role: str, password_hash: str, coach: str | None = None
 ) -> None:
-    """Add an account; its name must be new."""
+    """Add an account; AccountError unless its name is new."""
     name = _checked_name(name)
     account = Account(name, _checked_role(role), password_hash, coach, _now(), None, 1)
     with store.writing() as db:
@@ -84,7 +86,7 @@ def set_role(
     coach: str | None = None,
     keep_an_owner: bool = False,
 ) -> None:
-    """Give an account another role; whoever is signed in with it signs in again.
+    """Change an account's role; its earlier sign-ins end.
 
     keep_an_owner   refuse to take the role from the only owner who can sign in
     """
@@ -97,14 +99,14 @@ def set_role(
 
 
 def set_password(store: Store, name: str, password_hash: str) -> None:
-    """Give an account another password; earlier sign-ins end."""
+    """Change an account's password; its earlier sign-ins end."""
     with store.writing() as db:
         before = _existing(db, name)
         _change(db, "account password", before, replace(before, password_hash=password_hash))
 
 
 def set_enabled(store: Store, name: str, *, enabled: bool, keep_an_owner: bool = False) -> None:
-    """Let an account sign in, or not; disabling it ends its sign-ins at once.
+    """Enable or disable an account; its earlier sign-ins end.
 
     keep_an_owner   refuse to shut out the only owner who can sign in
     """
@@ -118,13 +120,13 @@ def set_enabled(store: Store, name: str, *, enabled: bool, keep_an_owner: bool =
 
 def _change(db: Database, what: str, before: Account, after: Account) -> None:
     after = replace(after, generation=before.generation + 1)
-    db.tidy("delete_account", account=before.name)
+    db.delete("accounts", "name", [before.name])
     _put(db, after)
     record(db, what, before.name, before=before.shown(), after=after.shown())
 
 
 def _still_owned(db: Database, after: Account) -> None:
-    """Refuse a change after which no owner can sign in."""
+    """Raise AccountError for a change after which no owner can sign in."""
     everyone = accounts_in(db) | {after.name: after}
     if not any(account.role == OWNER and account.enabled for account in everyone.values()):
         raise AccountError(
@@ -167,21 +169,13 @@ def _now() -> datetime:
 
 
 def end_sign_in(store: Store, token: str, *, until: datetime) -> None:
-    """Remember a sign-in as ended until it would have ended by itself."""
+    """Record a sign-in as ended, until the instant at which it would have ended by itself."""
     row = {"token": token, "until": until}
     with store.writing() as db:
-        db.tidy("forget_ended_sign_ins", now=_now())
+        db.change("people/forget_ended_sign_ins", new_version=False, now=_now())
         db.insert("ended_sign_ins", pl.DataFrame([row], schema=dict(ENDED_SIGN_INS.polars_schema)))
 
 
-def ended_sign_ins(store: Store) -> frozenset[str]:
-    """The sign-ins that were ended by signing out."""
-    if not store.exists():
-        return frozenset()
-    with store.reading() as db:
-        return ended_in(db)
-
-
 def ended_in(db: Database) -> frozenset[str]:
-    """The same of a store that is open."""
+    """Return the tokens of the sign-ins that were ended by signing out."""
     return frozenset(db.frame("ended_sign_ins")["token"].to_list())

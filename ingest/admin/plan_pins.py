@@ -1,6 +1,6 @@
-"""Pins of the season's plan: meters whose bench visit someone has tied to a week.
+"""Pins of the season's plan: meters whose bench visit a person has fixed to a week.
 
-No estimate depends on them, so that pinning leaves a fit as fresh as it was.
+No estimate depends on them, so pinning does not make a fit stale.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ Pins = dict[str, tuple[date, ...]]
 
 
 def pins(store: Store) -> Pins:
-    """The Mondays of the weeks that each meter is pinned to."""
+    """Return each meter's pinned weeks, by their Mondays."""
     if not store.exists():
         return {}
     with store.reading() as db:
@@ -31,25 +31,25 @@ def pins(store: Store) -> Pins:
 def move_pins(
     store: Store, meter_id: str, *, away: Iterable[date] = (), to: Iterable[date] = ()
 ) -> None:
-    """Unpin a meter from the weeks of some days and pin it to those of others."""
+    """Unpin a meter from the weeks of the days `away` and pin it to those of the days `to`."""
     gone, new = _mondays(away), _mondays(to)
     before = pins(store).get(meter_id, ())
     after = tuple(sorted((set(before) - gone) | new))
     if after == before:
         return
     rows = pl.DataFrame(
-        [{"meter_id": meter_id, "week": week} for week in sorted(new)],
+        [{"meter_id": meter_id, "week": week} for week in after],
         schema=dict(PLAN_PINS.polars_schema),
     )
     with store.writing() as db:
-        db.tidy("delete_pins", meter=meter_id, weeks=sorted(gone | new))
+        db.delete("plan_pins", "meter_id", [meter_id])
         db.insert("plan_pins", rows)
-        record(db, "visits pinned", meter_id, before=_said(before), after=_said(after))
+        record(db, "visits pinned", meter_id, before=_iso(before), after=_iso(after))
 
 
 def _mondays(days: Iterable[date]) -> set[date]:
     return {day - timedelta(days=day.weekday()) for day in days}
 
 
-def _said(weeks: Iterable[date]) -> list[str]:
+def _iso(weeks: Iterable[date]) -> list[str]:
     return [week.isoformat() for week in weeks]

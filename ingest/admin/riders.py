@@ -1,4 +1,4 @@
-"""One rider's data: out for the rider to have, or gone for good.
+"""One rider's data: handed out to the rider, or removed for good.
 
 Power data are personal. Measurements of devices stay when a rider is removed, without the name;
 what is about the rider (the rider's row, assignments, efforts, calendar entries) goes.
@@ -14,7 +14,6 @@ from pathlib import Path
 import polars as pl
 
 from ingest.recordings import pairs_on_disk, remove_pair_files
-from ingest.schema import TABLES
 from ingest.store import Database, Format, Store, StoreError, record, write_tables
 
 ABOUT_THE_RIDER = ("riders", "assignments", "efforts", "calendar")
@@ -22,14 +21,14 @@ NAMES_THE_RIDER = ("comparisons", "pairs")
 
 
 class UnknownRiderError(StoreError):
-    """No table names the rider."""
+    """No row names the rider."""
 
 
 @dataclass(frozen=True)
 class RemovalReport:
-    """What was removed: rows, and measurements that lost the name.
+    """How many rows were removed, and how many measurements lost the name.
 
-    derived   computed tables that lost rows or the name: they want a refit
+    derived   computed tables that lost rows or the name: they need a refit
     """
 
     rider_id: str
@@ -40,7 +39,7 @@ class RemovalReport:
 
 
 def export_rider(store: Store, rider_id: str, folder: Path, form: Format = "csv") -> list[Path]:
-    """Write every row that names the rider, a file a table; returns the files."""
+    """Write every row that names the rider, a file a table; return the files."""
     with store.reading() as db:
         frames = {
             name: db.frame(name).filter(pl.col("rider_id") == rider_id)
@@ -55,9 +54,9 @@ def export_rider(store: Store, rider_id: str, folder: Path, form: Format = "csv"
 def remove_rider(store: Store, rider_id: str) -> RemovalReport:
     """Remove a rider from every table, every earlier version of a row, every set-aside row.
 
-    The file is rewritten, so that nothing is left in it, and the rider's compared recordings that
-    lie beside it go too. Files that the rows came from, and backups, are the team's to deal with;
-    loading them again brings the rows back.
+    The store is rewritten, so that nothing is left in its file, and the rider's compared
+    recordings beside it are removed. The files that the rows came from, and backups, are left to
+    the team; loading them again brings the rows back.
     """
     with store.writing() as db:
         ridden = pairs_on_disk(db).filter(pl.col("rider_id") == rider_id)
@@ -67,9 +66,9 @@ def remove_rider(store: Store, rider_id: str) -> RemovalReport:
         derived = _clean_derived(db, rider_id)
         if not (removed or unnamed or aside or derived):
             raise UnknownRiderError(f'no table names a rider "{rider_id}".')
-        db.change("blank_problems", word=rider_id)
-        db.change("blank_notices", word=rider_id)
-        db.tidy("blank_changes", word=rider_id)
+        db.change("set_aside/blank_problems", word=rider_id)
+        db.change("imports/blank_notices", word=rider_id)
+        db.change("people/blank_changes", new_version=False, word=rider_id)
         counts = {"rows_removed": removed, "rows_without_name": unnamed, "set_aside": aside}
         record(db, "rider removed", "(the name is gone)", after=counts)
     store.compact()
@@ -80,7 +79,6 @@ def remove_rider(store: Store, rider_id: str) -> RemovalReport:
 def _remove_rows(db: Database, name: str, rider_id: str) -> int:
     rows = db.versions(name).filter(pl.col("rider_id") == rider_id)["row_id"].to_list()
     db.remove_rows(name, rows)
-    db.change("delete_row_claims", table_name=name, row_ids=rows)
     return len(rows)
 
 
@@ -91,13 +89,13 @@ def _unname_rows(db: Database, name: str, rider_id: str) -> int:
 
 
 def _remove_set_aside(db: Database, rider_id: str) -> int:
-    named = db.query("set_aside_of_rider", rider_id=rider_id)["set_aside_id"].to_list()
-    db.change("delete_set_aside", set_aside_ids=named)
+    named = db.query("set_aside/of_rider", rider_id=rider_id)["set_aside_id"].to_list()
+    db.delete("set_aside", "set_aside_id", named)
     return len(named)
 
 
 def _clean_derived(db: Database, rider_id: str) -> list[str]:
-    """Computed tables: a measurement loses the name, other rows of the rider go."""
+    """Remove the name from measurements in computed tables, and other rows of the rider."""
     cleaned = []
     for name in db.derived_names():
         frame = db.derived(name)
@@ -117,14 +115,9 @@ def _clean_derived(db: Database, rider_id: str) -> list[str]:
 
 
 def _without_name_inside(frame: pl.DataFrame, rider_id: str) -> pl.DataFrame:
-    """JSON documents kept in text columns: the rider's name in them becomes null."""
+    """Return the frame with null for the rider's name in JSON documents of its text columns."""
     name = (
         re.escape(json.dumps(rider_id)) + "|" + re.escape(json.dumps(rider_id, ensure_ascii=False))
     )
     pattern = rf'"rider_id"\s*:\s*(?:{name})'
     return frame.with_columns(pl.col(pl.String).str.replace_all(pattern, '"rider_id": null'))
-
-
-def tables_naming_riders() -> list[str]:
-    """Every input table with a column rider_id; a test compares it with the two lists above."""
-    return [name for name, table in TABLES.items() if "rider_id" in table.names]

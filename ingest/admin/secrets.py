@@ -1,6 +1,6 @@
-"""The keys that sign-ins are signed with: a file beside the store that only its owner reads.
+"""The keys that sign-ins are signed with: a file beside the store that only its owner can read.
 
-They are kept out of the store, so that a backup or a copy of it cannot be used to sign in.
+They are no part of the store, so that a backup or a copy of it cannot be used to sign in.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ KEPT = 2  # the key in use and the one before it, whose sign-ins run on until th
 
 
 def secret_file(store: Store) -> Path:
-    """Where a store's keys lie."""
+    """Return the file of a store's keys."""
     return store.path.with_name(store.path.name + ".keys")
 
 
 def signing_keys(store: Store, *, now: datetime | None = None) -> list[str]:
-    """The keys, oldest first; the last one signs. Made, and renewed after 30 days, here."""
+    """Return the keys, oldest first; the last one signs. Makes and renews them when due."""
     now = now or datetime.now(UTC)
     file = secret_file(store)
     keys = _read(file)

@@ -82,7 +82,7 @@ def _tables_seen(db: Database, batch: Batch) -> set[tuple[str | None, str, str]]
     """Return the file's tables as they were when it was last loaded: sheet, name, hash."""
     if batch.kind != "load":
         return set()
-    last = db.query("last_load", path=str(batch.path))
+    last = db.query("imports/last_load", path=str(batch.path))
     return set(last.select("sheet", "table_name", "sha256").iter_rows())
 
 

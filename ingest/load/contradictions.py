@@ -1,7 +1,6 @@
-"""What the tables say against each other. It loads all the same; it is said.
+"""Contradictions between rows of different tables: they load, and a notice names each.
 
-Each function looks at one kind of contradiction and returns findings; `contradictions` puts
-them into sentences that say where and what to do.
+Each function finds one kind of contradiction; `contradictions` adds where it stands.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from ingest.validate import cell_text
 Tables = Callable[[str], pl.DataFrame]  # live rows: row_id and the table's columns
 Sources = Callable[[str], pl.DataFrame]  # row_id, path, row
 
-# Where a device, a place or a person is named, and the table that must know it.
+# Column → the table that lists these devices, places or people, and the tables that name them.
 NAMED_IN = {
     "meter_id": (
         "meters",
@@ -57,7 +56,7 @@ NEVER = date(9999, 1, 1)  # the end of a period that is open
 
 @dataclass(frozen=True)
 class Finding:
-    """One contradiction: `row_ids` of `table` show it, `names` are whom it concerns."""
+    """One contradiction: `row_ids` of `table` show it; `names` are the devices it concerns."""
 
     table: str
     row_ids: tuple[int, ...]
@@ -66,11 +65,11 @@ class Finding:
 
 
 def contradictions(tables: Tables, *, devices: set[str], source: Sources, today: date) -> list[str]:
-    """Sentences on what contradicts, of the devices, places and riders named in `devices`.
+    """Return the contradictions of the devices, places and riders in `devices`, in sentences.
 
-    tables   live rows of a table: row_id and its columns
-    source   where a table's rows were read: row_id, path, row
-    today    rows dated later are said
+    tables   gives the live rows of a table: row_id and its columns
+    source   gives where a table's rows were read: row_id, path, row
+    today    rows dated later are contradictions
     """
     frames = {name: tables(name) for name in {*DATED, "pairs", "calendar", "references"}}
     frames |= {name: tables(name) for name in ("meters", "mass_sets", "places", "riders")}
@@ -90,7 +89,7 @@ def contradictions(tables: Tables, *, devices: set[str], source: Sources, today:
 
 
 def devices_of(batches: Iterable[Batch]) -> set[str]:
-    """Every meter, reference, mass set, place and rider that the files name."""
+    """Return every meter, reference, mass set, place and rider that the files name."""
     named: set[str] = set()
     for batch in batches:
         for checked in batch.tables:
@@ -101,7 +100,7 @@ def devices_of(batches: Iterable[Batch]) -> set[str]:
 
 
 def unknown_names(frames: dict[str, pl.DataFrame]) -> list[Finding]:
-    """Names that the table which should know them does not."""
+    """Return names that are missing in the table that lists them."""
     findings = []
     for column, (home, users) in NAMED_IN.items():
         known = frames[home][column].unique().to_list()
@@ -147,7 +146,7 @@ def _all_unknown(
 
 
 def _loosely(name: str) -> str:
-    """A name without case, separators and leading zeros: M-01 and m1 are the same."""
+    """Return a name without case, separators and leading zeros: M-01 and m1 are the same."""
     return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[^0-9a-z]", "", name.lower()))
 
 
@@ -156,7 +155,7 @@ def _word(column: str) -> str:
 
 
 def outside_service(frames: dict[str, pl.DataFrame]) -> list[Finding]:
-    """Rows dated before a meter's first day, or after its last."""
+    """Return rows dated before a meter's first day, or after its last."""
     service = frames["meters"].select("meter_id", "in_service_date", "retired_date")
     findings = []
     for table, column in DATED.items():
@@ -178,7 +177,7 @@ def outside_service(frames: dict[str, pl.DataFrame]) -> list[Finding]:
 
 
 def broken_slope_chains(frames: dict[str, pl.DataFrame]) -> list[Finding]:
-    """Sessions that found another slope than the last one left: an unrecorded reset between."""
+    """Return sessions that found another slope than the session before had left."""
     findings = []
     for side in SIDES:
         before, after = f"slope_before{side}", f"slope_after{side}"
@@ -214,7 +213,7 @@ def _slope_finding(line: dict[str, object], before: str) -> Finding:
 
 
 def odd_crank_lengths(frames: dict[str, pl.DataFrame]) -> list[Finding]:
-    """Sessions with another crank length than the installation's, or else the meter's."""
+    """Return sessions with another crank length than the installation's, or else the meter's."""
     day = pl.col("measured_at").dt.date()
     sessions = frames["bench"].filter(pl.col("crank_length_mm").is_not_null())
     sessions = sessions.unique(["session_id", "crank_length_mm"], maintain_order=True)
@@ -247,7 +246,7 @@ def _crank_finding(line: dict[str, object]) -> Finding:
 
 
 def overlaps(frames: dict[str, pl.DataFrame], table: str) -> list[Finding]:
-    """Periods of a meter that overlap; the last day of one may be the first of the next."""
+    """Return overlapping periods of a meter; the last day of one may be the first of the next."""
     far = pl.lit(NEVER)
     rows = frames[table].sort("meter_id", "from_date", pl.col("to_date").fill_null(far))
     ends = pl.col("to_date").fill_null(far)
@@ -272,7 +271,7 @@ def overlaps(frames: dict[str, pl.DataFrame], table: str) -> list[Finding]:
 
 
 def impossible_slopes(frames: dict[str, pl.DataFrame]) -> list[Finding]:
-    """A slope left in a meter whose slope is fixed, or outside what the meter takes."""
+    """Return slopes left in a meter with a fixed slope, or outside the range that it takes."""
     limits = frames["meters"].select("meter_id", "slope_convention", "slope_min", "slope_max")
     rows = frames["bench"].join(limits, on="meter_id", how="inner")
     rows = rows.unique(["session_id"], maintain_order=True)
@@ -297,7 +296,7 @@ def impossible_slopes(frames: dict[str, pl.DataFrame]) -> list[Finding]:
 
 
 def doubled_serials(frames: dict[str, pl.DataFrame]) -> list[Finding]:
-    """Meters with the same serial number."""
+    """Return meters with the same serial number."""
     meters = frames["meters"].filter(pl.col("serial_number").is_not_null())
     twice = meters.filter(pl.col("serial_number").is_duplicated())
     return [
@@ -313,7 +312,7 @@ def doubled_serials(frames: dict[str, pl.DataFrame]) -> list[Finding]:
 
 
 def after_today(frames: dict[str, pl.DataFrame], today: date) -> list[Finding]:
-    """Measurements dated after today."""
+    """Return measurements dated after today."""
     findings = []
     for table in ("bench", "zeros", "comparisons"):
         rows = _with_day(frames[table], DATED[table]).filter(pl.col("day") > today)
@@ -344,7 +343,7 @@ def _ids(frame: pl.DataFrame) -> tuple[int, ...]:
 
 
 def _sentences(findings: list[Finding], source: Sources) -> list[str]:
-    """Each finding with the file and row where it shows first."""
+    """Return the text of each finding with the file and row where it shows first."""
     places: dict[tuple[str, int], str] = {}
     for table in {finding.table for finding in findings}:
         firsts = [finding.row_ids[0] for finding in findings if finding.table == table]

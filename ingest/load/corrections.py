@@ -51,7 +51,7 @@ def set_aside_rows(store: Store, *, only_open: bool = True) -> pl.DataFrame:
     text        what is wrong, in sentences
     """
     with store.reading() as db:
-        rows = db.query("set_aside_rows", only_open=only_open)
+        rows = db.query("set_aside/rows", only_open=only_open)
     rows = rows.with_columns(pl.coalesce("corrected", "cells").alias("now"), text=pl.lit(""))
     texts = [" ".join(problem.sentence() for problem in _problems(row)) for row in _kept(rows)]
     return rows.with_columns(pl.Series("text", texts, dtype=pl.String))

@@ -1,7 +1,8 @@
-"""From files and folders into the store: `load_paths`.
+"""Load files and folders into the store.
 
-Everything is read and checked first. Then each file goes in by a transaction of its own, those
-that others refer to first: a crash leaves whole files only, and loading again completes.
+Everything is read and checked first. Then each file is committed in a transaction of its own,
+those that others refer to first: a crash leaves whole files only, and loading again completes
+the load.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from ingest.load.sources import Content, NothingToLoadError, gather, read, uploa
 from ingest.schema import SETTINGS, TABLES
 from ingest.store import Store
 
-LONGEST_HOLD_S = 0.2  # then the next file waits for whoever else wants to get at the store
+LONGEST_HOLD_S = 0.2  # then the store is released for others before the next file
 Progress = Callable[[str, int, int], None]
 
 
@@ -31,7 +32,7 @@ def load_paths(
     """Load files and folders into the store, which is made if there is none.
 
     progress   called as (what, done, of) while files are read and loaded
-    A path that does not exist raises `NothingToLoadError` before anything is loaded.
+    NothingToLoadError, before anything is loaded: a path does not exist.
     """
     tell = progress or _silent
     sources = gather(paths)
@@ -50,11 +51,11 @@ def load_uploads(
     progress: Progress | None = None,
     only: Collection[str] = tuple(TABLES),
 ) -> LoadReport:
-    """Load files that came by name and content. A name stands for the same file each time.
+    """Load uploaded files, given by name and content; a name is the same file each time.
 
-    only   the tables that whoever sends them may change; `NothingToLoadError`, and nothing is
-           loaded, when there is another among them
-    Recordings among them are not read, only named in the report.
+    only   the tables that the sender may change
+    Recordings among them are not read, only named in the report. NothingToLoadError, before
+    anything is loaded: a file holds another table.
     """
     contents, recordings = uploaded(files)
     report = LoadReport(recordings=[Path(name) for name, _ in recordings])
@@ -75,7 +76,7 @@ def load_contents(
     batches = []
     for content in contents:
         batch = prepare(content, zone=zones.get(str(content.path), zone))
-        if batch.time_zone != zone and _tells_times(batch):
+        if batch.time_zone != zone and _has_instants(batch):
             batch.add_notice(_other_zone(batch.time_zone, zone))
         batches.append(batch)
     _refuse_others(batches, only)
@@ -90,11 +91,11 @@ def _read_all(files: list[Path], tell: Progress) -> Iterator[Content]:
 
 
 def _silent(what: str, done: int, of: int) -> None:
-    """Nobody wants to know."""
+    """Report no progress."""
 
 
 def load_batches(store: Store, batches: list[Batch], report: LoadReport, *, tell: Progress) -> None:
-    """Put checked files into the store, each in one transaction, and add to the report."""
+    """Commit checked files, each in one transaction, and add them to the report."""
     context = context_of(batches, stored_context(store))
     waiting = deque(sorted(batches, key=Batch.order))
     while waiting:
@@ -111,7 +112,7 @@ def load_batches(store: Store, batches: list[Batch], report: LoadReport, *, tell
 
 
 def after_load(store: Store, batches: list[Batch], report: LoadReport) -> None:
-    """Retry rows that lacked what is in now, and add what the tables contradict to the notices."""
+    """Retry rows that lacked what this load brought; add contradictions to the notices."""
     if any(table.table in DEPENDED_ON and table.rows_loaded for table in report.files):
         again = retry_lacking(store)
         if again:
@@ -123,7 +124,7 @@ def after_load(store: Store, batches: list[Batch], report: LoadReport) -> None:
             report.notices += contradictions(
                 lambda table: db.versions(table).filter("live"),
                 devices=devices_of(batches),
-                source=lambda table: db.query("row_sources", table_name=table),
+                source=lambda table: db.query("imports/row_sources", table_name=table),
                 today=datetime.now(UTC).date(),
             )
 
@@ -139,16 +140,16 @@ def _refuse_others(batches: list[Batch], only: Collection[str]) -> None:
 
 
 def _zones(store: Store) -> tuple[str, dict[str, str]]:
-    """The store's time zone, and the one that each file was read in when it was last loaded."""
+    """Return the store's time zone, and by path the zone in which each file was last read."""
     if not store.exists():
         return str(SETTINGS["time_zone"].default), {}
     with store.reading() as db:
         zone = str(db.setting("time_zone"))
-        last = db.query("time_zones_of_files")
+        last = db.query("imports/time_zones")
     return zone, dict(last.select("path", "time_zone").iter_rows())
 
 
-def _tells_times(batch: Batch) -> bool:
+def _has_instants(batch: Batch) -> bool:
     return any(c.kind is datetime for checked in batch.tables for c in checked.table.columns)
 
 

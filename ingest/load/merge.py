@@ -1,7 +1,7 @@
 """What a file's good rows change in the store's table: new, unchanged, replaced.
 
-Equal rows are compared as multisets: a file that holds a row three times makes the store hold
-it three times, whatever is loaded again. Rows known by a key have versions, of which one is
+Rows without a key are compared as multisets: a file that holds a row three times makes the store
+hold it three times, however often it is loaded. Rows with a key have versions, of which one is
 live; a file brings a new version, or makes an earlier one live again.
 """
 
@@ -19,11 +19,11 @@ OCCURRENCE = "occurrence_"
 
 @dataclass
 class Merge:
-    """The changes.
+    """What a file changes in one table.
 
     added     rows to add: row_id, `row_`, the table's columns
     claims    row_id and `row_` of every row of the store that the file holds
-    retired   versions that are live no more
+    retired   versions that are no longer live
     revived   versions that are live again
     loaded    rows of the file that changed the store; `unchanged`: that did not
     changes   old → new of each replaced row, in words
@@ -46,10 +46,10 @@ def merge(
     next_row_id: int,
     seen_before: bool = False,
 ) -> Merge:
-    """Compare a file's good rows with the store's versions of the table's rows.
+    """Return what a file's good rows change, compared with the store's versions of rows.
 
     versions      row_id, live, the table's columns: at least those with a key of the file
-    incoming      `row_`, the table's columns; without conflicts (see `across`)
+    incoming      `row_`, the table's columns; without conflicts (see `cross_row_checks`)
     next_row_id   of the first new row
     seen_before   the file has not changed since it was last loaded: rows that a later file
                   replaced stay replaced
@@ -74,7 +74,7 @@ class _Part:
 
 
 def _merge_counted(incoming: pl.DataFrame, stored: pl.DataFrame) -> _Part:
-    """The k-th of equal rows in the file stands for the k-th of them in the store."""
+    """Match the k-th of equal rows in the file with the k-th of them in the store."""
     mine = incoming.with_columns(_occurrence())
     theirs = stored.filter("live").with_columns(_occurrence())
     matched = mine.join(
@@ -114,7 +114,7 @@ def _merge_known(
 
 
 def _replaced(table: Table, newer: pl.DataFrame, stored: pl.DataFrame) -> pl.DataFrame:
-    """Live versions that give way: their columns with the suffix `_was`."""
+    """Return newer rows beside the live versions they replace: columns with the suffix `_was`."""
     live = stored.filter("live").select("row_id", *table.names)
     if not table.key:
         return newer.clear().join(live.clear(), how="cross", suffix="_was")

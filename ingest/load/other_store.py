@@ -28,7 +28,7 @@ def store_entries(file: Path) -> list[Entry]:
     try:
         with Store(file).reading() as db:
             frames = {name: db.frame(name) for name in TABLES}
-            beside = db.query("pairs_on_disk") if not frames[PAIRS].is_empty() else None
+            beside = db.query("imports/pairs_on_disk") if not frames[PAIRS].is_empty() else None
     except Exception as error:
         raise UnreadableError(
             found=f"a store that cannot be read ({str(error).splitlines()[0]})",

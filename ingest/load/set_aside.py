@@ -101,7 +101,7 @@ def _follow_tickets(batch: Batch, changes: SetAsideChanges) -> None:
 
 def _kept_of(db: Database, path: str) -> _KeptRows:
     kept: _KeptRows = {}
-    for row in db.query("set_aside_of_file", path=path).iter_rows(named=True):
+    for row in db.query("set_aside/of_file", path=path).iter_rows(named=True):
         key = _key(row["sheet"], row["table_name"], row["cells"], row["problems"])
         kept.setdefault(key, deque()).append(_Kept(row["set_aside_id"], row["resolved_at"] is None))
     return kept
@@ -167,7 +167,7 @@ def write_set_aside(
             resolve(db, numbers, resolution, now=now, import_id=import_id)
     if changes.updated:
         db.change(
-            "update_set_aside",
+            "set_aside/update",
             set_aside_ids=[number for number, _ in changes.updated],
             corrected=[cells_of(row) for _, row in changes.updated],
             problems=[problems_of(row) for _, row in changes.updated],
@@ -179,7 +179,7 @@ def resolve(
 ) -> None:
     """Mark set-aside rows as resolved: reloaded, corrected or dismissed."""
     db.change(
-        "resolve_set_aside",
+        "set_aside/resolve",
         set_aside_ids=set_aside_ids,
         resolution=resolution,
         now=now,

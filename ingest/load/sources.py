@@ -1,4 +1,4 @@
-"""Which files there are to load, and what each of them holds."""
+"""Files to load: which there are behind paths and uploads, and the tables that each holds."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ PARQUET = {".parquet", ".pq"}
 WORKBOOK = {".xlsx", ".xlsm"}
 OTHER_SHEETS = {".xls", ".ods", ".numbers", ".xlsb"}
 RECORDING = {".fit", ".tcx"}
-WRITTEN = {".md"}  # what a folder says about itself, the template's dictionary for one
+WRITTEN = {".md"}  # text about a folder, as the template's dictionary
 HEAD_BYTES = 4096
 UPLOADS = Path("uploaded")  # what came through the dashboard is known by its name alone
 
 
 class NothingToLoadError(UserError):
-    """A path that does not exist, or cannot be read."""
+    """A path that does not exist, or files that hold nothing that may be loaded."""
 
 
 @dataclass
@@ -58,7 +58,7 @@ def entered(entry: Entry) -> Content:
 
 @dataclass
 class Sources:
-    """Files to read as tables, recordings to leave to others, files to say a word about."""
+    """Files behind paths: those to read as tables, recordings, and those left out."""
 
     files: list[Path] = field(default_factory=list)
     recordings: list[Path] = field(default_factory=list)
@@ -66,7 +66,7 @@ class Sources:
 
 
 def gather(paths: Iterable[str | Path]) -> Sources:
-    """The files behind paths; folders are searched through, each file comes once."""
+    """Return the files behind paths, each once; folders are searched with their subfolders."""
     sources, seen = Sources(), set()
     for given in paths:
         path = Path(given).expanduser()
@@ -120,7 +120,7 @@ def _is_recorded(file: str, data: bytes) -> bool:
 
 
 def read(file: Path) -> Content:
-    """The tables of a file; what is wrong with it as a whole goes into `problems`."""
+    """Return the tables of a file; what is wrong with it as a whole is in `problems`."""
     if file.suffix.lower() in STORES and file.is_file():
         return _read_store(file)
     try:
@@ -144,7 +144,7 @@ def _read_store(file: Path) -> Content:
 
 
 def read_bytes(path: Path, file: str, data: bytes) -> Content:
-    """The tables in the bytes of a file. `path` is what the store knows it by."""
+    """Return the tables in the bytes of a file. `path` is what the store knows it by."""
     content = Content(path, file, sha256=sha256(data).hexdigest())
     try:
         content.tables = _tables(file, path.suffix.lower(), data)
@@ -154,7 +154,7 @@ def read_bytes(path: Path, file: str, data: bytes) -> Content:
 
 
 def uploaded(files: Iterable[tuple[str, bytes]]) -> tuple[list[Content], list[tuple[str, bytes]]]:
-    """Files that came by name and content: their tables, and the recordings among them."""
+    """Return the tables of uploaded files, given by name and content, and their recordings."""
     contents, recordings = [], []
     for name, data in files:
         path = UPLOADS / Path(name.replace("\\", "/")).name
@@ -166,7 +166,7 @@ def uploaded(files: Iterable[tuple[str, bytes]]) -> tuple[list[Content], list[tu
 
 
 def recordings_among(files: Iterable[tuple[str, bytes]]) -> list[tuple[str, bytes]]:
-    """The recordings among files that came by name and content."""
+    """Return the recordings among uploaded files, given by name and content."""
     return [(name, data) for name, data in files if _came_as_recording(name, data)]
 
 

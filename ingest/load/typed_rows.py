@@ -166,6 +166,6 @@ def _import_of(store: Store, batch: Batch) -> int | None:
     if not store.exists():
         return None
     with store.reading() as db:
-        last = db.query("last_load", path=str(batch.path))
+        last = db.query("imports/last_load", path=str(batch.path))
     same = last.filter(pl.col("sha256") == batch.tables[0].content_hash)
     return None if same.is_empty() else int(same["import_id"][0])

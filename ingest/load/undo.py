@@ -1,7 +1,7 @@
-"""Undoing an import: the store as if the file had never been loaded.
+"""Undoing an import: afterwards the store is as if the file had never been loaded.
 
-A row goes when no other import claims it. Of a keyed row's versions the one that was claimed
-last of those that are left becomes live again.
+A row is removed when no other import claims it. Of the versions of a keyed row that are left, the
+one claimed last becomes live.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ class UndoError(StoreError):
 
 @dataclass(frozen=True)
 class UndoReport:
-    """What an undo did. `kept`: rows that another file holds as well."""
+    """How many rows an undo removed, made live again (`restored`), or left to another import."""
 
     import_id: int
     path: str
@@ -31,31 +31,32 @@ class UndoReport:
 
 
 def imports(store: Store) -> pl.DataFrame:
-    """The import log, newest first: import_id, path, kind, loaded_at, undone_at, tables and
+    """Return the import log, newest first.
 
-    rows_read, rows_loaded, rows_unchanged, rows_set_aside over all tables of the file.
+    Out  import_id, path, kind, loaded_at, undone_at, tables (their names, separated by commas),
+         rows_read, rows_loaded, rows_unchanged, rows_set_aside over all tables of the file
     """
     with store.reading() as db:
-        return db.query("import_log")
+        return db.query("imports/log")
 
 
 def undo_import(store: Store, import_id: int) -> UndoReport:
-    """Take an import back, in one transaction."""
+    """Undo an import in one transaction; UndoError if there is none, or it was undone already."""
     with store.writing() as db:
-        log = db.query("import_log").filter(pl.col("import_id") == import_id)
+        log = db.query("imports/log").filter(pl.col("import_id") == import_id)
         if log.is_empty():
             raise UndoError(f"there is no import {import_id}.")
         if log["undone_at"][0] is not None:
             raise UndoError(f"import {import_id} ({log['path'][0]}) was undone already.")
-        claims = db.query("claims_of_import", import_id=import_id)
-        db.change("delete_claims", import_id=import_id)
+        claims = db.query("imports/claims", import_id=import_id)
+        db.delete("claims", "import_id", [import_id])
         restored = 0
         for (name,), group in claims.group_by("table_name", maintain_order=True):
             restored += _release(db, str(name), group)
         now = datetime.now(UTC)
-        db.change("mark_undone", import_id=import_id, now=now)
-        db.change("undo_set_aside", import_id=import_id, now=now)
-        db.change("reopen_set_aside", import_id=import_id)
+        db.change("imports/mark_undone", import_id=import_id, now=now)
+        db.change("set_aside/mark_undone", import_id=import_id, now=now)
+        db.change("set_aside/reopen", import_id=import_id)
         removed = claims.filter(~pl.col("elsewhere")).height
         report = UndoReport(
             import_id, str(log["path"][0]), removed, restored, claims.height - removed
@@ -66,7 +67,7 @@ def undo_import(store: Store, import_id: int) -> UndoReport:
 
 
 def _release(db: Database, name: str, claims: pl.DataFrame) -> int:
-    """Remove a table's orphaned rows and let the right versions live; how many came back."""
+    """Remove rows of a table that no import claims; return how many versions became live."""
     table = TABLES[name]
     before = db.versions(name)
     mine = claims["row_id"].unique().to_list()
@@ -75,7 +76,9 @@ def _release(db: Database, name: str, claims: pl.DataFrame) -> int:
         return 0
     keys = before.filter(pl.col("row_id").is_in(mine)).select(table.key).unique()
     versions = db.versions(name).join(keys, on=list(table.key), how="semi", nulls_equal=True)
-    ranked = versions.join(db.query("latest_claims", table_name=name), on="row_id", how="left")
+    ranked = versions.join(
+        db.query("imports/latest_claims", table_name=name), on="row_id", how="left"
+    )
     ranked = ranked.sort("latest", "row_id", nulls_last=False)
     latest = ranked.unique(list(table.key), keep="last", maintain_order=True)
     revived = latest.filter(~pl.col("live"))["row_id"].to_list()

@@ -1,4 +1,4 @@
-"""Tables straight from files, without any store: what `bench FILE…` evaluates."""
+"""Read tables from files without a store, for `bench FILE…`."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from ingest.validate import Checked, check_across_rows
 
 @dataclass
 class TablesRead:
-    """What the files hold.
+    """The tables of some files.
 
-    frames      the tables found, typed, every column there
-    problems    what kept rows or files out
+    frames      the tables found, by name, typed, with every column
+    problems    why rows or files did not load
     incomplete  bench sessions that lost rows
     recordings  files of rides among the paths
     """
@@ -33,7 +33,7 @@ class TablesRead:
 
 
 def read_tables(paths: Iterable[str | Path], *, time_zone: str | None = None) -> TablesRead:
-    """Read, check and merge the tables of files and folders as a load would.
+    """Return the tables of files and folders, checked and merged as a load would.
 
     time_zone   of times without an offset; UTC if not given
     """
@@ -46,7 +46,7 @@ def read_tables(paths: Iterable[str | Path], *, time_zone: str | None = None) ->
     for batch in sorted(batches, key=Batch.order):
         for checked in batch.tables:
             name = checked.table.name
-            versions[name] = _entered(checked, versions.get(name), context, batch)
+            versions[name] = _with_rows(checked, versions.get(name), context, batch)
             lost = {row.session_id for row in checked.set_aside if name == "bench"}
             found.incomplete |= {session for session in lost if session}
         found.problems += batch.problems()
@@ -57,10 +57,10 @@ def read_tables(paths: Iterable[str | Path], *, time_zone: str | None = None) ->
     return found
 
 
-def _entered(
+def _with_rows(
     checked: Checked, versions: pl.DataFrame | None, context: dict[str, pl.DataFrame], batch: Batch
 ) -> pl.DataFrame:
-    """The table's rows with the file's good rows in."""
+    """Return a table's versions of rows with the file's good rows added."""
     table = checked.table
     if versions is None:
         empty = {"row_id": pl.Int64(), "live": pl.Boolean(), **table.polars_schema}

@@ -22,7 +22,7 @@ def pairs_on_disk(db: Database) -> pl.DataFrame:
     Out  meter_file, reference_file (relative to the folder of table_path), meter_id,
          reference_id, comparison_id (else made from the files' names), rider_id, table_path
     """
-    rows = db.query("pairs_on_disk")
+    rows = db.query("imports/pairs_on_disk")
     files = rows.select("meter_file", "reference_file").iter_rows()
     names = pl.Series([f"{Path(m).stem} / {Path(r).stem}" for m, r in files], dtype=pl.String)
     return rows.with_columns(pl.col("comparison_id").fill_null(names))

@@ -1,8 +1,8 @@
-"""The store's own tables: what was loaded, from where, and what was set aside.
+"""The store's internal tables: imports, claims, set-aside rows, accounts, changes, pins.
 
-Every row of an input table is kept together with its **claims**: the imports whose file holds
-it. A row stays as long as one import claims it, which is what makes undoing an import exact.
-Of a keyed row's versions the one claimed last is live.
+A **claim** says that the file of an import holds a row of an input table. A row stays as long as
+one import claims it, so that undoing an import is exact. Of the versions of a keyed row the one
+claimed last is live.
 """
 
 from __future__ import annotations

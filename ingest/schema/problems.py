@@ -1,4 +1,4 @@
-"""What is wrong with a cell, a row or a file: where, found, expected, and what to do."""
+"""Problems of a cell, a row or a file: where, found, expected, and what to do."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a row's cells must make up together: one device, an order of dates, a mass to hang."""
+"""Rules on the cells of one row together: one device, an order of dates, a mass that hung."""
 
 from __future__ import annotations
 
@@ -11,7 +11,11 @@ from ingest.schema.columns import Table
 
 @dataclass(frozen=True)
 class RowRule:
-    """`broken` picks the rows; it may use the typed columns and `has_<column>`."""
+    """A rule on rows.
+
+    broken   the condition of a row that breaks it, on the typed columns and `has_<column>`
+    column   the column of the problem; None: the row as a whole
+    """
 
     broken: pl.Expr
     column: str | None
@@ -20,7 +24,7 @@ class RowRule:
 
 
 def rules_of(table: Table) -> list[RowRule]:
-    """Every rule on single rows of a table."""
+    """Return every rule on single rows of a table."""
     rules = [_required(table, name) for name in table.required]
     rules += _device_rules(table)
     if table.together:

@@ -1,4 +1,4 @@
-"""The settings of a store: what they are, what they may be, what they are to begin with."""
+"""The settings of a store: their meaning, their possible values, their defaults."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class SettingError(UserError, ValueError):
 
 @dataclass(frozen=True)
 class Setting:
-    """One setting. `internal` ones are set by the program, not offered to the user."""
+    """One setting. `internal` ones are set by the program and not offered to the user."""
 
     default: Value
     read: Callable[[str], Value]
@@ -84,7 +84,7 @@ SETTINGS: dict[str, Setting] = {
 
 
 def find_setting(key: str) -> Setting:
-    """The setting called `key`; an unknown one raises with the nearest name."""
+    """Return the setting called `key`; SettingError with the nearest name for an unknown one."""
     if key in SETTINGS:
         return SETTINGS[key]
     offered = [name for name, setting in SETTINGS.items() if not setting.internal]
@@ -94,7 +94,7 @@ def find_setting(key: str) -> Setting:
 
 
 def parse_setting(key: str, value: object) -> Value:
-    """The value of a setting, checked; a bad one raises saying what is expected."""
+    """Return the value of a setting, checked; SettingError with what is expected for a bad one."""
     setting = find_setting(key)
     try:
         return setting.read("" if value is None else str(value))
@@ -105,5 +105,5 @@ def parse_setting(key: str, value: object) -> Value:
 
 
 def stored_text(value: Value) -> str:
-    """How a value is kept in the store."""
+    """Return the text by which the store keeps a value."""
     return "" if value is None else str(value)

@@ -1,9 +1,9 @@
-"""Every table of the store: columns, units, ranges, choices, meaning.
+"""The input tables: columns, units, ranges, choices, meaning.
 
-DDL, validation, axis labels and the data dictionary all derive from this module. Torque is in
+DDL, validation, templates and the data dictionary all derive from this module. Torque is in
 newton metres everywhere. A calendar day is `pl.Date`; an instant is `pl.Datetime("us", "UTC")`.
 
-Rows of a table with a **key** are known by it: a later row with the same key replaces the
+Rows of a table with a **key** are identified by it: a later row with the same key replaces the
 earlier one (`on_change="replace"`) or is a conflict (`on_change="conflict"`). Rows of a table
 without a key, and rows whose last key column may be empty and is (a bench reading without a
 number), are measurements that may truly repeat: file and store are compared as **multisets**.

@@ -1,4 +1,4 @@
-"""Empty input tables to fill in, as CSV and as one workbook, with a data dictionary."""
+"""Empty input tables to fill in: CSV files, one workbook, a data dictionary."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ _ROWS_FORMATTED = 2000
 def write_template(folder: Path) -> list[Path]:
     """Write a CSV file a table, one workbook with a sheet a table, and a data dictionary.
 
-    Files that are there already are not overwritten: they may be filled in. Returns what was
-    written.
+    Tables that are there already are not overwritten: they may be filled in. Returns the files
+    that were written.
     """
     folder.mkdir(parents=True, exist_ok=True)
     written = []
@@ -39,7 +39,7 @@ def write_template(folder: Path) -> list[Path]:
 
 
 def dictionary_text() -> str:
-    """The data dictionary in Markdown."""
+    """Return the data dictionary in Markdown."""
     lines = [
         "# Data dictionary",
         "",

@@ -1,11 +1,11 @@
 from .change_log import acting as acting
-from .change_log import among as among
 from .change_log import changes as changes
+from .change_log import filter_changes as filter_changes
 from .change_log import record as record
 from .database import Database as Database
-from .database import Store as Store
 from .database import StoreError as StoreError
 from .export import Format as Format
 from .export import export_tables as export_tables
 from .export import write_document as write_document
 from .export import write_tables as write_tables
+from .store_file import Store as Store

@@ -1,4 +1,4 @@
-"""Who changed what: one row a change, written in the transaction that makes it.
+"""The log of changes that people make: one row a change, written in its transaction.
 
 with acting("Ilse"):
     with store.writing() as db:
@@ -19,35 +19,36 @@ from datetime import UTC, date, datetime
 import polars as pl
 
 from ingest.schema import CHANGES
-from ingest.store.database import Database, Store
+from ingest.store.database import Database
+from ingest.store.store_file import Store
 
 
 @dataclass
-class _Hand:
-    """Whose hand is at work, and how many changes it has recorded."""
+class _Actor:
+    """Who makes changes, and what was recorded of them."""
 
     name: str
     recorded: list[str] = field(default_factory=list)
 
 
-_ACTING: ContextVar[_Hand | None] = ContextVar("acting", default=None)
+_ACTING: ContextVar[_Actor | None] = ContextVar("acting", default=None)
 
 
 @contextmanager
 def acting(name: str) -> Iterator[list[str]]:
-    """Changes inside are recorded under this name; gives the list of what was recorded."""
-    hand = _Hand(name)
-    token = _ACTING.set(hand)
+    """Record changes made inside under this name; yield the list of what was recorded."""
+    person = _Actor(name)
+    token = _ACTING.set(person)
     try:
-        yield hand.recorded
+        yield person.recorded
     finally:
         _ACTING.reset(token)
 
 
 def actor() -> str:
-    """Who is acting: a signed-in person, else whoever runs the command."""
-    hand = _ACTING.get()
-    return hand.name if hand else f"command line ({_system_name()})"
+    """Return who makes changes: a signed-in person, else the command line's user."""
+    person = _ACTING.get()
+    return person.name if person else f"command line ({_system_name()})"
 
 
 def _system_name() -> str:
@@ -60,7 +61,11 @@ def _system_name() -> str:
 def record(
     db: Database, what: str, subject: str, *, before: object = None, after: object = None
 ) -> None:
-    """Write one change into an open store. before, after: anything that JSON can hold."""
+    """Record one change in an open store.
+
+    what     the kind of change; subject: what was changed
+    before, after   anything that JSON can hold
+    """
     now = datetime.now(UTC)
     row = {
         "changed_at": now,
@@ -71,9 +76,9 @@ def record(
         "after": _text(after),
     }
     db.insert("changes", pl.DataFrame([row], schema=dict(CHANGES.polars_schema)))
-    hand = _ACTING.get()
-    if hand is not None:
-        hand.recorded.append(what)
+    person = _ACTING.get()
+    if person is not None:
+        person.recorded.append(what)
 
 
 def _text(value: object) -> str | None:
@@ -82,7 +87,7 @@ def _text(value: object) -> str | None:
     return json.dumps(value, ensure_ascii=False, default=str)
 
 
-def among(
+def filter_changes(
     rows: pl.DataFrame,
     *,
     words: str = "",
@@ -91,14 +96,14 @@ def among(
     first: date | None = None,
     last: date | None = None,
 ) -> pl.DataFrame:
-    """Those of the recorded changes that match all that is asked; the order stays.
+    """Return those of the recorded changes that match every condition, in the same order.
 
     words        each stands somewhere in the row, in any case
     first, last  days (UTC), both included
     """
-    said = pl.concat_str(rows.columns[1:], separator=" ", ignore_nulls=True).str.to_lowercase()
+    text = pl.concat_str(rows.columns[1:], separator=" ", ignore_nulls=True).str.to_lowercase()
     day = pl.col("changed_at").dt.date()
-    asked = [said.str.contains(word, literal=True) for word in words.lower().split()]
+    asked = [text.str.contains(word, literal=True) for word in words.lower().split()]
     asked += [pl.col(name) == value for name, value in (("who", who), ("what", what)) if value]
     asked += [day >= first] if first else []
     asked += [day <= last] if last else []
@@ -106,6 +111,6 @@ def among(
 
 
 def changes(store: Store) -> pl.DataFrame:
-    """Every recorded change, the newest first: the columns of CHANGES."""
+    """Return every recorded change, the newest first: the columns of CHANGES."""
     with store.reading() as db:
         return db.frame("changes").sort("changed_at", descending=True, maintain_order=True)

@@ -1,7 +1,7 @@
-"""DuckDB instances to open stores in, kept while nothing is open.
+"""Idle DuckDB instances, to which stores are attached while they are open.
 
-Making an instance takes some 35 ms, attaching a store to one that is there 5 ms. A store is let go
-of when its user leaves; what is kept holds no file.
+Making an instance takes some 35 ms, attaching a store to an idle one 5 ms. A store is detached
+when it is closed, so that an idle instance holds no file.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _idle: list[tuple[int, duckdb.DuckDBPyConnection]] = []  # by the process they w
 
 @contextmanager
 def opened(path: Path, *, read_only: bool) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A connection to the store at `path`; duckdb.Error where it cannot be opened."""
+    """Yield a connection to the store at `path`; duckdb.Error where it cannot be opened."""
     instance = _taken()
     try:
         name, mode = str(path).replace("'", "''"), "READ_ONLY" if read_only else "READ_WRITE"
@@ -33,7 +33,7 @@ def opened(path: Path, *, read_only: bool) -> Iterator[duckdb.DuckDBPyConnection
         yield instance
         instance.execute("USE memory; DETACH store")
     except BaseException:
-        instance.close()  # lets go of the file, whatever the instance was at
+        instance.close()  # releases the file, whatever the instance was doing
         raise
     _give_back(instance)
 

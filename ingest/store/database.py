@@ -1,23 +1,11 @@
-"""The store: a DuckDB file behind a gate. Nothing else in the project talks to DuckDB.
-
-    with store.reading() as db:
-        bench = db.frame("bench")
-    with store.writing() as db:          # one transaction, all or nothing
-        db.put_derived("status", status)
-
-Connections are short-lived, because an open writer shuts every other process out and an open
-reader shuts writers out. Compute outside the `with` block.
-"""
+"""An open store: reads tables, answers the questions of `sql/`, and writes within a transaction."""
 
 from __future__ import annotations
 
 import os
-import shutil
 import tempfile
-import threading
-import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, ExitStack, contextmanager
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +15,7 @@ import polars as pl
 from ingest.schema import (
     INTERNAL_TABLES,
     SETTINGS,
+    SQL_TYPES,
     TABLES,
     UserError,
     Value,
@@ -34,13 +23,10 @@ from ingest.schema import (
     parse_setting,
     stored_text,
 )
-from ingest.store import connection_pool, migrations
-from ingest.store.gate import Gate, GateTimeoutError
+from ingest.store import migrations
 from ingest.store.migrations import rows_table
 
 SQL_FOLDER = Path(__file__).parent / "sql"
-FRESH_NS = 20_000_000  # a tick of the coarsest clock that file times are kept with, and more
-_OPEN = threading.local()
 
 
 class StoreError(UserError):
@@ -62,7 +48,7 @@ class Database:
     # --- reading -----------------------------------------------------------------------------
 
     def frame(self, table: str) -> pl.DataFrame:
-        """The live rows of an input table, or a bookkeeping table: every column, typed."""
+        """Return the live rows of an input table, or an internal table: every column, typed."""
         if table in TABLES:
             return TABLES[table].conform(self._select(f'SELECT * FROM "{table}"'))
         return INTERNAL_TABLES[table].conform(self._select(f'SELECT * FROM "{table}"'))
@@ -70,7 +56,7 @@ class Database:
     def versions(
         self, table: str, *, where: str | None = None, among: Sequence[str] = ()
     ) -> pl.DataFrame:
-        """Every version of an input table's rows: row_id, live, then the table's columns.
+        """Return every version of an input table's rows: row_id, live, the table's columns.
 
         where, among   only rows whose text column `where` is one of `among`
         """
@@ -94,27 +80,27 @@ class Database:
         return int(self._run(f'SELECT coalesce(max("{column}"), 0) + 1 FROM "{table}"')[0][0])
 
     def query(self, name: str, **params: object) -> pl.DataFrame:
-        """The answer to the question in `ingest/sql/<name>.sql`, its parameters bound."""
+        """Return the answer to the question in `sql/<name>.sql`, its parameters bound."""
         return self._select((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
 
     def derived(self, name: str) -> pl.DataFrame | None:
-        """A table that was computed from the input tables, or None if there is none."""
+        """Return a table that was computed from the input tables; None if there is none."""
         table = _derived_table(name)
         return self._select(f'SELECT * FROM "{table}"') if table in self._tables() else None
 
     def derived_names(self) -> list[str]:
-        """The names of the computed tables there are."""
+        """Return the names of the computed tables."""
         return sorted(
             t.removeprefix("derived_") for t in self._tables() if t.startswith("derived_")
         )
 
     def setting(self, key: str) -> Value:
-        """A setting's value, the default if it was never set."""
+        """Return a setting's value, the default if it was never set."""
         find_setting(key)
         return self.settings()[key]
 
     def settings(self) -> dict[str, Value]:
-        """Every setting with its value."""
+        """Return every setting with its value."""
         rows = self._run("SELECT key, value FROM setting_values")
         kept = {key: value for key, value in rows if key in SETTINGS}
         return {
@@ -123,7 +109,7 @@ class Database:
         }
 
     def data_version(self) -> int:
-        """Counts the changes of input tables and settings: tells whether a fit is stale."""
+        """Return a count of the changes of input tables and settings, by which a fit is stale."""
         return int(self._meta("data_version") or 0)
 
     # --- writing -----------------------------------------------------------------------------
@@ -137,13 +123,8 @@ class Database:
                 {"file": file},
             )
 
-    def drop_derived(self, name: str) -> None:
-        """Remove a computed table; none there is no error."""
-        self._known_tables = None
-        self._run(f'DROP TABLE IF EXISTS "{_derived_table(name)}"')
-
     def set_setting(self, key: str, value: object) -> Value:
-        """Set a setting; a bad key or value raises `SettingError`. Returns what is now set."""
+        """Set a setting and return its value; SettingError for a bad key or value."""
         checked = parse_setting(key, value)
         self._run("DELETE FROM setting_values WHERE key = $key", {"key": key})
         self._run(
@@ -154,7 +135,7 @@ class Database:
         return checked
 
     def insert(self, table: str, frame: pl.DataFrame) -> None:
-        """Add rows to a bookkeeping table."""
+        """Add rows to an internal table."""
         self._insert(table, INTERNAL_TABLES[table].conform(frame))
 
     def add_rows(self, table: str, frame: pl.DataFrame) -> None:
@@ -168,22 +149,32 @@ class Database:
         self._on_rows(f"UPDATE {rows_table(table)} SET live = {live}", row_ids)
 
     def remove_rows(self, table: str, row_ids: list[int]) -> None:
-        """Remove versions of rows for good."""
+        """Remove versions of rows for good, and every import's claim to them."""
         self._on_rows(f"DELETE FROM {rows_table(table)}", row_ids)
+        self._run(
+            "DELETE FROM claims "
+            "WHERE table_name = $name AND row_id IN (SELECT unnest($ids::BIGINT[]))",
+            {"name": table, "ids": row_ids},
+        )
 
     def empty_cells(self, table: str, column: str, row_ids: list[int]) -> None:
         """Make a column of some rows null, in every version."""
         name = TABLES[table].column(column).name
         self._on_rows(f'UPDATE {rows_table(table)} SET "{name}" = NULL', row_ids)
 
-    def change(self, name: str, **params: object) -> None:
-        """Run the statement in `ingest/sql/<name>.sql`, its parameters bound."""
-        self.tidy(name, **params)
-        self._touched = True
+    def delete(self, table: str, column: str, values: Sequence[object]) -> None:
+        """Remove the rows of an internal table whose `column` is one of `values`."""
+        name, sql_type = column, SQL_TYPES[INTERNAL_TABLES[table].column(column).kind]
+        condition = f'"{name}" IN (SELECT unnest($values::{sql_type}[]))'
+        self._run(f'DELETE FROM "{table}" WHERE {condition}', {"values": list(values)})
 
-    def tidy(self, name: str, **params: object) -> None:
-        """The same for bookkeeping that no answer depends on: the data stay the same version."""
+    def change(self, name: str, *, new_version: bool = True, **params: object) -> None:
+        """Run the statement in `sql/<name>.sql`, its parameters bound.
+
+        new_version  an answer may depend on it: the data become another version
+        """
         self._run((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
+        self._touched |= new_version
 
     # --- within ------------------------------------------------------------------------------
 
@@ -276,219 +267,7 @@ class Database:
         self._set_meta("schema_fingerprint", migrations.fingerprint())
 
 
-class Store:
-    """A store file. Cheap to make: nothing is opened before `reading` or `writing`."""
-
-    def __init__(self, path: str | Path, *, timeout_s: float = 120.0) -> None:
-        self.path = Path(path).expanduser().absolute()
-        self._gate = Gate(self.path, timeout_s=timeout_s)
-
-    def exists(self) -> bool:
-        return self.path.is_file()
-
-    def time_zone(self) -> str:
-        """Return the zone of times without an offset; the default where there is no store."""
-        if not self.exists():
-            return str(SETTINGS["time_zone"].default)
-        with self.reading() as db:
-            return str(db.setting("time_zone"))
-
-    def stamp(self) -> tuple[int, ...] | None:
-        """Changes whenever the file does: what was read before still holds while it is equal.
-
-        None while that cannot be told: no store, or a file so fresh that a further write could
-        leave the same time on it. Costs a few microseconds, where opening the store costs 14 ms.
-        """
-        log = self.path.with_name(self.path.name + ".wal")  # what a killed writer had committed
-        found: list[int] = []
-        for file in (self.path, log):
-            try:
-                stat = file.stat()
-            except OSError:
-                continue
-            found += [stat.st_ino, stat.st_size, stat.st_mtime_ns]
-        if not found or time.time_ns() - max(found[2::3]) < FRESH_NS:
-            return None
-        return tuple(found)
-
-    def settled_stamp(self) -> tuple[int, ...] | None:
-        """The same, after the moment that a file just written needs to be told from later ones."""
-        stamp = self.stamp()
-        if stamp is None and self.exists():
-            time.sleep(FRESH_NS / 1e9)
-            stamp = self.stamp()
-        return stamp
-
-    @contextmanager
-    def reading(self) -> Iterator[Database]:
-        """The store, to read from; beside any number of readers, never beside a writer."""
-        held = _held(self.path)
-        if held is not None:
-            yield held
-            return
-        if not self.exists():
-            raise StoreError(
-                f"{self.path}: there is no store here yet. "
-                "Load a team's tables first (slopewatch load FOLDER), or name another file."
-            )
-        with self._shared(), self._connected(read_only=True) as db:
-            if db._is_current():
-                with _holding(self.path, db):
-                    yield db
-                return
-        with self.writing():  # brings an older store up to date
-            pass
-        with self._shared(), self._connected(read_only=True) as db, _holding(self.path, db):
-            yield db
-
-    @contextmanager
-    def writing(self) -> Iterator[Database]:
-        """The store, to change: one transaction, all of it or none. Made if there is none."""
-        held = _held(self.path)
-        if held is not None and not held.writable:
-            raise RuntimeError("a store that is open for reading cannot be written to")
-        if held is not None:
-            yield held
-            return
-        with self.transactions() as transaction, transaction() as db:
-            yield db
-
-    @contextmanager
-    def transactions(self) -> Iterator[Callable[[], AbstractContextManager[Database]]]:
-        """The store, for several transactions in a row on one connection.
-
-        Nobody else gets in before the block ends: keep it to a fraction of a second.
-        """
-        with self.exclusively(), self._connected(read_only=False) as db:
-            if not db._is_current():
-                with _transaction(db):
-                    db._bring_up_to_date()
-            with _holding(self.path, db):
-                yield lambda: _transaction(db)
-
-    @contextmanager
-    def exclusively(self) -> Iterator[Path]:
-        """The store's file for oneself, closed; for copying or replacing it."""
-        if not self.path.parent.is_dir():
-            raise StoreError(f"{self.path}: the folder {self.path.parent} does not exist.")
-        with ExitStack() as stack:
-            self._enter(stack, self._gate.exclusive())
-            self._sweep()
-            yield self.path
-
-    def backup(self, target: Path) -> Path:
-        """Copy the store to `target` while nobody writes; returns the copy's path."""
-        if not self.exists():
-            raise StoreError(f"{self.path}: there is no store to back up.")
-        if target.is_dir():
-            target = target / self.path.name
-        if target.absolute() == self.path:
-            raise StoreError(f"{target}: a backup needs another place than the store itself.")
-        with self.exclusively():
-            with self._connected(read_only=False) as db:
-                db._run("CHECKPOINT")
-            partial = target.with_name(target.name + ".part")
-            shutil.copyfile(self.path, partial)
-            partial.replace(target)
-        return target
-
-    def compact(self) -> None:
-        """Rewrite the file, so that removed rows are gone from the disk too."""
-        fresh = self.path.with_name(self.path.name + ".compact.tmp")
-        with self.exclusively():
-            with self._connected(read_only=False) as db:
-                attached = str(fresh).replace("'", "''")
-                db._run(f"ATTACH '{attached}' AS fresh")
-                name = db._run("SELECT current_database()")[0][0]
-                db._run(f'COPY FROM DATABASE "{name}" TO fresh')
-                db._run("DETACH fresh")
-            fresh.replace(self.path)
-
-    @contextmanager
-    def _shared(self) -> Iterator[None]:
-        with ExitStack() as stack:
-            self._enter(stack, self._gate.shared())
-            yield
-
-    def _enter(self, stack: ExitStack, gate: AbstractContextManager[None]) -> None:
-        try:
-            stack.enter_context(gate)
-        except GateTimeoutError as wait:
-            raise StoreError(
-                f"{self.path}: another program kept the store busy for too long. "
-                "Wait for it to finish, or end it, then try again."
-            ) from wait
-        except OSError as error:
-            raise StoreError(
-                f"{self.path}: the folder cannot be written to ({error.strerror or error}). "
-                "The store keeps its lock files there; name a file in another folder."
-            ) from error
-
-    @contextmanager
-    def _connected(self, *, read_only: bool) -> Iterator[Database]:
-        with ExitStack() as stack:
-            try:
-                opened = connection_pool.opened(self.path, read_only=read_only)
-                connection = stack.enter_context(opened)
-            except duckdb.Error as error:
-                raise StoreError(_connect_failure(self.path, error)) from error
-            try:
-                yield Database(connection, self.path, writable=not read_only)
-            except duckdb.IOException as error:
-                raise StoreError(f"{self.path}: {str(error).splitlines()[0]}") from error
-
-    def _sweep(self) -> None:
-        """Remove what a killed writer left beside the store."""
-        for left in self.path.parent.glob(f"{_escaped(self.path.name)}.*.tmp"):
-            left.unlink(missing_ok=True)
-
-
-def _escaped(name: str) -> str:
-    return "".join(f"[{c}]" if c in "*?[" else c for c in name)
-
-
 def _derived_table(name: str) -> str:
     if not name.isidentifier():
         raise ValueError(f"not a table name: {name!r}")
     return f"derived_{name}"
-
-
-def _held(path: Path) -> Database | None:
-    held: dict[Path, Database] = getattr(_OPEN, "stores", {})
-    return held.get(path)
-
-
-@contextmanager
-def _holding(path: Path, db: Database) -> Iterator[None]:
-    # A second `with` in the same thread gets the open store: it would wait for itself.
-    held: dict[Path, Database] = getattr(_OPEN, "stores", {})
-    _OPEN.stores = held | {path: db}
-    try:
-        yield
-    finally:
-        _OPEN.stores = held
-
-
-@contextmanager
-def _transaction(db: Database) -> Iterator[Database]:
-    db._connection.begin()
-    db._touched, db._known_tables = False, None
-    try:
-        yield db
-        if db._touched:
-            db._set_meta("data_version", db.data_version() + 1)
-    except BaseException:
-        db._connection.rollback()
-        raise
-    db._connection.commit()
-
-
-def _connect_failure(path: Path, error: Exception) -> str:
-    text = str(error)
-    if "not a valid DuckDB database file" in text:
-        return f"{path}: not a Slopewatch store. Name another file, or move this one away."
-    if "lock" in text:
-        return f"{path}: another program holds this file open. Close it, then try again."
-    if "newer version" in text or "version number" in text:
-        return f"{path}: written by another version of DuckDB. Update Slopewatch."
-    return f"{path}: the store cannot be opened ({text.splitlines()[0]})."

@@ -1,4 +1,4 @@
-"""Tables out of the store: CSV, a workbook, or Parquet, in the form that loads again."""
+"""Input tables written out as CSV, a workbook or Parquet, in the form that loads again."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ import polars as pl
 import xlsxwriter
 
 from ingest.schema import TABLES
-from ingest.store.database import Store, StoreError
+from ingest.store.database import StoreError
+from ingest.store.store_file import Store
 from ingest.validate import shown_cells
 
 Format = Literal["csv", "xlsx", "parquet"]
@@ -22,7 +23,7 @@ WORKBOOK = "slopewatch-export.xlsx"
 def export_tables(
     store: Store, folder: Path, form: Format = "csv", *, tables: Iterable[str] = tuple(TABLES)
 ) -> list[Path]:
-    """Write the input tables that hold rows; returns the files.
+    """Write the input tables that hold rows; return the files.
 
     Instants are written in UTC with their offset, so that they load the same in any zone.
     """
@@ -32,7 +33,7 @@ def export_tables(
 
 
 def write_document(file: Path, content: bytes) -> Path:
-    """Write a finished document, making its folder; a StoreError where that cannot be done."""
+    """Write a finished document, making its folder; StoreError where that cannot be done."""
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
         file.write_bytes(content)
@@ -43,7 +44,7 @@ def write_document(file: Path, content: bytes) -> Path:
 
 
 def write_tables(frames: dict[str, pl.DataFrame], folder: Path, form: Format) -> list[Path]:
-    """Write typed input tables into a folder in one of the formats."""
+    """Write typed input tables into a folder in one of the formats; return the files."""
     folder.mkdir(parents=True, exist_ok=True)
     if form == "xlsx":
         return [_write_workbook(frames, folder / WORKBOOK)]

@@ -1,10 +1,10 @@
-"""The gate before a store: many readers or one writer, across threads and processes.
+"""The lock of a store: many readers or one writer, across threads and processes.
 
-Two lock files lie beside the store. Whoever wants in first takes the *turnstile*, then a shared
-(reader) or exclusive (writer) hold on the *gate*, and lets the turnstile go. A writer waiting for
-readers to leave keeps the turnstile, so that no new reader slips in before it: nobody starves.
-Before the files, the threads of one process stand in a line of their own. Both locks end with the
-process that holds them, however it ends.
+Two lock files lie beside the store. A caller first locks the *turnstile*, then the *gate*, shared
+(to read) or exclusive (to write), and releases the turnstile. A writer that waits for readers
+keeps the turnstile, so that no new reader comes before it: nobody starves. The threads of one
+process wait in a queue of their own before they try the files. Both locks end with the process
+that holds them, however it ends.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ from filelock import FileLock, ReadWriteLock, Timeout
 
 
 class GateTimeoutError(Exception):
-    """The gate stayed shut longer than the caller was willing to wait."""
+    """The lock was not free within the time that the caller waits."""
 
 
-class _Line:
-    """Where the threads of one process wait, in the order they came, before the files are tried.
+class _Queue:
+    """The queue in which the threads of one process wait, first come, first served.
 
-    Files can only be asked again and again. A writer among a server's threads would lose that
-    game to its readers, and keep them out while it sleeps between two tries.
+    File locks can only be polled. A writer among a server's threads would seldom get one beside
+    its readers, and would keep them out while it sleeps between two polls.
     """
 
     def __init__(self) -> None:
@@ -63,27 +63,27 @@ class _Line:
                 self._changed.notify_all()
 
 
-_lines: dict[Path, _Line] = {}
+_queues: dict[Path, _Queue] = {}
 
 
 class Gate:
-    """The gate of the store at `path`; `timeout_s` is the longest wait for either lock."""
+    """The lock of the store at `path`; `timeout_s` is the longest wait for either lock file."""
 
     def __init__(self, path: Path, *, timeout_s: float = 120.0) -> None:
         self._turnstile = path.with_name(path.name + ".turnstile")
         self._gate = path.with_name(path.name + ".gate")
         self._timeout_s = timeout_s
-        self._line = _lines.setdefault(path, _Line())
+        self._queue = _queues.setdefault(path, _Queue())
 
     @contextmanager
     def shared(self) -> Iterator[None]:
-        """Enter beside other readers."""
+        """Hold the lock beside other readers."""
         with self._entered(exclusive=False):
             yield
 
     @contextmanager
     def exclusive(self) -> Iterator[None]:
-        """Enter alone."""
+        """Hold the lock alone."""
         with self._entered(exclusive=True):
             yield
 
@@ -94,7 +94,7 @@ class Gate:
         turnstile = FileLock(
             self._turnstile, timeout=self._timeout_s, poll_interval=0.01, is_singleton=False
         )
-        with self._line.admitted(exclusive=exclusive, timeout_s=self._timeout_s):
+        with self._queue.admitted(exclusive=exclusive, timeout_s=self._timeout_s):
             try:
                 with turnstile:
                     if exclusive:

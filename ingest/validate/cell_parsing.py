@@ -1,7 +1,7 @@
-"""From text cells to typed values, a whole column at a time; null where a cell is not one.
+"""Parse text cells into typed values, a whole column at a time; null where that fails.
 
-Numbers are kept to ten significant digits and instants to the millisecond, so that the same
-table gives the same rows from every file format.
+Numbers are kept to ten significant digits and instants to the millisecond, so that a table has
+the same rows in every file format.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ DIGITS = 10
 
 
 class Style(NamedTuple):
-    """How numbers are written: a decimal comma?  And then, do points group thousands?"""
+    """How numbers are written: with a decimal comma, and with points between thousands."""
 
     comma: bool = False
     points_group: bool = False
@@ -67,7 +67,7 @@ def typed(column: Column, cells: pl.Series, *, style: Style, zone: str) -> pl.Se
 
 
 def plain_digits(cells: pl.Series) -> pl.Series:
-    """Without the signs that only group digits, and with a plain minus."""
+    """Return cells without signs that only group digits, and with a plain minus."""
     return (
         cells.str.replace_all("[−–]", "-")
         .str.replace_all(r"(\d)[ '’](\d{3})", "$1$2")
@@ -76,7 +76,7 @@ def plain_digits(cells: pl.Series) -> pl.Series:
 
 
 def numbers(cells: pl.Series, style: Style) -> pl.Series:
-    """Numbers, with a decimal point or comma, with or without marks between thousands."""
+    """Return numbers, written with a point or comma, with or without marks between thousands."""
     text = pl.col("t")
     no_points = text.str.replace_all(".", "", literal=True)
     pointed = no_points.str.replace(",", ".", literal=True)
@@ -98,7 +98,7 @@ def numbers(cells: pl.Series, style: Style) -> pl.Series:
 
 
 def number_style(cells: pl.Series, *, likely: Style, typed: bool) -> Style:
-    """How the numbers of a column are written; `likely` where its cells do not tell.
+    """Return how the numbers of a column are written; `likely` where its cells do not tell.
 
     typed   the file knows numbers from text, so a point is a decimal point
     """
@@ -110,7 +110,7 @@ def number_style(cells: pl.Series, *, likely: Style, typed: bool) -> Style:
 
 
 def settled(values: pl.Series) -> pl.Series:
-    """Values to ten significant digits; minus zero is zero."""
+    """Return values to ten significant digits; minus zero is zero."""
     text = values.cast(pl.String)
     long = (text.str.len_chars() > DIGITS + 1).fill_null(False)
     rounded = [float(f"{value:.{DIGITS}g}") for value in values.filter(long)]
@@ -119,7 +119,7 @@ def settled(values: pl.Series) -> pl.Series:
 
 
 def days(cells: pl.Series) -> pl.Series:
-    """Calendar days, ISO 8601; a time of day after it is left out."""
+    """Return calendar days written as ISO 8601; a time of day after it is left out."""
     basic = cells.str.contains(BASIC_DAY)
     dashed = cells.str.replace(r"^(\d{4})(\d{2})(\d{2})$", "$1-$2-$3")
     day = pl.select(pl.when(basic).then(dashed).otherwise(cells)).to_series()
@@ -127,7 +127,7 @@ def days(cells: pl.Series) -> pl.Series:
 
 
 def instants(cells: pl.Series, zone: str) -> pl.Series:
-    """Instants in UTC; without an offset they are local times of `zone`.
+    """Return instants in UTC; without an offset they are local times of `zone`.
 
     Of a local time that occurs twice the first is taken; one that does not exist is null.
     """
@@ -151,7 +151,7 @@ def instants(cells: pl.Series, zone: str) -> pl.Series:
 
 
 def chosen(column: Column, cells: pl.Series) -> pl.Series:
-    """One of the column's choices, written in any case, with spaces or hyphens."""
+    """Return the column's choice that each cell names, in any case, with spaces or hyphens."""
     plain = cells.str.to_lowercase().str.replace_all(r"[\s\-–_]+", "_")
     names = {re.sub(r"[\s\-–_]+", "_", choice.lower()): choice for choice in column.choices}
     found = plain.replace_strict(names, default=None, return_dtype=pl.String)

@@ -1,4 +1,4 @@
-"""Rows against each other: within the file, and against what the store holds already.
+"""Checks of rows against other rows: in the file, and in the store.
 
 A session's rows must agree on the session's own columns; a row's key must not stand for two
 different rows; a bench reading needs a mass and a crank length from somewhere.
@@ -19,10 +19,10 @@ Context = Mapping[str, pl.DataFrame]
 
 
 def check_across_rows(checked: Checked, existing: pl.DataFrame, context: Context) -> None:
-    """Set aside what contradicts other rows.
+    """Set aside the rows of a checked table that contradict other rows.
 
     existing  the store's live rows of the same table
-    context   every other table as far as it is known: the store's rows and this load's
+    context   the other tables, with the store's rows and this load's
     """
     if checked.table.name == "bench":
         checked.reject(_unhung(checked, context) + _crankless(checked, context))
@@ -35,13 +35,13 @@ def check_across_rows(checked: Checked, existing: pl.DataFrame, context: Context
 
 
 def signature(table: Table) -> pl.Expr:
-    """All of a row as one text: equal rows, equal text."""
+    """Return a row as one text: equal rows have equal texts."""
     cells = [pl.col(name).cast(pl.String).fill_null("\x00") for name in table.names]
     return pl.concat_str(cells, separator="\x1f").alias(SIGNATURE)
 
 
 def has_key(table: Table) -> pl.Expr:
-    """Which rows are known by their key (the others are compared as multisets)."""
+    """Return which rows are identified by a key; the others are compared as multisets."""
     if not table.key:
         return pl.lit(False)
     return pl.col(table.key[-1]).is_not_null() if table.key_may_be_empty else pl.lit(True)
@@ -50,7 +50,7 @@ def has_key(table: Table) -> pl.Expr:
 def _disagreeing(
     checked: Checked, existing: pl.DataFrame, group: str, column: str
 ) -> list[Problem]:
-    """Rows whose value differs from their group's: the store's, else the file's most frequent."""
+    """Return rows whose value is not their group's: the store's, else the file's most frequent."""
     mine = checked.frame.select(group, column, ROW).drop_nulls()
     theirs = existing.select(group, column).drop_nulls()
     first = theirs.unique(group, keep="first", maintain_order=True).rename({column: "is"})
@@ -80,7 +80,7 @@ def _disagreement(checked: Checked, line: dict[str, object], group: str, column:
 
 
 def _key_conflicts(checked: Checked, existing: pl.DataFrame) -> list[Problem]:
-    """Rows whose key stands for another row: above in the file, or in the store."""
+    """Return rows with the key of another row, above in the file or in the store."""
     table = checked.table
     key = list(table.key)
     mine = checked.frame.filter(has_key(table)).with_columns(signature(table))
@@ -135,7 +135,7 @@ def _conflict_fix(table: Table, place: str) -> str:
 
 
 def _unhung(checked: Checked, context: Context) -> list[Problem]:
-    """Mass readings of which neither the row nor the mass set says the mass."""
+    """Return mass readings without a mass in the row or its mass set."""
     known = context["mass_sets"].filter(pl.col("mass_kg").is_not_null())["bench_id"]
     lacking = checked.frame.filter(
         (pl.col("load") == "mass")
@@ -155,7 +155,7 @@ def _unhung(checked: Checked, context: Context) -> list[Problem]:
 
 
 def _crankless(checked: Checked, context: Context) -> list[Problem]:
-    """Readings of which neither row, installation nor meter says the crank length."""
+    """Return mass readings without a crank length in row, installation or meter."""
     hung = pl.col("load") == "mass"
     open_rows = checked.frame.filter(hung & pl.col("crank_length_mm").is_null())
     if open_rows.is_empty():

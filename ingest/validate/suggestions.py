@@ -1,4 +1,4 @@
-"""What to do about a cell that is not what its column expects."""
+"""Suggestions: what to do about a cell that is not what its column expects."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ _FOREIGN_UNITS: dict[str, tuple[str, float]] = {
 
 
 def fix_for(column: Column, text: str, value: float | None, *, zone: str) -> str:
-    """One sentence a mechanic can act on.
+    """Return what to do about a cell, in one sentence.
 
     text    the cell as it stands
     value   the number that it was read as, None if it is no number

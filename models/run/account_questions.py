@@ -8,8 +8,8 @@ from typing import Any, TypedDict
 import polars as pl
 
 from ingest import admin
-from ingest.store import among
 from ingest.store import changes as recorded
+from ingest.store import filter_changes
 from models.run.known import HERE, OWNER, Fleet, change, question
 from models.wording import NothingToSayError
 
@@ -77,7 +77,9 @@ def find_changes(
     if not fleet.store.exists():
         return {"rows": [], "found": 0, "all": 0, "who": [], "what": []}
     everything = recorded(fleet.store)
-    found = among(everything, words=words, who=who, what=what, first=_day(first), last=_day(last))
+    found = filter_changes(
+        everything, words=words, who=who, what=what, first=_day(first), last=_day(last)
+    )
     return {
         "rows": (found if most is None else found.head(most)).to_dicts(),
         "found": found.height,

@@ -180,37 +180,37 @@ def decide_event(fleet: Fleet, event_row: int, decision: str) -> None:
 @question(watts=False)
 def template_file(fleet: Fleet) -> File:
     """Return empty tables to fill in: file name and content."""
-    return admin.template_parcel()
+    return admin.template_download()
 
 
 @question(OWNER)
 def tables_file(fleet: Fleet, form: str) -> File:
     """Return every input table, in one of FORMS."""
-    return admin.tables_parcel(fleet.store, _form(form))
+    return admin.tables_download(fleet.store, _form(form))
 
 
 @question(MECHANIC, MANAGER, watts=False)
 def device_tables_file(fleet: Fleet, form: str) -> File:
     """Return the input tables that are about devices and money, in one of FORMS."""
-    return admin.tables_parcel(fleet.store, _form(form), tables=admin.device_tables())
+    return admin.tables_download(fleet.store, _form(form), tables=admin.device_tables())
 
 
 @question(OWNER)
 def set_aside_file(fleet: Fleet) -> File:
     """Return the set-aside rows, to correct in a spreadsheet."""
-    return admin.set_aside_parcel(fleet.store)
+    return admin.set_aside_download(fleet.store)
 
 
 @question(OWNER)
 def store_file(fleet: Fleet) -> File:
     """Return a copy of the store."""
-    return admin.store_parcel(fleet.store)
+    return admin.store_download(fleet.store)
 
 
 @question(COACH)
 def rider_file(fleet: Fleet, rider_id: str) -> File:
     """Return every row that names a rider."""
-    return admin.rider_parcel(fleet.store, rider_id)
+    return admin.rider_download(fleet.store, rider_id)
 
 
 def _form(form: str) -> Form:
@@ -249,7 +249,7 @@ def riders_named(fleet: Fleet) -> list[Document]:
     if not fleet.store.exists():
         return []
     with fleet.store.reading() as db:
-        return db.query("riders_named").select("rider_id").to_dicts()
+        return db.query("people/riders_named").select("rider_id").to_dicts()
 
 
 @change("rider removed", then="fit soon")

@@ -94,7 +94,7 @@ def _read(store: Store) -> Read:
             settings=settings,
             today=today_of(db, settings),
             version=db.data_version(),
-            incomplete=frozenset(db.query("incomplete_sessions")["session_id"].to_list()),
+            incomplete=frozenset(db.query("set_aside/incomplete_sessions")["session_id"].to_list()),
             pairs=live_results(db),
             kept=_kept(db),
             evaluated=_evaluated(db),

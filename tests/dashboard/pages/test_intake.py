@@ -362,8 +362,8 @@ def test_nothing_is_at_a_made_up_download(served):
     assert caller.ask("/download/rider/Nobody")[0] == 409
 
 
-def files_in(parcel):
-    name, content = parcel
+def files_in(download):
+    name, content = download
     assert name.endswith(".zip")
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         return {n: archive.read(n) for n in archive.namelist()}

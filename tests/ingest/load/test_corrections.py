@@ -36,7 +36,7 @@ def bad(tmp_path: Path) -> tuple[Store, Path]:
 
 def incomplete(store: Store) -> list[str]:
     with store.reading() as db:
-        return db.query("incomplete_sessions")["session_id"].to_list()
+        return db.query("set_aside/incomplete_sessions")["session_id"].to_list()
 
 
 def only_open(store: Store) -> int:

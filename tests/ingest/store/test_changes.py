@@ -1,12 +1,11 @@
-"""Who changed what: every change is written down in the transaction that makes it."""
+"""Who changed what: every change is recorded in the transaction that makes it."""
 
 import json
 
 import pytest
 
-from dashboard.security import Guarded, Person
-from dashboard.service import Data
-from dashboard.service import commands as data
+from dashboard.security import Guarded
+from dashboard.service import Service
 from ingest.admin import remove_rider
 from ingest.load import (
     correct_set_aside,
@@ -20,7 +19,9 @@ from ingest.load import (
 )
 from ingest.load.typed_rows import DecisionError
 from ingest.schema import SettingError
-from ingest.store import Store, acting, changes
+from ingest.store import acting, changes
+from models import run
+from models.run import Fleet, Person
 from tests.ingest import team
 
 
@@ -67,7 +68,7 @@ def test_undo_and_settings_are_written_down(store):
         "import undone",
         True,
     )
-    data.set_setting(store.path, "tolerance_pct", "1,0")
+    run.set_setting(Fleet(store), "tolerance_pct", "1,0")
     row = last(store)
     assert (row["subject"], row["before"], row["after"]) == ("tolerance_pct", "1.5", "1.0")
 
@@ -75,7 +76,7 @@ def test_undo_and_settings_are_written_down(store):
 def test_change_that_failed_is_not_written_down(store):
     before = changes(store).height
     with pytest.raises(SettingError):
-        data.set_setting(store.path, "tolerance_pct", "lots")
+        run.set_setting(Fleet(store), "tolerance_pct", "lots")
     assert changes(store).height == before
 
 
@@ -125,22 +126,23 @@ def test_loading_the_table_again_does_not_propose_a_decided_event_again(store, t
     assert proposed_events(store).is_empty()
 
 
-def test_change_that_a_method_does_not_write_down_itself_is_written_down_by_the_guard(tmp_path):
-    data = Data(tmp_path / "new.duckdb")
-    door = Guarded(
-        data,
+def test_change_that_records_nothing_itself_is_recorded_by_the_guard(store):
+    guarded = Guarded(
+        Service(store.path),
         lambda: Person("Mo", "mechanic"),
         scope=lambda _person: pytest.fail("only a coach has a scope"),
     )
-    door.begin_load([("meters.csv", b"meter_id,kind,in_service_date,slope_convention\n")])
-    data.worker.wait()
-    row = last(Store(tmp_path / "new.duckdb"))
-    assert (row["who"], row["what"], row["subject"]) == ("Mo", "files loaded", "meters.csv")
+    table = b"meter_id,kind,in_service_date,slope_convention\nM9,hub,2026-01-01,fixed\n"
+    guarded.ask(run.load_files, [("meters-new.csv", table)])
+    row = last(store)
+    assert (row["who"], row["what"], row["subject"]) == ("Mo", "files loaded", "meters-new.csv")
 
 
 def test_list_of_riders_looks_into_every_table_that_names_one():
-    from ingest.admin.riders import tables_naming_riders
+    from ingest.schema import TABLES
     from ingest.store.database import SQL_FOLDER
 
-    text = (SQL_FOLDER / "riders_named.sql").read_text("utf-8")
-    assert all(f"FROM {name}" in text for name in tables_naming_riders())
+    text = (SQL_FOLDER / "people/riders_named.sql").read_text("utf-8")
+    naming = [name for name, table in TABLES.items() if "rider_id" in table.names]
+    assert naming
+    assert all(f"FROM {name}" in text for name in naming)

@@ -298,7 +298,7 @@ def test_compared_pairs_kept_with_a_json_key_stay_compared(tmp_path: Path) -> No
     rows[1] |= {"comparison_id": "second", "rider_id": "R1"}
     store, _ = team.load(tmp_path, team.write_csv(tmp_path / "pairs.csv", rows))
     with store.writing() as db:
-        pairs = db.query("pairs_on_disk").to_dicts()
+        pairs = db.query("imports/pairs_on_disk").to_dicts()
         keys = [json.dumps(pair, sort_keys=True) for pair in pairs]
         keys.append(json.dumps(pairs[0] | {"meter_id": "M2"}, sort_keys=True))  # changed since
         names = pl.Series(["a / b", "second", "a / b"])
@@ -358,7 +358,7 @@ PARAMETERS: dict[str, object] = {
 def test_every_question_runs(tmp_path: Path) -> None:
     """Each file in ingest/sql runs on a store with data; its parameters are named there."""
     store, _ = team.load(tmp_path, team.write_team(tmp_path / "tables"))
-    files = sorted(SQL_FOLDER.glob("*.sql"))
+    files = sorted(SQL_FOLDER.rglob("*.sql"))
     assert files
     with store.writing() as db:
         for file in files:
@@ -366,7 +366,8 @@ def test_every_question_runs(tmp_path: Path) -> None:
             assert text.startswith("-- "), file.name
             if _answers(text):
                 named = {k: v for k, v in PARAMETERS.items() if f"${k}" in text}
-                assert isinstance(db.query(file.stem, **named), pl.DataFrame)
+                name = file.relative_to(SQL_FOLDER).with_suffix("").as_posix()
+                assert isinstance(db.query(name, **named), pl.DataFrame)
 
 
 def _answers(text: str) -> bool:

@@ -160,7 +160,7 @@ def test_all_kinds_in_one_file(tmp_path: Path) -> None:
     assert entry.rows_read == len(GOOD) + len(lines)
     assert (entry.rows_loaded, entry.rows_set_aside) == (len(GOOD), len(lines))
     with store.reading() as db:
-        assert db.query("incomplete_sessions")["session_id"].to_list() == ["S1", "S8"]
+        assert db.query("set_aside/incomplete_sessions")["session_id"].to_list() == ["S1", "S8"]
         kept = db.frame("set_aside")
     assert kept.height == len(lines)
     for problem in report.set_aside:

@@ -1,2 +1,0 @@
--- Take an account out; its changed row goes in again.
-DELETE FROM accounts WHERE name = $account

@@ -1,0 +1,242 @@
+"""The store: a DuckDB file behind a gate, opened for a moment at a time.
+
+    with store.reading() as db:
+        bench = db.frame("bench")
+    with store.writing() as db:          # one transaction, all or nothing
+        db.put_derived("status", status)
+
+Connections are short-lived, because an open writer shuts every other process out and an open
+reader shuts writers out. Compute outside the `with` block.
+"""
+
+from __future__ import annotations
+
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager
+from pathlib import Path
+
+import duckdb
+
+from ingest.schema import SETTINGS
+from ingest.store import connection_pool
+from ingest.store.database import Database, StoreError
+from ingest.store.gate import Gate, GateTimeoutError
+
+FRESH_NS = 20_000_000  # a tick of the coarsest clock that file times are kept with, and more
+_OPEN = threading.local()
+
+
+class Store:
+    """A store file. Making a Store opens nothing; `reading` and `writing` do."""
+
+    def __init__(self, path: str | Path, *, timeout_s: float = 120.0) -> None:
+        self.path = Path(path).expanduser().absolute()
+        self._gate = Gate(self.path, timeout_s=timeout_s)
+
+    def exists(self) -> bool:
+        """Return whether there is a file."""
+        return self.path.is_file()
+
+    def time_zone(self) -> str:
+        """Return the zone of times without an offset; the default where there is no store."""
+        if not self.exists():
+            return str(SETTINGS["time_zone"].default)
+        with self.reading() as db:
+            return str(db.setting("time_zone"))
+
+    def stamp(self) -> tuple[int, ...] | None:
+        """Return a mark of the file that changes whenever the file does.
+
+        None while a mark cannot tell: no store, or a file so fresh that a further write could
+        leave the same time on it. Costs a few microseconds, where opening the store costs 14 ms.
+        """
+        log = self.path.with_name(self.path.name + ".wal")  # what a killed writer had committed
+        found: list[int] = []
+        for file in (self.path, log):
+            try:
+                stat = file.stat()
+            except OSError:
+                continue
+            found += [stat.st_ino, stat.st_size, stat.st_mtime_ns]
+        if not found or time.time_ns() - max(found[2::3]) < FRESH_NS:
+            return None
+        return tuple(found)
+
+    def settled_stamp(self) -> tuple[int, ...] | None:
+        """Return the same mark, waiting a moment where the file was only just written."""
+        stamp = self.stamp()
+        if stamp is None and self.exists():
+            time.sleep(FRESH_NS / 1e9)
+            stamp = self.stamp()
+        return stamp
+
+    @contextmanager
+    def reading(self) -> Iterator[Database]:
+        """Open the store to read from, beside any number of readers, never beside a writer."""
+        held = _held(self.path)
+        if held is not None:
+            yield held
+            return
+        if not self.exists():
+            raise StoreError(
+                f"{self.path}: there is no store here yet. "
+                "Load a team's tables first (slopewatch load FOLDER), or name another file."
+            )
+        with self._shared(), self._connected(read_only=True) as db:
+            if db._is_current():
+                with _holding(self.path, db):
+                    yield db
+                return
+        with self.writing():  # brings an older store up to date
+            pass
+        with self._shared(), self._connected(read_only=True) as db, _holding(self.path, db):
+            yield db
+
+    @contextmanager
+    def writing(self) -> Iterator[Database]:
+        """Open the store to change it in one transaction, all or none. Made if there is none."""
+        held = _held(self.path)
+        if held is not None and not held.writable:
+            raise RuntimeError("a store that is open for reading cannot be written to")
+        if held is not None:
+            yield held
+            return
+        with self.transactions() as transaction, transaction() as db:
+            yield db
+
+    @contextmanager
+    def transactions(self) -> Iterator[Callable[[], AbstractContextManager[Database]]]:
+        """Open the store for several transactions in a row on one connection.
+
+        Nobody else can open it before the block ends: keep it to a fraction of a second.
+        """
+        with self.exclusively(), self._connected(read_only=False) as db:
+            if not db._is_current():
+                with _transaction(db):
+                    db._bring_up_to_date()
+            with _holding(self.path, db):
+                yield lambda: _transaction(db)
+
+    @contextmanager
+    def exclusively(self) -> Iterator[Path]:
+        """Keep everybody else from the store's file, closed, to copy or replace it."""
+        if not self.path.parent.is_dir():
+            raise StoreError(f"{self.path}: the folder {self.path.parent} does not exist.")
+        with ExitStack() as stack:
+            self._enter(stack, self._gate.exclusive())
+            self._sweep()
+            yield self.path
+
+    def backup(self, target: Path) -> Path:
+        """Copy the store to `target` while nobody writes; return the copy's path."""
+        if not self.exists():
+            raise StoreError(f"{self.path}: there is no store to back up.")
+        if target.is_dir():
+            target = target / self.path.name
+        if target.absolute() == self.path:
+            raise StoreError(f"{target}: a backup needs another place than the store itself.")
+        with self.exclusively():
+            with self._connected(read_only=False) as db:
+                db._run("CHECKPOINT")
+            partial = target.with_name(target.name + ".part")
+            shutil.copyfile(self.path, partial)
+            partial.replace(target)
+        return target
+
+    def compact(self) -> None:
+        """Rewrite the file, so that removed rows are gone from the disk too."""
+        fresh = self.path.with_name(self.path.name + ".compact.tmp")
+        with self.exclusively():
+            with self._connected(read_only=False) as db:
+                attached = str(fresh).replace("'", "''")
+                db._run(f"ATTACH '{attached}' AS fresh")
+                name = db._run("SELECT current_database()")[0][0]
+                db._run(f'COPY FROM DATABASE "{name}" TO fresh')
+                db._run("DETACH fresh")
+            fresh.replace(self.path)
+
+    @contextmanager
+    def _shared(self) -> Iterator[None]:
+        with ExitStack() as stack:
+            self._enter(stack, self._gate.shared())
+            yield
+
+    def _enter(self, stack: ExitStack, gate: AbstractContextManager[None]) -> None:
+        try:
+            stack.enter_context(gate)
+        except GateTimeoutError as wait:
+            raise StoreError(
+                f"{self.path}: another program kept the store busy for too long. "
+                "Wait for it to finish, or end it, then try again."
+            ) from wait
+        except OSError as error:
+            raise StoreError(
+                f"{self.path}: the folder cannot be written to ({error.strerror or error}). "
+                "The store keeps its lock files there; name a file in another folder."
+            ) from error
+
+    @contextmanager
+    def _connected(self, *, read_only: bool) -> Iterator[Database]:
+        with ExitStack() as stack:
+            try:
+                opened = connection_pool.opened(self.path, read_only=read_only)
+                connection = stack.enter_context(opened)
+            except duckdb.Error as error:
+                raise StoreError(_connect_failure(self.path, error)) from error
+            try:
+                yield Database(connection, self.path, writable=not read_only)
+            except duckdb.IOException as error:
+                raise StoreError(f"{self.path}: {str(error).splitlines()[0]}") from error
+
+    def _sweep(self) -> None:
+        """Remove what a killed writer left beside the store."""
+        for left in self.path.parent.glob(f"{_escaped(self.path.name)}.*.tmp"):
+            left.unlink(missing_ok=True)
+
+
+def _escaped(name: str) -> str:
+    return "".join(f"[{c}]" if c in "*?[" else c for c in name)
+
+
+def _held(path: Path) -> Database | None:
+    held: dict[Path, Database] = getattr(_OPEN, "stores", {})
+    return held.get(path)
+
+
+@contextmanager
+def _holding(path: Path, db: Database) -> Iterator[None]:
+    # A second `with` in the same thread gets the open store: it would wait for itself.
+    held: dict[Path, Database] = getattr(_OPEN, "stores", {})
+    _OPEN.stores = held | {path: db}
+    try:
+        yield
+    finally:
+        _OPEN.stores = held
+
+
+@contextmanager
+def _transaction(db: Database) -> Iterator[Database]:
+    db._connection.begin()
+    db._touched, db._known_tables = False, None
+    try:
+        yield db
+        if db._touched:
+            db._set_meta("data_version", db.data_version() + 1)
+    except BaseException:
+        db._connection.rollback()
+        raise
+    db._connection.commit()
+
+
+def _connect_failure(path: Path, error: Exception) -> str:
+    text = str(error)
+    if "not a valid DuckDB database file" in text:
+        return f"{path}: not a Slopewatch store. Name another file, or move this one away."
+    if "lock" in text:
+        return f"{path}: another program holds this file open. Close it, then try again."
+    if "newer version" in text or "version number" in text:
+        return f"{path}: written by another version of DuckDB. Update Slopewatch."
+    return f"{path}: the store cannot be opened ({text.splitlines()[0]})."
