@@ -1,4 +1,4 @@
-"""Which rows hold: of tables with from_date and to_date those of a day, of events the confirmed.
+"""Select the rows that hold: on a day, or in a period, and of events the confirmed ones.
 
 Both ends of a period are included and an empty to_date means "still". A handover may fall on one
 day: then the row that begins on it is the one that counts from that day on.

@@ -258,7 +258,7 @@ def ewma_values(z: Array, limits: Limits, *, restart: bool = False) -> Array:
 
 
 def cusum_values(z: Array, limits: Limits, *, restart: bool = False) -> tuple[Array, Array]:
-    """Upper and lower CUSUM of each row of z[devices, points], both ≥ 0, started at 0."""
+    """Return upper and lower CUSUM of each row of z [devices, points], both ≥ 0, from 0 on."""
     high, low = np.zeros(z.shape[0]), np.zeros(z.shape[0])
     above, below = np.empty_like(z), np.empty_like(z)
     for point in range(z.shape[1]):
@@ -275,7 +275,7 @@ def cusum_values(z: Array, limits: Limits, *, restart: bool = False) -> tuple[Ar
 
 
 def _side(column: str, limit: float) -> pl.Expr:
-    """+1 above the limit, −1 below minus the limit, 0 otherwise and where there is no value."""
+    """Return +1 above the limit, −1 below minus the limit, else 0, also where there is no value."""
     beyond = pl.col("z").is_finite() & (pl.col(column).abs() > limit)
     return pl.when(beyond).then(pl.col(column).sign()).otherwise(0.0).cast(pl.Int8)
 

@@ -1,4 +1,4 @@
-"""Straight lines with a random intercept and slope per meter: statsmodels' fit, and a fallback.
+"""Fit straight lines with a random intercept and slope per meter: statsmodels, and a fallback.
 
 y = X β + Z b + noise, Z = [1, time], b ~ N(0, Ω) per meter. statsmodels' MixedLM estimates Ω
 and the residual variance by REML. Where it cannot (too few meters, a variance at zero, no
@@ -55,12 +55,12 @@ class Panel:
 
     @property
     def starts(self) -> Index:
-        """Row at which each meter begins."""
+        """Return the row at which each meter begins."""
         return np.flatnonzero(np.diff(self.meter, prepend=-1))
 
     @property
     def n_meters(self) -> int:
-        """Number of meters."""
+        """Return the number of meters."""
         return int(self.meter[-1]) + 1 if self.meter.size else 0
 
 
@@ -81,7 +81,7 @@ class Line:
 
 
 def fit_mixed(panel: Panel) -> Line:
-    """REML fit by statsmodels' MixedLM; its warnings become `trouble`.
+    """Fit by REML with statsmodels' MixedLM; its warnings become `trouble`.
 
     MixedLM takes no known variances: each session's own random part is inside its residual
     variance. cov is the model's own (GLS), plus what the shared errors (mass set, place) do to
@@ -102,7 +102,7 @@ def fit_mixed(panel: Panel) -> Line:
 
 
 def fit_prior(panel: Panel, *, mean_sd: Array) -> Line:
-    """The same model with weak priors on everything, averaged over the variances.
+    """Fit the same model with weak priors on everything, averaged over the variances.
 
     mean_sd: [k] prior sd of the fixed effects (prior mean zero). The posterior of the three
     log standard deviations is integrated on a 5 × 5 × 5 Gauss–Hermite grid about its mode.
@@ -129,7 +129,7 @@ def fit_prior(panel: Panel, *, mean_sd: Array) -> Line:
 def gls(
     panel: Panel, cov_random: Array, noise: Array, *, precision: Array | None = None
 ) -> tuple[Array, Array]:
-    """β and its covariance given the variances; precision: of a prior with mean zero."""
+    """Return β [k] and its covariance given the variances; precision: of a prior of mean zero."""
     W = _inverse_times(panel, cov_random, noise, panel.fixed)
     information = panel.fixed.T @ W + (0.0 if precision is None else precision)
     cov = np.linalg.inv(information)
@@ -137,14 +137,14 @@ def gls(
 
 
 def shared_cov(panel: Panel, cov_random: Array, noise: Array, *, cov: Array) -> Array:
-    """What errors common to many rows add to the covariance of the estimates."""
+    """Return what errors common to many rows add to the covariance of the estimates."""
     W = _inverse_times(panel, cov_random, noise, panel.fixed)
     moved = cov @ (W.T @ panel.shared)
     return np.asarray(moved @ moved.T, dtype=np.float64)
 
 
 def _inverse_times(panel: Panel, cov_random: Array, noise: Array, columns: Array) -> Array:
-    """V⁻¹ columns, by Woodbury per meter: D⁻¹ − D⁻¹Z (I + ΩS)⁻¹ Ω ZᵀD⁻¹."""
+    """Return V⁻¹ columns, by Woodbury per meter: D⁻¹ − D⁻¹Z (I + ΩS)⁻¹ Ω ZᵀD⁻¹."""
     Z = _random_design(panel)
     weighted = columns / noise[:, None]
     S = np.add.reduceat(Z[:, :, None] * Z[:, None, :] / noise[:, None, None], panel.starts)
@@ -165,7 +165,7 @@ def _random_design(panel: Panel) -> Array:
 
 
 def _robust(panel: Panel, cov_random: Array, noise: Array, *, beta: Array, cov: Array) -> Array:
-    """Sandwich over meters, with the usual small-sample factor G/(G − k)."""
+    """Return the sandwich covariance over meters, with the small-sample factor G/(G − k)."""
     residual = panel.y - panel.fixed @ beta
     W = _inverse_times(panel, cov_random, noise, panel.fixed)
     score = np.add.reduceat(W * residual[:, None], panel.starts)
@@ -175,7 +175,7 @@ def _robust(panel: Panel, cov_random: Array, noise: Array, *, beta: Array, cov: 
 
 
 def _at_least(cov: Array, other: Array, *, beyond: int) -> Array:
-    """cov scaled up so that no variance of the effects from `beyond` on is below other's."""
+    """Scale cov up so that no variance of the effects from `beyond` on is below other's."""
     factor = np.sqrt(np.maximum(1.0, np.diag(other) / np.diag(cov)))
     factor[:beyond] = 1.0
     return np.asarray(cov * np.outer(factor, factor), dtype=np.float64)
@@ -185,14 +185,14 @@ def _at_least(cov: Array, other: Array, *, beyond: int) -> Array:
 
 
 def _scale(panel: Panel) -> float:
-    """A rough size of the scatter, so that the optimiser sees numbers near one."""
+    """Return a rough size of the scatter, so that the optimiser sees numbers near one."""
     fit = np.linalg.lstsq(panel.fixed, panel.y, rcond=None)[0]
     size = float(np.std(panel.y - panel.fixed @ fit))
     return size if size > 0 else 1.0
 
 
 def _statsmodels_reml(panel: Panel, scale: float) -> tuple[Array, float, tuple[str, ...]]:
-    """Ω, residual sd and what went wrong."""
+    """Return Ω, the residual sd and what went wrong."""
     from statsmodels.regression.mixed_linear_model import MixedLM
     from statsmodels.tools.sm_exceptions import SingularMatrixWarning
 
@@ -212,7 +212,7 @@ def _statsmodels_reml(panel: Panel, scale: float) -> tuple[Array, float, tuple[s
 
 
 def _boundary(panel: Panel, cov_random: Array, residual: float) -> list[str]:
-    """A spread at zero, or intercept and slope in lockstep: REML's variances mean nothing."""
+    """Tell of a spread at zero, or intercept and slope in lockstep: then REML means nothing."""
     reach = np.array([1.0, float(np.std(panel.time)) or 1.0])
     sd = np.sqrt(np.maximum(np.diag(cov_random), 0.0)) * reach
     size = float(np.hypot(sd.max(), residual))
@@ -241,7 +241,7 @@ def _posterior_of_beta(panel: Panel, theta: Array, precision: Array) -> tuple[Ar
 
 
 def _log_posterior(panel: Panel, theta: Array, precision: Array) -> float:
-    """Log posterior of the three log sds, up to a constant; β integrated out."""
+    """Return the log posterior of the three log sds, up to a constant; β integrated out."""
     cov_random, noise = _variances(panel, theta)
     beta, cov = gls(panel, cov_random, noise, precision=precision)
     residual = panel.y - panel.fixed @ beta
@@ -256,7 +256,7 @@ def _log_posterior(panel: Panel, theta: Array, precision: Array) -> float:
 
 
 def _posterior_grid(log_posterior: Callable[[Array], float]) -> tuple[Array, Array]:
-    """Nodes [125, 3] about the mode and their weights, which sum to one."""
+    """Return nodes [125, 3] about the mode and their weights, which sum to one."""
     from scipy.optimize import minimize
 
     def loss(theta: Any) -> float:
@@ -275,7 +275,7 @@ def _posterior_grid(log_posterior: Callable[[Array], float]) -> tuple[Array, Arr
 
 
 def _curvature_root(log_posterior: Callable[[Array], float], mode: Array) -> Array:
-    """A square root of the posterior's covariance at its mode, by central differences."""
+    """Return a square root of the covariance at the mode, by central differences."""
     h = 0.05
     steps = h * np.eye(mode.size)
     hessian = np.empty((mode.size, mode.size))

@@ -1,4 +1,4 @@
-"""How the sensors of each model group drift with age and at battery swaps.
+"""Estimate how the sensors of each model group drift with age and at battery swaps.
 
 The sensor's own sensitivity is what the meter would read had its slope never been touched:
 s = found gain error + p, in 100·ln, p the slope programmed when it was found. So a meter that is
@@ -20,7 +20,7 @@ from models.ageing.mixed import (
     fit_mixed,
     fit_prior,
 )
-from models.metrology import DAYS_A_YEAR, Array
+from models.metrology import DAYS_A_YEAR, INFINITE, Array, coverage_factor
 from models.records import programmed
 
 LEAST_METERS = 5
@@ -68,7 +68,7 @@ def drift_table(
     *,
     today: date,
 ) -> pl.DataFrame:
-    """Sensor drift by model group against age and battery swaps.
+    """Return sensor drift by model group against age and battery swaps.
 
     In   sessions: session_id, meter_id, measured_at, gain_error_ln, u_session_pct, and where
          known u_bench_pct with bench_id, u_place_pct with place_id (as from models.bench)
@@ -89,8 +89,8 @@ def drift_table(
     sessions) do to the estimates is added by propagation through the same weights; the crank's
     and the meter's constant parts are inside the spread between meters. Student's t with
     meters − 1 degrees of freedom.
-    method "prior": fewer than 3 meters with two sessions, a singular or unconverged fit: the
-    same model with the weak priors of models.ageing.mixed; reason says why.
+    method "prior": fewer than LEAST_METERS meters with two sessions, a singular or unconverged
+    fit: the same model with the weak priors of models.ageing.mixed; reason says why.
     """
     rows = _session_rows(sessions, resets, meters, swaps, today=today)
     names = meters.select(_group_name()).to_series().unique().sort()
@@ -113,7 +113,7 @@ def _session_rows(
     *,
     today: date,
 ) -> pl.DataFrame:
-    """Sessions with sensitivity, age in years, number of swaps so far and group."""
+    """Return sessions with sensitivity, age in years, number of swaps so far and group."""
     shared = {
         "bench_id": pl.String,
         "place_id": pl.String,
@@ -148,7 +148,7 @@ def _session_rows(
 
 
 def _without_unknowable(rows: pl.DataFrame, resets: pl.DataFrame) -> pl.DataFrame:
-    """Leaves out sessions up to a reset whose size nobody knows: their p is unknown."""
+    """Leave out sessions up to a reset whose size nobody knows: their p is unknown."""
     unknown = (
         resets.filter(pl.col("step_pct").is_null())
         .group_by("meter_id")
@@ -160,7 +160,7 @@ def _without_unknowable(rows: pl.DataFrame, resets: pl.DataFrame) -> pl.DataFram
 
 
 def _with_swaps(rows: pl.DataFrame, swaps: pl.DataFrame) -> pl.DataFrame:
-    """Adds n_swaps: swaps of the meter up to and on the session's day."""
+    """Add n_swaps: swaps of the meter up to and on the session's day."""
     counted = (
         swaps.select("meter_id", pl.col("date").cast(pl.Date).alias("_day"))
         .unique()
@@ -206,7 +206,7 @@ def _seen_swaps() -> pl.Expr:
 
 
 def _shared(rows: pl.DataFrame, part: str) -> Array:
-    """[n, number of mass sets or places]: each session's share of their one error."""
+    """Return each session's share of each mass set's or place's error, [sessions, n]."""
     which = rows[f"{part}_id"].fill_null("")
     size = rows[f"u_{part}_pct"].fill_null(0.0).to_numpy()
     names = which.unique(maintain_order=True)
@@ -222,7 +222,7 @@ def _row(group: _Group) -> dict[str, object]:
     line, method, reason = _fit(group)
     panel = group.panel
     u = np.sqrt(np.diag(line.cov))
-    t = _t95(panel.n_meters - 1) if method == "mixed" else _t95(None)
+    t = coverage_factor(panel.n_meters - 1 if method == "mixed" else INFINITE, level=0.90)
     sd0, sd1 = np.sqrt(np.maximum(np.diag(line.random_cov), 0.0))
     row: dict[str, object] = {
         "model_group": group.name,
@@ -252,12 +252,6 @@ def _interval(name: str, k: int, *, line: Line, t: float) -> dict[str, object]:
         return dict.fromkeys(keys)
     value, u = float(line.beta[k]), float(np.sqrt(line.cov[k, k]))
     return dict(zip(keys, [value, u, value - t * u, value + t * u], strict=True))
-
-
-def _t95(dof: int | None) -> float:
-    from scipy.special import ndtri, stdtrit
-
-    return float(ndtri(0.95) if dof is None else stdtrit(max(dof, 1), 0.95))
 
 
 def _fit(group: _Group) -> tuple[Line, str, str | None]:

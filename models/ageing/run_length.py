@@ -1,10 +1,10 @@
-"""Run lengths of control charts on independent N(shift, 1) values, and limits that give them.
+"""Compute run lengths of control charts on N(shift, 1) values, and limits that give them.
 
 The average run length (ARL) is the expected number of points up to and including the first one
 that signals, started at zero. Shewhart's is exact; EWMA's and CUSUM's solve the integral
 equation of the run length by Gauss–Legendre quadrature.
 
-Ref  Crowder (1987), Technometrics 29:401 (EWMA); Brook & Evans (1972), Biometrika 59:539, and
+Source: Crowder (1987), Technometrics 29:401 (EWMA); Brook & Evans (1972), Biometrika 59:539, and
      Lucas & Crosier (1982), Technometrics 24:199 (CUSUM).
 Legend  c, h: limits; k: kernel of one step; w: quadrature weights; f: density of the statistic
         on the nodes, over runs that have not signalled yet.
@@ -25,18 +25,18 @@ _LARGEST_ARL = 1e9
 
 
 def shewhart_arl(limit: float, *, shift: float = 0.0) -> float:
-    """ARL of single values against ±limit (in sd), mean moved by shift (in sd)."""
+    """Return the ARL of single values against ±limit (in sd), mean moved by shift (in sd)."""
     return float(1.0 / (ndtr(-limit - shift) + ndtr(-limit + shift)))
 
 
 def shewhart_limit(arl: float) -> float:
-    """The ±limit in sd that gives an in-control ARL ≥ 1: 3 sd for 370.4."""
+    """Return the ±limit in sd that gives an in-control ARL: 3 sd for 370.4."""
     return float(-ndtri(0.5 / _sensible(arl)))
 
 
 @lru_cache(maxsize=4096)
 def ewma_arl(weight: float, limit: float, *, shift: float = 0.0) -> float:
-    """ARL of z ← (1 − weight)·z + weight·x against ±limit·√(weight/(2 − weight)).
+    """Return the ARL of z ← (1 − weight)·z + weight·x against ±limit·√(weight/(2 − weight)).
 
     weight in (0, 1]; limit in sd of the statistic; shift in sd of one value.
     """
@@ -49,7 +49,7 @@ def ewma_arl(weight: float, limit: float, *, shift: float = 0.0) -> float:
 
 @lru_cache(maxsize=1024)
 def ewma_limit(weight: float, arl: float) -> float:
-    """The limit, in sd of the EWMA, that gives an in-control ARL (1 < arl ≤ 1e9)."""
+    """Return the limit, in sd of the EWMA, that gives an in-control ARL (1 < arl ≤ 1e9)."""
     return _solve(lambda limit: ewma_arl(weight, limit), arl, upper=7.0)
 
 
@@ -57,7 +57,7 @@ def ewma_limit(weight: float, arl: float) -> float:
 def cusum_arl(
     reference: float, limit: float, *, shift: float = 0.0, sides: Literal[1, 2] = 2
 ) -> float:
-    """ARL of S ← max(0, S + x − reference), signal when S > limit (both in sd of one value).
+    """Return the ARL of S ← max(0, S + x − reference), signal when S > limit (in sd of a value).
 
     Two sides: the upper and the lower sum together, 1/ARL = 1/ARL⁺ + 1/ARL⁻, exact for sums
     without head start.
@@ -70,12 +70,12 @@ def cusum_arl(
 
 @lru_cache(maxsize=1024)
 def cusum_limit(reference: float, arl: float) -> float:
-    """The limit of the two-sided CUSUM, in sd of one value, for an in-control ARL."""
+    """Return the limit of the two-sided CUSUM, in sd of one value, for an in-control ARL."""
     return _solve(lambda limit: cusum_arl(reference, limit), arl, upper=60.0)
 
 
 def survival(chart: Chart, parameter: float, limit: float, means: Iterable[float]) -> Array:
-    """Probability of no signal up to and including each point, the mean moving as given.
+    """Return the probability of no signal up to and with each point, the mean moving as given.
 
     chart: individuals (parameter unused), ewma (parameter = weight; both limits), cusum
     (parameter = reference; the upper sum alone, which is the one a rise of the mean moves).
@@ -106,7 +106,7 @@ def _normal_density(x: Array) -> Array:
 
 
 def _ewma_grid(weight: float, limit: float) -> tuple[Array, Array]:
-    """Nodes and weights over ±c, about four to a standard deviation of the kernel."""
+    """Return nodes and weights over ±c, about four to a standard deviation of the kernel."""
     c = limit * np.sqrt(weight / (2.0 - weight))
     order = int(np.clip(np.ceil(8.0 * c / weight), 32, 400))
     nodes, weights = _legendre(order)
@@ -119,14 +119,14 @@ def _ewma_kernel(start: Array, end: Array, weight: float, shift: float) -> Array
 
 
 def _cusum_grid(limit: float) -> tuple[Array, Array]:
-    """Nodes and weights over (0, h)."""
+    """Return nodes and weights over (0, h)."""
     order = int(np.clip(np.ceil(8.0 * limit), 32, 400))
     nodes, weights = _legendre(order)
     return 0.5 * limit * (nodes + 1.0), 0.5 * limit * weights
 
 
 def _cusum_step(states: Array, nodes: Array, w: Array, drift: float) -> Array:
-    """Row per state: probability of falling to zero, then weighted density at the nodes.
+    """Return, by state, the probability of falling to zero and the weighted density at nodes.
 
     drift: mean of one value less the reference.
     """
@@ -179,7 +179,7 @@ def _sensible(arl: float) -> float:
 
 
 def _solve(run_length: Callable[[float], float], arl: float, *, upper: float) -> float:
-    """The limit at which the run length, rising in the limit, reaches arl."""
+    """Return the limit at which the run length, rising in it, reaches arl."""
     target = np.log(_sensible(arl))
     lower = 1e-6
     if run_length(lower) >= arl:

@@ -1,4 +1,10 @@
-"""Did the model describe its data, and were its forecasts right?"""
+"""Did the model describe its data, and were its forecasts right?
+
+diagnostics        whether the innovations are independent standard normals
+looking_back       every past session forecast from what was known before it
+hindcast_document  those forecasts scored against what was found
+scoring            coverage, calibration and bias
+"""
 
 import lazy_loader
 

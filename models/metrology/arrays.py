@@ -1,4 +1,4 @@
-"""The array types of every signature; the shape is told in the docstring."""
+"""Name the array types of every signature; the shape stands in the docstring."""
 
 import numpy as np
 from numpy.typing import NDArray

@@ -1,4 +1,4 @@
-"""Within tolerance or not, and how sure that is."""
+"""Decide whether an error is within tolerance, and how sure that is."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ IN, OUT, INDETERMINATE = "in_tolerance", "out_of_tolerance", "indeterminate"
 
 
 def verdict(error_pct: float, expanded_pct: float, *, tolerance_pct: float) -> str:
-    """Decision with a guard band of the whole expanded uncertainty on either side.
+    """Decide with a guard band of the whole expanded uncertainty on either side.
 
     in_tolerance if |e| + U ≤ tolerance, out_of_tolerance if |e| − U > tolerance, else
     indeterminate.
@@ -24,9 +24,9 @@ def verdict(error_pct: float, expanded_pct: float, *, tolerance_pct: float) -> s
 def p_between(
     lower: float, upper: float, *, estimate: float, u: float, dof: float = INFINITE
 ) -> float:
-    """Probability that the true value lies between two limits (either may be infinite).
+    """Return the probability that the true value lies between two limits (either may be infinite).
 
-    Flat prior: the true value is estimate + u·t with dof truncated (JCGM 106:2012, 7).
+    Flat prior: the true value is estimate + u·t with dof truncated. Source: JCGM 106:2012, 7.
     """
     if u <= 0:
         return float(lower <= estimate <= upper)
@@ -34,7 +34,7 @@ def p_between(
 
 
 def p_within(error_pct: float, u_pct: float, *, dof: float, tolerance_pct: float) -> float:
-    """Probability that the true error is within ± tolerance."""
+    """Return the probability that the true error is within ± tolerance."""
     return p_between(-tolerance_pct, tolerance_pct, estimate=error_pct, u=u_pct, dof=dof)
 
 

@@ -1,12 +1,11 @@
-"""Degrees of equivalence, as in key comparisons: who differs from the reference value, and how
-surely.
+"""Compute degrees of equivalence, as in key comparisons: who differs from the reference value.
 
 The reference value is the weighted mean; a participant's degree of equivalence is its difference
 from that value, with the uncertainty of this difference (not of the two apart: the participant is
 part of the mean); E_n is the difference over its expanded uncertainty, |E_n| ≤ 1: it agrees.
 
-Ref  Cox (2002), The evaluation of key comparison data, Metrologia 39, 589 (procedure A);
-     ISO 13528:2015, 9.7 for E_n.
+Source: Cox (2002), The evaluation of key comparison data, Metrologia 39, 589 (procedure A);
+ISO 13528:2015, 9.7 for E_n.
 """
 
 from __future__ import annotations
@@ -22,8 +21,10 @@ COVERAGE = 2.0
 
 @dataclass(frozen=True)
 class Equivalence:
-    """reference and u_reference; of each participant difference, u_difference, e_n; chi2 with
-    n − 1 degrees of freedom and p, the chance of so much disagreement."""
+    """The reference value and its u; each participant's difference, its u and E_n, [n] each.
+
+    chi2: of all differences, n − 1 degrees of freedom; p: the p-value of so much disagreement
+    """
 
     reference: float
     u_reference: float
@@ -35,8 +36,11 @@ class Equivalence:
 
 
 def from_information(M: Array, b: Array) -> Equivalence:
-    """The same from M = V⁻¹ and b = V⁻¹ x. V is M⁻¹, singular M included (what nothing tells
-    apart gets no bound on its uncertainty)."""
+    """Return the degrees of n ≥ 2 values x from M = V⁻¹ [n, n] and b = V⁻¹ x [n].
+
+    V: their covariance, the pseudoinverse of M where it is singular (what nothing tells apart
+    gets no bound on its uncertainty).
+    """
     from scipy.stats import chi2
 
     ones = np.ones(len(b))

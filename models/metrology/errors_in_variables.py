@@ -1,4 +1,4 @@
-"""A straight line, or a gain with nuisance terms, when both sides carry errors.
+"""Fit a gain with nuisance terms, or a straight line, when both sides carry errors.
 
 One estimator serves a pair of recordings, a table of steady steps and the published examples:
 y = gain · x + Z · b, with known standard uncertainties of y and x in every row, and where
@@ -34,10 +34,12 @@ class Fit:
 
     @property
     def gain(self) -> Array:
+        """Return the gains, (…)."""
         return np.asarray(self.coefficients[..., 0])
 
     @property
     def u_gain(self) -> Array:
+        """Return the gains' standard uncertainties, (…)."""
         return np.asarray(np.sqrt(self.covariance[..., 0, 0]))
 
 
@@ -53,14 +55,14 @@ def fit_gain(
     tolerance: float = 1e-12,
     max_rounds: int = 60,
 ) -> Fit:
-    """Gain of y against x, nuisance terms beside it, errors in both.
+    """Fit the gain of y against x, nuisance terms beside it, errors in both.
 
     y, x             (…, n)
     nuisance         (…, n, k): 1 for an intercept, angular velocity for a zero offset
     u_y, u_x         standard uncertainties, broadcast to (…, n); u_x = 0: ordinary weighted fit
     row_weight       (…, n): 1 a good row, 0 leaves it out, between for a doubtful one
     prior_precision  (…, k): 1/sd² of a prior N(0, sd²) on each nuisance coefficient
-    Ref  York, Evensen, Martínez & De Basabe Delgado (2004) Am J Phys 72:367–375.
+    Source: York, Evensen, Martínez & De Basabe Delgado (2004) Am J Phys 72:367–375.
     """
     var_y = np.broadcast_to(np.square(u_y), y.shape)
     var_x = np.broadcast_to(np.square(u_x), x.shape)
@@ -99,7 +101,7 @@ def _penalty(nuisance: Array, prior_precision: Array | None) -> Array:
 
 
 def _solve(adjusted: Array, observed: Array, y: Array, weight: Array, penalty: Array) -> Array:
-    """Coefficients c with adjusted' W (y − observed c) = penalty c."""
+    """Return the coefficients c with adjusted' W (y − observed c) = penalty c."""
     left = adjusted * weight[..., None]
     normal = np.einsum("...nj,...nk->...jk", left, observed) + penalty
     moment = np.einsum("...nj,...n->...j", left, y)

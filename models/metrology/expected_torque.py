@@ -1,4 +1,4 @@
-"""The torque that a meter without error would show, and the readings that a limit allows."""
+"""Compute the torque that a meter without error shows, and the readings that a limit allows."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ class Drive:
 
     @property
     def factor(self) -> float:
+        """Return torque at the hub over torque at the crank."""
         return self.cog_teeth / self.ring_teeth * (1 - self.loss)
 
 
@@ -31,7 +32,7 @@ def expected_torque_nm(
     air_kg_m3: float = AIR_KG_M3,
     density_kg_m3: float = REFERENCE_DENSITY_KG_M3,
 ) -> float:
-    """m · g · L · (1 − ρ_air/ρ_mass) · cos θ, and for a hub · cog/ring · (1 − loss), N·m.
+    """Return m · g · L · (1 − ρ_air/ρ_mass) · cos θ, for a hub times cog/ring · (1 − loss), N·m.
 
     mass_kg is the masses with their hanger, length_mm the crank's (or the lever's) length,
     angle_deg its angle from horizontal.
@@ -54,7 +55,7 @@ def accept_limits_nm(
     zero_nm: float = 0.0,
     guard_band_pct: float = 0.0,
 ) -> tuple[float, float]:
-    """Lowest and highest display that keep the gain error within tolerance, N·m.
+    """Return the lowest and highest display that keep the gain error within tolerance, N·m.
 
     zero_nm: what the meter shows with nothing on (the zero offset adds to the display).
     guard_band_pct: the expanded uncertainty, where only a decided "in" is to pass; where it

@@ -1,4 +1,4 @@
-"""The gravity at the bench: given, from latitude and altitude, or assumed.
+"""Find the gravity at the bench: given, from latitude and altitude, or assumed.
 
 Normal gravity is the ellipsoid's; what the ground below adds is not in it, which is why a
 computed value carries 50 ppm and more (a textbook's table of places agrees within 120 ppm).
@@ -45,10 +45,10 @@ class Gravity:
 
 
 def normal_gravity(latitude_deg: float, altitude_m: float = 0.0) -> float:
-    """Gravity of the WGS84 ellipsoid at a latitude and height, m/s².
+    """Return the gravity of the WGS84 ellipsoid at a latitude and height, m/s².
 
     Somigliana's closed form at the surface; with height the second-order free-air correction
-    1 − 2(1 + f + m − 2f·sin²φ)h/a + 3h²/a².  Source: NIMA TR8350.2, equations 4-1 and 4-3.
+    1 − 2(1 + f + m − 2f·sin²φ)h/a + 3h²/a². Source: NIMA TR8350.2, equations 4-1 and 4-3.
     """
     s = math.sin(math.radians(latitude_deg)) ** 2
     surface = EQUATOR_MS2 * (1 + SOMIGLIANA_K * s) / math.sqrt(1 - ECCENTRICITY_SQUARED * s)
@@ -64,7 +64,7 @@ def local_gravity(
     latitude_deg: float | None = None,
     altitude_m: float | None = None,
 ) -> Gravity:
-    """The best that is known of local gravity: given, the place's, by latitude, assumed."""
+    """Return the best that is known of local gravity: given, the place's, by latitude, assumed."""
     if given_ms2 is not None:
         return _typed(given_ms2, "given")
     if place_ms2 is not None:
@@ -81,7 +81,7 @@ def local_gravity(
 
 
 def _typed(value_ms2: float, source: str) -> Gravity:
-    """A typed value: half a unit of its last digit, at most what the default allows."""
+    """Return a typed value: ± half a unit of its last digit, at most what the default allows."""
     half = min(half_last_digit(value_ms2, most=6), DEFAULT_HALF_WIDTH_MS2)
     u = max(half / math.sqrt(3), U_GIVEN_RELATIVE * value_ms2)
     return Gravity(value_ms2, u, "rectangular", source)

@@ -1,4 +1,4 @@
-"""Straightness of a meter over its loads."""
+"""Measure how straight a meter is over its loads."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ class PolynomialFit(NamedTuple):
 
     @property
     def u(self) -> Array:
-        """Standard uncertainties of the coefficients."""
+        """Return the standard uncertainties of the coefficients."""
         return np.sqrt(np.diag(self.covariance))
 
     def at(self, x: ArrayLike) -> Array:
-        """Fitted values at x (any shape)."""
+        """Return the fitted values at x (any shape)."""
         return np.polynomial.polynomial.polyval(np.asarray(x, float), self.coefficients)
 
 
 def polynomial_fit(x: ArrayLike, y: ArrayLike, *, degree: int = 1) -> PolynomialFit:
-    """Least squares by QR on x scaled to its largest value (for the conditioning).
+    """Fit by least squares: QR on x scaled to its largest value (for the conditioning).
 
     x, y: shape (n,) with n > degree; n = degree + 1 leaves residual_sd 0 with dof 0.
     """
@@ -57,9 +57,9 @@ class LackOfFit(NamedTuple):
 
 
 def lack_of_fit(x: ArrayLike, y: ArrayLike, *, degree: int = 1) -> LackOfFit | None:
-    """Lack-of-fit test; None without repeated loads, or with no more loads than parameters.
+    """Test for lack of fit; None without repeated loads, or with no more loads than parameters.
 
-    Ref  NIST/SEMATECH e-Handbook, 4.4.4.6.
+    Source: NIST/SEMATECH e-Handbook, 4.4.4.6.
     """
     x, y = np.asarray(x, float), np.asarray(y, float)
     loads, where, counts = np.unique(x, return_inverse=True, return_counts=True)
@@ -80,10 +80,10 @@ def lack_of_fit(x: ArrayLike, y: ArrayLike, *, degree: int = 1) -> LackOfFit | N
 
 
 def deviation_pct(expected_nm: ArrayLike, shown_nm: ArrayLike) -> float | None:
-    """Largest deviation of the mean readings from their straight line, % of the largest load.
+    """Return the mean readings' largest deviation from their line, % of the largest load.
 
     The zero reading counts as a load of 0 where it is among them. None below three loads.
-    Ref  the usual definition of linearity against the best straight line.
+    Source: the usual definition of linearity against the best straight line.
     """
     x, y = np.asarray(expected_nm, float), np.asarray(shown_nm, float)
     loads, where, counts = np.unique(np.round(x, 6), return_inverse=True, return_counts=True)

@@ -1,4 +1,4 @@
-"""What hangs on the crank, and how well that is known.
+"""Describe what hangs on the crank, and how well that is known.
 
 Limits of error are those of OIML R 111-1:2004, Table 1, for weights of 1 kg to 50 kg. Nominal
 values between two of the table's take the looser of both neighbours' relative limits; a sum of
@@ -41,7 +41,7 @@ SCALE_GRAVITY_RELATIVE = DEFAULT_HALF_WIDTH_MS2 / STANDARD_MS2
 
 
 def class_limit_g(mass_kg: float, mass_class: str) -> float:
-    """Limit of error of a weight of any nominal value, g. KeyError: no such class."""
+    """Return the limit of error of a weight of any nominal value, g. KeyError: no such class."""
     name = mass_class.strip().upper()
     limits = LIMIT_MG[LOOSER_CLASS.get(name, name)]
     if mass_kg <= NOMINAL_KG[0]:
@@ -51,26 +51,6 @@ def class_limit_g(mass_kg: float, mass_class: str) -> float:
         return limits[-1] / NOMINAL_KG[-1] * mass_kg / 1000
     neighbours = (above - 1, above) if NOMINAL_KG[above] != mass_kg else (above,)
     return max(limits[k] / NOMINAL_KG[k] for k in neighbours) * mass_kg / 1000
-
-
-def conventional_over_true(density_kg_m3: float) -> float:
-    """Conventional mass of a body over its mass: (1 − 1.2/ρ)/(1 − 1.2/8000).
-
-    Source: OIML D 28.
-    """
-    return (1 - AIR_KG_M3 / density_kg_m3) / (1 - AIR_KG_M3 / REFERENCE_DENSITY_KG_M3)
-
-
-def force_n(
-    conventional_mass_kg: float,
-    gravity_ms2: float,
-    *,
-    air_kg_m3: float = AIR_KG_M3,
-    density_kg_m3: float = REFERENCE_DENSITY_KG_M3,
-) -> float:
-    """Force of a weight of conventional mass m in air, N; in air of 1.2 kg/m³ for any density."""
-    mass = conventional_mass_kg / conventional_over_true(density_kg_m3)
-    return mass * gravity_ms2 * (1 - air_kg_m3 / density_kg_m3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +71,7 @@ class Load:
 
     @property
     def total_kg(self) -> float:
+        """Return mass and hanger together, kg."""
         return self.mass_kg + self.hanger_kg
 
 
@@ -105,7 +86,7 @@ class MassLimits:
 
 @lru_cache(maxsize=4096)
 def load_of(mass_kg: float, hanger_kg: float, *, limits: MassLimits) -> Load:
-    """The load with its uncertainty: stated limits, else the class, else how it is known."""
+    """Return the load with its uncertainty: stated limits, else the class, else its source's."""
     root3 = math.sqrt(3)
     hanger_g = _hanger_limit_g(hanger_kg, limits)
     notes: tuple[Reason, ...] = ()
@@ -136,7 +117,7 @@ def _by_class(mass_kg: float, mass_class: str) -> tuple[float, str, tuple[Reason
 
 
 def _weighed(mass_kg: float, hanger_kg: float, hanger_g: float) -> Load:
-    """Weighed without stated limits: the scale's own error, and the place it was adjusted for."""
+    """Return a load weighed without stated limits: the scale's error, and where it was adjusted."""
     root3 = math.sqrt(3)
     note = Reason(
         "masses_weighed", limit_pct=100 * SCALE_RELATIVE, limit_ms2=DEFAULT_HALF_WIDTH_MS2
@@ -153,7 +134,7 @@ def _weighed(mass_kg: float, hanger_kg: float, hanger_g: float) -> Load:
 
 
 def _hanger_limit_g(hanger_kg: float, limits: MassLimits) -> float:
-    """The hanger is weighed or stamped like its set; in a class it is held to the class's 1 kg."""
+    """Return the hanger's limit: weighed or stamped like its set, else the class's for 1 kg."""
     if hanger_kg <= 0:
         return 0.0
     if limits.tolerance_g is None and limits.mass_class is None:

@@ -1,4 +1,4 @@
-"""Proportions and their intervals.
+"""Estimate proportions and their intervals.
 
 The interval comes from statsmodels (Wilson's score interval, or Clopper–Pearson's exact one), never
 from p ± 1.96 √(pq/n), which fails where it matters: near 0 and 1.
@@ -26,9 +26,9 @@ def proportion(
     level: float = 0.90,
     method: Literal["wilson", "clopper-pearson"] = "wilson",
 ) -> Proportion:
-    """Share with its interval; n = 0 gives (nan, 0, 1): nothing is known.
+    """Return the share with its interval; n = 0 gives (nan, 0, 1): nothing is known.
 
-    Ref  Wilson (1927), JASA 22:209; Clopper & Pearson (1934), Biometrika 26:404.
+    Source: Wilson (1927), JASA 22:209; Clopper & Pearson (1934), Biometrika 26:404.
     """
     if n <= 0:
         return Proportion(float("nan"), 0.0, 1.0)
@@ -40,11 +40,11 @@ def proportion(
 
 
 def effective_number(happened: Mask, cluster: Index) -> float:
-    """Number of independent trials that say as much as these, which hang together in clusters.
+    """Return how many independent trials say as much as these, which hang together in clusters.
 
     n / design effect, the variance of the share over clusters against a binomial one, no less
     than 1. Where all outcomes are alike (no variance to compare) n itself. cluster: 0 … m − 1.
-    Ref  Rao & Scott (1992), Biometrics 48:577.
+    Source: Rao & Scott (1992), Biometrics 48:577.
     """
     n, share = happened.size, float(happened.mean())
     n_clusters = int(cluster.max()) + 1

@@ -1,4 +1,4 @@
-"""What the digits of a written number say about how finely it was read."""
+"""Read from the digits of written numbers how finely they were read."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ ENOUGH_FOR_STEPS = 8
 
 
 def decimals(value: float, most: int = MOST_DECIMALS) -> int:
-    """Decimals a number was written with: 9.81 → 2, 20.0 → 0; at most `most`."""
+    """Return the decimals a number was written with: 9.81 → 2, 20.0 → 0; at most `most`."""
     exponent = Decimal(repr(float(value))).normalize().as_tuple().exponent
     return min(max(-exponent, 0), most) if isinstance(exponent, int) else 0
 
 
 def half_last_digit(value: float, *, most: int = MOST_DECIMALS) -> float:
-    """Half a unit of the last digit written: 9.81 → 0.005."""
+    """Return half a unit of the last digit written: 9.81 → 0.005."""
     return 0.5 * float(10.0 ** -decimals(value, most))
 
 
 def display_step(readings: Iterable[float]) -> float:
-    """The step of the display that readings were taken from, in their unit.
+    """Return the step of the display that readings were taken from, in their unit.
 
     The most decimals of all, since a trailing zero leaves no trace in a number; 0 where they
     have more than a display shows. From `ENOUGH_FOR_STEPS` readings on, a coarser step in

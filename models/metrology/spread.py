@@ -1,4 +1,4 @@
-"""How widely do values scatter: limits of agreement, and an sd that outliers do not move."""
+"""Measure scatter: limits of agreement, and a standard deviation that outliers do not move."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""The uncertainty budget of one result, after the GUM (JCGM 100:2008).
+"""Add up the uncertainty budget of one result, after the GUM (JCGM 100:2008).
 
 u: standard uncertainty (k = 1). dof: degrees of freedom, infinite where a value is taken as
 known. A **prior** for a standard deviation is one with few degrees of freedom of its own.
@@ -59,20 +59,21 @@ class Budget(NamedTuple):
 
     @property
     def expanded_pct(self) -> float:
-        """U at 95 %."""
+        """Return U at 95 %."""
         return self.coverage_factor * self.u_pct
 
     @property
     def largest(self) -> Term | None:
+        """Return the largest term."""
         return max(self.terms, key=lambda term: term.u_pct, default=None)
 
     def part(self, shared: str) -> tuple[float, float]:
-        """u in % and dof of the terms that are shared with one thing."""
+        """Return u in % and dof of the terms that are shared with one thing."""
         return self.parts.get(shared, (0.0, INFINITE))
 
 
 def budget(terms: Sequence[Term]) -> Budget:
-    """Root sum of squares of independent terms, Welch–Satterthwaite, k = t(0.975, ν)."""
+    """Combine independent terms: root sum of squares, Welch–Satterthwaite, k = t(0.975, ν)."""
     groups: dict[str, list[Term]] = {}
     for term in terms:
         groups.setdefault(term.shared, []).append(term)
@@ -87,17 +88,17 @@ def _together(terms: Sequence[Term]) -> tuple[float, float]:
 
 
 def standard(half_width: float, distribution: str = "rectangular") -> float:
-    """Standard uncertainty of a value known within ± half_width (GUM 4.3.7 to 4.3.9)."""
+    """Return the standard uncertainty of a value known within ± half_width (GUM 4.3.7–4.3.9)."""
     return half_width / DIVISORS[distribution]
 
 
 def combine(contributions: Iterable[float]) -> float:
-    """Root of the sum of squares of independent contributions (GUM eq. 10)."""
+    """Return the root of the sum of squares of independent contributions (GUM eq. 10)."""
     return math.hypot(*contributions)
 
 
 def combine_correlated(contributions: Sequence[float], correlation: Array | float) -> float:
-    """Combined standard uncertainty of correlated contributions cᵢ·u(xᵢ), signed (GUM eq. 16).
+    """Combine correlated contributions cᵢ·u(xᵢ), signed (GUM eq. 16).
 
     correlation: the matrix, or one coefficient that holds between any two of them.
     """
@@ -109,7 +110,7 @@ def combine_correlated(contributions: Sequence[float], correlation: Array | floa
 
 
 def welch_satterthwaite(us: Sequence[float], dofs: Sequence[float]) -> float:
-    """Effective degrees of freedom ν = u⁴ / Σ uᵢ⁴/νᵢ (GUM eq. G.2b); infinite if all are."""
+    """Return the effective dof ν = u⁴ / Σ uᵢ⁴/νᵢ (GUM eq. G.2b); infinite if all are."""
     below = sum(u**4 / dof for u, dof in zip(us, dofs, strict=True) if dof != INFINITE)
     if below == 0:
         return INFINITE
@@ -117,7 +118,7 @@ def welch_satterthwaite(us: Sequence[float], dofs: Sequence[float]) -> float:
 
 
 def coverage_factor(dof: float, level: float = LEVEL) -> float:
-    """k of a two-sided interval: t quantile at dof truncated to a whole number (GUM G.6.4)."""
+    """Return k of a two-sided interval: t quantile at dof truncated to a whole one (GUM G.6.4)."""
     whole = dof if dof == INFINITE else max(math.floor(dof + 1e-9), 1)
     return _t_quantile(whole, level)
 
@@ -133,10 +134,11 @@ def _t_quantile(dof: float, level: float) -> float:
 def pooled_with_prior(
     sum_of_squares: float, dof: float, *, prior_sd: float, prior_dof: float, enough: float
 ) -> tuple[float, float, str]:
-    """A standard deviation from few observations and a prior: (sd, dof, type A or B).
+    """Return an sd from few observations and a prior: (sd, dof, type A or B).
 
     From `enough` degrees of freedom on the observations speak alone. Below, the prior counts
-    as `prior_dof` more of them (scaled inverse-χ²: Gelman et al., Bayesian Data Analysis, 2.6).
+    as `prior_dof` more of them (scaled inverse-χ²).
+    Source: Gelman et al., Bayesian Data Analysis, 2.6.
     """
     if dof >= enough:
         return math.sqrt(sum_of_squares / dof), dof, "A"

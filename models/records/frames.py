@@ -1,4 +1,4 @@
-"""Rows of a frame as typed dictionaries."""
+"""Read the rows of a frame as typed dictionaries."""
 
 from __future__ import annotations
 

@@ -58,6 +58,7 @@ class _Cause:
 
     @property
     def kind(self) -> str:
+        """Return setting or event."""
         return "setting" if self.event is None else "event"
 
 

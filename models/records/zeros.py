@@ -65,7 +65,7 @@ class _Series:
 
     @property
     def flat(self) -> Array:
-        """The readings with the temperature line taken out."""
+        """Return the readings with the temperature line taken out."""
         return self.y - self.per_c * self.offset_c
 
 
@@ -151,7 +151,7 @@ def _one(meter_id: str, unit: str, rows: pl.DataFrame, column: str) -> _Series:
 
 
 def _describe(all_series: list[_Series]) -> None:
-    """Fill in lines, noise and walks: each meter's own, drawn towards all of its unit."""
+    """Fill in lines, noise and walks: each meter's own, shrunk towards all of its unit."""
     for unit in {s.unit for s in all_series}:
         same = [s for s in all_series if s.unit == unit]
         for s in same:

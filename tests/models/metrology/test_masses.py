@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from models.metrology import MassLimits, load_of
-from models.metrology.masses import LIMIT_MG, class_limit_g, conventional_over_true, force_n
+from models.metrology.masses import LIMIT_MG, class_limit_g
 from models.wording import Reason
-from tests.models.truth import reference, rows
+from tests.models.truth import rows
 
 
 def test_every_limit_of_the_table() -> None:
@@ -47,29 +47,6 @@ def test_outside_the_table() -> None:
 def test_classes_of_heavy_weights_read_as_the_next_looser() -> None:
     assert class_limit_g(20.0, "M1-2") == class_limit_g(20.0, "M2")
     assert class_limit_g(20.0, "M2-3") == class_limit_g(20.0, "M3")
-
-
-@pytest.mark.parametrize(
-    ("key", "density"),
-    [
-        ("mc_over_m_cast_iron_7200", 7200.0),
-        ("mc_over_m_steel_7850", 7850.0),
-        ("mc_over_m_lead_11340", 11340.0),
-        ("mc_over_m_aluminium_2700", 2700.0),
-    ],
-)
-def test_conventional_mass(key: str, density: float) -> None:
-    """Source: OIML D 28."""
-    assert conventional_over_true(density) == pytest.approx(reference(key)[0], abs=1e-9)
-
-
-def test_force_in_air() -> None:
-    """Source: OIML D 28; see tests/truth/bench_reference_values.csv."""
-    light = force_n(20.0, 9.8075549793, air_kg_m3=1.1, density_kg_m3=7200.0)
-    assert light == pytest.approx(reference("force_20kg_46.5deg_7200_1.1")[0], abs=1e-7)
-    for density in (2700.0, 7200.0, 8000.0, 11340.0):
-        usual = force_n(20.0, 9.8075549793, density_kg_m3=density)
-        assert usual == pytest.approx(reference("force_20kg_46.5deg_any_1.2")[0], abs=1e-7)
 
 
 def test_what_is_stated_wins_over_the_source() -> None:
