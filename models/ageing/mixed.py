@@ -13,7 +13,6 @@ import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import log
-from typing import Any
 
 import numpy as np
 
@@ -259,10 +258,10 @@ def _posterior_grid(log_posterior: Callable[[Array], float]) -> tuple[Array, Arr
     """Return nodes [125, 3] about the mode and their weights, which sum to one."""
     from scipy.optimize import minimize
 
-    def loss(theta: Any) -> float:
+    def loss(theta: Array) -> float:
         return -log_posterior(theta)
 
-    start: Any = np.log([START.median, DRIFT.median, RESIDUAL.median])
+    start = np.log([START.median, DRIFT.median, RESIDUAL.median])
     mode = minimize(loss, start, method="BFGS", options={"gtol": 1e-3}).x
     root = _curvature_root(log_posterior, mode)
     x, w = np.polynomial.hermite.hermgauss(5)

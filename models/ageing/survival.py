@@ -9,8 +9,9 @@ The likelihood is written out here because scipy's fit of censored data, which f
 maximum to eight digits, gives no covariance of its estimates.
 """
 
+from collections.abc import Callable
 from datetime import date
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -49,13 +50,13 @@ def fit_weibull(lo: Array, hi: Array, *, shape: float | None = None) -> Weibull:
     middle = np.where(np.isfinite(hi), (lo + np.minimum(hi, 1e300)) / 2, lo)
     typical = float(middle.sum() / np.isfinite(hi).sum()) or 1.0
 
-    def parameters(x: Any) -> tuple[float, float]:
+    def parameters(x: Array) -> tuple[float, float]:
         return float(x[0]), float(np.log(shape)) if shape is not None else float(x[1])
 
-    def loss(x: Any) -> float:
+    def loss(x: Array) -> float:
         return -_weibull_loglik(lo, hi, *parameters(x))
 
-    start: Any = np.array([np.log(typical), 0.0][: 1 if shape is not None else 2])
+    start = np.array([np.log(typical), 0.0][: 1 if shape is not None else 2])
     result = minimize(
         loss, start, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-10, "maxiter": 2000}
     )
@@ -112,7 +113,7 @@ def _weibull_loglik(lo: Array, hi: Array, log_scale: float, log_shape: float) ->
     return total if np.isfinite(total) else -1e12
 
 
-def _inverse_curvature(loss: Any, at: Array) -> Array:
+def _inverse_curvature(loss: Callable[[Array], float], at: Array) -> Array:
     """Return the covariance from second differences of the loss; nan where it is flat."""
     h = 1e-3
     steps = h * np.eye(at.size)
