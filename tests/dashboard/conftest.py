@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import shutil
-import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 
 import pytest
 
 from dashboard.service import Service
-from dashboard.web import server
-from dashboard.web.app import create_app
 from tests.dashboard import bench_team, whole_team
+from tests.dashboard.browsing import Visit
 from tests.once import built_once
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
@@ -28,26 +24,6 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-
-
-@contextmanager
-def serving(data: Any, *, behind: str | None = None) -> Iterator[str]:
-    """The dashboard over some data, served as it is for a user; gives its address.
-
-    Its tabs are closed before it stops: one that asks in the background would complain.
-    """
-    listener = server.listen(create_app(data), host="127.0.0.1", port=0, behind=behind)
-    thread = threading.Thread(target=listener.run, daemon=True)
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{listener.effective_port}"
-    finally:
-        while TABS:
-            TABS.pop().page.context.close()
-        server.stop(listener)
-        thread.join(timeout=30)
-        assert not thread.is_alive()
-        listener.task_dispatcher.shutdown()
 
 
 @pytest.fixture(scope="session")
@@ -63,47 +39,27 @@ def browser() -> Iterator[Any]:
         chromium.close()
 
 
-TABS: list[Visit] = []
-"""Open tabs."""
-
-
-class Visit:
-    """One tab, with all that it asked for and complained about."""
-
-    def __init__(self, page: Any) -> None:
-        self.page = page
-        self.hosts: set[str] = set()
-        self.complaints: list[str] = []
-        page.on("request", lambda request: self._requested(request.url))
-        page.on("console", lambda message: self._said(message.type, message.text))
-        page.on("pageerror", lambda error: self.complaints.append(str(error)))
-
-    def _requested(self, url: str) -> None:
-        if not url.startswith(("data:", "blob:")):
-            self.hosts.add(urlsplit(url).hostname or "")
-
-    def _said(self, kind: str, text: str) -> None:
-        if kind in ("error", "warning"):
-            self.complaints.append(text)
+@pytest.fixture(scope="session")
+def tabs(browser: Any) -> list[Any]:
+    """Tabs that are not in use; most tests take the same one, one after the other."""
+    return []
 
 
 @pytest.fixture
-def visit(browser: Any) -> Iterator[Callable[..., Visit]]:
+def visit(browser: Any, tabs: list[Any]) -> Iterator[Callable[..., Visit]]:
     """Opens tabs; at the end of the test, none of them has complained or asked elsewhere."""
     visits: list[Visit] = []
 
     def start(width: int = 1440, height: int = 900, scheme: str = "light") -> Visit:
-        context = browser.new_context(
-            viewport={"width": width, "height": height}, color_scheme=scheme
-        )
-        visits.append(Visit(context.new_page()))
-        TABS.append(visits[-1])
-        visits[-1].page.set_default_timeout(60_000)
+        page = tabs.pop() if tabs else browser.new_context().new_page()
+        visits.append(Visit(page, width=width, height=height, scheme=scheme))
         return visits[-1]
 
     yield start
     for one in visits:
-        one.page.context.close()
+        one.end()
+        if not one.page.is_closed():
+            tabs.append(one.page)
     assert [text for one in visits for text in one.complaints] == []
     assert {host for one in visits for host in one.hosts} <= {"127.0.0.1"}
 

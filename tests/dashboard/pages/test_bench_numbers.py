@@ -16,7 +16,7 @@ from models.bench import offline_kit as bench_page
 from models.bench.pasts import Timeline, observed
 from models.bench.result import SessionResult
 from tests.dashboard import bench_team as team
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.fake import EmptyData
 
 SIDE = ("meters", "mass_sets", "places", "installations")

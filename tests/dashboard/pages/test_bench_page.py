@@ -10,7 +10,7 @@ from pypdf import PdfReader
 
 from ingest.store import Store
 from tests.dashboard import bench_team as team
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.web.test_browser import until
 
 pytestmark = pytest.mark.browser

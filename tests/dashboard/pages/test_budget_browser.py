@@ -5,7 +5,7 @@ import io
 import pypdf
 import pytest
 
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 
 pytestmark = pytest.mark.browser

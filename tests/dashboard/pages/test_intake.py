@@ -19,7 +19,7 @@ from dashboard.service import Data
 from dashboard.service import intake as data_intake
 from dashboard.service.work import Work
 from ingest.store import Store, changes
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.people import Caller, add_accounts, make_store
 from tests.dashboard.reading import text

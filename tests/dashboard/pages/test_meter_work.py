@@ -11,7 +11,7 @@ from dashboard.pages.meter.records import events_part
 from dashboard.security import passwords
 from dashboard.service import Data
 from ingest.store import Store, changes
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.people import Caller, add_accounts, make_store
 

@@ -15,7 +15,7 @@ from dashboard.service import accounts as data_accounts
 from ingest.admin import accounts
 from ingest.admin.people import AccountError
 from ingest.store import Store, changes
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.people import WORDS, Caller, add_accounts, make_store
 
 SECRET = "nine quiet otters knitting"

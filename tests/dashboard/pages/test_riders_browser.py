@@ -6,7 +6,7 @@ import io
 import pytest
 
 from dashboard.service import NothingDoneError
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 
 pytestmark = pytest.mark.browser

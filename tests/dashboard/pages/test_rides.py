@@ -19,8 +19,8 @@ from dashboard.security import Guarded, Person, Scope
 from dashboard.service import Data
 from models.rides import compare_recordings, drawn
 from models.rides.drawing import MOST_POINTS
+from tests.dashboard.browsing import serving
 from tests.dashboard.cli.test_rides import csv_of, fit_of, write_tables
-from tests.dashboard.conftest import serving
 from tests.dashboard.reading import text
 from tests.simulate.rides import Mishaps, Pair, Truth, simulate_pair
 

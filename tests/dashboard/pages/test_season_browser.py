@@ -7,7 +7,7 @@ import icalendar
 import pypdf
 import pytest
 
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.fake_season import week
 

@@ -16,7 +16,7 @@ from ingest.admin import signing_keys
 from ingest.admin.people import AccountError
 from ingest.admin.secrets import secret_file
 from ingest.store import Store, StoreError, changes
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.people import NAMES, ROLES, WORDS, Caller, add_accounts, make_store
 
 

@@ -12,7 +12,7 @@ import pytest
 from dashboard.navigation import find_pages
 from dashboard.security import passwords
 from dashboard.service import Data
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.filled import FILLED
 from tests.dashboard.people import add_accounts, make_store

@@ -6,7 +6,7 @@ import time
 import pytest
 
 from dashboard import theme
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.fake import BrokenData, EmptyData, FakeData
 
 pytestmark = pytest.mark.browser

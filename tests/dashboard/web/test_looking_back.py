@@ -7,7 +7,7 @@ import pytest
 from dashboard.navigation import find, find_pages
 from dashboard.web import past_days as looking_back
 from models.run.known import pipeline as assess
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.reading import text
 

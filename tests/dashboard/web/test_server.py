@@ -8,7 +8,7 @@ import pytest
 from dashboard.service import NothingDoneError
 from dashboard.web import server
 from dashboard.web.app import create_app
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.fake import BrokenData, FakeData
 
 PAGE_REQUEST = {

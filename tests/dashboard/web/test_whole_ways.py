@@ -20,8 +20,8 @@ from dashboard.security import passwords
 from dashboard.service import Data
 from dashboard.service import accounts as data_accounts
 from ingest.admin import pins
+from tests.dashboard.browsing import serving
 from tests.dashboard.cli.test_rides import csv_of, fit_of
-from tests.dashboard.conftest import serving
 from tests.dashboard.people import WORDS
 from tests.dashboard.whole_team import SERIAL, ridden
 
