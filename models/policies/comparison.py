@@ -136,7 +136,7 @@ class _Team:
         self.draws, self.true, self.believed = draws, true, believed
         self.s, self.d, self.b, self.c = (row.copy() for row in draws.first)
         self.belief = Belief(believed) if policy.believes else None
-        self.decide = policy.make(n)
+        self.decide = policy.make(believed)
         self.u = np.sqrt(believed.bench2 + believed.shared2)
         self.since, self.gap = np.full(n, np.nan), np.full(n, np.nan)
         self.found, self.sensor, self.undone = np.full(n, np.nan), np.zeros(n), np.zeros(n)
@@ -180,7 +180,6 @@ class _Team:
                 sensor=self.sensor,
                 left=self.undone,
                 p=p,
-                nature=self.believed,
                 belief=self.belief,
             )
         )

@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
+from itertools import count
+
 import numpy as np
 from scipy.special import ndtri
 
-from models.metrology import Array, Mask, ln_from_percent
-from models.policies.intervals import IntervalSettings
+from models.metrology import Mask, ln_from_percent
+from models.policies.interval_rules import (
+    FIRST_DAYS,
+    LEAST_DAYS,
+    LEAST_SESSIONS,
+    MOST_DAYS,
+    Lines,
+    reliability_interval,
+    staircase_step,
+)
 from models.policies.rules import Decide, Now, Policy
-from models.policies.simulation_state import WEEK
+from models.policies.simulation_state import WEEK, Nature
 
 
-def staircase(settings: IntervalSettings | None = None) -> Policy:
-    """Intervals that grow after a result well inside and shrink after one outside (ILAC-G24)."""
-    s = settings or IntervalSettings()
+def staircase() -> Policy:
+    """Return intervals that grow after a result well inside and shrink after one outside."""
 
-    def make(n: int) -> Decide:
-        days = np.full(n, s.first_days)
+    def make(nature: Nature) -> Decide:
+        days = np.full(len(nature), FIRST_DAYS)
 
         def decide(now: Now) -> Mask:
-            fresh, share = now.fresh, np.abs(now.found)
-            factor = np.where(share <= s.inside, s.longer, np.where(share > 1, s.shorter, 1.0))
-            days[fresh] = np.clip(days * factor, s.least_days, s.most_days)[fresh]
+            days[:] = staircase_step(days, np.where(now.fresh, np.abs(now.found), np.nan))
             return np.asarray(now.since * 7 >= days - 3.5)
 
         return decide
@@ -29,26 +36,25 @@ def staircase(settings: IntervalSettings | None = None) -> Policy:
     return Policy("method", "staircase", make)
 
 
-def reliability(target: float, settings: IntervalSettings | None = None) -> Policy:
-    """One interval a group: after which the target share is still within tolerance.
+def reliability(target: float) -> Policy:
+    """Return one interval a group: after which the target share is still within tolerance.
 
     From the share found within so far (half a count added to either side) and the mean gap
     between visits, by the exponential model.
     """
-    s = settings or IntervalSettings()
 
-    def make(n: int) -> Decide:
-        visits, inside, gaps = np.zeros(n), np.zeros(n), np.zeros(n)  # a row a group is enough
+    def make(nature: Nature) -> Decide:
+        group = nature.group
+        visits, inside, gaps = np.zeros((3, len(nature)))  # a row a group is enough
 
         def decide(now: Now) -> Mask:
-            group = now.nature.group
             again = now.fresh & np.isfinite(now.gap)
             np.add.at(visits, group[again], 1.0)
             np.add.at(inside, group[again], np.abs(now.found[again]) <= 1.0)
             np.add.at(gaps, group[again], 7 * now.gap[again])
-            share = (inside + 0.5) / (visits + 1.0)
-            days = gaps / np.maximum(visits, 1.0) * np.log(target) / np.log(share)
-            days = np.where(visits > 0, np.clip(days, s.least_days, s.most_days), s.first_days)
+            share, gap = (inside + 0.5) / (visits + 1.0), gaps / np.maximum(visits, 1.0)
+            days = np.clip(reliability_interval(gap, share, target), LEAST_DAYS, MOST_DAYS)
+            days = np.where(visits > 0, days, FIRST_DAYS)
             return np.asarray(now.since * 7 >= days[group] - 3.5)
 
         return decide
@@ -56,55 +62,27 @@ def reliability(target: float, settings: IntervalSettings | None = None) -> Poli
     return Policy("method", f"reliability by group, {100 * target:.0f} %", make)
 
 
-def control_chart(target: float, settings: IntervalSettings | None = None) -> Policy:
-    """Each meter's own line through what its sessions found, the scatter pooled over its group;
-    to the bench when the line, with its uncertainty, may leave the tolerance."""
-    s, wide = settings or IntervalSettings(), float(ndtri(target))
+def control_chart(target: float) -> Policy:
+    """Return visits when the meter's own line, with its uncertainty, may leave the tolerance.
 
-    def make(n: int) -> Decide:
-        lines = _Lines(n)
+    A line through what its sessions found, the scatter pooled over its group.
+    """
+    wide = float(ndtri(target))
+
+    def make(nature: Nature) -> Decide:
+        lines, weeks = Lines(nature.group), count()
+        limit = ln_from_percent(nature.tolerance)
 
         def decide(now: Now) -> Mask:
-            lines.add(now)
-            error, sd = lines.ahead(now)
-            limit = ln_from_percent(now.nature.tolerance)
-            days = now.since * 7
-            out = np.abs(error - now.left) + wide * sd > limit
-            few = (lines.n < s.least_sessions) | ~np.isfinite(sd)
-            come = np.where(few, days >= s.first_days - 3.5, out & (days >= s.least_days))
-            return np.asarray(come | (days >= s.most_days))
+            week, fresh, days = next(weeks), np.flatnonzero(now.fresh), now.since * 7
+            lines.add(fresh, np.full(fresh.size, week * WEEK), now.sensor[fresh])
+            line = lines.fit()
+            error, u = (x[:, 0] for x in line.at(np.full((len(nature), 1), (week + 1) * WEEK)))
+            out = np.abs(error - now.left) + wide * line.scatter * u > limit
+            few = (line.n < LEAST_SESSIONS) | ~np.isfinite(line.scatter * u)
+            come = np.where(few, days >= FIRST_DAYS - 3.5, out & (days >= LEAST_DAYS))
+            return np.asarray(come | (days >= MOST_DAYS))
 
         return decide
 
     return Policy("method", f"control chart, {100 * target:.0f} %", make)
-
-
-class _Lines:
-    """Running least-squares lines of N meters."""
-
-    def __init__(self, n: int) -> None:
-        self.n = np.zeros(n)
-        self.week = 0
-        self.sums = np.zeros((5, n))  # t, y, tt, ty, yy
-
-    def add(self, now: Now) -> None:
-        """A week passes; what was found in it joins the lines."""
-        k = np.flatnonzero(now.fresh)
-        t, y = self.week * WEEK, now.sensor[k]
-        self.n[k] += 1
-        self.sums[:, k] += np.stack([np.full(k.size, t), y, np.full(k.size, t * t), t * y, y * y])
-        self.week += 1
-
-    def ahead(self, now: Now) -> tuple[Array, Array]:
-        """Each line now, and its standard uncertainty (nan: no line yet)."""
-        t, y, tt, ty, yy = self.sums / np.maximum(self.n, 1.0)
-        Sxx, Sxy, Syy = (self.n * x for x in (tt - t * t, ty - t * y, yy - y * y))
-        slope = np.divide(Sxy, Sxx, out=np.zeros_like(Sxx), where=Sxx > 1e-9)
-        dof = np.maximum(self.n - 2.0, 0.0)
-        group = now.nature.group
-        rss = np.bincount(group, np.maximum(Syy - slope * Sxy, 0.0) * (dof > 0), self.n.size)
-        freedom = np.bincount(group, dof, self.n.size)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            sd = np.sqrt(rss / freedom)[group]
-            x = self.week * WEEK - t
-            return y + slope * x, sd * np.sqrt(1 / self.n + x**2 / np.maximum(Sxx, 1e-9))

@@ -1,7 +1,6 @@
 """Recalibration intervals by the five methods of ILAC-G24 / OIML D 10, beside our own due date.
 
-They are here to be compared with. The documents give no numbers: fractions, factors and the
-first interval are this file's settings, common practice where nothing else is said.
+They are here to be compared with (`interval_rules.py` says how each moves an interval).
 
 calendar       a fixed interval
 staircase      longer after a result well inside the limit, shorter after one outside
@@ -20,23 +19,10 @@ import polars as pl
 
 from models.metrology import percent_from_ln
 from models.policies.documents import IntervalsDocument
-from models.policies.interval_methods import (
-    IntervalSettings,
-    control_chart,
-    in_use,
-    reliability,
-    reliability_interval,
-    staircase,
-)
+from models.policies.interval_methods import control_chart, in_use, reliability, staircase
+from models.policies.interval_rules import FIRST_DAYS, MOST_DAYS
 from models.records import programmed, typed_rows
 
-__all__ = [
-    "INTERVAL_SCHEMA",
-    "METHODS",
-    "IntervalSettings",
-    "interval_table",
-    "reliability_interval",
-]
 METHODS = ("calendar", "staircase", "control_chart", "in_use_time", "reliability")
 INTERVAL_SCHEMA: dict[str, pl.DataType] = {
     "meter_id": pl.String(),
@@ -55,7 +41,6 @@ def interval_table(
     today: date,
     target: float = 0.90,
     use: pl.DataFrame | None = None,
-    settings: IntervalSettings | None = None,
 ) -> pl.DataFrame:
     """Next bench visit of every meter by every method.
 
@@ -68,17 +53,16 @@ def interval_table(
          the last session; next_on may lie in the past (overdue). null with a reason where a
          method cannot say. A meter without a session: next_on today, by every method.
     """
-    s = settings or IntervalSettings()
     rows = _rows(sessions, resets, meters, today=today)
     last = _last(rows, meters)
     answers = {
-        "calendar": last.select("meter_id", interval_days=pl.lit(s.first_days), reason=None),
-        "staircase": staircase(rows, s),
-        "control_chart": control_chart(rows, target, s),
-        "in_use_time": in_use(last, use, today=today, settings=s),
-        "reliability": reliability(rows, last, target, s),
+        "calendar": last.select("meter_id", interval_days=pl.lit(FIRST_DAYS), reason=None),
+        "staircase": staircase(rows),
+        "control_chart": control_chart(rows, target),
+        "in_use_time": in_use(last, use, today=today),
+        "reliability": reliability(rows, last, target),
     }
-    parts = [_dated(last, answers[name], name, today=today, settings=s) for name in METHODS]
+    parts = [_dated(last, answers[name], name, today=today) for name in METHODS]
     order = meters.select("meter_id").with_row_index("_order")
     return (
         pl.concat(parts)
@@ -173,11 +157,10 @@ def _dated(
     method: str,
     *,
     today: date,
-    settings: IntervalSettings,
 ) -> pl.DataFrame:
     """Interval to date; a meter without a session is due today by every method."""
     never = pl.col("last").is_null()
-    days = pl.col("interval_days").clip(0.0, settings.most_days)
+    days = pl.col("interval_days").clip(0.0, MOST_DAYS)
     next_on = pl.col("last") + pl.duration(days=days.floor().cast(pl.Int64))
     return (
         last.join(answer, on="meter_id", how="left", maintain_order="left")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import count
 from typing import Literal
 
 import numpy as np
@@ -35,7 +36,6 @@ class Now:
     sensor: Array
     left: Array
     p: Array
-    nature: Nature
     belief: Belief | None = None
 
 
@@ -53,7 +53,7 @@ class Policy:
 
     kind: Kind
     name: str
-    make: Callable[[int], Decide]
+    make: Callable[[Nature], Decide]
     believes: bool = False  # looks at forecasts
 
 
@@ -62,8 +62,8 @@ def every_months(months: float) -> Policy:
     (by the golden section, so that any few neighbours spread over it too)."""
     weeks = max(1.0, months * WEEKS_A_MONTH)
 
-    def make(n: int) -> Decide:
-        wait = weeks * ((np.arange(n) + 0.5) * GOLDEN % 1.0)
+    def make(nature: Nature) -> Decide:
+        wait = weeks * ((np.arange(len(nature)) + 0.5) * GOLDEN % 1.0)
 
         def decide(now: Now) -> Mask:
             wait[:] -= 1.0
@@ -79,8 +79,7 @@ def every_months(months: float) -> Policy:
 def ours(target: float) -> Policy:
     """To the bench as soon as the chance of being within tolerance falls below the target."""
 
-    def make(n: int) -> Decide:
-        del n
+    def make(_nature: Nature) -> Decide:
         return lambda now: now.p < target
 
     return Policy("target", f"ours, target {100 * target:.0f} %", make, believes=True)
@@ -94,13 +93,13 @@ def ours_by_cost(days: float) -> Policy:
     replacement, with the risk as forecast.
     """
 
-    def make(n: int) -> Decide:
-        rate, turn = np.zeros(n), iter(range(10**9))
+    def make(nature: Nature) -> Decide:
+        rate, turns = np.zeros(len(nature)), count()
 
         def decide(now: Now) -> Mask:
             if now.belief is None:
-                return np.zeros(n, dtype=np.bool_)
-            if next(turn) % 4 == 0:
+                return np.zeros(len(nature), dtype=np.bool_)
+            if next(turns) % 4 == 0:
                 rate[:] = cheapest_average(now.belief, days)
             return np.asarray(1 - now.p >= rate)
 

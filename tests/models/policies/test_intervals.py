@@ -7,17 +7,12 @@ import polars as pl
 import pytest
 
 from models.policies import interval_table
-from models.policies.intervals import (
-    INTERVAL_SCHEMA,
-    METHODS,
-    IntervalSettings,
-    reliability_interval,
-)
+from models.policies.interval_rules import reliability_interval
+from models.policies.intervals import INTERVAL_SCHEMA, METHODS
 from models.records import slope_chain
 
 TODAY = date(2026, 1, 1)
 BORN = date(2022, 1, 1)
-SETTINGS = IntervalSettings()
 
 
 def fleet(*meters):

@@ -61,8 +61,8 @@ def test_probabilities_of_the_belief_are_honest() -> None:
     meters; sessions, resets and comparisons in between."""
     world, said = nature(1500), []
 
-    def make(n: int) -> Decide:
-        decide = ours(0.6).make(n)
+    def make(believed: Nature) -> Decide:
+        decide = ours(0.6).make(believed)
 
         def look(now: Now) -> Mask:
             said.append(1 - float(now.p.mean()))
