@@ -4,7 +4,6 @@ from .control_chart import control as control
 from .gain_error import drift as drift
 from .gain_error import x_range as x_range
 from .policy_chart import in_use as in_use
-from .policy_chart import long_name as long_name
 from .policy_chart import on_paper as on_paper
 from .policy_chart import policies as policies
 from .reliability_chart import reliability as reliability

@@ -11,8 +11,6 @@ from dashboard.navigation import Document, Fields
 
 TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 4, 6, 12)
 PAPER_PX = (700, 240)  # within the margins of A4 at 96 dots an inch
-FIXED, OURS, BY_COST = "every ", "ours", "ours, by cost"
-LEAST_COST = "by forecast, at least cost"
 # name in the key, whether a line joins them, symbol, size, colour
 LOOKS = {
     "fixed": ("fixed intervals", True, "square", 9, "rule_strong"),
@@ -21,14 +19,12 @@ LOOKS = {
 }
 
 
-def kind_of(name: str) -> str:
-    """Return whether a policy is a fixed interval, this program's, or another one."""
-    return "fixed" if name.startswith(FIXED) else "ours" if name.startswith(OURS) else "other"
+SERIES = {"fixed": "fixed", "method": "other", "target": "ours", "cost": "ours"}
 
 
-def in_use(name: str) -> bool:
+def in_use(row: Document) -> bool:
     """Return whether the season's plan is made by this policy: at least cost."""
-    return name.startswith(BY_COST)
+    return bool(row["kind"] == "cost")
 
 
 def policies(rows: Sequence[Document]) -> Fields:
@@ -38,8 +34,8 @@ def policies(rows: Sequence[Document]) -> Fields:
     """
     traces: list[Fields] = []
     top = max([100 * row["interval90"][1] for row in rows if _is_usual(row)], default=5.0)
-    for kind, look in LOOKS.items():
-        mine = [row for row in rows if kind_of(row["name"]) == kind]
+    for series, look in LOOKS.items():
+        mine = [row for row in rows if SERIES[row["kind"]] == series]
         if mine:
             mine = sorted(mine, key=lambda r: (not _is_usual(r), _visits(r)))
             traces.append(_trace(mine, look, top))
@@ -122,16 +118,16 @@ def _trace(rows: Sequence[Document], look: tuple[str, bool, str, int, str], top:
 
 
 def _label(row: Document) -> str:
-    short = short_name(row["name"])
+    short = row["label"]
     if _is_usual(row):
-        return short
+        return str(short)
     return f"{short}: {theme.share(row['out_of_tolerance_share'])}, beyond the axis"
 
 
 def _places(rows: Sequence[Document], role: str) -> list[str]:
     """Return where the words stand beside their marks, so that neighbours keep apart."""
     if role == "accent":  # down the left; what is in use to the right of its neighbour
-        return ["bottom right" if in_use(row["name"]) else "bottom left" for row in rows]
+        return ["bottom right" if in_use(row) else "bottom left" for row in rows]
     if role == "comparison":
         few = [row for row in rows if _is_usual(row)]
         return [
@@ -148,22 +144,9 @@ def _places(rows: Sequence[Document], role: str) -> list[str]:
     return [low[n] if n % 2 else "top right" for n in range(len(rows))]
 
 
-def short_name(name: str) -> str:
-    """Return a policy's name as it stands beside its mark."""
-    for long, short in ((FIXED, ""), ("ours, target ", ""), (BY_COST, "least cost")):
-        if name.startswith(long):
-            return short + name.removeprefix(long).partition(" (")[0]
-    return name.partition(",")[0]
-
-
-def long_name(name: str) -> str:
-    """Return a policy's name in full; "ours" in the document is by this program's forecast."""
-    return LEAST_COST if in_use(name) else name.replace("ours,", "by forecast,", 1)
-
-
 def _words(row: Document) -> str:
     return (
-        f"{long_name(row['name'])}<br>"
+        f"{row['name']}<br>"
         f"{theme.number(row['visits_per_meter_year'], 2)} visits a meter and year"
         f"<br>{theme.share(row['out_of_tolerance_share'], 1)} of days out of tolerance"
         f"<br>90 %: {theme.share_span(row['interval90'], 1)}"

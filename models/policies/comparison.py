@@ -246,6 +246,7 @@ def _row(
     per_year, share_out = float(visits.mean()), float(out.mean())
     return {
         "name": policy.name,
+        "label": policy.label,
         "kind": policy.kind,
         "visits_per_meter_year": per_year,
         "visits_interval90": np.quantile(visits, [0.05, 0.95]).tolist(),
@@ -256,8 +257,11 @@ def _row(
 
 
 def visits_saved(rows: Sequence[PolicyRow]) -> list[VisitsSaved]:
-    """What each of our targets needs in visits against fixed intervals with the same share of
-    days out of tolerance (interpolated in the logarithms of both; null outside their range)."""
+    """Return what fixed intervals need in visits to be out as rarely as each of ours.
+
+    Interpolated in the logarithms of visits and of the share of days out of tolerance; None
+    outside the fixed intervals' range.
+    """
     fixed = sorted(
         (r["out_of_tolerance_share"], r["visits_per_meter_year"])
         for r in rows
@@ -277,22 +281,19 @@ def visits_saved(rows: Sequence[PolicyRow]) -> list[VisitsSaved]:
 
 
 def _sentence(rows: Sequence[PolicyRow], saved: Sequence[VisitsSaved]) -> str:
-    by_name = {row["name"]: row for row in rows}
-    year = by_name.get("every 12 months")
+    """Say what a visit a year leaves, and which of ours saves most visits."""
+    year = rows[FIXED_MONTHS.index(12)]
+    text = (
+        f"A visit a year leaves {share(year['out_of_tolerance_share'])} of the days out of "
+        "tolerance."
+    )
     known = [(s["ratio"], s) for s in saved if s["ratio"] is not None]
-    text = ""
-    if year is not None:
-        text = (
-            f"A visit a year leaves {share(year['out_of_tolerance_share'])} of the days out of "
-            "tolerance. "
-        )
     if known:
         best = min(known, key=lambda pair: pair[0])[1]
-        row = by_name[best["name"]]
-        name = best["name"].replace("ours", "this program", 1)
+        [row] = [row for row in rows if row["name"] == best["name"]]
         text += (
-            f"With {name}: {row['visits_per_meter_year']:.2f} visits a meter and year for "
-            f"{share(row['out_of_tolerance_share'])}; fixed intervals take "
+            f" Chosen {row['name']}, {row['visits_per_meter_year']:.2f} visits a meter and year "
+            f"leave {share(row['out_of_tolerance_share'])}; fixed intervals need "
             f"{best['fixed_visits_per_meter_year']:.2f} for the same."
         )
-    return text.strip()
+    return text

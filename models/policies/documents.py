@@ -10,13 +10,14 @@ from models.status import FitState
 
 
 class PolicyRow(TypedDict):
-    """A policy, simulated.
+    """A policy, simulated; label: its name's short form.
 
     out_of_tolerance_share: of the days, in a fleet of this size over the years simulated;
     interval90 of it and visits_interval90 hold 90 % of the simulated fleets
     """
 
     name: str
+    label: str
     kind: Kind
     visits_per_meter_year: float
     visits_interval90: list[float]

@@ -98,7 +98,7 @@ def _line_through(time: Array, y: Array, group: pl.Series) -> Line:
 
 
 def in_use(last: pl.DataFrame, use: pl.DataFrame | None, *, today: date) -> pl.DataFrame:
-    """Return the days that a meter takes to ride the hours that its group rides in a calendar interval."""
+    """Return the days in which a meter rides what its group rides in a calendar interval."""
     if use is None or use.is_empty():
         return last.select(
             "meter_id",

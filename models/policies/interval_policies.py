@@ -33,7 +33,7 @@ def staircase() -> Policy:
 
         return decide
 
-    return Policy("method", "staircase", make)
+    return Policy("method", "staircase", "staircase", make)
 
 
 def reliability(target: float) -> Policy:
@@ -59,7 +59,8 @@ def reliability(target: float) -> Policy:
 
         return decide
 
-    return Policy("method", f"reliability by group, {100 * target:.0f} %", make)
+    name = "reliability by group"
+    return Policy("method", f"{name}, {100 * target:.0f} %", name, make)
 
 
 def control_chart(target: float) -> Policy:
@@ -85,4 +86,4 @@ def control_chart(target: float) -> Policy:
 
         return decide
 
-    return Policy("method", f"control chart, {100 * target:.0f} %", make)
+    return Policy("method", f"control chart, {100 * target:.0f} %", "control chart", make)

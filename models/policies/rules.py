@@ -49,12 +49,16 @@ Kind = Literal["fixed", "method", "target", "cost"]
 
 @dataclass(frozen=True)
 class Policy:
-    """A name, and a maker of its rule (rules may remember)."""
+    """A way of choosing visits.
+
+    label: the name's short form; make: its rule, which may remember; believes: looks at forecasts
+    """
 
     kind: Kind
     name: str
+    label: str
     make: Callable[[Nature], Decide]
-    believes: bool = False  # looks at forecasts
+    believes: bool = False
 
 
 def every_months(months: float) -> Policy:
@@ -73,7 +77,7 @@ def every_months(months: float) -> Policy:
 
         return decide
 
-    return Policy("fixed", f"every {months:g} months", make)
+    return Policy("fixed", f"every {months:g} months", f"{months:g} months", make)
 
 
 def ours(target: float) -> Policy:
@@ -82,7 +86,8 @@ def ours(target: float) -> Policy:
     def make(_nature: Nature) -> Decide:
         return lambda now: now.p < target
 
-    return Policy("target", f"ours, target {100 * target:.0f} %", make, believes=True)
+    share = f"{100 * target:.0f} %"
+    return Policy("target", f"by forecast, target {share}", share, make, believes=True)
 
 
 def ours_by_cost(days: float) -> Policy:
@@ -105,7 +110,7 @@ def ours_by_cost(days: float) -> Policy:
 
         return decide
 
-    return Policy("cost", f"ours, by cost ({days:.1f} days a visit)", make, believes=True)
+    return Policy("cost", "by forecast, at least cost", "least cost", make, believes=True)
 
 
 def cheapest_average(belief: Belief, days: Array | float) -> Array:

@@ -298,12 +298,26 @@ class FakeDecisions:
         asked.append((tolerance_pct, as_of))
         if len(asked) == 1:
             return working("simulating seasons of fleets like this one")
-        rows = [_policy(f"every {m} months", 12 / m, 0.001 * m) for m in (3, 6, 12, 24)]
-        rows += [_policy("staircase", 1.6, 0.009)]
-        rows += [_policy(f"ours, target {t} %", 3.5 - t / 35, 0.0004 * (110 - t)) for t in (80, 90)]
-        rows += [_policy("ours, by cost (6.7 days a visit)", 0.53, 0.002)]
-        rows += [_policy("reliability, target 90 %", 0.4, 0.14)]
-        saved = [{"name": "ours, target 90 %", "fixed_visits_per_meter_year": 1.9, "ratio": 0.5}]
+        rows = [
+            _policy("fixed", f"every {m} months", f"{m} months", 12 / m, 0.001 * m)
+            for m in (3, 6, 12, 24)
+        ]
+        rows += [_policy("method", "staircase", "staircase", 1.6, 0.009)]
+        rows += [
+            _policy(
+                "target",
+                f"by forecast, target {t} %",
+                f"{t} %",
+                3.5 - t / 35,
+                0.0004 * (110 - t),
+            )
+            for t in (80, 90)
+        ]
+        rows += [_policy("cost", "by forecast, at least cost", "least cost", 0.53, 0.002)]
+        rows += [_policy("method", "reliability by group, 90 %", "reliability by group", 0.4, 0.14)]
+        saved = [
+            {"name": "by forecast, target 90 %", "fixed_visits_per_meter_year": 1.9, "ratio": 0.5}
+        ]
         text = "A visit a year leaves 1.2 % of the days out of tolerance."
         return done(
             {
@@ -385,9 +399,11 @@ def _kept(meter: str, cost: float, verdict: str) -> Document:
     }
 
 
-def _policy(name: str, visits: float, share: float) -> Document:
+def _policy(kind: str, name: str, label: str, visits: float, share: float) -> Document:
     return {
         "name": name,
+        "label": label,
+        "kind": kind,
         "visits_per_meter_year": visits,
         "visits_interval90": [0.9 * visits, 1.1 * visits],
         "out_of_tolerance_share": share,

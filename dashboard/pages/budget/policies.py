@@ -31,7 +31,7 @@ def draw_policies(found: Document) -> html.Section:
 
 def _told(row: Document) -> str:
     return (
-        f"{figures.long_name(row['name'])}: "
+        f"{row['name']}: "
         f"{theme.number(row['visits_per_meter_year'], 2)} visits a year, "
         f"{theme.share(row['out_of_tolerance_share'], 1)} of days"
     )
@@ -71,8 +71,8 @@ def _table(found: Document) -> html.Div:
 
 
 def _policy(row: Document, fixed_visits: float | None) -> html.Tr:
-    used = figures.in_use(row["name"])
-    name: list[Any] = [figures.long_name(row["name"])]
+    used = figures.in_use(row)
+    name: list[Any] = [row["name"]]
     if used:
         name.append(html.B("in use", className="in-use"))
     share, interval = row["out_of_tolerance_share"], row["interval90"]

@@ -254,9 +254,10 @@ def test_policies_answer_with_the_interval_methods_beside(ask: Any) -> None:
     code, document, _ = ask("policies")
     assert code == 0
     names = [row["name"] for row in document["policies"]]
-    for wanted in ("every 12 months", "staircase", "control chart, 90 %", "ours, target 90 %"):
+    for wanted in ("every 12 months", "staircase", "control chart, 90 %"):
         assert wanted in names
     assert "reliability by group, 90 %" in names
+    assert "by forecast, target 90 %" in names
     assert all(0 <= row["out_of_tolerance_share"] <= 1 for row in document["policies"])
 
 

@@ -151,19 +151,6 @@ def test_a_policy_beyond_the_axis_and_the_one_in_use_are_marked(data):
     assert "ours" not in said
 
 
-@pytest.mark.parametrize(
-    ("name", "short"),
-    [
-        ("every 12 months", "12 months"),
-        ("ours, target 90 %", "90 %"),
-        ("ours, by cost (6.7 days a visit)", "least cost"),
-        ("control chart, 90 %", "control chart"),
-    ],
-)
-def test_short_names(name, short):
-    assert policy_figure.short_name(name) == short
-
-
 # ---- looking back ----------------------------------------------------------------------------
 
 

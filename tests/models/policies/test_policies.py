@@ -9,7 +9,7 @@ import pytest
 
 from models.metrology import Mask
 from models.policies import Belief, Nature, cheapest_average
-from models.policies.comparison import draw, run, visits_saved
+from models.policies.comparison import draw, run, usual_policies, visits_saved
 from models.policies.interval_policies import control_chart, reliability, staircase
 from models.policies.rules import Decide, Now, Policy, every_months, ours, ours_by_cost
 from models.policies.simulation_state import WEEK
@@ -71,7 +71,8 @@ def test_probabilities_of_the_belief_are_honest() -> None:
         return look
 
     draws = draw(world, 4.0, np.random.default_rng(4))
-    found = run(Policy("target", "watched", make, believes=True), draws, true=world, believed=world)
+    watched = Policy("target", "watched", "watched", make, believes=True)
+    found = run(watched, draws, true=world, believed=world)
     assert np.mean(said[round(2 / WEEK) :]) == pytest.approx(found.out.mean(), abs=0.012)
 
 
@@ -149,3 +150,13 @@ def test_a_meter_with_a_steady_line_comes_before_its_line_leaves() -> None:
     found = run(control_chart(0.9), draws, true=world, believed=world)
     assert found.visits.mean() == pytest.approx(1 / 1.5, rel=0.15)
     assert found.out.mean() < 0.02
+
+
+def test_every_policy_says_what_it_is_in_short() -> None:
+    policies = usual_policies(6.7)
+    assert len({policy.name for policy in policies}) == len(policies)
+    told = {policy.name: (policy.kind, policy.label) for policy in policies}
+    assert told["every 12 months"] == ("fixed", "12 months")
+    assert told["control chart, 90 %"] == ("method", "control chart")
+    assert told["by forecast, target 90 %"] == ("target", "90 %")
+    assert told["by forecast, at least cost"] == ("cost", "least cost")
