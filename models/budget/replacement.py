@@ -14,7 +14,13 @@ from models.budget.cost_items import new_price
 from models.budget.documents import MeterCost, Verdict
 from models.fleet import FleetFit
 from models.metrology import DAYS_A_YEAR, Array, percent_from_ln
-from models.policies import Belief, Nature, cheapest_average, nature_of, surroundings
+from models.policies import (
+    KalmanFilter,
+    ProcessParameters,
+    cheapest_average,
+    data_summary,
+    process_parameters,
+)
 from models.records import Tables, typed_rows
 from models.season import days_between, exposure_of, prices
 from models.wording import chance
@@ -53,8 +59,8 @@ def keep_or_replace(
     weight = _weight(found, tables, here, first=first, last=last)
     day = money.day * weight  # of a day out of tolerance as this meter is ridden
     days = money.visit / np.maximum(day, LEAST_DAY)
-    usual = nature_of(fleet, surroundings(fleet, here, found.data))
-    fresh = cheapest_average(Belief(usual), days) * np.maximum(day, LEAST_DAY) * DAYS_A_YEAR
+    usual = process_parameters(fleet, data_summary(fleet, here, found.data))
+    fresh = cheapest_average(KalmanFilter(usual), days) * np.maximum(day, LEAST_DAY) * DAYS_A_YEAR
     own = _own_costs(fleet, here, usual, days) * np.maximum(day, LEAST_DAY) * DAYS_A_YEAR
     fixed = (here["slope_convention"] == "fixed").fill_null(False).to_numpy()
     own = np.where(fixed, _left_alone(fleet, here) * day * DAYS_A_YEAR, own)
@@ -86,15 +92,15 @@ def _weight(
     return np.asarray(exposure.weight.mean(axis=1))
 
 
-def _own_costs(fleet: FleetFit, here: pl.DataFrame, usual: Nature, days: Array) -> Array:
+def _own_costs(fleet: FleetFit, here: pl.DataFrame, usual: ProcessParameters, days: Array) -> Array:
     """Cheapest averages if each meter's drift were one of equally likely ones, [PATHS, M]."""
-    belief = believed_today(fleet, here, Belief(usual))
-    mean, sd = belief.mean[:, 1].copy(), np.sqrt(belief.P[:, 1, 1])
-    belief.P[:, 1, :] = belief.P[:, :, 1] = 0.0
+    state = state_today(fleet, here, usual)
+    mean, sd = state.mean[:, 1].copy(), np.sqrt(state.P[:, 1, 1])
+    state.P[:, 1, :] = state.P[:, :, 1] = 0.0
     rows = []
     for z in ndtri((np.arange(DRIFTS) + 0.5) / DRIFTS):
-        belief.mean[:, 1] = mean + z * sd
-        rows.append(cheapest_average(belief, days))
+        state.mean[:, 1] = mean + z * sd
+        rows.append(cheapest_average(state, days))
     return np.repeat(np.array(rows), PATHS // DRIFTS, axis=0)
 
 
@@ -108,20 +114,24 @@ def ranked(rows: Iterable[MeterCost]) -> list[MeterCost]:
     return sorted(rows, key=order)
 
 
-def believed_today(fleet: FleetFit, here: pl.DataFrame, belief: Belief) -> Belief:
-    """The belief about the meters themselves: today's error and drift."""
+def state_today(fleet: FleetFit, here: pl.DataFrame, usual: ProcessParameters) -> KalmanFilter:
+    """Return the state of the meters themselves: today's error and drift as the fit knows them.
+
+    usual: how a new meter of each one's group behaves
+    """
+    state = KalmanFilter(usual)
     drift = here.select("meter_id").join(
         fleet.drift(), on="meter_id", how="left", maintain_order="left"
     )
     mean, sd = fleet.gain_error([("meter", name) for name in here["meter_id"]], fleet.today)
     known = drift["drift_ln"].is_not_null().to_numpy()
-    belief.mean[:, 0] = mean
-    belief.mean[:, 1] = np.where(known, drift["drift_ln"].fill_null(0.0), belief.mean[:, 1])
+    state.mean[:, 0] = mean
+    state.mean[:, 1] = np.where(known, drift["drift_ln"].fill_null(0.0), state.mean[:, 1])
     own = drift["drift_sd_ln"].fill_null(0.0).to_numpy() ** 2
-    belief.P[:, 1, 1] = np.where(known, own, belief.P[:, 1, 1])
-    belief.P[:, 0, 0] = sd**2
-    belief.P[:, 0, 1] = belief.P[:, 1, 0] = 0.0
-    return belief
+    state.P[:, 1, 1] = np.where(known, own, state.P[:, 1, 1])
+    state.P[:, 0, 0] = sd**2
+    state.P[:, 0, 1] = state.P[:, 1, 0] = 0.0
+    return state
 
 
 def _left_alone(fleet: FleetFit, here: pl.DataFrame) -> Array:

@@ -3,8 +3,8 @@ from .documents import IntervalsDocument as IntervalsDocument
 from .documents import PoliciesDocument as PoliciesDocument
 from .intervals import interval_table as interval_table
 from .intervals import intervals_document as intervals_document
+from .kalman_filter import KalmanFilter as KalmanFilter
+from .meter_process import ProcessParameters as ProcessParameters
+from .meter_process import data_summary as data_summary
+from .meter_process import process_parameters as process_parameters
 from .rules import cheapest_average as cheapest_average
-from .simulation_state import Belief as Belief
-from .simulation_state import Nature as Nature
-from .simulation_state import nature_of as nature_of
-from .simulation_state import surroundings as surroundings

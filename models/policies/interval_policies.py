@@ -17,19 +17,19 @@ from models.policies.interval_rules import (
     reliability_interval,
     staircase_step,
 )
-from models.policies.rules import Decide, Now, Policy
-from models.policies.simulation_state import WEEK, Nature
+from models.policies.meter_process import WEEK, ProcessParameters
+from models.policies.rules import Decide, Policy, Seen
 
 
 def staircase() -> Policy:
     """Return intervals that grow after a result well inside and shrink after one outside."""
 
-    def make(nature: Nature) -> Decide:
-        days = np.full(len(nature), FIRST_DAYS)
+    def make(assumed: ProcessParameters) -> Decide:
+        days = np.full(len(assumed), FIRST_DAYS)
 
-        def decide(now: Now) -> Mask:
-            days[:] = staircase_step(days, np.where(now.fresh, np.abs(now.found), np.nan))
-            return np.asarray(now.since * 7 >= days - 3.5)
+        def decide(seen: Seen) -> Mask:
+            days[:] = staircase_step(days, np.where(seen.visited, np.abs(seen.share), np.nan))
+            return np.asarray(seen.since * 7 >= days - 3.5)
 
         return decide
 
@@ -43,19 +43,19 @@ def reliability(target: float) -> Policy:
     between visits, by the exponential model.
     """
 
-    def make(nature: Nature) -> Decide:
-        group = nature.group
-        visits, inside, gaps = np.zeros((3, len(nature)))  # a row a group is enough
+    def make(assumed: ProcessParameters) -> Decide:
+        group = assumed.group
+        visits, inside, gaps = np.zeros((3, len(assumed)))  # a row a group is enough
 
-        def decide(now: Now) -> Mask:
-            again = now.fresh & np.isfinite(now.gap)
+        def decide(seen: Seen) -> Mask:
+            again = seen.visited & np.isfinite(seen.gap)
             np.add.at(visits, group[again], 1.0)
-            np.add.at(inside, group[again], np.abs(now.found[again]) <= 1.0)
-            np.add.at(gaps, group[again], 7 * now.gap[again])
+            np.add.at(inside, group[again], np.abs(seen.share[again]) <= 1.0)
+            np.add.at(gaps, group[again], 7 * seen.gap[again])
             share, gap = (inside + 0.5) / (visits + 1.0), gaps / np.maximum(visits, 1.0)
             days = np.clip(reliability_interval(gap, share, target), LEAST_DAYS, MOST_DAYS)
             days = np.where(visits > 0, days, FIRST_DAYS)
-            return np.asarray(now.since * 7 >= days[group] - 3.5)
+            return np.asarray(seen.since * 7 >= days[group] - 3.5)
 
         return decide
 
@@ -70,16 +70,16 @@ def control_chart(target: float) -> Policy:
     """
     wide = float(ndtri(target))
 
-    def make(nature: Nature) -> Decide:
-        lines, weeks = Lines(nature.group), count()
-        limit = ln_from_percent(nature.tolerance)
+    def make(assumed: ProcessParameters) -> Decide:
+        lines, weeks = Lines(assumed.group), count()
+        limit = ln_from_percent(assumed.tolerance)
 
-        def decide(now: Now) -> Mask:
-            week, fresh, days = next(weeks), np.flatnonzero(now.fresh), now.since * 7
-            lines.add(fresh, np.full(fresh.size, week * WEEK), now.sensor[fresh])
+        def decide(seen: Seen) -> Mask:
+            week, fresh, days = next(weeks), np.flatnonzero(seen.visited), seen.since * 7
+            lines.add(fresh, np.full(fresh.size, week * WEEK), seen.sensor[fresh])
             line = lines.fit()
-            error, u = (x[:, 0] for x in line.at(np.full((len(nature), 1), (week + 1) * WEEK)))
-            out = np.abs(error - now.left) + wide * line.scatter * u > limit
+            error, u = (x[:, 0] for x in line.at(np.full((len(assumed), 1), (week + 1) * WEEK)))
+            out = np.abs(error - seen.reset) + wide * line.scatter * u > limit
             few = (line.n < LEAST_SESSIONS) | ~np.isfinite(line.scatter * u)
             come = np.where(few, days >= FIRST_DAYS - 3.5, out & (days >= LEAST_DAYS))
             return np.asarray(come | (days >= MOST_DAYS))

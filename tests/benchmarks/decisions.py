@@ -21,10 +21,10 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import polars as pl
 
-from models.budget.replacement import believed_today
+from models.budget.replacement import state_today
 from models.fleet import FleetData, FleetFit, FleetSettings, condition, fit
 from models.metrology import Array, Index, Mask
-from models.policies import Belief, cheapest_average, nature_of, surroundings
+from models.policies import cheapest_average, data_summary, process_parameters
 from models.status import p_within
 
 FIRST = date(2020, 1, 6)
@@ -215,8 +215,8 @@ def cheapest(now: FleetFit, days: float) -> Array:
     """The least average cost of each meter that visits can buy, days out of tolerance a day."""
     names = now.prepared.devices.meters
     meters = pl.DataFrame({"meter_id": names}).with_columns(tolerance_pct=TOLERANCE)
-    usual = Belief(nature_of(now, surroundings(now, meters, now.prepared.data)))
-    return cheapest_average(believed_today(now, meters, usual), days)
+    usual = process_parameters(now, data_summary(now, meters, now.prepared.data))
+    return cheapest_average(state_today(now, meters, usual), days)
 
 
 def records(world: World, team: Team, rides: list[dict[str, object]], week: int) -> FleetData:

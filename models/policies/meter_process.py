@@ -1,4 +1,4 @@
-"""How a fleet's meters behave, as the fit knows it: what policies are simulated on.
+"""How a fleet's meters behave, as the fit knows it: what policies are simulated with.
 
 A meter's state, in 100·ln:
 
@@ -16,16 +16,15 @@ import numpy as np
 import polars as pl
 
 from models.fleet import FleetData, FleetFit, Hyper, Posterior
-from models.metrology import DAYS_A_YEAR, Array, Index, Mask
+from models.metrology import DAYS_A_YEAR, Array, Index
 from models.season import session_uncertainty
-from models.status import p_within
 
 WEEK = 7.0 / DAYS_A_YEAR
 
 
 @dataclass(frozen=True)
-class Nature:
-    """How N meters behave; standard deviations and means in 100·ln, times in years.
+class ProcessParameters:
+    """How N meters behave; means and variances in 100·ln, times in years.
 
     start, drift [N] means of the first error and the drift; line [N, 2, 2] their covariance;
     walk2, swap2 [N] variances a year and a swap; swap_step, swap_every [N]; pair2, pair_walk2 [N]
@@ -55,7 +54,7 @@ class Nature:
 
 
 @dataclass(frozen=True)
-class Surroundings:
+class DataSummary:
     """What the records say of N meters beside the hyperparameters.
 
     group [N]; rides [N] comparisons a year, ride_u their usual standard uncertainty; random2,
@@ -73,8 +72,8 @@ class Surroundings:
     tolerance: Array
 
 
-def surroundings(fleet: FleetFit, meters: pl.DataFrame, data: FleetData) -> Surroundings:
-    """In: meters: meter_id, tolerance_pct, of meters of the fit."""
+def data_summary(fleet: FleetFit, meters: pl.DataFrame, data: FleetData) -> DataSummary:
+    """Return what the records say of meters of the fit. In: meters: meter_id, tolerance_pct."""
     known = {name: i for i, name in enumerate(fleet.prepared.devices.meters)}
     index = np.array([known[name] for name in meters["meter_id"]], dtype=np.int64)
     group = fleet.prepared.devices.group[index]
@@ -84,7 +83,7 @@ def surroundings(fleet: FleetFit, meters: pl.DataFrame, data: FleetData) -> Surr
     usual = data.bench["u_session"].median() if data.bench.height else None
     random = min(float(usual) if isinstance(usual, float) else 0.25, 1e3) ** 2
     random2 = np.minimum(random, total)
-    return Surroundings(
+    return DataSummary(
         group=group,
         rides=rides,
         ride_u=ride_u,
@@ -96,42 +95,44 @@ def surroundings(fleet: FleetFit, meters: pl.DataFrame, data: FleetData) -> Surr
     )
 
 
-def nature_of(
-    fleet: FleetFit, around: Surroundings, *, rng: np.random.Generator | None = None
-) -> Nature:
-    """The fleet's meters as new ones of their groups would behave: at the fit's own values, or
-    with rng drawn from what it knows of them."""
-    posterior, group = fleet.posterior, around.group
+def process_parameters(
+    fleet: FleetFit, summary: DataSummary, *, rng: np.random.Generator | None = None
+) -> ProcessParameters:
+    """Return how the fleet's meters would behave if each were a new one of its group.
+
+    At the fit's own values, or with rng drawn from what it knows of them.
+    """
+    posterior, group = fleet.posterior, summary.group
     hyper, mean = posterior.hyper, _group_means(posterior, rng)
     if rng is not None:
         hyper = _drawn(posterior, hyper, rng)
     swaps = posterior.layout.population.swap >= 0
-    return Nature(
+    return ProcessParameters(
         start=mean["start"][group],
         drift=mean["drift"][group],
         line=hyper.line_covariance()[group],
         walk2=hyper.sd("walk")[group] ** 2,
         swap2=hyper.sd("swap")[group] ** 2 * swaps,
         swap_step=mean["swap"][group],
-        swap_every=around.swap_every,
+        swap_every=summary.swap_every,
         pair2=hyper.sd("pair")[group] ** 2,
-        pair_walk2=np.full(group.size, around.wander),
-        ride2=hyper.sd("ride")[group] ** 2 + around.ride_u**2,
-        bench2=around.random2 + hyper.sd("bench")[group] ** 2,
-        shared2=around.shared2,
-        rides=around.rides,
-        tolerance=around.tolerance,
+        pair_walk2=np.full(group.size, summary.wander),
+        ride2=hyper.sd("ride")[group] ** 2 + summary.ride_u**2,
+        bench2=summary.random2 + hyper.sd("bench")[group] ** 2,
+        shared2=summary.shared2,
+        rides=summary.rides,
+        tolerance=summary.tolerance,
         group=group,
     )
 
 
-def joined(parts: Sequence[Nature]) -> Nature:
-    """Several fleets side by side; their groups stay apart."""
+def joined(parts: Sequence[ProcessParameters]) -> ProcessParameters:
+    """Return several fleets side by side; their groups stay apart."""
     most = 1 + max(int(part.group.max(initial=0)) for part in parts)
     apart = [part.group + k * most for k, part in enumerate(parts)]
-    names = [field.name for field in fields(Nature) if field.name != "group"]
+    names = [field.name for field in fields(ProcessParameters) if field.name != "group"]
     whole = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
-    return Nature(**whole, group=np.concatenate(apart))
+    return ProcessParameters(**whole, group=np.concatenate(apart))
 
 
 def _drawn(posterior: Posterior, hyper: Hyper, rng: np.random.Generator) -> Hyper:
@@ -145,7 +146,7 @@ def _drawn(posterior: Posterior, hyper: Hyper, rng: np.random.Generator) -> Hype
 
 
 def _group_means(posterior: Posterior, rng: np.random.Generator | None) -> dict[str, Array]:
-    """Mean start, drift and battery step of each group from the shared effects."""
+    """Return the mean start, drift and battery step of each group [groups]."""
     p = posterior.layout.population
     u = posterior.state.mean
     if rng is not None:
@@ -161,7 +162,7 @@ def _group_means(posterior: Posterior, rng: np.random.Generator | None) -> dict[
 
 
 def _rides(data: FleetData, meter_ids: list[str], fleet: FleetFit) -> tuple[Array, float]:
-    """Comparisons a year of each meter since its first, and their usual standard uncertainty."""
+    """Return each meter's comparisons a year since its first, and their usual uncertainty."""
     if data.comparisons.is_empty():
         return np.zeros(len(meter_ids)), 0.3
     counted = data.comparisons.group_by("meter_id").agg(
@@ -177,8 +178,10 @@ def _rides(data: FleetData, meter_ids: list[str], fleet: FleetFit) -> tuple[Arra
 
 
 def _reference_wander(fleet: FleetFit) -> float:
-    """Variance that a year adds to what is known of a reference: the mean over references of the
-    posterior variance of their change over the last year."""
+    """Return the variance that a year adds to what is known of a reference.
+
+    The mean over references of the posterior variance of their change over the last year.
+    """
     found = []
     for name in fleet.prepared.devices.references:
         ago = fleet.today.replace(year=fleet.today.year - 1, day=min(fleet.today.day, 28))
@@ -186,43 +189,3 @@ def _reference_wander(fleet: FleetFit) -> float:
         _, cov = fleet.joint([(device, ago), (device, fleet.today)])
         found.append(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1])
     return float(np.mean(found)) if found else 0.0
-
-
-class Belief:
-    """What the model believes of N meters: a Kalman filter of (s, d, b, c)."""
-
-    def __init__(self, nature: Nature) -> None:
-        n = len(nature)
-        self.nature = nature
-        self.mean = np.zeros((n, 4))
-        self.mean[:, 0], self.mean[:, 1] = nature.start, nature.drift
-        self.P = np.zeros((n, 4, 4))
-        self.P[:, :2, :2] = nature.line
-        self.P[:, 2, 2], self.P[:, 3, 3] = nature.pair2, nature.shared2
-
-    def pass_week(self, swapped: Mask) -> None:
-        """A week's drift, wander and battery swaps."""
-        nature, P = self.nature, self.P
-        self.mean[:, 0] += WEEK * self.mean[:, 1] + swapped * nature.swap_step
-        P[:, 0, :] += WEEK * P[:, 1, :]
-        P[:, :, 0] += WEEK * P[:, :, 1]
-        P[:, 0, 0] += nature.walk2 * WEEK + swapped * nature.swap2
-        P[:, 2, 2] += nature.pair_walk2 * WEEK
-
-    def learn(self, which: Mask, found: Array, part: int, noise2: Array) -> None:
-        """An observation of s plus another part (2: pair effect, 3: bench) with noise."""
-        k = np.flatnonzero(which)
-        if not k.size:
-            return
-        P = self.P[k]
-        PH = P[:, :, 0] + P[:, :, part]
-        S = PH[:, 0] + PH[:, part] + noise2[k]
-        gain = PH / S[:, None]
-        surprise = found[k] - self.mean[k, 0] - self.mean[k, part]
-        self.mean[k] += gain * surprise[:, None]
-        self.P[k] = P - gain[:, :, None] * PH[:, None, :]
-
-    def p_within(self) -> Array:
-        """Probability of each meter's error being within tolerance."""
-        sd = np.sqrt(np.maximum(self.P[:, 0, 0], 0.0))
-        return p_within(self.mean[:, 0], sd, self.nature.tolerance)
