@@ -17,7 +17,7 @@ import polars as pl
 
 from ingest.load import load_paths
 from ingest.store import Store
-from models.run import status
+from models.run import Fleet, status
 from models.run.known import fit_of_day as run_fit
 from seeds.scenario import LAST
 
@@ -32,7 +32,7 @@ def demo_status(folder: Path) -> dict[str, Any]:
         db.set_setting("today", LAST.isoformat())
     load_paths(store, [SEEDS / "tables"])
     run_fit.refit(store)
-    return status(store)
+    return status(Fleet(store))
 
 
 def by_device(document: dict[str, Any]) -> dict[str, dict[str, Any]]:

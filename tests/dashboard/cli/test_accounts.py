@@ -6,7 +6,7 @@ import json
 import pytest
 
 from dashboard.cli.command_line import main
-from dashboard.security import passwords
+from ingest.admin import passwords
 
 
 @pytest.fixture(autouse=True)
