@@ -125,25 +125,27 @@ def _time(times: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def share_out_of_tolerance(sessions: pl.DataFrame, *, by: str = "model_group") -> pl.DataFrame:
+def share_out_of_tolerance(sessions: pl.DataFrame) -> pl.DataFrame:
     """Return the share of sessions that found the meter out of tolerance, by group.
 
-    In   meter_id, gain_error_pct, tolerance_pct, `by`
-    Out  by, n_sessions, n_meters, n_out, out_share, out_share_lo, out_share_hi (Wilson, 90 %,
-         on the effective number of sessions). What was found is the meter's error and the
+    In   meter_id, gain_error_pct, tolerance_pct, model_group
+    Out  model_group, n_sessions, n_meters, n_out, out_share, out_share_lo, out_share_hi (Wilson,
+         90 %, on the effective number of sessions). What was found is the meter's error and the
          session's noise together.
     """
-    used = sessions.filter(pl.col("gain_error_pct").is_finite() & pl.col(by).is_not_null())
+    used = sessions.filter(
+        pl.col("gain_error_pct").is_finite() & pl.col("model_group").is_not_null()
+    )
     rows = []
-    for key in used[by].unique().sort():
-        group = used.filter(pl.col(by) == key)
+    for key in used["model_group"].unique().sort():
+        group = used.filter(pl.col("model_group") == key)
         out = np.abs(group["gain_error_pct"].to_numpy()) > group["tolerance_pct"].to_numpy()
         meter = group["meter_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
         n_effective = effective_number(out, meter)
         share = proportion(float(out.mean()) * n_effective, n_effective)
         rows.append(
             {
-                by: key,
+                "model_group": key,
                 "n_sessions": group.height,
                 "n_meters": int(meter.max()) + 1,
                 "n_out": int(out.sum()),
@@ -154,4 +156,4 @@ def share_out_of_tolerance(sessions: pl.DataFrame, *, by: str = "model_group") -
         )
     counts = dict.fromkeys(["n_sessions", "n_meters", "n_out"], pl.Int64())
     shares = dict.fromkeys(["out_share", "out_share_lo", "out_share_hi"], pl.Float64())
-    return pl.DataFrame(rows, schema={by: used.schema[by], **counts, **shares})
+    return pl.DataFrame(rows, schema={"model_group": pl.String(), **counts, **shares})

@@ -6,7 +6,7 @@ fixed "3 sigma" cries wolf with the size of the fleet; here the user says how ma
 season the whole fleet may give, and every limit follows from that and from the data rate.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -73,69 +73,41 @@ class Budget(NamedTuple):
     table: pl.DataFrame
 
 
-def limits_from_budget(
-    false_alarms_per_season: float,
-    points_per_season: float | Mapping[Chart, float],
-    *,
-    shares: Mapping[Chart, float] | None = None,
-    ewma_weight: float = EWMA_WEIGHT,
-    cusum_reference: float = CUSUM_REFERENCE,
-) -> Budget:
+def limits_from_budget(false_alarms_per_season: float, points_per_season: float) -> Budget:
     """Set all charts' limits so that the whole fleet gives the budgeted number of false alarms.
 
-    false_alarms_per_season: expected number a season of 365 days, all meters, all charts (> 0)
-    points_per_season: values the whole fleet charts in a season, one number or one for each chart
-    shares: what part of the budget each chart gets (any positive scale); equal when not given
+    false_alarms_per_season: expected number in 365 days, all meters, all charts (> 0)
+    points_per_season: values the whole fleet charts in a season
 
-    Each chart's in-control ARL is points / (budget × share). The sum over charts is the budget;
-    a run of values that signals on two charts counts twice in it, so where such signals are
-    merged into one alarm that restarts all charts, about 0.7 of the budget is seen (simulated;
-    see the tests), never more. A fleet with so few points that the budget would allow an alarm
-    at every second one gets the limit for an ARL of 2; without any point the limits are those
-    of a single one.
+    Each chart gets a third of the budget; its in-control ARL is points / that. A run of values
+    that signals on two charts counts twice, so where such signals are merged into one alarm that
+    restarts all charts, about 0.7 of the budget is seen (simulated; see the tests), never more.
+    Where the budget would allow an alarm at every second point, the limit is that of an ARL of 2;
+    without any point the limits are those of a single one.
+    ValueError: no false alarm is allowed at all.
     """
     if not false_alarms_per_season > 0:
         raise ValueError(
             f"false_alarms_per_season: found {false_alarms_per_season:g}, expected a number above "
             "0. No limit gives no false alarm at all: 0.1 is one in ten seasons."
         )
-    points = _for_each_chart(points_per_season)
-    weights = _for_each_chart(1.0 if shares is None else shares)
-    budget = {
-        chart: false_alarms_per_season * weights[chart] / sum(weights.values()) for chart in CHARTS
-    }
-    arl = {chart: _arl_for(budget[chart], points[chart]) for chart in CHARTS}
+    budget = false_alarms_per_season / len(CHARTS)
+    arl = float(np.clip(max(points_per_season, 1.0) / budget, _SMALLEST_ARL, 1e9))
     limits = Limits(
-        individuals=shewhart_limit(arl["individuals"]),
-        ewma=ewma_limit(ewma_weight, arl["ewma"]),
-        cusum=cusum_limit(cusum_reference, arl["cusum"]),
-        ewma_weight=ewma_weight,
-        cusum_reference=cusum_reference,
+        shewhart_limit(arl), ewma_limit(EWMA_WEIGHT, arl), cusum_limit(CUSUM_REFERENCE, arl)
     )
-    return Budget(limits, _promise(limits, points))
+    return Budget(limits, _promise(limits, float(points_per_season)))
 
 
-def _for_each_chart(value: float | Mapping[Chart, float]) -> dict[Chart, float]:
-    if isinstance(value, Mapping):
-        return {chart: float(value.get(chart, 0.0)) for chart in CHARTS}
-    return dict.fromkeys(CHARTS, float(value))
-
-
-def _arl_for(budget: float, points: float) -> float:
-    if budget <= 0:  # a chart that gets no share never signals
-        return 1e9
-    return float(np.clip(max(points, 1.0) / budget, _SMALLEST_ARL, 1e9))
-
-
-def _promise(limits: Limits, points: Mapping[Chart, float]) -> pl.DataFrame:
-    arl = {chart: limits.arl(chart) for chart in CHARTS}
+def _promise(limits: Limits, points: float) -> pl.DataFrame:
+    arl = [limits.arl(chart) for chart in CHARTS]
     return pl.DataFrame(
         {
             "chart": list(CHARTS),
             "limit": [limits.individuals, limits.ewma, limits.cusum],
-            "points_per_season": [points[chart] for chart in CHARTS],
-            "arl": [arl[chart] for chart in CHARTS],
-            "false_alarms_per_season": [points[chart] / arl[chart] for chart in CHARTS],
+            "points_per_season": [points] * len(CHARTS),
+            "arl": arl,
+            "false_alarms_per_season": [points / each for each in arl],
         }
     )
 

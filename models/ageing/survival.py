@@ -231,12 +231,7 @@ def _group_row(name: str, times: pl.DataFrame, reliability: float) -> dict[str, 
     if fit is None:
         return row | {"method": method, "reason": why}
     within = [float(x[0]) for x in weibull_survival(fit, np.ones(1))]
-    numbers = [
-        *within,
-        *weibull_quantile(fit, 0.5),
-        *weibull_quantile(fit, reliability),
-        fit.shape,
-    ]
+    numbers = [*within, *weibull_quantile(fit, 0.5), *weibull_quantile(fit, reliability), fit.shape]
     return row | dict(zip(_NUMBERS, numbers, strict=True)) | {"method": method, "reason": why}
 
 

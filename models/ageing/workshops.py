@@ -96,12 +96,7 @@ def as_stated(fleet: FleetFit) -> FleetFit:
         return fleet
     data, settings = fleet.prepared.data, fleet.prepared.settings
     return condition(
-        data,
-        fleet.hyper,
-        today=fleet.today,
-        settings=settings,
-        effects=kept,
-        weights=fleet.weights,
+        data, fleet.hyper, today=fleet.today, settings=settings, effects=kept, weights=fleet.weights
     )
 
 

@@ -3,7 +3,8 @@
 import numpy as np
 import polars as pl
 
-from models.fleet.inference import Posterior
+from models.fleet.design import Batch
+from models.fleet.inference import BlockState, Posterior
 from models.metrology import Array
 
 
@@ -15,18 +16,19 @@ def drift_frame(posterior: Posterior) -> pl.DataFrame:
     devices, layout = posterior.layout.devices, posterior.layout
     n, n_shared = len(devices.meters), posterior.state.design.n_shared
     p = layout.population
-    G, J = np.zeros((n, n_shared)), np.zeros((n, len(posterior.active)))
+    G = np.zeros((n, n_shared))
     every = np.arange(n)
     for columns in (np.full(n, p.drift), p.drift_of[devices.group]):
         real = columns >= 0
         G[every[real], columns[real]] = 1.0
     for m, course in layout.courses.items():
         G[m, course.line + 1] = 1.0
-    mean = G @ posterior.state.mean
-    if posterior.curve is not None:
-        J += G @ posterior.curve.mean
+    mean, J = G @ posterior.state.mean, G @ posterior.curve.mean
     own = np.where(devices.promoted, 0.0, posterior.hyper.line_covariance()[devices.group, 1, 1])
-    _add_own(posterior, mean=mean, own=own, G=G, J=J)
+    observed, explained, through_shared = posterior.block_products(_drift_kernel)
+    mean, own, G = mean + observed, own - explained, G - through_shared
+    for where in range(len(posterior.state.design.batches)):
+        _add_hyper_derivatives(posterior, where, J)
     variance = own + np.einsum("mi,mi->m", G @ posterior.state.C, G)
     variance += np.einsum("mi,mi->m", J @ posterior.hyper_covariance, J)
     return pl.DataFrame(
@@ -39,26 +41,16 @@ def drift_frame(posterior: Posterior) -> pl.DataFrame:
     )
 
 
-def _add_own(posterior: Posterior, *, mean: Array, own: Array, G: Array, J: Array) -> None:
-    """Add what each meter's block does: k'α, −k'V⁻¹k, −k'V⁻¹A, and derivatives of k'α."""
-    design = posterior.state.design
-    for w, (batch, block) in enumerate(zip(design.batches, posterior.state.blocks, strict=True)):
-        line, at = block.scales.line, batch.meter
-        k = line[:, 0, 1, None] * batch.mask + line[:, 1, 1, None] * batch.age
-        mean[at] += np.einsum("bn,bn->b", k, block.alpha)
-        own[at] -= np.einsum("bn,bnm,bm->b", k, block.Vinv, k, optimize=True)
-        kVA = np.einsum("bn,bnc->bc", k, block.VinvA)
-        columns = np.minimum(batch.columns, design.n_shared - 1)
-        real = batch.columns < design.n_shared
-        np.subtract.at(G, (at[:, None], columns), np.where(real, kVA, 0.0))
-        if posterior.curve is not None:
-            J[at] += np.einsum("bn,bnk->bk", k, posterior.curve.responses[w])
-            _add_kernel_derivatives(posterior, w, J)
+def _drift_kernel(batch: Batch, block: BlockState) -> Array:
+    line = block.scales.line
+    return np.asarray(line[:, 0, 1, None] * batch.mask + line[:, 1, 1, None] * batch.age)
 
 
-def _add_kernel_derivatives(posterior: Posterior, w: int, J: Array) -> None:
-    """Add the derivatives of k'α in the line's hyperparameters, α held."""
-    batch, block = posterior.state.design.batches[w], posterior.state.blocks[w]
+def _add_hyper_derivatives(posterior: Posterior, where: int, J: Array) -> None:
+    """Add the derivatives of k'α in the hyperparameters: of α, then of k, the line's."""
+    batch, block = posterior.state.design.batches[where], posterior.state.blocks[where]
+    responses = posterior.curve.responses[where]
+    J[batch.meter] += np.einsum("bn,bnk->bk", _drift_kernel(batch, block), responses)
     sum1 = np.einsum("bn,bn->b", batch.mask, block.alpha) * batch.own
     sum_a = np.einsum("bn,bn->b", batch.age, block.alpha) * batch.own
     l11, l21, l22 = block.scales.factor

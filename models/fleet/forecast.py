@@ -20,13 +20,13 @@ def forecast_all(posterior: Posterior, t: Array) -> tuple[Array, Array]:
     for batch, block, responses in zip(
         posterior.state.design.batches,
         posterior.state.blocks,
-        posterior.curve.responses if posterior.curve else posterior.state.blocks,
+        posterior.curve.responses,
         strict=True,
     ):
         own = batch.own > 0
         if own.any():
             part = _Part(posterior, batch, block, t)
-            found, spread = part.moments(responses if isinstance(responses, np.ndarray) else None)
+            found, spread = part.moments(responses)
             mean[batch.meter[own]] = found[own]
             variance[batch.meter[own]] = spread[own]
     return mean, variance
@@ -59,7 +59,7 @@ class _Part:
     def _square(self, x: Array) -> Array:
         return x.reshape(self.shape)
 
-    def moments(self, responses: Array | None) -> tuple[Array, Array]:
+    def moments(self, responses: Array) -> tuple[Array, Array]:
         """Return means and variances, [B, H] each."""
         batch, block, state = self.batch, self.block, self.posterior.state
         k = self._cross()
@@ -73,8 +73,7 @@ class _Part:
         every = np.minimum(every, state.design.n_shared - 1)
         local = state.C[every[:, :, None], every[:, None, :]]
         variance += np.einsum("bhi,bhi->bh", G @ local, G)
-        if responses is not None and self.posterior.curve is not None:
-            variance += self._hyper_part(k, F, columns, responses)
+        variance += self._hyper_part(k, F, columns, responses)
         slopes = state.design.programmed
         mean -= self._square(slopes.mean(self.meter, self.t))
         variance += self._square(slopes.variance(self.meter, self.t))
@@ -122,8 +121,6 @@ class _Part:
     def _hyper_part(self, k: Array, F: Array, columns: Index, responses: Array) -> Array:
         """Return the variance from not knowing the hyperparameters, first order, [B, H]."""
         posterior = self.posterior
-        if posterior.curve is None:
-            return np.zeros(self.shape)
         J = F @ posterior.curve.mean[columns] + k @ responses + self._kernel_derivatives()
         total: Array = np.einsum("bhi,bhi->bh", J @ posterior.hyper_covariance, J)
         return total

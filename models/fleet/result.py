@@ -92,12 +92,7 @@ class FleetFit:
                 "mean": state.mean[at],
                 "sd": np.sqrt(np.diag(state.C)[at]),
             },
-            schema={
-                "effect": pl.String,
-                "kind": pl.String,
-                "mean": pl.Float64,
-                "sd": pl.Float64,
-            },
+            schema={"effect": pl.String, "kind": pl.String, "mean": pl.Float64, "sd": pl.Float64},
         )
 
     def with_rider(self, meter: str, when: When, rider: str | None) -> tuple[float, float]:

@@ -34,16 +34,10 @@ def temperature_coefficient_frame(posterior: Posterior) -> pl.DataFrame:
         G[known, p.temperature] = 1.0
         G[np.flatnonzero(known), p.temperature_of[devices.group[known]]] = 1.0
     own = np.where(known, hyper.sd("warmth_own")[devices.group] ** 2, 0.0)
-    mean = G @ state.mean
-    for batch, block in zip(state.design.batches, state.blocks, strict=True):
-        at = batch.meter
-        k = block.scales.temperature2[:, None] * batch.offset_c
-        mean[at] += np.einsum("bn,bn->b", k, block.alpha)
-        own[at] -= np.einsum("bn,bnm,bm->b", k, block.Vinv, k, optimize=True)
-        kVA = np.einsum("bn,bnc->bc", k, block.VinvA)
-        real = batch.columns < state.design.n_shared
-        columns = np.minimum(batch.columns, state.design.n_shared - 1)
-        np.subtract.at(G, (at[:, None], columns), np.where(real, kVA, 0.0))
+    observed, explained, through_shared = posterior.block_products(
+        lambda batch, block: block.scales.temperature2[:, None] * batch.offset_c
+    )
+    mean, own, G = G @ state.mean + observed, own - explained, G - through_shared
     variance = own + np.einsum("mi,mi->m", G @ state.C, G)
     unknown = state.design.layout.settings.unknown_temperature_sd
     return pl.DataFrame(

@@ -49,14 +49,13 @@ def brier_score(p: Array, happened: Mask) -> float:
     return float(np.mean((p - happened) ** 2)) if p.size else float("nan")
 
 
-def reliability_table(p: Array, happened: Mask, *, edges: Array | None = None) -> pl.DataFrame:
+def reliability_table(p: Array, happened: Mask) -> pl.DataFrame:
     """Return, of those said to happen with probability p, how many did.
 
-    edges: ascending bin edges from 0 to 1; default tenths. The last bin holds p = 1 too.
-    Out  p_from, p_to, n, mean_p, share, share_lo, share_hi (Wilson, 90 %), one row a bin that
-         holds any
+    Out  a `Reliability` row for each tenth that holds any (the last holds p = 1 too); share with
+         Wilson's 90 % interval
     """
-    bounds = np.linspace(0.0, 1.0, 11) if edges is None else edges
+    bounds = np.linspace(0.0, 1.0, 11)
     place = np.clip(np.searchsorted(bounds, p, side="right") - 1, 0, bounds.size - 2)
     rows: list[Reliability] = []
     for k in np.unique(place):

@@ -49,11 +49,7 @@ def expected_torque_nm(
 
 
 def accept_limits_nm(
-    expected_nm: float,
-    tolerance_pct: float,
-    *,
-    zero_nm: float = 0.0,
-    guard_band_pct: float = 0.0,
+    expected_nm: float, tolerance_pct: float, *, zero_nm: float = 0.0, guard_band_pct: float = 0.0
 ) -> tuple[float, float]:
     """Return the lowest and highest display that keep the gain error within tolerance, N·m.
 

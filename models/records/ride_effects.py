@@ -21,10 +21,7 @@ def one_sided(kind: str | None) -> bool:
 
 
 def effects_of_rides(
-    rides: pl.DataFrame,
-    meters: pl.DataFrame,
-    references: pl.DataFrame,
-    installations: pl.DataFrame,
+    rides: pl.DataFrame, meters: pl.DataFrame, references: pl.DataFrame, installations: pl.DataFrame
 ) -> pl.DataFrame:
     """Return the ride effects that each comparison carries.
 

@@ -137,10 +137,7 @@ def _with_meter(meters: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
     slopes = dict.fromkeys(_SLOPES, pl.Float64)
     return (
         sessions.select(
-            "session_id",
-            "meter_id",
-            pl.col("measured_at").cast(_UTC),
-            *_columns(sessions, slopes),
+            "session_id", "meter_id", pl.col("measured_at").cast(_UTC), *_columns(sessions, slopes)
         )
         .join(about, on="meter_id", how="inner")
         .filter(pl.col("slope_convention").is_in(["multiplier", "divisor"]))

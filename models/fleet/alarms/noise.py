@@ -62,13 +62,7 @@ def _best(meter: int, rows: Index, squares: Array) -> Grown | None:
     tries = 1 + np.log2(max(n / _FEWEST, 1.0)) * 2.0
     k = int(starts[best])
     ratio = float(total[best] / count[best] / _USUAL_CLIPPED[0])
-    return Grown(
-        meter,
-        int(rows[k]),
-        int(rows[k - 1]),
-        ratio,
-        float(min(1.0, p[best] * tries)),
-    )
+    return Grown(meter, int(rows[k]), int(rows[k - 1]), ratio, float(min(1.0, p[best] * tries)))
 
 
 def _upper_tail(total: Array, count: Array) -> Array:

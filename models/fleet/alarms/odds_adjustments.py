@@ -45,10 +45,7 @@ def _step_bonus(prepared: Prepared) -> Array:
     usual = Odds().steps_per_year / 12
     frame = prepared.data.events
     for meter_id, on, event in zip(
-        frame["meter_id"].to_list(),
-        event_instants(frame),
-        frame["event"].to_list(),
-        strict=True,
+        frame["meter_id"].to_list(), event_instants(frame), frame["event"].to_list(), strict=True
     ):
         if event not in EVENT_STEP_SD or meter_id not in index:
             continue

@@ -268,11 +268,7 @@ def _batch(
 
 
 def _stated_parts(
-    obs: Observations,
-    programmed: Programmed,
-    span: _Span,
-    rows: Index,
-    mask: Array,
+    obs: Observations, programmed: Programmed, span: _Span, rows: Index, mask: Array
 ) -> Array:
     """Return the covariance of cranks, meter constants and unknown reset instants, [B, n, n]."""
     crank = np.where(mask > 0, obs.crank[rows], -1)

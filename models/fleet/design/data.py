@@ -10,11 +10,7 @@ from ingest.schema import confirmed
 _AT: Final = pl.Datetime("us", "UTC")
 Schema = dict[str, pl.DataType | type[pl.DataType]]
 
-METERS: Final[Schema] = {
-    "meter_id": pl.String,
-    "group": pl.String,
-    "in_service_on": pl.Date,
-}
+METERS: Final[Schema] = {"meter_id": pl.String, "group": pl.String, "in_service_on": pl.Date}
 BENCH: Final[Schema] = {
     "session_id": pl.String,
     "meter_id": pl.String,
@@ -69,16 +65,8 @@ RIDE_EFFECTS: Final[Schema] = {
     "kind": pl.String,
     "sign": pl.Float64,
 }
-REFERENCES: Final[Schema] = {
-    "reference_id": pl.String,
-    "kind": pl.String,
-    "meter_id": pl.String,
-}
-BENCHES: Final[Schema] = {
-    "bench_id": pl.String,
-    "u_pct": pl.Float64,
-    "source": pl.String,
-}
+REFERENCES: Final[Schema] = {"reference_id": pl.String, "kind": pl.String, "meter_id": pl.String}
+BENCHES: Final[Schema] = {"bench_id": pl.String, "u_pct": pl.Float64, "source": pl.String}
 _SCHEMAS: Final = {
     "meters": METERS,
     "bench": BENCH,

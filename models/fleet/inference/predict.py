@@ -11,6 +11,7 @@ information): once because the mean depends on them (Kass & Steffey 1989), once 
 at estimated hyperparameters are too small by about as much (Prasad & Rao 1990).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,7 +59,7 @@ class Posterior:
     hyper_covariance: what the hyperparameters' uncertainty counts for, [active, active]
     """
 
-    def __init__(self, state: State, curve: Curvature | None, outlook: SwapOutlook) -> None:
+    def __init__(self, state: State, curve: Curvature, outlook: SwapOutlook) -> None:
         self.state, self.curve, self.outlook = state, curve, outlook
         self.layout = state.design.layout
         self.hyper = state.hyper
@@ -99,11 +100,28 @@ class Posterior:
         )
         np.add.at(out.G, (rows, np.searchsorted(touched, columns)), values)
         out.mean += out.G @ self.state.mean[touched]
-        if self.curve is not None:
-            out.J += out.G @ self.curve.mean[touched]
+        out.J += out.G @ self.curve.mean[touched]
         self._references(targets, out)
         self._meters(targets, out)
         return out
+
+    def block_products(
+        self, kernel: Callable[[Batch, BlockState], Array]
+    ) -> tuple[Array, Array, Array]:
+        """Return k'α [meters], k'V⁻¹k [meters] and k'V⁻¹A [meters, n_shared].
+
+        kernel: gives a batch's k, the covariance of one quantity a meter with its observations,
+        [B, n]
+        """
+        n, n_shared = len(self.layout.devices.meters), self.state.design.n_shared
+        mean, explained, G = np.zeros(n), np.zeros(n), np.zeros((n, n_shared))
+        for batch, block in zip(self.state.design.batches, self.state.blocks, strict=True):
+            k, at = kernel(batch, block), batch.meter
+            mean[at] = np.einsum("bn,bn->b", k, block.alpha)
+            explained[at] = np.einsum("bn,bnm,bm->b", k, block.Vinv, k, optimize=True)
+            kVA = np.einsum("bn,bnc->bc", k, block.VinvA) * (batch.columns < n_shared)
+            np.add.at(G, (at[:, None], np.minimum(batch.columns, n_shared - 1)), kVA)
+        return mean, explained, G
 
     # --- parts --------------------------------------------------------------------------------
 
@@ -186,9 +204,8 @@ class Posterior:
         real = batch.columns[b] < self.state.design.n_shared
         columns = np.searchsorted(out.columns, batch.columns[b][real])
         np.subtract.at(out.G, (at[:, None], columns[None, :]), kVA[:, real])
-        if self.curve is not None:
-            out.J[at] += k @ self.curve.responses[where][b]
-            out.J[at] += new.kernel_derivatives(self.active, batch, block, int(b))
+        out.J[at] += k @ self.curve.responses[where][b]
+        out.J[at] += new.kernel_derivatives(self.active, batch, block, int(b))
         own: Array = new.prior() - kV @ k.T
         return own
 
@@ -212,12 +229,7 @@ class _NewInstants:
             ]
         )
         self.scale = np.array(
-            [
-                hyper.sd("walk")[g] ** 2,
-                hyper.sd("swap")[g] ** 2,
-                hyper.fleet_sd("event") ** 2,
-                1.0,
-            ]
+            [hyper.sd("walk")[g] ** 2, hyper.sd("swap")[g] ** 2, hyper.fleet_sd("event") ** 2, 1.0]
         )
         self.swap_variance = posterior.swap_variance(m, t)
 

@@ -10,7 +10,7 @@ from models.fleet import KINDS, Effect, FleetSettings, Hyper, Posterior, conditi
 from models.fleet.design.preparation import prepare
 from models.fleet.design.settings import FLEET_KINDS, GROUP_KINDS
 from models.fleet.inference.hyper import starting_hyper
-from models.fleet.inference.likelihood import evaluate, gradient
+from models.fleet.inference.likelihood import curvature, evaluate, gradient
 from tests.models.fleet.fleet_brute import (
     VALUES,
     Reading,
@@ -120,6 +120,8 @@ def test_answers_to_hyperparameters():
             values = fitted.hyper.values.copy()
             values[i] += h
             state = evaluate(posterior.state.design, fitted.hyper.moved(values))
-            means.append(Posterior(state, None, posterior.outlook).predict(targets).mean)
+            means.append(
+                Posterior(state, curvature(state), posterior.outlook).predict(targets).mean
+            )
         numeric = (means[0] - means[1]) / 2e-4
         assert J[:, k] == pytest.approx(numeric, abs=1e-5), fitted.hyper.keys[i]
