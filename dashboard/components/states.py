@@ -33,8 +33,8 @@ def badge(status: object, word: str | None = None, meaning: str | None = None) -
 
 def reasons(row: Document) -> list[str]:
     """Return why a meter has its status, without what its alarms already say beside it."""
-    alarms = {alarm.get("text") for alarm in row.get("alarms") or []}
-    return [reason for reason in row.get("reasons") or [] if reason not in alarms]
+    told = zip(row["reasons"], row["reason_kinds"], strict=True)
+    return [reason for reason, kind in told if kind != "alarm"]
 
 
 def alarm_line(view: View, device: str, alarm: Document, *, is_meter: bool) -> html.Li:

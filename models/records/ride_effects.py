@@ -13,11 +13,17 @@ import polars as pl
 from models.bench import LEFT, rule_of
 
 RING, RIDER, DAY, DRIVE = "ring", "rider", "day", "drive"
+_OF_RING = " | oval ring"
 
 
 def one_sided(kind: str | None) -> bool:
     """Tell whether a meter of this kind sees the left side only and shows it doubled."""
     return rule_of(kind).arms == (LEFT,)
+
+
+def ring_effect(meter_id: str) -> str:
+    """Return the name of a meter's effect of kind ring."""
+    return meter_id + _OF_RING
 
 
 def effects_of_rides(
@@ -52,7 +58,7 @@ def effects_of_rides(
 
 def _rings(seen: pl.DataFrame, installations: pl.DataFrame) -> pl.DataFrame:
     shaped = ring_shape(seen, installations).filter(pl.col("ring_shape") == "oval")
-    return _rows(shaped, pl.concat_str("meter_id", pl.lit(" | oval ring")), RING)
+    return _rows(shaped, pl.concat_str("meter_id", pl.lit(_OF_RING)), RING)
 
 
 def _riders(seen: pl.DataFrame, meters: pl.DataFrame) -> list[pl.DataFrame]:

@@ -20,6 +20,7 @@ import numpy as np
 import polars as pl
 
 from models.metrology import Array, Mask, robust_sd
+from models.wording import Reason
 
 WINDOW = 8  # readings on each side of a possible jump
 LEAST_BEFORE, LEAST_AFTER = 4, 2
@@ -84,7 +85,8 @@ def zero_steps(zeros: pl.DataFrame, *, false_alarms_per_season: float = 1.0) -> 
     for series in all_series:
         for before, after, size, sd in _jumps(series, limit_p):
             row = (series.meter_id, _instant(series.t[before]), _instant(series.t[after]))
-            rows.append((*row, size, sd, series.unit, _text(series, before, after, size, sd)))
+            text = str(_reason(series, before, after, size, sd))
+            rows.append((*row, size, sd, series.unit, text))
     return pl.DataFrame(rows, schema=STEP_SCHEMA, orient="row")
 
 
@@ -272,13 +274,14 @@ def _instant(day: float) -> datetime:
     return datetime.fromtimestamp(round(day * 86400), tz=UTC)
 
 
-def _text(s: _Series, before: int, after: int, size: float, sd: float) -> str:
+def _reason(s: _Series, before: int, after: int, size: float, sd: float) -> Reason:
     first, last = (_instant(s.t[k]).date() for k in (before, after))
-    unit = f" {s.unit}"
-    line = f", its temperature line ({s.per_c:+.3f}{unit}/°C) taken out" if s.known.any() else ""
-    digits = 2 if s.unit == "N·m" else 0
-    return (
-        f"{s.meter_id}'s zero jumped by {size:+.{digits}f}{unit} (± {2 * sd:.{digits}f}) between "
-        f"{first} and {last}{line}. Look at bolts and bearings and for a blow. It is no gain "
-        "error: set the zero before each ride. Bench the meter, for its gain may have moved too."
+    line = Reason("line_taken_out", per_c=s.per_c, unit=s.unit) if s.known.any() else None
+    meter, half = s.meter_id, 2 * sd
+    if s.unit == "N·m":
+        return Reason(
+            "zero_jump", meter=meter, size=size, half=half, first=first, last=last, line=line
+        )
+    return Reason(
+        "zero_jump_counts", meter=meter, size=size, half=half, first=first, last=last, line=line
     )

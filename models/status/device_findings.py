@@ -1,4 +1,4 @@
-"""What is known about a device beyond its number, in sentences: for `status`, with what to do.
+"""What is known about a device beyond its number: for `status`, with what to do.
 
 None of these is an alarm: a wrong setting, an oval ring, work at the bench, rides that prove
 nothing, a rider's legs on a one-sided meter, a mass set that is not what it is said to be.
@@ -6,9 +6,9 @@ nothing, a rider's legs on a one-sided meter, a mass set that is not what it is 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from datetime import timedelta
-from typing import Any
+from collections.abc import Iterator
+from datetime import date, timedelta
+from typing import NamedTuple, TypedDict
 
 import polars as pl
 
@@ -24,24 +24,51 @@ from models.records import (
     WORK,
     Records,
     one_sided,
+    ring_effect,
     setting_error_ln,
+    typed_rows,
 )
 from models.status.traceability_basis import truth_hangs_on
+from models.wording import Reason, said
 
 LATELY = timedelta(days=548)
 TELLING_PCT = 0.3
 TELLING_MASS_PCT = 0.1
-SCHEMA: dict[str, Any] = dict.fromkeys(
-    ("device_kind", "device_id", "kind", "text", "action"), pl.String
-)
+SCHEMA = dict.fromkeys(("device_kind", "device_id", "kind", "text", "action"), pl.String)
+
+
+class Finding(NamedTuple):
+    """What is known of one device (meter, bench or the fleet), and what to do about it."""
+
+    device_kind: str
+    device_id: str
+    kind: str
+    reason: Reason
+    action: Reason | None = None
+
+
+class _Installed(TypedDict):
+    meter_id: str
+    kind: str
+    from_date: date
+    programmed_crank_length_mm: float | None
+    crank_length_mm: float | None
+    ring_shape: str | None
+
+
+class _Effect(TypedDict):
+    effect: str
+    mean: float
+    sd: float
 
 
 def findings(found: Records, fleet: FleetFit) -> pl.DataFrame:
-    """One row a finding: device_kind (meter, bench, fleet), device_id, kind, text, action or null.
+    """Return one row a finding: device_kind (meter, bench, fleet), device_id, kind, text, action.
 
-    The fleet's one finding is what its truth hangs on, its kind the basis.
+    The fleet's one finding is what its truth hangs on, its kind the basis. action: null where
+    there is nothing to do.
     """
-    rows = [
+    told = [
         *_wrong_settings(found),
         *_oval_rings(found, fleet),
         *_legs(found, fleet),
@@ -53,159 +80,140 @@ def findings(found: Records, fleet: FleetFit) -> pl.DataFrame:
         *_masses(found, fleet),
         _truth(found),
     ]
+    rows = [(f.device_kind, f.device_id, f.kind, str(f.reason), said(f.action)) for f in told]
     return pl.DataFrame(rows, schema=SCHEMA, orient="row").sort(
         "device_kind", "device_id", maintain_order=True
     )
 
 
-Row = tuple[str, str, str, str, str | None]
-
-
-def _truth(found: Records) -> Row:
+def _truth(found: Records) -> Finding:
     truth = truth_hangs_on(found.sessions, found.mass_sets, as_of=found.as_of)
     weak = truth.basis in ("stamped", "stated", "nothing")
-    action = (
-        "Get one mass set weighed or certified, and bench a few meters on it." if weak else None
-    )
-    return "fleet", "fleet", truth.basis, truth.text, action
+    action = Reason("weigh_a_set") if weak else None
+    return Finding("fleet", "fleet", truth.basis, truth.reason, action)
 
 
-def _installed(found: Records) -> Iterable[dict[str, Any]]:
-    """The installation of each meter today."""
+def _installed(found: Records) -> list[_Installed]:
+    """Return the installation of each meter today."""
     newest = newest_in_force(found.installations, found.as_of)
     kinds = found.meters.select("meter_id", "kind")
-    return newest.join(kinds, on="meter_id").sort("meter_id").iter_rows(named=True)
+    return typed_rows(newest.join(kinds, on="meter_id").sort("meter_id"), _Installed)
 
 
-def _wrong_settings(found: Records) -> Iterable[Row]:
+def _wrong_settings(found: Records) -> Iterator[Finding]:
     for row in _installed(found):
         programmed, crank = row["programmed_crank_length_mm"], row["crank_length_mm"]
         error = setting_error_ln(programmed, crank)
         if not error or not rule_of(row["kind"]).uses_length:
             continue
-        reads = f"{abs(percent_from_ln(error)):.1f} % {'high' if error > 0 else 'low'}"
-        yield (
-            "meter",
-            row["meter_id"],
-            "setting",
-            f"A wrong setting, since {row['from_date']}: {programmed:g} mm are programmed on a "
-            f"crank of {crank:g} mm, which alone makes it read {reads}.",
-            f"Set {crank:g} mm in the meter (it holds {programmed:g}); leave the slope. "
-            "Then bench it to see what is left.",
+        reason = Reason(
+            "wrong_length_set",
+            since=row["from_date"],
+            programmed_mm=programmed,
+            crank_mm=crank,
+            error_pct=percent_from_ln(error),
         )
+        action = Reason("set_the_length", crank_mm=crank, programmed_mm=programmed)
+        yield Finding("meter", row["meter_id"], "setting", reason, action)
 
 
-def _oval_rings(found: Records, fleet: FleetFit) -> Iterable[Row]:
-    known = {r["effect"].split(" | ")[0]: r for r in _road(fleet, RING)}
+def _oval_rings(found: Records, fleet: FleetFit) -> Iterator[Finding]:
+    known = {effect["effect"]: effect for effect in _effects(fleet, RING)}
     for row in _installed(found):
         if row["ring_shape"] != "oval":
             continue
-        ring = known.get(row["meter_id"])
-        reads = "by how much its rides have not told yet"
-        if ring is not None:
-            reads = f"here by {_size(ring)}"
-        yield (
-            "meter",
-            row["meter_id"],
-            "oval_ring",
-            f"It rides behind an oval ring since {row['from_date']}: torque averaged over time "
-            f"reads otherwise on the road than at the bench, {reads}. That is the ring's, not the "
-            "meter's, and no part of its gain error: leave the slope.",
-            None,
-        )
+        ring, since = known.get(ring_effect(row["meter_id"])), row["from_date"]
+        if ring is None:
+            reason = Reason("oval_ring", since=since)
+        else:
+            size, half = _size(ring)
+            reason = Reason("oval_ring_known", since=since, size_pct=size, half_pct=half)
+        yield Finding("meter", row["meter_id"], "oval_ring", reason)
 
 
-def _size(effect: dict[str, Any]) -> str:
-    mean, sd = percent_from_ln(effect["mean"]), percent_sd(effect["mean"], effect["sd"])
-    return f"{mean:+.1f} % (± {2 * sd:.1f})"
+def _size(effect: _Effect) -> tuple[float, float]:
+    """Return an effect's size and twice its sd, in plain percent."""
+    mean = effect["mean"]
+    return percent_from_ln(mean), 2 * percent_sd(mean, effect["sd"])
 
 
-def _road(fleet: FleetFit, kind: str) -> Iterable[dict[str, Any]]:
-    return fleet.ride_effects().filter(pl.col("kind") == kind).iter_rows(named=True)
+def _effects(fleet: FleetFit, kind: str) -> list[_Effect]:
+    return typed_rows(fleet.ride_effects().filter(pl.col("kind") == kind), _Effect)
 
 
-def _legs(found: Records, fleet: FleetFit) -> Iterable[Row]:
-    """One-sided meters whose rider's legs show: so a new rider is no step of the meter."""
-    legs = {r["effect"]: r for r in _road(fleet, RIDER)}
-    for row in found.meters.sort("meter_id").iter_rows(named=True):
-        leg = legs.get(row["rider_id"] or "")
-        if leg is None or not one_sided(row["kind"]):
+def _legs(found: Records, fleet: FleetFit) -> Iterator[Finding]:
+    """Yield one-sided meters whose rider's legs show: so a new rider is no step of the meter."""
+    legs = {effect["effect"]: effect for effect in _effects(fleet, RIDER)}
+    riders = found.meters.sort("meter_id").select("meter_id", "kind", "rider_id")
+    for meter_id, kind, rider in riders.iter_rows():
+        leg = legs.get(rider or "")
+        if leg is None or not one_sided(kind):
             continue
-        size = percent_from_ln(leg["mean"])
+        size, half = _size(leg)
         if abs(leg["mean"]) < 2 * leg["sd"] or abs(size) < TELLING_PCT:
             continue
-        yield (
-            "meter",
-            row["meter_id"],
-            "one_sided",
-            f"It sees the left leg only and doubles it: under {row['rider_id']} its rides show "
-            f"{_size(leg)} beside the meter's own error. That is the rider's balance: with "
-            "another rider it is another number.",
-            None,
-        )
+        reason = Reason("one_sided", rider=rider, size_pct=size, half_pct=half)
+        yield Finding("meter", meter_id, "one_sided", reason)
 
 
-def _work(found: Records) -> Iterable[Row]:
-    """Work at the bench between two readings."""
+def _work(found: Records) -> Iterator[Finding]:
+    """Yield work at the bench between two readings."""
     recent = found.sessions.filter(
         pl.col("after_work_gain_error_ln").is_finite()
         & (pl.col("measured_at").dt.date() > found.as_of - LATELY)
-    )
+    ).sort("meter_id", "measured_at")
     done = found.data.events.filter(pl.col("event") == WORK)
-    notes = {(r["meter_id"], r["on"]): r["note"] for r in done.iter_rows(named=True)}
-    for row in recent.sort("meter_id", "measured_at").iter_rows(named=True):
-        day, found = row["measured_at"].date(), row["gain_error_pct"]
-        note = notes.get((row["meter_id"], day))
-        was = "not read as found" if found is None else f"found at {found:+.1f} %"
-        left = percent_from_ln(row["after_work_gain_error_ln"])
-        yield (
-            "meter",
-            row["meter_id"],
+    notes = {(m, on): note for m, on, note in done.select("meter_id", "on", "note").iter_rows()}
+    columns = (
+        "meter_id",
+        "session_id",
+        "measured_at",
+        "gain_error_pct",
+        "after_work_gain_error_ln",
+    )
+    for meter_id, session, at, found_pct, left_ln in recent.select(columns).iter_rows():
+        was = Reason("not_read") if found_pct is None else Reason("found_at", found_pct=found_pct)
+        reason = Reason(
             "work",
-            f"At the bench on {day} it was {was} and at {left:+.1f} % after work"
-            f"{f' ({note})' if note else ''}: what changed was no drift, and both readings count "
-            f"({row['session_id']}, {row['session_id']}{AFTER_WORK}).",
-            None,
+            on=at.date(),
+            was=was,
+            left_pct=percent_from_ln(left_ln),
+            note=notes.get((meter_id, at.date())) or None,
+            session=session,
+            session_after=session + AFTER_WORK,
         )
+        yield Finding("meter", meter_id, "work", reason)
 
 
-def _new_sides(found: Records) -> Iterable[Row]:
+def _new_sides(found: Records) -> Iterator[Finding]:
     done = found.data.events.filter(
         (pl.col("event") == SIDE_SERVICE) & (pl.col("on") > found.as_of - LATELY) & confirmed()
-    )
-    for row in done.sort("meter_id", "on").iter_rows(named=True):
-        note = f" ({row['note']})" if row["note"] else ""
-        yield (
-            "meter",
-            row["meter_id"],
-            "one_side",
-            f"Its {row['side']} side was serviced on {row['on']}{note}: that side may have begun "
-            "anew, the other goes on as it was. Judge each side on its own.",
-            None,
-        )
+    ).sort("meter_id", "on")
+    for meter_id, side, on, note in done.select("meter_id", "side", "on", "note").iter_rows():
+        reason = Reason("one_side_serviced", side=side, on=on, note=note or None)
+        yield Finding("meter", meter_id, "one_side", reason)
 
 
-def _unrecorded(found: Records) -> Iterable[Row]:
-    """Changes of the slope that came to light at the bench."""
+def _unrecorded(found: Records) -> Iterator[Finding]:
+    """Yield changes of the slope that came to light at the bench."""
     hidden = found.resets.filter(
         ~pl.col("recorded") & (pl.col("latest").dt.date() > found.as_of - LATELY)
-    )
-    for row in hidden.sort("meter_id", "latest").iter_rows(named=True):
-        first, last = row["earliest"].date(), row["latest"].date()
-        moved = "" if row["step_pct"] is None else f", which moved it by {row['step_pct']:+.1f} %"
-        before = f"{row['slope_before']:g}" if row["slope_before"] is not None else "unknown"
-        yield (
-            "meter",
-            row["meter_id"],
+    ).sort("meter_id", "latest")
+    columns = ("meter_id", "slope_before", "slope_after", "earliest", "latest", "step_pct")
+    for meter_id, before, after, earliest, latest, step_pct in hidden.select(columns).iter_rows():
+        reason = Reason(
             "unrecorded_reset",
-            f"Its slope was changed from {before} to {row['slope_after']:g} between {first} and "
-            f"{last}{moved}, and nobody noted it: ask who. The sensor's past is kept.",
-            None,
+            before=before,
+            after=after,
+            first=earliest.date(),
+            last=latest.date(),
+            moved=None if step_pct is None else Reason("which_moved_it", step_pct=step_pct),
         )
+        yield Finding("meter", meter_id, "unrecorded_reset", reason)
 
 
-def _other_cranks(found: Records) -> Iterable[Row]:
-    """Moves to another crank: its length error is another, and no drift."""
+def _other_cranks(found: Records) -> Iterator[Finding]:
+    """Yield moves to another crank: its length error is another, and no drift."""
     moves = (
         found.installations.filter(pl.col("crank_id").is_not_null())
         .sort("meter_id", "from_date")
@@ -217,19 +225,13 @@ def _other_cranks(found: Records) -> Iterable[Row]:
             & pl.col("meter_id").is_in(found.meters["meter_id"].implode())
         )
     )
-    for row in moves.iter_rows(named=True):
-        yield (
-            "meter",
-            row["meter_id"],
-            "other_crank",
-            f"On another crank ({row['crank_id']}) since {row['from_date']}: the bench knows its "
-            "length only so well, and another crank's is off by another amount. That is no drift.",
-            None,
-        )
+    for meter_id, crank, since in moves.select("meter_id", "crank_id", "from_date").iter_rows():
+        reason = Reason("other_crank_fitted", crank_id=crank, since=since)
+        yield Finding("meter", meter_id, "other_crank", reason)
 
 
-def _void_rides(found: Records) -> Iterable[Row]:
-    """Rides that prove nothing, by pair and reason."""
+def _void_rides(found: Records) -> Iterator[Finding]:
+    """Yield rides that prove nothing, by pair, with the most frequent reason."""
     void = found.comparisons.filter(
         pl.col("void").is_not_null() & (pl.col("measured_at").dt.date() > found.as_of - LATELY)
     )
@@ -239,23 +241,24 @@ def _void_rides(found: Records) -> Iterable[Row]:
         last=pl.col("measured_at").max().dt.date(),
         why=pl.col("void").mode().sort().first(),
     )
-    for row in grouped.sort("meter_id", "reference_id").iter_rows(named=True):
-        rides = "One ride" if row["n"] == 1 else f"{row['n']} rides"
-        when = f"on {row['last']}" if row["n"] == 1 else f"from {row['first']} to {row['last']}"
-        yield (
-            "meter",
-            row["meter_id"],
-            "void",
-            f"{rides} beside {row['reference_id']} {when} count for nothing. {row['why']}",
-            None,
-        )
+    for meter_id, reference, n, first, last, why in grouped.sort(
+        "meter_id", "reference_id"
+    ).iter_rows():
+        if n == 1:
+            reason = Reason("void_ride", reference=reference, last=last, why=why)
+        else:
+            reason = Reason("void_rides", n=n, reference=reference, first=first, last=last, why=why)
+        yield Finding("meter", meter_id, "void", reason)
 
 
-def _masses(found: Records, fleet: FleetFit) -> Iterable[Row]:
-    """Mass sets that behave like another mass than stated: the mass, not the meters."""
+def _masses(found: Records, fleet: FleetFit) -> Iterator[Finding]:
+    """Yield mass sets that behave like another mass than stated: the mass, not the meters."""
+    known = found.mass_sets.filter(pl.col("mass_kg") > 0)
     stated = {
-        row["bench_id"]: row
-        for row in found.mass_sets.filter(pl.col("mass_kg") > 0).iter_rows(named=True)
+        bench_id: (mass, hanger or 0.0)
+        for bench_id, mass, hanger in known.select(
+            "bench_id", "mass_kg", "hanger_mass_kg"
+        ).iter_rows()
     }
     used = found.sessions.filter(pl.col("gain_error_ln").is_finite())
     counts = dict(used.group_by("bench_id").agg(pl.col("meter_id").n_unique()).iter_rows())
@@ -265,17 +268,20 @@ def _masses(found: Records, fleet: FleetFit) -> Iterable[Row]:
     mean, sd = fleet.gain_error([("bench", b) for b in chosen], found.as_of)
     for bench_id, m, s in zip(chosen, mean.tolist(), sd.tolist(), strict=True):
         if abs(m) > 3 * s and abs(percent_from_ln(m)) > TELLING_MASS_PCT:
-            text = _mass_sentence(stated[bench_id], m, s, counts.get(bench_id, 0))
-            yield "bench", bench_id, "mass", text, "Weigh the masses and the hanger."
+            reason = _mass_reason(*stated[bench_id], m, s, n_meters=counts.get(bench_id, 0))
+            yield Finding("bench", bench_id, "mass", reason, Reason("weigh_it"))
 
 
-def _mass_sentence(row: dict[str, Any], mean_ln: float, sd_ln: float, n_meters: int) -> str:
-    mass, hanger = row["mass_kg"], row["hanger_mass_kg"] or 0.0
-    behaves = (mass + hanger) * ratio_from_ln(mean_ln) - hanger
-    u = 2 * sd_ln / 100 * (mass + hanger)
-    meters = "the meter" if n_meters == 1 else f"{n_meters} meters"
-    return (
-        f"{mass:.2f} kg behaves like {behaves:.2f} kg (± {u:.2f}): found values come out "
-        f"{abs(percent_from_ln(mean_ln)):.2f} % {'high' if mean_ln > 0 else 'low'}. "
-        f"The mass, not {meters}."
+def _mass_reason(
+    mass: float, hanger: float, mean_ln: float, sd_ln: float, *, n_meters: int
+) -> Reason:
+    """Return what a set of so many kg behaves like; mean, sd: what it adds to found values."""
+    total = mass + hanger
+    return Reason(
+        "mass_off",
+        mass_kg=mass,
+        behaves_kg=total * ratio_from_ln(mean_ln) - hanger,
+        half_kg=2 * sd_ln / 100 * total,
+        error_pct=percent_from_ln(mean_ln),
+        meters=Reason("the_meter") if n_meters == 1 else Reason("several_meters", n=n_meters),
     )

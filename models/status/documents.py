@@ -52,11 +52,15 @@ class Temperature(TypedDict):
 
 
 class MeterFacts(TypedDict):
-    """What `status` says of a meter and takes from one row of a frame."""
+    """What `status` says of a meter and takes from one row of a frame.
+
+    reason_kinds: of each of the reasons, "alarm" for what an alarm says
+    """
 
     meter_id: str
     status: Status
     reasons: list[str]
+    reason_kinds: list[str]
     gain_error_pct: float | None
     gain_error_sd_pct: float | None
     p_within_tolerance: float | None

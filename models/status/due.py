@@ -12,7 +12,7 @@ import polars as pl
 from scipy.special import ndtr
 
 from models.metrology import Z90, Array, Index, Mask
-from models.status import reasons as due_text
+from models.status.reasons import tell
 
 HORIZON_DAYS = 1826
 """Five years: a due date beyond is null."""
@@ -23,6 +23,7 @@ DUE_SCHEMA: dict[str, pl.DataType] = {
     "meter_id": pl.String(),
     "status": pl.String(),
     "reasons": pl.List(pl.String()),
+    "reason_kinds": pl.List(pl.String()),
     "gain_error_pct": pl.Float64(),
     "gain_error_sd_pct": pl.Float64(),
     "lo90_pct": pl.Float64(),
@@ -82,11 +83,11 @@ def first_day_below(forecast: Forecast, tolerance_pct: Array, target: float) -> 
 def due_table(
     meters: pl.DataFrame, forecast: Forecast, *, as_of: date, target: float
 ) -> pl.DataFrame:
-    """Status, reasons, due date and next action of every meter.
+    """Return status, reasons, due date and next action of every meter.
 
     In   meters, a row each in the forecast's order: meter_id, tolerance_pct, last_bench (Date of
          the last used session; null: none), and where known last_comparison, slope_convention,
-         drift_pct_per_year, drift_sd_pct_per_year, alarm_texts (list of sentences)
+         drift_pct_per_year, drift_sd_pct_per_year, has_alarm
          forecast: out to five years; target: probability, e.g. 0.90
     Out  DUE_SCHEMA, same order. Status is the first that holds: unknown (never benched, or not
          fitted), out (p < 0.5), due (p < target), soon (p < target within 28 days), ok.
@@ -108,10 +109,13 @@ def due_table(
         p_within_tolerance=_series(p),
         due_date=pl.Series([_later(as_of, day) for day in below.tolist()], dtype=pl.Date),
     )
-    told = due_text.tell(_facts(table, meters), as_of=as_of, target=target)
+    told = tell(_facts(table, meters), as_of=as_of, target=target)
+    words = [[str(reason) for reason in reasons] for reasons, _ in told]
+    kinds = [[reason.kind for reason in reasons] for reasons, _ in told]
     return table.with_columns(
-        pl.Series("reasons", [reasons for reasons, _ in told], dtype=pl.List(pl.String)),
-        pl.Series("next_action", [action for _, action in told], dtype=pl.String),
+        pl.Series("reasons", words, dtype=pl.List(pl.String)),
+        pl.Series("reason_kinds", kinds, dtype=pl.List(pl.String)),
+        pl.Series("next_action", [str(action) for _, action in told], dtype=pl.String),
     ).select(pl.col(name).cast(kind) for name, kind in DUE_SCHEMA.items())
 
 
@@ -197,13 +201,13 @@ def _later(as_of: date, days: int) -> date | None:
 
 
 def _facts(table: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
-    """What the sentences need, absent columns null."""
+    """Return what the reasons ask, absent columns null."""
     optional = {
         "last_comparison": pl.Date(),
         "slope_convention": pl.String(),
         "drift_pct_per_year": pl.Float64(),
         "drift_sd_pct_per_year": pl.Float64(),
-        "alarm_texts": pl.List(pl.String()),
+        "has_alarm": pl.Boolean(),
     }
     extra = meters.select(
         pl.col("last_bench").cast(pl.Date),

@@ -23,6 +23,7 @@ from models.status.due import due_table
 from models.status.kept_fit import Snapshot, forecast
 from models.status.meter_rows import meter_rows
 from models.status.trainers import trainer_states
+from models.wording import Reason
 
 STATUSES: tuple[Status, ...] = ("out", "due", "soon", "ok", "unknown")
 
@@ -50,17 +51,16 @@ def status_document(
     told = here.with_columns(
         drift_pct_per_year=pl.col("drift_ln"),
         drift_sd_pct_per_year=pl.col("drift_sd_ln"),
-        alarm_texts=pl.Series(
-            [[alarm["text"] for alarm in alarms.get(meter, [])] for meter in ids],
-            dtype=pl.List(pl.String),
-        ),
+        has_alarm=pl.col("meter_id").is_in(list(alarms)),
     )
     table = due_table(told, forecast(snapshot, ids, as_of=as_of), as_of=as_of, target=target)
     meters = meter_rows(table, told, alarms)
     known = _findings_by_device(snapshot.findings, "meter")
     for row in meters:
-        action = _add_findings(row["reasons"], row["alarms"], known.get(row["meter_id"], ()))
-        row["next_action"] = action or row["next_action"]
+        found = known.get(row["meter_id"], ())
+        row["reasons"][:0] = [one["text"] for one in (*row["alarms"], *found)]
+        row["reason_kinds"][:0] = [*("alarm" for _ in row["alarms"]), *(f["kind"] for f in found)]
+        row["next_action"] = _action(row["alarms"], found) or row["next_action"]
     about = snapshot.about()
     [truth] = _findings_by_device(snapshot.findings, "fleet")["fleet"]
     return {
@@ -100,16 +100,13 @@ def _findings_by_device(findings: pl.DataFrame, device_kind: str) -> Findings:
     return out
 
 
-def _add_findings(
-    reasons: list[str], alarms: Sequence[Alarm], found: Sequence[_Finding]
-) -> str | None:
-    """Put findings among the reasons, after the alarms; return what to do about them, if any."""
-    n = len(alarms)
-    reasons[n:n] = [one["text"] for one in found]
-    actions = [one["action"] for one in found if one["action"]]
+def _action(alarms: Sequence[Alarm], found: Sequence[_Finding]) -> str | None:
+    """Return what to do about findings; None where there is nothing."""
+    actions = tuple(one["action"] for one in found if one["action"])
     if not actions:
         return None
-    return ("Look into the alarm first. " if n else "") + " ".join(actions)
+    action = Reason("actions", each=actions)
+    return str(Reason("alarm_first", action=action) if alarms else action)
 
 
 def _device_rows(snapshot: Snapshot, device_kind: str) -> dict[str, DeviceStatus]:
@@ -135,7 +132,7 @@ def _references(snapshot: Snapshot, *, as_of: date, target: float) -> list[Refer
         "status": None,
         "p_within_tolerance": None,
         "due_date": None,
-        "reasons": ["A meter of the fleet: see its own row."],
+        "reasons": [str(Reason("a_meter_itself"))],
     }
     states = trainer_states(snapshot.trainers, as_of=as_of, target=target)
     by_id = dict(zip(snapshot.trainers["reference_id"], states, strict=True))
@@ -150,8 +147,10 @@ def _benches(snapshot: Snapshot) -> list[BenchStatus]:
     found = _findings_by_device(snapshot.findings, "bench")
     rows: list[BenchStatus] = []
     for name, device in _device_rows(snapshot, "bench").items():
-        row: BenchStatus = {"bench_id": name, **device, "reasons": []}
-        action = _add_findings(row["reasons"], row["alarms"], found.get(name, ()))
+        known = found.get(name, ())
+        reasons = [one["text"] for one in known]
+        row: BenchStatus = {"bench_id": name, **device, "reasons": reasons}
+        action = _action(row["alarms"], known)
         if action:
             row["next_action"] = action
         rows.append(row)

@@ -10,13 +10,10 @@ import polars as pl
 from models.metrology import Z90
 from models.records import typed_rows
 from models.status.documents import Alarm, MeterFacts, MeterStatus, Temperature
+from models.wording import Reason
 
 BENCH_C, USE_C = 20.0, (2.0, 38.0)
 """Gain errors are stated at the one; meters are used between the others (°C)."""
-TURNING_ONLY = (
-    "It shows torque only when turning, so the bench cannot tell: ride it against a device that "
-    "you trust."
-)
 
 
 def meter_rows(
@@ -44,8 +41,10 @@ def meter_rows(
             "temperature": temperature(facts["gain_error_pct"], facts["gain_error_sd_pct"], warmth),
         }
         if static is False:
-            row["next_action"] = TURNING_ONLY
-        row["reasons"] += _more_reasons(row)
+            row["next_action"] = str(Reason("ride_it"))
+        more = list(_more_reasons(row))
+        row["reasons"] += map(str, more)
+        row["reason_kinds"] += [reason.kind for reason in more]
         rows.append(row)
     return rows
 
@@ -74,19 +73,25 @@ def temperature(
     }
 
 
-def _more_reasons(row: MeterStatus) -> Iterable[str]:
+def _more_reasons(row: MeterStatus) -> Iterable[Reason]:
     """Yield what the table cannot tell: a meter not listed, one that the weather may take out."""
     if not row["listed"]:
-        yield "Not in the meters table: its kind and age are guesses."
+        yield Reason("not_listed")
     told, limit = row["temperature"], row["tolerance_pct"]
     if told is None or any(end is None or abs(end) > limit for end in row["interval90_pct"]):
         return
     low, high = told["interval90_in_use_pct"]
     if max(-low, high) <= limit:
         return
-    slope = told["coefficient_pct_per_c"]
-    known = "is not known" if slope is None else f"is {slope:+.3f} % a degree"
-    yield (
-        f"Between {USE_C[0]:g} and {USE_C[1]:g} °C it may read {low:+.1f} to {high:+.1f} %: its "
-        f"temperature coefficient {known}."
+    slope, (cold, hot) = told["coefficient_pct_per_c"], USE_C
+    if slope is None:
+        yield Reason("warm_or_cold", low_c=cold, high_c=hot, low_pct=low, high_pct=high)
+        return
+    yield Reason(
+        "warm_or_cold_known",
+        low_c=cold,
+        high_c=hot,
+        low_pct=low,
+        high_pct=high,
+        slope_pct=slope,
     )

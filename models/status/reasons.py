@@ -1,155 +1,134 @@
-"""The sentences beside a meter's status: why, and what to do next."""
+"""Why a meter has its status, and what to do next."""
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 from datetime import date
-from typing import Any
+from typing import TypedDict
 
 import polars as pl
 
-Facts = dict[str, Any]
+from models.records import typed_rows
+from models.wording import Reason
+
+ROUNDS_TO_ZERO_PCT = 0.05
+TELLING_DRIFT_PCT = 0.05
 
 
-def tell(facts: pl.DataFrame, *, as_of: date, target: float) -> list[tuple[list[str], str]]:
-    """Reasons and next action of each row.
+class Facts(TypedDict):
+    """A meter's row, as far as its reasons ask."""
 
-    In   meter_id, status, gain_error_pct, gain_error_sd_pct, lo90_pct, hi90_pct,
-         p_within_tolerance, tolerance_pct, due_date, last_bench, last_comparison,
-         slope_convention, drift_pct_per_year, drift_sd_pct_per_year, alarm_texts (any but the
-         first two may be null)
+    status: str
+    gain_error_pct: float
+    lo90_pct: float
+    hi90_pct: float
+    p_within_tolerance: float | None
+    tolerance_pct: float
+    due_date: date | None
+    last_bench: date | None
+    last_comparison: date | None
+    slope_convention: str | None
+    drift_pct_per_year: float | None
+    drift_sd_pct_per_year: float | None
+    has_alarm: bool | None
+
+
+def tell(
+    facts: pl.DataFrame, *, as_of: date, target: float
+) -> list[tuple[tuple[Reason, ...], Reason]]:
+    """Return the reasons and the next action of each row.
+
+    facts: columns as in `Facts`; of a meter that was not fitted its numbers are null
     """
     return [
-        (list(_reasons(row, as_of, target)), _next_action(row, target))
-        for row in facts.iter_rows(named=True)
+        (tuple(_reasons(row, as_of, target)), _next_action(row)) for row in typed_rows(facts, Facts)
     ]
 
 
-def percent_high_or_low(error_pct: float) -> str:
-    """ "1.9 % high", "0.4 % low", "neither high nor low" below the printed digit."""
-    size = f"{abs(error_pct):.1f}"
-    if size == "0.0":
-        return "neither high nor low"
-    return f"{size} % {'high' if error_pct > 0 else 'low'}"
-
-
-def since(earlier: date, later: date) -> str:
-    """ "today", "9 days", "6 weeks", "14 months": as exact as a mechanic needs."""
+def how_long(earlier: date, later: date) -> Reason | None:
+    """Return a time as exact as a mechanic needs: days, weeks or months; None for today."""
     days = (later - earlier).days
     if days <= 0:
-        return "today"
+        return None
     if days < 21:
-        return f"{days} day{'s' if days > 1 else ''}"
+        return Reason("one_day") if days == 1 else Reason("days", n=days)
     if days < 84:
-        return f"{round(days / 7)} weeks"
-    return f"{round(days / 30.44)} months"
+        return Reason("weeks", n=round(days / 7))
+    return Reason("months", n=round(days / 30.44))
 
 
-def _reasons(row: Facts, as_of: date, target: float) -> Iterable[str]:
-    yield from row["alarm_texts"] or []
+def _reasons(row: Facts, as_of: date, target: float) -> Iterator[Reason]:
     if row["p_within_tolerance"] is None:
-        yield "Nothing could be estimated for it."
-        return
-    if row["status"] == "unknown":
-        yield (
-            "Never benched: its numbers are what its group and its rides suggest "
-            f"({_interval(row)})."
-        )
-        return
-    yield _reading(row)
-    yield from _chance(row, target)
-    yield from _age(row, as_of)
-    yield from _drift(row)
-
-
-def _reading(row: Facts) -> str:
-    limit = f"the limit is {row['tolerance_pct']:g}"
-    half = (row["hi90_pct"] - row["lo90_pct"]) / 2
-    if row["status"] == "out" and abs(row["gain_error_pct"]) <= row["tolerance_pct"]:
-        return f"Nobody can tell any more what it reads: {_interval(row)}; {limit}."
-    return f"Reads {percent_high_or_low(row['gain_error_pct'])} ± {half:.1f}; {limit}."
-
-
-def _interval(row: Facts) -> str:
-    return f"between {row['lo90_pct']:+.1f} and {row['hi90_pct']:+.1f} % with a chance of 90 %"
-
-
-def _chance(row: Facts, target: float) -> Iterable[str]:
-    p = _chance_percent(row["p_within_tolerance"])
-    if row["status"] in ("out", "due"):
-        yield (
-            f"The chance that it is within ± {row['tolerance_pct']:g} % is {p}; "
-            f"the target is {_whole(target)}."
-        )
-    elif row["due_date"] is not None:
-        yield (
-            f"Within ± {row['tolerance_pct']:g} % with a chance of {p} today; "
-            f"that falls below {_whole(target)} on {row['due_date'].isoformat()}."
-        )
+        yield Reason("not_fitted")
+    elif row["status"] == "unknown":
+        yield Reason("never_benched", low_pct=row["lo90_pct"], high_pct=row["hi90_pct"])
     else:
-        yield (
-            f"Within ± {row['tolerance_pct']:g} % with a chance of {p}, and above {_whole(target)} "
-            "for the next five years."
-        )
+        yield _reading(row)
+        yield _chance(row, row["p_within_tolerance"], target)
+        yield from _age(row, as_of)
+        yield from _drift(row)
 
 
-def _whole(p: float) -> str:
-    return f"{100 * p:.0f} %"
+def _lost(row: Facts) -> bool:
+    """Return whether a meter counts as out although it is not expected to read beyond its limit."""
+    return row["status"] == "out" and abs(row["gain_error_pct"]) <= row["tolerance_pct"]
 
 
-def _chance_percent(p: float) -> str:
-    if p < 0.01:
-        return "under 1 %"
-    if p > 0.99:
-        return "over 99 %"
-    return _whole(p)
+def _reading(row: Facts) -> Reason:
+    limit, error = row["tolerance_pct"], row["gain_error_pct"]
+    low, high = row["lo90_pct"], row["hi90_pct"]
+    if _lost(row):
+        return Reason("reading_unknown", low_pct=low, high_pct=high, tolerance_pct=limit)
+    half = (high - low) / 2
+    if abs(error) < ROUNDS_TO_ZERO_PCT:
+        return Reason("reads_right", half_pct=half, tolerance_pct=limit)
+    return Reason("reads", error_pct=error, half_pct=half, tolerance_pct=limit)
 
 
-def _age(row: Facts, as_of: date) -> Iterable[str]:
-    if row["last_bench"] is None:
+def _chance(row: Facts, p: float, target: float) -> Reason:
+    limit, due_on = row["tolerance_pct"], row["due_date"]
+    if row["status"] in ("out", "due"):
+        return Reason("chance_below_target", tolerance_pct=limit, p=p, target=target)
+    if due_on is None:
+        return Reason("chance_holds", tolerance_pct=limit, p=p, target=target)
+    return Reason("chance_falls", tolerance_pct=limit, p=p, target=target, due_on=due_on)
+
+
+def _age(row: Facts, as_of: date) -> Iterator[Reason]:
+    benched, compared = row["last_bench"], row["last_comparison"]
+    if benched is None:
         return
-    age = since(row["last_bench"], as_of)
-    yield "Benched today." if age == "today" else f"Not benched for {age}."
-    compared = row["last_comparison"]
+    ago = how_long(benched, as_of)
+    yield Reason("benched_today") if ago is None else Reason("benched", ago=ago)
     if compared is None:
-        yield "Never compared on a ride."
-    elif compared > row["last_bench"]:
-        age = since(compared, as_of)
-        yield "Compared on a ride today." if age == "today" else f"Last compared {age} ago."
+        yield Reason("never_compared")
+    elif compared > benched:
+        ago = how_long(compared, as_of)
+        yield Reason("compared_today") if ago is None else Reason("compared", ago=ago)
 
 
-def _drift(row: Facts) -> Iterable[str]:
+def _drift(row: Facts) -> Iterator[Reason]:
     rate, sd = row["drift_pct_per_year"], row["drift_sd_pct_per_year"]
-    if rate is not None and sd is not None and abs(rate) > 2 * sd and abs(rate) >= 0.05:
-        yield f"Drifts {rate:+.1f} % a year."
+    if rate is None or sd is None:
+        return
+    if abs(rate) > 2 * sd and abs(rate) >= TELLING_DRIFT_PCT:
+        yield Reason("drifts", drift_pct=rate)
 
 
-def _next_action(row: Facts, target: float) -> str:
-    action = _action(row, target)
-    if row["alarm_texts"]:
-        return f"Look into the alarm first. {action}"
-    return action
+def _next_action(row: Facts) -> Reason:
+    action = _action(row)
+    return Reason("alarm_first", action=action) if row["has_alarm"] else action
 
 
-def _action(row: Facts, target: float) -> str:
-    status = row["status"]
-    if status == "unknown":
-        return "Bench it as found before anyone relies on it."
+def _action(row: Facts) -> Reason:
+    status, due_on = row["status"], row["due_date"]
+    if status == "unknown" or _lost(row):
+        return Reason("bench_as_found")
     if status == "out":
-        return _action_when_out(row)
+        fixed = row["slope_convention"] == "fixed"
+        return Reason("correct_if_confirmed") if fixed else Reason("reset_if_confirmed")
     if status == "due":
-        return "Bench it now."
+        return Reason("bench_now")
+    if due_on is None:
+        return Reason("nothing_to_do")
     if status == "soon":
-        return f"Bench it before {row['due_date'].isoformat()}."
-    if row["due_date"] is None:
-        return "Nothing to do."
-    return f"Nothing to do now; bench it before {row['due_date'].isoformat()}, or as planned."
-
-
-def _action_when_out(row: Facts) -> str:
-    if abs(row["gain_error_pct"]) <= row["tolerance_pct"]:
-        return "Bench it as found before anyone relies on it."
-    if row["slope_convention"] == "fixed":
-        return (
-            "Bench it; if the bench agrees, correct its watts or send it away: "
-            "its slope cannot be set."
-        )
-    return "Bench it; if the bench agrees, reset its slope."
+        return Reason("bench_before", due_on=due_on)
+    return Reason("bench_before_or_planned", due_on=due_on)

@@ -18,6 +18,7 @@ from models.metrology import DAYS_A_YEAR, Z90, Array, noon, percent_from_ln, per
 from models.records import typed_rows
 from models.status.documents import Status, TrainerState
 from models.status.due import HORIZON_DAYS, NEVER, SOON_DAYS, Forecast, first_day_below, p_within
+from models.wording import Reason
 
 LOOK_BACK_DAYS = 365
 FEWEST = 2
@@ -120,13 +121,13 @@ def _state(row: _Change, p: float, below: int, *, as_of: date, target: float) ->
         "change_sd_pct": None,
     }
     if change is None or sd is None or not np.isfinite(p):
-        seen = "once" if row["n_comparisons"] else "never"
-        state["reasons"] = [f"Ridden against {seen}: whether it moves cannot be told."]
+        once = row["n_comparisons"] > 0
+        state["reasons"] = [str(Reason("ridden_once") if once else Reason("never_ridden"))]
         return state
     state["status"] = status = _status(p, below, target)
     state["p_within_tolerance"] = p
     state["due_date"] = None if below == NEVER else as_of + timedelta(days=below)
-    state["reasons"] = [_reason(row, percent_from_ln(change), Z90 * sd, status)]
+    state["reasons"] = [str(_reason(row, percent_from_ln(change), Z90 * sd, status))]
     state["change_pct"], state["change_sd_pct"] = percent_from_ln(change), percent_sd(change, sd)
     return state
 
@@ -139,11 +140,14 @@ def _status(p: float, below: int, target: float) -> Status:
     return "soon" if 0 <= below <= SOON_DAYS else "ok"
 
 
-def _reason(row: _Change, change_pct: float, half_pct: float, status: Status) -> str:
-    moved = f"{change_pct:+.1f} % (± {half_pct:.1f}) since {row['since']:%Y-%m-%d}"
-    if status in ("out", "due"):
-        return (
-            f"It has moved {moved}, against ± {row['tolerance_pct']:g} %: recalibrate it as its "
-            "maker says (warm, spindown), record that as an event, and leave its meters alone."
-        )
-    return f"It has moved {moved}."
+def _reason(row: _Change, change_pct: float, half_pct: float, status: Status) -> Reason:
+    since, limit = row["since"], row["tolerance_pct"]
+    if status not in ("out", "due"):
+        return Reason("moved", change_pct=change_pct, half_pct=half_pct, since=since)
+    return Reason(
+        "moved_too_far",
+        change_pct=change_pct,
+        half_pct=half_pct,
+        since=since,
+        tolerance_pct=limit,
+    )

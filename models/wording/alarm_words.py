@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-_STEP = (
-    "{device} has read {size_pct:size1} % (± {half_pct:fixed1}) {size_pct:higher_or_lower} than "
-    "before since a "
-)
-_FOUND = "have found {size_pct:size1} % (± {half_pct:fixed1}) {size_pct:higher_or_lower} values"
+_SIZE = "{size_pct:size1} % (± {half_pct:fixed1})"
+_STEP = "{device} has read " + _SIZE + " {size_pct:higher_or_lower} than before since a "
 _TO_THE_BENCH = "take it to the bench before its slope is changed."
-_ENTRY = (
-    "The session of {on:day} ({session}) found {device} {size_pct:size1} % (± {half_pct:fixed1}) "
-    "too {size_pct:high_or_low}, against what came before and after. Check the crank length, "
-    "hanger and mass set written down for it."
+_BEND = (
+    "The meters of group {group} have drifted {size_pct:size1} % a year (± {half_pct:fixed1}) "
+    "further "
+)
+_IN_COMMON = (
+    " since about {on:day} than in their past. Look for what they have in common: firmware, a "
+    "batch, storage, a way of mounting."
+)
+_ZERO = (
+    "{line:optional}. Look at bolts and bearings and for a blow. It is no gain error: set the zero "
+    "before each ride. Bench the meter, for its gain may have moved too."
 )
 
 ALARM_WORDS = {
@@ -24,26 +28,30 @@ ALARM_WORDS = {
     "work_came_after": "The work at the bench of {on:day}{note:bracketed} came after it.",
     "reference_step": _STEP + "step {when}; several meters agree, so they are not to blame. Ask "
     "what was done to it (spindown, firmware, service) and record it as an event.",
-    "bench_step": "Sessions on {device} " + _FOUND + " since {when}. Weigh its masses and hanger "
-    "again: a part may have been exchanged or left off.",
-    "bench_heavier": "Sessions on {device} find {size_pct:size1} % (± {half_pct:fixed1}) higher "
-    "values than the rest of the fleet's evidence: its masses behave as if heavier than stated by "
-    "so much. Weigh them; the meters are not to blame.",
-    "bench_lighter": "Sessions on {device} find {size_pct:size1} % (± {half_pct:fixed1}) lower "
-    "values than the rest of the fleet's evidence: its masses behave as if lighter than stated by "
-    "so much. Weigh them; the meters are not to blame.",
-    "entry": _ENTRY,
-    "entry_reset_on": _ENTRY + " The slope was reset on it: the meter has read "
+    "bench_step": "Sessions on {device} have found " + _SIZE + " {size_pct:higher_or_lower} values "
+    "since a step {when}. Weigh its masses and hanger again: a part may have been exchanged or "
+    "left off.",
+    "bench_heavier": "Sessions on {device} find " + _SIZE + " higher values than the rest of the "
+    "fleet's evidence: its masses behave as if heavier than stated by so much. Weigh them; the "
+    "meters are not to blame.",
+    "bench_lighter": "Sessions on {device} find " + _SIZE + " lower values than the rest of the "
+    "fleet's evidence: its masses behave as if lighter than stated by so much. Weigh them; the "
+    "meters are not to blame.",
+    "entry": "The session of {on:day} ({session}) found {device} " + _SIZE + " too "
+    "{size_pct:high_or_low}, against what came before and after. Check the crank length, hanger "
+    "and mass set written down for it.",
+    "entry_reset_on": "{entry} The slope was reset on it: the meter has read "
     "{consequence_pct:size1} % too {consequence_pct:high_or_low} since. Measure it again and set "
     "the slope anew.",
     "noise": "{device}'s comparisons scatter {factor:fixed1} times as much as they used to since "
     "{on:day}. Check battery, bolts, bearings and the zero before each ride.",
-    "bend_up": "The meters of group {device} have drifted {size_pct:size1} % a year "
-    "(± {half_pct:fixed1}) further upwards since about {on:day} than in their past. Look for what "
-    "they have in common: firmware, a batch, storage, a way of mounting.",
-    "bend_down": "The meters of group {device} have drifted {size_pct:size1} % a year "
-    "(± {half_pct:fixed1}) further downwards since about {on:day} than in their past. Look for "
-    "what they have in common: firmware, a batch, storage, a way of mounting.",
+    "bend_up": _BEND + "upwards" + _IN_COMMON,
+    "bend_down": _BEND + "downwards" + _IN_COMMON,
+    "zero_jump": "{meter}'s zero jumped by {size:signed2} N·m (± {half:fixed2}) between "
+    "{first:day} and {last:day}" + _ZERO,
+    "zero_jump_counts": "{meter}'s zero jumped by {size:signed0} counts (± {half:fixed0}) between "
+    "{first:day} and {last:day}" + _ZERO,
+    "line_taken_out": ", its temperature line ({per_c:signed3} {unit}/°C) taken out",
     "on_day": "on {on:day}",
     "between_days": "between {first:day} and {last:day}",
 }

@@ -20,19 +20,17 @@ DEVICE_WORDS = {
     "one_sided": "It sees the left leg only and doubles it: under {rider} its rides show "
     "{size_pct:signed1} % (± {half_pct:fixed1}) beside the meter's own error. That is the rider's "
     "balance: with another rider it is another number.",
-    "work": "At the bench on {on:day} it was found at {found_pct:signed1} % and at "
-    "{left_pct:signed1} % after work{note:bracketed}: what changed was no drift, and both readings "
-    "count ({session}, {session_after}).",
-    "work_not_found": "At the bench on {on:day} it was not read as found and at "
-    "{left_pct:signed1} % after work{note:bracketed}: what changed was no drift, and both readings "
-    "count ({session}, {session_after}).",
+    "work": "At the bench on {on:day} it was {was} and at {left_pct:signed1} % after "
+    "work{note:bracketed}: what changed was no drift, and both readings count ({session}, "
+    "{session_after}).",
+    "found_at": "found at {found_pct:signed1} %",
+    "not_read": "not read as found",
     "one_side_serviced": "Its {side} side was serviced on {on:day}{note:bracketed}: that side may "
     "have begun anew, the other goes on as it was. Judge each side on its own.",
     "unrecorded_reset": "Its slope was changed from {before:known} to {after:plain} between "
-    "{first:day} and {last:day}, and nobody noted it: ask who. The sensor's past is kept.",
-    "unrecorded_reset_sized": "Its slope was changed from {before:known} to {after:plain} between "
-    "{first:day} and {last:day}, which moved it by {step_pct:signed1} %, and nobody noted it: ask "
-    "who. The sensor's past is kept.",
+    "{first:day} and {last:day}{moved:optional}, and nobody noted it: ask who. The sensor's past "
+    "is kept.",
+    "which_moved_it": ", which moved it by {step_pct:signed1} %",
     "other_crank_fitted": "On another crank ({crank_id}) since {since:day}: the bench knows its "
     "length only so well, and another crank's is off by another amount. That is no drift.",
     "void_ride": "One ride " + _RIDES + "on {last:day} counts for nothing. {why}",

@@ -65,7 +65,8 @@ def _device(row: Document, key: str, kind: str) -> tuple[Any, ...]:
 
 def _seen(row: Document) -> Any:
     alarms = row.get("alarms") or []
-    said = [alarm.get("text") or parts.alarm_words(alarm) for alarm in alarms] + parts.reasons(row)
+    said = [alarm.get("text") or parts.alarm_words(alarm) for alarm in alarms]
+    said += row.get("reasons") or []
     return parts.sentences(said) or "nothing unusual"
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import polars as pl
 
-from models.fleet.alarms.alarm_texts import Alarm, alarm_text
+from models.fleet.alarms.alarm_reasons import Alarm, alarm_reason
 from models.fleet.design import Effect, Prepared
 from models.fleet.inference import EffectEstimate, State
 from models.metrology import DAYS_A_YEAR, date_of, percent_from_ln
@@ -54,7 +54,7 @@ def alarm_frame(
                 "consequence_pct": alarm.consequence_pct,
                 "observation": effect.observation,
                 "score": alarm.score,
-                "text": alarm_text(alarm, prepared),
+                "text": str(alarm_reason(alarm, prepared)),
             }
         )
     return pl.DataFrame(rows, schema=ALARM_SCHEMA).sort("date", "device_id", maintain_order=True)

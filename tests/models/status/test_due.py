@@ -9,7 +9,8 @@ from scipy.stats import norm
 
 from models.status import p_within
 from models.status.due import DUE_SCHEMA, HORIZON_DAYS, NEVER, Forecast, due_table, first_day_below
-from models.status.reasons import percent_high_or_low, since
+from models.status.reasons import how_long
+from models.wording.formats import day
 
 AS_OF = date(2026, 11, 25)
 WEEKS = np.append(np.arange(0, HORIZON_DAYS, 7), HORIZON_DAYS)
@@ -95,12 +96,12 @@ def meters(*rows):
         "slope_convention": "divisor",
         "drift_pct_per_year": 0.1,
         "drift_sd_pct_per_year": 0.2,
-        "alarm_texts": [],
+        "has_alarm": False,
     }
     data = [base | {"meter_id": f"M{n}"} | row for n, row in enumerate(rows)]
     return pl.DataFrame(
         data,
-        schema_overrides={"last_bench": pl.Date, "alarm_texts": pl.List(pl.String)},
+        schema_overrides={"last_bench": pl.Date},
     )
 
 
@@ -143,34 +144,40 @@ def test_reasons_are_sentences_with_the_numbers():
             {"last_comparison": AS_OF - timedelta(days=30)},
             {"drift_pct_per_year": 0.8, "drift_sd_pct_per_year": 0.1},
             {"last_bench": None},
-            {"slope_convention": "fixed", "alarm_texts": ["Struck on 2026-10-02."]},
+            {"slope_convention": "fixed", "has_alarm": True},
         ],
     )
-    high, lost, low, soon, unknown, fixed = found["reasons"].to_list()
-    assert high[0] == "Reads 1.9 % high ± 0.5; the limit is 1.5."
+    high, lost, low, soon, unknown, _ = found["reasons"].to_list()
+    assert high[0] == "Reads 1.9\u00a0% high ±\u00a00.5; the limit is 1.5."
     assert "Not benched for 14 months." in high
-    assert lost[0].startswith("Nobody can tell any more what it reads: between -4.6 and +5.2 %")
-    assert low[0] == "Reads 1.0 % low ± 1.0; the limit is 1.5."
+    assert lost[0].startswith(
+        "Nobody can tell any more what it reads: between \u22124.6 and +5.2\u00a0%"
+    )
+    assert low[0] == "Reads 1.0\u00a0% low ±\u00a01.0; the limit is 1.5."
     assert "Last compared 4 weeks ago." in low
-    assert f"that falls below 90 % on {found['due_date'][3].isoformat()}." in soon[1]
-    assert "Drifts +0.8 % a year." in soon
+    assert f"that falls below 90\u00a0% on {day(found['due_date'][3])}." in soon[1]
+    assert "Drifts +0.8\u00a0% a year." in soon
     assert unknown[0].startswith("Never benched")
-    assert fixed[0] == "Struck on 2026-10-02."
+    kinds = found["reason_kinds"].to_list()
+    assert kinds[2] == ["reads", "chance_below_target", "benched", "compared"]
+    assert [len(k) for k in kinds] == [len(r) for r in found["reasons"].to_list()]
     actions = found["next_action"].to_list()
     assert actions[0] == "Bench it; if the bench agrees, reset its slope."
     assert actions[1] == "Bench it as found before anyone relies on it."
     assert actions[2] == "Bench it now."
-    assert actions[3] == f"Bench it before {found['due_date'][3].isoformat()}."
+    assert actions[3] == f"Bench it before {day(found['due_date'][3])}."
     assert actions[5].startswith(
         "Look into the alarm first. Bench it; if the bench agrees, correct"
     )
 
 
 def test_words_for_sizes_and_ages():
-    assert percent_high_or_low(-0.44) == "0.4 % low"
-    assert percent_high_or_low(0.04) == "neither high nor low"
-    ages = [since(AS_OF - timedelta(days=n), AS_OF) for n in (-3, 0, 1, 20, 30, 425)]
-    assert ages == ["today", "today", "1 day", "20 days", "4 weeks", "14 months"]
+    said = table([-0.44, 0.04], [0.1, 0.1], [{}, {}])["reasons"].to_list()
+    assert said[0][0].startswith("Reads 0.4\u00a0% low")
+    assert said[1][0].startswith("Reads neither high nor low")
+    ages = [how_long(AS_OF - timedelta(days=n), AS_OF) for n in (-3, 0, 1, 20, 30, 425)]
+    assert ages[:2] == [None, None]
+    assert [str(age) for age in ages[2:]] == ["1 day", "20 days", "4 weeks", "14 months"]
 
 
 def test_wrong_inputs_say_what_was_expected():
