@@ -33,7 +33,7 @@ def badge(status: object, word: str | None = None, meaning: str | None = None) -
 
 def reasons(row: Document) -> list[str]:
     """Return why a meter has its status, without what its alarms already say beside it."""
-    told = zip(row["reasons"], row["reason_kinds"], strict=True)
+    told = zip(row.get("reasons") or (), row.get("reason_kinds") or (), strict=True)
     return [reason for reason, kind in told if kind != "alarm"]
 
 

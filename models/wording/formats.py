@@ -12,7 +12,7 @@ from functools import partial
 from typing import Any
 
 _EVENT_NAMES = {"work": "work at the bench", "side_service": "service of one side"}
-MINUS, NBSP = "\u2212", "\u00a0"
+MINUS = "\u2212"
 
 
 def fixed(value: float, digits: int) -> str:
@@ -34,40 +34,35 @@ def plain(value: float) -> str:
 
 def day(value: date) -> str:
     """Return a day as 4 Mar 2026."""
-    return f"{value.day}{NBSP}{value:%b}{NBSP}{value.year}"
+    return f"{value.day} {value:%b} {value.year}"
 
 
 def chance(p: float) -> str:
     """Return a probability as "84 %", "over 99 %" or "under 1 %"."""
     if p < 0.01:
-        return f"under 1{NBSP}%"
-    return f"over 99{NBSP}%" if p > 0.99 else whole_percent(p)
+        return "under 1 %"
+    return "over 99 %" if p > 0.99 else whole_percent(p)
 
 
 def share(value: float) -> str:
     """Return a fraction, of days or meters, as "1.4 %"."""
-    return f"{fixed(100 * value, 1)}{NBSP}%"
+    return f"{fixed(100 * value, 1)} %"
 
 
 def whole_percent(value: float) -> str:
     """Return a fraction in whole percent."""
-    return f"{fixed(100 * value, 0)}{NBSP}%"
+    return f"{fixed(100 * value, 0)} %"
 
 
 def span(seconds: float) -> str:
     """Return a length of time in the unit that suits it: 90 s, 25 min, 3.0 h, 4 days."""
     if seconds < 120:
-        return f"{seconds:.0f}{NBSP}s"
+        return f"{seconds:.0f} s"
     if seconds < 2 * 3600:
-        return f"{seconds / 60:.0f}{NBSP}min"
+        return f"{seconds / 60:.0f} min"
     if seconds < 48 * 3600:
-        return f"{seconds / 3600:.1f}{NBSP}h"
+        return f"{seconds / 3600:.1f} h"
     return f"{seconds / 86_400:.0f} days"
-
-
-def count(number: int, noun: str) -> str:
-    """Return a count and its noun: 1 meter, 3 meters."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def _optional(value: object) -> str:

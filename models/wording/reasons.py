@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from datetime import date
 from string import Formatter
@@ -11,12 +10,11 @@ from typing import NamedTuple, TypeAlias
 from models.wording.alarm_words import ALARM_WORDS
 from models.wording.bench_words import BENCH_WORDS, BROWSER_WORDS
 from models.wording.device_words import DEVICE_WORDS
-from models.wording.formats import FORMATS, NBSP
+from models.wording.formats import FORMATS
 from models.wording.ride_words import RIDE_WORDS
 from models.wording.status_words import STATUS_WORDS
 
 Value: TypeAlias = "float | str | date | Reason | Sequence[Reason] | Sequence[str] | None"
-_UNIT = re.compile(r"(?<=±) |(?<=[\d}]) (?=(?:%|°C|m/s²|(?:N·m|kg|mm|W|s|h|min|rpm)(?!\w)))")
 
 
 class Template(NamedTuple):
@@ -28,12 +26,11 @@ class Template(NamedTuple):
 
     @classmethod
     def of(cls, text: str) -> Template:
-        """Read a template; a unit is kept on the line of its number."""
-        kept = _UNIT.sub(NBSP, text)
+        """Read a template."""
         parts = tuple(
-            (literal, name, form or "") for literal, name, form, _ in Formatter().parse(kept)
+            (literal, name, form or "") for literal, name, form, _ in Formatter().parse(text)
         )
-        return cls(kept, parts, frozenset(name for _, name, _ in parts if name is not None))
+        return cls(text, parts, frozenset(name for _, name, _ in parts if name is not None))
 
 
 TEMPLATES = {

@@ -296,7 +296,7 @@ def test_a_wrong_crank_length_is_named_as_it_is_typed(served, visit):
     nm = team.expected(20.35, 170.0) * 1.006
     typed(page, "as_found", ["0", *[f"{nm:.2f}"] * 4, "0"])
     said = page.inner_text("#bench-result")
-    assert "A crank of 170\u00a0mm instead of 172.5\u00a0mm would explain it" in said
+    assert "A crank of 170 mm instead of 172.5 mm would explain it" in said
     page.wait_for_selector("#bench-verdict:has-text('Repeat the readings')")
 
 

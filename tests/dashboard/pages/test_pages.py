@@ -126,7 +126,7 @@ def test_row_of_a_struck_meter_names_the_alarm_with_sign_and_day(data):
 def test_row_without_any_number_shows_dashes():
     status = FakeData(1).status()
     blank = dict.fromkeys(status["meters"][0])
-    status["meters"] = [blank | {"meter_id": "X", "status": "unknown", "reasons": None}]
+    status["meters"] = [blank | {"meter_id": "X", "status": "unknown"}]
     (row,) = meter_rows(View(), status)
     assert row["error_text"] == row["p_text"] == row["drift_text"] == "—"
     assert row["bar"] is None
@@ -228,7 +228,8 @@ def test_why_does_not_repeat_the_alarm_that_stands_beside_it(data):
 
 
 def test_why_without_a_fit_claims_no_number(data):
-    row = dict.fromkeys(data._meters["V005"]) | {"status": "unknown", "reasons": ["not fitted"]}
+    told = {"status": "unknown", "reasons": ["not fitted"], "reason_kinds": ["not_fitted"]}
+    row = dict.fromkeys(data._meters["V005"]) | told
     said = why_sentences(row, data.status(), [], [])
     assert said[0] == "Not fitted."
     assert said[-1].startswith("Nothing could be fitted yet")

@@ -70,7 +70,7 @@ def test_a_sudden_step_asks_for_a_sound_stand_in_first() -> None:
     assert row["cause"] == "step"
     assert [o["meter_id"] for o in row["options"]] == ["K2", "K1"]  # K3: another crank length
     assert "ten minutes" in row["options"][0]["do"]
-    assert row["options"][0]["risk"] == "under 1\u00a0% that it is out of tolerance too"
+    assert row["options"][0]["risk"] == "under 1 % that it is out of tolerance too"
     [alone] = eve([2.5, 2.0, 0.1], alarms=step_of("K1"))  # K2 is out itself
     assert [o["meter_id"] for o in alone["options"]] == ["K1"]
 

@@ -117,7 +117,7 @@ def test_a_clock_that_jumps_costs_one_part_of_the_ride() -> None:
 def test_no_overlap_is_said_with_the_remedy() -> None:
     pair = simulate_pair(np.random.default_rng(8), Truth(), kind="outdoor")
     later = pair.reference.with_columns(pl.col("time") + pl.duration(hours=2))
-    with pytest.raises(NoOverlap, match="do not overlap: the meter's ends 80\u00a0min before"):
+    with pytest.raises(NoOverlap, match="do not overlap: the meter's ends 80 min before"):
         aligned(Pair(pair.meter, later, pair.truth))
     with pytest.raises(NoOverlap, match="Moved by 2 h they would"):
         aligned(Pair(pair.meter, later, pair.truth))

@@ -148,15 +148,15 @@ def test_reasons_are_sentences_with_the_numbers():
         ],
     )
     high, lost, low, soon, unknown, _ = found["reasons"].to_list()
-    assert high[0] == "Reads 1.9\u00a0% high ±\u00a00.5; the limit is 1.5."
+    assert high[0] == "Reads 1.9 % high ± 0.5; the limit is 1.5."
     assert "Not benched for 14 months." in high
     assert lost[0].startswith(
-        "Nobody can tell any more what it reads: between \u22124.6 and +5.2\u00a0%"
+        "Nobody can tell any more what it reads: between \u22124.6 and +5.2 %"
     )
-    assert low[0] == "Reads 1.0\u00a0% low ±\u00a01.0; the limit is 1.5."
+    assert low[0] == "Reads 1.0 % low ± 1.0; the limit is 1.5."
     assert "Last compared 4 weeks ago." in low
-    assert f"that falls below 90\u00a0% on {day(found['due_date'][3])}." in soon[1]
-    assert "Drifts +0.8\u00a0% a year." in soon
+    assert f"that falls below 90 % on {day(found['due_date'][3])}." in soon[1]
+    assert "Drifts +0.8 % a year." in soon
     assert unknown[0].startswith("Never benched")
     kinds = found["reason_kinds"].to_list()
     assert kinds[2] == ["reads", "chance_below_target", "benched", "compared"]
@@ -173,7 +173,7 @@ def test_reasons_are_sentences_with_the_numbers():
 
 def test_words_for_sizes_and_ages():
     said = table([-0.44, 0.04], [0.1, 0.1], [{}, {}])["reasons"].to_list()
-    assert said[0][0].startswith("Reads 0.4\u00a0% low")
+    assert said[0][0].startswith("Reads 0.4 % low")
     assert said[1][0].startswith("Reads neither high nor low")
     ages = [how_long(AS_OF - timedelta(days=n), AS_OF) for n in (-3, 0, 1, 20, 30, 425)]
     assert ages[:2] == [None, None]

@@ -39,11 +39,11 @@ EARLY, LATE = datetime(2026, 5, 1, tzinfo=UTC), datetime(2026, 8, 1, tzinfo=UTC)
         (
             [("C", LATE), ("A", EARLY)],
             "certificate",
-            "certificate of A (no. 7, due 30\u00a0Jun\u00a02026)",
+            "certificate of A (no. 7, due 30 Jun 2026)",
         ),
         ([("C", LATE), ("A", LATE)], "weighed", "certificate is out of date"),
         ([("B", LATE), ("C", LATE)], "weighed", "weighing of B: 1 of 2"),
-        ([("C", LATE)], "stamped", "±\u00a02\u00a0%"),
+        ([("C", LATE)], "stamped", "± 2 %"),
         ([(None, LATE)], "stated", "nothing says how they are known"),
         ([], "nothing", "Comparisons within the team only"),
         ([("A", datetime(2022, 1, 1, tzinfo=UTC))], "nothing", "two years"),
