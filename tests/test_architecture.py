@@ -39,7 +39,7 @@ OTHER_SIZES = {
     "ingest/readers": "two rooms and their face",
     "dashboard/pages": "a room a page",
     "dashboard/pdf/fonts": "one typeface with its licence",
-    "dashboard/assets": "to be parted",
+    "dashboard/assets": "folders of styles, scripts and drawings",
     "dashboard/navigation": "to be filled",
     "dashboard/pdf": "to be filled",
 }

@@ -18,7 +18,7 @@ def facts_of(**facts: str) -> dict[str, Any]:
 
 
 def in_browser(app: Any, function: str, *dependencies: Any, at_start: bool = True) -> None:
-    """Register a callback that runs as a named function of assets/shell/, not on the server."""
+    """Register a callback that runs as a named function of the assets, not on the server."""
     app.clientside_callback(
         ClientsideFunction("slopewatch", function),
         *dependencies,

@@ -31,10 +31,12 @@ PAGE = """<!DOCTYPE html>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>Sign in · Slopewatch</title>
-<link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+<link rel="icon" type="image/svg+xml" href="/assets/glyphs/mark.svg">
 <style>{colours}</style>
 <script>{early}</script>
-<link rel="stylesheet" href="/assets/style.css">
+<link rel="stylesheet" href="/assets/base/base.css">
+<link rel="stylesheet" href="/assets/base/parts.css">
+<link rel="stylesheet" href="/assets/base/shell.css">
 </head>
 <body>
 <main class="sign-in">

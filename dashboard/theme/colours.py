@@ -31,6 +31,7 @@ LIGHT: dict[str, str] = {
     "beyond": "rgba(160,47,31,0.055)",
     "comparison": "#8a6a3c",
     "event": "#5f4b86",
+    "veil": "rgba(0,0,0,0.45)",
 }
 DARK: dict[str, str] = {
     "paper": "#11191c",
@@ -59,6 +60,7 @@ DARK: dict[str, str] = {
     "beyond": "rgba(255,157,135,0.075)",
     "comparison": "#d3b27d",
     "event": "#c3aeea",
+    "veil": "rgba(0,0,0,0.6)",
 }
 # In print: the light theme's marks, in black on white, whatever the screen shows.
 PAPER: dict[str, str] = LIGHT | {"paper": "#ffffff", "surface": "#ffffff", "ink": "#000000"}

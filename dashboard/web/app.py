@@ -41,7 +41,7 @@ INDEX = """<!DOCTYPE html>
 <head>
 {%metas%}
 <title>{%title%}</title>
-<link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+<link rel="icon" type="image/svg+xml" href="/assets/glyphs/mark.svg">
 <style>COLOURS</style>
 <script>EARLY</script>
 {%css%}

@@ -262,7 +262,7 @@ def paint(store: Path, paths: list[str]) -> None:
         browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
         for path in paths:
             with served(store) as address:
-                urlopen(f"{address}/assets/mark.svg").read()
+                urlopen(f"{address}/assets/glyphs/mark.svg").read()
                 context = browser.new_context(viewport={"width": 1440, "height": 900})
                 context.add_init_script(WATCH)
                 cold, _ = first_paint(context, address + path)

@@ -1,6 +1,6 @@
 """The bench page: its frame, and what answers the browser.
 
-The form and its arithmetic run in the browser (assets/bench_*.js) on the data sent with the
+The form and its arithmetic run in the browser (assets/bench/) on the data sent with the
 page; the server judges in full and saves when it can be reached.
 """
 

@@ -49,7 +49,7 @@ def _week(week: Document, visits: Sequence[Document], plan: Document, query: str
     shown: list[Any] = [_visit(visit, plan["target"], plan["as_of"]) for visit in visits]
     if visits:
         path = f"/season/week/{week['week']}?{query}"
-        shown.append(parts.link("Bench list", path, className="bench-list"))
+        shown.append(parts.link("Bench list", path, className="to-bench-list"))
     name = f"Week of {theme.day(week['week'])}"
     return html.Div(
         [

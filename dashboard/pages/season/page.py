@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any
 from urllib.parse import urlencode
 
-from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
@@ -152,13 +152,13 @@ def _remarks(plan: Document) -> list[str]:
 
 def register(app: Dash, data: Guarded) -> None:
     """Draw the plan once it is there, move visits, hand the plan out as a file."""
-    browser: Any = app
-    browser.clientside_callback(
-        ClientsideFunction("season", "settled"),
+    parts.in_browser(
+        app,
+        "settled",
         Output("season-settled", "data"),
         Input("season-body", "children"),
         Input("shell-notice", "children"),  # a move that was refused
-        prevent_initial_call=True,
+        at_start=False,
     )
 
     @app.callback(

@@ -1,6 +1,8 @@
 """Colours that can be read, numbers that say neither too much nor too little."""
 
+import ast
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -59,11 +61,45 @@ def test_both_themes_have_the_same_roles_and_no_two_roles_share_a_colour():
     assert len(set(theme.LIGHT.values())) == len(theme.LIGHT)
 
 
-def test_style_sheet_uses_only_colours_of_the_theme():
-    sheet = (Path(dashboard.__file__).parent / "assets" / "style.css").read_text(encoding="utf-8")
-    used = set(re.findall(r"var\(--([a-z-]+)\)", sheet)) - {"gap", "radius", "letters", "shape"}
-    assert used <= {name.replace("_", "-") for name in theme.LIGHT}
-    assert not re.search(r"#[0-9a-fA-F]{3,8}\b|rgba?\(|https?:", sheet)
+ASSETS = Path(dashboard.__file__).parent / "assets"
+SHEETS = sorted(ASSETS.rglob("*.css"))
+
+
+def test_style_sheets_use_only_what_is_declared_and_name_no_colour():
+    text = {sheet: sheet.read_text(encoding="utf-8") for sheet in SHEETS}
+    declared = {name.replace("_", "-") for name in theme.LIGHT}
+    declared |= {name for found in text.values() for name in re.findall(r"--([a-z-]+):", found)}
+    assert len(SHEETS) > 10
+    for sheet, found in text.items():
+        assert set(re.findall(r"var\(--([a-z-]+)\)", found)) <= declared, sheet
+        assert not re.search(r"#[0-9a-fA-F]{3,8}\b|rgba?\(|https?:", found), sheet
+
+
+def literals(source: Path) -> Iterator[str]:
+    """Every text constant of a Python file, every quoted text of a script."""
+    content = source.read_text(encoding="utf-8")
+    if source.suffix == ".js":
+        yield from re.findall(r"""\"[^"\n]*\"|'[^'\n]*'|`[^`]*`""", content)
+        return
+    for node in ast.walk(ast.parse(content)):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield node.value
+
+
+def test_style_sheets_style_only_what_the_pages_and_scripts_draw():
+    """Classes and ids of the libraries, and those made of a status or an event, aside."""
+    sources = [*ASSETS.parent.rglob("*.py"), *ASSETS.rglob("*.js")]
+    texts = (text for source in sources for text in literals(source))
+    drawn = {word for text in texts for word in re.findall(r"[A-Za-z][\w-]*", text)}
+    for kind in ("badge", "glyph", "ink"):
+        drawn |= {f"{kind}-{status}" for status in theme.STATUSES}
+    drawn |= {"event-a", "event-b", "modebar-container"}
+    for sheet in SHEETS:
+        rules = re.sub(r"/\*.*?\*/", "", sheet.read_text(encoding="utf-8"), flags=re.DOTALL)
+        selectors = " ".join(re.findall(r"([^{};]+)\{", rules))
+        named = set(re.findall(r"[.#](-?[A-Za-z][\w-]*)", selectors))
+        own = {name for name in named if not name.startswith(("ag-", "dash-", "js-"))}
+        assert own <= drawn, (sheet, sorted(own - drawn))
 
 
 def test_reader_choice_beats_the_system_theme():

@@ -88,7 +88,7 @@ def test_every_way_in_but_the_sign_in_page_is_closed(address):
     assert (status, text) == (401, "Sign in first.\n")
     assert caller.ask("/anything", b"{}")[0] == 401
     assert caller.ask("/sign-in")[0] == 200
-    assert caller.ask("/assets/style.css")[0] == 200
+    assert caller.ask("/assets/base/base.css")[0] == 200
 
 
 def test_signing_in_goes_on_to_where_one_wanted_to_go(address):

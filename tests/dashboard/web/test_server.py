@@ -80,7 +80,9 @@ def test_oversized_upload_is_refused_with_a_sentence(client):
     assert f"More than {server.UPLOAD_LIMIT_MB} MB" in answer.text
 
 
-@pytest.mark.parametrize("path", ["/", "/meter/X", "/_dash-layout", "/assets/style.css", "/%00"])
+@pytest.mark.parametrize(
+    "path", ["/", "/meter/X", "/_dash-layout", "/assets/base/base.css", "/%00"]
+)
 def test_every_answer_carries_the_security_headers(client, path):
     with client.get(path) as answer:
         headers = answer.headers
@@ -125,7 +127,7 @@ def test_page_names_no_other_machine_to_load_from(client):
 
 def test_personal_data_is_not_kept_by_the_browser(client):
     assert client.get("/_dash-layout").headers["Cache-Control"] == "no-store"
-    with client.get("/assets/style.css") as answer:
+    with client.get("/assets/base/base.css") as answer:
         assert answer.headers["Cache-Control"] != "no-store"
 
 

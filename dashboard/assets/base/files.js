@@ -1,6 +1,8 @@
 // Files given to a page, by its field or dropped: named, not too many, folders opened.
 (function () {
   "use strict";
+  const { around, say } = window.slopewatch;
+
   // A field for files has no words of its own: it is named by what stands around it.
   function nameFileFields() {
     document.querySelectorAll("input[type=file]:not([aria-label])").forEach(function (field) {
@@ -13,10 +15,6 @@
     childList: true,
     subtree: true,
   });
-
-  function say(text) {
-    window.dash_clientside.set_props("shell-notice", { children: text });
-  }
 
   // More than the server takes at once is stopped before it is sent; a third is lost on the way.
   const FILES_LIMIT_MB = 46;
@@ -80,7 +78,7 @@
   document.addEventListener(
     "drop",
     function (event) {
-      if (!event.isTrusted || !event.target.closest || !event.target.closest(".dropzone")) return;
+      if (!event.isTrusted || !around(event, ".dropzone")) return;
       event.preventDefault();
       event.stopImmediatePropagation();
       const items = Array.from(event.dataTransfer.items).filter((item) => item.kind === "file");

@@ -1,8 +1,8 @@
 // The effort question: rows filled from the records, read off the page when they are asked about.
 (function () {
   "use strict";
+  const { around, byId, set } = window.slopewatch;
   let filling = false; // from the records, not by hand
-  const byId = (name) => document.getElementById(name);
 
   // Dash's fields hear of a new value only through an event of their own.
   function put(name, value) {
@@ -59,23 +59,23 @@
     const said = {};
     rows.forEach(function (row, n) {
       said["rider-date-" + n] = !row.date
-        ? "A day is needed."
+        ? "Enter the day."
         : today && row.date > today
           ? "That day is still to come."
           : n === 1 && rows[0].date && row.date < rows[0].date
-            ? "Before the first effort's day: change the two round."
+            ? "This is before the first effort: swap the two."
             : "";
       said["rider-watts-" + n] = !(row.watts > 0)
-        ? "The watts that were shown are needed, a number above 0."
+        ? "Enter the watts that were shown, a number above 0."
         : row.watts >= 5000
-          ? "Below 5000, please: a slip of the pen?"
+          ? "More than 5000 W: mistyped?"
           : "";
       said["rider-seconds-" + n] =
-        row.seconds !== null && !(row.seconds > 0) ? "As 20:00 or 1200, or leave it empty." : "";
+        row.seconds !== null && !(row.seconds > 0) ? "Enter 20:00 or 1200, or leave it empty." : "";
       const cadence = byId("rider-cadence-" + n).value.trim();
       said["rider-cadence-" + n] =
         cadence !== "" && !(row.cadence_rpm > 0 && row.cadence_rpm <= 250)
-          ? "A number up to 250, or leave it empty."
+          ? "Enter a number up to 250, or leave it empty."
           : "";
     });
     return said;
@@ -88,7 +88,7 @@
     if (wrong.length) return byId(wrong[0]).focus();
     byId("rider-stale").textContent = "";
     const question = { efforts: rows, carry_to: byId("rider-carry").value || null, at: Date.now() };
-    window.dash_clientside.set_props("rider-efforts", { data: question });
+    set("rider-efforts", { data: question });
   }
 
   // An answer that stands below other numbers than those it was given for is greyed.
@@ -105,14 +105,14 @@
   function ledger() {
     const period = { first: byId("rider-from").value, last: byId("rider-to").value, at: Date.now() };
     if (period.first && period.last) {
-      window.dash_clientside.set_props("rider-ledger-asked", { data: period });
+      set("rider-ledger-asked", { data: period });
     }
   }
 
   ["input", "change"].forEach(function (kind) {
     document.addEventListener(kind, function (event) {
       const field = event.target;
-      if (!field.closest || !field.closest(".effort-form")) return;
+      if (!around(event, ".effort-form")) return;
       changed(field);
       if (kind === "change" && field.classList.contains("effort-record") && field.value) {
         filling = true;
@@ -123,13 +123,9 @@
   });
 
   document.addEventListener("click", function (event) {
-    if (!event.target.closest) return;
-    const seen = event.target.closest(".notice-seen");
-    if (seen) {
-      const noted = { notice_id: seen.dataset.notice, at: Date.now() };
-      window.dash_clientside.set_props("rider-noted", { data: noted });
-    }
-    if (event.target.closest("#rider-ask")) ask();
-    if (event.target.closest("#rider-ledger")) ledger();
+    const seen = around(event, ".notice-seen");
+    if (seen) set("rider-noted", { data: { notice_id: seen.dataset.notice, at: Date.now() } });
+    if (around(event, "#rider-ask")) ask();
+    if (around(event, "#rider-ledger")) ledger();
   });
 })();

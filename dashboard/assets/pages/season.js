@@ -1,19 +1,20 @@
 // The season's board: a visit is dragged to a week, or opened and given one from a list.
 (function () {
   "use strict";
+  const { around, byId, filledIn, meterPath, open, set } = window.slopewatch;
   let count = 0;
 
   function move(meter, away, to) {
     count += 1;
     const asked = { meter_id: meter, away: away || null, to: to || null, n: Date.now() + count };
     showMoved(meter, away, to);
-    window.dash_clientside.set_props("season-move", { data: asked });
+    set("season-move", { data: asked });
   }
 
   // What was asked for is shown at once, over the old plan, which stays greyed until the new one
   // is there. The page's own elements are only marked: they are not this script's to move.
   function showMoved(meter, away, to) {
-    const body = document.getElementById("season-body");
+    const body = byId("season-body");
     const name = window.CSS.escape(meter);
     const from = away && document.querySelector(
       '.week[data-week="' + away + '"] .visit[data-meter="' + name + '"]'
@@ -30,31 +31,24 @@
       week.append(chip);
     }
     if (body) body.classList.add("stale");
-    window.dash_clientside.set_props("season-progress", {
-      children: "Planning again around " + meter + "\u2026",
-    });
+    set("season-progress", { children: "Planning again around " + meter + "\u2026" });
   }
 
   // The new plan is there: what stood for it goes.
   function settled() {
     document.querySelectorAll(".visit-coming").forEach((one) => one.remove());
     document.querySelectorAll(".leaving").forEach((one) => one.classList.remove("leaving"));
-    const body = document.getElementById("season-body");
+    const body = byId("season-body");
     const refused = window.dash_clientside.callback_context.triggered_id === "shell-notice";
     if (body && body.classList.contains("stale")) {
       body.classList.remove("stale");
-      if (refused) window.dash_clientside.set_props("season-progress", { children: "" });
+      if (refused) set("season-progress", { children: "" });
     }
     return null;
   }
 
-  function visitOf(event) {
-    return event.target.closest ? event.target.closest(".visit") : null;
-  }
-
-  function weekOf(event) {
-    return event.target.closest ? event.target.closest(".week[data-week]") : null;
-  }
+  const visitOf = (event) => around(event, ".visit");
+  const weekOf = (event) => around(event, ".week[data-week]");
 
   // ---- dragging ------------------------------------------------------------------------
   let held = null;
@@ -91,8 +85,7 @@
   });
 
   // ---- the dialog ----------------------------------------------------------------------
-  const byId = (name) => document.getElementById(name);
-  let open = null;
+  let opened = null; // the visit in the dialog
 
   function weeksOffered() {
     return Array.from(document.querySelectorAll(".week[data-week]")).map(function (week) {
@@ -121,8 +114,8 @@
     const week = weekNamed(byId("season-visit-week").value);
     const race = week && week.querySelector(".event-a");
     byId("season-visit-warning").textContent = race
-      ? "An A race is ridden in this week: a meter whose slope was just reset would go to it " +
-        "without a ride to check it, and it may be away from the bench."
+      ? "There is an A race in this week. The meter may be away from the bench, and after a change " +
+        "of its slope it would race without a ride to check it."
       : "";
   }
 
@@ -135,43 +128,30 @@
   });
 
   function show(visit) {
-    open = visit.dataset;
-    const who = open.rider ? open.meter + ", " + open.rider : open.meter;
+    opened = visit.dataset;
+    const who = opened.rider ? opened.meter + ", " + opened.rider : opened.meter;
     byId("season-visit-title").textContent = who;
-    byId("season-visit-reason").textContent = open.reason;
-    byId("season-visit-deadline").textContent = open.deadline || "";
+    byId("season-visit-reason").textContent = opened.reason;
+    byId("season-visit-deadline").textContent = opened.deadline || "";
     byId("season-visit-week").replaceChildren(...weeksOffered());
-    if (open.week) byId("season-visit-week").value = open.week;
+    if (opened.week) byId("season-visit-week").value = opened.week;
     warnOfRace();
-    byId("season-unpin").hidden = !open.pinned;
-    const asOf = new URLSearchParams(window.location.search).get("as_of");
-    byId("season-visit-meter").setAttribute(
-      "href",
-      "/meter/" + encodeURIComponent(open.meter) + (asOf ? "?as_of=" + asOf : "")
-    );
+    byId("season-unpin").hidden = !opened.pinned;
+    const asOf = window.slopewatch.asOf();
+    const address = meterPath(opened.meter) + (asOf ? "?as_of=" + asOf : "");
+    byId("season-visit-meter").setAttribute("href", address);
     byId("season-visit").showModal();
-  }
-
-  function again() {
-    const asked = new URLSearchParams();
-    for (const [key, name] of [["from", "season-from"], ["to", "season-to"], ["slots", "season-slots"]]) {
-      const field = byId(name);
-      if (field && field.value) asked.set(key, field.value);
-    }
-    const asOf = new URLSearchParams(window.location.search).get("as_of");
-    if (asOf) asked.set("as_of", asOf);
-    window.dash_clientside.set_props("place", { href: "/season?" + asked.toString() });
   }
 
   const ACTIONS = {
     "season-pin": function () {
       const to = byId("season-visit-week").value;
       byId("season-visit").close();
-      move(open.meter, open.week, to);
+      move(opened.meter, opened.week, to);
     },
     "season-unpin": function () {
       byId("season-visit").close();
-      move(open.meter, open.week, null);
+      move(opened.meter, opened.week, null);
     },
     "season-close": function () {
       byId("season-visit").close();
@@ -179,24 +159,24 @@
     "season-visit-meter": function () {
       byId("season-visit").close();
     },
-    "season-again": again,
+    "season-again": function () {
+      open("/season", filledIn("season", ["from", "to", "slots"]));
+    },
     "week-print": function () {
       window.print();
     },
   };
 
   document.addEventListener("click", function (event) {
-    if (!event.target.closest) return;
     const visit = visitOf(event);
     if (visit) return show(visit);
-    const unpin = event.target.closest(".unpin");
+    const unpin = around(event, ".unpin");
     if (unpin) return move(unpin.dataset.meter, unpin.dataset.week, null);
-    const named = event.target.closest("[id]");
+    const named = around(event, "[id]");
     if (named && ACTIONS[named.id]) ACTIONS[named.id]();
   });
 
-  window.dash_clientside = window.dash_clientside || {};
-  window.dash_clientside.season = { settled: settled };
+  window.dash_clientside.slopewatch.settled = settled;
 
   // ---- the table of meters without a visit ---------------------------------------------
   function PinCell(props) {
@@ -215,6 +195,5 @@
     );
   }
 
-  window.dashAgGridComponentFunctions = window.dashAgGridComponentFunctions || {};
-  Object.assign(window.dashAgGridComponentFunctions, { PinCell: PinCell });
+  window.dashAgGridComponentFunctions.PinCell = PinCell;
 })();

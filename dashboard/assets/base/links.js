@@ -1,0 +1,54 @@
+// From page to page without a reload, and what the server refuses on the way.
+(function () {
+  "use strict";
+  const { around, byId, go, say } = window.slopewatch;
+  let arrived = false;
+
+  window.dash_clientside.slopewatch.arrive = function (title) {
+    if (title) document.title = title;
+    if (arrived) {
+      window.scrollTo(0, 0);
+      const main = byId("page");
+      if (main) main.focus({ preventScroll: true });
+    }
+    arrived = true;
+  };
+
+  document.addEventListener("click", function (event) {
+    const link = around(event, "a.inner");
+    if (!link || event.defaultPrevented || event.button !== 0) return;
+    if (event.metaKey || event.ctrlKey || event.shiftKey || event.altKey) return;
+    event.preventDefault();
+    go(link.getAttribute("href"));
+  });
+
+  // ---- what the server refuses -----------------------------------------------------------
+  // A sign-in that has ended, a file too large: said in the page, which keeps what was typed.
+  const REFUSALS = [401, 403, 413, 421];
+  const ask = window.fetch;
+
+  function refusal(status, text) {
+    if (status !== 401) return text;
+    return [
+      "Your sign-in has ended; what you typed is still here. ",
+      {
+        namespace: "dash_html_components",
+        type: "A",
+        props: { href: "/sign-in", target: "_blank", children: "Sign in" },
+      },
+      " in another tab, then go on in this one.",
+    ];
+  }
+
+  window.fetch = function () {
+    return ask.apply(window, arguments).then(function (answer) {
+      if (REFUSALS.includes(answer.status)) {
+        answer
+          .clone()
+          .text()
+          .then((text) => say(refusal(answer.status, text)));
+      }
+      return answer;
+    });
+  };
+})();
