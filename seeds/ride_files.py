@@ -43,10 +43,7 @@ PAIRS = (
 
 
 def recordings(
-    meters: dict[str, Meter],
-    trainers: dict[str, Trainer],
-    legs: Legs,
-    rng: np.random.Generator,
+    meters: dict[str, Meter], trainers: dict[str, Trainer], legs: Legs, rng: np.random.Generator
 ) -> tuple[dict[str, pl.DataFrame], list[Row], list[Row]]:
     """The recordings by file name, the pairs table, and the truth of each pair."""
     files: dict[str, pl.DataFrame] = {}

@@ -80,10 +80,7 @@ def celsius_of(t: float, rng: np.random.Generator) -> float:
 
 
 def rides(
-    meters: dict[str, Meter],
-    trainers: dict[str, Trainer],
-    legs: Legs,
-    rng: np.random.Generator,
+    meters: dict[str, Meter], trainers: dict[str, Trainer], legs: Legs, rng: np.random.Generator
 ) -> list[Ride]:
     """All rides beside a reference, in order of time."""
     planned = []

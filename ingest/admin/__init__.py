@@ -1,4 +1,8 @@
-"""Who may sign in, what is one rider's, what is pinned, and what can be taken away as a file?"""
+"""Who may sign in, what is one rider's, what is pinned, and what can be downloaded?
+
+Accounts (people, passwords, secrets), one rider's data (riders), pins of the plan (plan_pins),
+downloads.
+"""
 
 import lazy_loader
 

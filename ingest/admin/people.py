@@ -79,12 +79,7 @@ def add_account(
 
 
 def set_role(
-    store: Store,
-    name: str,
-    role: str,
-    *,
-    coach: str | None = None,
-    keep_an_owner: bool = False,
+    store: Store, name: str, role: str, *, coach: str | None = None, keep_an_owner: bool = False
 ) -> None:
     """Change an account's role; its earlier sign-ins end.
 

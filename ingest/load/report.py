@@ -4,29 +4,8 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import TypedDict, cast
 
-from ingest.schema import Problem, ProblemDocument
-
-
-class TableDocument(TypedDict):
-    """One table of one file, as the `load` command prints it."""
-
-    path: str
-    sheet: str | None
-    table: str | None
-    rows_read: int
-    rows_loaded: int
-    rows_unchanged: int
-    rows_set_aside: int
-
-
-class LoadDocument(TypedDict):
-    """What the `load` command prints of the tables; `fit` and recordings come beside it."""
-
-    files: list[TableDocument]
-    set_aside: list[ProblemDocument]
-    notices: list[str]
+from ingest.schema import Problem
 
 
 @dataclass(frozen=True)
@@ -62,10 +41,10 @@ class LoadReport:
         """How many rows of all tables changed the store."""
         return sum(table.rows_loaded for table in self.files)
 
-    def to_document(self) -> LoadDocument:
+    def to_document(self) -> dict[str, object]:
         """Return the report as the `load` command prints it, without `fit`."""
         return {
-            "files": [cast(TableDocument, asdict(table)) for table in self.files],
+            "files": [asdict(table) for table in self.files],
             "set_aside": [problem.document() for problem in self.set_aside],
             "notices": list(self.notices),
         }

@@ -123,7 +123,7 @@ def roles(recordings: pl.DataFrame, meters: pl.DataFrame, references: pl.DataFra
     """
     index, names = MeterIndex.of(meters), _Names(meters["meter_id"], references["reference_id"])
     fleet, trainers = _reference_of_meter(references), _trainers(references)
-    rows: list[RolesRow] = []
+    rows = []
     for one in summary_rows(recordings.filter(pl.col("samples") > 0)):
         device, name = _meter_in(one, index), names.ids(one["path"])
         meter = device or name.meter
@@ -132,17 +132,9 @@ def roles(recordings: pl.DataFrame, meters: pl.DataFrame, references: pl.DataFra
             reference = fleet[meter[0]], f"it is the meter {meter[0]}"
         if reference is None and len(trainers) == 1 and _is_trainers(one):
             reference = trainers[0], "the only trainer, and the file has one"
-        rows.append(
-            {
-                "path": one["path"],
-                "sha256": one["sha256"],
-                "meter_id": meter and meter[0],
-                "meter_reason": meter and meter[1],
-                "reference_id": reference and reference[0],
-                "reference_reason": reference and reference[1],
-                "beside_meter_id": name.beside if reference == name.reference else None,
-            }
-        )
+        beside = name.beside if reference == name.reference else None
+        known = *(meter or (None, None)), *(reference or (None, None))
+        rows.append((*known, beside, one["path"], one["sha256"]))
     return pl.DataFrame(rows, schema=ROLE_SCHEMA, orient="row")
 
 

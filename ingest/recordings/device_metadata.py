@@ -52,27 +52,16 @@ def meter_readings(recordings: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFra
     In   summaries of recordings (SUMMARY_SCHEMA) and the meters table. Devices are identified by
          their serial number, never by their place in the file, which changes within a ride.
     """
-    index, rows = MeterIndex.of(meters), list[Reading]()
+    index, rows = MeterIndex.of(meters), list[dict[str, object]]()
     for one, device in _power_meters(recordings):
         at = device["at"] or one["started_at"]
         found = index.meter_of(
             device["serial_number"], device["ant_number"], at.date() if at else None
         )
         if found is not None and at is not None:
-            rows.append(
-                {
-                    "meter_id": found[0],
-                    "at": at,
-                    "battery_v": device["battery_v"],
-                    "battery_status": device["battery_status"],
-                    "software_version": device["software_version"],
-                    "manufacturer": device["manufacturer"],
-                    "product": device["product"],
-                    "matched_by": found[1],
-                    "path": one["path"],
-                    "sha256": one["sha256"],
-                }
-            )
+            own = {name: value for name, value in device.items() if name in READING_SCHEMA}
+            origin = {"path": one["path"], "sha256": one["sha256"], "matched_by": found[1]}
+            rows.append(own | origin | {"meter_id": found[0], "at": at})
     return pl.DataFrame(rows, schema=READING_SCHEMA, orient="row").sort("meter_id", "at")
 
 

@@ -33,18 +33,6 @@ UNFINISHED_S = 3600.0
 """The age at which a half-written shard counts as left behind."""
 
 
-def load_recording(into: Path, content: str) -> pl.DataFrame:
-    """Return the frame of the recording with the sha256 `content` from the shards in `into`.
-
-    KeyError: no shard holds it.
-    """
-    for shard in _shards(into):
-        row = pl.scan_parquet(shard).filter(pl.col("sha256") == content).collect()
-        if row.height:
-            return _frame_of(row)
-    raise KeyError(content)
-
-
 def stored_summaries(into: Path) -> pl.DataFrame:
     """Return one row a recording in the shards of `into` (SUMMARY_SCHEMA), each content once."""
     frames = [summaries_of(shard) for shard in _shards(into)]
@@ -120,10 +108,3 @@ def sweep(into: Path) -> None:
 
 def _shards(into: Path) -> list[Path]:
     return sorted(into.glob("recordings-*.parquet"))
-
-
-def _frame_of(row: pl.DataFrame) -> pl.DataFrame:
-    times = row["samples_instant"][0]
-    times = row["samples_second"][0] if times is None else times
-    values = [row[f"samples_{name}"][0].alias(name) for name in VALUES]
-    return pl.DataFrame([times.alias("time"), *values])

@@ -85,7 +85,6 @@ class Column:
 
     @property
     def dtype(self) -> pl.DataType:
-        """The polars type of its values."""
         return POLARS_TYPES[self.kind]
 
     def expectation(self) -> str:
@@ -154,21 +153,17 @@ class Table:
 
     @property
     def names(self) -> list[str]:
-        """Its columns, in order."""
         return [column.name for column in self.columns]
 
     @property
     def required(self) -> list[str]:
-        """The columns that every row must fill in."""
         return [column.name for column in self.columns if column.required]
 
     @property
     def polars_schema(self) -> dict[str, pl.DataType]:
-        """Its columns with the polars type of each."""
         return {column.name: column.dtype for column in self.columns}
 
     def column(self, name: str) -> Column:
-        """Return the column of that name."""
         return next(column for column in self.columns if column.name == name)
 
     def conform(self, frame: pl.DataFrame) -> pl.DataFrame:
@@ -181,5 +176,4 @@ class Table:
         )
 
     def empty(self) -> pl.DataFrame:
-        """Return the table without rows."""
         return pl.DataFrame(schema=self.polars_schema)

@@ -12,10 +12,7 @@ from datetime import date, datetime
 from ingest.schema.columns import Cell, CellProblem, Column, Table
 
 META = Table(
-    "meta",
-    "what the store is",
-    (Column("key", required=True), Column("value")),
-    key=("key",),
+    "meta", "what the store is", (Column("key", required=True), Column("value")), key=("key",)
 )
 
 SETTING_VALUES = Table(

@@ -11,7 +11,6 @@ number), are measurements that may truly repeat: file and store are compared as 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from datetime import date, datetime
 
 import polars as pl
@@ -35,6 +34,14 @@ METER_STATES = (
 
 def _id(name: str, meaning: str, *, required: bool = False) -> Column:
     return Column(name, required=required, meaning=meaning)
+
+
+def _choice(name: str, meaning: str, *choices: str, required: bool = False) -> Column:
+    return Column(name, choices=choices, required=required, meaning=meaning)
+
+
+def _range(name: str, unit: str, low: float, high: float, meaning: str) -> Column:
+    return Column(name, float, unit, low, high, meaning=meaning)
 
 
 def _crank(name: str, meaning: str) -> Column:
@@ -119,11 +126,8 @@ REFERENCES = Table(
     "one row a device that meters are compared with on rides",
     (
         _id("reference_id", "the team's own name of the reference", required=True),
-        Column(
-            "kind",
-            choices=("trainer", "ergometer", "meter", "other"),
-            required=True,
-            meaning="what the reference is",
+        _choice(
+            "kind", "what the reference is", "trainer", "ergometer", "meter", "other", required=True
         ),
         _id("meter_id", "the meter it is, if it is one of the fleet"),
         _pct("stated_accuracy_pct", "the maker's stated accuracy"),
@@ -141,11 +145,7 @@ MASS_SETS = Table(
         Column("hanger_mass_kg", float, "kg", 0, 50, meaning="hanger, hook and strap"),
         _MASS_CLASS,
         _MASS_TOLERANCE,
-        Column(
-            "source",
-            choices=("certificate", "weighed", "stamped"),
-            meaning="how the masses are known",
-        ),
+        _choice("source", "how the masses are known", "certificate", "weighed", "stamped"),
         Column("certificate_no", meaning="number of the certificate"),
         Column("calibrated_on", date, meaning="day of the calibration"),
         Column("due_on", date, meaning="day the next calibration is due"),
@@ -223,54 +223,41 @@ BENCH = Table(
         _id("bench_id", "the mass set"),
         _id("place_id", "the place"),
         Column("technician", meaning="who measured"),
-        Column(
+        _range(
             "mass_kg",
-            float,
             "kg",
             0,
             200,
-            meaning="masses hung, without the hanger (or from the mass set); 0 on zero rows",
+            "masses hung, without the hanger (or from the mass set); 0 on zero rows",
         ),
         Column("hanger_mass_kg", float, "kg", 0, 50, meaning="hanger, hook and strap; else 0"),
         _MASS_TOLERANCE,
         _MASS_CLASS,
         _crank("crank_length_mm", "axle to pedal axle (or from the installation)"),
-        Column(
-            "crank_length_tolerance_mm",
-            float,
-            "mm",
-            0,
-            10,
-            meaning="limit of error of the crank length; else 0.5",
+        _range(
+            "crank_length_tolerance_mm", "mm", 0, 10, "limit of error of the crank length; else 0.5"
         ),
         _GRAVITY,
         _LATITUDE,
         _ALTITUDE,
         _TEMPERATURE,
         Column("soak_min", float, "min", 0, 10000, meaning="time at this temperature before"),
-        Column(
+        _choice(
             "stage",
-            choices=("as_found", "after_work", "as_left"),
-            meaning="before work, after work without a slope change, after it; else as_found",
+            "before work, after work without a slope change, after it; else as_found",
+            "as_found",
+            "after_work",
+            "as_left",
         ),
         Column("reading", int, low=0, high=100000, meaning="number of the reading in the session"),
         Column("load", choices=("zero", "mass"), required=True, meaning="nothing or masses hung"),
         Column("direction", choices=("up", "down"), meaning="loading or unloading"),
-        Column(
-            "loading_path",
-            choices=("crank", "lever_on_cassette"),
-            meaning="where the masses hang; else crank",
-        ),
+        _choice("loading_path", "where the masses hang; else crank", "crank", "lever_on_cassette"),
         Column("cog_teeth", int, "teeth", 5, 80, meaning="cog of the cassette"),
         _CHAINRING,
         Column("arm", choices=("left", "right"), meaning="which arm is loaded"),
-        Column(
-            "crank_angle_deg",
-            float,
-            "°",
-            -60,
-            60,
-            meaning="crank's angle from horizontal; else 0, read by eye",
+        _range(
+            "crank_angle_deg", "°", -60, 60, "crank's angle from horizontal; else 0, read by eye"
         ),
         Column("reading_sd_nm", float, "N·m", 0, 100, meaning="spread of the shown torque"),
         Column("torque_nm", float, "N·m", -1000, 1000, required=True, meaning="torque shown"),
@@ -323,10 +310,12 @@ EVENTS = Table(
         Column("size_pct", float, "%", -100, 100, meaning="known change of the gain error"),
         _money("cost", "what it cost"),
         Column("note", meaning="remark"),
-        Column(
+        _choice(
             "state",
-            choices=("proposed", "confirmed", "rejected"),
-            meaning="whether a person confirmed it; else confirmed",
+            "whether a person confirmed it; else confirmed",
+            "proposed",
+            "confirmed",
+            "rejected",
         ),
     ),
     key=("meter_id", "reference_id", "bench_id", "date", "event", "side"),
@@ -443,7 +432,7 @@ TABLES: dict[str, Table] = {
 }
 
 
-def data_dictionary(tables: Iterable[Table] = TABLES.values()) -> pl.DataFrame:
+def data_dictionary() -> pl.DataFrame:
     """Return one row a column: table, column, required, type, unit, values, meaning."""
     rows = [
         {
@@ -455,7 +444,7 @@ def data_dictionary(tables: Iterable[Table] = TABLES.values()) -> pl.DataFrame:
             "values": column.expectation() if column.choices or column.low is not None else "",
             "meaning": column.meaning,
         }
-        for table in tables
+        for table in TABLES.values()
         for column in table.columns
     ]
     return pl.DataFrame(rows)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import xlsxwriter
 
-from ingest.schema.columns import Column, Table
+from ingest.schema.columns import KIND_WORDS, Column, Table
 from ingest.schema.tables import TABLES, data_dictionary
 
 WORKBOOK = "slopewatch-tables.xlsx"
@@ -67,14 +67,7 @@ def _known_by(table: Table) -> list[str]:
 
 def _dictionary_line(column: Column) -> str:
     name = f"{column.name}*" if column.required else column.name
-    kind = data_dictionary_type(column)
-    return f"| {name} | {kind} | {_values(column)} | {column.meaning} |"
-
-
-def data_dictionary_type(column: Column) -> str:
-    """The type in words."""
-    types = data_dictionary([Table("", "", (column,))])
-    return str(types["type"][0])
+    return f"| {name} | {KIND_WORDS[column.kind]} | {_values(column)} | {column.meaning} |"
 
 
 def _values(column: Column) -> str:

@@ -51,7 +51,7 @@ STEPS: dict[int, tuple[Step, ...]] = {
             "pair->>'meter_file' AS meter_file, pair->>'reference_file' AS reference_file, "
             "pair->>'table_path' AS table_path FROM derived_pair_results",
         ),
-    ),
+    )
 }
 
 _ROW_ID = Column("row_id", int)

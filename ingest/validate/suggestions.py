@@ -7,7 +7,7 @@ from collections.abc import Callable
 from datetime import date, datetime, timedelta
 
 from ingest.readers import nearest
-from ingest.schema import Column, shortened
+from ingest.schema import Column
 
 _FORMULA_ERROR = re.compile(r"^#(DIV/0!|N/A|NAME\?|NULL!|NUM!|REF!|VALUE!|SPILL!|CALC!)$")
 _MISSING_WORDS = {"-", "--", "n/a", "na", "none", "null", "nan", "nil", "?", "x", "tbd", "."}
@@ -193,8 +193,3 @@ def _instant_fix(text: str, zone: str) -> str:
     if hint and hint.startswith("there is no"):
         return hint
     return f"{hint}, with T and the time after it" if hint else "write 2026-03-14T09:30"
-
-
-def missing_fix(column: Column) -> str:
-    """What to do about an empty cell of a required column."""
-    return f"fill in {column.name}: {shortened(column.meaning, 90)}"

@@ -16,7 +16,6 @@ from datetime import timedelta
 from pathlib import Path
 
 from ingest.recordings import read_folder
-from ingest.recordings.shards import load_recording
 from tests.ingest.recordings import rides
 
 
@@ -54,9 +53,6 @@ def main(files: int) -> None:
         wall = time.perf_counter()
         read_folder([folder], into=into)
         print(f"again:  {time.perf_counter() - wall:6.1f} s")
-        wall = time.perf_counter()
-        frame = load_recording(into, summary["sha256"][files // 2])
-        print(f"one back: {1000 * (time.perf_counter() - wall):.0f} ms, {frame.height} rows")
 
 
 if __name__ == "__main__":

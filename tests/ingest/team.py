@@ -36,7 +36,7 @@ METERS: list[Row] = [
     },
 ]
 MASS_SETS: list[Row] = [
-    {"bench_id": "B1", "mass_kg": 20.0, "hanger_mass_kg": 0.023, "mass_class": "M1"},
+    {"bench_id": "B1", "mass_kg": 20.0, "hanger_mass_kg": 0.023, "mass_class": "M1"}
 ]
 PLACES: list[Row] = [{"place_id": "P1", "latitude_deg": 60.2, "altitude_m": 12.5}]
 REFERENCES: list[Row] = [{"reference_id": "T1", "kind": "trainer", "stated_accuracy_pct": 1}]

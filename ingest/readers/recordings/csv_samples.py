@@ -4,7 +4,6 @@ A mistaken unit is worse than a missing file: a column that looks like one is re
 was found and what to do.
 """
 
-from dataclasses import dataclass, field
 from datetime import datetime
 from difflib import get_close_matches
 from zoneinfo import ZoneInfo
@@ -12,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import polars as pl
 
-from ingest.readers.recordings.frame import LATEST, Numbers, Samples
+from ingest.readers.recordings.frame import LATEST, Decoded, Numbers, Samples
 from ingest.readers.tables import RawTable, UnreadableError, read_csv
 from ingest.schema import UserError
 
@@ -44,16 +43,7 @@ class RecordingError(UserError):
     """Not a recording, or one in units that would mislead; the text says what was expected."""
 
 
-@dataclass
-class CsvContent:
-    """Samples of a CSV recording, with what was left out."""
-
-    samples: Samples
-    notices: list[str] = field(default_factory=list)
-    faults: list[str] = field(default_factory=list)
-
-
-def read_csv_recording(data: bytes, name: str, *, time_zone: str = "UTC") -> CsvContent:
+def read_csv_recording(data: bytes, name: str, *, time_zone: str = "UTC") -> Decoded:
     """Return a CSV recording decoded; single cells that cannot be read are left out and counted.
 
     time_zone  of times without an offset
@@ -71,7 +61,7 @@ def read_csv_recording(data: bytes, name: str, *, time_zone: str = "UTC") -> Csv
             f"{name}: found {error.found}, expected a recording as FIT, TCX or CSV with {EXPECTED}."
         ) from None
     places = _places(table, name)
-    content = CsvContent(Samples(np.empty(0)), list(table.notices))
+    content = Decoded(Samples(np.empty(0)), "csv", notices=list(table.notices))
     if len(data) > MAX_CSV_BYTES:
         content.faults.append(
             f"it has more than {MAX_CSV_BYTES // 1_000_000} MB: the rest was left"
@@ -167,7 +157,7 @@ def _as_numbers(cells: pl.Series, table: RawTable) -> Numbers:
     return text.cast(pl.Float64, strict=False).fill_null(np.nan).to_numpy().astype(np.float64)
 
 
-def _numbers(cells: pl.Series, column: str, table: RawTable, content: CsvContent) -> Numbers:
+def _numbers(cells: pl.Series, column: str, table: RawTable, content: Decoded) -> Numbers:
     numbers = _as_numbers(cells, table)
     broken = np.flatnonzero(~np.isfinite(numbers) & cells.is_not_null().to_numpy())
     if len(broken):
@@ -180,13 +170,13 @@ def _numbers(cells: pl.Series, column: str, table: RawTable, content: CsvContent
     return numbers
 
 
-def _note_lost_rows(content: CsvContent) -> None:
+def _note_lost_rows(content: Decoded) -> None:
     lost = int((~np.isfinite(content.samples.seconds)).sum())
     if lost:
         content.notices.append(f"time: {lost} rows without a time that can be read")
 
 
-def _refuse_mistaken_units(content: CsvContent, name: str) -> None:
+def _refuse_mistaken_units(content: Decoded, name: str) -> None:
     """Raise RecordingError for work or kilowatts as power; blank other columns in a wrong unit."""
     values = content.samples.values
     power = values["power_w"][np.isfinite(values["power_w"])]
@@ -219,9 +209,7 @@ def _adds_up(power: Numbers) -> bool:
     )
 
 
-def _blank(
-    content: CsvContent, column: str, limit: float, looks: str, *, above: bool = True
-) -> None:
+def _blank(content: Decoded, column: str, limit: float, looks: str, *, above: bool = True) -> None:
     """Blank a column whose median above 0 is on the wrong side of `limit`."""
     numbers = content.samples.values.get(column)
     if numbers is None or not np.isfinite(numbers).any():

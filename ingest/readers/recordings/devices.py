@@ -13,10 +13,9 @@ from typing import TypedDict
 
 import polars as pl
 
-from ingest.readers.recordings.frame import EARLIEST, LATEST
+from ingest.readers.recordings.frame import EARLIEST, LATEST, Message
 from ingest.schema import frame_schema
 
-Message = Mapping[str | int, object]
 Messages = Mapping[str, Sequence[Message]]
 
 
@@ -104,30 +103,17 @@ def zeros(messages: Messages, found: pl.DataFrame) -> pl.DataFrame:
     found  the frame of `devices`. An event does not say which device was zeroed: it is given to
            the recording's power meter when there is exactly one, else to none.
     """
-    rows: list[ZeroReading] = []
+    rows = []
     for message in messages.get("event", ()):
         at, value = _instant(message.get("timestamp")), _number(message.get("data"))
         if message.get("event") in ZEROING_EVENTS and value is not None and at is not None:
-            serial, number = only_power_meter(found)
-            rows.append(_zero(at, serial, number, _signed(value), "calibration event"))
+            rows.append((at, *only_power_meter(found), _signed(value), "calibration event"))
     for message in messages.get("device_info", ()):
         at, (name, value) = _instant(message.get("timestamp")), _zero_field(message)
         if value is not None and at is not None:
-            serial, number = _serial(message.get("serial_number")), _ant_number(message)
-            rows.append(_zero(at, serial, number, value, f"developer field {name}"))
+            device = _serial(message.get("serial_number")), _ant_number(message)
+            rows.append((at, *device, value, f"developer field {name}"))
     return pl.DataFrame(rows, schema=ZERO_SCHEMA, orient="row")
-
-
-def _zero(
-    at: datetime, serial: str | None, number: int | None, value: float, source: str
-) -> ZeroReading:
-    return {
-        "at": at,
-        "serial_number": serial,
-        "ant_number": number,
-        "zero_raw": value,
-        "source": source,
-    }
 
 
 def _signed(value: float) -> float:

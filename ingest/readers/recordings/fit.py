@@ -7,7 +7,6 @@ bound the time of the fast decoder, the limit on fields that of the slow one.
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from typing import Any, Literal, TypeVar
 
 import numpy as np
@@ -15,7 +14,7 @@ import numpy as np
 from ingest.readers.recordings.fit_checksum import closed
 from ingest.readers.recordings.fit_layout import EVENT, RECORD, RECORD_TYPES, Layout
 from ingest.readers.recordings.fit_walk import walk
-from ingest.readers.recordings.frame import Numbers, Samples
+from ingest.readers.recordings.frame import Decoded, Message, Numbers, Samples
 
 FIT_EPOCH = 631_065_600
 """Unix seconds of 1989-12-31T00:00:00Z."""
@@ -23,8 +22,7 @@ MAX_SLOW_FIELDS = 2_500_000
 """Where the slow decoder stops, at about 6 µs a field."""
 TOO_MANY = "it has more than"
 
-Message = dict[str | int, object]
-Decoded = TypeVar("Decoded")
+T = TypeVar("T")
 NAMES = {7: "power_w", 4: "cadence_rpm", 13: "temperature_c", 30: "balance_pct"}
 FAST_NAMES = {
     "power": "power_w",
@@ -38,17 +36,6 @@ class DecoderRefused(Exception):  # noqa: N818
     """A decoder could not read the file; says why."""
 
 
-@dataclass
-class FitContent:
-    """Samples and device messages of a FIT file, with what is wrong with it."""
-
-    samples: Samples
-    messages: dict[str, list[Message]] = field(default_factory=dict)
-    decoder: str = "fitfast"
-    faults: list[str] = field(default_factory=list)
-    notices: list[str] = field(default_factory=list)
-
-
 _FIRST_DEFINITION = re.compile(rb"[\x40-\x4f]\x00(?:\x00|\x01)\x00\x00", re.DOTALL)
 """A definition of the message that every FIT file starts with, number 0."""
 
@@ -58,7 +45,7 @@ def looks_like_fit(data: bytes) -> bool:
     return data[8:12] == b".FIT" or _FIRST_DEFINITION.search(data, 0, 64) is not None
 
 
-def read_fit(data: bytes) -> FitContent:
+def read_fit(data: bytes) -> Decoded:
     """Return a FIT file decoded. Never raises for damaged content: `faults` say what is missing."""
     data, mended = _with_mended_header(data)
     layout = walk(data)
@@ -79,7 +66,7 @@ def _with_mended_header(data: bytes) -> tuple[bytes, list[str]]:
     return closed(body)[:14] + body, ["its header is damaged"]
 
 
-def _fast(whole: bytes, layout: Layout) -> FitContent | None:
+def _fast(whole: bytes, layout: Layout) -> Decoded | None:
     """Return the fast decoder's reading; None when it must not have the file or refuses it."""
     if layout.slow is not None:
         return None
@@ -90,10 +77,10 @@ def _fast(whole: bytes, layout: Layout) -> FitContent | None:
         messages = _without_panic(lambda: fitfast.parse(closed(bytes(layout.device))))
     except DecoderRefused:
         return None
-    return FitContent(_samples(columns), messages)
+    return Decoded(_samples(columns), "fitfast", messages=messages)
 
 
-def _without_panic(decode: Callable[[], Decoded]) -> Decoded:
+def _without_panic(decode: Callable[[], T]) -> T:
     """Return what a native decoder returns; its refusals and panics become DecoderRefused.
 
     A panic in native code arrives as PanicException, which derives from BaseException; nothing
@@ -127,7 +114,7 @@ def _with_masked_balance(samples: Samples) -> Samples:
     return samples
 
 
-def _slow(whole: bytes, layout: Layout) -> FitContent:
+def _slow(whole: bytes, layout: Layout) -> Decoded:
     """Return the slow decoder's reading: strict, or lenient if that holds more."""
     strict = _slow_reading(whole, "RAISE")
     if strict.faults and TOO_MANY not in strict.faults[0]:
@@ -135,15 +122,14 @@ def _slow(whole: bytes, layout: Layout) -> FitContent:
         if len(lenient.samples.seconds) > len(strict.samples.seconds):
             lenient.faults = strict.faults + lenient.faults
             strict = lenient
-    strict.decoder = "fitdecode"
     if layout.slow:
         strict.notices.append(f"read with the slower decoder: {layout.slow}")
     return strict
 
 
-def _slow_reading(whole: bytes, on_error: Literal["RAISE", "IGNORE"]) -> FitContent:
+def _slow_reading(whole: bytes, on_error: Literal["RAISE", "IGNORE"]) -> Decoded:
     rows: list[dict[int, float]] = []
-    content = FitContent(Samples(np.empty(0)))
+    content = Decoded(Samples(np.empty(0)), "fitdecode")
     try:
         for frame in _frames(whole, on_error):
             if frame.global_mesg_num == RECORD:

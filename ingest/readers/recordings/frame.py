@@ -36,6 +36,23 @@ class Samples:
     dated: bool = True
 
 
+Message = dict[str | int, object]
+
+
+@dataclass
+class Decoded:
+    """What the reader of a format returns: samples, not cleaned yet, and device messages.
+
+    faults   what is wrong with the file; notices: what is worth knowing
+    """
+
+    samples: Samples
+    decoder: str
+    faults: list[str] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)
+    messages: dict[str, list[Message]] = field(default_factory=dict)
+
+
 @dataclass
 class Cleaned:
     """The frame, what was left out (notices), and signs of damage (faults)."""

@@ -1,7 +1,6 @@
 """Read a recording of a ride from FIT, TCX or CSV: the entry for all formats."""
 
 import zlib
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
@@ -10,7 +9,6 @@ import polars as pl
 
 from ingest.readers.recordings.csv_samples import EXPECTED, RecordingError, read_csv_recording
 from ingest.readers.recordings.devices import (
-    Messages,
     crank_length_mm,
     devices,
     no_devices,
@@ -20,7 +18,7 @@ from ingest.readers.recordings.devices import (
 )
 from ingest.readers.recordings.fit import looks_like_fit, read_fit
 from ingest.readers.recordings.fit_layout import MAX_BYTES
-from ingest.readers.recordings.frame import Samples, clean
+from ingest.readers.recordings.frame import Decoded, clean
 from ingest.readers.recordings.tcx import read_tcx
 
 RECORDING_SUFFIXES = (".fit", ".tcx", ".csv")
@@ -65,17 +63,6 @@ class Recording:
         return only_power_meter(self.devices)[0]
 
 
-@dataclass
-class _Content:
-    """What the reader of a format returns; the samples are not cleaned yet."""
-
-    decoder: str
-    samples: Samples
-    faults: list[str]
-    notices: list[str] = field(default_factory=list)
-    messages: Messages = field(default_factory=dict)
-
-
 def read_recording(
     source: Path | str | bytes, *, name: str | None = None, time_zone: str = "UTC"
 ) -> Recording:
@@ -91,7 +78,7 @@ def read_recording(
     name = name or (Path(source).name if not isinstance(source, bytes) else "recording")
     raw = source if isinstance(source, bytes) else _bytes_of(Path(source), name)
     data, faults = _unpacked(raw, name)
-    content = _reader(data, name)(data, name, time_zone)
+    content = _decoded(data, name, time_zone)
     cleaned = clean(content.samples)
     found = devices(content.messages)
     faults += content.faults + cleaned.faults
@@ -148,35 +135,20 @@ def _unpacked(raw: bytes, name: str) -> tuple[bytes, list[str]]:
     return data, faults
 
 
-def _reader(data: bytes, name: str) -> Callable[[bytes, str, str], _Content]:
-    """Return the reader for what the bytes look like, whatever the name ends in."""
+def _decoded(data: bytes, name: str, time_zone: str) -> Decoded:
+    """Return what the bytes look like, decoded, whatever the name ends in."""
     if not data.strip():
         raise RecordingError(f"{name}: found an empty file, expected a recording.")
     if looks_like_fit(data):
-        return _fit
+        return read_fit(data)
     start = data[:4096].lstrip(b"\xef\xbb\xbf \r\n\t")
     if start.startswith(b"<"):
         if b"TrainingCenterDatabase" in start:
-            return _tcx
+            return read_tcx(data.removeprefix(b"\xef\xbb\xbf"))
         raise RecordingError(
             f"{name}: found XML that is not TCX, expected a recording as FIT, TCX, or CSV with "
             f"{EXPECTED}. Export the ride as FIT: it also carries the meter's identity."
         )
     if start.startswith(b"PK\x03\x04"):
         raise RecordingError(f"{name}: found a zip archive or workbook. Unpack it first.")
-    return _csv
-
-
-def _fit(data: bytes, name: str, time_zone: str) -> _Content:
-    fit = read_fit(data)
-    return _Content(fit.decoder, fit.samples, fit.faults, fit.notices, fit.messages)
-
-
-def _tcx(data: bytes, name: str, time_zone: str) -> _Content:
-    tcx = read_tcx(data.removeprefix(b"\xef\xbb\xbf"))
-    return _Content("tcx", tcx.samples, tcx.faults)
-
-
-def _csv(data: bytes, name: str, time_zone: str) -> _Content:
-    content = read_csv_recording(data, name, time_zone=time_zone)
-    return _Content("csv", content.samples, content.faults, content.notices)
+    return read_csv_recording(data, name, time_zone=time_zone)

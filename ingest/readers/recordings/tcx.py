@@ -2,34 +2,25 @@
 
 import io
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 import numpy as np
 
-from ingest.readers.recordings.frame import Samples
+from ingest.readers.recordings.frame import Decoded, Samples
 
 MAX_POINTS = 2_000_000
-
-
-@dataclass
-class TcxContent:
-    """Samples of a TCX file, with what is wrong with it."""
-
-    samples: Samples
-    faults: list[str] = field(default_factory=list)
 
 
 Point = tuple[float, float, float]
 
 
-def read_tcx(data: bytes) -> TcxContent:
+def read_tcx(data: bytes) -> Decoded:
     """Return time, power and cadence of every track point. Never raises for damaged content.
 
     Of a file that ends early what came before is returned. Times without an offset are UTC, as
     the format demands.
     """
-    content = TcxContent(Samples(np.empty(0)))
+    content = Decoded(Samples(np.empty(0)), "tcx")
     rows: list[Point] = []
     for point in _points(data, content.faults):
         rows.append(point)

@@ -84,12 +84,7 @@ def store(tmp_path: Path) -> Store:
 
 def counts(report: Any) -> tuple[int, int, int, int]:
     (entry,) = report.files
-    return (
-        entry.rows_read,
-        entry.rows_loaded,
-        entry.rows_unchanged,
-        entry.rows_set_aside,
-    )
+    return (entry.rows_read, entry.rows_loaded, entry.rows_unchanged, entry.rows_set_aside)
 
 
 def test_unnumbered_repeats_through_files(tmp_path: Path, store: Store) -> None:

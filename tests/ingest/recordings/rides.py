@@ -6,9 +6,11 @@ FIT files are written by an independent encoder (pyfitparsernative), TCX by hand
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+import polars as pl
 import pyfitparsernative
 from numpy.typing import NDArray
 
@@ -107,3 +109,14 @@ def csv_bytes(of: Ride, *, dated: bool = True) -> bytes:
     columns = zip(times, of.power, of.cadence, of.temperature, strict=True)
     lines = [f"{time},{watts},{rpm},{warm}" for time, watts, rpm, warm in columns]
     return "\n".join(["time,power_w,cadence_rpm,temperature_c", *lines, ""]).encode()
+
+
+def kept_samples(into: Path, sha256: str) -> pl.DataFrame:
+    """Return the samples of a recording from the shards in a folder, as it was decoded."""
+    shards = pl.concat(pl.read_parquet(file) for file in into.glob("recordings-*.parquet"))
+    row = shards.filter(pl.col("sha256") == sha256)
+    times = row["samples_instant"][0]
+    times = row["samples_second"][0] if times is None else times
+    names = ("power_w", "cadence_rpm", "temperature_c", "balance_pct")
+    columns = [times.alias("time"), *(row[f"samples_{name}"][0].alias(name) for name in names)]
+    return pl.DataFrame(columns)

@@ -8,11 +8,7 @@ import polars as pl
 import pytest
 
 from ingest.admin import export_rider, remove_rider
-from ingest.admin.riders import (
-    ABOUT_THE_RIDER,
-    NAMES_THE_RIDER,
-    UnknownRiderError,
-)
+from ingest.admin.riders import ABOUT_THE_RIDER, NAMES_THE_RIDER, UnknownRiderError
 from ingest.load import load_paths, set_aside_rows
 from ingest.schema import TABLES, write_template
 from ingest.schema.template import DICTIONARY, WORKBOOK
@@ -90,10 +86,7 @@ SECRET = "Zoltan-Q-7731"
 def with_secret(tmp_path: Path) -> Store:
     """A team in which one rider has a name that is easy to find in a file's bytes."""
     tables = {
-        name: [
-            *rows,
-            *(row | {"rider_id": SECRET} for row in rows if "rider_id" in row),
-        ]
+        name: [*rows, *(row | {"rider_id": SECRET} for row in rows if "rider_id" in row)]
         for name, rows in team.TEAM.items()
         if name != "comparisons"
     }
