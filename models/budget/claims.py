@@ -36,8 +36,6 @@ def sensor_excess(
     """Each meter's error at the slope it was delivered with, against its stated accuracy.
 
     In   meters: the roster's rows of meters of the fit
-    Out  meter_id, warranty_until, days_left (null: no date), stated_accuracy_pct,
-         factory_slope_error_pct with its interval90_pct, p_exceeds_stated (null: none stated)
     """
     ids = meters["meter_id"].to_list()
     if not ids:

@@ -13,15 +13,11 @@ from models.status import FitState
 
 
 class Cost(TypedDict):
-    """Money to be expected, and its interval."""
-
     cost: float
     interval90: list[float]
 
 
 class ItemCost(Cost):
-    """What one item of the costs table comes to."""
-
     item: str
 
 
@@ -50,8 +46,6 @@ class Verdict(TypedDict):
 
 
 class MeterCost(Cost, Verdict):
-    """What one meter comes to, and whether to keep it."""
-
     meter_id: str
 
 
@@ -86,8 +80,6 @@ class SensorExcess(TypedDict):
 
 
 class ClosingClaim(SensorExcess):
-    """A claim whose warranty is about to end."""
-
     text: str
 
 
@@ -114,8 +106,6 @@ class BudgetDocument(_Period):
 
 
 class EvidenceSession(TypedDict):
-    """A bench session as evidence of a claim, as in session_results."""
-
     session_id: str
     measured_at: datetime
     gain_error_pct: float
@@ -130,16 +120,12 @@ class EvidenceSession(TypedDict):
 
 
 class EvidenceEvent(TypedDict):
-    """An event of the meter."""
-
     date: date
     event: str
     note: str | None
 
 
 class MeterRecord(TypedDict):
-    """What a maker asks about a meter."""
-
     serial_number: str | None
     group: str
     kind: str

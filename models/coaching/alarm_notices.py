@@ -29,8 +29,6 @@ def alarm_notices(
     """Alarms of meters as notices, one for each rider who rode the meter when it may have happened.
 
     In   zero_steps: as from `models.records.zero_steps`
-    Out  from_date (the alarm's), kind (step, zero, doubt), meter_id, rider_id, change_pct and
-         interval90_pct (nulls where it is no change of the gain), text
     """
     rows = [
         *(_of_alarm(alarm, *_began(fleet, alarm)) for alarm in _alarms(fleet)),

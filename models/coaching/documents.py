@@ -14,8 +14,6 @@ Interval = list[float]
 NoticeKind = Literal["reset", "meter", "setting", "battery", "step", "zero", "doubt"]
 Cause = Literal["step", "drift", "fixed"]
 
-# --- efforts ----------------------------------------------------------------------------------
-
 
 class CorrectedEffort(TypedDict):
     """An effort, and what an errorless meter would have shown.
@@ -80,9 +78,6 @@ class EffortDocument(EffortAnswer):
     fit: FitState
 
 
-# --- the ledger -------------------------------------------------------------------------------
-
-
 class LedgerRow(TypedDict):
     """True watts are shown watts times the factor, from the first day to the last."""
 
@@ -105,9 +100,6 @@ class LedgerDocument(TypedDict):
     fit: FitState
 
 
-# --- notices ----------------------------------------------------------------------------------
-
-
 class Change(TypedDict):
     """From a day on a meter shows other watts for the same effort. None: by how much is open."""
 
@@ -128,17 +120,12 @@ class Notice(Change):
 
 
 class Acknowledged(TypedDict):
-    """Who has read a notice, and when; None while nobody has."""
-
     acknowledged_by: str | None
     acknowledged_at: datetime | None
 
 
 class NoticeRow(Notice, Acknowledged):
     """A notice, and who has read it."""
-
-
-# --- a rider ----------------------------------------------------------------------------------
 
 
 class RidingPeriod(TypedDict):
@@ -152,8 +139,6 @@ class RidingPeriod(TypedDict):
 
 
 class PeriodReset(TypedDict):
-    """A reset of the slope while the meter was ridden."""
-
     slope_before: float | None
     slope_after: float | None
     step_pct: float | None
@@ -162,8 +147,6 @@ class PeriodReset(TypedDict):
 
 
 class PeriodCurve(RidingPeriod):
-    """The gain error of a meter while it was ridden."""
-
     points: list[CurvePoint]
     resets: list[PeriodReset]
 
@@ -185,8 +168,6 @@ class MeterPair(TypedDict):
 
 
 class RiderEffort(TypedDict):
-    """A row of the efforts table."""
-
     date: date
     meter_id: str | None
     reference_id: str | None
@@ -204,9 +185,6 @@ class RiderDocument(TypedDict):
     bikes: list[MeterPair]
     efforts: list[RiderEffort]
     notices: list[NoticeRow]
-
-
-# --- a race -----------------------------------------------------------------------------------
 
 
 class RaceOption(TypedDict):
@@ -236,20 +214,13 @@ class RaceEve(TypedDict):
     never: str
 
 
-# --- reports ----------------------------------------------------------------------------------
-
-
 class AffectedRider(TypedDict):
-    """Who rode the meter while it was in doubt."""
-
     rider_id: str
     from_date: date
     to_date: date
 
 
 class AffectedEffort(TypedDict):
-    """An effort in doubt, corrected, and how likely the meter was out."""
-
     rider_id: str
     date: date
     watts: float
@@ -276,29 +247,26 @@ class FoundOut(TypedDict):
 
 
 class AffectedDocument(TypedDict):
-    """Sessions that found a meter out, newest first."""
-
     meter_id: str
     found_out: list[FoundOut]
     text: str
 
 
-class MeterToReturn(TypedDict):
-    """A meter that the rider has, and how it reads."""
-
+class KeptMeter(TypedDict):
     meter_id: str
     serial_number: str | None
     state: str | None
     location: str | None
     owner: str | None
     return_by: date | None
+
+
+class MeterToReturn(KeptMeter):
     gain_error_pct: float
     gain_error_sd_pct: float
 
 
 class MeterRidden(TypedDict):
-    """An assignment of the rider."""
-
     meter_id: str
     from_date: date
     to_date: date | None
@@ -306,21 +274,20 @@ class MeterRidden(TypedDict):
     bike_id: str | None
 
 
-class HandedEffort(TypedDict):
-    """An effort of the rider, corrected, with its standard uncertainty."""
-
+class MeterEffort(TypedDict):
     date: date
     kind: str | None
     duration_s: float | None
     meter_id: str
     watts: float
+
+
+class HandedEffort(MeterEffort):
     corrected_w: float
     u_corrected_w: float
 
 
 class HandoverDocument(TypedDict):
-    """What a leaving rider hands back, and what the rider's numbers need to go on."""
-
     rider_id: str
     as_of: date
     to_return: list[MeterToReturn]

@@ -123,8 +123,6 @@ def carried(
     """What the same watts show on other meters: a threshold goes from one bike to another.
 
     In   mean_ln [n + m], covariance: joint gain errors of n efforts, then of m targets
-    Out  a row for each effort and target: from (0-based), meter_id, date, shown_w,
-         interval90_w, text
     """
     n = len(efforts)
     rows: list[CarriedEffort] = []

@@ -58,8 +58,6 @@ def race_eve(
          crank_length_mm, slope_convention, state); errors_pct: their mean and sd today, [M]
          tables: calendar, assignments; alarms: device_kind,
          device_id, kind, date
-    Out  meter_id, rider_id, race_on, p_within_tolerance, cause (step, drift, fixed), first,
-         options (do, risk: chance of riding out of tolerance, or ± of the translation), never
     """
     mean_pct, sd_pct = errors_pct
     days = days_between(today, today + timedelta(days=EVE_DAYS))

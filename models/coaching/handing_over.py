@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
-from typing import TypedDict
 
 import polars as pl
 
@@ -12,7 +11,9 @@ from ingest.schema import in_force
 from models.coaching.documents import (
     HandedEffort,
     HandoverDocument,
+    KeptMeter,
     LedgerRow,
+    MeterEffort,
     MeterRidden,
     MeterToReturn,
     NoticeRow,
@@ -32,12 +33,10 @@ def handover_report(
     told: Sequence[NoticeRow],
     today: date,
 ) -> HandoverDocument:
-    """Everything about a rider's meters.
+    """Return everything about a rider's meters.
 
     In   tables: assignments, efforts; meters: the roster; ledger: the rider's rows over the whole
          time; told: the notices of that time
-    Out  rider_id, to_return (meters assigned today: location, return_by, gain error),
-         meters (from, to, role, bike), ledger, efforts (shown and corrected watts), notices, text
     """
     mine = tables["assignments"].filter(pl.col("rider_id") == rider_id).sort("from_date")
     now = mine.filter(in_force(today))
@@ -54,32 +53,17 @@ def handover_report(
     }
 
 
-class _Kept(TypedDict):
-    meter_id: str
-    serial_number: str | None
-    state: str | None
-    location: str | None
-    owner: str | None
-    return_by: date | None
-
-
 def _to_return(fleet: FleetFit, back: pl.DataFrame, today: date) -> list[MeterToReturn]:
     if back.is_empty():
         return []
     mean, sd = fleet.gain_error([("meter", name) for name in back["meter_id"]], today)
-    rows = zip(typed_rows(back, _Kept), percent_from_ln(mean), percent_sd(mean, sd), strict=True)
+    rows = zip(
+        typed_rows(back, KeptMeter), percent_from_ln(mean), percent_sd(mean, sd), strict=True
+    )
     return [
         {**row, "gain_error_pct": float(error), "gain_error_sd_pct": float(u)}
         for row, error, u in rows
     ]
-
-
-class _Effort(TypedDict):
-    date: date
-    kind: str | None
-    duration_s: float | None
-    meter_id: str
-    watts: float
 
 
 def _efforts(fleet: FleetFit, efforts: pl.DataFrame, rider_id: str) -> list[HandedEffort]:
@@ -93,7 +77,7 @@ def _efforts(fleet: FleetFit, efforts: pl.DataFrame, rider_id: str) -> list[Hand
         [("meter", name) for name in rows["meter_id"]], [noon(day) for day in rows["date"]]
     )
     out: list[HandedEffort] = []
-    for row, m, s in zip(typed_rows(rows, _Effort), mean.tolist(), sd.tolist(), strict=True):
+    for row, m, s in zip(typed_rows(rows, MeterEffort), mean.tolist(), sd.tolist(), strict=True):
         corrected = row["watts"] * ratio_from_ln(-m)
         out.append({**row, "corrected_w": corrected, "u_corrected_w": corrected * s / 100})
     return out

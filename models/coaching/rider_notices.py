@@ -53,9 +53,6 @@ def notices(
 
     In   tables: assignments, events, riders; resets: as from `models.records.slope_chain`, known
          changes of settings among them (without slopes); zero_steps: jumps of the zeros
-    Out  notice_id (stable, to be acknowledged by), from_date, kind (reset, meter, setting,
-         battery, step, zero, doubt), meter_id, rider_id, coach, change_pct (of the watts shown
-         for the same effort), interval90_pct (both null where the gain did not change), text
     """
     coach = dict(tables["riders"].select("rider_id", "coach").iter_rows())
     rows = [

@@ -61,12 +61,7 @@ def period_curve(
 
 
 def between_meters(fleet: FleetFit, meters: Sequence[str], *, on: date) -> list[MeterPair]:
-    """What one meter is expected to show more than another at the same effort, a row a pair.
-
-    Out  meter_id (the one that shows more), other_meter_id, difference_pct, interval90_pct,
-         difference_w and interval90_w at example_w true watts, p_more (chance that the first
-         does show more)
-    """
+    """What one meter is expected to show more than another at the same effort, a row a pair."""
     if len(meters) < 2:
         return []
     mean, covariance = fleet.joint([(("meter", meter), on) for meter in meters])

@@ -35,10 +35,6 @@ def affected_rides(
 
     In   sessions: session_results; tables: assignments, efforts, comparisons; since: the
          meter's first day in service, where no good session precedes
-    Out  session_id, found_on, found_pct, last_good_on (null: none), doubtful_from (first day on
-         which the meter was more likely out than in; null: on none), riders (rider_id,
-         from_date, to_date), efforts (with corrected watts and the chance of having been out),
-         comparisons (ids), text
     """
     own = sessions.filter(
         (pl.col("meter_id") == meter_id) & pl.col("gain_error_pct").is_finite()

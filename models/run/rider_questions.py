@@ -219,7 +219,7 @@ def effort(
     ]
     notes = [
         "Whether the meters were zeroed is not said: an offset of 0.3 N·m is 2.8 W at 90 rpm, "
-        "whatever is ridden. Said of an effort, it is taken in."
+        "whatever is ridden. Say it with each effort, and its interval allows for it."
     ]
     meters = set(ready.found.meters["meter_id"])
     if all(one.zeroed is not None or one.device_id not in meters for one in efforts):

@@ -55,8 +55,6 @@ class PlanCost(TypedDict):
 
 
 class DaysOut(TypedDict):
-    """Days ridden out of tolerance to be expected with the plan and without any visit."""
-
     plan: float
     without_visits: float
 

@@ -84,8 +84,6 @@ class MeterFacts(TypedDict):
 
 
 class MeterStatus(MeterFacts):
-    """A meter of `status`."""
-
     interval90_pct: list[float | None]
     alarms: list[Alarm]
     temperature: Temperature | None
@@ -124,14 +122,10 @@ class TrainerState(TypedDict):
 
 
 class ReferenceStatus(DeviceStatus, TrainerState):
-    """A reference of `status`."""
-
     reference_id: str
 
 
 class BenchStatus(DeviceStatus):
-    """A mass set of `status`."""
-
     bench_id: str
     reasons: list[str]
 
@@ -145,8 +139,6 @@ class TruthBasis(TypedDict):
 
 
 class FleetStatus(TypedDict):
-    """The fleet as a whole."""
-
     counts: dict[Status, int]
     truth: TruthBasis
     hyperparameters: HyperDocument
@@ -190,8 +182,6 @@ class ObservedPoint(TypedDict):
 
 
 class MeterEvent(TypedDict):
-    """An event of a meter, as in the events table."""
-
     date: date
     event: str
     side: str | None
@@ -233,8 +223,6 @@ class ControlLimits(TypedDict):
 
 
 class ControlCharts(TypedDict):
-    """Three charts of a meter's standardized innovations."""
-
     individuals: list[ControlPoint]
     ewma: list[ControlPoint]
     cusum: list[ControlPoint]
@@ -242,8 +230,6 @@ class ControlCharts(TypedDict):
 
 
 class HistoryDocument(TypedDict):
-    """One meter over time: smoothed, then as forecast."""
-
     meter_id: str
     points: list[CurvePoint]
     observations: list[ObservedPoint]
