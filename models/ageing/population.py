@@ -5,6 +5,7 @@ s = found gain error + p, in 100·ln, p the slope programmed when it was found. 
 reset at every visit still shows that it drifts.
 """
 
+from collections.abc import Sequence
 from datetime import date
 from typing import NamedTuple
 
@@ -26,29 +27,16 @@ from models.records import programmed
 LEAST_METERS = 5
 """Meters with two sessions or more that the mixed model needs."""
 
-DRIFT_SCHEMA: dict[str, pl.DataType] = {
-    "model_group": pl.String(),
-    "n_meters": pl.Int64(),
-    "n_sessions": pl.Int64(),
-    "mean_age_years": pl.Float64(),
-    "sensitivity_pct": pl.Float64(),
-    "u_sensitivity_pct": pl.Float64(),
-    "drift_pct_per_year": pl.Float64(),
-    "u_drift_pct_per_year": pl.Float64(),
-    "drift_lo90": pl.Float64(),
-    "drift_hi90": pl.Float64(),
-    "swap_pct": pl.Float64(),
-    "u_swap_pct": pl.Float64(),
-    "swap_lo90": pl.Float64(),
-    "swap_hi90": pl.Float64(),
-    "n_swaps": pl.Int64(),
-    "sd_sensitivity_pct": pl.Float64(),
-    "sd_drift_pct_per_year": pl.Float64(),
-    "correlation": pl.Float64(),
-    "sd_residual_pct": pl.Float64(),
-    "u_session_pct": pl.Float64(),
-    "method": pl.String(),
-    "reason": pl.String(),
+_DRIFT = ("drift_pct_per_year", "u_drift_pct_per_year", "drift_lo90", "drift_hi90")
+_SWAP = ("swap_pct", "u_swap_pct", "swap_lo90", "swap_hi90")
+_SPREAD = ("sd_sensitivity_pct", "sd_drift_pct_per_year", "correlation")
+DRIFT_SCHEMA: dict[str, type[pl.DataType]] = {
+    **{"model_group": pl.String, "n_meters": pl.Int64, "n_sessions": pl.Int64},
+    **dict.fromkeys(("mean_age_years", "sensitivity_pct", "u_sensitivity_pct"), pl.Float64),
+    **dict.fromkeys((*_DRIFT, *_SWAP), pl.Float64),
+    "n_swaps": pl.Int64,
+    **dict.fromkeys((*_SPREAD, "sd_residual_pct", "u_session_pct"), pl.Float64),
+    **{"method": pl.String, "reason": pl.String},
 }
 
 
@@ -240,14 +228,12 @@ def _row(group: _Group) -> dict[str, object]:
         "method": method,
         "reason": reason,
     }
-    for k, name in enumerate(("drift", "swap"), start=1):
-        row |= _interval(name, k, line=line, t=t)
+    for k, keys in enumerate((_DRIFT, _SWAP), start=1):
+        row |= _interval(keys, k, line=line, t=t)
     return row
 
 
-def _interval(name: str, k: int, *, line: Line, t: float) -> dict[str, object]:
-    unit = "_pct_per_year" if name == "drift" else "_pct"
-    keys = [f"{name}{unit}", f"u_{name}{unit}", f"{name}_lo90", f"{name}_hi90"]
+def _interval(keys: Sequence[str], k: int, *, line: Line, t: float) -> dict[str, object]:
     if k >= line.beta.size:
         return dict.fromkeys(keys)
     value, u = float(line.beta[k]), float(np.sqrt(line.cov[k, k]))

@@ -3,7 +3,12 @@
 import numpy as np
 
 from models.fleet.design import METER, Batch
-from models.fleet.inference import BlockState, Posterior, Targets
+from models.fleet.inference import (
+    BlockState,
+    Posterior,
+    Targets,
+    kernel_derivatives_by_kind,
+)
 from models.metrology import Array, Index
 
 
@@ -127,26 +132,16 @@ class _Part:
 
     def _kernel_derivatives(self) -> Array:
         """Return the derivative of k'α in the active hyperparameters, α held, [B, H, active]."""
-        batch, alpha = self.batch, self.block.alpha
-        s = self.block.scales
-        sum1 = np.einsum("bn,bn->b", batch.mask, alpha)[:, None]
-        sum_a = np.einsum("bn,bn->b", batch.age, alpha)[:, None]
-        l11, l21, l22 = (x[:, None] for x in s.factor)
-        seen = np.cumsum(batch.increments[:3], axis=2)
-        weighted = alpha * batch.mask
+        batch, alpha, s = self.batch, self.block.alpha, self.block.scales
+        sums = tuple(np.einsum("bn,bn->b", x, alpha)[:, None] for x in (batch.mask, batch.age))
+        seen, weighted = np.cumsum(batch.increments[:3], axis=2), alpha * batch.mask
         met = [
-            np.einsum("bhn,bn->bh", np.minimum(n[:, :, None], c[:, None, :]), weighted)
-            for n, c in zip(self.totals[:3], seen, strict=True)
+            variance[:, None]
+            * np.einsum("bhn,bn->bh", np.minimum(n[:, :, None], c[:, None, :]), weighted)
+            for variance, n, c in zip(s.unit_variances()[:3], self.totals[:3], seen, strict=True)
         ]
-        turned = l11 * sum1 + 2 * l21 * sum_a
-        parts = {
-            "start": 2 * l11**2 * sum1 + l11 * l21 * (sum_a + self.age * sum1),
-            "tie": l22 * (l11 * sum_a + self.age * turned),
-            "drift": l21 * l11 * sum_a + self.age * (l21 * turned + 2 * l22**2 * sum_a),
-            "walk": 2 * s.walk2[:, None] * met[0],
-            "swap": 2 * s.swap2[:, None] * met[1],
-            "event": 2 * s.event2[:, None] * met[2],
-        }
+        factor = [x[:, None] for x in s.factor]
+        parts = kernel_derivatives_by_kind(factor, (sums[0], sums[1]), self.age, met)
         J = np.zeros((*self.shape, len(self.posterior.active)))
         for i, key in enumerate(self.posterior.active):
             kind, group = self.posterior.hyper.keys[key]

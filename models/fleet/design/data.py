@@ -12,57 +12,27 @@ Schema = dict[str, pl.DataType | type[pl.DataType]]
 
 METERS: Final[Schema] = {"meter_id": pl.String, "group": pl.String, "in_service_on": pl.Date}
 BENCH: Final[Schema] = {
-    "session_id": pl.String,
-    "meter_id": pl.String,
-    "at": _AT,
-    "bench_id": pl.String,
-    "place_id": pl.String,
-    "crank_id": pl.String,
-    "found": pl.Float64,
-    "u_session": pl.Float64,
-    "dof_session": pl.Float64,
-    "u_bench": pl.Float64,
-    "u_place": pl.Float64,
-    "u_crank": pl.Float64,
-    "u_meter": pl.Float64,
-    "temperature_c": pl.Float64,
+    **{"session_id": pl.String, "meter_id": pl.String, "at": _AT},
+    **dict.fromkeys(("bench_id", "place_id", "crank_id"), pl.String),
+    **dict.fromkeys(("found", "u_session", "dof_session"), pl.Float64),
+    **dict.fromkeys(("u_bench", "u_place", "u_crank", "u_meter", "temperature_c"), pl.Float64),
 }
 COMPARISONS: Final[Schema] = {
-    "comparison_id": pl.String,
-    "meter_id": pl.String,
-    "reference_id": pl.String,
-    "at": _AT,
-    "ratio": pl.Float64,
-    "u": pl.Float64,
-    "dof": pl.Float64,
-    "rider_id": pl.String,
-    "temperature_c": pl.Float64,
-    "pair_key": pl.String,
+    **dict.fromkeys(("comparison_id", "meter_id", "reference_id"), pl.String),
+    **{"at": _AT, "ratio": pl.Float64, "u": pl.Float64, "dof": pl.Float64},
+    **{"rider_id": pl.String, "temperature_c": pl.Float64, "pair_key": pl.String},
 }
 RESETS: Final[Schema] = {
-    "meter_id": pl.String,
-    "at": _AT,
-    "p_before": pl.Float64,
-    "p_after": pl.Float64,
-    "recorded": pl.Boolean,
-    "earliest": _AT,
-    "latest": _AT,
+    **{"meter_id": pl.String, "at": _AT, "p_before": pl.Float64, "p_after": pl.Float64},
+    **{"recorded": pl.Boolean, "earliest": _AT, "latest": _AT},
 }
 EVENTS: Final[Schema] = {
-    "meter_id": pl.String,
-    "reference_id": pl.String,
-    "bench_id": pl.String,
-    "on": pl.Date,
-    "at": _AT,
-    "event": pl.String,
-    "side": pl.String,
-    "note": pl.String,
-    "state": pl.String,
+    **dict.fromkeys(("meter_id", "reference_id", "bench_id"), pl.String),
+    **{"on": pl.Date, "at": _AT},
+    **dict.fromkeys(("event", "side", "note", "state"), pl.String),
 }
 RIDE_EFFECTS: Final[Schema] = {
-    "comparison_id": pl.String,
-    "effect": pl.String,
-    "kind": pl.String,
+    **dict.fromkeys(("comparison_id", "effect", "kind"), pl.String),
     "sign": pl.Float64,
 }
 REFERENCES: Final[Schema] = {"reference_id": pl.String, "kind": pl.String, "meter_id": pl.String}

@@ -11,7 +11,7 @@ information): once because the mean depends on them (Kass & Steffey 1989), once 
 at estimated hyperparameters are too small by about as much (Prasad & Rao 1990).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -251,23 +251,35 @@ class _NewInstants:
 
     def kernel_derivatives(self, active: Index, batch: Batch, block: BlockState, b: int) -> Array:
         """Return the derivative of k'α in each active hyperparameter, α held, [T, active]."""
-        alpha = block.alpha[b]
-        J = np.zeros((len(self.age), len(active)))
-        sum1, sum_a = float(batch.mask[b] @ alpha), float(batch.age[b] @ alpha)
-        l11, l21, l22 = (float(x[self.group]) for x in self.hyper.line_factor())
+        alpha, J = block.alpha[b], np.zeros((len(self.age), len(active)))
         seen = np.cumsum(batch.increments[:3, b], axis=1)
         met = np.minimum(self.totals[:3, :, None], seen[:, None, :]) @ (alpha * batch.mask[b])
-        turned = l11 * sum1 + 2 * l21 * sum_a
-        parts = {
-            "start": 2 * l11**2 * sum1 + l11 * l21 * (sum_a + self.age * sum1),
-            "tie": l22 * (l11 * sum_a + self.age * turned),
-            "drift": l21 * l11 * sum_a + self.age * (l21 * turned + 2 * l22**2 * sum_a),
-            "walk": 2 * self.scale[0] * met[0],
-            "swap": 2 * self.scale[1] * met[1],
-            "event": 2 * self.scale[2] * met[2],
-        }
+        parts = kernel_derivatives_by_kind(
+            [x[self.group] for x in self.hyper.line_factor()],
+            (batch.mask[b] @ alpha, batch.age[b] @ alpha),
+            self.age,
+            self.scale[:3, None] * met,
+        )
         for k, i in enumerate(active):
             kind, group = self.hyper.keys[i]
             if kind in parts and group in (-1, self.group):
                 J[:, k] = parts[kind]
         return J
+
+
+def kernel_derivatives_by_kind(
+    factor: Sequence[Array], sums: tuple[Array, Array], age: Array, moved: Sequence[Array]
+) -> dict[str, Array]:
+    """Return the derivative of k'α in each kind of hyperparameter, α held; shapes broadcast.
+
+    factor: l11, l21, l22 of start and drift; sums: of α and of age · α; age: of the targets;
+    moved: variance · min(c, c')'α of walk, swaps and events
+    """
+    (l11, l21, l22), (sum1, sum_a), (walk, swap, event) = factor, sums, moved
+    turned = l11 * sum1 + 2 * l21 * sum_a
+    return {
+        "start": 2 * l11**2 * sum1 + l11 * l21 * (sum_a + age * sum1),
+        "tie": l22 * (l11 * sum_a + age * turned),
+        "drift": l21 * l11 * sum_a + age * (l21 * turned + 2 * l22**2 * sum_a),
+        **{"walk": 2 * walk, "swap": 2 * swap, "event": 2 * event},
+    }
