@@ -41,7 +41,7 @@ from models.rides import (
     NoOverlap,
     compare_recordings,
 )
-from models.wording import NothingToSayError
+from models.wording import NothingToSayError, said
 
 Say = Callable[[str], None]
 PAIR_COLUMNS = (
@@ -212,7 +212,7 @@ def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str
         "temperature_c": found.temperature_c,
         "chainring": None,
         "used_s": float(found.used_s),
-        "void": found.void,
+        "void": said(found.void),
         "source": "recordings",
         "document": json.dumps(found.to_document()),
     }
