@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from tests.benchmarks.fleet_accuracy import drawn
+from tests.models.fleet.simulated import drawn
 from tests.simulate.alarm_score import Alarm, day_number, tally
 from tests.simulate.contract_tables import write_contract_tables
 from tests.simulate.fleets import SCENARIOS, Fleet

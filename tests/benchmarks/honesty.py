@@ -25,12 +25,11 @@ import polars as pl
 
 from models.coaching import Effort, answer
 from models.fleet import FleetFit, FleetSettings, fit
-from models.honesty import proportion
 from models.honesty.looking_back import forecasts
 from models.honesty.scoring import effective_number, reliability_table
-from models.metrology import Z90, Mask
+from models.metrology import Z90, Mask, proportion
 from models.status import p_within
-from tests.benchmarks.fleet_accuracy import drawn, fleet_data
+from tests.models.fleet.simulated import drawn, fleet_data
 from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet, varied
 
 BEFORE_END = 400

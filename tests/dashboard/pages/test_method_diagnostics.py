@@ -11,8 +11,8 @@ from dashboard.pages.method.model_check import diagnostic_parts
 from models.ageing import limits_from_budget
 from models.fleet import fit
 from models.honesty import checks, detection
-from tests.benchmarks.fleet_accuracy import fleet_data
 from tests.dashboard.reading import number_in, numbers_in, rows_of, text
+from tests.models.fleet.simulated import fleet_data
 from tests.simulate.fleets import SCENARIOS, simulate_fleet
 
 RECORDS = {"bench": "Bench sessions", "comparison": "Ride comparisons"}

@@ -12,7 +12,7 @@ import polars as pl
 from ingest.schema import TABLES
 from models.fleet import FleetFit, FleetSettings, fit
 from models.season import SeasonAsk
-from tests.benchmarks.fleet_accuracy import fleet_data
+from tests.models.fleet.simulated import fleet_data
 from tests.simulate.fleets import SCENARIOS, simulate_fleet
 
 SETTINGS: Any = SimpleNamespace(reliability_target=0.9, tolerance_pct=1.5)

@@ -63,7 +63,7 @@ def test_days_on_which_a_strike_may_have_happened_are_open(awkward):
     """Between the observations around a strike the intervals hold the meter before it and after.
 
     Dated to the observation that shows it, the same days were covered by 4 intervals in 10 and
-    their error was twice as large (python -m tests.benchmarks.unknown_days).
+    their error was twice as large (python -m tests.benchmarks.fleet.unknown_days).
     """
     fleet, fitted = awkward
     struck = {strike.meter_id for strike in fleet.truth.strikes}

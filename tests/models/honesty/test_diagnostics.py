@@ -14,7 +14,7 @@ from models.ageing import limits_from_budget
 from models.fleet import FleetSettings, fit
 from models.fleet.variance_components import CHANGE, COMPARISON, SESSION
 from models.honesty import checks, detection
-from tests.benchmarks.fleet_accuracy import fleet_data
+from tests.models.fleet.simulated import fleet_data
 from tests.simulate.fleets import SCENARIOS, simulate_fleet
 
 START = datetime(2024, 1, 1, tzinfo=UTC)

@@ -12,7 +12,7 @@ import pytest
 from models.fleet import FleetData, FleetSettings, condition, fit
 from models.honesty.looking_back import before, forecasts, waves
 from models.metrology import Z90
-from tests.benchmarks.fleet_accuracy import fleet_data
+from tests.models.fleet.simulated import fleet_data
 from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet
 
 PLAIN = FleetSettings(alarms=False, robust=False)

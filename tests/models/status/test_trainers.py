@@ -12,7 +12,7 @@ import pytest
 from models.fleet import FleetFit, FleetSettings, fit
 from models.status import trainer_changes
 from models.status.trainers import SCHEMA, trainer_states
-from tests.benchmarks.fleet_accuracy import fleet_data
+from tests.models.fleet.simulated import fleet_data
 from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet
 
 

@@ -1,6 +1,6 @@
 """How well the days are told on which a meter may have been struck, nobody knowing which.
 
-    python -m tests.benchmarks.unknown_days [--fleets N] [--first SEED]
+    python -m tests.benchmarks.fleet.unknown_days [--fleets N] [--first SEED]
 
 Fits fleets with strikes nobody recorded and looks at every day between the observations around
 each strike that was found: error and cover of the 90 % intervals, once as the model has it and
@@ -16,7 +16,7 @@ import numpy as np
 
 from models.fleet import FleetFit, fit
 from models.fleet.design.cumulative_events import GradualEvents
-from tests.benchmarks.fleet_accuracy import drawn, fleet_data
+from tests.models.fleet.simulated import drawn, fleet_data
 from tests.simulate.fleets import Fleet
 
 

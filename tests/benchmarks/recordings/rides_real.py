@@ -1,6 +1,6 @@
 """A second meter made from real recordings: known gain, zero offset, lag, noise and smoothing.
 
-python -m tests.benchmarks.rides_real FOLDER [PAIRS A RECORDING] [NOISE IN PERCENT]
+python -m tests.benchmarks.recordings.rides_real FOLDER [PAIRS A RECORDING] [NOISE IN PERCENT]
 
 FOLDER holds recordings (FIT, TCX, CSV, or Parquet with the frame's columns). They are people's
 rides: none is kept here.

@@ -1,6 +1,6 @@
 """How the error of today's gain error falls with the number of bench sessions per meter.
 
-    python -m tests.benchmarks.learning_curve [--fleets N]
+    python -m tests.benchmarks.fleet.learning_curve [--fleets N]
 
 Bench sessions only, 40 meters; beside it the error of exact inference with the true parameters.
 """
@@ -13,7 +13,8 @@ from dataclasses import replace
 import numpy as np
 
 from models.fleet import fit
-from tests.benchmarks.fleet_accuracy import estimates, fleet_data
+from tests.benchmarks.fleet.accuracy import estimates
+from tests.models.fleet.simulated import fleet_data
 from tests.simulate.fleets import SCENARIOS, simulate_fleet
 from tests.simulate.oracle import EVERYTHING, exact_estimates, score
 

@@ -1,6 +1,6 @@
 """How long the fleet model takes: against MixedLM, by meters, and by references.
 
-    python -m tests.benchmarks.fleet_speed [mixed] [meters] [references]
+    python -m tests.benchmarks.fleet.speed [mixed] [meters] [references]
 
 Run by hand, one process; set OPENBLAS_NUM_THREADS=1 to compare CPU times.
     mixed        random start and drift of N meters × 12 sessions by REML: statsmodels' MixedLM

@@ -1,6 +1,6 @@
 """Simulated pairs of recordings: error, coverage, lag, and the time of a long pair.
 
-python -m tests.benchmarks.rides [PAIRS OF A KIND] [SEED]
+python -m tests.benchmarks.recordings.rides [PAIRS OF A KIND] [SEED]
 """
 
 import sys

@@ -1,6 +1,6 @@
 """How near the fleet model comes to exact inference, on simulated fleets of every scenario.
 
-    python -m tests.benchmarks.fleet_accuracy [--fleets N] [--first SEED] [SCENARIO …]
+    python -m tests.benchmarks.fleet.accuracy [--fleets N] [--first SEED] [SCENARIO …]
 
 For each scenario: today's root-mean-square error over that of the oracle (exact inference with
 the true parameters, told of strikes, wild comparisons, wrong entries and jumps), the share of
@@ -17,14 +17,12 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from models.fleet import FleetData, FleetFit, fit
+from models.fleet import FleetFit, fit
 from models.metrology import date_of
+from tests.models.fleet.simulated import drawn, fleet_data
 from tests.simulate.alarm_score import Alarm, Tally, day_number, tally
-from tests.simulate.fleets import SCENARIOS, Fleet, FleetOptions, simulate_fleet, varied
+from tests.simulate.fleets import SCENARIOS, Fleet
 from tests.simulate.oracle import EVERYTHING, Score, exact_estimates, score
-
-UNVARIED = ("no drift",)
-DATA_FRAMES = ("meters", "bench", "comparisons", "resets", "events", "references", "benches")
 
 
 @dataclass(frozen=True)
@@ -38,17 +36,6 @@ class Trial:
     cpu_s: float
     n_observations: int
     tally: Tally
-
-
-def drawn(scenario: str, seed: int) -> Fleet:
-    """A scenario's fleet of this seed; group parameters differ from fleet to fleet."""
-    options: FleetOptions = SCENARIOS[scenario]
-    return simulate_fleet(options if scenario in UNVARIED else varied(options, seed), seed)
-
-
-def fleet_data(fleet: Fleet) -> FleetData:
-    """The simulated fleet as the model takes it."""
-    return FleetData(**{name: fleet.frames[name] for name in DATA_FRAMES})
 
 
 def estimates(fitted: FleetFit, meters: list[str], today: date) -> pl.DataFrame:

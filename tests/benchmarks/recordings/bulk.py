@@ -1,6 +1,6 @@
 """How many recordings of an hour are decoded and stored in a second.
 
-    python -m tests.benchmarks.recordings_bulk [FILES]
+    python -m tests.benchmarks.recordings.bulk [FILES]
 
 Writes FILES (1,000) different FIT files of 3,600 records into a temporary folder, reads them
 with `read_folder` and the pool of local processes, then once more (everything known), and

@@ -1,6 +1,6 @@
 """What comparing two recordings costs beside decoding them.
 
-    python -m tests.benchmarks.recordings_cost [HOURS]
+    python -m tests.benchmarks.recordings.cost [HOURS]
 
 Writes two FIT files of the same ride of HOURS (4), decodes and compares them with the fast
 decoder and with the fallback, and prints processor times and their ratio: with the fallback the

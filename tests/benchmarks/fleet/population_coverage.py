@@ -1,6 +1,6 @@
 """Coverage of the drift table's 90 % intervals on simulated groups; run by hand.
 
-python -m tests.benchmarks.population_coverage [GROUPS]
+python -m tests.benchmarks.fleet.population_coverage [GROUPS]
 """
 
 import sys

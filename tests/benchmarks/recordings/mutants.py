@@ -1,6 +1,6 @@
 """Damaged FIT files by the thousand: none may raise, hang or go unmarked.
 
-    python -m tests.benchmarks.recordings_mutants [FILES [SEED [FIT_FILE]]]
+    python -m tests.benchmarks.recordings.mutants [FILES [SEED [FIT_FILE]]]
 
 Damages a ride (or FIT_FILE) in FILES (2,000) ways and prints, for each kind of damage: how many
 were read whole by the format's own rules, marked partial, or refused in a sentence; how many of

@@ -1,0 +1,1 @@
+"""How exact, how sure and how fast the fleet model is."""

@@ -1,0 +1,1 @@
+"""How recordings are read and compared: speed, damage, whole rides."""
