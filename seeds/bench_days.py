@@ -97,7 +97,7 @@ class Session:
 def bench_days(
     meters: dict[str, Meter], cranks: dict[str, float], rng: np.random.Generator
 ) -> list[Session]:
-    """Every bench session of the team, in order of time; resets change the meters' slopes."""
+    """Return every bench session, in order of time; resets change the meters' slopes."""
     visits = sorted(_visits(meters, rng), key=lambda v: (v[0], v[1]))
     sessions = []
     for day, meter_id, place_id in visits:
@@ -128,7 +128,7 @@ def _visits(meters: dict[str, Meter], rng: np.random.Generator) -> list[tuple[in
 
 
 def _change_unseen(meter: Meter, day: int) -> None:
-    """Somebody turned this meter's slope by some steps and told nobody."""
+    """Change this meter's slope by some steps without recording it."""
     side, at = meter.sides[0], day_of(UNRECORDED_ON) + 0.7
     if meter.meter_id == UNRECORDED and day > at and all(t != at for t, _ in side.slopes):
         turned = side.slope(at) - UNRECORDED_STEPS * meter.model.step
@@ -175,14 +175,14 @@ def _mass_set(place: Place, rng: np.random.Generator) -> MassSet:
 
 
 def _again(hanging: Hanging, stage: str, t: float) -> list[Row]:
-    """The same readings once more after work or after a reset."""
+    """Return the same readings once more after work or after a reset."""
     later = Hanging(hanging.meter, t, hanging.place, hanging.masses, hanging.true_mm, hanging.rng)
     later.celsius, later.drift = hanging.celsius, hanging.drift
     return [row | {"stage": stage} for row in as_found(later)]
 
 
 def evaluated(rows: list[Row], expected: float, arm: str | None = None) -> float:
-    """Gain error in % as the mechanic reckons it: mean of the cells over the expected torque."""
+    """Return the gain error in % as the mechanic works it out: cell means over expected torque."""
     rows = [r for r in rows if r["stage"] == "as_found" and arm in (None, r.get("arm"))]
     zero = np.mean([r["torque_nm"] for r in rows if r["load"] == "zero"])
     cells: dict[object, list[float]] = {}
@@ -213,13 +213,13 @@ def _maybe_reset(session: Session, hanging: Hanging, rng: np.random.Generator) -
 
 
 def _left_alone(session: Session) -> bool:
-    """The meters whose error of 2026 the mechanics saw and let be."""
+    """Return the meters whose error of 2026 the mechanics saw and left alone."""
     late = session.t > day_of(date(2026, 1, 1))
     return late and session.meter.meter_id in (WRONG_LENGTH[0], MIRRORED)
 
 
 def stated_torque(session: Session) -> float:
-    """Expected torque from what the team states, N·m."""
+    """Return the expected torque from what the team states, N·m."""
     m, p = session.masses, session.place
     g = p.gravity_ms2 or (normal_gravity(p.latitude_deg, p.altitude_m) if p.latitude_deg else None)
     total = m.mass_kg + m.hanger_kg
@@ -227,7 +227,7 @@ def stated_torque(session: Session) -> float:
 
 
 def normal_gravity(latitude_deg: float, altitude_m: float | None) -> float:
-    """Normal gravity by latitude (WGS84, Somigliana) less free air, m/s²."""
+    """Return normal gravity by latitude (WGS84, Somigliana) less free air, m/s²."""
     s = math.sin(math.radians(latitude_deg)) ** 2
     surface = 9.7803253359 * (1 + 0.00193185265241 * s) / math.sqrt(1 - 0.00669437999014 * s)
     return surface - 3.086e-6 * (altitude_m or 0)

@@ -83,11 +83,11 @@ class Side:
         self.slopes = sorted([*self.slopes, (t, slope)])
 
     def slope(self, t: float) -> float:
-        """The slope programmed at day t."""
+        """Return the slope programmed at day t."""
         return next((s for at, s in reversed(self.slopes) if at <= t), self.factory)
 
     def sensor_at(self, t: float) -> float:
-        """The sensor's own error at day t, 100·ln."""
+        """Return the sensor's own error at day t, 100·ln."""
         k = min(max(math.floor(t), 0), N_DAYS - 1)
         return float(self.sensor[k]) + sum(size for at, size in self.steps if at <= t)
 
@@ -128,7 +128,7 @@ class Meter:
     held: list[tuple[int, int | None, str | None, str]] = field(default_factory=list)
 
     def side_error(self, side: Side, t: float) -> float:
-        """Gain error of one side at day t, 100·ln: sensor, slope, programmed length."""
+        """Return the gain error of one side at day t, 100·ln: sensor, slope, programmed length."""
         p = 0.0
         if self.model.convention != "fixed":
             p = 100 * math.log(side.slope(t) / side.factory)
@@ -136,40 +136,40 @@ class Meter:
         return side.sensor_at(t) - p + self.setting(t)
 
     def setting(self, t: float) -> float:
-        """What a wrong programmed crank length does to the display, 100·ln (pedals only)."""
+        """Return what a wrong programmed crank length does to the display, 100·ln (pedals only)."""
         mount = self.mount(t)
         if mount is None or not self.model.kind.startswith("pedal"):
             return 0.0
         return 100 * math.log(mount.programmed_mm / mount.crank_mm)
 
     def error(self, t: float) -> float:
-        """Gain error of the whole meter at day t: mean of its sides, 100·ln."""
+        """Return the gain error of the whole meter at day t: mean of its sides, 100·ln."""
         gains = [math.exp(self.side_error(s, t) / 100) for s in self.sides]
         return 100 * math.log(sum(gains) / len(gains))
 
     def mount(self, t: float) -> Mount | None:
-        """Where the meter is at day t."""
+        """Return where the meter is at day t."""
         return next((m for m in reversed(self.mounts) if m.start <= t), None)
 
     def rider(self, t: float) -> str | None:
-        """Who rides it at day t."""
+        """Return who rides it at day t."""
         for start, stop, rider, _ in reversed(self.held):
             if start <= t and (stop is None or t < stop + 1):
                 return rider
         return None
 
     def zero(self, t: float, celsius: float) -> float:
-        """Torque shown with nothing on the crank, N·m."""
+        """Return the torque shown with nothing on the crank, N·m."""
         jumps = sum(size for at, size in self.zero_steps if at <= t)
         return self.zero_nm + self.model.zero_per_c * (celsius - 20) + jumps
 
     def in_use(self, t: float) -> bool:
-        """Whether the meter is in the fleet at day t."""
+        """Return whether the meter is in the fleet at day t."""
         return self.in_service <= t and (self.stop is None or t < self.stop + 1)
 
 
 def draw_meters(rng: np.random.Generator) -> dict[str, Meter]:
-    """All meters, before anything special happens to them."""
+    """Return all meters, before anything happens to them."""
     meters: dict[str, Meter] = {}
     for model in MODELS:
         for i in range(model.count):
@@ -208,7 +208,7 @@ def _battery_days(model: Model, start: int, rng: np.random.Generator) -> list[in
 
 
 def draw_sensor(model: Model, start: int, batteries: list[int], rng: np.random.Generator) -> Array:
-    """A sensor's error for each day of the data: level, drift, walk, battery steps."""
+    """Return a sensor's error for each day of the data: level, drift, walk, battery steps."""
     n = N_DAYS - start
     path = rng.normal(0, model.level_sd) + rng.normal(model.drift, model.drift_sd) * (
         np.arange(n) / YEAR
@@ -229,12 +229,12 @@ class Trainer:
     spindowns: list[int]
 
     def error(self, t: float) -> float:
-        """Gain error at day t, 100·ln."""
+        """Return the gain error at day t, 100·ln."""
         return float(self.path[math.floor(t)])
 
 
 def draw_trainers(rng: np.random.Generator) -> dict[str, Trainer]:
-    """Four trainers that read about 2 % low, walk, step at spindowns; one jumps."""
+    """Return four trainers that read about 2 % low, walk, step at spindowns; one jumps."""
     trainers = {}
     for name in TRAINERS:
         path = rng.normal(-2.2, 0.8) + np.cumsum(rng.normal(0, 0.25 / math.sqrt(YEAR), N_DAYS))

@@ -53,7 +53,7 @@ class Larkmoor:
 
 
 def tables(team: Larkmoor) -> dict[str, pl.DataFrame]:
-    """The team's tables as it would hand them in."""
+    """Return the team's tables as it would hand them in."""
     rows: dict[str, list[Row]] = {
         "meters": [_meter_row(m) for m in team.meters.values()],
         "references": scenario.references_table(),
@@ -76,7 +76,7 @@ def tables(team: Larkmoor) -> dict[str, pl.DataFrame]:
 
 
 def truth(team: Larkmoor) -> dict[str, pl.DataFrame]:
-    """What is known beside the tables."""
+    """Return what is known beside the tables."""
     rows: dict[str, list[Row]] = {
         "gain_errors": known.gain_errors(team.meters),
         "references": known.reference_errors(team.trainers),

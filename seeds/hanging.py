@@ -35,7 +35,7 @@ class Hanging:
         self.drift = float(self.rng.normal(0, 0.08))  # % of this session, in no budget
 
     def shown(self, side: Side, *, off_pct: float = 0.0, keep: bool = False) -> float:
-        """Torque shown with the masses on a crank that is level to the eye, N·m.
+        """Return the torque shown with the masses on a crank that is level to the eye, N·m.
 
         keep: before the zero and the last digit.
         """
@@ -47,11 +47,11 @@ class Hanging:
         return torque * gain if keep else self.last_digit(torque * gain + self.zero())
 
     def zero(self) -> float:
-        """Torque shown with nothing on, N·m (its noise included)."""
+        """Return the torque shown with nothing on, N·m (its noise included)."""
         return self.meter.zero(self.t, self.celsius) + float(self.rng.normal(0, 0.015))
 
     def last_digit(self, torque: float) -> float:
-        """What the display makes of it."""
+        """Return the torque to the display's last digit."""
         r = self.meter.model.resolution
         return round(round(torque / r) * r, 2)
 
@@ -61,7 +61,7 @@ def _row(load: str, torque: float, **more: object) -> Row:
 
 
 def as_found(hanging: Hanging) -> list[Row]:
-    """The readings of one session in the order in which a mechanic takes them."""
+    """Return the readings of one session in the order in which a mechanic takes them."""
     kind = hanging.meter.model.kind
     readings = {
         "crank_spider": _spider,
@@ -78,7 +78,7 @@ def _zero_row(hanging: Hanging, **more: object) -> Row:
 
 
 def _spider(hanging: Hanging) -> list[Row]:
-    """Zero, both arms on both rings, zero again."""
+    """Return the readings: zero, both arms on both rings, zero again."""
     meter, rows = hanging.meter, [_zero_row(hanging)]
     for ring, ring_sign in (("small", 0.5), ("large", -0.5)):
         for arm, arm_sign in (("left", 0.5), ("right", -0.5)):
@@ -89,14 +89,14 @@ def _spider(hanging: Hanging) -> list[Row]:
 
 
 def _left_arm(hanging: Hanging) -> list[Row]:
-    """Zero, three hangings, each re-hung, zero again."""
+    """Return the readings: zero, three hangings, each re-hung, zero again."""
     side = hanging.meter.sides[0]
     hung = [_row("mass", hanging.shown(side), arm="left") for _ in range(3)]
     return [_zero_row(hanging, arm="left"), *hung, _zero_row(hanging, arm="left")]
 
 
 def _both_sides(hanging: Hanging) -> list[Row]:
-    """Each side by itself: zero, two hangings, zero."""
+    """Return the readings of each side: zero, two hangings, zero."""
     rows: list[Row] = []
     for side in hanging.meter.sides:
         hung = [_row("mass", hanging.shown(side), arm=side.name) for _ in range(2)]
@@ -105,7 +105,7 @@ def _both_sides(hanging: Hanging) -> list[Row]:
 
 
 def _hub(hanging: Hanging) -> list[Row]:
-    """A lever on the cassette, up and down; in the first years through the chain instead."""
+    """Return readings of a lever on the cassette; in the first years, through the chain."""
     read = _through_chain if hanging.t < LEVER_SINCE else _on_lever
     hung = [read(hanging, direction) for direction in ("up", "down") * 2]
     return [_zero_row(hanging), *hung, _zero_row(hanging)]
@@ -118,7 +118,7 @@ def _on_lever(hanging: Hanging, direction: str) -> Row:
 
 
 def _through_chain(hanging: Hanging, direction: str) -> Row:
-    """Torque at the hub: the crank's times cog over ring, less the chain's friction."""
+    """Return the torque at the hub: the crank's times cog over ring, less the chain's friction."""
     mount = hanging.meter.mount(hanging.t)
     assert mount is not None
     ring = mount.rings[1]

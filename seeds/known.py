@@ -19,18 +19,18 @@ NAIVE_DAYS = 120
 
 
 def pct(error_ln: float) -> float:
-    """100·ln to plain percent, rounded."""
+    """Convert 100·ln to plain percent, rounded."""
     return round(100 * math.expm1(error_ln / 100), 4)
 
 
 def known_days() -> list[date]:
-    """The first of each month of the data, and its last day."""
+    """Return the first of each month of the data, and its last day."""
     days = [date_of(k) for k in range(N_DAYS)]
     return [d for d in days if d.day == 1] + [LAST]
 
 
 def gain_errors(meters: dict[str, Meter]) -> list[Row]:
-    """True gain error of each meter in use at the end of each known day, at 20 °C."""
+    """Return the true gain error of each meter in use at the end of each known day, at 20 °C."""
     return [
         {"meter_id": m.meter_id, "date": day, "gain_error_pct": pct(m.error(_end_of(day)))}
         for m in meters.values()
@@ -40,7 +40,7 @@ def gain_errors(meters: dict[str, Meter]) -> list[Row]:
 
 
 def reference_errors(trainers: dict[str, Trainer]) -> list[Row]:
-    """True gain error of each trainer on each known day, drivetrain loss included."""
+    """Return the true gain error of each trainer on each known day, drivetrain loss included."""
     return [
         {"reference_id": t.reference_id, "date": day, "gain_error_pct": pct(t.error(day_of(day)))}
         for t in trainers.values()
@@ -53,7 +53,7 @@ def _end_of(day: date) -> float:
 
 
 def session_truth(sessions: Iterable[Session], cranks: dict[str, float]) -> list[Row]:
-    """What was true when each session was measured, and what its inputs were off by (%)."""
+    """Return what was true when each session was measured, and what its inputs were off by (%)."""
     rows: list[Row] = []
     for s in sessions:
         mount = s.meter.mount(s.t)
@@ -82,7 +82,7 @@ def _side(session: Session, name: str) -> float | None:
 
 
 def happenings_table(happenings: Iterable[Happening]) -> list[Row]:
-    """One row a thing that happened."""
+    """Return one row an incident."""
     return [
         {
             "case": h.case,
@@ -101,7 +101,7 @@ def cases(
     sessions: list[Session],
     done: list[Ride],
 ) -> list[Row]:
-    """For each case: what a naive mean says today, what is true, and what to do about it.
+    """Return, for each case, what a naive mean says today, what is true, and what to do about it.
 
     naive_rides_pct  two power columns averaged over the last 120 days, less what the fleet's
                      rides give on average; of a trainer that jumped and of a
@@ -135,7 +135,7 @@ Naive = tuple[float | None, float | None]
 
 
 def naive_numbers(meter: Meter, sessions: list[Session], done: list[Ride]) -> Naive:
-    """What a naive mean of rides, and the last found error as entered, say of a meter, %."""
+    """Return what a naive mean of rides, and the last found error as entered, say of a meter, %."""
     lately = [r for r in done if r.t > END - NAIVE_DAYS]
     usual = float(np.mean([_two_columns(r) for r in lately]))
     mine = [_two_columns(r) for r in lately if r.meter is meter]
@@ -144,7 +144,7 @@ def naive_numbers(meter: Meter, sessions: list[Session], done: list[Ride]) -> Na
 
 
 def _naive_change(rides: list[Ride], on: date) -> float:
-    """How far the two columns' ratio rose on a day, %."""
+    """Return how far the two columns' ratio rose on a day, %."""
     near = [r for r in rides if abs(r.t - day_of(on)) < NAIVE_DAYS]
     before, after = (
         float(np.mean([_two_columns(r) for r in near if (r.t >= day_of(on)) == late]))
@@ -178,13 +178,13 @@ WHAT_TO_DO = {
 
 
 def _two_columns(ride: Ride) -> float:
-    """Two power columns averaged, in %."""
+    """Return the mean of two power columns, in %."""
     meter, reference = (float(sum(row[c] for row in ride.rows)) for c in ("meter_w", "reference_w"))
     return 100 * (meter / reference - 1)
 
 
 def _last_bench(sessions: list[Session]) -> float | None:
-    """The last found error as entered, in %."""
+    """Return the last found error as entered, in %."""
     if not sessions:
         return None
     last = max(sessions, key=lambda s: s.t)
@@ -192,7 +192,7 @@ def _last_bench(sessions: list[Session]) -> float | None:
 
 
 def ride_truth(done: Iterable[Ride]) -> list[Row]:
-    """The true ratio of each ride's gains, in %, and whether the ride proves nothing."""
+    """Return the true ratio of each ride's gains, in %, and whether the ride proves nothing."""
     return [
         {
             "comparison_id": r.comparison_id,
@@ -204,5 +204,5 @@ def ride_truth(done: Iterable[Ride]) -> list[Row]:
 
 
 def places_truth() -> list[Row]:
-    """The true gravity at each place."""
+    """Return the true gravity at each place."""
     return [{"place_id": p.place_id, "gravity_ms2": p.true_gravity} for p in PLACES]

@@ -45,7 +45,7 @@ PAIRS = (
 def recordings(
     meters: dict[str, Meter], trainers: dict[str, Trainer], legs: Legs, rng: np.random.Generator
 ) -> tuple[dict[str, pl.DataFrame], list[Row], list[Row]]:
-    """The recordings by file name, the pairs table, and the truth of each pair."""
+    """Return the recordings by file name, the pairs table, and the truth of each pair."""
     files: dict[str, pl.DataFrame] = {}
     pairs: list[Row] = []
     truth: list[Row] = []
@@ -113,7 +113,7 @@ def _record(
 def _ride_of(
     n: int, threshold: float, outdoors: bool, rng: np.random.Generator
 ) -> tuple[Array, Array]:
-    """Crank power and cadence for each second: steps on a trainer, or a hilly road."""
+    """Return crank power and cadence for each second: steps on a trainer, or a hilly road."""
     if not outdoors:
         levels = np.repeat(threshold * rng.uniform(0.45, 1.05, n // 200 + 1), 200)[:n]
         slow = levels + _wander(n, 40, 5, rng)
@@ -129,7 +129,7 @@ def _ride_of(
 
 
 def _wander(n: int, memory_s: float, sd: float, rng: np.random.Generator) -> Array:
-    """First-order noise with a memory."""
+    """Return first-order noise with a memory."""
     keep = math.exp(-1 / memory_s)
     steps = rng.normal(0, sd * math.sqrt(1 - keep**2), n)
     path = np.zeros(n)

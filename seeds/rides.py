@@ -65,7 +65,7 @@ class Legs:
 
 
 def draw_legs(rng: np.random.Generator) -> Legs:
-    """Riders' left shares (0.5 is even) and thresholds in W."""
+    """Return riders' left shares (0.5 is even) and thresholds in W."""
     share = {r: 0.5 + float(rng.normal(0, 0.007)) for r in RIDERS}
     share["Greta"], share[HANDOVER[2]] = 0.509, 0.493
     power = {r: float(rng.normal(305, 35)) for r in RIDERS}
@@ -73,7 +73,7 @@ def draw_legs(rng: np.random.Generator) -> Legs:
 
 
 def celsius_of(t: float, rng: np.random.Generator) -> float:
-    """Temperature where people ride on day t, °C."""
+    """Return the temperature where people ride on day t, °C."""
     day = FIRST + timedelta(days=int(t))
     season = math.cos(2 * math.pi * (day.timetuple().tm_yday - 200) / YEAR)
     return float(17.5 + 6.5 * season + rng.normal(0, 2.5))
@@ -82,7 +82,7 @@ def celsius_of(t: float, rng: np.random.Generator) -> float:
 def rides(
     meters: dict[str, Meter], trainers: dict[str, Trainer], legs: Legs, rng: np.random.Generator
 ) -> list[Ride]:
-    """All rides beside a reference, in order of time."""
+    """Return all rides beside a reference, in order of time."""
     planned = []
     for meter in meters.values():
         for day in _ride_days(meter, rng):
@@ -159,7 +159,7 @@ def _ride(
 
 
 def of_the_road(meter: Meter, legs: Legs, rider: str, t: float, rng: np.random.Generator) -> float:
-    """What the ride sees and the bench does not: an oval ring, one leg shown as two."""
+    """Return what the ride sees and the bench does not: an oval ring, one leg shown as two."""
     extra, mount = 0.0, meter.mount(t)
     if mount is not None and mount.shape == "oval":
         extra += OVAL_READS_HIGH
@@ -201,7 +201,7 @@ def instant(t: float) -> datetime:
 
 
 def zeros_table(meters: dict[str, Meter], rng: np.random.Generator) -> list[Row]:
-    """zeros: readings on the road of most meters, about one in three weeks."""
+    """Return the table zeros: readings on the road of most meters, about one in three weeks."""
     rows: list[Row] = []
     for meter in meters.values():
         if meter.model.kind == "pedal_pair" or rng.random() < 0.2:
@@ -227,7 +227,7 @@ def zeros_table(meters: dict[str, Meter], rng: np.random.Generator) -> list[Row]
 
 
 def _battery_age(meter: Meter, t: float) -> float:
-    """0 fresh … 1 empty."""
+    """Return the battery's age: 0 fresh … 1 empty."""
     fresh = max([b for b in meter.batteries if b <= t], default=meter.in_service)
     return min(1.0, (t - fresh) / (meter.model.battery_life * YEAR))
 

@@ -27,7 +27,7 @@ SHARED_BIKE = {"HB-01": "FS-03", "ST-01": "FS-09"}
 
 
 def crank_of(rider: str | None) -> float:
-    """Each rider's crank length, mm."""
+    """Return each rider's crank length, mm."""
     if rider is None or rider == "Sander":
         return 172.5
     return CRANKS_MM[(RIDERS.index(rider) * 7 + 1) % 3 + (RIDERS.index(rider) % 5 == 0)]
@@ -131,5 +131,5 @@ def _share_bikes(meters: dict[str, Meter]) -> None:
 
 
 def active_days(meter: Meter) -> tuple[int, int]:
-    """First and last day of the data on which the meter is in the fleet."""
+    """Return the first and last day of the data on which the meter is in the fleet."""
     return max(meter.in_service, 0), N_DAYS - 1 if meter.stop is None else meter.stop

@@ -19,12 +19,12 @@ YEAR = 365.25
 
 
 def day_of(day: date) -> int:
-    """Days since the data's first day."""
+    """Return the days since the data's first day."""
     return (day - FIRST).days
 
 
 def date_of(day: float) -> date:
-    """The calendar day of day t."""
+    """Return the calendar day of day t."""
     return FIRST + timedelta(days=math.floor(day))
 
 
@@ -95,7 +95,7 @@ SEASONS = (2024, 2025, 2026, 2027)
 
 
 def riders_table() -> list[Row]:
-    """riders: who coaches whom; one coach hands over at the end of 2025."""
+    """Return the table riders: who coaches whom; one coach hands over at the end of 2025."""
     rows: list[Row] = []
     for i, rider in enumerate(RIDERS):
         start, stop = JOINED.get(rider, FIRST), LEFT.get(rider)
@@ -126,7 +126,7 @@ def places_table() -> list[Row]:
 
 
 def mass_sets_table() -> list[Row]:
-    """mass_sets: a certified, a weighed and a stamped one."""
+    """Return the table mass_sets: a certified, a weighed and a stamped one."""
     return [
         {
             "bench_id": m.bench_id,
@@ -144,7 +144,7 @@ def mass_sets_table() -> list[Row]:
 
 
 def references_table() -> list[Row]:
-    """references: four trainers, and two meters that others are ridden beside."""
+    """Return the table references: four trainers, and two meters that others are ridden beside."""
     rows: list[Row] = [
         {"reference_id": t, "kind": "trainer", "meter_id": None, "stated_accuracy_pct": 1.0}
         for t in TRAINERS
@@ -201,7 +201,7 @@ def _entry(name: str, start: date, days: int, kind: str, priority: str | None) -
 
 
 def capacity_table() -> list[Row]:
-    """capacity: bench sessions a week; few in the season, none in the breaks."""
+    """Return the table capacity: bench sessions a week; few in the season, none in the breaks."""
     rows: list[Row] = []
     for year in SEASONS:
         for start, stop, slots in (
@@ -217,7 +217,7 @@ def capacity_table() -> list[Row]:
 
 
 def costs_table() -> list[Row]:
-    """costs: unit prices, in euro."""
+    """Return the table costs: unit prices, in euro."""
     prices: tuple[tuple[str, str | None, float], ...] = (
         ("bench_session", None, 38.0),
         ("bench_hour", None, 46.0),
