@@ -33,7 +33,7 @@ CLOSING_DAYS = 120
 def sensor_excess(
     fleet: FleetFit, meters: pl.DataFrame, resets: pl.DataFrame, *, today: date
 ) -> list[SensorExcess]:
-    """Each meter's error at the slope it was delivered with, against its stated accuracy.
+    """Return each meter's error at the slope it was delivered with, against its stated accuracy.
 
     In   meters: the roster's rows of meters of the fit
     """
@@ -67,7 +67,7 @@ def sensor_excess(
 
 
 def closing_claims(rows: list[SensorExcess]) -> list[ClosingClaim]:
-    """Of `sensor_excess`: warranties about to close on meters that likely exceed what is stated."""
+    """Return warranties about to end on meters that likely exceed what is stated."""
     return [
         {**row, "text": _closing(row)}
         for row in sorted(rows, key=lambda r: r["days_left"] if r["days_left"] is not None else -1)

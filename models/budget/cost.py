@@ -104,7 +104,7 @@ def _claims(found: Records, fleet: FleetFit) -> list[ClosingClaim]:
 
 
 def _busy(found: Records, ask: SeasonAsk) -> list[str]:
-    """Meters, gone or not, with a session in the part of the period that is past."""
+    """Return meters, gone or not, with a session in the part of the period that is past."""
     days = pl.col("measured_at").dt.date()
     return (
         found.sessions.filter((days >= ask.first) & (days <= ask.last))["meter_id"]
@@ -116,7 +116,7 @@ def _busy(found: Records, ask: SeasonAsk) -> list[str]:
 def _plan(
     found: Records, fleet: FleetFit, tables: Tables, settings: Settings, ask: SeasonAsk
 ) -> tuple[PlanDocument | None, list[str]]:
-    """The visits of what is left of the period."""
+    """Return the plan of what is left of the period, and what it had to assume."""
     if ask.last <= found.as_of:
         return None, []
     plan = plan_document(found, fleet, tables, settings, ask)
@@ -124,7 +124,7 @@ def _plan(
 
 
 def _interval(values: Array) -> list[float]:
-    """The middle 90 %, widened to hold the mean: of one meter a rare purchase lies outside it."""
+    """Return the middle 90 %, widened to hold the mean: a rare purchase lies outside it."""
     low, high = np.quantile(values, [0.05, 0.95])
     mean = values.mean()
     return [float(min(low, mean)), float(max(high, mean))]

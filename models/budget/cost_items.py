@@ -41,7 +41,7 @@ def budget_items(
     plan: PlanDocument | None,
     rng: np.random.Generator,
 ) -> tuple[dict[str, Spent], list[str]]:
-    """Each item's money by meter, and what had to be assumed."""
+    """Return each item's money by meter, and what had to be assumed."""
     groups = here["group"].to_list()
     costs, lacks = tables["costs"], []
     battery = np.array([unit_cost(costs, "battery", g) or 0.0 for g in groups])
@@ -74,7 +74,7 @@ def _count(frame: pl.DataFrame, here: pl.DataFrame) -> Array:
 def bench_visits(
     found: Records, here: pl.DataFrame, ask: SeasonAsk, plan: PlanDocument | None
 ) -> tuple[Array, Array]:
-    """Sessions held in the period, and visits planned for the rest of it, [M] each."""
+    """Return sessions held in the period, and visits planned for the rest of it, [M] each."""
     held = _in_period(found.sessions, pl.col("measured_at").dt.date(), ask, found.as_of)
     planned: dict[str, int] = defaultdict(int)
     for visit in plan["visits"] if plan else []:
@@ -96,7 +96,7 @@ def _batteries(
     battery: Array,
     rng: np.random.Generator,
 ) -> Spent:
-    """Swaps in the records at their own cost, else the item's; those to come as expected."""
+    """Price swaps in the records at their own cost, else the item's; those to come as expected."""
     swaps = _own_events(found, ask).filter(pl.col("event") == "battery_swap")
     price = dict(zip(here["meter_id"], battery.tolist(), strict=True))
     sure: dict[str, float] = defaultdict(float)
@@ -120,35 +120,39 @@ def _batteries(
 
 
 def _with_us(here: pl.DataFrame) -> Mask:
-    """Meters that the season's expenses are for: not gone, and not lent to someone else."""
+    """Return the meters that a season costs money for: not gone, and not lent out [M]."""
     lent = (pl.col("state") == "lent").fill_null(False)
     return here.select(~pl.col("gone") & ~lent).to_series().to_numpy()
 
 
 def _about(mean: Array, rng: np.random.Generator) -> Array:
-    """Whole numbers with a mean: its floor, or one more. Intervals of batteries vary little, so
-    the count is nearly the mean."""
+    """Draw whole numbers with a mean [M, DRAWS]: its floor, or one more.
+
+    Intervals between batteries vary little, so that the count is nearly the mean.
+    """
     floor = np.floor(mean)[:, None]
     more = rng.random((mean.size, DRAWS)) < (mean - np.floor(mean))[:, None]
     return np.asarray(floor + more)
 
 
 def _event_costs(found: Records, here: pl.DataFrame, ask: SeasonAsk) -> Array:
-    """What other recorded events have cost."""
+    """Return what other recorded events have cost [M]."""
     rest = _own_events(found, ask).filter(pl.col("event") != "battery_swap")
     cost = dict(rest.group_by("meter_id").agg(pl.col("cost").sum()).iter_rows())
     return np.array([float(cost.get(name) or 0.0) for name in here["meter_id"]])
 
 
 def new_price(costs: pl.DataFrame, here: pl.DataFrame) -> Array:
-    """The price of a new meter: the item's for its group, else what it once cost."""
+    """Return the price of a new meter: the item's for its group, else what it once cost."""
     rows = here.select("group", "purchase_cost").iter_rows()
     return np.array([unit_cost(costs, "replacement", group) or paid or 0.0 for group, paid in rows])
 
 
 def replacement_rate(found: Records) -> tuple[float, float]:
-    """Replacements so far and the meter-years they happened in, with a weak prior: shape and
-    years of the rate's gamma distribution."""
+    """Return shape and years of the replacement rate's gamma distribution.
+
+    Replacements so far and the meter-years they happened in, with a weak prior.
+    """
     replaced = found.meters["replaces_meter_id"].drop_nulls().len()
     end = pl.min_horizontal(pl.col("retired_date").fill_null(found.as_of), pl.lit(found.as_of))
     days = found.meters.select((end - pl.col("in_service_on")).dt.total_days().clip(0)).to_series()
@@ -158,8 +162,10 @@ def replacement_rate(found: Records) -> tuple[float, float]:
 def _replacements(
     found: Records, here: pl.DataFrame, ask: SeasonAsk, *, new: Array, rng: np.random.Generator
 ) -> Spent:
-    """Meters bought as replacements in the records; those to come at the fleet's own rate, whose
-    uncertainty all meters share."""
+    """Price replacements in the records, and those to come at the fleet's own rate.
+
+    All meters share the rate's uncertainty.
+    """
     bought = _in_period(
         here.filter(pl.col("replaces_meter_id").is_not_null()),
         pl.coalesce("purchase_date", "in_service_on"),

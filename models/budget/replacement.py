@@ -44,7 +44,7 @@ def keep_or_replace(
     first: date | None = None,
     last: date | None = None,
 ) -> dict[str, Verdict]:
-    """For each meter: keep or replace, and why.
+    """Return for each meter whether to keep or replace it, and why.
 
     What it takes to hold a meter within tolerance for a year (visits at its best interval and the
     days out of tolerance that remain, weighed by what it is ridden in as the season's plan
@@ -83,7 +83,7 @@ def keep_or_replace(
 def _weight(
     found: Records, tables: Tables, here: pl.DataFrame, *, first: date | None, last: date | None
 ) -> Array:
-    """What a day of each meter weighs on the average, [M]: ridden or not, in which races."""
+    """Return what a day of each meter weighs on the average [M]: ridden or not, in which races."""
     begin = max(first or found.as_of, found.as_of)
     end = last if last is not None and (last - begin).days >= SHORTEST_DAYS else None
     days = days_between(begin, end or begin + timedelta(days=364))
@@ -93,7 +93,7 @@ def _weight(
 
 
 def _own_costs(fleet: FleetFit, here: pl.DataFrame, usual: ProcessParameters, days: Array) -> Array:
-    """Cheapest averages if each meter's drift were one of equally likely ones, [PATHS, M]."""
+    """Return the cheapest averages at equally likely drifts of each meter [PATHS, M]."""
     state = state_today(fleet, here, usual)
     mean, sd = state.mean[:, 1].copy(), np.sqrt(state.P[:, 1, 1])
     state.P[:, 1, :] = state.P[:, :, 1] = 0.0
@@ -135,8 +135,10 @@ def state_today(fleet: FleetFit, here: pl.DataFrame, usual: ProcessParameters) -
 
 
 def _left_alone(fleet: FleetFit, here: pl.DataFrame) -> Array:
-    """Share of the next three years out of tolerance without any reset (a slope that cannot be
-    set), on each of many courses that the error may take, [PATHS, M]; 0 for other meters."""
+    """Return the share of the next three years out of tolerance without any reset [PATHS, M].
+
+    On many courses that the error of a meter with a fixed slope may take; 0 for other meters.
+    """
     out = np.zeros((PATHS, here.height))
     days = [fleet.today + timedelta(days=28 * k) for k in range(round(13 * LIFE_YEARS) + 1)]
     steady = np.random.default_rng(PATHS).standard_normal((PATHS, len(days)))

@@ -26,7 +26,7 @@ def alarm_notices(
     first: date,
     last: date,
 ) -> list[Change]:
-    """Alarms of meters as notices, one for each rider who rode the meter when it may have happened.
+    """Return alarms of meters as notices, one for each who rode when it may have happened.
 
     In   zero_steps: as from `models.records.zero_steps`
     """

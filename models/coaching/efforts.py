@@ -14,6 +14,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from statistics import NormalDist
 
 import numpy as np
 import polars as pl
@@ -44,7 +45,7 @@ class Effort:
     zeroed: bool | None = None
 
     def u_zero_w(self) -> float:
-        """Standard uncertainty of the zero offset in watts; nothing where nothing is said."""
+        """Return the standard uncertainty of the zero offset in W; 0 where nothing is said."""
         if self.zeroed is None:
             return 0.0
         torque = U_ZEROED_NM if self.zeroed else U_UNZEROED_NM
@@ -60,7 +61,7 @@ class Carry:
 
 
 def open_days(efforts: Sequence[Effort], steps: pl.DataFrame) -> list[str]:
-    """What is to be said of efforts that lie where a step of their meter may have happened.
+    """Return what is to be said of efforts that lie where a step of their meter may have happened.
 
     In   steps: meter_id, earliest, latest (of `FleetFit.steps_between`)
     """
@@ -102,7 +103,7 @@ def answer(efforts: Sequence[Effort], mean_ln: Array, covariance: Array) -> Effo
 
 
 def _together(efforts: Sequence[Effort], differences: list[Difference]) -> str | None:
-    """Two or more meters, each ridden at least twice: whether all of them moved alike."""
+    """Say whether all meters moved alike, where two or more were ridden at least twice."""
     turns: dict[str, list[int]] = {}
     for k, effort in enumerate(efforts):
         turns.setdefault(effort.device_id, []).append(k)
@@ -120,7 +121,7 @@ def _together(efforts: Sequence[Effort], differences: list[Difference]) -> str |
 def carried(
     efforts: Sequence[Effort], targets: Sequence[Carry], mean_ln: Array, covariance: Array
 ) -> list[CarriedEffort]:
-    """What the same watts show on other meters: a threshold goes from one bike to another.
+    """Return what the same watts show on other meters: a threshold goes from one bike to another.
 
     In   mean_ln [n + m], covariance: joint gain errors of n efforts, then of m targets
     """
@@ -169,7 +170,7 @@ def with_both_legs(
 
 
 def corrected_watts(watts: Array, mean_ln: Array) -> Array:
-    """What an errorless meter would have shown. Both [n]; error in 100·ln."""
+    """Return what an errorless meter would have shown. Both [n]; error in 100·ln."""
     return np.asarray(watts * ratio_from_ln(-mean_ln))
 
 
@@ -195,7 +196,7 @@ def _difference(
     sd = math.sqrt(max(0.0, float(gradient @ covariance[np.ix_(pair, pair)] @ gradient)))
     shown = efforts[end].watts - efforts[start].watts
     real = float(corrected[end] - corrected[start])
-    p_increase = _normal_cdf(real / sd) if sd > 0 else float(real > 0)
+    p_increase = NormalDist().cdf(real / sd) if sd > 0 else float(real > 0)
     return {
         "from": start,
         "to": end,
@@ -206,10 +207,6 @@ def _difference(
         "p_increase": p_increase,
         "text": _sentence(shown, real, sd, p_increase),
     }
-
-
-def _normal_cdf(z: float) -> float:
-    return 0.5 * math.erfc(-z / math.sqrt(2.0))
 
 
 def _sentence(shown: float, real: float, sd: float, p_increase: float) -> str:

@@ -39,7 +39,7 @@ class _Meter(TypedDict):
 
 
 def race_is_near(calendar: pl.DataFrame, *, today: date) -> bool:
-    """Whether anyone rides an A race within the days that are looked at."""
+    """Return whether anyone rides an A race within the days that are looked at."""
     near = in_force(today, today + timedelta(days=EVE_DAYS))
     return not calendar.filter((pl.col("priority") == "A") & near).is_empty()
 
@@ -52,7 +52,7 @@ def race_eve(
     *,
     today: date,
 ) -> list[RaceEve]:
-    """Options for every meter that is more likely out than in before an A race.
+    """Return options for every meter that is more likely out than in before an A race.
 
     In   meters: the roster's meters that are not gone (meter_id, tolerance_pct, kind,
          crank_length_mm, slope_convention, state); errors_pct: their mean and sd today, [M]
@@ -101,7 +101,7 @@ def _cause(row: _Meter, alarms: pl.DataFrame, today: date) -> Cause:
 
 
 def _translate(meter_id: str, mean_pct: float, sd_pct: float, cause: Cause) -> RaceOption:
-    """Leave the meter, translate the targets."""
+    """Return the option to leave the meter and translate the targets."""
     shown = EXAMPLE_W * (1 + mean_pct / 100)
     give = EXAMPLE_W * Z90 * sd_pct / 100
     after = {
@@ -121,7 +121,7 @@ def _translate(meter_id: str, mean_pct: float, sd_pct: float, cause: Cause) -> R
 
 
 def _stand_ins(meters: pl.DataFrame, p: Array, racing: Mask, wanted: int) -> list[RaceOption]:
-    """Sound meters of the same kind and crank length that nobody races on, the soundest first."""
+    """Return up to three sound meters that would fit and nobody races on, soundest first."""
     rows = typed_rows(meters, _Meter)
     target = rows[wanted]
     fits = [

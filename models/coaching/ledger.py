@@ -35,7 +35,7 @@ class Span:
     step_between: tuple[date, date] | None = None
 
     def instants(self) -> list[datetime]:
-        """Where the factor is taken: just inside both ends and in the middle."""
+        """Return where the factor is taken: just inside both ends and in the middle."""
         start = datetime.combine(self.first, time(23, 59), tzinfo=UTC)
         end = noon(self.last)
         end = max(start, end)
@@ -50,7 +50,7 @@ def ridden(
     meter_id: str | None,
     rider_id: str | None,
 ) -> list[Span]:
-    """Who rode what in a period, from the assignments (to_date included; empty: still).
+    """Return who rode what in a period, from the assignments (to_date included; empty: still).
 
     For a meter: stretches without an assignment are kept, with no rider. On the day of a
     handover the new rider's row counts.
@@ -134,7 +134,7 @@ def _pieces(span: Span, reset_days: set[date], steps: list[tuple[date, date]]) -
 
 
 def rows(spans: Sequence[Span], mean_ln: Array, covariance: Array) -> list[LedgerRow]:
-    """The ledger's rows.
+    """Return the ledger's rows.
 
     In  mean_ln [3n], covariance [3n, 3n]: joint gain errors (100·ln) at each span's `instants`,
         in order; the factor is that of their mean
@@ -176,7 +176,7 @@ def _note(span: Span) -> str | None:
 def corrected_elsewhere(
     spans: Sequence[Span], resets: pl.DataFrame, events: pl.DataFrame
 ) -> list[str]:
-    """Warnings where watts may be corrected in another place too: in the meter or the head unit.
+    """Return warnings where watts may be corrected already, in the meter or the head unit.
 
     In   resets: as from `models.records.slope_chain`; events: the events table
     """

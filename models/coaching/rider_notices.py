@@ -133,7 +133,7 @@ def _why(setting: bool, recorded: bool) -> str:
 def _other_meters(
     fleet: FleetFit, assignments: pl.DataFrame, *, first: date, last: date
 ) -> list[Change]:
-    """A rider whose bike or role gets another meter than the one before."""
+    """Return a change for each rider whose bike or role gets another meter than the one before."""
     known = set(fleet.prepared.devices.meters)
     named = assignments.filter(
         pl.col("rider_id").is_not_null() & pl.col("meter_id").is_in(list(known))

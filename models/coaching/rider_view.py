@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from datetime import date, timedelta
 from itertools import combinations
+from statistics import NormalDist
 
 import polars as pl
 
@@ -29,8 +30,7 @@ DAY = timedelta(days=1)
 def riding_periods(
     assignments: pl.DataFrame, meters: Sequence[str], *, rider_id: str, today: date
 ) -> list[RidingPeriod]:
-    """Which meter a rider has ridden when, oldest first: meter_id, bike_id, role, from_date,
-    to_date (null: still)."""
+    """Return which meter a rider has ridden when, oldest first."""
     rows = assignments.filter(
         (pl.col("rider_id") == rider_id)
         & pl.col("meter_id").is_in(list(meters))
@@ -42,7 +42,7 @@ def riding_periods(
 def period_curve(
     fleet: FleetFit, resets: pl.DataFrame, period: RidingPeriod, *, today: date
 ) -> PeriodCurve:
-    """The gain error of a meter while it was ridden: the period, `points` and `resets`."""
+    """Return the gain error of a meter while it was ridden."""
     meter, first = period["meter_id"], period["from_date"]
     last = min(today, period["to_date"] or today)
     mine = resets.filter(
@@ -61,7 +61,7 @@ def period_curve(
 
 
 def between_meters(fleet: FleetFit, meters: Sequence[str], *, on: date) -> list[MeterPair]:
-    """What one meter is expected to show more than another at the same effort, a row a pair."""
+    """Return how much more one meter of each pair shows at the same effort."""
     if len(meters) < 2:
         return []
     mean, covariance = fleet.joint([(("meter", meter), on) for meter in meters])
@@ -81,17 +81,13 @@ def between_meters(fleet: FleetFit, meters: Sequence[str], *, on: date) -> list[
                 "example_w": EXAMPLE_W,
                 "difference_w": watts[1],
                 "interval90_w": [watts[0], watts[2]],
-                "p_more": _normal_cdf(gap / sd) if sd > 0 else float(gap > 0),
+                "p_more": NormalDist().cdf(gap / sd) if sd > 0 else float(gap > 0),
             }
         )
     return rows
 
 
-def _normal_cdf(z: float) -> float:
-    return float(0.5 * math.erfc(-z / math.sqrt(2.0)))
-
-
 def efforts_of(efforts: pl.DataFrame, *, rider_id: str, today: date) -> list[RiderEffort]:
-    """A rider's efforts up to a day, the newest first."""
+    """Return a rider's efforts up to a day, the newest first."""
     mine = efforts.filter((pl.col("rider_id") == rider_id) & (pl.col("date") <= today))
     return typed_rows(mine.sort("date", descending=True, maintain_order=True), RiderEffort)

@@ -31,7 +31,7 @@ def affected_rides(
     tolerance_pct: float,
     since: date,
 ) -> list[FoundOut]:
-    """What each session that found the meter out puts in doubt, newest first.
+    """Return what each session that found the meter out puts in doubt, newest first.
 
     In   sessions: session_results; tables: assignments, efforts, comparisons; since: the
          meter's first day in service, where no good session precedes
@@ -106,19 +106,19 @@ def _one(
 
 
 def _course(fleet: FleetFit, meter_id: str, days: list[date]) -> tuple[np.ndarray, np.ndarray]:
-    """Smoothed error (100·ln) and its sd at noon of days; on the day of a session before it."""
+    """Return the smoothed error and its sd at noon of days, 100·ln."""
     return fleet.gain_error(("meter", meter_id), [noon(day) for day in days])
 
 
 def p_out(mean_ln: np.ndarray, sd_ln: np.ndarray, limit: float) -> np.ndarray:
-    """Chance of being out of tolerance."""
+    """Return the chance of being out of tolerance, elementwise."""
     return 1 - p_within(percent_from_ln(mean_ln), percent_sd(mean_ln, sd_ln), np.array(limit))
 
 
 def _doubtful_from(
     fleet: FleetFit, meter_id: str, start: date, end: date, limit: float
 ) -> date | None:
-    """The first day, to the week, after which the meter stayed more likely out than in."""
+    """Return the first day, to the week, after which the meter stayed more likely out than in."""
     days = [start + timedelta(days=k) for k in range(1, (end - start).days, STEP_DAYS)]
     if not days:
         return None

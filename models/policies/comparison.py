@@ -81,7 +81,7 @@ def usual_policies(visit_days: float, target: float = 0.90) -> list[Policy]:
 def _row(
     policy: Policy, visits: Array, out: Array, *, visit_cost: float, day_cost: float
 ) -> PolicyRow:
-    """visits, out [fleets]: visits a meter and year, share of days out of tolerance."""
+    """Return a policy's row. visits, out [fleets]: a meter and year, share of days out."""
     per_year, share_out = float(visits.mean()), float(out.mean())
     return {
         "name": policy.name,

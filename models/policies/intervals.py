@@ -42,7 +42,7 @@ def interval_table(
     target: float = 0.90,
     use: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
-    """Next bench visit of every meter by every method.
+    """Return the next bench visit of every meter by every method.
 
     In   sessions: meter_id, measured_at, gain_error_pct, gain_error_ln
          resets: as from models.records.slope_chain
@@ -115,7 +115,7 @@ class _Next(TypedDict):
 def _rows(
     sessions: pl.DataFrame, resets: pl.DataFrame, meters: pl.DataFrame, *, today: date
 ) -> pl.DataFrame:
-    """Sessions in order with sensitivity, the error left, days since the one before."""
+    """Return sessions in order with sensitivity, the error left, days since the one before."""
     used = sessions.filter(
         pl.col("gain_error_pct").is_finite() & (pl.col("measured_at").dt.date() <= today)
     ).select(
@@ -143,7 +143,7 @@ def _rows(
 
 
 def _last(rows: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
-    """meter_id, group, last (day of the last session, null without one), for every meter."""
+    """Return meter_id, group, last (day of the last session or null) for every meter."""
     days = rows.group_by("meter_id").agg(last=pl.col("day").max())
     group = pl.coalesce("model_group", "kind").alias("group")
     return meters.select("meter_id", group).join(
@@ -158,7 +158,7 @@ def _dated(
     *,
     today: date,
 ) -> pl.DataFrame:
-    """Interval to date; a meter without a session is due today by every method."""
+    """Turn intervals into dates; a meter without a session is due today by every method."""
     never = pl.col("last").is_null()
     days = pl.col("interval_days").clip(0.0, MOST_DAYS)
     next_on = pl.col("last") + pl.duration(days=days.floor().cast(pl.Int64))

@@ -46,7 +46,7 @@ class Outlook:
 
     @cached_property
     def p_within(self) -> Array:
-        """Probability of being within tolerance at each Monday without a visit, [M, W + 1]."""
+        """Return the probability within tolerance at each Monday without a visit [M, W + 1]."""
         variance = np.einsum("mii->mi", self.covariance)
         return p_within(self.mean, np.sqrt(np.maximum(variance, 0.0)), self.tolerance[:, None])
 
@@ -54,7 +54,7 @@ class Outlook:
 def outlook(
     fleet: FleetFit, meters: pl.DataFrame, mondays: list[date], bench: pl.DataFrame
 ) -> Outlook:
-    """The errors to be expected.
+    """Return the errors to be expected.
 
     In   meters: meter_id, tolerance_pct; mondays: W + 1 days; bench: sessions as in FleetData
     """
@@ -75,7 +75,7 @@ def outlook(
 
 
 def session_uncertainty(fleet: FleetFit, meters: pl.DataFrame, bench: pl.DataFrame) -> Array:
-    """Standard uncertainty of what a coming session will find, [M], %.
+    """Return the standard uncertainty of what a coming session will find [M], %.
 
     The usual session's random part (the meter's own median, else the fleet's), what its group's
     sessions scatter beyond that, the mass set in use as known today, place and crank as stated.
@@ -101,7 +101,7 @@ def _median(bench: pl.DataFrame, column: str, default: float) -> float:
 
 
 def _set_sd(fleet: FleetFit, bench: pl.DataFrame) -> float:
-    """Sd of the mass set that the latest named session used, as known today."""
+    """Return the sd of the mass set that the latest named session used, as known today."""
     named = bench.filter(pl.col("bench_id").is_not_null()).sort("at")
     if named.is_empty():
         return _median(bench, "u_bench", 0.1)
@@ -110,8 +110,10 @@ def _set_sd(fleet: FleetFit, bench: pl.DataFrame) -> float:
 
 
 def risks(ahead: Outlook) -> tuple[Array, Array]:
-    """Risk of being out of tolerance: [M, W] without a visit, [M, W, W] in week w (last axis)
-    after a visit in week v (middle axis; 1 before it). A week's risk is the mean of its ends."""
+    """Return the risk of being out of tolerance in each week: the mean of its ends.
+
+    Without a visit [M, W]; after a visit in the middle axis' week [M, W, W], 1 before it.
+    """
     now = 1.0 - ahead.p_within
     unvisited = (now[:, :-1] + now[:, 1:]) / 2
     meters, weeks = unvisited.shape
@@ -125,8 +127,10 @@ def risks(ahead: Outlook) -> tuple[Array, Array]:
 
 
 def risk_after_visits(mean: Array, covariance: Array, u: float, tolerance: float) -> Array:
-    """[n, n] probability of being out of tolerance at instant k after a visit at instant v, one
-    meter; 1 where k < v."""
+    """Return a meter's probability of being out at instant k after a visit at instant v [v, k].
+
+    1 where k < v. mean [n], covariance [n, n]: its errors; u: of a session; all in percent
+    """
     v, k = np.triu_indices(mean.size)
     C = np.maximum(np.diag(covariance), 1e-12)
     S = C + u**2
@@ -143,6 +147,6 @@ def risk_after_visits(mean: Array, covariance: Array, u: float, tolerance: float
 
 
 def weeks_of(first: date, last: date) -> list[date]:
-    """The Mondays of the weeks that hold any day of a period."""
+    """Return the Mondays of the weeks that hold any day of a period."""
     start = first - timedelta(days=first.weekday())
     return [start + timedelta(weeks=k) for k in range((last - start).days // 7 + 1)]

@@ -49,7 +49,7 @@ class Forecast(NamedTuple):
 
 
 def p_within(mean_pct: Array, sd_pct: Array, tolerance_pct: Array) -> Array:
-    """Probability that a normal gain error lies within ±tolerance; shapes broadcast.
+    """Return the probability that a normal gain error lies within ±tolerance; shapes broadcast.
 
     Ref  JCGM 106:2012, clause 7 (two-sided tolerance interval, normal distribution).
     """
@@ -63,7 +63,7 @@ def p_within(mean_pct: Array, sd_pct: Array, tolerance_pct: Array) -> Array:
 
 
 def first_day_below(forecast: Forecast, tolerance_pct: Array, target: float) -> Index:
-    """First day, counted from as_of, with p_within < target; NEVER within the forecast's days.
+    """Return the first day from as_of with p_within < target; NEVER within the forecast's days.
 
     The grid of days may be coarse: every stretch in which p could dip below the target is
     looked at day by day. That includes stretches with both ends above it, because p need not
@@ -125,7 +125,7 @@ def due_table(
 def _search_between(
     forecast: Forecast, tolerance: Array, target: float, *, look: Mask, first: Index
 ) -> None:
-    """Fills in first (in place) from the stretches to look at, [meters, days − 1]."""
+    """Fill in first (in place) from the stretches to look at, [meters, days − 1]."""
     meter, stretch = np.nonzero(look)
     if meter.size == 0:
         return
@@ -146,7 +146,7 @@ def _search_between(
 
 
 def _may_dip(forecast: Forecast, tolerance: Array, target: float) -> Mask:
-    """[meters, days − 1]: stretches whose worst case is below the target.
+    """Return the stretches whose worst case is below the target, [meters, days − 1].
 
     p falls with the sd and, at a given sd, is lowest at one end of a stretch of means.
     """

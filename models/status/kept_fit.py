@@ -81,12 +81,12 @@ class Snapshot:
 
     @classmethod
     def names(cls) -> list[str]:
-        """The frames' names, in order."""
+        """Return the frames' names, in order."""
         return [field.name for field in fields(cls)]
 
     @classmethod
     def of(cls, frames: dict[str, pl.DataFrame]) -> Self:
-        """From frames by name."""
+        """Return the fit that frames by name make."""
         return cls(**{name: frames[name] for name in cls.names()})
 
     def about(self) -> FitInfo:
@@ -97,8 +97,10 @@ class Snapshot:
         return cast("FitInfo", row)
 
     def serves(self, as_of: date) -> bool:
-        """Whether status on a day follows from these frames: nothing known later than the day
-        went in, and the courses reach five years beyond it."""
+        """Return whether status on a day follows from these frames.
+
+        Nothing known later than the day went in, and the courses reach five years beyond it.
+        """
         about = self.about()
         origin, last = about["origin"], about["last_data_on"]
         reach = origin + timedelta(days=max(self.courses["days"].to_list(), default=10**5))
@@ -107,8 +109,10 @@ class Snapshot:
 
 
 def course_days(origin: date, as_of: date) -> Index:
-    """Days from the origin at which the courses are kept: weekly for half a year around the
-    day of the fit, four-weekly after; out to five years beyond, and some to spare."""
+    """Return the days from the origin at which the courses are kept.
+
+    Weekly until half a year after the fit, then four-weekly for five years and some to spare.
+    """
     ahead = (as_of - origin).days
     fine = np.arange(0, ahead + 183, 7)
     coarse = np.arange(fine[-1], ahead + HORIZON_DAYS + SPARE_DAYS + 28, 28)
@@ -116,7 +120,7 @@ def course_days(origin: date, as_of: date) -> Index:
 
 
 def courses(meter_ids: list[str], days: Index, mean: Array, sd: Array) -> pl.DataFrame:
-    """Courses as a frame. In: mean, sd [meters, days]; not finite: the meter has no rows."""
+    """Return courses as a frame. In: mean, sd [meters, days]; not finite: the meter has no rows."""
     n = days.size
     frame = pl.DataFrame(
         {
@@ -131,7 +135,7 @@ def courses(meter_ids: list[str], days: Index, mean: Array, sd: Array) -> pl.Dat
 
 
 def forecast(snapshot: Snapshot, meter_ids: list[str], *, as_of: date) -> Forecast:
-    """The courses from a day on, in plain percent, a row a meter (nan: it has no course)."""
+    """Return the courses from a day on, in plain percent, a row a meter (nan: it has no course)."""
     origin = snapshot.about()["origin"]
     kept = np.sort(snapshot.courses["days"].unique().to_numpy())
     if kept.size == 0:
@@ -157,7 +161,7 @@ def _matrix(frame: pl.DataFrame, meter_ids: list[str], days: Index, column: str)
 
 
 def _along(values: Array, days: Index, at: Array) -> Array:
-    """Straight lines along the last axis, at all rows at once; the ends are held."""
+    """Return straight lines along the last axis, at all rows at once; the ends are held."""
     right = np.clip(np.searchsorted(days, at), 1, max(1, days.size - 1))
     if days.size == 1:
         return np.repeat(values, at.size, axis=1)

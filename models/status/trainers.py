@@ -35,7 +35,7 @@ SCHEMA = {
 
 
 def trainer_changes(references: pl.DataFrame, fleet: FleetFit, *, as_of: date) -> pl.DataFrame:
-    """How far each reference has moved within the last year.
+    """Return how far each reference has moved within the last year.
 
     In   references: reference_id, tolerance_pct; those that are meters of the fleet left out
     Out  one row each: since (a year ago, or its first comparison), change_ln and change_sd_ln
