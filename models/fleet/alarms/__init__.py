@@ -9,7 +9,7 @@ odds_adjustments  what makes one likelier: events nearby, plausible slips
 alarm_budget      the false alarms allowed, shared out
 thresholds        limits that keep to them
 alarm_table       the alarms as a table
-alarm_texts       the sentence of each
+alarm_reasons     what each says, as data
 """
 
 import lazy_loader
