@@ -138,6 +138,20 @@ def test_the_same_pair_is_compared_once_and_a_changed_row_anew(
     assert [row["meter_id"] for row in run.comparisons(Fleet(store), "K2")] == ["K2"]
 
 
+def test_a_void_pair_of_a_pairs_table_is_kept_with_its_reason(
+    empty_team: Store, tmp_path: Path, pair: Pair, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "rides"
+    folder.mkdir()
+    (folder / "ride-a.csv").write_bytes(csv_of(pair.meter))
+    (folder / "ride-b.csv").write_bytes(csv_of(pair.meter))
+    (folder / "pairs.csv").write_text(ONE_PAIR)
+    capsys.readouterr()
+    assert load(capsys, empty_team, folder)[0] == 0
+    [kept] = run.comparisons(Fleet(empty_team), "K1")
+    assert "proves nothing" in kept["void"]
+
+
 def test_a_pair_whose_import_is_taken_back_counts_no_more(fleet: Path, tmp_path: Path) -> None:
     store = Store(Store(fleet / "fleet.duckdb").backup(tmp_path / "copy.duckdb"))
     from ingest.load import imports, undo_import
