@@ -303,7 +303,7 @@ def _remarks(paper: Paper, document: Document) -> None:
     said = [
         *(theme.sentence(s["text"]) for s in document["suspicions"]),
         *(theme.sentence(text) for text in document["findings"]),
-        *(f"Assumed: {theme.prose(text)}." for text in document["assumptions"]),
+        *(f"Assumed: {theme.sentence(text)}" for text in document["assumptions"]),
     ]
     if document["incomplete"]:
         said.insert(0, "Rows of this session were set aside at intake: it is incomplete.")
