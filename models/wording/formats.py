@@ -1,6 +1,6 @@
 """How values are written in sentences: the formats that a template may name.
 
-The browser has the same formats under the same names (assets/bench_words.js), as far as the
+The browser has the same formats under the same names (assets/bench/words.js), as far as the
 templates need them that travel there. A number that rounds to zero carries no sign.
 """
 
@@ -33,8 +33,8 @@ def plain(value: float) -> str:
 
 
 def day(value: date) -> str:
-    """Return a day as 4 Mar 2026."""
-    return f"{value.day} {value:%b} {value.year}"
+    """Return a day as 2026-03-04; pages write the month in words (theme.prose)."""
+    return value.isoformat()
 
 
 def chance(p: float) -> str:

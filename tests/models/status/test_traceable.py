@@ -39,7 +39,7 @@ EARLY, LATE = datetime(2026, 5, 1, tzinfo=UTC), datetime(2026, 8, 1, tzinfo=UTC)
         (
             [("C", LATE), ("A", EARLY)],
             "certificate",
-            "certificate of A (no. 7, due 30 Jun 2026)",
+            "certificate of A (no. 7, due 2026-06-30)",
         ),
         ([("C", LATE), ("A", LATE)], "weighed", "certificate is out of date"),
         ([("B", LATE), ("C", LATE)], "weighed", "weighing of B: 1 of 2"),
