@@ -17,8 +17,7 @@ import polars as pl
 
 from ingest.load import load_paths
 from ingest.store import Store
-from models.run import Fleet, status
-from models.run.known import fit_of_day as run_fit
+from models.run import Fleet, refit, status
 from seeds.scenario import LAST
 
 SEEDS = Path(__file__).parents[2] / "seeds"
@@ -31,7 +30,7 @@ def demo_status(folder: Path) -> dict[str, Any]:
     with store.writing() as db:
         db.set_setting("today", LAST.isoformat())
     load_paths(store, [SEEDS / "tables"])
-    run_fit.refit(store)
+    refit(Fleet(store))
     return status(Fleet(store))
 
 
