@@ -22,6 +22,7 @@ P = ParamSpec("P")
 T = TypeVar("T")
 Asked = Callable[Concatenate[Fleet, P], T]
 SCOPED = ("meter_id", "rider_id")
+EVERYBODYS = ("load_files", "refit", "refit_when_quiet")
 ROWS_NAMED_BY = ("meter_id", "rider_id", "replaces_meter_id")
 
 
@@ -96,7 +97,7 @@ class Guarded:
     def progress(self, question: Asked[P, T], ticket: str) -> Progress[T]:
         """Return how far a change that was begun has come."""
         turn = self._turn(question, None, {})
-        return turn.told(turn.service.progress(ticket))
+        return turn.told(turn.service.progress(question, ticket))
 
     def may(self, question: Callable[..., Any]) -> bool:
         """Return whether whoever asks may ask this."""
@@ -104,11 +105,14 @@ class Guarded:
         return about is not None and about.allows(self._who())
 
     def work(self) -> Work:
-        """Return what the records' lane is doing, for whoever may load files."""
+        """Return what the records' lane is doing, for whoever may load files.
+
+        Of what has ended only the loads and fits, which are nobody's own.
+        """
         turn = self._turn(run.load_files, None, {})
         work = turn.service.work()
-        ended = {name: turn.trimmed(job) for name, job in work["ended"].items()}
-        return {**work, "ended": ended}
+        ended = {name: job for name, job in work["ended"].items() if name in EVERYBODYS}
+        return {**work, "ended": {name: turn.trimmed(job) for name, job in ended.items()}}
 
     def live(self) -> Live:
         """Return what is going on at this moment."""
@@ -157,8 +161,8 @@ class _Turn:
         return {**progress, "document": self.trimmed(progress["document"])}
 
     def record(self, question: Callable[..., Any], args: Any, kwargs: Any) -> None:
-        """Record what was done, where the store exists and nothing was recorded on the way."""
-        if self.about.recorded is not None and self.service.store.exists():
+        """Record what was done; a store is made for it where there is none."""
+        if self.about.recorded is not None:
             with acting(self.person.name), self.service.store.writing() as db:
                 record(db, self.about.recorded, _subject(question, args, kwargs))
 

@@ -12,6 +12,7 @@ import logging
 import multiprocessing
 import threading
 import time
+from collections.abc import Collection
 from concurrent.futures import CancelledError, Future
 from dataclasses import dataclass, field
 from functools import cache, partial
@@ -76,58 +77,91 @@ def in_words(problem: BaseException) -> str:
 class Lane:
     """Processes that answer calls, and the line before them.
 
-    At most one process works ahead of being asked; it is stopped, and its job put back, where
-    somebody waits and no other process is free.
+    At most one process works ahead of being asked. Where `gives_way`, it is stopped, and its job
+    put back, as soon as somebody waits and no other process is free: worth it where what is made
+    ahead takes longer than to start a process.
     """
 
-    def __init__(self, processes: int, *, newest_first: bool, stands_back: int) -> None:
+    def __init__(
+        self, processes: int, *, newest_first: bool, stands_back: int, gives_way: bool = False
+    ) -> None:
         self._processes, self._newest_first = processes, newest_first
-        self._stands_back = stands_back
-        self._lock = threading.RLock()
+        self._stands_back, self._gives_way = stands_back, gives_way
+        self._lock = threading.Lock()
         self._waiting: list[Job] = []
         self._working: list[Job] = []
         self._pool: ProcessPool | None = None
 
-    def put(self, job: Job, *, instead_of_waiting: bool = False) -> Job:
-        """Put a job into the line; instead_of_waiting: the last of a question alone stays."""
+    def put(self, job: Job) -> Job:
+        """Put a job into the line."""
         with self._lock:
-            if instead_of_waiting:
-                same = job.call.store, job.call.question
-                for other in [j for j in self._waiting if (j.call.store, j.call.question) == same]:
-                    self.cancel(other)
             self._waiting.append(job)
-            self._make_room()
-            self._start()
+        self._go_on()
+        return job
+
+    def join(self, job: Job, questions: Collection[str]) -> Job:
+        """Put a job into the line where none of these questions about its store waits.
+
+        Else the waiting one goes to the end of the line, and does what the new one would have done;
+        return the one that does it.
+        """
+        with self._lock:
+            waits = [
+                other
+                for other in self._waiting
+                if other.call.store == job.call.store and other.call.question in questions
+            ]
+            for standing in waits:
+                standing.call, job = job.call, standing
+                self._waiting.remove(standing)
+            self._waiting.append(job)
+        self._go_on()
         return job
 
     def hurry(self, job: Job) -> None:
         """Somebody waits for what was to be made ahead."""
         with self._lock:
-            if job.wanted == "ahead":
-                job.wanted = "now"
-                self._make_room()
-                self._start()
+            if job.wanted == "now":
+                return
+            job.wanted, job.begun = "now", time.monotonic()
+        self._go_on()
 
     def cancel(self, job: Job) -> None:
         """Take a job out of the line, or stop it at work; its answer is then a CancelledError."""
         with self._lock:
             if job in self._waiting:
                 self._waiting.remove(job)
-            elif job.running is not None:
-                job.running.cancel()
+            running = job.running
         job.answer.cancel()
+        if running is not None:
+            running.cancel()
 
     def jobs(self) -> tuple[list[Job], list[Job]]:
         """Return the jobs at work, and those that wait."""
         with self._lock:
             return list(self._working), list(self._waiting)
 
-    def _start(self) -> None:
+    def _go_on(self) -> None:
+        """Start what can be started, and stop what is in its way.
+
+        Futures tell their listeners in the thread that cancels them or listens too late, so that is
+        done without the lock.
+        """
+        with self._lock:
+            started, stopped = self._start(), self._in_the_way()
+        for job, running in started:
+            running.add_done_callback(partial(self._ended, job))
+        for running in stopped:
+            running.cancel()  # `_ended` puts its job back
+
+    def _start(self) -> list[tuple[Job, Future[Any]]]:
+        started: list[tuple[Job, Future[Any]]] = []
         while len(self._working) < self._processes and (job := self._next()) is not None:
             self._waiting.remove(job)
             self._working.append(job)
             job.running = self._processes_at_hand().schedule(answer, args=[job.call])
-            job.running.add_done_callback(partial(self._ended, job))
+            started.append((job, job.running))
+        return started
 
     def _next(self) -> Job | None:
         now = [job for job in self._waiting if job.wanted == "now"]
@@ -136,56 +170,72 @@ class Lane:
         ahead_at_work = any(job.wanted == "ahead" for job in self._working)
         return None if ahead_at_work or not self._waiting else self._waiting[0]
 
-    def _make_room(self) -> None:
-        """Stop what is made ahead where somebody would have to wait for it."""
-        if len(self._working) < self._processes:
-            return
-        if any(job.wanted == "now" for job in self._waiting):
-            for job in self._working:
-                if job.wanted == "ahead" and job.running is not None:
-                    job.running.cancel()  # `_ended` puts it back
+    def _in_the_way(self) -> list[Future[Any]]:
+        """Return what is made ahead at the cost of somebody who waits."""
+        if not self._gives_way or not any(job.wanted == "now" for job in self._waiting):
+            return []
+        return [job.running for job in self._working if job.wanted == "ahead" and job.running]
 
     def _ended(self, job: Job, done: Future[Any]) -> None:
+        """Hand out the answer, then go on; until then the job counts as being at work."""
+        gave_way = done.cancelled() and not job.answer.cancelled()
+        if not gave_way:
+            _settle(job, done)
         with self._lock:
-            self._working.remove(job)
             job.running = None
-            stopped = done.cancelled()
-            if stopped and job.wanted == "ahead" and not job.answer.cancelled():
-                self._waiting.append(job)
-            self._start()
-        if stopped or job.answer.cancelled():
-            return
-        problem = done.exception()
-        if problem is None:
-            job.answer.set_result(done.result())
-            return
-        if not isinstance(problem, UserError):
-            LOG.error("%s failed beside the pages", job.call.question, exc_info=problem)
-        job.answer.set_exception(problem)
+            if job in self._working:
+                self._working.remove(job)
+                if gave_way and not job.answer.cancelled():
+                    self._waiting.append(job)
+        self._go_on()
 
     def _processes_at_hand(self) -> ProcessPool:
-        if self._pool is None:
-            self._pool = ProcessPool(
+        pool = self._pool
+        if pool is None or not pool.active:
+            if pool is not None:  # a process of its died while it had nothing to do
+                threading.Thread(target=_end, args=(pool,), daemon=True).start()
+            pool = self._pool = ProcessPool(
                 max_workers=self._processes,
                 initializer=begin,
                 initargs=[_heard(), self._stands_back],
                 context=_spawning(),
             )
             atexit.register(self.stop)
-        return self._pool
+        return pool
 
     def stop(self) -> None:
-        """End the processes at once."""
+        """End the processes at once; whoever waits is told that it was stopped."""
         with self._lock:
             pool, self._pool = self._pool, None
+            jobs = [*self._working, *self._waiting]
+            self._working, self._waiting = [], []
+        for job in jobs:
+            job.answer.cancel()
         if pool is not None:
-            pool.stop()  # type: ignore[no-untyped-call]
-            pool.join(5)
+            _end(pool)
+
+
+def _end(pool: ProcessPool) -> None:
+    pool.stop()  # type: ignore[no-untyped-call]
+    pool.join()
+
+
+def _settle(job: Job, done: Future[Any]) -> None:
+    """Give a job its answer or its failure, unless it was cancelled."""
+    if not job.answer.set_running_or_notify_cancel():
+        return
+    problem = done.exception()
+    if problem is None:
+        job.answer.set_result(done.result())
+        return
+    if not isinstance(problem, UserError):
+        LOG.error("%s failed beside the pages", job.call.question, exc_info=problem)
+    job.answer.set_exception(problem)
 
 
 LANES = {
     "model": Lane(1, newest_first=False, stands_back=2),
-    "long": Lane(2, newest_first=True, stands_back=10),
+    "long": Lane(2, newest_first=True, stands_back=10, gives_way=True),
     "records": Lane(1, newest_first=False, stands_back=10),
     "past": Lane(1, newest_first=True, stands_back=10),
 }

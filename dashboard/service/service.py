@@ -30,6 +30,7 @@ Asked = Callable[Concatenate[Fleet, P], T]
 KEPT = 512
 WAIT_S = 5.0  # for answers to hold what has just been entered
 FITS = ("refit", "refit_when_quiet")
+FOLLOWS = ("follow",)
 
 
 class Ended(TypedDict):
@@ -132,6 +133,10 @@ class Service:
             return stands.fit, stands.stale, stands.beside, read, date.today()
         return stands.data, stands.fit, stands.beside, read, date.today()
 
+    def _state(self, question: Question) -> Hashable:
+        """Return the state of the store that a fleet is good for, to answer a question with."""
+        return self._holds(replace(question, place="long"))
+
     def live(self) -> Live:
         """Return what is going on at this moment."""
         behind = self.standing().behind
@@ -151,42 +156,48 @@ class Service:
         if about.place == "here":
             made: T = self._shared.answers.get(key, lambda: self._here(question, args, kwargs))
             return made
-        kept = self._shared.answers.known(key)
-        if kept is not None:
-            return kept  # type: ignore[no-any-return]
-        return result(self._job(about, key, args, kwargs))  # type: ignore[no-any-return]
+        job = self._job(about, key, args, kwargs)
+        try:
+            return result(job)  # type: ignore[no-any-return]
+        finally:
+            self._told(key, job)
 
     def later(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Progress[T]:
         """Return what there is of an answer that takes long; the first to ask begins it."""
-        about = _declared(question)
+        about = _beside(question)
         key = self._key(about, args, kwargs)
-        kept = self._shared.answers.known(key)
-        if kept is not None:
-            return {"state": "done", "document": kept, "said": "", "seconds": 0.0}
-        return self._job(about, key, args, kwargs).progress()
+        job = self._job(about, key, args, kwargs)
+        told = job.progress()
+        if told["state"] != "working":
+            self._told(key, job)
+        return told
 
     def ahead(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> None:
-        """Have an answer made before somebody asks for it, where it takes long."""
-        about = _declared(question)
-        key = self._key(about, args, kwargs)
-        if self._shared.answers.known(key) is None:
-            self._job(about, key, args, kwargs, ahead=True)
+        """Have an answer made before somebody asks for it."""
+        about = _beside(question)
+        self._job(about, self._key(about, args, kwargs), args, kwargs, ahead=True)
 
     def begin(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> str:
         """Begin a change beside the pages; return the ticket to ask about it with."""
-        return self._begin(_declared(question), args, kwargs).call.job
+        about = _beside(question, change=True)
+        ticket = secrets.token_hex(8)
+        job = self._begin(about, args, kwargs)
+        with self._shared.lock:
+            self._shared.jobs[about.name, ticket, self._person] = job
+        return ticket
 
-    def progress(self, ticket: str) -> Progress[Any]:
-        """Return how far a change that was begun has come."""
-        job = self._shared.jobs.get(ticket)
-        if job is None or job.call.person != self._person:
+    def progress(self, question: Asked[P, T], ticket: str) -> Progress[T]:
+        """Return how far a change has come that this person has begun."""
+        job = self._shared.jobs.get((_declared(question).name, ticket, self._person))
+        if job is None:
             raise UserError("Nothing is known of that any more; begin it again.")
         return job.progress()
 
     def cancel(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> None:
         """Stop what is being worked out."""
-        about = _declared(question)
-        job = self._shared.jobs.pop(self._key(about, args, kwargs), None)
+        about = _beside(question)
+        with self._shared.lock:
+            job = self._shared.jobs.pop(self._key(about, args, kwargs), None)
         if job is not None:
             self._lane(about).cancel(job)
 
@@ -252,17 +263,19 @@ class Service:
         return result(self._begin(about, args, kwargs))  # type: ignore[no-any-return]
 
     def _begin(self, about: Question, args: Any, kwargs: Any) -> Job:
-        job = Job(self._call(about, args, kwargs))
-        self._shared.jobs[job.call.job] = job
-        job.answer.add_done_callback(lambda _done: self._after(about, job))
-        again = about.name in (*FITS, "follow")
-        self._lane(about).put(job, instead_of_waiting=again)
-        self._forget()
-        return job
+        job, lane = Job(self._call(about, args, kwargs)), self._lane(about)
+        job.answer.add_done_callback(lambda _done: self._after(job))
+        for alike in (FITS, FOLLOWS):
+            if about.name in alike:
+                return lane.join(job, alike)
+        return lane.put(job)
 
-    def _after(self, about: Question, job: Job) -> None:
+    def _after(self, job: Job) -> None:
         """Note how a change ended, and bring the answers up to it."""
-        told = job.progress()
+        about, told = _declared(getattr(run, job.call.question)), job.progress()
+        job.call = replace(job.call, args=(), kwargs={})  # what was brought in may be large
+        if job.answer.cancelled():
+            return
         failed = told["said"] if told["state"] == "failed" else None
         with self._shared.lock:
             before = self._shared.ended.get(about.name)
@@ -272,8 +285,8 @@ class Service:
             )
         if failed is None:
             self._begin_then(about.then)
-        if about.name in (*FITS, "follow"):
-            self.prepare()
+            if about.name in (*FITS, *FOLLOWS):
+                self.prepare()
 
     def _begin_then(self, then: Literal["follow", "fit", "fit soon"] | None) -> None:
         if then is None or not self.standing().behind:
@@ -284,32 +297,43 @@ class Service:
     def _job(
         self, about: Question, key: Hashable, args: Any, kwargs: Any, *, ahead: bool = False
     ) -> Job:
+        """Return the job that makes an answer, begun unless it is; a done one for a kept answer."""
         lane = self._lane(about)
+        fresh = Job(self._call(about, args, kwargs), "ahead" if ahead else "now")
         with self._shared.lock:
-            job = self._shared.jobs.get(key)
-            if job is not None and not (job.answer.done() and job.progress()["state"] == "failed"):
-                if not ahead:
-                    lane.hurry(job)
-                return job
-            job = Job(self._call(about, args, kwargs), "ahead" if ahead else "now")
-            self._shared.jobs[key] = job
+            kept = self._shared.answers.known(key)
+            if kept is not None:
+                fresh.answer.set_result(kept)
+                return fresh
+            job = self._shared.jobs.setdefault(key, fresh)
             self._forget()
-        job.answer.add_done_callback(lambda _done: self._keep(key, job))
-        return lane.put(job)
+        if job is fresh:
+            job.answer.add_done_callback(lambda _done: self._keep(key, fresh))
+            lane.put(job)
+        elif not ahead:
+            lane.hurry(job)
+        return job
 
     def _keep(self, key: Hashable, job: Job) -> None:
+        """Keep an answer; a failure only until somebody who waits for it has been told."""
         told = job.progress()
-        if told["state"] == "done" and told["document"] is not None:
-            self._shared.answers.put(key, told["document"])
-            with self._shared.lock:
-                self._shared.jobs.pop(key, None)
+        with self._shared.lock:
+            if told["state"] == "done":
+                self._shared.answers.put(key, told["document"])
+            if told["state"] == "done" or job.wanted == "ahead":
+                self._told(key, job)
+
+    def _told(self, key: Hashable, job: Job) -> None:
+        """Forget a job: whoever asks again has the kept answer, or begins anew."""
+        with self._shared.lock:
+            if self._shared.jobs.get(key) is job:
+                del self._shared.jobs[key]
 
     def _forget(self) -> None:
         """Keep few of the jobs that are done."""
-        with self._shared.lock:
-            done = [key for key, job in self._shared.jobs.items() if job.answer.done()]
-            for key in done[: -KEPT // 4]:
-                del self._shared.jobs[key]
+        done = [key for key, job in self._shared.jobs.items() if job.answer.done()]
+        for key in done[: -KEPT // 4]:
+            del self._shared.jobs[key]
 
     def _call(self, about: Question, args: Any, kwargs: Any) -> Call:
         return Call(
@@ -317,7 +341,7 @@ class Service:
             store=self.store.path,
             question=about.name,
             as_of=self._as_of,
-            version=self._holds(replace(about, place="long")),
+            version=self._state(about),
             person=self._person,
             args=args,
             kwargs=kwargs,
@@ -327,12 +351,31 @@ class Service:
 
     def prepare(self) -> None:
         """Have made beside the pages what they will ask for next."""
+        today = self._like(as_of=None, person=HERE)
+        today._let_go()
         if self.standing().fit is not None:
-            ahead_of_pages(self._like(as_of=None, person=HERE))
+            ahead_of_pages(today)
+
+    def _let_go(self) -> None:
+        """Stop what is made ahead for a state of the store that has passed."""
+        for lane in LANES.values():
+            for job in self._mine([job for jobs in lane.jobs() for job in jobs]):
+                about = _declared(getattr(run, job.call.question))
+                if job.wanted == "ahead" and job.call.version != self._state(about):
+                    lane.cancel(job)
 
 
 def _declared(question: Callable[..., Any]) -> Question:
     about = declared(question)
     if about is None:
         raise TypeError(f"{question!r} is no question that can be asked")
+    return about
+
+
+def _beside(question: Callable[..., Any], *, change: bool = False) -> Question:
+    """Return what is declared of a question, or a change, that is answered beside the pages."""
+    about = _declared(question)
+    if about.place == "here" or (about.recorded is not None) is not change:
+        kind = "change" if change else "question"
+        raise TypeError(f"{about.name} is no {kind} that is answered beside the pages")
     return about

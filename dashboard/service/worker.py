@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pickle
 import signal
 import threading
 from collections.abc import Callable, Hashable
@@ -62,6 +63,13 @@ def _end_with(sentinel: int) -> None:
 
 def answer(call: Call) -> Any:
     """Answer a call with plain values; what takes long is told on the way."""
+    try:
+        return _answered(call)
+    except Exception as problem:
+        raise _carried(problem) from problem
+
+
+def _answered(call: Call) -> Any:
     from dashboard.service.printing import plain
     from ingest.store import acting
     from models import run
@@ -70,6 +78,15 @@ def answer(call: Call) -> Any:
     fleet = _fleet(call).asked_by(call.person, lambda text: _say(call.job, text))
     with acting(call.person.name):
         return plain(question(fleet, *call.args, **call.kwargs))
+
+
+def _carried(problem: Exception) -> Exception:
+    """Return a failure that survives the way to another process: the same, or what it says."""
+    try:
+        pickle.loads(pickle.dumps(problem))
+    except Exception:
+        return RuntimeError(f"{type(problem).__name__}: {problem}")
+    return problem
 
 
 def _fleet(call: Call) -> Any:
