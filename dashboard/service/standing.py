@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from ingest.admin import Account, accounts_in, ended_in
 from ingest.store import Store
-from models.run import fit_state_in
+from models.run import fit_state_in, taken_in
 
 
 @dataclass(frozen=True)
@@ -42,10 +42,9 @@ def standing_of(store: Store) -> Standing:
         return NO_STORE
     with store.reading() as db:
         info, data = db.derived("fit_info"), db.data_version()
-        seen = followed = fit = None
+        seen, held = taken_in(info)
+        fit = None
         if info is not None:
-            seen = info["data_version"][0] if "data_version" in info else None
-            followed = info["followed_version"][0] if "followed_version" in info else seen
             when = info["followed_at"][0] if "followed_at" in info.columns else ""
             fit = f"{info['fitted_at'][0]} {when}"
         state = fit_state_in(info)
@@ -54,7 +53,7 @@ def standing_of(store: Store) -> Standing:
             data=data,
             fit=fit,
             stale=seen != data,
-            behind=data not in (seen, followed),
+            behind=data not in (seen, held),
             converged=(state["converged"], state["message"]),
             beside=(*rows, *db.settings().items()),
             read=read,

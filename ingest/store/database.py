@@ -114,8 +114,12 @@ class Database:
 
     # --- writing -----------------------------------------------------------------------------
 
-    def put_derived(self, name: str, frame: pl.DataFrame) -> None:
-        """Replace a computed table with `frame` (any column types)."""
+    def put_derived(self, name: str, frame: pl.DataFrame, *, is_data: bool = False) -> None:
+        """Replace a computed table with `frame` (any column types).
+
+        is_data: a fit rests on it, so that it makes the data another version
+        """
+        self._touched |= is_data
         table, self._known_tables = _derived_table(name), None
         with self._as_parquet(frame) as file:
             self._run(

@@ -66,6 +66,7 @@ from .known import Person as Person
 from .known import Question as Question
 from .known import declared as declared
 from .known import fit_state_in as fit_state_in
+from .known import taken_in as taken_in
 from .recordings import compare_files as compare_files
 from .reports import intervals as intervals
 from .reports import warranty as warranty

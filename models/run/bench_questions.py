@@ -14,7 +14,7 @@ from ingest.store import Store
 from models import bench
 from models.bench import evaluate_bench, session_document
 from models.run.fleet_questions import status
-from models.run.known import MECHANIC, Fleet, change, question, settings_of, today_of
+from models.run.known import MECHANIC, Fleet, change, question, settings_of, taken_in, today_of
 from models.wording import NothingToSayError
 
 SIDE_TABLES = ("meters", "mass_sets", "places", "installations")
@@ -26,8 +26,9 @@ EVENTS = ("battery_swap", "crash", "firmware_update", "remount")
 class Side:
     """What a draft is judged against: the side tables, earlier sessions, the day, settings.
 
-    slopes: what every meter was last left with, by the rows themselves; taking_in: meters with
-    rows that are not in the answers yet ("measured"), or still are in them ("taken back").
+    slopes: what every meter was last left with, by the rows themselves; taking_in: while the
+    answers are behind, meters with rows that are not in them yet ("measured"), or still are in
+    them ("taken back").
     """
 
     tables: dict[str, pl.DataFrame]
@@ -45,11 +46,12 @@ def side_of(fleet: Fleet) -> Side:
     with fleet.store.reading() as db:
         settings = settings_of(db)
         rows, kept = db.frame("bench"), db.derived("session_results")
+        behind = db.data_version() not in taken_in(db.derived("fit_info"))
         return Side(
             {name: db.frame(name) for name in SIDE_TABLES},
             None if kept is None else kept.join(rows, on="session_id", how="semi"),
             bench.last_slopes(rows),
-            _taking_in(rows, kept),
+            _taking_in(rows, kept) if behind else {},
             today_of(db, settings),
             bool(db.setting("today")),
             settings.tolerance_pct,
@@ -77,15 +79,24 @@ def bench_kit(fleet: Fleet) -> dict[str, Any]:
     if not fleet.store.exists():
         return {"meters": [], "kinds": {}, "mass_sets": [], "places": [], "today": None}
     side = fleet.once(side_of)
-    status_rows = [] if fleet.is_empty else fleet.once(status)["meters"]
     found = bench.kit(
         side.tables,
         side.sessions,
-        status_rows,
+        _status_rows(fleet),
         on=side.today,
         slopes=side.slopes,
     )
     return found | {"today": side.today.isoformat() if side.own_today else None}
+
+
+def _status_rows(fleet: Fleet) -> list[dict[str, Any]]:
+    """Return the meters' rows of `status`, each with what of it the answers do not hold yet."""
+    if fleet.is_empty:
+        return []
+    waiting = fleet.once(side_of).taking_in
+    return [
+        {**row, "taking_in": waiting.get(row["meter_id"])} for row in fleet.once(status)["meters"]
+    ]
 
 
 @question(MECHANIC, watts=False)
@@ -150,7 +161,7 @@ def undo_bench_entry(fleet: Fleet, import_id: int) -> dict[str, Any]:
 def bench_record(fleet: Fleet, session_id: str) -> dict[str, Any]:
     """Return what a calibration record says: session, inputs, the meter's row of `status`."""
     found = _session(fleet.store, session_id)
-    meters = {row["meter_id"]: row for row in fleet.once(status)["meters"]}
+    meters = {row["meter_id"]: row for row in _status_rows(fleet)}
     return found | {"status": meters.get(found["document"]["meter_id"], {})}
 
 

@@ -183,7 +183,7 @@ def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
     results = pl.concat([done, pl.DataFrame(rows, schema=RESULTS_SCHEMA, orient="row")])
     if ever or results.height:
         with store.writing() as db:
-            db.put_derived(NAME, results)
+            db.put_derived(NAME, results, is_data=bool(rows))
     return notices
 
 

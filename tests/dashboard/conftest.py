@@ -86,7 +86,7 @@ def whole(whole_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterat
 
 
 @pytest.fixture
-def team_door(team_store: Path, tmp_path: Path) -> Iterator[Service]:
+def team_service(team_store: Path, tmp_path: Path) -> Iterator[Service]:
     """The service over a copy of the team's store, to write to."""
     own = tmp_path / "own.duckdb"
     shutil.copy(team_store, own)

@@ -11,6 +11,7 @@ from .fit_of_day import records as records
 from .fit_of_day import seen_notices as seen_notices
 from .fit_of_day import settings_of as settings_of
 from .fit_of_day import stored as stored
+from .fit_of_day import taken_in as taken_in
 from .fit_of_day import today_of as today_of
 from .fleet import Fleet as Fleet
 from .people import COACH as COACH

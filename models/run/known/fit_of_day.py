@@ -224,6 +224,17 @@ def fit_state_in(info: pl.DataFrame | None) -> dict[str, Any]:
     return {name: info[name].item() for name in ("converged", "message")}
 
 
+def taken_in(info: pl.DataFrame | None) -> tuple[int | None, int | None]:
+    """Return the version of the data that the store's fit has seen, and that the answers hold.
+
+    info  the kept frame about the fit
+    """
+    if info is None or "data_version" not in info.columns:
+        return None, None
+    seen = info["data_version"].item()
+    return seen, info["followed_version"].item() if "followed_version" in info.columns else seen
+
+
 def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) -> Prepared:
     """Records and fleet model: rebuilt from the stored fit where that serves, else fitted anew.
 

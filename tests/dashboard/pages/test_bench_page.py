@@ -18,8 +18,8 @@ FIRST = "bench-as_found-"
 
 
 @pytest.fixture
-def served(team_door):
-    with serving(team_door) as address:
+def served(team_service):
+    with serving(team_service) as address:
         yield address
 
 
@@ -63,9 +63,9 @@ def text_of(page, address, link):
     return " ".join(" ".join(p.extract_text() for p in reader.pages).split())
 
 
-def test_from_search_to_a_saved_session_and_its_papers(team_door, served, visit):
+def test_from_search_to_a_saved_session_and_its_papers(team_service, served, visit):
     page = visit(width=820, height=1180).page
-    before = meter_row(team_door, "SP-1")
+    before = meter_row(team_service, "SP-1")
     opened(page, served, "SP-1")
     expected = team.expected(20.35, 172.5)
     assert page.inner_text("#bench-expected") == f"{expected:.2f}"  # before anything is hung
@@ -100,12 +100,12 @@ def test_from_search_to_a_saved_session_and_its_papers(team_door, served, visit)
     assert "SP-1" in label
     assert "Next due" in label
     session_id = page.get_attribute(".bench-done", "data-key")
-    rows = bench_rows(team_door, session_id)
+    rows = bench_rows(team_service, session_id)
     assert rows.height == 12
     assert rows["torque_nm"][1] == float(spider(1.024)[1].replace(",", "."))
     assert rows["slope_after"].unique().to_list() == [5.57]
-    assert team_door._follower.settled()
-    row = meter_row(team_door, "SP-1")
+    assert team_service._follower.settled()
+    row = meter_row(team_service, "SP-1")
     assert date.fromisoformat(row["last_bench"]) == team.TODAY
     assert row["gain_error_pct"] != before["gain_error_pct"]
     page.once("dialog", lambda dialog: dialog.dismiss())
@@ -115,10 +115,10 @@ def test_from_search_to_a_saved_session_and_its_papers(team_door, served, visit)
     page.click("text=Take it back")
     page.wait_for_selector(".bench-done", state="detached")
     assert "SP-1: taken back" in page.inner_text("#bench-queue")
-    assert bench_rows(team_door, session_id).is_empty()
+    assert bench_rows(team_service, session_id).is_empty()
 
 
-def test_without_network_readings_are_judged_kept_and_saved_later(team_door, served, visit):
+def test_without_network_readings_are_judged_kept_and_saved_later(team_service, served, visit):
     first = visit(width=820, height=1180)
     page = first.page
     opened(page, served, "SP-1")
@@ -141,30 +141,30 @@ def test_without_network_readings_are_judged_kept_and_saved_later(team_door, ser
     page.context.set_offline(True)
     page.click("#bench-save")
     page.wait_for_selector(".bench-waiting:has-text('no connection')")
-    with Store(team_door._store.path).reading() as db:
+    with Store(team_service._store.path).reading() as db:
         assert "5,70" not in str(db.frame("bench")["session_id"].to_list())
         before = db.frame("bench").height
     page.context.set_offline(False)
     page.wait_for_selector(".bench-done:has-text('saved')")
     session_id = page.get_attribute(".bench-done", "data-key")
-    assert bench_rows(team_door, session_id).height == 6
+    assert bench_rows(team_service, session_id).height == 6
     again = page.evaluate(
         "key => slopewatchBench.done().find(item => item.key === key).answer.already", session_id
     )
     assert again is False
-    with Store(team_door._store.path).reading() as db:
+    with Store(team_service._store.path).reading() as db:
         assert db.frame("bench").height == before + 6
     first.complaints[:] = [c for c in first.complaints if "ERR_INTERNET_DISCONNECTED" not in c]
 
 
-def test_events_take_one_tap_and_can_be_taken_back(team_door, served, visit):
+def test_events_take_one_tap_and_can_be_taken_back(team_service, served, visit):
     page = visit(width=390, height=844).page
     opened(page, served, "PP-1")
     page.click("[data-event='battery_swap']")
     page.wait_for_selector("[data-event='battery_swap']:has-text('noted')")
     page.click("#bench-back")
     page.wait_for_selector(".bench-done:has-text('Battery swapped')")
-    with Store(team_door._store.path).reading() as db:
+    with Store(team_service._store.path).reading() as db:
         events = db.frame("events").to_dicts()
     assert [(e["meter_id"], e["event"], e["date"]) for e in events] == [
         ("PP-1", "battery_swap", team.TODAY)
@@ -172,18 +172,18 @@ def test_events_take_one_tap_and_can_be_taken_back(team_door, served, visit):
     page.once("dialog", lambda dialog: dialog.accept())
     page.click("text=Take it back")
     page.wait_for_selector(".bench-done", state="detached")
-    with Store(team_door._store.path).reading() as db:
+    with Store(team_service._store.path).reading() as db:
         assert db.frame("events").is_empty()
 
 
-def test_an_event_is_undone_where_it_was_tapped(team_door, served, visit):
+def test_an_event_is_undone_where_it_was_tapped(team_service, served, visit):
     page = visit(width=390, height=844).page
     opened(page, served, "PP-1")
     page.click("[data-event='battery_swap']")
     page.click("[data-event='battery_swap']:has-text('noted. Undo')")
     page.wait_for_selector("[data-event='battery_swap'][aria-pressed='false']")
     assert page.inner_text("[data-event='battery_swap']") == "Battery swapped"
-    with Store(team_door._store.path).reading() as db:
+    with Store(team_service._store.path).reading() as db:
         assert db.frame("events").is_empty()
 
 
@@ -360,12 +360,12 @@ def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(served, visi
 
 
 def test_list_says_what_is_being_taken_in_until_the_answers_follow(
-    team_door, served, visit, monkeypatch
+    team_service, served, visit, monkeypatch
 ):
     with monkeypatch.context() as still:
-        still.setattr(team_door._follower, "ask", lambda: None)
+        still.setattr(team_service._follower, "ask", lambda: None)
         rows = team.session("SP-2", "new", "2026-05-20T08:00:00Z", gain=1.012)
-        team_door.save_bench([row | {"slope_after": 5.63} for row in rows])
+        team_service.save_bench([row | {"slope_after": 5.63} for row in rows])
         page = visit(width=820, height=1180).page
         page.goto(f"{served}/bench")
         card = page.locator(".bench-card[data-meter='SP-2']")
@@ -375,5 +375,5 @@ def test_list_says_what_is_being_taken_in_until_the_answers_follow(
         assert "Measured today, being taken in" in page.inner_text("#bench-target")
         page.click("#bench-back")
         card.filter(has_text="being taken in").wait_for()
-    team_door._follower.ask()
+    team_service._follower.ask()
     card.filter(has_text="bench it before").wait_for()  # without a reload

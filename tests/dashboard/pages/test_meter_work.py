@@ -98,8 +98,8 @@ def test_no_way_to_the_bench_from_another_day():
 
 
 @pytest.mark.browser
-def test_link_opens_the_bench_with_the_meter_chosen(team_door, visit):
-    with serving(team_door) as address:
+def test_link_opens_the_bench_with_the_meter_chosen(team_service, visit):
+    with serving(team_service) as address:
         page = visit(width=390, height=844).page
         page.goto(f"{address}/meter/SP-1")
         page.click("text=Take it to the bench")

@@ -64,8 +64,13 @@ def service(tmp_path):
     made = Service(tmp_path / "none.duckdb")
     yield made
     for lane in LANES.values():
-        for job in [job for jobs in lane.jobs() for job in jobs]:
+        for job in all_jobs(lane):
             lane.cancel(job)
+
+
+def all_jobs(lane):
+    working, waiting = lane.jobs()
+    return [*working, *waiting]
 
 
 def until(true, seconds=60.0):
@@ -191,7 +196,9 @@ def test_who_asked_last_is_answered_first_where_answers_take_long(service, tmp_p
         (tmp_path / f"go {name}").touch()
     for name in ("four", "three", "two", "one"):
         settled(lambda name=name: service.later(slow, tmp_path, name))
-    at = {name: int(next((tmp_path / name).iterdir()).name.split()[2]) for name in ("three", "four")}
+    at = {
+        name: int(next((tmp_path / name).iterdir()).name.split()[2]) for name in ("three", "four")
+    }
     assert at["four"] < at["three"]
 
 
@@ -205,7 +212,7 @@ def test_only_what_is_answered_beside_the_pages_can_be_asked_for_later(service, 
         service.begin(slow, tmp_path)
     with pytest.raises(TypeError, match="no question that can be asked"):
         service.ask(lambda fleet: fleet)
-    assert not any(jobs for lane in LANES.values() for jobs in lane.jobs())
+    assert not any(map(all_jobs, LANES.values()))
 
 
 # ---- stopped -------------------------------------------------------------------------------
@@ -256,7 +263,7 @@ def test_what_is_made_ahead_is_there_when_somebody_asks(service, tmp_path):
     (tmp_path / "go slow").touch()
     service.ahead(slow, tmp_path)
     until(lambda: begun(tmp_path, "slow"))
-    until(lambda: not any(LANES["long"].jobs()))
+    until(lambda: not all_jobs(LANES["long"]))
     assert service.later(slow, tmp_path)["state"] == "done"
     assert begun(tmp_path, "slow") == 1
 
@@ -310,7 +317,7 @@ def test_the_process_that_keeps_the_fleet_is_not_given_up_for_it(service, tmp_pa
             service.ahead(quick, tmp_path, f"ahead {n}")
         asked = pool.submit(service.ask, quick, tmp_path, "asked")
         assert asked.result(60)["process"] == kept
-    until(lambda: not any(LANES["model"].jobs()))
+    until(lambda: not all_jobs(LANES["model"]))
     assert {begun(tmp_path, f"ahead {n}") for n in range(20)} == {1}
 
 
@@ -325,9 +332,9 @@ def test_what_is_made_ahead_for_data_that_have_changed_is_let_go(tmp_path):
     with service.store.writing() as db:
         db.set_setting("tolerance_pct", "1")
     service.prepare()
-    assert [job.call.args[1] for jobs in LANES["long"].jobs() for job in jobs] == ["asked"]
+    assert [job.call.args[1] for job in all_jobs(LANES["long"])] == ["asked"]
     (tmp_path / "go asked").touch()
-    until(lambda: not any(LANES["long"].jobs()))
+    until(lambda: not all_jobs(LANES["long"]))
     assert begun(tmp_path, "two") == 0
 
 

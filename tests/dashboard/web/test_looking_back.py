@@ -41,19 +41,19 @@ def test_today_and_a_fitted_day_are_drawn_at_once():
     assert looking_back.not_yet(data, find(find_pages(), "/riders", f"?as_of={DAY}")) is None
 
 
-def test_a_day_is_fitted_once_for_every_page(team_door, monkeypatch):
+def test_a_day_is_fitted_once_for_every_page(team_service, monkeypatch):
     fits, real = [], assess.fitted
     monkeypatch.setattr(assess, "fitted", lambda *given: fits.append(1) or real(*given))
     day = "2026-03-15"  # before the last bench sessions
     for _ in range(3000):
-        told = team_door.looked_from(day)
+        told = team_service.looked_from(day)
         if told["state"] != "working":
             break
         time.sleep(0.02)
     assert told["state"] == "done"
-    assert team_door.status(day)["as_of"] == day
-    for rider in team_door.riders(day):
-        team_door.effort(rider["rider_id"], [], day)
+    assert team_service.status(day)["as_of"] == day
+    for rider in team_service.riders(day):
+        team_service.effort(rider["rider_id"], [], day)
     assert len(fits) == 1
 
 

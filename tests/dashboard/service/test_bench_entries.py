@@ -10,9 +10,11 @@ from pypdf import PdfReader
 from dashboard.cli.command_line import main
 from dashboard.pages.bench.given import planned_next
 from dashboard.pdf import calibration_record as record
-from dashboard.service import Data, is_expected
-from ingest.store import Store
+from dashboard.service import Service
+from ingest.schema import UserError
+from models import run
 from tests.dashboard import bench_team as team
+from tests.dashboard.fake_service import FakeService
 
 AT = "2026-05-20T08:00:00Z"
 
@@ -22,76 +24,78 @@ def session(name="SP-2", session_id="new", **options):
     return [row | {"measured_at": AT} for row in rows]
 
 
-def stored(door, session_id="new"):
-    with Store(door._store.path).reading() as db:
+def stored(service, session_id="new"):
+    with service.store.reading() as db:
         frame = db.frame("bench")
     return frame.filter(frame["session_id"] == session_id).sort("reading")
 
 
-def test_saving_twice_makes_no_second_session(team_door):
+def row_of(service, name):
+    return next(row for row in service.ask(run.status)["meters"] if row["meter_id"] == name)
+
+
+def test_saving_twice_makes_no_second_session(team_service):
     rows = session()
-    first, second = team_door.save_bench(rows), team_door.save_bench(rows)
+    first, second = team_service.ask(run.save_bench, rows), team_service.ask(run.save_bench, rows)
     assert (first["already"], second["already"]) == (False, True)
     assert first["import_id"] == second["import_id"]
-    assert stored(team_door)["torque_nm"].to_list() == [row["torque_nm"] for row in rows]
-    team_door.undo_bench_entry(first["import_id"])
-    assert stored(team_door).is_empty()
-    assert not team_door.save_bench(rows)["already"]
-    assert stored(team_door).height == len(rows)
+    assert stored(team_service)["torque_nm"].to_list() == [row["torque_nm"] for row in rows]
+    team_service.ask(run.undo_bench_entry, first["import_id"])
+    assert stored(team_service).is_empty()
+    assert not team_service.ask(run.save_bench, rows)["already"]
+    assert stored(team_service).height == len(rows)
 
 
-def test_saved_session_is_judged_as_before_and_the_answers_follow(team_door):
+def test_saved_session_is_judged_as_before_and_the_answers_follow(team_service):
     rows = session(gain=1.012)
-    before = next(r for r in team_door.status()["meters"] if r["meter_id"] == "SP-2")
-    draft = team_door.judge_bench(rows)
-    saved = team_door.save_bench(rows)["document"]
+    before = row_of(team_service, "SP-2")
+    draft = team_service.ask(run.judge_bench, rows)
+    saved = team_service.ask(run.save_bench, rows)["document"]
     assert saved == draft
-    assert team_door._follower.settled()
-    kept = team_door.bench_sessions("SP-2")[-1]
+    assert team_service.settled()
+    kept = team_service.ask(run.bench_sessions, "SP-2")[-1]
     for key in ("gain_error_pct", "expanded_uncertainty_pct", "verdict", "advice"):
         assert kept[key] == draft[key], key
-    status = team_door.status()
-    after = next(r for r in status["meters"] if r["meter_id"] == "SP-2")
+    status = team_service.ask(run.status)
+    after = row_of(team_service, "SP-2")
     assert before["gain_error_pct"] < after["gain_error_pct"] < 1.3
     assert after["last_bench"] == team.TODAY.isoformat()
     assert status["fit"]["stale"]  # the hyperparameters are still the last fit's
 
 
-def test_entry_that_cannot_be_right_is_refused_whole(team_door):
+def test_entry_that_cannot_be_right_is_refused_whole(team_service):
     rows = session()
     rows[2]["crank_length_mm"] = 1700.0
-    with pytest.raises(Exception, match=r'reading 3, crank_length_mm: found "1700.0"') as refused:
-        team_door.save_bench(rows)
-    assert is_expected(refused.value)
-    assert stored(team_door).is_empty()
+    with pytest.raises(UserError, match=r'reading 3, crank_length_mm: found "1700.0"'):
+        team_service.ask(run.save_bench, rows)
+    assert stored(team_service).is_empty()
     rows = session()
-    team_door.save_bench(rows)
+    team_service.ask(run.save_bench, rows)
     rows[1]["torque_nm"] += 1
-    with pytest.raises(Exception, match="not saved: reading 2, torque_nm") as refused:
-        team_door.save_bench(rows)
-    assert is_expected(refused.value)
-    assert stored(team_door).height == len(rows)
+    with pytest.raises(UserError, match="not saved: reading 2, torque_nm"):
+        team_service.ask(run.save_bench, rows)
+    assert stored(team_service).height == len(rows)
 
 
-def test_only_entries_of_the_page_can_be_taken_back_here(team_door):
-    with pytest.raises(Exception, match="was no entry of this page"):
-        team_door.undo_bench_entry(1)
+def test_only_entries_of_the_page_can_be_taken_back_here(team_service):
+    with pytest.raises(UserError, match="was no entry of this page"):
+        team_service.ask(run.undo_bench_entry, 1)
 
 
-def test_an_event_twice_on_a_day_is_one(team_door):
-    first = team_door.save_bench_event("SP-1", "crash", "2026-05-20")
-    again = team_door.save_bench_event("SP-1", "crash", "2026-05-20")
+def test_an_event_twice_on_a_day_is_one(team_service):
+    first = team_service.ask(run.save_bench_event, "SP-1", "crash", "2026-05-20")
+    again = team_service.ask(run.save_bench_event, "SP-1", "crash", "2026-05-20")
     assert (first["already"], again["already"]) == (False, True)
-    with Store(team_door._store.path).reading() as db:
+    with team_service.store.reading() as db:
         assert db.frame("events").height == 1
-    with pytest.raises(Exception, match="expected one of"):
-        team_door.save_bench_event("SP-1", "sold", "2026-05-20")
+    with pytest.raises(UserError, match="expected one of"):
+        team_service.ask(run.save_bench_event, "SP-1", "sold", "2026-05-20")
 
 
 @pytest.fixture(scope="module")
 def team_read(team_store):
-    """The pages' door over the team's store, to read only."""
-    return Data(team_store)
+    """The service over the team's store, to read only."""
+    return Service(team_store)
 
 
 def words(made):
@@ -100,7 +104,7 @@ def words(made):
 
 @pytest.mark.parametrize("name", [name for name in team.METERS if name != "TO-1"])
 def test_record_of_every_kind_says_what_was_measured(team_read, name):
-    found = team_read.bench_record(f"past-{name}-2")
+    found = team_read.ask(run.bench_record, f"past-{name}-2")
     document = found["document"]
     text = words(record.record_pdf(found))
     sign = "+" if document["gain_error_pct"] > 0 else "−"
@@ -123,12 +127,12 @@ def test_record_of_every_kind_says_what_was_measured(team_read, name):
     assert name in words(record.label_pdf(found))
 
 
-def test_negative_errors_strange_names_and_uncertified_masses_print(team_door):
+def test_negative_errors_strange_names_and_uncertified_masses_print(team_service):
     rows = session(gain=0.95, zero=-0.3)
     for row in rows:
         row |= {"technician": "Žofia Łęcka", "bench_id": "iron"}
-    team_door.save_bench(rows)
-    text = words(record.record_pdf(team_door.bench_record("new")))
+    team_service.ask(run.save_bench, rows)
+    text = words(record.record_pdf(team_service.ask(run.bench_record, "new")))
     assert "Gain error −" in text
     assert "Žofia Łęcka" in text
     assert "there is no certificate behind them" in text
@@ -149,8 +153,8 @@ def test_record_on_the_command_line(team_store, tmp_path, capsys):
     assert "Traceback" not in said
 
 
-class Planned:
-    """A door whose season's plan stands at something."""
+class Planned(FakeService):
+    """A service whose season's plan stands at something."""
 
     def __init__(self, told, *, empty=False):
         self.told, self.empty = told, empty
@@ -158,7 +162,8 @@ class Planned:
     def season(self):
         return {"empty": self.empty, "first": "2026-05-20", "last": "2026-10-04"}
 
-    def plan(self, first, last):
+    def plan(self, asked):
+        assert (str(asked.first), str(asked.last)) == ("2026-05-20", "2026-10-04")
         return self.told
 
 
@@ -177,62 +182,63 @@ def test_next_by_the_plan_is_the_first_week_with_a_visit():
     assert planned_next(Planned(None, empty=True))["meters"] == []
 
 
-def held(door, monkeypatch):
+def held(service, monkeypatch):
     """Keep the answers where they are, as while they are being worked out."""
-    monkeypatch.setattr(door._follower, "ask", lambda: None)
-    monkeypatch.setattr(door._follower, "settled", lambda *_: True)
+    monkeypatch.setattr(service, "_begin_then", lambda _then: None)
 
 
-def kit_of(door, name):
-    return next(m for m in door.bench_kit()["meters"] if m["meter_id"] == name)
+def kit_of(service, name):
+    return next(m for m in service.ask(run.bench_kit)["meters"] if m["meter_id"] == name)
 
 
 def reset_rows(to=5.63):
     return [row | {"slope_after": to} for row in session(gain=1.012)]
 
 
-def test_slope_just_saved_is_the_last_noted_before_any_answer_follows(team_door, monkeypatch):
-    assert kit_of(team_door, "SP-2")["slopes"]["slope"] == 5.7
-    held(team_door, monkeypatch)
-    saved = team_door.save_bench(reset_rows())
-    waiting = kit_of(team_door, "SP-2")
+def test_slope_just_saved_is_the_last_noted_before_any_answer_follows(team_service, monkeypatch):
+    assert kit_of(team_service, "SP-2")["slopes"]["slope"] == 5.7
+    held(team_service, monkeypatch)
+    saved = team_service.ask(run.save_bench, reset_rows())
+    waiting = kit_of(team_service, "SP-2")
     assert (waiting["slopes"]["slope"], waiting["taking_in"]) == (5.63, "measured")
-    assert kit_of(team_door, "SP-1")["taking_in"] is None
-    team_door.undo_bench_entry(saved["import_id"])
-    back = kit_of(team_door, "SP-2")
+    assert kit_of(team_service, "SP-1")["taking_in"] is None
+    team_service.ask(run.undo_bench_entry, saved["import_id"])
+    back = kit_of(team_service, "SP-2")
     assert (back["slopes"]["slope"], back["taking_in"]) == (5.7, None)
 
 
-def test_label_never_prints_the_due_date_of_before_the_session(team_door, monkeypatch):
-    old = next(r for r in team_door.status()["meters"] if r["meter_id"] == "SP-2")["due_date"]
-    held(team_door, monkeypatch)
-    team_door.save_bench(reset_rows())
-    found = team_door.bench_record("new")
+def test_label_never_prints_the_due_date_of_before_the_session(team_service, monkeypatch):
+    old = row_of(team_service, "SP-2")["due_date"]
+    held(team_service, monkeypatch)
+    team_service.ask(run.save_bench, reset_rows())
+    found = team_service.ask(run.bench_record, "new")
     for made in (record.label_pdf(found), record.record_pdf(found)):
         assert "due: being worked out, see the fleet page" in words(made)
         assert old not in words(made)
 
 
-def test_label_asked_for_at_once_has_the_date_that_follows(team_door):
-    before = next(r for r in team_door.status()["meters"] if r["meter_id"] == "SP-2")
+def test_label_asked_for_at_once_has_the_date_that_follows(team_service):
+    before = row_of(team_service, "SP-2")
     rows = session(gain=1.0149)
-    team_door.save_bench(rows)
-    assert team_door._follower.settled()
-    after = next(r for r in team_door.status()["meters"] if r["meter_id"] == "SP-2")
+    team_service.ask(run.save_bench, rows)
+    assert team_service.settled()
+    after = row_of(team_service, "SP-2")
     assert after["due_date"] != before["due_date"]
-    assert f"Next due {after['due_date']}" in words(record.label_pdf(team_door.bench_record("new")))
+    assert f"Next due {after['due_date']}" in words(
+        record.label_pdf(team_service.ask(run.bench_record, "new"))
+    )
 
 
-def test_session_taken_back_is_said_until_the_answers_follow(team_door, monkeypatch):
-    saved = team_door.save_bench(reset_rows())
-    assert team_door._follower.settled()
-    assert not team_door.status()["fit"]["behind"]
+def test_session_taken_back_is_said_until_the_answers_follow(team_service, monkeypatch):
+    saved = team_service.ask(run.save_bench, reset_rows())
+    assert team_service.settled()
+    assert not team_service.live()["behind"]
     with monkeypatch.context() as still:
-        held(team_door, still)
-        team_door.undo_bench_entry(saved["import_id"])
-        assert team_door.status()["fit"]["behind"]
-        assert kit_of(team_door, "SP-2")["taking_in"] == "taken back"
-    team_door._follower.ask()
-    assert team_door._follower.settled()
-    assert not team_door.status()["fit"]["behind"]
-    assert kit_of(team_door, "SP-2")["taking_in"] is None
+        held(team_service, still)
+        team_service.ask(run.undo_bench_entry, saved["import_id"])
+        assert team_service.live()["behind"]
+        assert kit_of(team_service, "SP-2")["taking_in"] == "taken back"
+    team_service.follow()
+    assert team_service.settled()
+    assert not team_service.live()["behind"]
+    assert kit_of(team_service, "SP-2")["taking_in"] is None
