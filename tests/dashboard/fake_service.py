@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 from dashboard.service import Standing
 from ingest.store import Store
@@ -15,24 +17,13 @@ Document = dict[str, Any]
 STANDING = Standing(1, "a fit", False, False, (True, ""), (), 0, {}, frozenset())
 
 
-class FakeService:
-    """What pages and the guard call of a service or of a guarded one.
-
-    A method may answer with a Progress document; asked for later, a plain answer is done at once.
-    """
+class _Ways:
+    """The ways to ask: each question is answered by the method that is named like it."""
 
     _as_of: str | None = None
-    standing_now: Standing = STANDING
-    live_now: Document = {"behind": False, "working": False, "taking_in": {}}  # noqa: RUF012
-
-    @property
-    def store(self) -> Store:
-        return Store(Path("there-is-none.duckdb"))
 
     def on(self, as_of: object) -> Any:
-        other = _View(self)
-        other.__dict__["_as_of"] = str(as_of) if as_of else None
-        return other
+        return _View(self, str(as_of) if as_of else None)
 
     def asked_by(self, person: Person) -> Any:
         return self
@@ -59,6 +50,28 @@ class FakeService:
         if self._as_of and "as_of" in inspect.signature(method).parameters:
             kwargs = kwargs | {"as_of": self._as_of}
         return method(*args, **kwargs)
+
+
+class NoStore(Store):
+    """A store that is not there, and forgets what is written into it."""
+
+    @contextmanager
+    def writing(self) -> Iterator[Any]:
+        yield Mock()
+
+
+class FakeService(_Ways):
+    """What pages and the guard call of a service or of a guarded one.
+
+    A method may answer with a Progress document; asked for later, a plain answer is done at once.
+    """
+
+    standing_now: Standing = STANDING
+    live_now: Document = {"behind": False, "working": False, "taking_in": {}}  # noqa: RUF012
+
+    @property
+    def store(self) -> Store:
+        return NoStore(Path("there-is-none.duckdb"))
 
     def may(self, question: Callable[..., Any]) -> bool:
         return True
@@ -88,20 +101,18 @@ class FakeService:
         return self._as_of
 
 
-class _View(FakeService):
+class _View(_Ways):
     """The same fake, looking from a day."""
 
-    def __init__(self, fake: FakeService) -> None:
-        self.__dict__["_fake"] = fake
+    def __init__(self, fake: Any, as_of: str | None) -> None:
+        self._fake, self._as_of = fake, as_of
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(self.__dict__["_fake"], name)
+        return getattr(self._fake, name)
 
-    def live(self) -> Document:
-        return self.__dict__["_fake"].live()
-
-    def standing(self) -> Standing:
-        return self.__dict__["_fake"].standing()
+    def asked_by(self, person: Person) -> Any:
+        self._fake.asked_by(person)
+        return self
 
 
 def _is_progress(answer: Any) -> bool:
