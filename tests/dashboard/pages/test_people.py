@@ -9,12 +9,14 @@ from importlib.resources import files
 import pytest
 
 from dashboard.pages.people import changes as people_changes
-from dashboard.security import HERE, Guarded, Person, RefusedError, passwords
-from dashboard.service import Data
-from dashboard.service import accounts as data_accounts
-from ingest.admin import accounts
+from dashboard.security import Guarded, People, RefusedError
+from dashboard.service import Service
+from ingest.admin import accounts, passwords
 from ingest.admin.people import AccountError
+from ingest.schema import UserError
 from ingest.store import Store, changes
+from models import run
+from models.run import HERE, Fleet, Person
 from tests.dashboard.browsing import serving
 from tests.dashboard.people import WORDS, Caller, add_accounts, make_store
 
@@ -56,13 +58,17 @@ def store(team, tmp_path):
 
 @pytest.fixture
 def address(store):
-    with serving(Data(store)) as found:
+    with serving(Service(store)) as found:
         yield found
 
 
-def door(store, name="Ada", role="owner"):
-    data = Data(store)
-    return Guarded(data, lambda: Person(name, role), scope=data.people.scope)
+def asking(store, person):
+    service = Service(store)
+    return Guarded(service, lambda: person, scope=People(service).scope)
+
+
+def owner_of(store, name="Ada"):
+    return asking(store, Person(name, "owner"))
 
 
 def press(caller, button, name, **typed):
@@ -156,7 +162,7 @@ def look(caller, **asked):
 
 def test_page_makes_no_account_for_whoever_has_not_signed_in(tmp_path):
     store = make_store(tmp_path, fit=False)
-    with serving(Data(store)) as address:
+    with serving(Service(store)) as address:
         caller = Caller(address)
         _, text = caller.page("/people")
         assert "whoever uses this machine may see and change everything" in text
@@ -169,18 +175,17 @@ def test_page_makes_no_account_for_whoever_has_not_signed_in(tmp_path):
     assert "Eve" not in kept(store)
 
 
-def test_whoever_is_here_is_refused_by_the_door_and_by_nothing_else(store):
-    data = Data(store)
-    here = Guarded(data, lambda: HERE, scope=data.people.scope)
+def test_whoever_is_here_is_refused_by_the_guard_and_by_nothing_else(store):
+    here = asking(store, HERE)
     for ask in (
-        lambda: here.add_account("Eve", SECRET, role="owner"),
-        lambda: here.set_account_role("Mo", "owner"),
-        lambda: here.set_account_enabled("Mo", enabled=False),
-        lambda: here.set_account_password("Mo", SECRET),
+        lambda: here.ask(run.add_account, "Eve", SECRET, role="owner"),
+        lambda: here.ask(run.set_account_role, "Mo", "owner"),
+        lambda: here.ask(run.set_account_enabled, "Mo", enabled=False),
+        lambda: here.ask(run.set_account_password, "Mo", SECRET),
     ):
         with pytest.raises(RefusedError, match="Nobody is signed in"):
             ask()
-    assert here.find_changes()["all"] == 4
+    assert here.ask(run.find_changes)["all"] == 4
 
 
 # ---- changes of an account ------------------------------------------------------------------
@@ -210,7 +215,7 @@ def test_only_owner_can_neither_be_disabled_nor_demoted_from_the_page(store, add
     for button, typed in (("people-switch", {}), ("people-give-role", {"role": "coach"})):
         assert "is the only owner who can sign in" in press(owner, button, "Ada", **typed)[1]
     assert kept(store) == before
-    data_accounts.set_role(store, "Max", "owner", coach=None)
+    run.set_account_role(Fleet.at(store), "Max", "owner")
     assert "cannot sign in" in press(owner, "people-switch", "Max")[1]  # one owner is left: Ada
     assert "is the only owner" in press(owner, "people-switch", "Ada")[1]
     assert "can sign in again" in press(owner, "people-switch", "Max")[1]
@@ -219,17 +224,17 @@ def test_only_owner_can_neither_be_disabled_nor_demoted_from_the_page(store, add
 
 
 def test_two_owners_cannot_shut_each_other_out(store):
-    data_accounts.set_role(store, "Max", "owner", coach=None)
-    door(store).set_account_enabled("Max", enabled=False)
+    run.set_account_role(Fleet.at(store), "Max", "owner")
+    owner_of(store).ask(run.set_account_enabled, "Max", enabled=False)
     with pytest.raises(AccountError, match="only owner"):
-        door(store, "Max").set_account_enabled("Ada", enabled=False)
+        owner_of(store, "Max").ask(run.set_account_enabled, "Ada", enabled=False)
 
 
 def test_command_line_may_shut_the_only_owner_out_and_let_them_in_again(store):
     """Whoever runs the machine must be able to stop an account whose password was taken."""
-    data_accounts.set_enabled(store, "Ada", enabled=False)
+    run.set_account_enabled(Fleet.at(store), "Ada", enabled=False)
     assert kept(store)["Ada"] == ("owner", False)
-    data_accounts.set_enabled(store, "Ada", enabled=True)
+    run.set_account_enabled(Fleet.at(store), "Ada", enabled=True)
 
 
 @pytest.mark.parametrize(
@@ -266,38 +271,40 @@ def test_no_change_without_a_press(store, address):
 
 
 def test_changes_are_found_by_word_person_kind_and_day(store):
-    owner = door(store)
-    owner.set_account_role("Mo", "manager")
-    found = owner.find_changes("MO manager")
+    owner = owner_of(store)
+    owner.ask(run.set_account_role, "Mo", "manager")
+    found = owner.ask(run.find_changes, "MO manager")
     assert [row["what"] for row in found["rows"]] == ["account role"]
     assert (found["found"], found["all"]) == (1, 5)
     assert "Ada" in found["who"]
     assert found["what"] == ["account added", "account role"]
-    assert owner.find_changes(who="Ada")["found"] == 1
-    assert owner.find_changes(what="account added")["found"] == 4
-    assert owner.find_changes("(", what="account added")["found"] == 4  # "command line (…)"
+    assert owner.ask(run.find_changes, who="Ada")["found"] == 1
+    assert owner.ask(run.find_changes, what="account added")["found"] == 4
+    assert (
+        owner.ask(run.find_changes, "(", what="account added")["found"] == 4
+    )  # "command line (…)"
     today = str(found["rows"][0]["changed_at"].date())
-    assert owner.find_changes(first=today, last=today)["found"] == 5
-    assert owner.find_changes(first="2999-01-01")["found"] == 0
-    assert owner.find_changes(last="2000-01-01")["found"] == 0
-    few = owner.find_changes(most=2)
+    assert owner.ask(run.find_changes, first=today, last=today)["found"] == 5
+    assert owner.ask(run.find_changes, first="2999-01-01")["found"] == 0
+    assert owner.ask(run.find_changes, last="2000-01-01")["found"] == 0
+    few = owner.ask(run.find_changes, most=2)
     assert (len(few["rows"]), few["found"]) == (2, 5)
     assert few["rows"][0]["what"] == "account role"  # the newest first
-    with pytest.raises(Exception, match="expected a day"):
-        owner.find_changes(first="soon")
+    with pytest.raises(UserError, match="expected a day"):
+        owner.ask(run.find_changes, first="soon")
 
 
 def test_last_change_of_each_account_is_told(store):
-    owner = door(store)
-    before = {row["name"]: row["changed_at"] for row in owner.accounts()}
-    owner.set_account_role("Mo", "manager")
-    after = {row["name"]: row["changed_at"] for row in owner.accounts()}
+    owner = owner_of(store)
+    before = {row["name"]: row["changed_at"] for row in owner.ask(run.accounts)}
+    owner.ask(run.set_account_role, "Mo", "manager")
+    after = {row["name"]: row["changed_at"] for row in owner.ask(run.accounts)}
     assert after["Mo"] > before["Mo"]
     assert after["Ada"] == before["Ada"]
 
 
 def test_file_of_changes_holds_what_matches_and_runs_no_formula(store, address):
-    data_accounts.add(store, "=1+1", SECRET, role="mechanic", coach=None)
+    run.add_account(Fleet.at(store), "=1+1", SECRET, role="mechanic")
     caller = Caller(address).as_role("owner")
     state = {"people-words.value": "=1+1"}
     state |= {f"people-{name}-chosen.data": None for name in ("who", "what", "first", "last")}
@@ -328,7 +335,7 @@ def test_owners_whole_way(store, visit, scheme):
     from tests.dashboard.web.test_accessibility import findings, none
 
     rules = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
-    with serving(Data(store)) as address:
+    with serving(Service(store)) as address:
         page = visit(width=820, height=1180, scheme=scheme).page
         page.goto(f"{address}/people")
         page.fill("#name", "Ada")

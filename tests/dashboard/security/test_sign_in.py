@@ -6,16 +6,19 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from dashboard.security import passwords
-from dashboard.service import IDLE, Data, NothingDoneError, People, SignInError
-from dashboard.service import accounts as data_accounts
-from dashboard.service.people import LAST, LONGEST
+from dashboard.navigation import find_pages
+from dashboard.security import People
+from dashboard.security.people import IDLE, LAST, LONGEST, SignInError
+from dashboard.service import Service
 from dashboard.web import server
 from dashboard.web.app import create_app
-from ingest.admin import signing_keys
+from ingest.admin import passwords, signing_keys
 from ingest.admin.people import AccountError
 from ingest.admin.secrets import secret_file
+from ingest.schema import UserError
 from ingest.store import Store, StoreError, changes
+from models import run
+from models.run import Fleet
 from tests.dashboard.browsing import serving
 from tests.dashboard.people import NAMES, ROLES, WORDS, Caller, add_accounts, make_store
 
@@ -46,7 +49,7 @@ def store(team, tmp_path):
 
 @pytest.fixture(scope="module")
 def address(team):
-    with serving(Data(team)) as found:
+    with serving(Service(team)) as found:
         yield found
 
 
@@ -68,7 +71,7 @@ def clock():
 
 @pytest.fixture
 def people(store, clock):
-    return People(Store(store), clock=clock)
+    return People(Service(store), clock=clock)
 
 
 def sign_in(people, role="mechanic", address="192.0.2.1"):
@@ -125,7 +128,7 @@ def test_cookie_is_kept_from_scripts_and_other_sites(address):
 
 
 def test_cookie_is_secure_where_https_brought_the_request(store):
-    app = create_app(Data(store))
+    app = create_app(Service(store))
     form = {"name": "Ada", "password": f"{WORDS} owner", "next": "/"}
     answer = app.server.test_client().post("/sign-in", base_url="https://localhost", data=form)
     assert answer.status_code == 303
@@ -134,7 +137,7 @@ def test_cookie_is_secure_where_https_brought_the_request(store):
 
 def test_word_of_https_counts_only_from_the_proxy_that_was_named(store):
     for behind, secure in (("127.0.0.1", True), (None, False)):
-        with serving(Data(store), behind=behind) as address:
+        with serving(Service(store), behind=behind) as address:
             caller = Caller(address)
             form = f"name=Ada&password={WORDS.replace(' ', '+')}+owner".encode()
             _, _, headers = caller.ask(
@@ -186,7 +189,7 @@ def test_policy_names_the_sign_in_pages_script(address):
 
 
 def test_signing_out_ends_the_sign_in_and_every_copy_of_it(store):
-    with serving(Data(store)) as address:
+    with serving(Service(store)) as address:
         caller = Caller(address).as_role("mechanic")
         copied = caller.cookie
         assert caller.page("/")[0] == 200
@@ -242,13 +245,15 @@ def test_sign_in_past_the_longest_time_ends_with_the_next_pause_and_at_last_for_
 @pytest.mark.parametrize(
     "change",
     [
-        lambda store: data_accounts.set_enabled(store, "Mo", enabled=False),
-        lambda store: data_accounts.set_role(store, "Mo", "coach", coach=None),
-        lambda store: data_accounts.set_password(store, "Mo", "another horse, another battery"),
+        lambda store: run.set_account_enabled(Fleet.at(store), "Mo", enabled=False),
+        lambda store: run.set_account_role(Fleet.at(store), "Mo", "coach"),
+        lambda store: run.set_account_password(
+            Fleet.at(store), "Mo", "another horse, another battery"
+        ),
     ],
 )
 def test_disabled_or_changed_account_is_signed_out_at_once(store, change):
-    with serving(Data(store)) as address:
+    with serving(Service(store)) as address:
         caller = Caller(address).as_role("mechanic")
         assert caller.page("/")[0] == 200
         change(store)
@@ -256,16 +261,16 @@ def test_disabled_or_changed_account_is_signed_out_at_once(store, change):
 
 
 def test_disabled_account_cannot_sign_in_until_it_is_enabled(store, people):
-    data_accounts.set_enabled(store, "Mo", enabled=False)
+    run.set_account_enabled(Fleet.at(store), "Mo", enabled=False)
     with pytest.raises(SignInError, match="do not fit"):
         sign_in(people)
-    data_accounts.set_enabled(store, "Mo", enabled=True)
+    run.set_account_enabled(Fleet.at(store), "Mo", enabled=True)
     assert sign_in(people)
 
 
 def test_forged_and_damaged_tokens_are_worth_nothing(people, tmp_path, team):
     token = sign_in(people)
-    other = People(Store(shutil.copy(team, tmp_path / "other.duckdb")), clock=people._clock)
+    other = People(Service(shutil.copy(team, tmp_path / "other.duckdb")), clock=people._clock)
     for forged in (None, "", "x", token[:-2] + "xx", "." + token, sign_in(other), "é" * 50):
         assert people.signed_in(forged) is None
 
@@ -336,7 +341,7 @@ def test_many_machines_cannot_try_one_name_for_ever(people):
 
 
 def test_throttled_sign_in_says_how_long(store):
-    client = create_app(Data(store)).server.test_client()
+    client = create_app(Service(store)).server.test_client()
     for _ in range(5):
         assert client.post("/sign-in", data={"name": "Mo", "password": "no"}).status_code == 401
     answer = client.post("/sign-in", data={"name": "Mo", "password": f"{WORDS} mechanic"})
@@ -374,17 +379,17 @@ def test_hash_is_scrypt_and_salted():
 
 def test_accounts_are_refused_in_words(store):
     with pytest.raises(AccountError, match="there is an account"):
-        data_accounts.add(store, "Mo", WORDS, role="owner", coach=None)
+        run.add_account(Fleet.at(store), "Mo", WORDS, role="owner")
     with pytest.raises(AccountError, match="expected one of: mechanic"):
-        data_accounts.add(store, "New", WORDS, role="boss", coach=None)
+        run.add_account(Fleet.at(store), "New", WORDS, role="boss")
     with pytest.raises(AccountError, match="as a name"):
-        data_accounts.add(store, " ", WORDS, role="owner", coach=None)
+        run.add_account(Fleet.at(store), " ", WORDS, role="owner")
     with pytest.raises(AccountError, match=r'no account "Nobody"\. There are: Ada, Cleo'):
-        data_accounts.set_enabled(store, "Nobody", enabled=False)
+        run.set_account_enabled(Fleet.at(store), "Nobody", enabled=False)
 
 
 def test_accounts_are_recorded_without_any_secret(store):
-    data_accounts.set_role(store, "Mo", "manager", coach=None)
+    run.set_account_role(Fleet.at(store), "Mo", "manager")
     row = changes(Store(store)).row(0, named=True)
     assert (row["what"], row["subject"]) == ("account role", "Mo")
     assert '"mechanic"' in row["before"]
@@ -423,17 +428,17 @@ def test_other_address_is_served_only_once_someone_can_sign_in(team, tmp_path, m
     assert any("in the clear" in text for text in said)
     everyone_out = shutil.copy(team, tmp_path / "out.duckdb")
     for name in NAMES.values():
-        data_accounts.set_enabled(everyone_out, name, enabled=False)
-    with pytest.raises(NothingDoneError, match="account add"):
+        run.set_account_enabled(Fleet.at(everyone_out), name, enabled=False)
+    with pytest.raises(UserError, match="account add"):
         server.serve(everyone_out, host="192.0.2.7", port=0, say=said.append)
     empty = tmp_path / "none.duckdb"
-    with pytest.raises(NothingDoneError, match="account add"):
+    with pytest.raises(UserError, match="account add"):
         server.serve(empty, host="127.0.0.1", port=0, say=said.append, behind="127.0.0.1")
 
 
 def test_served_to_others_it_answers_to_numbers_and_its_names_only(store):
     hosts = [server.ANY_ADDRESS, "bench.team.example"]
-    client = create_app(Data(store), hosts=hosts).server.test_client()
+    client = create_app(Service(store), hosts=hosts).server.test_client()
     for host in ("192.0.2.7:8550", "[2001:db8::7]:80", "bench.team.example", "localhost"):
         assert client.get("/sign-in", headers={"Host": host}).status_code == 200
     assert client.get("/sign-in", headers={"Host": "evil.example"}).status_code == 421
@@ -476,7 +481,7 @@ def test_role_is_checked_in_callbacks_too_not_only_where_pages_are_drawn(address
 
 
 def test_unknown_address_is_closed_even_to_those_signed_in(store):
-    app = create_app(Data(store))
+    app = create_app(Service(store))
     app.server.add_url_rule("/forgotten", "forgotten", lambda: "secret")
     client = app.server.test_client()
     assert client.get("/forgotten").status_code == 303
@@ -493,7 +498,7 @@ def test_shell_says_who_is_signed_in(address):
 
 def test_without_accounts_this_machine_needs_no_sign_in(tmp_path):
     store = make_store(tmp_path, fit=False)
-    with serving(Data(store)) as address:
+    with serving(Service(store)) as address:
         caller = Caller(address)
         assert caller.ask("/")[0] == 200
         assert "Sign out" not in caller.ask("/_dash-layout")[1]
@@ -503,9 +508,6 @@ def test_without_accounts_this_machine_needs_no_sign_in(tmp_path):
 
 @pytest.mark.parametrize("role", ROLES)
 def test_every_page_is_drawn_for_those_who_may_open_it_and_for_nobody_else(address, role):
-    from dashboard.navigation import find_pages
-    from dashboard.security.rights import PAGES
-
     caller = Caller(address).as_role(role)
     stands_for = {"<meter_id>": "K1", "<rider_id>": "R1", "<week>": "2026-03-02"}
     for page in find_pages():
@@ -515,7 +517,7 @@ def test_every_page_is_drawn_for_those_who_may_open_it_and_for_nobody_else(addre
         status, text = caller.page(path)
         assert status == 200
         closed = f"not open to a {role}" in text or f"not open to an {role}" in text
-        assert closed is (role not in PAGES[page.path]), path
+        assert closed is (role not in page.roles), path
         for sign in ("cannot be drawn just now", "cannot be checked for"):
             assert sign not in text, f"{path} for a {role}"
         if role == "coach":
@@ -525,8 +527,6 @@ def test_every_page_is_drawn_for_those_who_may_open_it_and_for_nobody_else(addre
 
 @pytest.mark.parametrize("role", ["mechanic", "manager"])
 def test_effort_of_a_rider_is_nowhere_on_the_pages_of_those_whom_it_does_not_concern(address, role):
-    from dashboard.navigation import find_pages
-
     caller = Caller(address).as_role(role)
     for page in find_pages():
         path = page.path.replace("<meter_id>", "K1").replace("<rider_id>", "R1")

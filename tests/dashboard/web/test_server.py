@@ -5,9 +5,9 @@ import urllib.request
 
 import pytest
 
-from dashboard.service import NothingDoneError
 from dashboard.web import server
 from dashboard.web.app import create_app
+from ingest.schema import UserError
 from tests.dashboard.browsing import serving
 from tests.dashboard.fake import BrokenData, FakeData
 
@@ -169,7 +169,7 @@ def test_no_door_for_other_programs_is_opened():
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "192.0.2.7", "::", "bench.team.example"])
 def test_address_that_others_can_reach_is_refused(tmp_path, host):
-    with pytest.raises(NothingDoneError, match="personal data"):
+    with pytest.raises(UserError, match="personal data"):
         server.serve(tmp_path / "s.duckdb", host=host, port=0, say=lambda _text: None)
 
 
