@@ -38,8 +38,11 @@ def _compact(value: Any) -> str:
 
 
 def plain(value: object) -> Any:
-    """A document with nothing in it but what JSON knows: ISO dates, null for the unknown."""
-    if value is None or isinstance(value, (str, bool, int)):
+    """Return a document with nothing in it but what JSON knows, and bytes.
+
+    Dates and instants are ISO texts; an unknown number is None.
+    """
+    if value is None or isinstance(value, (str, bytes, bool, int)):
         return value
     if isinstance(value, float):
         return float(value) if math.isfinite(value) else None

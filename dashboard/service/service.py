@@ -70,6 +70,7 @@ class _Shared:
 
     store: Store
     answers: Answers = field(default_factory=lambda: Answers(KEPT))
+    read: Answers = field(default_factory=lambda: Answers(KEPT))
     jobs: dict[Hashable, Job] = field(default_factory=dict)
     ended: dict[str, Ended] = field(default_factory=dict)
     lock: threading.RLock = field(default_factory=threading.RLock)
@@ -112,12 +113,13 @@ class Service:
         """Return how the store stands."""
         return self.reread("standing", lambda: standing_of(self.store), missing=NO_STORE)
 
-    def reread(self, name: str, read: Callable[[], T], *, missing: T) -> T:
+    def reread(self, name: Hashable, read: Callable[[], T], *, missing: T) -> T:
         """Return something read from the store, read again only once its file has changed."""
-        if not self.store.exists():
-            return missing
+        return self._reread(name, read) if self.store.exists() else missing
+
+    def _reread(self, name: Hashable, read: Callable[[], T]) -> T:
         stamp = self.store.settled_stamp()
-        return read() if stamp is None else self._shared.answers.get((name, stamp), read)
+        return read() if stamp is None else self._shared.read.get((name, stamp), read)
 
     def version(self) -> tuple[Hashable, ...]:
         """Return what differs when an answer might: the data, the fit, the day, work under way."""
@@ -152,10 +154,9 @@ class Service:
             return self._change(question, about, args, kwargs)
         if about.waits:
             self._wait_a_moment()
-        key = self._key(about, args, kwargs)
         if about.place == "here":
-            made: T = self._shared.answers.get(key, lambda: self._here(question, args, kwargs))
-            return made
+            return self._read(question, about, args, kwargs)
+        key = self._key(about, args, kwargs)
         job = self._job(about, key, args, kwargs)
         try:
             return result(job)  # type: ignore[no-any-return]
@@ -246,9 +247,14 @@ class Service:
         return LANES["past" if past else about.place]
 
     def _key(self, about: Question, args: Any, kwargs: Any) -> Hashable:
-        role = self._person.role if about.place == "here" else None
-        asked = pickle.dumps((args, sorted(kwargs.items())))
-        return about.name, self._holds(about), self._as_of, role, asked
+        return about.name, self._holds(about), self._as_of, _parcel(args, kwargs)
+
+    def _read(self, question: Callable[..., T], about: Question, args: Any, kwargs: Any) -> T:
+        """Answer in this process; what is kept holds until the store's file changes."""
+        if not about.kept:
+            return self._here(question, args, kwargs)
+        asked = self._person.role, self._as_of, date.today(), _parcel(args, kwargs)
+        return self._reread((about.name, *asked), lambda: self._here(question, args, kwargs))
 
     def _here(self, question: Callable[..., T], args: Any, kwargs: Any) -> T:
         fleet = Fleet(self.store, self._as_of, person=self._person)
@@ -363,6 +369,10 @@ class Service:
                 about = _declared(getattr(run, job.call.question))
                 if job.wanted == "ahead" and job.call.version != self._state(about):
                     lane.cancel(job)
+
+
+def _parcel(args: Any, kwargs: Any) -> bytes:
+    return pickle.dumps((args, sorted(kwargs.items())))
 
 
 def _declared(question: Callable[..., Any]) -> Question:

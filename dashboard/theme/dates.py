@@ -33,7 +33,10 @@ def iso(value: object) -> str | None:
 
 def minute(instant: object) -> str:
     """Return an instant as a table shows and sorts it: 2026-03-14 09:05."""
-    return f"{instant:%Y-%m-%d %H:%M}" if isinstance(instant, datetime) else str(instant or "")
+    try:
+        return f"{datetime.fromisoformat(str(instant)):%Y-%m-%d %H:%M}"
+    except ValueError:
+        return ""
 
 
 def away(value: object, today: object) -> str:

@@ -105,7 +105,7 @@ def taking_in(fleet: Fleet) -> dict[str, str]:
     return dict(fleet.once(side_of).taking_in) if fleet.store.exists() else {}
 
 
-@question(MECHANIC, watts=False)
+@question(MECHANIC, watts=False, kept=False)
 def judge_bench(fleet: Fleet, rows: Rows) -> bench.SessionDocument:
     """Return the `bench` document of a draft of one session.
 

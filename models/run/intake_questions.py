@@ -177,37 +177,37 @@ def decide_event(fleet: Fleet, event_row: int, decision: str) -> None:
 # ---- files out -----------------------------------------------------------------------------
 
 
-@question(watts=False)
+@question(watts=False, kept=False)
 def template_file(fleet: Fleet) -> File:
     """Return empty tables to fill in: file name and content."""
     return admin.template_download()
 
 
-@question(OWNER)
+@question(OWNER, kept=False)
 def tables_file(fleet: Fleet, form: str) -> File:
     """Return every input table, in one of FORMS."""
     return admin.tables_download(fleet.store, _form(form))
 
 
-@question(MECHANIC, MANAGER, watts=False)
+@question(MECHANIC, MANAGER, watts=False, kept=False)
 def device_tables_file(fleet: Fleet, form: str) -> File:
     """Return the input tables that are about devices and money, in one of FORMS."""
     return admin.tables_download(fleet.store, _form(form), tables=admin.device_tables())
 
 
-@question(OWNER)
+@question(OWNER, kept=False)
 def set_aside_file(fleet: Fleet) -> File:
     """Return the set-aside rows, to correct in a spreadsheet."""
     return admin.set_aside_download(fleet.store)
 
 
-@question(OWNER)
+@question(OWNER, kept=False)
 def store_file(fleet: Fleet) -> File:
     """Return a copy of the store."""
     return admin.store_download(fleet.store)
 
 
-@question(COACH)
+@question(COACH, kept=False)
 def rider_file(fleet: Fleet, rider_id: str) -> File:
     """Return every row that names a rider."""
     return admin.rider_download(fleet.store, rider_id)

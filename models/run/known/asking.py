@@ -39,6 +39,8 @@ class Question:
               everything that brings records in
     by_fit    whether its answer holds until the fit changes, however many rows come in; so do the
               answers of the fleet model unless they say otherwise
+    kept      whether its answer is kept for whoever asks the same; not where it is large, or where
+              nobody asks the same twice
     waits     whether it waits a moment for the answers to hold what has just been entered
     then      what brings the answers up to the data afterwards
     """
@@ -50,6 +52,7 @@ class Question:
     by_name: bool = False
     place: Place = "here"
     by_fit: bool = False
+    kept: bool = True
     waits: bool = False
     then: Then | None = None
 
@@ -67,6 +70,7 @@ def question(
     watts: bool = True,
     place: Place = "here",
     by_fit: bool | None = None,
+    kept: bool = True,
     waits: bool = False,
 ) -> Callable[[Asked[P, T]], Asked[P, T]]:
     """Declare a question that these roles may ask, and the owner; no role named: everyone."""
@@ -75,7 +79,13 @@ def question(
 
     def declare(function: Asked[P, T]) -> Asked[P, T]:
         _DECLARED[function] = Question(
-            function.__name__, allowed, watts=watts, place=place, by_fit=holds, waits=waits
+            function.__name__,
+            allowed,
+            watts=watts,
+            place=place,
+            by_fit=holds,
+            kept=kept,
+            waits=waits,
         )
         return function
 

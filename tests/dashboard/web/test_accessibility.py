@@ -5,13 +5,16 @@ nothing is fetched. They see contrast, names, roles, labels and structure; what 
 (whether a sentence makes sense, whether the order is the useful one) stays for people to judge.
 """
 
+from datetime import date
 from importlib.resources import files
 
 import pytest
 
 from dashboard.navigation import find_pages
 from dashboard.security import passwords
-from dashboard.service import Data
+from dashboard.service import Service
+from ingest.admin import passwords
+from models import run
 from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.filled import FILLED
@@ -94,13 +97,13 @@ def none(found):
 @pytest.fixture(scope="module")
 def team(tmp_path_factory):
     folder = tmp_path_factory.mktemp("team")
-    with serving(Data(make_store(folder))) as address:
+    with serving(Service(make_store(folder))) as address:
         yield address
 
 
 @pytest.fixture(scope="module")
 def filled(whole):
-    whole.move_visit("M0003", to="2024-09-02")
+    whole.ask(run.move_visit, "M0003", to=date(2024, 9, 2))
     with serving(whole) as address:
         yield address
 
@@ -140,7 +143,7 @@ def test_sign_in_page_and_who_is_signed_in(visit, rules, tmp_path, monkeypatch):
     monkeypatch.setattr(passwords, "METHOD", "scrypt:1024:8:1")
     store = make_store(tmp_path, fit=False)
     add_accounts(store)
-    with serving(Data(store)) as address:
+    with serving(Service(store)) as address:
         tab = visit(width=390, height=844)
         page = tab.page
         page.goto(address)

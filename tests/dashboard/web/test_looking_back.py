@@ -1,11 +1,14 @@
 """Looking from an earlier day: the page says so at once; the fit is made beside it, only once."""
 
-import time
+from datetime import date
 
 import pytest
 
 from dashboard.navigation import find, find_pages
+from dashboard.service.jobs import LANES
 from dashboard.web import past_days as looking_back
+from models import run
+from models.run import Fleet
 from models.run.known import pipeline as assess
 from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
@@ -41,20 +44,36 @@ def test_today_and_a_fitted_day_are_drawn_at_once():
     assert looking_back.not_yet(data, find(find_pages(), "/riders", f"?as_of={DAY}")) is None
 
 
-def test_a_day_is_fitted_once_for_every_page(team_service, monkeypatch):
+PAST = date(2026, 3, 15)  # before the last bench sessions
+
+
+def test_a_day_is_fitted_once_for_every_question(team_service, monkeypatch):
     fits, real = [], assess.fitted
     monkeypatch.setattr(assess, "fitted", lambda *given: fits.append(1) or real(*given))
-    day = "2026-03-15"  # before the last bench sessions
-    for _ in range(3000):
-        told = team_service.looked_from(day)
-        if told["state"] != "working":
-            break
-        time.sleep(0.02)
-    assert told["state"] == "done"
-    assert team_service.status(day)["as_of"] == day
-    for rider in team_service.riders(day):
-        team_service.effort(rider["rider_id"], [], day)
+    fleet = Fleet(team_service.store, PAST)
+    assert run.looked_from(fleet) == PAST
+    assert run.status(fleet)["as_of"] == PAST
+    assert run.history(fleet, "SP-1")["points"]
+    for rider in run.riders(fleet):
+        assert run.rider(fleet, rider["rider_id"])["as_of"] == PAST
+    run.effort(fleet, [])
     assert len(fits) == 1
+
+
+def test_a_day_is_fitted_once_for_every_page(team_service, monkeypatch):
+    put, jobs = LANES["past"].put, []
+    monkeypatch.setattr(LANES["past"], "put", lambda job: jobs.append(job) or put(job))
+    looking = team_service.on(PAST.isoformat())
+    assert looking.later(run.looked_from)["state"] == "working"
+    assert looking.ask(run.looked_from) == PAST.isoformat()
+    assert looking.later(run.looked_from)["state"] == "done"
+    assert looking.ask(run.status)["as_of"] == PAST.isoformat()
+    for rider in looking.ask(run.riders):
+        looking.ask(run.rider, rider["rider_id"])
+        looking.ask(run.effort, [])
+    assert [job.call.question for job in jobs].count("looked_from") == 1
+    assert len(jobs) >= 5
+    assert not [job.call.question for job in jobs[1:] if "fitting" in job.said]
 
 
 @pytest.mark.browser
