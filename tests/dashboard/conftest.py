@@ -64,6 +64,19 @@ def visit(browser: Any, tabs: list[Any]) -> Iterator[Callable[..., Visit]]:
     assert {host for one in visits for host in one.hosts} <= {"127.0.0.1"}
 
 
+@pytest.fixture
+def followed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """What would bring the answers up to each change; it is noted and not begun."""
+    noted: list[str] = []
+
+    def note(service: Service, then: str | None) -> None:
+        if then is not None and service.standing().behind:
+            noted.append(then)
+
+    monkeypatch.setattr(Service, "_begin_then", note)
+    return noted
+
+
 @pytest.fixture(scope="session")
 def team_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A fitted store of a small team with a meter of every kind; not to be written to."""

@@ -5,6 +5,7 @@ import json
 import shutil
 import zipfile
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -14,15 +15,18 @@ from dashboard.pages.intake import page as intake
 from dashboard.pages.intake.aside import aside_list, columns_to_fill
 from dashboard.pages.intake.calls import zip_cells
 from dashboard.pages.intake.progress import work_line
-from dashboard.security import passwords
-from dashboard.service import Data
-from dashboard.service import intake as data_intake
-from dashboard.service.work import Work
-from ingest.store import Store, changes
+from dashboard.security import Guarded, passwords
+from dashboard.service import Service
+from ingest.admin import passwords
+from ingest.store import changes
+from models import run
+from models.run import HERE
 from tests.dashboard.browsing import serving
+from tests.dashboard.cli.test_rides import ONE_PAIR, csv_of
 from tests.dashboard.fake import FakeData
 from tests.dashboard.people import Caller, add_accounts, make_store
 from tests.dashboard.reading import text
+from tests.simulate.rides import Truth, simulate_pair
 
 BAD = (
     "session_id,meter_id,measured_at,mass_kg,crank_length_mm,load,torque_nm,slope_before\n"
@@ -42,29 +46,28 @@ def team(tmp_path_factory):
     passwords.METHOD = before
 
 
-@pytest.fixture(autouse=True)
-def no_waiting(monkeypatch):
-    monkeypatch.setattr(data_intake, "MORE_S", 0.0)
-
-
 @pytest.fixture
-def data(team, tmp_path, monkeypatch):
-    """A door of its own; refitting is left out, it has tests of its own."""
-    door = Data(shutil.copy(team, tmp_path / "team.duckdb"))
-    monkeypatch.setattr(door, "_fit", lambda _tell: {"converged": True, "seconds": 0.1})
-    yield door
-    door.worker.wait()
+def data(team, tmp_path, followed):
+    """A service of its own; refitting is left out, it has tests of its own."""
+    service = Service(shutil.copy(team, tmp_path / "team.duckdb"))
+    yield service
+    assert service.settled()
 
 
 def load(data, *files):
-    data.begin_load([(name, content.encode()) for name, content in files])
-    data.worker.wait()
-    return data.work()["ended"]["load"]
+    data.begin(run.load_files, [(name, content.encode()) for name, content in files])
+    assert data.settled()
+    return data.work()["ended"]["load_files"]
 
 
 def frame(data, name):
-    with Store(data.store_name).reading() as db:
+    with data.store.reading() as db:
         return db.frame(name)
+
+
+def here(service):
+    """The service as a page has it on this machine."""
+    return Guarded(service, lambda: HERE, scope=lambda _person: pytest.fail("an owner has none"))
 
 
 # ---- what the page does, without a browser ---------------------------------------------------
@@ -73,34 +76,44 @@ def frame(data, name):
 def test_bad_row_is_put_right_in_place_and_its_import_taken_back(data):
     done = load(data, ("bench-march.csv", BAD))
     assert done["answer"]["files"][0]["rows_loaded"] == 1
-    (row,) = data.set_aside()
+    (row,) = data.ask(run.set_aside)
     assert (row["file"], row["row"], columns_to_fill(row)) == (
         "bench-march.csv",
         2,
         ["crank_length_mm"],
     )
-    assert "100 to 250" in data.correct_row(row["set_aside_id"], {"crank_length_mm": "16"})[0]
-    assert data.correct_row(row["set_aside_id"], {"crank_length_mm": "170"}) == []
-    assert data.set_aside() == []
+    assert (
+        "100 to 250" in data.ask(run.correct_row, row["set_aside_id"], {"crank_length_mm": "16"})[0]
+    )
+    assert data.ask(run.correct_row, row["set_aside_id"], {"crank_length_mm": "170"}) == []
+    assert data.ask(run.set_aside) == []
     mine = pl.col("session_id") == "S9"
     assert frame(data, "bench").filter(mine).height == 2
-    corrected, loaded = data.imports()[:2]
-    assert data.undo_import(corrected["import_id"])["removed"] == 1
-    assert data.undo_import(loaded["import_id"])["removed"] == 1
+    corrected, loaded = data.ask(run.imports)[:2]
+    assert data.ask(run.undo_import, corrected["import_id"])["removed"] == 1
+    assert data.ask(run.undo_import, loaded["import_id"])["removed"] == 1
     assert frame(data, "bench").filter(mine).is_empty()
 
 
-def test_load_ends_with_a_fit_and_the_state_says_so(data):
+def test_load_is_followed_by_a_fit_and_a_row_put_right_by_one_once_nothing_more_is(data, followed):
     load(data, ("bench-march.csv", BAD))
-    ended = data.work()["ended"]
-    assert (ended["load"]["count"], ended["fit"]["count"]) == (1, 1)
-    assert "refitted" in text(work_line(data.work()))
+    assert followed == ["fit"]
+    (row,) = data.ask(run.set_aside)
+    data.ask(run.correct_row, row["set_aside_id"], {"crank_length_mm": "170"})
+    event = data.ask(run.proposed_events)[0]["event_row"]
+    data.ask(run.decide_event, event, "confirmed")
+    data.ask(run.undo_import, data.ask(run.imports)[0]["import_id"])
+    data.ask(run.remove_rider, "R2")
+    assert followed == ["fit", *["fit soon"] * 4]
 
 
-def test_file_without_a_table_is_said_and_nothing_is_refitted(data):
+def test_file_without_a_table_is_said_and_nothing_is_refitted(data, followed):
+    kept = Service(data.store.path)
+    kept.begin(run.refit)
+    assert kept.settled()
     done = load(data, ("notes.csv", "a,b\n1,2\n"))
     assert done["answer"]["set_aside"]
-    assert "fit" not in data.work()["ended"]
+    assert followed == []
 
 
 def test_uploads_are_decoded_and_damaged_ones_left_out():
@@ -126,7 +139,7 @@ def test_many_rows_are_shown_a_screenful_at_a_time():
 
 
 def test_page_of_an_empty_store_says_what_to_do(tmp_path):
-    said = text(intake.layout(Data(tmp_path / "none.duckdb"), View()))
+    said = text(intake.layout(here(Service(tmp_path / "none.duckdb")), View()))
     for expected in ("No row is set aside.", "Nothing has been loaded yet.", "Empty tables"):
         assert expected in said
     assert "No event waits" in text(intake.layout(FakeData(1), View()))
@@ -135,56 +148,48 @@ def test_page_of_an_empty_store_says_what_to_do(tmp_path):
 # ---- work in the background --------------------------------------------------------------------
 
 
-def test_jobs_are_done_one_after_the_other_and_equal_ones_once():
-    done, work = [], Work()
-
-    def job(name, more=()):
-        def task(tell):
-            tell(f"doing {name}")
-            for other in more:
-                work.begin(other, job(other))
-            done.append(name)
-            return {"name": name}
-
-        return task
-
-    work.begin("load", job("load", more=("fit", "fit", "warm", "fit")))
-    work.wait()
-    assert done == ["load", "warm", "fit"]
-    assert work.state()["now"] is None
-    assert work.state()["ended"]["fit"] == {
-        "count": 1,
-        "answer": {"name": "fit"},
-        "failure": None,
-    }
+@pytest.fixture
+def fitting(team, tmp_path):
+    """A service that refits after what is brought in."""
+    service = Service(shutil.copy(team, tmp_path / "team.duckdb"))
+    yield service
+    assert service.settled()
 
 
-def test_failure_in_the_background_is_a_sentence_and_does_not_stop_the_line(caplog):
-    work = Work()
-
-    def failing(_tell):
-        raise ZeroDivisionError("secret")
-
-    work.begin("load", failing)
-    work.wait()
-    assert "secret" not in work.state()["ended"]["load"]["failure"]
-    assert "ZeroDivisionError" in caplog.text
-    work.begin("fit", lambda _tell: {})
-    work.wait()
-    assert work.state()["ended"]["fit"]["failure"] is None
+def test_load_ends_with_a_fit_beside_the_pages_and_the_state_says_so(fitting):
+    load(fitting, ("bench-march.csv", BAD))
+    ended = fitting.work()["ended"]
+    assert (ended["load_files"]["count"], ended["refit"]["count"]) == (1, 1)
+    assert (ended["refit"]["failure"], ended["refit"]["answer"]["ran"]) == (None, True)
+    assert "refitted" in text(work_line(fitting.work()))
+    assert fitting.ask(run.status)["fit"]["stale"] is False
+    assert not fitting.standing().behind
 
 
-def test_refit_runs_in_a_process_of_its_own(team, tmp_path):
-    door = Data(shutil.copy(team, tmp_path / "team.duckdb"))
-    door.begin_fit()
-    door.worker.wait()
-    ended = door.work()["ended"]["fit"]
-    assert (ended["failure"], ended["answer"]["ran"]) == (None, True)
-    assert door.status()["fit"]["stale"] is False
-    missing = Data(tmp_path / "gone" / "none.duckdb")
-    missing.begin_fit()
-    missing.worker.wait()
-    assert "the fit failed" in missing.work()["ended"]["fit"]["failure"]
+def test_fit_that_cannot_be_made_is_said(tmp_path):
+    missing = Service(tmp_path / "gone" / "none.duckdb")
+    missing.begin(run.refit)
+    assert missing.settled()
+    failure = missing.work()["ended"]["refit"]["failure"]
+    assert "there is no store here yet" in failure
+    assert "here is no store here yet" in text(work_line(missing.work()))
+
+
+def test_recordings_alone_bring_a_fit_about(fitting):
+    """A pair whose recordings come later than its row changes the fit, and no table."""
+    pair = simulate_pair(np.random.default_rng(3), Truth(), kind="outdoor", minutes=20)
+    references = "reference_id,kind\nTR-1,trainer\n"
+    load(fitting, ("references.csv", references), ("pairs.csv", ONE_PAIR))
+    before = fitting.work()["ended"]["refit"]["count"]
+    assert fitting.ask(run.rides_kept) == []
+    fitting.begin(
+        run.load_files,
+        [("ride-a.csv", csv_of(pair.meter)), ("ride-b.csv", csv_of(pair.reference))],
+    )
+    assert fitting.settled()
+    assert [kept["comparison_id"] for kept in fitting.ask(run.rides_kept)] == ["first"]
+    assert fitting.work()["ended"]["refit"]["count"] == before + 1
+    assert fitting.ask(run.comparisons, "K1")[-1]["comparison_id"] == "first"
 
 
 # ---- who may ----------------------------------------------------------------------------------
@@ -264,48 +269,48 @@ def test_coach_is_refused_the_page_and_every_write_behind_it(served, data):
     status, said = caller.page("/intake")
     assert "not open to a coach" in said
     assert "Intake" not in json.loads(said)["response"]["shell-nav"]["children"].__repr__()
-    before = (frame(data, "events").to_dicts(), len(data.imports()))
-    event = data.proposed_events()[0]["event_row"]
+    before = (frame(data, "events").to_dicts(), len(data.ask(run.imports)))
+    event = data.ask(run.proposed_events)[0]["event_row"]
     for button in (
         {"type": "intake-decide", "event": event, "as": "confirmed"},
-        {"type": "intake-undo", "import": data.imports()[0]["import_id"]},
+        {"type": "intake-undo", "import": data.ask(run.imports)[0]["import_id"]},
     ):
         status, said = press(caller, button)
         assert status == 200
         assert "not open to a coach" in said
     status, said = upload(caller, "bench-march.csv", BAD)
     assert "not open to a coach" in said
-    data.worker.wait()
-    assert (frame(data, "events").to_dicts(), len(data.imports())) == before
+    assert data.settled()
+    assert (frame(data, "events").to_dicts(), len(data.ask(run.imports))) == before
 
 
 def test_mechanic_confirms_an_event_and_it_is_recorded_in_their_name(served, data):
-    event = next(e for e in data.proposed_events() if e["meter_id"] == "K1")
+    event = next(e for e in data.ask(run.proposed_events) if e["meter_id"] == "K1")
     button = {"type": "intake-decide", "event": event["event_row"], "as": "confirmed"}
     status, said = press(Caller(served).as_role("mechanic"), button)
     assert status == 200
     assert "The event was confirmed." in said
-    row = changes(Store(data.store_name)).row(0, named=True)
+    row = changes(data.store).row(0, named=True)
     assert (row["who"], row["what"]) == ("Mo", "event confirmed")
 
 
 def test_manager_may_not_decide_about_devices(served, data):
-    button = {"type": "intake-decide", "event": data.proposed_events()[0]["event_row"]}
+    button = {"type": "intake-decide", "event": data.ask(run.proposed_events)[0]["event_row"]}
     _, said = press(Caller(served).as_role("manager"), button | {"as": "confirmed"})
     assert "not open to a manager" in said
-    assert len(data.proposed_events()) == 2
+    assert len(data.ask(run.proposed_events)) == 2
 
 
 @pytest.mark.parametrize(
     ("role", "loads"), [("mechanic", False), ("manager", False), ("owner", True)]
 )
 def test_table_that_a_role_may_not_change_is_not_loaded_for_it(served, data, role, loads):
-    before = len(data.imports())
+    before = len(data.ask(run.imports))
     upload(Caller(served).as_role(role), "efforts-march.csv", EFFORT)
-    data.worker.wait()
-    done = data.work()["ended"]["load"]
+    assert data.settled()
+    done = data.work()["ended"]["load_files"]
     assert bool(done["answer"]) is loads
-    assert len(data.imports()) == before + loads
+    assert len(data.ask(run.imports)) == before + loads
     if not loads:
         assert "may not change" in done["failure"]
 
@@ -317,14 +322,14 @@ def test_set_aside_rows_of_tables_that_are_no_business_of_a_role_are_not_shown(s
         said = Caller(served).as_role(role).page("/intake")[1]
         assert "lots" not in said
         assert ("bench-march.csv, row 2" in said) is bench
-    effort = next(row for row in data.set_aside() if row["table"] == "efforts")
+    effort = next(row for row in data.ask(run.set_aside) if row["table"] == "efforts")
     button = {"type": "intake-dismiss", "row": effort["set_aside_id"]}
     assert "not set aside any more" in press(Caller(served).as_role("mechanic"), button)[1]
-    assert len(data.set_aside()) == 2
+    assert len(data.ask(run.set_aside)) == 2
 
 
 def test_import_that_holds_another_roles_table_is_not_taken_back(served, data):
-    number = next(i["import_id"] for i in data.imports() if i["tables"] == "efforts")
+    number = next(i["import_id"] for i in data.ask(run.imports) if i["tables"] == "efforts")
     button = {"type": "intake-undo", "import": number}
     _, said = press(Caller(served).as_role("mechanic"), button)
     assert "your role may not change" in said
@@ -370,34 +375,33 @@ def files_in(download):
 
 
 def test_what_is_taken_out_loads_again(data, tmp_path):
-    whole = files_in(data.tables_file("csv"))
-    other = Data(tmp_path / "other.duckdb")
-    other._fit = lambda _tell: {}
-    other.begin_load(list(whole.items()))
-    other.worker.wait()
+    whole = files_in(data.ask(run.tables_file, "csv"))
+    other = Service(tmp_path / "other.duckdb")
+    other.begin(run.load_files, list(whole.items()))
+    assert other.settled()
     for name in ("meters", "bench", "events", "efforts"):
         assert frame(other, name).equals(frame(data, name))
-    book = data.tables_file("xlsx")
+    book = data.ask(run.tables_file, "xlsx")
     assert book[0].endswith(".xlsx")
     assert pl.read_parquet(
-        io.BytesIO(files_in(data.tables_file("parquet"))["meters.parquet"])
+        io.BytesIO(files_in(data.ask(run.tables_file, "parquet"))["meters.parquet"])
     ).height
 
 
 def test_files_for_devices_name_no_rider_and_hold_no_watts(data):
-    whole = files_in(data.device_tables_file("csv"))
+    whole = files_in(data.ask(run.device_tables_file, "csv"))
     assert "meters.csv" in whole
     assert not {"riders.csv", "efforts.csv", "assignments.csv"} & set(whole)
     assert b"R1" not in b"".join(whole.values())
 
 
 def test_template_holds_a_file_a_table_a_workbook_and_the_dictionary(data):
-    whole = files_in(data.template_file())
+    whole = files_in(data.ask(run.template_file))
     assert {"bench.csv", "slopewatch-tables.xlsx", "data-dictionary.md"} <= set(whole)
 
 
 def test_riders_data_go_out_and_then_go(data):
-    assert b"312" in files_in(data.rider_file("R1"))["efforts.csv"]
-    assert data.riders_named() == [{"rider_id": "R1"}, {"rider_id": "R2"}]
-    assert data.remove_rider("R1")["rows_removed"] == 3
-    assert data.riders_named() == [{"rider_id": "R2"}]
+    assert b"312" in files_in(data.ask(run.rider_file, "R1"))["efforts.csv"]
+    assert data.ask(run.riders_named) == [{"rider_id": "R1"}, {"rider_id": "R2"}]
+    assert data.ask(run.remove_rider, "R1")["rows_removed"] == 3
+    assert data.ask(run.riders_named) == [{"rider_id": "R2"}]

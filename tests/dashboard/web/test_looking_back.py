@@ -73,6 +73,7 @@ def test_a_day_is_fitted_once_for_every_page(team_service, monkeypatch):
         looking.ask(run.effort, [])
     assert [job.call.question for job in jobs].count("looked_from") == 1
     assert len(jobs) >= 5
+    assert jobs[0].said
     assert not [job.call.question for job in jobs[1:] if "fitting" in job.said]
 
 
