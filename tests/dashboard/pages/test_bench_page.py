@@ -8,7 +8,8 @@ from datetime import date
 import pytest
 from pypdf import PdfReader
 
-from ingest.store import Store
+from dashboard.service import Service
+from models import run
 from tests.dashboard import bench_team as team
 from tests.dashboard.browsing import serving
 from tests.dashboard.web.test_browser import until
@@ -45,14 +46,14 @@ def spider(gain, zero=0.1):
     return [f"{zero:.2f}".replace(".", ","), *hung, f"{zero:.2f}".replace(".", ",")]
 
 
-def bench_rows(door, session_id):
-    with Store(door._store.path).reading() as db:
+def bench_rows(service, session_id):
+    with service.store.reading() as db:
         frame = db.frame("bench")
     return frame.filter(frame["session_id"] == session_id).sort("reading")
 
 
-def meter_row(door, meter_id):
-    return next(r for r in door.status()["meters"] if r["meter_id"] == meter_id)
+def meter_row(service, meter_id):
+    return next(r for r in service.ask(run.status)["meters"] if r["meter_id"] == meter_id)
 
 
 def text_of(page, address, link):
@@ -104,7 +105,7 @@ def test_from_search_to_a_saved_session_and_its_papers(team_service, served, vis
     assert rows.height == 12
     assert rows["torque_nm"][1] == float(spider(1.024)[1].replace(",", "."))
     assert rows["slope_after"].unique().to_list() == [5.57]
-    assert team_service._follower.settled()
+    assert team_service.settled()
     row = meter_row(team_service, "SP-1")
     assert date.fromisoformat(row["last_bench"]) == team.TODAY
     assert row["gain_error_pct"] != before["gain_error_pct"]
@@ -141,7 +142,7 @@ def test_without_network_readings_are_judged_kept_and_saved_later(team_service, 
     page.context.set_offline(True)
     page.click("#bench-save")
     page.wait_for_selector(".bench-waiting:has-text('no connection')")
-    with Store(team_service._store.path).reading() as db:
+    with team_service.store.reading() as db:
         assert "5,70" not in str(db.frame("bench")["session_id"].to_list())
         before = db.frame("bench").height
     page.context.set_offline(False)
@@ -152,7 +153,7 @@ def test_without_network_readings_are_judged_kept_and_saved_later(team_service, 
         "key => slopewatchBench.done().find(item => item.key === key).answer.already", session_id
     )
     assert again is False
-    with Store(team_service._store.path).reading() as db:
+    with team_service.store.reading() as db:
         assert db.frame("bench").height == before + 6
     first.complaints[:] = [c for c in first.complaints if "ERR_INTERNET_DISCONNECTED" not in c]
 
@@ -164,7 +165,7 @@ def test_events_take_one_tap_and_can_be_taken_back(team_service, served, visit):
     page.wait_for_selector("[data-event='battery_swap']:has-text('noted')")
     page.click("#bench-back")
     page.wait_for_selector(".bench-done:has-text('Battery swapped')")
-    with Store(team_service._store.path).reading() as db:
+    with team_service.store.reading() as db:
         events = db.frame("events").to_dicts()
     assert [(e["meter_id"], e["event"], e["date"]) for e in events] == [
         ("PP-1", "battery_swap", team.TODAY)
@@ -172,7 +173,7 @@ def test_events_take_one_tap_and_can_be_taken_back(team_service, served, visit):
     page.once("dialog", lambda dialog: dialog.accept())
     page.click("text=Take it back")
     page.wait_for_selector(".bench-done", state="detached")
-    with Store(team_service._store.path).reading() as db:
+    with team_service.store.reading() as db:
         assert db.frame("events").is_empty()
 
 
@@ -183,7 +184,7 @@ def test_an_event_is_undone_where_it_was_tapped(team_service, served, visit):
     page.click("[data-event='battery_swap']:has-text('noted. Undo')")
     page.wait_for_selector("[data-event='battery_swap'][aria-pressed='false']")
     assert page.inner_text("[data-event='battery_swap']") == "Battery swapped"
-    with Store(team_service._store.path).reading() as db:
+    with team_service.store.reading() as db:
         assert db.frame("events").is_empty()
 
 
@@ -363,9 +364,9 @@ def test_list_says_what_is_being_taken_in_until_the_answers_follow(
     team_service, served, visit, monkeypatch
 ):
     with monkeypatch.context() as still:
-        still.setattr(team_service._follower, "ask", lambda: None)
+        still.setattr(Service, "_begin_then", lambda _service, _then: None)
         rows = team.session("SP-2", "new", "2026-05-20T08:00:00Z", gain=1.012)
-        team_service.save_bench([row | {"slope_after": 5.63} for row in rows])
+        team_service.ask(run.save_bench, [row | {"slope_after": 5.63} for row in rows])
         page = visit(width=820, height=1180).page
         page.goto(f"{served}/bench")
         card = page.locator(".bench-card[data-meter='SP-2']")
@@ -375,5 +376,5 @@ def test_list_says_what_is_being_taken_in_until_the_answers_follow(
         assert "Measured today, being taken in" in page.inner_text("#bench-target")
         page.click("#bench-back")
         card.filter(has_text="being taken in").wait_for()
-    team_service._follower.ask()
+    team_service.follow()
     card.filter(has_text="bench it before").wait_for()  # without a reload

@@ -8,10 +8,11 @@ import pytest
 from dashboard.navigation import View, bench_path
 from dashboard.pages.meter import page as meter
 from dashboard.pages.meter.records import events_part
-from dashboard.security import passwords
-from dashboard.service import Data
-from ingest.store import Store, changes
-from tests.dashboard.browsing import serving
+from dashboard.service import Service
+from ingest.admin import passwords
+from ingest.store import changes
+from models import run
+from tests.dashboard.conftest import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.people import Caller, add_accounts, make_store
 
@@ -26,9 +27,8 @@ def team(tmp_path_factory):
 
 
 @pytest.fixture
-def served(team, tmp_path):
-    data = Data(shutil.copy(team, tmp_path / "team.duckdb"))
-    data._fit_soon = lambda: None
+def served(team, tmp_path, followed):
+    data = Service(shutil.copy(team, tmp_path / "team.duckdb"))
     with serving(data) as address:
         yield address, data
 
@@ -48,7 +48,7 @@ def press(caller, event, decision, path="/meter/K1"):
 
 
 def row_of(data, meter_id):
-    return next(e["event_row"] for e in data.proposed_events() if e["meter_id"] == meter_id)
+    return next(e["event_row"] for e in data.ask(run.proposed_events) if e["meter_id"] == meter_id)
 
 
 @pytest.mark.parametrize(
@@ -66,8 +66,8 @@ def test_event_is_confirmed_on_its_meters_page(served):
     assert "firmware" not in mechanic.page("/meter/K1")[1]  # K2's event is not here
     event = row_of(data, "K1")
     assert "The event was confirmed" in press(mechanic, event, "confirmed")[1]
-    assert [e["meter_id"] for e in data.proposed_events()] == ["K2"]
-    row = changes(Store(data._store.path)).row(0, named=True)
+    assert [e["meter_id"] for e in data.ask(run.proposed_events)] == ["K2"]
+    row = changes(data.store).row(0, named=True)
     assert (row["who"], row["what"], row["after"]) == ("Mo", "event confirmed", "confirmed")
     text = mechanic.page("/meter/K1")[1]
     assert "meter-decide" not in text
@@ -79,7 +79,7 @@ def test_event_is_not_decided_by_whom_it_does_not_concern(served, role):
     address, data = served
     text = press(Caller(address).as_role(role), row_of(data, "K1"), "confirmed")[1]
     assert f"not open to a {role}" in text
-    assert len(data.proposed_events()) == 2
+    assert len(data.ask(run.proposed_events)) == 2
 
 
 def test_state_of_an_event_decided_since_the_fit_says_so():

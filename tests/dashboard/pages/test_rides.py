@@ -15,12 +15,14 @@ from dashboard.figures import ride_charts as ride_figures
 from dashboard.pages.rides.decision import decision_part
 from dashboard.pages.rides.pair import chosen_from, first_choice, pair_part
 from dashboard.pages.rides.sense import sense
-from dashboard.security import Guarded, Person, Scope
-from dashboard.service import Data
+from dashboard.security import Guarded, Scope
+from dashboard.service import Service
+from models import run
 from models.rides import compare_recordings, drawn
 from models.rides.drawing import MOST_POINTS
-from tests.dashboard.browsing import serving
 from tests.dashboard.cli.test_rides import csv_of, fit_of, write_tables
+from tests.dashboard.conftest import serving
+from tests.dashboard.fake_service import FakeService
 from tests.dashboard.reading import text
 from tests.simulate.rides import Mishaps, Pair, Truth, simulate_pair
 
@@ -65,8 +67,8 @@ def uploads(pair: Pair) -> list[dict[str, Any]]:
 
 @pytest.mark.browser
 def test_a_pair_from_drop_to_kept_comparison(visit: Any, team: Path, pair: Pair) -> None:
-    door = Data(team)
-    with serving(door) as address:
+    service = Service(team)
+    with serving(service) as address:
         page = visit().page
         page.goto(f"{address}/rides")
         page.wait_for_selector("text=No comparison of recordings is kept yet")
@@ -100,14 +102,14 @@ def test_a_pair_from_drop_to_kept_comparison(visit: Any, team: Path, pair: Pair)
         page.wait_for_selector("text=Kept as K1_TR-1_20260314T0900")
         row = page.locator("table:below(:text('Kept comparisons')) tbody tr").first
         assert ratio in row.inner_text()
-        door.worker.wait()
+        assert service.settled()
 
         row.locator("a").click()
         page.wait_for_selector("#meter-comparisons .ag-row >> text=recordings")
         page.click("#meter-comparisons .ag-row >> text=recordings")
         page.wait_for_selector("#meter-ride .js-plotly-plot .scatterlayer .trace")
         assert page.inner_text("#meter-ride .big") == ratio
-        assert door.history("K1")["observations"][0]["used"]
+        assert service.ask(run.history, "K1")["observations"][0]["used"]
 
 
 @pytest.mark.browser
@@ -119,7 +121,7 @@ def test_what_cannot_be_read_or_compared_is_said_on_the_page(
     work = pair.reference.with_columns(power_w=(pl.col("power_w").cum_sum() / 1000).round())
     other_day = pair.reference.with_columns(pl.col("time") + pl.duration(days=2))
     meter, _ = uploads(pair)
-    with serving(Data(team)) as address:
+    with serving(Service(team)) as address:
         page = visit(width=390, height=844).page
         page.goto(f"{address}/rides")
         for bad, said in ((work, "kilojoules"), (other_day, "do not overlap")):
@@ -170,13 +172,15 @@ def test_every_reason_has_its_words() -> None:
 
 
 def test_a_mechanic_sees_the_ride_without_watts(document: dict[str, Any]) -> None:
-    class Door:
-        def compare_rides(self) -> dict[str, Any]:
+    class Compared(FakeService):
+        def compare_rides(self, drop: str | None, meter: str, reference: str) -> dict[str, Any]:
             return document
 
     nobodys = Scope(frozenset(), frozenset())
-    person = Person("Ilse", "mechanic")
-    trimmed = Guarded(Door(), lambda: person, scope=lambda _p: nobodys).compare_rides()
+    person = run.Person("Ilse", "mechanic")
+    service: Any = Compared()
+    guarded = Guarded(service, lambda: person, scope=lambda _p: nobodys)
+    trimmed: Any = guarded.ask(run.compare_rides, None, "a", "b")
     assert trimmed["gain_ratio_pct"] == document["gain_ratio_pct"]
     said = text(ride_part(trimmed, trimmed["drawn"], name="ride"))
     assert "only the rider's own coach may see the watts" in said

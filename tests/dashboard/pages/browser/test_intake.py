@@ -4,11 +4,10 @@ import shutil
 
 import pytest
 
-from dashboard.security import passwords
-from dashboard.service import Data
-from dashboard.service import intake as data_intake
-from ingest.store import Store
-from tests.dashboard.browsing import serving
+from dashboard.service import Service
+from ingest.admin import passwords
+from models import run
+from tests.dashboard.conftest import serving
 from tests.dashboard.pages.test_intake import BAD
 from tests.dashboard.people import WORDS, add_accounts, make_store
 
@@ -25,17 +24,11 @@ def team(tmp_path_factory):
     passwords.METHOD = before
 
 
-@pytest.fixture(autouse=True)
-def no_waiting(monkeypatch):
-    monkeypatch.setattr(data_intake, "MORE_S", 0.0)
-
-
 @pytest.fixture
-def data(team, tmp_path):
-    door = Data(shutil.copy(team, tmp_path / "team.duckdb"))
-    door._fit = lambda _tell: {"converged": True, "seconds": 0.1}
-    yield door
-    door.worker.wait()
+def data(team, tmp_path, followed):
+    service = Service(shutil.copy(team, tmp_path / "team.duckdb"))
+    yield service
+    assert service.settled()
 
 
 def sign_in(page, address, name, role, onward="/intake"):
@@ -47,7 +40,7 @@ def sign_in(page, address, name, role, onward="/intake"):
 
 
 def sessions(data):
-    with Store(data.store_name).reading() as db:
+    with data.store.reading() as db:
         return set(db.frame("bench")["session_id"])
 
 
@@ -77,6 +70,7 @@ def test_import_is_brought_in_corrected_and_taken_back(visit, data):
             page.click(f"button:text-is('Take import {number} back')")
             page.wait_for_selector(f"text=Import {number} was taken back")
         assert "S9" not in sessions(data)
+        page.close()
 
 
 def test_proposed_event_is_confirmed_with_one_tap_and_keyboard(visit, data):
@@ -89,7 +83,8 @@ def test_proposed_event_is_confirmed_with_one_tap_and_keyboard(visit, data):
         page.focus("button[aria-label^='Reject: K2']")
         page.keyboard.press("Enter")
         page.wait_for_selector("text=No event waits for a decision.")
-    with Store(data.store_name).reading() as db:
+        page.close()
+    with data.store.reading() as db:
         states = dict(db.frame("events").select("meter_id", "state").iter_rows())
     assert states == {"K1": "confirmed", "K2": "rejected"}
 
@@ -140,7 +135,8 @@ def test_rider_is_removed_only_when_the_name_is_typed(visit, data):
         page.fill("#intake-rider-typed", "R2")
         page.click("#intake-rider-remove")
         page.wait_for_selector("text=2 rows removed")
-    assert data.riders_named() == [{"rider_id": "R1"}]
+        page.close()
+    assert data.ask(run.riders_named) == [{"rider_id": "R1"}]
 
 
 def test_signing_out_shows_the_sign_in_page_and_ended_sign_in_is_said(visit, data):
@@ -175,6 +171,7 @@ def test_ended_sign_in_is_said_in_the_page_which_keeps_what_was_typed(visit, dat
         assert page.get_attribute("#shell-notice a", "href") == "/sign-in"
         assert page.input_value("#fleet-search") == "K1"
         tab.complaints.clear()  # the browser notes the refused request
+        page.close()
 
 
 def test_more_than_the_server_takes_at_once_is_not_sent(visit, data, tmp_path):
@@ -187,4 +184,5 @@ def test_more_than_the_server_takes_at_once_is_not_sent(visit, data, tmp_path):
         page.wait_for_selector("text=No row is set aside.")
         page.set_input_files("#intake-upload input[type=file]", large)
         page.wait_for_selector("#shell-notice:has-text('more than 46 MB together')")
+        page.close()
     assert data.work()["ended"] == {}
