@@ -16,12 +16,12 @@ import pytest
 
 from dashboard import theme
 from dashboard.cli.command_line import main
-from dashboard.security import passwords
-from dashboard.service import Data
-from dashboard.service import accounts as data_accounts
-from ingest.admin import pins
-from tests.dashboard.browsing import serving
+from dashboard.service import Service
+from ingest.admin import passwords, pins
+from models import run
+from models.run import Fleet
 from tests.dashboard.cli.test_rides import csv_of, fit_of
+from tests.dashboard.conftest import serving
 from tests.dashboard.people import WORDS
 from tests.dashboard.whole_team import SERIAL, ridden
 
@@ -43,7 +43,7 @@ def say(whole, capsys):
 
     def asked(*words: str) -> Any:
         capsys.readouterr()
-        store = [] if words[0] == "compare" else ["--store", str(whole._store.path)]
+        store = [] if words[0] == "compare" else ["--store", str(whole.store.path)]
         assert main([*words, *store, "--format", "json"]) == 0
         return json.loads(capsys.readouterr().out)
 
@@ -84,7 +84,7 @@ def test_a_plan_is_pinned_and_taken_along(visit, served, whole, say):
     page.select_option("#season-visit-week", PINNED)
     page.click("#season-pin")
     page.wait_for_selector(f"{week_of(PINNED)} .visit.is-pinned[data-meter='{meter}']")
-    assert pins(whole._store) == {meter: (date.fromisoformat(PINNED),)}
+    assert pins(whole.store) == {meter: (date.fromisoformat(PINNED),)}
 
     plan = say("plan", *period, "--pin", f"{meter}={PINNED}")
     assert (PINNED, meter) in {(v["week"], v["meter_id"]) for v in plan["visits"]}
@@ -113,7 +113,7 @@ def test_a_plan_is_pinned_and_taken_along(visit, served, whole, say):
 
     page.click(".unpin")
     page.wait_for_selector(".is-pinned", state="detached")
-    assert pins(whole._store) == {}
+    assert pins(whole.store) == {}
     assert board(page) == planned(free)
 
 
@@ -138,8 +138,8 @@ def test_an_effort_is_answered(visit, served, say):
     assert riders == f"{theme.number(change['corrected_w'], 1, signed=True)}{watt} (90 %: {span})"
     rows = page.locator(".effort-answer tbody tr").all_text_contents()
     for row, effort in zip(rows, found["efforts"], strict=True):
-        low, high = (theme.number(end, 0) for end in effort["interval90_w"])
-        assert row.endswith(f"{theme.number(effort['corrected_w'], 0)}{watt} ({low} to {high})")
+        span = theme.span(effort["interval90_w"], 0, "W", signed=False)
+        assert row.endswith(f"{theme.number(effort['corrected_w'], 0)}{watt} ({span})")
 
     page.fill("#rider-from", "2024-01-01")
     page.fill("#rider-to", "2024-07-31")
@@ -193,8 +193,8 @@ def test_who_only_looks_is_refused_a_write(visit, whole_store, tmp_path, monkeyp
     monkeypatch.setattr(passwords, "METHOD", "scrypt:1024:8:1")
     own = shutil.copytree(whole_store.parent, tmp_path / "whole") / whole_store.name
     for name, role, coach in (("Bertil", "coach", "Bertil"), ("Max", "manager", None)):
-        data_accounts.add(own, name, f"{WORDS} {role}", role=role, coach=coach)
-    data = Data(own)
+        run.add_account(Fleet.at(own), name, f"{WORDS} {role}", role=role, coach=coach)
+    data = Service(own)
     with serving(data) as address:
         for name, role, may in (("Bertil", "coach", False), ("Max", "manager", True)):
             tab = visit()
@@ -216,7 +216,7 @@ def test_who_only_looks_is_refused_a_write(visit, whole_store, tmp_path, monkeyp
             else:
                 page.wait_for_selector("#shell-notice:has-text('not open to a coach')")
                 tab.complaints.clear()  # the browser notes the refusal
-            assert pins(data._store) == ({meter: (date.fromisoformat(PINNED),)} if may else {})
+            assert pins(data.store) == ({meter: (date.fromisoformat(PINNED),)} if may else {})
         page.goto(f"{address}/rides")
         page.wait_for_selector("text=This page is not open to a manager.")
         page.goto(f"{address}/riders/Bo")
