@@ -15,7 +15,7 @@ from dashboard.pages.intake import page as intake
 from dashboard.pages.intake.aside import aside_list, columns_to_fill
 from dashboard.pages.intake.calls import zip_cells
 from dashboard.pages.intake.progress import work_line
-from dashboard.security import Guarded, passwords
+from dashboard.security import Guarded
 from dashboard.service import Service
 from ingest.admin import passwords
 from ingest.store import changes

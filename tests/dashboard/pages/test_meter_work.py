@@ -12,7 +12,7 @@ from dashboard.service import Service
 from ingest.admin import passwords
 from ingest.store import changes
 from models import run
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.people import Caller, add_accounts, make_store
 

@@ -20,8 +20,8 @@ from dashboard.service import Service
 from models import run
 from models.rides import compare_recordings, drawn
 from models.rides.drawing import MOST_POINTS
+from tests.dashboard.browsing import serving
 from tests.dashboard.cli.test_rides import csv_of, fit_of, write_tables
-from tests.dashboard.conftest import serving
 from tests.dashboard.fake_service import FakeService
 from tests.dashboard.reading import text
 from tests.simulate.rides import Mishaps, Pair, Truth, simulate_pair

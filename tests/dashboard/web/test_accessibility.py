@@ -11,7 +11,6 @@ from importlib.resources import files
 import pytest
 
 from dashboard.navigation import find_pages
-from dashboard.security import passwords
 from dashboard.service import Service
 from ingest.admin import passwords
 from models import run

@@ -20,8 +20,8 @@ from dashboard.service import Service
 from ingest.admin import passwords, pins
 from models import run
 from models.run import Fleet
+from tests.dashboard.browsing import serving
 from tests.dashboard.cli.test_rides import csv_of, fit_of
-from tests.dashboard.conftest import serving
 from tests.dashboard.people import WORDS
 from tests.dashboard.whole_team import SERIAL, ridden
 

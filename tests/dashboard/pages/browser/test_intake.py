@@ -7,7 +7,7 @@ import pytest
 from dashboard.service import Service
 from ingest.admin import passwords
 from models import run
-from tests.dashboard.conftest import serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.pages.test_intake import BAD
 from tests.dashboard.people import WORDS, add_accounts, make_store
 

@@ -5,7 +5,7 @@ import io
 
 import pytest
 
-from dashboard.service import NothingDoneError
+from ingest.schema import UserError
 from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 
@@ -67,7 +67,7 @@ def test_what_is_wrong_is_said_under_the_field(page):
 
 def test_ledger_that_cannot_be_made_says_so_beside_the_button(page, data, monkeypatch):
     def refuse(*_given):
-        raise NothingDoneError("nobody rode a meter between 2020-01-01 and 2020-02-01")
+        raise UserError("nobody rode a meter between 2020-01-01 and 2020-02-01")
 
     monkeypatch.setattr(type(data), "ledger", refuse)
     page.click("#rider-ledger")
