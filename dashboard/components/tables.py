@@ -147,9 +147,9 @@ def table(
         "animateRows": False,
         "rowHeight": 44,
         "suppressMenuHide": False,
-        "localeText": WORDS,
         **(options or {}),
     }
+    settings["localeText"] = WORDS | settings.get("localeText", {})
     return dag.AgGrid(
         id=name,
         rowData=rows,

@@ -130,7 +130,7 @@ def columns() -> list[Document]:
         parts.device_column("rider_id", "Rider", width=110),
         parts.word_column("coach", "Coach", width=110, since=1200),
         parts.status_column("Its watts", 168),
-        parts.word_column("meter_id", "Meter", width=96),
+        parts.word_column("meter_id", "Meter", flex=1, minWidth=96, maxWidth=200),
         parts.text_column("bike", "Bike, role", width=170, since=820),
         parts.day_column("since", "Since", since=1080),
         *parts.gain_error_columns(since=560, bar_since=1000),

@@ -11,7 +11,14 @@ from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document, View
 
-TITLES = ("Date", "Meter", "Against", "Meter − reference, ± 90 %", "Used", "")
+TITLES = (
+    "Date",
+    "Meter",
+    "Against",
+    "Meter − reference, ± 90 %",
+    "Used",
+    "Proves nothing, because",
+)
 
 
 def waiting_part(pairs: Sequence[Document]) -> html.Section | None:
@@ -78,5 +85,5 @@ def _kept_row(view: View, row: Document) -> tuple[Any, ...]:
         row["reference_id"],
         theme.MISSING if void else theme.plus_minus(row.get("gain_ratio_pct"), half, "%"),
         theme.minutes(row.get("used_s") or 0),
-        f"proves nothing: {void}" if void else "",
+        theme.sentence(void),
     )
