@@ -157,7 +157,7 @@ def _risk(plan: PlanDocument) -> Risk:
 
 def _notes(found: Records, ask: SeasonAsk) -> list[str]:
     away = found.meters.filter(~pl.col("gone") & (pl.col("state") == "lent"))["meter_id"].to_list()
-    notes = ["The price of days ridden out of tolerance is a risk: it is not spent, nor in the total."]
+    notes = ["The price of days ridden out of tolerance is a risk: it is not in the total."]
     if ask.last <= found.as_of:
         notes.append("The period is over: everything is counted from the records.")
     elif ask.first <= found.as_of:
