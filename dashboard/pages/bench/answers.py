@@ -27,11 +27,7 @@ def answers(data: Guarded) -> list[Route]:
         _route("judge", "POST", lambda asked: data.ask(run.judge_bench, _rows(asked))),
         _route("save", "POST", lambda asked: data.ask(run.save_bench, _rows(asked))),
         _route("event", "POST", lambda asked: _save_event(data, asked)),
-        _route(
-            "undo",
-            "POST",
-            lambda asked: data.ask(run.undo_bench_entry, _number(asked, "import_id")),
-        ),
+        _route("undo", "POST", lambda asked: _undo(data, asked)),
     ]
 
 
