@@ -40,8 +40,8 @@ OTHER_SIZES = {
     "dashboard/pages": "a room a page",
     "dashboard/pdf/fonts": "one typeface with its licence",
     "dashboard/assets": "folders of styles, scripts and drawings",
-    "dashboard/navigation": "to be filled",
-    "dashboard/pdf": "to be filled",
+    "dashboard/navigation": "addresses alone; every other room of the screens needs them",
+    "dashboard/pdf": "one paper, and the sheet it is drawn on",
 }
 ONLY_IN = {
     "duckdb": "ingest/store/",
