@@ -43,7 +43,7 @@ def test_plan_is_pinned_by_keys_exported_and_unpinned(page, data):
     assert any("free" in text for text in offered)
     assert any("A race Lantern Hills" in text for text in offered)
     page.select_option("#season-visit-week", week(1).isoformat())
-    assert "A race is ridden in this week" in page.inner_text("#season-visit-warning")
+    assert "There is an A race in this week" in page.inner_text("#season-visit-warning")
     page.select_option("#season-visit-week", week(6).isoformat())
     assert page.inner_text("#season-visit-warning") == ""
     page.focus("#season-pin")
