@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import pickle
+import inspect
 import secrets
 import threading
 import time
@@ -156,7 +156,7 @@ class Service:
             self._wait_a_moment()
         if about.place == "here":
             return self._read(question, about, args, kwargs)
-        key = self._key(about, args, kwargs)
+        key = self._key(question, about, args, kwargs)
         job = self._job(about, key, args, kwargs)
         try:
             return result(job)  # type: ignore[no-any-return]
@@ -166,7 +166,7 @@ class Service:
     def later(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Progress[T]:
         """Return what there is of an answer that takes long; the first to ask begins it."""
         about = _beside(question)
-        key = self._key(about, args, kwargs)
+        key = self._key(question, about, args, kwargs)
         job = self._job(about, key, args, kwargs)
         told = job.progress()
         if told["state"] != "working":
@@ -176,7 +176,7 @@ class Service:
     def ahead(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> None:
         """Have an answer made before somebody asks for it."""
         about = _beside(question)
-        self._job(about, self._key(about, args, kwargs), args, kwargs, ahead=True)
+        self._job(about, self._key(question, about, args, kwargs), args, kwargs, ahead=True)
 
     def begin(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> str:
         """Begin a change beside the pages; return the ticket to ask about it with."""
@@ -198,7 +198,7 @@ class Service:
         """Stop what is being worked out."""
         about = _beside(question)
         with self._shared.lock:
-            job = self._shared.jobs.pop(self._key(about, args, kwargs), None)
+            job = self._shared.jobs.pop(self._key(question, about, args, kwargs), None)
         if job is not None:
             self._lane(about).cancel(job)
 
@@ -246,14 +246,14 @@ class Service:
         past = self._as_of is not None and about.place != "records"
         return LANES["past" if past else about.place]
 
-    def _key(self, about: Question, args: Any, kwargs: Any) -> Hashable:
-        return about.name, self._holds(about), self._as_of, _parcel(args, kwargs)
+    def _key(self, question: Callable[..., T], about: Question, args: Any, kwargs: Any) -> Hashable:
+        return about.name, self._holds(about), self._as_of, _asked(question, args, kwargs)
 
     def _read(self, question: Callable[..., T], about: Question, args: Any, kwargs: Any) -> T:
         """Answer in this process; what is kept holds until the store's file changes."""
         if not about.kept:
             return self._here(question, args, kwargs)
-        asked = self._person.role, self._as_of, date.today(), _parcel(args, kwargs)
+        asked = self._person.role, self._as_of, date.today(), _asked(question, args, kwargs)
         return self._reread((about.name, *asked), lambda: self._here(question, args, kwargs))
 
     def _here(self, question: Callable[..., T], args: Any, kwargs: Any) -> T:
@@ -371,8 +371,11 @@ class Service:
                     lane.cancel(job)
 
 
-def _parcel(args: Any, kwargs: Any) -> bytes:
-    return pickle.dumps((args, sorted(kwargs.items())))
+def _asked(question: Callable[..., Any], args: Any, kwargs: Any) -> str:
+    """Return what is asked, the same however it is written: by place or name, or left out."""
+    bound = inspect.signature(question).bind(None, *args, **kwargs)
+    bound.apply_defaults()
+    return repr(list(bound.arguments.items()))
 
 
 def _declared(question: Callable[..., Any]) -> Question:

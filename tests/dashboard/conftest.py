@@ -64,6 +64,15 @@ def visit(browser: Any, tabs: list[Any]) -> Iterator[Callable[..., Visit]]:
     assert {host for one in visits for host in one.hosts} <= {"127.0.0.1"}
 
 
+PREPARE = Service.prepare
+
+
+@pytest.fixture(autouse=True)
+def nothing_ahead(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is made ahead of being asked after a test's changes; what PREPARE does is tested."""
+    monkeypatch.setattr(Service, "prepare", lambda _service: None)
+
+
 @pytest.fixture
 def followed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """What would bring the answers up to each change; it is noted and not begun."""

@@ -100,6 +100,18 @@ def asked_here(fleet: Fleet) -> int:
     return os.getpid()
 
 
+@question()
+def read_here(fleet: Fleet, folder: Path, name: str = "read") -> dict[str, Any]:
+    """Read something in the process that asks."""
+    return {"nth": noted(folder, name), "role": fleet.person.role, "day": fleet.as_of}
+
+
+@question(kept=False)
+def handed_out(fleet: Fleet, folder: Path) -> tuple[str, bytes]:
+    """Hand out a file."""
+    return f"{noted(folder, 'handed out')}.zip", b"PK"
+
+
 @change("something brought in", MECHANIC, place="records")
 def brought_in(fleet: Fleet, files: list[tuple[str, bytes]], folder: Path) -> dict[str, Any]:
     """Bring in what is given, once the file go is there."""
@@ -109,4 +121,7 @@ def brought_in(fleet: Fleet, files: list[tuple[str, bytes]], folder: Path) -> di
     return {"files": [name for name, _ in files]}
 
 
-INVENTED = (slow, quick, failing_once, unforeseen, peculiar, dying, asked_here, brought_in)
+INVENTED = (
+    *(slow, quick, failing_once, unforeseen, peculiar, dying),
+    *(asked_here, read_here, handed_out, brought_in),
+)

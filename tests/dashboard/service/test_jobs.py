@@ -17,12 +17,13 @@ from datetime import date
 import pytest
 
 from dashboard.service import Service, jobs
-from dashboard.service.jobs import CANCELLED, FAILED, LANES, Lane
+from dashboard.service.jobs import CANCELLED, FAILED, LANES
 from ingest.schema import UserError
-from ingest.store import Store
+from ingest.store import Store, record
 from models import run
 from models.run import HERE, Person
 from models.wording import NothingToSayError
+from tests.dashboard.conftest import PREPARE
 from tests.dashboard.service import invented
 from tests.dashboard.service.invented import (
     INVENTED,
@@ -30,11 +31,14 @@ from tests.dashboard.service.invented import (
     brought_in,
     dying,
     failing_once,
+    handed_out,
     peculiar,
     quick,
+    read_here,
     slow,
     unforeseen,
 )
+from tests.dashboard.service.lanes import all_jobs, own_lanes, until
 
 MECHANIC = Person("Mo", "mechanic")
 
@@ -46,17 +50,8 @@ def lanes():
         patch.setattr(jobs, "answer", invented.answer)
         for question in INVENTED:
             patch.setattr(run, question.__name__, question, raising=False)
-        for name, lane in list(LANES.items()):
-            own = Lane(
-                lane._processes,
-                newest_first=lane._newest_first,
-                stands_back=0,
-                gives_way=lane._gives_way,
-            )
-            patch.setitem(LANES, name, own)
-        yield
-        for lane in LANES.values():
-            lane.stop()
+        with own_lanes():
+            yield
 
 
 @pytest.fixture
@@ -66,20 +61,6 @@ def service(tmp_path):
     for lane in LANES.values():
         for job in all_jobs(lane):
             lane.cancel(job)
-
-
-def all_jobs(lane):
-    working, waiting = lane.jobs()
-    return [*working, *waiting]
-
-
-def until(true, seconds=60.0):
-    """Wait for something to become true; what it is then."""
-    latest = time.monotonic() + seconds
-    while not (found := true()):
-        assert time.monotonic() < latest, "never came true"
-        time.sleep(0.01)
-    return found
 
 
 def settled(ask):
@@ -215,6 +196,51 @@ def test_only_what_is_answered_beside_the_pages_can_be_asked_for_later(service, 
     assert not any(map(all_jobs, LANES.values()))
 
 
+def test_the_same_asked_by_place_by_name_or_left_out_is_one_answer(service, tmp_path):
+    (tmp_path / "go slow").touch()
+    found = service.ask(slow, tmp_path)
+    assert service.ask(slow, folder=tmp_path, name="slow") == found
+    assert service.later(slow, tmp_path, name="slow")["document"] == found
+    assert begun(tmp_path, "slow") == 1
+
+
+# ---- read where it is asked ----------------------------------------------------------------
+
+
+def test_what_is_read_holds_until_the_stores_file_changes_whatever_changed_in_it(tmp_path):
+    service = Service(tmp_path / "s.duckdb")
+    with service.store.writing() as db:
+        db.set_setting("tolerance_pct", "2")
+    assert [service.ask(read_here, tmp_path)["nth"] for _ in range(3)] == [0, 0, 0]
+    with service.store.writing() as db:
+        version = db.data_version()
+        record(db, "account added", "Wren")  # a change that no answer of the models rests on
+    assert service.ask(read_here, tmp_path)["nth"] == 1
+    assert service.standing().data == version
+
+
+def test_what_is_read_for_one_role_is_not_given_to_another(tmp_path):
+    service = Service(tmp_path / "s.duckdb")
+    with service.store.writing() as db:
+        db.set_setting("tolerance_pct", "2")
+    for role in ("mechanic", "manager", "mechanic"):
+        found = service.asked_by(Person("x", role)).ask(read_here, tmp_path)
+        assert found["role"] == role
+    assert begun(tmp_path, "read") == 2
+    assert service.on("2026-03-01").ask(read_here, tmp_path)["day"] == "2026-03-01"
+
+
+def test_a_file_is_handed_out_as_it_is_and_not_kept(tmp_path):
+    service = Service(tmp_path / "s.duckdb")
+    with service.store.writing() as db:
+        db.set_setting("tolerance_pct", "2")
+    assert [service.ask(handed_out, tmp_path) for _ in range(2)] == [
+        ["0.zip", b"PK"],
+        ["1.zip", b"PK"],
+    ]
+    assert begun(tmp_path, "handed out") == 2
+
+
 # ---- stopped -------------------------------------------------------------------------------
 
 
@@ -331,7 +357,7 @@ def test_what_is_made_ahead_for_data_that_have_changed_is_let_go(tmp_path):
     until(lambda: begun(tmp_path, "one") and begun(tmp_path, "asked"))
     with service.store.writing() as db:
         db.set_setting("tolerance_pct", "1")
-    service.prepare()
+    PREPARE(service)
     assert [job.call.args[1] for job in all_jobs(LANES["long"])] == ["asked"]
     (tmp_path / "go asked").touch()
     until(lambda: not all_jobs(LANES["long"]))
