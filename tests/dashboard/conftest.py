@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from dashboard.service import Service
+from dashboard.service.jobs import LANES
 from tests.dashboard import bench_team, whole_team
 from tests.dashboard.browsing import Visit
 from tests.once import built_once
@@ -65,6 +66,13 @@ def visit(browser: Any, tabs: list[Any]) -> Iterator[Callable[..., Visit]]:
 
 
 PREPARE = Service.prepare
+
+
+@pytest.fixture(scope="session", autouse=True)
+def nobody_stands_back() -> None:
+    """The processes beside the pages are as quick as the tests and browsers beside them."""
+    for lane in LANES.values():
+        lane._stands_back = 0
 
 
 @pytest.fixture(autouse=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import signal
@@ -56,6 +57,8 @@ def test_no_process_is_left_of_a_server_that_ends(team_store, tmp_path, how):
             assert (status, "SP-1" in text) == (200, True)
             children = below(server.pid)
             assert children
+            nice = {os.getpriority(os.PRIO_PROCESS, child) for child in children}
+            assert max(nice) > os.getpriority(os.PRIO_PROCESS, server.pid)  # the pages go first
             server.send_signal(how)
             server.wait(30)
             latest = time.monotonic() + 30
