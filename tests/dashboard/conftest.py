@@ -65,9 +65,6 @@ def visit(browser: Any, tabs: list[Any]) -> Iterator[Callable[..., Visit]]:
     assert {host for one in visits for host in one.hosts} <= {"127.0.0.1"}
 
 
-PREPARE = Service.prepare
-
-
 @pytest.fixture(scope="session", autouse=True)
 def nobody_stands_back() -> None:
     """The processes beside the pages are as quick as the tests and browsers beside them."""
@@ -77,7 +74,7 @@ def nobody_stands_back() -> None:
 
 @pytest.fixture(autouse=True)
 def nothing_ahead(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Nothing is made ahead of being asked after a test's changes; what PREPARE does is tested."""
+    """Nothing is made ahead of being asked; a test of that calls PREPARE of `service/lanes.py`."""
     monkeypatch.setattr(Service, "prepare", lambda _service: None)
 
 

@@ -9,9 +9,11 @@ from typing import TypeVar
 
 import pytest
 
+from dashboard.service import Service
 from dashboard.service.jobs import LANES, Job, Lane
 
 T = TypeVar("T")
+PREPARE = Service.prepare  # which no other test's changes are followed by
 
 
 @contextmanager

@@ -8,9 +8,9 @@ import pytest
 
 from dashboard.service import Service
 from dashboard.service.jobs import LANES
-from tests.dashboard.conftest import PREPARE, serving
+from tests.dashboard.browsing import serving
 from tests.dashboard.people import Caller, make_store
-from tests.dashboard.service.lanes import all_jobs, own_lanes, until
+from tests.dashboard.service.lanes import PREPARE, all_jobs, own_lanes, until
 
 WAIT_S = 200.0
 

@@ -23,7 +23,6 @@ from ingest.store import Store, record
 from models import run
 from models.run import HERE, Person
 from models.wording import NothingToSayError
-from tests.dashboard.conftest import PREPARE
 from tests.dashboard.service import invented
 from tests.dashboard.service.invented import (
     INVENTED,
@@ -38,7 +37,7 @@ from tests.dashboard.service.invented import (
     slow,
     unforeseen,
 )
-from tests.dashboard.service.lanes import all_jobs, own_lanes, until
+from tests.dashboard.service.lanes import PREPARE, all_jobs, own_lanes, until
 
 MECHANIC = Person("Mo", "mechanic")
 
