@@ -53,7 +53,7 @@ def test_an_empty_field_is_marked_and_nothing_is_asked(page):
 def test_what_is_wrong_is_said_under_the_field(page):
     for field, value, said in (
         ("date-1", "2099-01-01", "still to come"),
-        ("date-1", "2020-01-01", "change the two round"),
+        ("date-1", "2020-01-01", "swap the two"),
         ("seconds-0", "20:xx", "20:00 or 1200"),
         ("watts-0", "many", "a number above 0"),
     ):
@@ -66,7 +66,7 @@ def test_what_is_wrong_is_said_under_the_field(page):
 
 
 def test_ledger_that_cannot_be_made_says_so_beside_the_button(page, data, monkeypatch):
-    def refuse(*_given):
+    def refuse(*_given, **_named):
         raise UserError("nobody rode a meter between 2020-01-01 and 2020-02-01")
 
     monkeypatch.setattr(type(data), "ledger", refuse)
