@@ -41,7 +41,6 @@ OTHER_SIZES = {
     "dashboard/pdf/fonts": "one typeface with its licence",
     "dashboard/assets": "folders of styles, scripts and drawings",
     "dashboard/navigation": "addresses alone; every other room of the screens needs them",
-    "dashboard/pdf": "one paper, and the sheet it is drawn on",
 }
 ONLY_IN = {
     "duckdb": "ingest/store/",

@@ -1,2 +1,2 @@
-from .calibration_record import label_pdf as label_pdf
 from .calibration_record import record_pdf as record_pdf
+from .label import label_pdf as label_pdf

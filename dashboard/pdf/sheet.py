@@ -1,6 +1,6 @@
-"""A sheet of paper as PDF: letters that hold every sign we write, headings, facts, tables.
+"""A sheet of paper as PDF: headings, paragraphs, facts, tables, in letters that hold every sign.
 
-The letters lie beside this module; nothing is fetched. The same content gives the same bytes.
+The fonts lie beside this module; nothing is fetched. The same content gives the same bytes.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ class Paper(FPDF):
         self.add_page()
 
     def footer(self) -> None:
-        """Page number and what the sheet is, on every page of a document."""
+        """Write what the sheet is and the page number, on every page of a document."""
         if not self.foot:
             return
         self.set_y(-12)
@@ -48,12 +48,12 @@ class Paper(FPDF):
     def letters(
         self, size: float, *, bold: bool = False, colour: tuple[int, int, int] = INK
     ) -> None:
-        """The letters of what is written next; size in points."""
+        """Set the letters of what is written next; size in points."""
         self.set_font(LETTERS, "B" if bold else "", size)
         self.set_text_color(*colour)
 
     def heading(self, text: str, size: float = 11) -> None:
-        """A heading, kept with what follows it."""
+        """Write a heading, kept with what follows it."""
         if self.will_page_break(22):
             self.add_page()
         self.ln(2.5)
@@ -62,16 +62,16 @@ class Paper(FPDF):
         self.ln(0.6)
 
     def line_of(self, text: str, height: float) -> None:
-        """One line, or several where it is long."""
+        """Write one line, or several where it is long; height of a line in mm."""
         self.multi_cell(0, height, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT, align="L")
 
     def prose(self, text: str, size: float = 8.5) -> None:
-        """A paragraph."""
+        """Write a paragraph; size in points."""
         self.letters(size)
         self.line_of(text, size * 0.5)
 
     def facts(self, pairs: Sequence[tuple[str, str]], *, across: int = 2) -> None:
-        """Label and value pairs in columns."""
+        """Write pairs of label and value, so many pairs across."""
         self.letters(8.5)
         widths = (3, 5) * across
         with self.table(
@@ -96,7 +96,7 @@ class Paper(FPDF):
         widths: Sequence[float],
         numbers: Sequence[int] = (),
     ) -> None:
-        """A table; numbers: positions of the columns that are set to the right."""
+        """Write a table; widths: relative; numbers: columns that are set to the right."""
         self.letters(8)
         align = ["RIGHT" if k in numbers else "LEFT" for k in range(len(titles))]
         with self.table(
@@ -113,5 +113,5 @@ class Paper(FPDF):
                     row.cell(cell)
 
     def made(self) -> bytes:
-        """The finished PDF."""
+        """Return the finished PDF."""
         return bytes(self.output())

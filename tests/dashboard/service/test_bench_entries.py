@@ -7,9 +7,9 @@ import io
 import pytest
 from pypdf import PdfReader
 
+from dashboard import pdf as record
 from dashboard.cli.command_line import main
 from dashboard.pages.bench.given import planned_next
-from dashboard.pdf import calibration_record as record
 from dashboard.service import Service
 from ingest.schema import UserError
 from models import run
