@@ -8,11 +8,14 @@ from __future__ import annotations
 import logging
 import multiprocessing
 import os
+import pickle
+import pkgutil
 import signal
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date
+from importlib import import_module
 
 import pytest
 
@@ -134,6 +137,22 @@ def test_a_failure_reaches_who_waits_for_it_as_the_error_it_is(service, tmp_path
     with pytest.raises(NothingToSayError, match="there is no calendar"):
         service.ask(failing_once, tmp_path)
     assert service.ask(failing_once, tmp_path) == {"n": 2}
+
+
+def kinds_of(error):
+    return {error}.union(*(kinds_of(kind) for kind in error.__subclasses__()))
+
+
+def test_every_error_in_words_comes_out_of_another_process_as_it_went_in():
+    for room in ("ingest", "models", "dashboard"):
+        for found in pkgutil.walk_packages(import_module(room).__path__, f"{room}."):
+            if not found.name.endswith("__main__"):
+                import_module(found.name)
+    errors = {kind for kind in kinds_of(UserError) if not kind.__module__.startswith("tests")}
+    assert len(errors) > 8
+    for kind in errors:
+        back = pickle.loads(pickle.dumps(kind("three meters lack a date")))
+        assert (type(back), str(back)) == (kind, "three meters lack a date")
 
 
 @pytest.mark.parametrize("question", [unforeseen, peculiar])
