@@ -6,13 +6,15 @@ from typing import Any
 
 from dash import ClientsideFunction, ctx
 
+Attributes = dict[str, Any]  # of a component, whose other attributes are no strings
 
-def aria(**attributes: str) -> dict[str, Any]:
+
+def aria(**attributes: str) -> Attributes:
     """Return what a screen reader is told, as attributes of any component: aria(label="…")."""
     return {f"aria-{name}": value for name, value in attributes.items()}
 
 
-def facts_of(**facts: str) -> dict[str, Any]:
+def facts_of(**facts: str) -> Attributes:
     """Return what a script reads off a component, as its attributes: facts_of(meter="A1")."""
     return {f"data-{name}": value for name, value in facts.items()}
 

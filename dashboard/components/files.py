@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import binascii
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, TypedDict
 
 from dash import dcc, html
 
@@ -14,9 +14,16 @@ from dashboard import service
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run what begins with one
 
 
-def csv_file(
-    name: str, rows: Iterable[Mapping[str, Any]], columns: Sequence[str]
-) -> dict[str, Any]:
+class Download(TypedDict):
+    """A file as dcc.Download takes it."""
+
+    filename: str
+    content: str
+    type: str
+    base64: bool
+
+
+def csv_file(name: str, rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> Download:
     """Return rows as a CSV file; what a spreadsheet would take for a formula is kept a text."""
     safe = [{column: _safe(row.get(column)) for column in columns} for row in rows]
     return text_file(f"{name}.csv", service.to_csv(safe, columns) + "\n", "text/csv")
@@ -28,8 +35,8 @@ def _safe(value: object) -> object:
     return value
 
 
-def text_file(name: str, content: str, kind: str) -> dict[str, Any]:
-    """Return a text as a file of a MIME type, as dcc.Download takes it."""
+def text_file(name: str, content: str, kind: str) -> Download:
+    """Return a text as a file of a MIME type."""
     return {"filename": name, "content": content, "type": kind, "base64": False}
 
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from dash import html
 
 from dashboard import theme
 from dashboard.components.browser import aria
-from dashboard.components.tables import column, number_column
+from dashboard.components.tables import Column, column, number_column
 from dashboard.navigation import Document
 
 PLUS_MINUS = "± gives the 90 % interval: in nine cases of ten the true value lies within it."
@@ -64,7 +63,7 @@ def gain_error_cells(row: Document) -> Document:
     }
 
 
-def gain_error_columns(*, since: int = 0, bar_since: int) -> list[dict[str, Any]]:
+def gain_error_columns(*, since: int = 0, bar_since: int) -> list[Column]:
     """Return the two columns of those cells: the number, and the bar on a wide enough table."""
     return [
         number_column(

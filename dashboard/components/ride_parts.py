@@ -29,11 +29,13 @@ DIFFERENCE_NOTE = (
 )
 
 
-def ride_part(document: Document, drawn: Document, *, name: str, after: Any = None) -> html.Div:
+def ride_part(
+    document: Document, drawn: Document | None, *, name: str, after: Any = None
+) -> html.Div:
     """Return all of one compared ride; `after` stands between the answer and the charts.
 
     document: what `compare` says of the pair
-    drawn: the two traces; empty where no recording is kept
+    drawn: the two traces; None where no recording is kept
     """
     return html.Div(
         [
@@ -135,7 +137,7 @@ def _said(document: Document) -> html.Div:
 # ---- charts ------------------------------------------------------------------------------------
 
 
-def _charts(document: Document, drawn: Document, *, name: str) -> html.Div:
+def _charts(document: Document, drawn: Document | None, *, name: str) -> html.Div:
     """Return the two traces, the ratio in parts of the ride, difference against mean."""
     return html.Div(
         [

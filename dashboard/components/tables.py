@@ -27,38 +27,37 @@ WORDS = {
     "lastPage": "Last sheet",
 }
 PAGE_SIZE = 25  # rows before a table turns the page; no table scrolls inside the page
+Column = dict[str, Any]  # the table library's own options
 
 
-def column(field: str, title: str, **options: Any) -> dict[str, Any]:
+def column(field: str, title: str, **options: Any) -> Column:
     """Return a column; `since` is the table's width in pixels from which it is shown."""
     since = options.pop("since", 0)
     return {"field": field, "headerName": title, "context": {"since": since}, **options}
 
 
-def word_column(field: str, title: str, **options: Any) -> dict[str, Any]:
+def word_column(field: str, title: str, **options: Any) -> Column:
     """Return a column of names: two lines at most, which every row has room for."""
     defaults = {"filter": "agTextColumnFilter", "wrapText": True, "tooltipField": field}
     return column(field, title, **(defaults | options))
 
 
-def text_column(field: str, title: str, **options: Any) -> dict[str, Any]:
+def text_column(field: str, title: str, **options: Any) -> Column:
     """Return a column of sentences that may wrap; measuring their height costs a table most."""
     return word_column(field, title, **({"autoHeight": True, "tooltipField": None} | options))
 
 
-def number_column(
-    field: str, title: str, shown: str | None = None, **options: Any
-) -> dict[str, Any]:
+def number_column(field: str, title: str, shown: str | None = None, **options: Any) -> Column:
     """Return a column of numbers, sorted by the number, shown as the text in the field `shown`."""
-    defaults: dict[str, Any] = {"filter": "agNumberColumnFilter", "type": "rightAligned"}
+    defaults: Column = {"filter": "agNumberColumnFilter", "type": "rightAligned"}
     if shown:
         defaults["valueFormatter"] = {"function": f"slopewatch.shown(params, '{shown}')"}
     return column(field, title, **(defaults | options))
 
 
-def day_column(field: str, title: str, **options: Any) -> dict[str, Any]:
+def day_column(field: str, title: str, **options: Any) -> Column:
     """Return a column of ISO days, sorted as days and shown in words."""
-    defaults: dict[str, Any] = {
+    defaults: Column = {
         "filter": "agDateColumnFilter",
         "cellDataType": "dateString",
         "valueFormatter": {"function": "slopewatch.day(params.value)"},
@@ -67,7 +66,7 @@ def day_column(field: str, title: str, **options: Any) -> dict[str, Any]:
     return column(field, title, **(defaults | options))
 
 
-def status_column(title: str, width: int) -> dict[str, Any]:
+def status_column(title: str, width: int) -> Column:
     """Return the column of a meter's status, the most urgent first."""
     return word_column(
         "status",
@@ -79,7 +78,7 @@ def status_column(title: str, width: int) -> dict[str, Any]:
     )
 
 
-def device_column(field: str, title: str, **options: Any) -> dict[str, Any]:
+def device_column(field: str, title: str, **options: Any) -> Column:
     """Return a column of names that lead to the address in the row's `href`."""
     return word_column(field, title, cellRenderer="DeviceCell", **options)
 

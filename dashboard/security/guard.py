@@ -7,7 +7,7 @@ addresses that hand out files are given the guarded service and no other.
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Concatenate, ParamSpec, TypeVar
@@ -233,7 +233,7 @@ def trimmed(answer: Any, *, person: Person, about: Question, scope: Scope | None
     return answer
 
 
-def _foreign(row: dict[str, Any], scope: Scope) -> bool:
+def _foreign(row: Mapping[str, Any], scope: Scope) -> bool:
     return any(
         row.get(kind) is not None and not scope.holds(kind, row[kind]) for kind in ROWS_NAMED_BY
     )
@@ -248,7 +248,7 @@ def _own(value: Any, scope: Scope) -> Any:
     return _plain(value)
 
 
-def _counts(status: dict[str, Any]) -> dict[str, int]:
+def _counts(status: Mapping[str, Any]) -> dict[str, int]:
     """Return how many of the meters that are left have each status."""
     counts = dict.fromkeys(status["fleet"]["counts"], 0)
     for row in status["meters"]:

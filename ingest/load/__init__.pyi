@@ -7,6 +7,7 @@ from .corrections import set_aside_rows as set_aside_rows
 from .loading import load_paths as load_paths
 from .loading import load_uploads as load_uploads
 from .report import LoadReport as LoadReport
+from .report import ReportDocument as ReportDocument
 from .sources import UPLOADS as UPLOADS
 from .sources import NothingToLoadError as NothingToLoadError
 from .sources import recordings_among as recordings_among

@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TypedDict, cast
+from typing import Any, TypedDict, cast
 
 import polars as pl
 
@@ -57,9 +57,9 @@ def set_aside_rows(store: Store, *, only_open: bool = True) -> pl.DataFrame:
     return rows.with_columns(pl.Series("text", texts, dtype=pl.String))
 
 
-def set_aside_documents(store: Store) -> list[dict[str, object]]:
+def set_aside_documents(store: Store) -> list[dict[str, Any]]:
     """Return the open set-aside rows as a command prints them: cells and problems as JSON text."""
-    rows: list[dict[str, object]] = []
+    rows: list[dict[str, Any]] = []
     for row in set_aside_rows(store).iter_rows(named=True):
         cells = {
             name: _json(by_column(row[name])) for name in CELL_COLUMNS if row[name] is not None

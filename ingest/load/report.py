@@ -4,8 +4,17 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from typing import Any, TypedDict
 
-from ingest.schema import Problem
+from ingest.schema import Problem, ProblemDocument
+
+
+class ReportDocument(TypedDict):
+    """The `load` document, without its fit. files: a `TableReport` each."""
+
+    files: list[dict[str, Any]]
+    set_aside: list[ProblemDocument]
+    notices: list[str]
 
 
 @dataclass(frozen=True)
@@ -41,7 +50,7 @@ class LoadReport:
         """How many rows of all tables changed the store."""
         return sum(table.rows_loaded for table in self.files)
 
-    def to_document(self) -> dict[str, object]:
+    def to_document(self) -> ReportDocument:
         """Return the report as the `load` command prints it, without `fit`."""
         return {
             "files": [asdict(table) for table in self.files],

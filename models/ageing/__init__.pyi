@@ -7,4 +7,5 @@ from .charts import detection_table as detection_table
 from .charts import limits_from_budget as limits_from_budget
 from .population import drift_table as drift_table
 from .survival import fit_weibull as fit_weibull
+from .workshops import WorkshopsDocument as WorkshopsDocument
 from .workshops import workshops_document as workshops_document

@@ -7,7 +7,8 @@ sessions, and what the budgets state of mass sets and places, are all taken into
 from __future__ import annotations
 
 import math
-from typing import TypedDict
+from datetime import date
+from typing import NotRequired, TypedDict
 
 import numpy as np
 import polars as pl
@@ -56,8 +57,9 @@ class Traveller(Degree):
 
 
 class WorkshopsDocument(TypedDict):
-    """The report on the workshops; chi2, p: of their agreement as a whole."""
+    """The report on the workshops; chi2, p: of their agreement as a whole; as_of: of a store's."""
 
+    as_of: NotRequired[date]
     parts: list[SpreadPart]
     workshops: list[Workshop]
     travellers: list[Traveller]

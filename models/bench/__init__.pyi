@@ -1,6 +1,7 @@
 from .document import session_document as session_document
 from .document_types import SessionDocument as SessionDocument
 from .evaluation import evaluate_bench as evaluate_bench
+from .kit_types import Kit as Kit
 from .kit_types import LastSlopes as LastSlopes
 from .measurement import LEFT as LEFT
 from .measurement import rule_of as rule_of

@@ -1,3 +1,4 @@
 from .diagnostics import checks as checks
 from .diagnostics import detection as detection
+from .hindcast_document import HindcastDocument as HindcastDocument
 from .hindcast_document import hindcast as hindcast

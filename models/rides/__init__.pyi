@@ -3,6 +3,7 @@ from .comparison import Comparison as Comparison
 from .comparison import NoOverlap as NoOverlap
 from .comparison import compare_recordings as compare_recordings
 from .documents import ComparisonDocument as ComparisonDocument
+from .documents import Drawn as Drawn
 from .drawing import drawn as drawn
 from .impossible_pairs import without_impossible as without_impossible
 from .steady_steps import RESULT_SCHEMA as RESULT_SCHEMA

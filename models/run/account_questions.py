@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Any, TypedDict
+from typing import TypedDict
 
 import polars as pl
 
 from ingest import admin
 from ingest.store import changes as recorded
 from ingest.store import filter_changes
+from models.run.documents import Row
 from models.run.known import HERE, OWNER, Fleet, change, question
 from models.wording import NothingToSayError
 
-Document = dict[str, Any]
 SHORTEST_PASSWORD = admin.SHORTEST
 
 
@@ -25,7 +25,7 @@ class FoundChanges(TypedDict):
     who    the names to choose from; what: the kinds of change
     """
 
-    rows: list[Document]
+    rows: list[Row]
     found: int
     all: int
     who: list[str]
@@ -33,7 +33,7 @@ class FoundChanges(TypedDict):
 
 
 @question(OWNER, watts=False)
-def accounts(fleet: Fleet) -> list[Document]:
+def accounts(fleet: Fleet) -> list[Row]:
     """Return every account: name, role, state, coach, and when it was changed last (changed_at)."""
     found = admin.accounts(fleet.store)
     latest = _changed_last(recorded(fleet.store)) if found else {}
@@ -44,7 +44,7 @@ def accounts(fleet: Fleet) -> list[Document]:
 
 
 @question(OWNER)
-def changes(fleet: Fleet, first: date | None = None, last: date | None = None) -> list[Document]:
+def changes(fleet: Fleet, first: date | None = None, last: date | None = None) -> list[Row]:
     """Return recorded changes, newest first, of days from first to last (UTC), both included.
 
     changed_at, who, what, subject, before, after

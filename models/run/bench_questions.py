@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
-from typing import Any
+from typing import Any, cast
 
 import polars as pl
 
@@ -13,6 +13,16 @@ from ingest.load import commit_rows, draft_rows, take_back
 from ingest.store import Store
 from models import bench
 from models.bench import evaluate_bench, session_document
+from models.run.documents import (
+    BenchRecord,
+    EmptyKit,
+    KitOfDay,
+    Row,
+    Saved,
+    SavedSession,
+    StoredSession,
+    Undone,
+)
 from models.run.fleet_questions import status
 from models.run.known import MECHANIC, Fleet, change, question, settings_of, taken_in, today_of
 from models.wording import NothingToSayError
@@ -71,7 +81,7 @@ def _taking_in(rows: pl.DataFrame, kept: pl.DataFrame | None) -> dict[str, str]:
 
 
 @question(MECHANIC, watts=False, place="model", by_fit=False)
-def bench_kit(fleet: Fleet) -> dict[str, Any]:
+def bench_kit(fleet: Fleet) -> KitOfDay | EmptyKit:
     """Return all that the bench page needs to judge readings by itself; empty without data.
 
     today is set where the store has a day of its own
@@ -86,10 +96,10 @@ def bench_kit(fleet: Fleet) -> dict[str, Any]:
         on=side.today,
         slopes=side.slopes,
     )
-    return found | {"today": side.today.isoformat() if side.own_today else None}
+    return {**found, "today": side.today.isoformat() if side.own_today else None}
 
 
-def _status_rows(fleet: Fleet) -> list[dict[str, Any]]:
+def _status_rows(fleet: Fleet) -> list[Row]:
     """Return the meters' rows of `status`, each with what of it the answers do not hold yet."""
     if fleet.is_empty:
         return []
@@ -121,11 +131,8 @@ def judge_bench(fleet: Fleet, rows: Rows) -> bench.SessionDocument:
 
 
 @change("bench session saved", MECHANIC, then="follow")
-def save_bench(fleet: Fleet, rows: Rows) -> dict[str, Any]:
-    """Load a draft as rows of `bench`, as a file would be; the same again is no second one.
-
-    Return session_id, import_id (takes it back), already, notices, document (the verdict).
-    """
+def save_bench(fleet: Fleet, rows: Rows) -> SavedSession:
+    """Load a draft as rows of `bench`, as a file would be; the same again is no second one."""
     session_id = _one_session(rows)
     judged = judge_bench(fleet, rows)
     entered = commit_rows(fleet.store, "bench", rows, name=session_id)
@@ -139,11 +146,8 @@ def save_bench(fleet: Fleet, rows: Rows) -> dict[str, Any]:
 
 
 @change("event noted at the bench", MECHANIC, then="follow")
-def save_bench_event(fleet: Fleet, meter_id: str, event: str, on: str) -> dict[str, Any]:
-    """Note one of EVENTS for a meter on a day (ISO); twice on a day is once.
-
-    Return import_id (takes it back), already.
-    """
+def save_bench_event(fleet: Fleet, meter_id: str, event: str, on: str) -> Saved:
+    """Note one of EVENTS for a meter on a day (ISO); twice on a day is once."""
     if event not in EVENTS:
         raise NothingToSayError(f'found event "{event}", expected one of {EVENTS}')
     row = {"meter_id": meter_id, "date": on, "event": event, "state": "confirmed"}
@@ -152,17 +156,17 @@ def save_bench_event(fleet: Fleet, meter_id: str, event: str, on: str) -> dict[s
 
 
 @change("bench entry taken back", MECHANIC, then="follow")
-def undo_bench_entry(fleet: Fleet, import_id: int) -> dict[str, Any]:
+def undo_bench_entry(fleet: Fleet, import_id: int) -> Undone:
     """Take back a session or an event that was entered at the bench; return what was done."""
-    return asdict(take_back(fleet.store, import_id, tables=("bench", "events")))
+    return cast("Undone", asdict(take_back(fleet.store, import_id, tables=("bench", "events"))))
 
 
 @question(MECHANIC, watts=False, place="model", by_fit=False, waits=True)
-def bench_record(fleet: Fleet, session_id: str) -> dict[str, Any]:
+def bench_record(fleet: Fleet, session_id: str) -> BenchRecord:
     """Return what a calibration record says: session, inputs, the meter's row of `status`."""
     found = _session(fleet.store, session_id)
     meters = {row["meter_id"]: row for row in _status_rows(fleet)}
-    return found | {"status": meters.get(found["document"]["meter_id"], {})}
+    return {**found, "status": meters.get(found["document"]["meter_id"], {})}
 
 
 def _one_session(rows: Rows) -> str:
@@ -179,8 +183,8 @@ def _of(side: Side, rows: Rows) -> pl.DataFrame | None:
     return None if kept is None else kept.filter(pl.col("meter_id").is_in(list(meters)))
 
 
-def _session(store: Store, session_id: str) -> dict[str, Any]:
-    """One stored session: its `bench` document, its own columns, and the mass set's row."""
+def _session(store: Store, session_id: str) -> StoredSession:
+    """Return one stored session, evaluated again."""
     with store.reading() as db:
         tables = {name: db.frame(name) for name in SIDE_TABLES}
         rows = db.frame("bench").filter(pl.col("session_id") == session_id)
@@ -191,7 +195,7 @@ def _session(store: Store, session_id: str) -> dict[str, Any]:
             f'found session "{session_id}", expected one that the store holds: '
             "`slopewatch bench FILE` lists a table's sessions, a meter's page shows its own"
         )
-    first: dict[str, Any] = rows.select(pl.all().drop_nulls().first()).row(0, named=True)
+    first = rows.select(pl.all().drop_nulls().first()).row(0, named=True)
     hung = rows.filter(pl.col("load") == "mass")
     first |= {name: hung[name].max() for name in ("mass_kg", "hanger_mass_kg")}
     earlier = None if kept is None else kept.filter(pl.col("meter_id") == first["meter_id"])
@@ -217,6 +221,6 @@ ENTERED = (
 )
 
 
-def _row(frame: pl.DataFrame, key: str, value: str | None) -> dict[str, Any]:
+def _row(frame: pl.DataFrame, key: str, value: str | None) -> Row:
     found = frame.filter(pl.col(key) == value) if value is not None else frame.clear()
     return found.row(0, named=True) if found.height else {}

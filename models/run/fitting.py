@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import time
 from datetime import UTC, datetime
-from typing import Any
 
 import polars as pl
 
 from ingest.store import Database
 from models.records import Records
+from models.run.documents import FitReport
 from models.run.known import (
     MANAGER,
     MECHANIC,
@@ -29,11 +29,8 @@ LONGEST_S = 20.0  # but no longer than this
 
 
 @change("models refitted", MECHANIC, MANAGER, place="records")
-def refit(fleet: Fleet) -> dict[str, Any]:
-    """Fit the models to everything known today and keep the results.
-
-    Return ran, converged, seconds, message.
-    """
+def refit(fleet: Fleet) -> FitReport:
+    """Fit the models to everything known today and keep the results."""
     begun = time.monotonic()
     fleet.say("evaluating bench sessions and comparisons")
     found, settings, version = records(fleet.store, None)
@@ -53,7 +50,7 @@ def refit(fleet: Fleet) -> dict[str, Any]:
 
 
 @change("models refitted", MECHANIC, MANAGER, place="records")
-def refit_when_quiet(fleet: Fleet) -> dict[str, Any]:
+def refit_when_quiet(fleet: Fleet) -> FitReport:
     """Refit once nothing has been changed for a while: one fit for many rows put right."""
     fleet.say("as soon as nothing more is changed")
     latest, seen = time.monotonic() + LONGEST_S, -1

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from datetime import date, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 import polars as pl
 
@@ -14,6 +14,7 @@ from models import status as standing
 from models.bench import evaluate_bench, session_document
 from models.coaching import NoticeRow, RaceEve, notice_rows, race_eve, race_is_near
 from models.metrology import noon
+from models.run.documents import BenchDocument, MethodDocument, Row
 from models.run.known import (
     Fleet,
     chart_limits,
@@ -27,6 +28,9 @@ from models.run.known import (
 )
 from models.status import HistoryDocument, Snapshot, StatusDocument, forecast
 from models.wording import NothingToSayError
+
+if TYPE_CHECKING:
+    from models.honesty import HindcastDocument
 
 RECENT_NOTICE_DAYS = 28
 TOLERANCE_PCT = 1.5  # where no meters table says otherwise
@@ -112,7 +116,7 @@ def history(fleet: Fleet, meter_id: str) -> HistoryDocument:
 
 
 @question(watts=False, place="model")
-def meter(fleet: Fleet, meter_id: str) -> dict[str, Any]:
+def meter(fleet: Fleet, meter_id: str) -> Row:
     """Return a meter's row of the roster, also of one that has left; empty if there is none."""
     if fleet.is_empty:
         return {}
@@ -121,18 +125,18 @@ def meter(fleet: Fleet, meter_id: str) -> dict[str, Any]:
 
 
 @question(watts=False)
-def bench_sessions(fleet: Fleet, meter_id: str) -> list[dict[str, Any]]:
+def bench_sessions(fleet: Fleet, meter_id: str) -> list[Row]:
     """Return the meter's bench sessions as evaluated at the last fit, oldest first."""
     return _documents_of(fleet.measured[0], meter_id)
 
 
 @question()
-def comparisons(fleet: Fleet, meter_id: str) -> list[dict[str, Any]]:
+def comparisons(fleet: Fleet, meter_id: str) -> list[Row]:
     """Return the meter's ride comparisons, oldest first."""
     return _documents_of(fleet.measured[1], meter_id)
 
 
-def _documents_of(kept: pl.DataFrame, meter_id: str) -> list[dict[str, Any]]:
+def _documents_of(kept: pl.DataFrame, meter_id: str) -> list[Row]:
     """Return one meter's rows, oldest first, each with its document's keys."""
     if kept.is_empty():
         return []
@@ -145,7 +149,7 @@ def _documents_of(kept: pl.DataFrame, meter_id: str) -> list[dict[str, Any]]:
 
 
 @question(watts=False, place="model")
-def method(fleet: Fleet) -> dict[str, Any]:
+def method(fleet: Fleet) -> MethodDocument:
     """Return how the numbers come about: the fit, its hyperparameters, the drift by group."""
     if fleet.is_empty:
         return {"population": []}
@@ -153,8 +157,13 @@ def method(fleet: Fleet) -> dict[str, Any]:
     about = snap.about()
     settings = fleet.settings
     return {
-        "fit": {key: about[key] for key in ("fitted_at", "converged", "message", "seconds")}
-        | {"stale": stale},
+        "fit": {
+            "fitted_at": about["fitted_at"],
+            "converged": about["converged"],
+            "message": about["message"],
+            "seconds": about["seconds"],
+            "stale": stale,
+        },
         "hyperparameters": about["hyper"],
         "population": snap.population.to_dicts(),
         "observations": _counts_of(snap.weights),
@@ -168,7 +177,7 @@ def method(fleet: Fleet) -> dict[str, Any]:
     }
 
 
-def _counts_of(weights: pl.DataFrame) -> list[dict[str, Any]]:
+def _counts_of(weights: pl.DataFrame) -> list[Row]:
     return (
         weights.group_by("kind")
         .agg(
@@ -182,7 +191,7 @@ def _counts_of(weights: pl.DataFrame) -> list[dict[str, Any]]:
 
 
 @question(watts=False, place="long")
-def hindcast(fleet: Fleet) -> dict[str, Any]:
+def hindcast(fleet: Fleet) -> HindcastDocument:
     """Return the `hindcast` document; kept in the store until its data change, as it takes long."""
     from models.honesty import hindcast as look_back
 
@@ -192,20 +201,20 @@ def hindcast(fleet: Fleet) -> dict[str, Any]:
     with fleet.store.reading() as db:
         kept = db.derived("hindcast")
     if kept is not None and kept["key"].item() == key:
-        return dict(json.loads(kept["document"].item()))
+        return cast("HindcastDocument", json.loads(kept["document"].item()))
     document = look_back(found, settings, progress=fleet.say)
     text = json.dumps(document, default=_iso)
     with fleet.store.writing() as db:
         db.put_derived("hindcast", pl.DataFrame({"key": [key], "document": [text]}))
-    return dict(json.loads(text))
+    return cast("HindcastDocument", json.loads(text))
 
 
 def _iso(value: object) -> str:
     return value.isoformat() if isinstance(value, date) else str(value)
 
 
-def bench_files(paths: list[Path]) -> tuple[dict[str, Any], list[ProblemDocument]]:
-    """The `bench` document of files, and what could not be read. No store."""
+def bench_files(paths: list[Path]) -> tuple[BenchDocument, list[ProblemDocument]]:
+    """Return the `bench` document of files, and what could not be read. No store."""
     from ingest.load import read_tables
 
     read = read_tables(paths)
@@ -217,7 +226,7 @@ def bench_files(paths: list[Path]) -> tuple[dict[str, Any], list[ProblemDocument
     results = evaluate_bench(
         read.frames, tolerance_pct=TOLERANCE_PCT, incomplete=frozenset(read.incomplete)
     )
-    document = {"sessions": [session_document(result) for result in results]}
+    document: BenchDocument = {"sessions": [session_document(result) for result in results]}
     return document, [problem.document() for problem in read.problems]
 
 

@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal, cast
 
 import polars as pl
 
@@ -14,12 +14,12 @@ from ingest import admin, load, store
 from ingest.load import LoadReport, load_paths, load_uploads, recordings_among
 from ingest.schema import SETTINGS, write_template
 from ingest.store import record
+from models.run.documents import LoadDocument, Loaded, Removed, Row, SetAside, Undone
 from models.run.fitting import refit
 from models.run.known import COACH, MANAGER, MECHANIC, OWNER, Fleet, change, question
 from models.run.recordings import evaluate_pairs, take_in, take_in_uploads
 from models.wording import NothingToSayError
 
-Document = dict[str, Any]
 Form = Literal["csv", "xlsx", "parquet"]
 FORMS: tuple[Form, ...] = ("csv", "xlsx", "parquet")
 File = tuple[str, bytes]  # a file's name, and what is in it
@@ -28,17 +28,15 @@ File = tuple[str, bytes]  # a file's name, and what is in it
 # ---- files in ------------------------------------------------------------------------------
 
 
-def load_folders(fleet: Fleet, paths: Sequence[Path], *, fit: bool = True) -> Document:
+def load_folders(fleet: Fleet, paths: Sequence[Path], *, fit: bool = True) -> LoadDocument:
     """Read files and folders into the store, then refit; return the `load` document."""
     report = load_paths(fleet.store, list(paths), progress=_counted(fleet.say))
-    document: Document = dict(report.to_document())
-    document["recordings"] = [str(path) for path in report.recordings]
+    document = _loaded(report)
     if report.recordings or _brings_pairs(report):
         document["notices"] += take_in(fleet.store, report.recordings, say=fleet.say)
         document["notices"] += evaluate_pairs(fleet.store, say=fleet.say)
     anything = bool(document["files"]) or bool(report.recordings)
-    document["fit"] = refit(fleet) if fit and anything else None
-    return document
+    return {**document, "fit": refit(fleet) if fit and anything else None}
 
 
 def _counted(say: Callable[[str], None]) -> Callable[[str, int, int], None]:
@@ -60,7 +58,7 @@ def _brings_pairs(report: LoadReport) -> bool:
 
 
 @change("files loaded", MECHANIC, MANAGER, place="records", then="fit")
-def load_files(fleet: Fleet, files: Sequence[File]) -> Document:
+def load_files(fleet: Fleet, files: Sequence[File]) -> Loaded:
     """Load files by name and content; return the `load` document without `fit`.
 
     Raise a UserError where a file holds a table that whoever asks may not change.
@@ -74,25 +72,26 @@ def load_files(fleet: Fleet, files: Sequence[File]) -> Document:
     rides = recordings_among(files) if "pairs" in fleet.person.tables else []
     if rides or _brings_pairs(report):
         report.notices += take_in_uploads(fleet.store, rides, say=fleet.say)
-    return dict(report.to_document()) | {"recordings": [str(path) for path in report.recordings]}
+    return _loaded(report)
+
+
+def _loaded(report: LoadReport) -> Loaded:
+    return {**report.to_document(), "recordings": [str(path) for path in report.recordings]}
 
 
 # ---- rows set aside ------------------------------------------------------------------------
 
 
 @question(MECHANIC, MANAGER)
-def set_aside(fleet: Fleet) -> list[Document]:
-    """Return the rows that wait for a correction, of the tables that whoever asks may change.
-
-    set_aside_id, file, sheet, table, row, cells, problems [{column, found, expected, fix}]
-    """
+def set_aside(fleet: Fleet) -> list[SetAside]:
+    """Return the rows that wait for a correction, of the tables that whoever asks may change."""
     if not fleet.store.exists():
         return []
     rows = load.set_aside_rows(fleet.store).iter_rows(named=True)
     return [_aside(row) for row in rows if row["table_name"] in (None, *fleet.person.tables)]
 
 
-def _aside(row: dict[str, Any]) -> Document:
+def _aside(row: Row) -> SetAside:
     return {
         "set_aside_id": row["set_aside_id"],
         "file": Path(row["file"]).name,
@@ -104,7 +103,7 @@ def _aside(row: dict[str, Any]) -> Document:
     }
 
 
-def set_aside_listed(fleet: Fleet) -> list[Document]:
+def set_aside_listed(fleet: Fleet) -> list[Row]:
     """Return the rows that wait for a correction, as the store keeps them."""
     return load.set_aside_documents(fleet.store)
 
@@ -138,13 +137,13 @@ def _require_row(fleet: Fleet, set_aside_id: int) -> None:
 
 
 @question(MECHANIC, MANAGER, watts=False)
-def imports(fleet: Fleet) -> list[Document]:
+def imports(fleet: Fleet) -> list[Row]:
     """Return the files that were loaded, newest first."""
     return load.imports(fleet.store).to_dicts() if fleet.store.exists() else []
 
 
 @change("import undone", MECHANIC, MANAGER, then="fit soon")
-def undo_import(fleet: Fleet, import_id: int) -> Document:
+def undo_import(fleet: Fleet, import_id: int) -> Undone:
     """Take back what one file brought in; return what was removed, restored, kept.
 
     Raise a UserError where the import holds a table that whoever asks may not change.
@@ -156,14 +155,14 @@ def undo_import(fleet: Fleet, import_id: int) -> Document:
         raise NothingToSayError(
             f"This import holds the table {', '.join(others)}, which your role may not change."
         )
-    return asdict(load.undo_import(fleet.store, import_id))
+    return cast("Undone", asdict(load.undo_import(fleet.store, import_id)))
 
 
 # ---- proposed events -----------------------------------------------------------------------
 
 
 @question(MECHANIC, watts=False)
-def proposed_events(fleet: Fleet) -> list[Document]:
+def proposed_events(fleet: Fleet) -> list[Row]:
     """Return the events that wait for a person's word: event_row and the columns of `events`."""
     return load.proposed_events(fleet.store).to_dicts() if fleet.store.exists() else []
 
@@ -244,7 +243,7 @@ def write_document(file: Path, content: bytes) -> Path:
 
 
 @question(COACH, watts=False)
-def riders_named(fleet: Fleet) -> list[Document]:
+def riders_named(fleet: Fleet) -> list[Row]:
     """Return the riders that tables name: rider_id."""
     if not fleet.store.exists():
         return []
@@ -253,12 +252,12 @@ def riders_named(fleet: Fleet) -> list[Document]:
 
 
 @change("rider removed", then="fit soon")
-def remove_rider(fleet: Fleet, rider_id: str) -> Document:
+def remove_rider(fleet: Fleet, rider_id: str) -> Removed:
     """Remove one rider's data for good; return what was removed."""
-    return asdict(admin.remove_rider(fleet.store, rider_id))
+    return cast("Removed", asdict(admin.remove_rider(fleet.store, rider_id)))
 
 
-def settings(fleet: Fleet) -> Document:
+def settings(fleet: Fleet) -> Row:
     """Return the settings that a user may change, by name."""
     with fleet.store.reading() as db:
         return {k: v for k, v in db.settings().items() if not SETTINGS[k].internal}

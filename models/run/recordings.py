@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 
@@ -41,6 +40,7 @@ from models.rides import (
     NoOverlap,
     compare_recordings,
 )
+from models.run.documents import Row
 from models.wording import NothingToSayError, said
 
 Say = Callable[[str], None]
@@ -118,7 +118,7 @@ def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
     )
 
 
-def _unreadable(read: pl.DataFrame) -> list[dict[str, Any]]:
+def _unreadable(read: pl.DataFrame) -> list[Row]:
     return read.filter(pl.col("status") == "unreadable").to_dicts()
 
 
@@ -187,7 +187,7 @@ def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
     return notices
 
 
-def _pair_row(store: Store, pair: dict[str, Any], files: list[Path]) -> dict[str, Any]:
+def _pair_row(store: Store, pair: Row, files: list[Path]) -> Row:
     zone = store.time_zone()
     meter, reference = (read_ride(file, time_zone=zone) for file in files)
     if not meter.dated:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -12,7 +12,8 @@ from models.policies import IntervalsDocument
 from models.run.fleet_questions import status
 from models.run.known import MANAGER, MECHANIC, Fleet, question
 
-Document = dict[str, Any]
+if TYPE_CHECKING:
+    from models.ageing import WorkshopsDocument
 
 
 @question(watts=False, place="long")
@@ -56,9 +57,9 @@ def warranty(fleet: Fleet, meter_id: str) -> WarrantyReport:
 
 
 @question(MECHANIC, MANAGER, watts=False, place="long")
-def workshops(fleet: Fleet) -> Document:
+def workshops(fleet: Fleet) -> WorkshopsDocument:
     """Return whether the workshops agree: variance parts and degrees of equivalence."""
     from models.ageing import workshops_document
 
     ready = fleet.prepared
-    return {"as_of": ready.found.as_of} | workshops_document(ready.fleet, ready.found.sessions)
+    return {"as_of": ready.found.as_of, **workshops_document(ready.fleet, ready.found.sessions)}

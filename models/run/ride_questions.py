@@ -6,7 +6,6 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 
@@ -27,7 +26,16 @@ from ingest.recordings import (
 )
 from ingest.schema import TABLES, rider_on
 from ingest.store import Store
-from models.rides import drawn
+from models.rides import Drawn, drawn
+from models.run.documents import (
+    DrawnComparison,
+    KeptRides,
+    LookedAt,
+    Proposal,
+    Recording,
+    RideDevices,
+    Row,
+)
 from models.run.known import COACH, MECHANIC, Fleet, change, question
 from models.run.recordings import (
     compare_pair,
@@ -51,14 +59,8 @@ class Chosen:
 
 
 @change("recordings looked at", MECHANIC, COACH, place="records")
-def look_at_rides(fleet: Fleet, files: Sequence[tuple[str, bytes]]) -> dict[str, Any]:
-    """Read dropped files without putting anything into the store; return what they hold.
-
-    drop: the word by which they are found again; recordings: [{sha256, name, started_at,
-         duration_s, mean_power_w, has_cadence, meter_id, reference_id, why, note}], the readable
-         ones as they were given; problems: a sentence for each of the others; pairs: the
-         likeliest first, [{meter, reference (sha256), meter_id, reference_id, reason}]
-    """
+def look_at_rides(fleet: Fleet, files: Sequence[tuple[str, bytes]]) -> LookedAt:
+    """Read dropped files without putting anything into the store; return what they hold."""
     store = fleet.store
     token = stage(store, files)
     folder = staged_folder(store, token)
@@ -100,7 +102,7 @@ def _devices(store: Store) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
         return db.frame("meters"), db.frame("references"), db.frame("assignments")
 
 
-def _shown(row: dict[str, Any], known: pl.DataFrame) -> dict[str, Any]:
+def _shown(row: Row, known: pl.DataFrame) -> Recording:
     role = known.filter(pl.col("sha256") == row["sha256"]).to_dicts()
     told = role[0] if role else {}
     notes = [f"damaged: {row['partial']}"] if row["partial"] else []
@@ -118,7 +120,7 @@ def _shown(row: dict[str, Any], known: pl.DataFrame) -> dict[str, Any]:
     }
 
 
-def _by_content(pairs: pl.DataFrame, recordings: pl.DataFrame) -> list[dict[str, Any]]:
+def _by_content(pairs: pl.DataFrame, recordings: pl.DataFrame) -> list[Proposal]:
     content = dict(recordings.select("path", "sha256").iter_rows())
     best_first = pairs.sort("likeness", descending=True, nulls_last=True, maintain_order=True)
     return [
@@ -134,7 +136,7 @@ def _by_content(pairs: pl.DataFrame, recordings: pl.DataFrame) -> list[dict[str,
 
 
 @question(MECHANIC, COACH)
-def rides_waiting(fleet: Fleet) -> list[dict[str, Any]]:
+def rides_waiting(fleet: Fleet) -> list[Proposal]:
     """Return the pairs among the loaded recordings that nobody has decided about."""
     store = fleet.store
     if not store.exists():
@@ -147,11 +149,11 @@ def rides_waiting(fleet: Fleet) -> list[dict[str, Any]]:
     shown = _by_content(undecided(proposed, pairs), kept)
     started = dict(kept.select("path", "started_at").iter_rows())
     when = {row["sha256"]: started[row["path"]] for row in kept.to_dicts()}
-    return [pair | {"measured_at": when[pair["meter"]]} for pair in shown]
+    return [{**pair, "measured_at": when[pair["meter"]]} for pair in shown]
 
 
 @question(MECHANIC, COACH, place="model", by_fit=False)
-def compare_rides(fleet: Fleet, drop: str | None, meter: str, reference: str) -> dict[str, Any]:
+def compare_rides(fleet: Fleet, drop: str | None, meter: str, reference: str) -> DrawnComparison:
     """Return the `compare` document of two recordings, with what its charts show under `drawn`.
 
     drop: where they were dropped, None for recordings that were loaded; meter, reference: sha256
@@ -159,11 +161,11 @@ def compare_rides(fleet: Fleet, drop: str | None, meter: str, reference: str) ->
     return _compared(fleet.store, Chosen(drop, meter, reference))
 
 
-def _compared(store: Store, chosen: Chosen) -> dict[str, Any]:
+def _compared(store: Store, chosen: Chosen) -> DrawnComparison:
     zone = store.time_zone()
     meter, reference = (read_ride(path, time_zone=zone) for path in _paths(store, chosen))
     found = compare_pair(meter, reference)
-    return found.to_document() | {"drawn": drawn(found.aligned)}
+    return {**found.to_document(), "drawn": drawn(found.aligned)}
 
 
 def _paths(store: Store, chosen: Chosen) -> tuple[Path, Path]:
@@ -190,18 +192,13 @@ def keep_rides(
     *,
     meter_id: str,
     reference_id: str,
-) -> dict[str, Any]:
-    """Put a pair into the store: files kept, read out, a row of `pairs`, compared.
-
-    Return comparison_id, notices.
-    """
+) -> KeptRides:
+    """Put a pair into the store: files kept, read out, a row of `pairs`, compared."""
     chosen = Chosen(drop, meter, reference)
     return _keep(fleet.store, chosen, meter_id=meter_id, reference_id=reference_id, say=fleet.say)
 
 
-def _keep(
-    store: Store, chosen: Chosen, *, meter_id: str, reference_id: str, say: Say
-) -> dict[str, Any]:
+def _keep(store: Store, chosen: Chosen, *, meter_id: str, reference_id: str, say: Say) -> KeptRides:
     meters, references, assignments = _devices(store)
     _require(meter_id, meters["meter_id"], "meter")
     _require(reference_id, references["reference_id"], "reference")
@@ -256,7 +253,7 @@ def discard_rides(fleet: Fleet, drop: str) -> None:
 
 
 @question(MECHANIC, COACH)
-def rides_kept(fleet: Fleet) -> list[dict[str, Any]]:
+def rides_kept(fleet: Fleet) -> list[Row]:
     """Return the comparisons of recordings whose row is in the store, newest first."""
     store = fleet.store
     if not store.exists():
@@ -271,7 +268,7 @@ def rides_kept(fleet: Fleet) -> list[dict[str, Any]]:
 
 
 @question(MECHANIC, COACH, watts=False)
-def ride_devices(fleet: Fleet) -> dict[str, Any]:
+def ride_devices(fleet: Fleet) -> RideDevices:
     """Return the ids of the meters and of the references, and who rides which meter (`ridden`)."""
     meters, references, assignments = _devices(fleet.store)
     now = assignments.filter(pl.col("to_date").is_null()).sort("from_date")
@@ -284,8 +281,8 @@ def ride_devices(fleet: Fleet) -> dict[str, Any]:
 
 
 @question()
-def drawn_ride(fleet: Fleet, meter_id: str, comparison_id: str) -> dict[str, Any]:
-    """Return what the charts of a meter's comparison show; empty where it has no traces."""
+def drawn_ride(fleet: Fleet, meter_id: str, comparison_id: str) -> Drawn | None:
+    """Return what the charts of a meter's comparison show; None where it has no traces."""
     mine = {row["comparison_id"] for row in rides_kept(fleet) if row["meter_id"] == meter_id}
     aligned = read_traces(fleet.store, comparison_id) if comparison_id in mine else None
-    return {} if aligned is None else dict(drawn(aligned))
+    return None if aligned is None else drawn(aligned)

@@ -27,6 +27,7 @@ from models.coaching import (
     RiderDocument,
     Span,
 )
+from models.run.documents import CorrectedFiles, RiderRow, Row
 from models.run.fleet_questions import status
 from models.run.known import (
     ACKNOWLEDGED,
@@ -42,7 +43,6 @@ from models.run.known import (
 from models.status import fit_state
 from models.wording import NothingToSayError, unknown_name
 
-Document = dict[str, Any]
 TOLD = ("status", "gain_error_pct", "interval90_pct", "p_within_tolerance", "tolerance_pct")
 MOST_EFFORTS = 8
 NOTICE_DAYS = 365
@@ -52,7 +52,7 @@ NOTICE_DAYS = 365
 
 
 @question(COACH, place="model")
-def riders(fleet: Fleet) -> list[Document]:
+def riders(fleet: Fleet) -> list[RiderRow]:
     """Return a row a rider: rider_id, coach, left (day), `meters` ridden on the day."""
     if fleet.is_empty:
         return []
@@ -68,8 +68,8 @@ def riders(fleet: Fleet) -> list[Document]:
 
 
 def _rider_row(
-    name: str, about: Document, now: pl.DataFrame, known: Mapping[str, Mapping[str, Any]]
-) -> Document:
+    name: str, about: Row, now: pl.DataFrame, known: Mapping[str, Mapping[str, Any]]
+) -> RiderRow:
     mine = now.filter(pl.col("rider_id") == name).to_dicts()
     return {
         "rider_id": name,
@@ -359,7 +359,7 @@ def _no_spans(ready: Prepared, asked: Period) -> str:
 
 def correct_recordings(
     fleet: Fleet, document: LedgerDocument, *, recordings: Path, out: Path
-) -> tuple[Path, Document]:
+) -> tuple[Path, CorrectedFiles]:
     """Write corrected summaries of a folder of recordings into another; they stay untouched.
 
     In   document: of `correct`

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from dash import ALL, Dash, Input, Output, State, ctx, no_update
@@ -121,7 +121,7 @@ def zip_cells(values: list[Any], ids: list[Any]) -> list[tuple[tuple[int, str], 
 
 
 def decided(
-    data: Guarded, pressed: dict[str, Any], cells: dict[tuple[int, str], str | None]
+    data: Guarded, pressed: Mapping[str, Any], cells: dict[tuple[int, str], str | None]
 ) -> tuple[str, list[str]]:
     """Do what a button stands for; return what to say, and what is still wrong."""
     match pressed:

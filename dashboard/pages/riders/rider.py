@@ -78,9 +78,7 @@ def register(app: Dash, data: Guarded) -> None:
     def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
         view = View(query={"as_of": asked["as_of"]} if asked["as_of"] else {})
         rows = data.on(asked["as_of"]).ask(run.riders)
-        mine: list[Document] = next(
-            (r["meters"] for r in rows if r["rider_id"] == asked["rider_id"]), []
-        )
+        mine = next((r["meters"] for r in rows if r["rider_id"] == asked["rider_id"]), [])
         limits = [row["tolerance_pct"] for row in mine if row.get("tolerance_pct")]
         told = data.on(asked["as_of"]).later(run.rider, asked["rider_id"])
         read = data.ask(run.notices_read)

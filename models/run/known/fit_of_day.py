@@ -6,10 +6,10 @@ The store is never held open while something is computed.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from typing import Any
+from typing import Any, TypedDict
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -208,20 +208,27 @@ class Prepared:
         if meter_id not in ids:
             raise NothingToSayError(unknown_name(meter_id, ids))
 
-    def meter(self, meter_id: str) -> dict[str, Any]:
+    def meter(self, meter_id: str) -> Mapping[str, Any]:
         """Return a meter's row of the roster; raise NothingToSayError where there is none."""
         self.known(meter_id)
         return self.found.meters.filter(pl.col("meter_id") == meter_id).row(0, named=True)
 
 
-def fit_state_in(info: pl.DataFrame | None) -> dict[str, Any]:
+class KeptConvergence(TypedDict):
+    """Whether the store's fit converged (None: there is none), and what it said."""
+
+    converged: bool | None
+    message: str
+
+
+def fit_state_in(info: pl.DataFrame | None) -> KeptConvergence:
     """Return whether the store's fit converged (null: there is none), and what it said.
 
     info  the kept frame about the fit
     """
     if info is None:
         return {"converged": None, "message": ""}
-    return {name: info[name].item() for name in ("converged", "message")}
+    return {"converged": info["converged"].item(), "message": info["message"].item()}
 
 
 def taken_in(info: pl.DataFrame | None) -> tuple[int | None, int | None]:
