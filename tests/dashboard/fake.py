@@ -72,14 +72,14 @@ class FakeData(FakeDecisions, FakeService):
             "meters": rows,
             "references": self._references(),
             "benches": self._benches(),
-            "fleet": {"counts": counts, "hyperparameters": {"q_random_walk": 0.4}},
+            "fleet": {"counts": counts, "hyperparameters": {}},
         }
 
     def _meter(self, n: int) -> Document:
         group, kind, _, _ = GROUPS[n % 3]
         meter_id = f"{'SVA'[n % 3]}{n + 1:03d}"
         if n % 20 == 11:
-            return self._blank_row(meter_id) | {"model_group": group, "kind": kind}
+            return self._blank_row(meter_id) | {"group": group, "kind": kind}
         sd = self.rng.uniform(0.25, 0.75)
         mean = self.rng.gauss(0.1, 0.8) + (2.4 if n % 17 == 5 else 0.0)
         inside = _phi((TOLERANCE - mean) / sd) - _phi((-TOLERANCE - mean) / sd)

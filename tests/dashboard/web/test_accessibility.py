@@ -165,7 +165,7 @@ def test_the_check_finds_what_it_is_for(visit, team, rules):
     page.wait_for_selector("main h1")
     page.evaluate("document.querySelector('main').appendChild(document.createElement('button'))")
     page.evaluate("document.querySelector('main h1').style.color = '#eee'")
-    page.evaluate("document.querySelector('main p').style.color = '#222'")
+    page.evaluate("document.querySelector('main .headline').style.color = '#222'")
     found = findings(page, rules)
     assert [one.split(" (")[0] for one in found] == [
         "light: button-name",

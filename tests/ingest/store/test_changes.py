@@ -18,7 +18,7 @@ from ingest.load import (
     undo_import,
 )
 from ingest.load.typed_rows import DecisionError
-from ingest.schema import SettingError
+from ingest.schema import TABLES, SettingError
 from ingest.store import Store, acting, changes
 from models import run
 from models.run import Fleet, Person
@@ -141,8 +141,10 @@ def test_change_that_does_not_write_itself_down_is_written_down_by_the_guard(tmp
 
 
 def test_list_of_riders_looks_into_every_table_that_names_one():
-    from ingest.admin.riders import tables_naming_riders
+    from ingest.admin.riders import ABOUT_THE_RIDER, NAMES_THE_RIDER
     from ingest.store.database import SQL_FOLDER
 
-    text = (SQL_FOLDER / "riders_named.sql").read_text("utf-8")
-    assert all(f"FROM {name}" in text for name in tables_naming_riders())
+    text = (SQL_FOLDER / "people" / "riders_named.sql").read_text("utf-8")
+    naming = {name for name, table in TABLES.items() if "rider_id" in table.polars_schema}
+    assert naming == {*ABOUT_THE_RIDER, *NAMES_THE_RIDER}
+    assert all(f"FROM {name}" in text for name in naming)
