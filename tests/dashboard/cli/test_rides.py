@@ -119,7 +119,7 @@ def test_a_pairs_table_becomes_evidence_of_the_fleet_model(
     assert k2["last_comparison"] is None
     assert k1["gain_error_sd_pct"] < k2["gain_error_sd_pct"]
     assert run.drawn_ride(Fleet(store), "K1", "first")
-    assert run.drawn_ride(Fleet(store), "K2", "first") == {}
+    assert run.drawn_ride(Fleet(store), "K2", "first") is None
 
 
 def test_the_same_pair_is_compared_once_and_a_changed_row_anew(
