@@ -83,10 +83,17 @@ class Database:
         """Return the answer to the question in `sql/<name>.sql`, its parameters bound."""
         return self._select((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
 
-    def derived(self, name: str) -> pl.DataFrame | None:
-        """Return a table that was computed from the input tables; None if there is none."""
+    def derived(self, name: str, *, meter: str | None = None) -> pl.DataFrame | None:
+        """Return a table that was computed from the input tables; None if there is none.
+
+        meter: only this meter's rows
+        """
         table = _derived_table(name)
-        return self._select(f'SELECT * FROM "{table}"') if table in self._tables() else None
+        if table not in self._tables():
+            return None
+        if meter is None:
+            return self._select(f'SELECT * FROM "{table}"')
+        return self._select(f'SELECT * FROM "{table}" WHERE meter_id = $meter', {"meter": meter})
 
     def derived_names(self) -> list[str]:
         """Return the names of the computed tables."""

@@ -112,7 +112,12 @@ def _status_rows(fleet: Fleet) -> list[Row]:
 @question(MECHANIC, watts=False)
 def taking_in(fleet: Fleet) -> dict[str, str]:
     """Return the meters whose bench sessions the answers do not hold yet, and how they differ."""
-    return dict(fleet.once(side_of).taking_in) if fleet.store.exists() else {}
+    if not fleet.store.exists():
+        return {}
+    with fleet.store.reading() as db:
+        if db.data_version() in taken_in(db.derived("fit_info")):
+            return {}
+        return _taking_in(db.frame("bench"), db.derived("session_results"))
 
 
 @question(MECHANIC, watts=False, kept=False)

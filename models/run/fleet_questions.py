@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, cast
 
 import polars as pl
 
+from ingest.recordings import live_results
 from ingest.schema import ProblemDocument
 from models import status as standing
 from models.bench import evaluate_bench, session_document
@@ -127,22 +128,32 @@ def meter(fleet: Fleet, meter_id: str) -> Row:
 @question(watts=False)
 def bench_sessions(fleet: Fleet, meter_id: str) -> list[Row]:
     """Return the meter's bench sessions as evaluated at the last fit, oldest first."""
-    return _documents_of(fleet.measured[0], meter_id)
+    if not fleet.store.exists():
+        return []
+    with fleet.store.reading() as db:
+        return _documents_of(db.derived("session_results", meter=meter_id))
 
 
 @question()
 def comparisons(fleet: Fleet, meter_id: str) -> list[Row]:
-    """Return the meter's ride comparisons, oldest first."""
-    return _documents_of(fleet.measured[1], meter_id)
+    """Return the meter's ride comparisons, oldest first.
 
-
-def _documents_of(kept: pl.DataFrame, meter_id: str) -> list[Row]:
-    """Return one meter's rows, oldest first, each with its document's keys."""
-    if kept.is_empty():
+    Steady steps as they were evaluated at the last fit, recordings as soon as they were compared.
+    """
+    if not fleet.store.exists():
         return []
-    rows = kept.filter(pl.col("meter_id") == meter_id).sort("measured_at").to_dicts()
-    out = []
-    for row in rows:
+    with fleet.store.reading() as db:
+        steps, pairs = db.derived("comparison_results", meter=meter_id), live_results(db)
+    mine = None if pairs is None else pairs.filter(pl.col("meter_id") == meter_id)
+    fitted = None if steps is None else steps.filter(pl.col("source") != "recordings")
+    found = [frame for frame in (fitted, mine) if frame is not None]
+    return _documents_of(pl.concat(found, how="diagonal_relaxed") if found else None)
+
+
+def _documents_of(rows: pl.DataFrame | None) -> list[Row]:
+    """Return the rows, oldest first, each with its document's keys."""
+    out: list[Row] = []
+    for row in [] if rows is None else rows.sort("measured_at").to_dicts():
         text = row.pop("document", None)
         out.append(row | (json.loads(text) if text else {}))
     return out

@@ -9,9 +9,6 @@ from functools import wraps
 from pathlib import Path
 from typing import Self, TypeVar
 
-import polars as pl
-
-from ingest.recordings import live_results
 from ingest.store import Store
 from models.records import Settings, Tables
 from models.run.known.fit_of_day import (
@@ -114,24 +111,6 @@ class Fleet:
         """Every input table, uncut."""
         with self.store.reading() as db:
             return tables_of(db)
-
-    @property
-    @_part
-    def measured(self) -> tuple[pl.DataFrame, pl.DataFrame]:
-        """All bench sessions, and all ride comparisons: session_results, comparison_results.
-
-        Steady steps as they were evaluated at the last fit, recordings as soon as they were
-        compared. Empty frames where there are none.
-        """
-        if not self.store.exists():
-            return pl.DataFrame(), pl.DataFrame()
-        with self.store.reading() as db:
-            sessions, kept = db.derived("session_results"), db.derived("comparison_results")
-            pairs = live_results(db)
-        steps = None if kept is None else kept.filter(pl.col("source") != "recordings")
-        found = [frame for frame in (steps, pairs) if frame is not None]
-        rides = pl.concat(found, how="diagonal_relaxed") if found else pl.DataFrame()
-        return (pl.DataFrame() if sessions is None else sessions), rides
 
     @property
     @_part
