@@ -19,6 +19,7 @@ from .staging import discard_staged as discard_staged
 from .staging import keep_staged as keep_staged
 from .staging import keep_uploads as keep_uploads
 from .staging import pair_file as pair_file
+from .staging import plain_name as plain_name
 from .staging import remove_pair_files as remove_pair_files
 from .staging import stage as stage
 from .staging import staged_folder as staged_folder

@@ -57,7 +57,7 @@ class LookedAt(TypedDict):
     """What dropped files hold.
 
     drop        the word by which they are found again
-    recordings  the readable ones by name; problems: a sentence for each of the others
+    recordings  the readable ones as they were given; problems: a sentence for each of the others
     pairs       the likeliest first
     """
 

@@ -14,6 +14,7 @@ from ingest.recordings import (
     discard_staged,
     keep_staged,
     live_results,
+    plain_name,
     propose_pairs,
     read_folder,
     read_traces,
@@ -69,6 +70,7 @@ def look_at_rides(fleet: Fleet, files: Sequence[tuple[str, bytes]]) -> LookedAt:
         time_zone=store.time_zone(),
         progress=lambda done, of: fleet.say(f"read {done} of {of}"),
     )
+    given = [plain_name(name) for name, _ in files]
     problems = [str(error) for error in read["error"].drop_nulls()]
     usable = read.filter(pl.col("power_samples") > 0).unique("sha256", maintain_order=True)
     problems += [
@@ -82,7 +84,7 @@ def look_at_rides(fleet: Fleet, files: Sequence[tuple[str, bytes]]) -> LookedAt:
         "drop": token,
         "recordings": sorted(
             (_shown(row, known) for row in usable.to_dicts()),
-            key=lambda shown: shown["name"].casefold(),
+            key=lambda shown: given.index(shown["name"]) if shown["name"] in given else len(given),
         ),
         "problems": problems,
         "pairs": _by_content(pairs, usable),
