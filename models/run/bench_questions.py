@@ -117,7 +117,8 @@ def taking_in(fleet: Fleet) -> dict[str, str]:
     with fleet.store.reading() as db:
         if db.data_version() in taken_in(db.derived("fit_info")):
             return {}
-        return _taking_in(db.frame("bench"), db.derived("session_results"))
+        rows, kept = db.frame("bench"), db.derived("session_results")
+    return _taking_in(rows, kept)
 
 
 @question(MECHANIC, watts=False, kept=False)

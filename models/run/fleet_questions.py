@@ -131,7 +131,8 @@ def bench_sessions(fleet: Fleet, meter_id: str) -> list[Row]:
     if not fleet.store.exists():
         return []
     with fleet.store.reading() as db:
-        return _documents_of(db.derived("session_results", meter=meter_id))
+        mine = db.derived("session_results", meter=meter_id)
+    return _documents_of(mine)
 
 
 @question()
