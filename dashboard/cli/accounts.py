@@ -1,7 +1,5 @@
 """`slopewatch account …`: who may sign in, and as what."""
 
-from __future__ import annotations
-
 import argparse
 import getpass
 import sys

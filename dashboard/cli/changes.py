@@ -1,7 +1,5 @@
 """`slopewatch report changes`: who changed what, and when."""
 
-from __future__ import annotations
-
 import argparse
 from typing import Any
 

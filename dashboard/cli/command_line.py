@@ -4,8 +4,6 @@ Results go to standard output, progress and messages to standard error. Everythi
 imported inside the command that needs it; the commands themselves are in `commands_*`.
 """
 
-from __future__ import annotations
-
 import argparse
 import os
 import sys

@@ -1,7 +1,5 @@
 """Commands that bring records in and say how the fleet stands."""
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Mapping
 from pathlib import Path

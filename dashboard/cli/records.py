@@ -1,7 +1,5 @@
 """`slopewatch report record SESSION --out FILE.pdf`: a bench session's calibration record."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 from typing import Any

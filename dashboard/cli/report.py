@@ -4,8 +4,6 @@ Each kind of report is one function in REPORTS that adds its own words to the co
 handler takes the parsed arguments and returns the exit code.
 """
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Callable
 from pathlib import Path

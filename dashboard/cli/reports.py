@@ -1,7 +1,5 @@
 """Reports that follow from decisions: notices, affected rides, intervals, warranty, handover."""
 
-from __future__ import annotations
-
 import argparse
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Commands that keep the store: templates, settings, copies, what was loaded, whose data."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

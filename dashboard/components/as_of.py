@@ -1,7 +1,5 @@
 """The day that a page speaks of, and the way to look from another."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import html

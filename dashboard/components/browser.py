@@ -1,7 +1,5 @@
 """What the browser is told about a component, and what it tells back."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import ClientsideFunction, ctx

@@ -1,7 +1,5 @@
 """The place of a chart, with what it says to whoever cannot see it."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import dcc, html

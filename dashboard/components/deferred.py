@@ -1,7 +1,5 @@
 """A part of a page that is worked out beside it: a line of progress, then the part itself."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any, TypeVar
 

@@ -1,7 +1,5 @@
 """Labelled fields: text, numbers, days, one of a list."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any, Literal
 

@@ -1,7 +1,5 @@
 """Files that a page hands out or takes in."""
 
-from __future__ import annotations
-
 import base64
 import binascii
 from collections.abc import Iterable, Mapping, Sequence

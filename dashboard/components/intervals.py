@@ -1,7 +1,5 @@
 """A gain error with its 90 % interval, as a bar against the limit and as cells of a table."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dash import html

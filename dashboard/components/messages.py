@@ -1,7 +1,5 @@
 """Lines that tell the reader something: a note, a warning, what was done, what is going on."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Events that recordings suggest, with the buttons to confirm or reject them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """One compared ride, as the rides page and a meter's page show it."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import html

@@ -1,7 +1,5 @@
 """What a page is divided into: titled parts, facts, empty places, links."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

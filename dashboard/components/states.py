@@ -1,7 +1,5 @@
 """The state of a device: its badge, its alarms, the reasons for it."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import html

@@ -1,7 +1,5 @@
 """Tables: the sortable grid with its kinds of columns, and the plain table of a few rows."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 

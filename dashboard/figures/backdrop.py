@@ -1,7 +1,5 @@
 """The lines, tints and words that stand behind a meter's curve."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboard import theme

@@ -1,7 +1,5 @@
 """The control chart's figure: single observations and their weighted mean, with limits."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 
 from dashboard import theme

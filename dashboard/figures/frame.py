@@ -1,7 +1,5 @@
 """What every figure has: colours by their role, letters, axes, the legend."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

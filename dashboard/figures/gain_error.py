@@ -1,7 +1,5 @@
 """A meter's gain error over time, with its interval and its forecast."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import date, timedelta
 

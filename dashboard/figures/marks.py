@@ -1,7 +1,5 @@
 """The marks on a meter's curve: what was measured, and what happened to the meter."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 
 from dashboard import theme

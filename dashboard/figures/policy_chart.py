@@ -1,7 +1,5 @@
 """What each further bench visit buys: policies by their visits and the days out of tolerance."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

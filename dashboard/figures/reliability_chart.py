@@ -1,7 +1,5 @@
 """Forecast probabilities against how often they came true."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dashboard import theme

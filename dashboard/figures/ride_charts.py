@@ -3,8 +3,6 @@
 Watts where the reader may see them; else the same in percent of the reference's mean power.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """A rider's meters over time: each one's gain error while it was ridden, with its interval."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from typing import Any
 

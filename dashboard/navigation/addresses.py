@@ -14,8 +14,6 @@ A page is one module below `dashboard/pages/`. It exposes
 and needs no entry anywhere else.
 """
 
-from __future__ import annotations
-
 import pkgutil
 import re
 from collections.abc import Callable, Mapping

@@ -4,8 +4,6 @@ Made from what `bench_record` answers: the `bench` document of the session, what
 mass set, and the meter's row of `status`.
 """
 
-from __future__ import annotations
-
 from dashboard import theme
 from dashboard.navigation import Document
 from dashboard.pdf.session_words import SIDES, STAGES, due, error, measured_at

@@ -1,7 +1,5 @@
 """A label for the meter: verdict, error, slope, day, next due date."""
 
-from __future__ import annotations
-
 from dashboard import theme
 from dashboard.navigation import Document
 from dashboard.pdf.session_words import SIDES, STAGES, due, error, measured_at

@@ -1,7 +1,5 @@
 """What a bench session's record and its label say alike."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 
 from dashboard import theme

@@ -3,8 +3,6 @@
 The fonts lie beside this module; nothing is fetched. The same content gives the same bytes.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What a bench session is traceable to: its masses, its gravity, the formula."""
 
-from __future__ import annotations
-
 from dashboard import theme
 from dashboard.navigation import Document
 from dashboard.pdf.sheet import Paper

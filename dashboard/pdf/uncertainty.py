@@ -1,7 +1,5 @@
 """The tables of a calibration record: readings and uncertainty budget."""
 
-from __future__ import annotations
-
 from dashboard import theme
 from dashboard.navigation import Document
 from dashboard.pdf.session_words import STAGES

@@ -1,7 +1,5 @@
 """The accounts of a store, and the sign-ins that are in force."""
 
-from __future__ import annotations
-
 import hashlib
 import secrets
 from collections.abc import Callable

@@ -4,8 +4,6 @@ What may be asked is declared beside each question in `models.run`; what pages s
 hand out comes through the guard as well, so this only says who gets that far.
 """
 
-from __future__ import annotations
-
 from dashboard.navigation import Page
 from models.run import EVERYONE, MECHANIC, OWNER, Person
 

@@ -5,8 +5,6 @@ everything. Once it has one, every request but these pages' own needs a sign-in,
 a proxy on the same machine, or another user of it, comes from there as well.
 """
 
-from __future__ import annotations
-
 import hashlib
 import logging
 from collections.abc import Callable

@@ -5,8 +5,6 @@ together, so that nobody can shut a colleague out from elsewhere; by address, so
 cannot try many names; and by name, loosely, so that many machines cannot try one.
 """
 
-from __future__ import annotations
-
 import threading
 from collections import OrderedDict
 from collections.abc import Callable

@@ -1,7 +1,5 @@
 """The colours of both themes and of paper, each named by its role."""
 
-from __future__ import annotations
-
 # One name a role, one value a theme. Text roles keep a contrast of at least 4.5 : 1 on
 # `paper` and `surface`, marks one of 3 : 1 (tests/dashboard/figures/test_theme.py computes them).
 LIGHT: dict[str, str] = {

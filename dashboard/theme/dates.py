@@ -1,7 +1,5 @@
 """How days and instants are written: 4 Mar 2026, in 12 days."""
 
-from __future__ import annotations
-
 from datetime import date, datetime
 
 from dashboard.theme.numbers import MISSING, NBSP, plural

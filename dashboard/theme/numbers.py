@@ -4,8 +4,6 @@ Every function returns MISSING, a long dash, where there is no number. A number 
 its unit and its digits on one line.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

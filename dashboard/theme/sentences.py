@@ -1,7 +1,5 @@
 """How sentences and names that come from the models and the tables are written on a page."""
 
-from __future__ import annotations
-
 import re
 
 from dashboard.theme.dates import as_date, day

@@ -1,7 +1,5 @@
 """The words for a meter's state: on the mechanic's pages, on the coach's, on paper."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

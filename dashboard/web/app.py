@@ -1,7 +1,5 @@
 """The dashboard's shell: navigation, the page at an address, errors in words."""
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import logging

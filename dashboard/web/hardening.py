@@ -6,8 +6,6 @@ to this machine is refused), the Origin of whatever writes, and its size. The he
 browser from loading, framing or sending anything elsewhere.
 """
 
-from __future__ import annotations
-
 import ipaddress
 import logging
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Pages as they were drawn, kept until the data change: most visits find one ready."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

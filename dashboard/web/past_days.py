@@ -1,7 +1,5 @@
 """What stands in for a page while the fleet of an earlier day is being fitted for it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from datetime import date
 from typing import Any

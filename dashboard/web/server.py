@@ -1,7 +1,5 @@
 """How the dashboard is served, and to whom: this machine, or whoever signs in."""
 
-from __future__ import annotations
-
 import ipaddress
 import os
 import socket

@@ -1,7 +1,5 @@
 """What can be downloaded, as one file: tables, templates, a rider's data, a copy of the store."""
 
-from __future__ import annotations
-
 import io
 import zipfile
 from collections.abc import Callable, Iterable

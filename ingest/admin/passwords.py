@@ -1,7 +1,5 @@
 """Passwords: what a strong enough one is, and how it is kept."""
 
-from __future__ import annotations
-
 import secrets
 import threading
 from functools import cache

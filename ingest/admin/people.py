@@ -3,8 +3,6 @@
 They lie in the store's own tables, so that no export carries them; a backup does.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 

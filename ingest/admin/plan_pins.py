@@ -3,8 +3,6 @@
 No estimate depends on them, so pinning does not make a fit stale.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from datetime import date, timedelta
 

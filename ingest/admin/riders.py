@@ -4,8 +4,6 @@ Power data are personal. Measurements of devices stay when a rider is removed, w
 what is about the rider (the rider's row, assignments, efforts, calendar entries) goes.
 """
 
-from __future__ import annotations
-
 import json
 import re
 from dataclasses import dataclass

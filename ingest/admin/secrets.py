@@ -3,8 +3,6 @@
 They are no part of the store, so that a backup or a copy of it cannot be used to sign in.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import os

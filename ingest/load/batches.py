@@ -1,7 +1,5 @@
 """A file or an entry whose tables are checked: what goes into the store in one transaction."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path

@@ -1,7 +1,5 @@
 """One checked file into an open store: compare, set aside, add, and write the import log."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 
 import polars as pl

@@ -3,8 +3,6 @@
 Each function finds one kind of contradiction; `contradictions` adds where it stands.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass

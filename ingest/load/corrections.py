@@ -1,7 +1,5 @@
 """Rows that were set aside: list them, correct them, write them out and load them again."""
 
-from __future__ import annotations
-
 import csv
 import json
 from collections.abc import Iterable, Mapping

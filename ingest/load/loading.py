@@ -5,8 +5,6 @@ those that others refer to first: a crash leaves whole files only, and loading a
 the load.
 """
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Callable, Collection, Iterable, Iterator
 from datetime import UTC, datetime

@@ -5,8 +5,6 @@ hold it three times, however often it is loaded. Rows with a key have versions, 
 live; a file brings a new version, or makes an earlier one live again.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import polars as pl

@@ -4,8 +4,6 @@ Its live rows are checked and merged like a file's, so the usual rules hold: wha
 is unchanged, what contradicts it is set aside and reported.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Set-aside rows in the store's table `set_aside`: kept once, recognised again, resolved."""
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Files to load: which there are behind paths and uploads, and the tables that each holds."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from hashlib import sha256

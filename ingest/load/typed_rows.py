@@ -4,8 +4,6 @@ They are checked, merged and claimed like a file's rows and become one import, s
 listed and taken back like a file. What comes from a form is entered as a whole or not at all.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass

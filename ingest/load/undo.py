@@ -4,8 +4,6 @@ A row is removed when no other import claims it. Of the versions of a keyed row 
 one claimed last becomes live.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import UTC, datetime
 

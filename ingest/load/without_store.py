@@ -1,7 +1,5 @@
 """Read tables from files without a store, for `bench FILE…`."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path

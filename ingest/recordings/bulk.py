@@ -4,8 +4,6 @@ The work is shared out by an executor of concurrent.futures: a cluster's works a
 of local processes that is used without one, if all see the same files.
 """
 
-from __future__ import annotations
-
 import multiprocessing
 import os
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence

@@ -4,8 +4,6 @@ The recordings stay untouched: shown and corrected numbers stand side by side, w
 the day between them.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Mapping, Sequence
 from contextlib import suppress

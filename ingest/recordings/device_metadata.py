@@ -4,8 +4,6 @@ Zero offsets become rows of `zeros`; battery swaps and firmware updates become *
 for a person to confirm.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from datetime import date, datetime
 from itertools import pairwise

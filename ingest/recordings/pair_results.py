@@ -3,8 +3,6 @@
 A compared pair counts only while the row that it was made for stands unchanged.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Which recordings are of the same ride: one of a meter, one of a reference, at the same time."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, replace

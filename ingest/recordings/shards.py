@@ -7,8 +7,6 @@ thousands are read without a sample. A shard is written under another name and r
 complete: it is there as a whole or not at all.
 """
 
-from __future__ import annotations
-
 import os
 import time
 from collections.abc import Mapping, Sequence

@@ -4,8 +4,6 @@ Dropped ones are staged in a folder of their own, outside the fleet's records, u
 or discarded. Kept and uploaded ones lie where every later comparison finds them.
 """
 
-from __future__ import annotations
-
 import re
 import secrets
 import shutil

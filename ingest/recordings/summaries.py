@@ -1,7 +1,5 @@
 """The summary of a recording, on which pairing, device metadata and ledgers rest."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from typing import Annotated, TypedDict, cast
 

@@ -4,8 +4,6 @@ Like the recordings they stay out of the store: they are long, personal, and nev
 together.
 """
 
-from __future__ import annotations
-
 from hashlib import sha256
 from pathlib import Path
 

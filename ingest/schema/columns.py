@@ -1,7 +1,5 @@
 """What a column and a table of the schema are, and what derives from them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal, TypedDict

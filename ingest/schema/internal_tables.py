@@ -5,8 +5,6 @@ one import claims it, so that undoing an import is exact. Of the versions of a k
 claimed last is live.
 """
 
-from __future__ import annotations
-
 from datetime import date, datetime
 
 from ingest.schema.columns import Cell, CellProblem, Column, Table

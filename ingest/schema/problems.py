@@ -1,7 +1,5 @@
 """Problems of a cell, a row or a file: where, found, expected, and what to do."""
 
-from __future__ import annotations
-
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TypedDict, cast

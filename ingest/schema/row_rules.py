@@ -1,7 +1,5 @@
 """Rules on the cells of one row together: one device, an order of dates, a mass that hung."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

@@ -1,7 +1,5 @@
 """From the declared type of a row to the columns of a frame of such rows."""
 
-from __future__ import annotations
-
 from types import NoneType, UnionType
 from typing import Annotated, get_args, get_origin, get_type_hints, is_typeddict
 

@@ -1,7 +1,5 @@
 """The settings of a store: their meaning, their possible values, their defaults."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date

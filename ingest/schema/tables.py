@@ -9,8 +9,6 @@ without a key, and rows whose last key column may be empty and is (a bench readi
 number), are measurements that may truly repeat: file and store are compared as **multisets**.
 """
 
-from __future__ import annotations
-
 from datetime import date, datetime
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Empty input tables to fill in: CSV files, one workbook, a data dictionary."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import xlsxwriter

@@ -6,8 +6,6 @@ with acting("Ilse"):
         record(db, "setting", "tolerance_pct", before=1.5, after=1.0)
 """
 
-from __future__ import annotations
-
 import getpass
 import json
 from collections.abc import Iterator

@@ -4,8 +4,6 @@ Making an instance takes some 35 ms, attaching a store to an idle one 5 ms. A st
 when it is closed, so that an idle instance holds no file.
 """
 
-from __future__ import annotations
-
 import os
 import threading
 from collections.abc import Iterator

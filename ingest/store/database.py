@@ -1,7 +1,5 @@
 """An open store: reads tables, answers the questions of `sql/`, and writes within a transaction."""
 
-from __future__ import annotations
-
 import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence

@@ -1,7 +1,5 @@
 """Input tables written out as CSV, a workbook or Parquet, in the form that loads again."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from datetime import date, datetime
 from pathlib import Path

@@ -7,8 +7,6 @@ process wait in a queue of their own before they try the files. Both locks end w
 that holds them, however it ends.
 """
 
-from __future__ import annotations
-
 import threading
 from collections import deque
 from collections.abc import Iterator

@@ -4,8 +4,6 @@ What only adds (a table, a column, a wider type) derives from the schema and nee
 own. A change that must move data gets the next version number and its statements in `STEPS`.
 """
 
-from __future__ import annotations
-
 from functools import cache
 from hashlib import sha256
 from typing import NamedTuple

@@ -9,8 +9,6 @@ Connections are short-lived, because an open writer shuts every other process ou
 reader shuts writers out. Compute outside the `with` block.
 """
 
-from __future__ import annotations
-
 import shutil
 import threading
 import time

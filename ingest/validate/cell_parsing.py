@@ -4,8 +4,6 @@ Numbers are kept to ten significant digits and instants to the millisecond, so t
 the same rows in every file format.
 """
 
-from __future__ import annotations
-
 import re
 from datetime import date, datetime
 from typing import NamedTuple

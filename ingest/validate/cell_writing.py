@@ -1,7 +1,5 @@
 """From typed values to the text a person would write: the way back from `cell_parsing`."""
 
-from __future__ import annotations
-
 from datetime import date, datetime
 
 import polars as pl

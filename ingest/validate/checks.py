@@ -5,8 +5,6 @@ The rows come from a file (`check`: a RawTable, all text) or from a form, a ride
 are looked at one by one.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 

@@ -4,8 +4,6 @@ A session's rows must agree on the session's own columns; a row's key must not s
 different rows; a bench reading needs a mass and a crank length from somewhere.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

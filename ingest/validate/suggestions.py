@@ -1,7 +1,5 @@
 """Suggestions: what to do about a cell that is not what its column expects."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from datetime import date, datetime, timedelta

@@ -1,7 +1,5 @@
 """Tell a manager how each group of meters ages: drift, share found out, time to go out."""
 
-from __future__ import annotations
-
 from datetime import date
 from typing import TypedDict
 

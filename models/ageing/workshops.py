@@ -4,8 +4,6 @@ Everything is told beside the whole fleet model: a meter's drift, resets and rid
 sessions, and what the budgets state of mass sets and places, are all taken into account.
 """
 
-from __future__ import annotations
-
 import math
 from datetime import date
 from typing import NotRequired, TypedDict

@@ -5,8 +5,6 @@ what the meter does. The factory slope has no error by agreement, so drift since
 is shown beside the error itself.
 """
 
-from __future__ import annotations
-
 from datetime import date, timedelta
 
 import numpy as np

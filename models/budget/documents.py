@@ -3,8 +3,6 @@
 Money in the currency of the costs table; intervals hold 90 %. None: not known.
 """
 
-from __future__ import annotations
-
 from datetime import date, datetime
 from typing import Literal, TypedDict
 

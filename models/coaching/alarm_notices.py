@@ -1,7 +1,5 @@
 """What the coach is told of a meter's alarms: steps nobody recorded, jumps of the zero, doubts."""
 
-from __future__ import annotations
-
 import math
 from datetime import date, datetime
 from typing import TypedDict

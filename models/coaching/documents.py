@@ -3,8 +3,6 @@
 Watts are shown by a meter unless called corrected; intervals hold 90 %. None: not known.
 """
 
-from __future__ import annotations
-
 from datetime import date, datetime
 from typing import Literal, NotRequired, TypedDict
 

@@ -8,8 +8,6 @@ The zero offset is no gain error: 0.3 N·m at 90 rpm is 2.8 W whatever is ridden
 says whether the meter was zeroed before it, what that leaves open is added.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -5,8 +5,6 @@ the start. What is done depends on the cause: a sudden step may come back, a slo
 and stays what it is for a day, a slope that cannot be set never changes.
 """
 
-from __future__ import annotations
-
 from datetime import date, timedelta
 from typing import TypedDict
 

@@ -1,7 +1,5 @@
 """What a leaving rider hands back, and what must be known to go on with the rider's numbers."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import date
 

@@ -6,8 +6,6 @@ that day are taken to come after the bench, and the row says so. Where a meter h
 day that nobody knows, rows begin and end with the days it may have been, and say so too.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

@@ -5,8 +5,6 @@ the meter, an alarm: from that day watts are not to be compared with earlier one
 ledger.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta

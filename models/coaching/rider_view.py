@@ -1,7 +1,5 @@
 """What a coach looks at: a rider's meters over the time each was ridden, and how far they agree."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from datetime import date, timedelta

@@ -4,8 +4,6 @@ Between the last session that left the meter within tolerance and the one that f
 nobody knew. The fleet model's smoothed course says from when on it was out, and by how much.
 """
 
-from __future__ import annotations
-
 from datetime import date, datetime, timedelta
 from typing import TypedDict
 

@@ -4,8 +4,6 @@ If it does, standardized innovations are independent standard normals: their spr
 tails are normal, and their lag-1 autocorrelation within a meter is 0.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import NamedTuple
 

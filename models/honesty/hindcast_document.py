@@ -1,7 +1,5 @@
 """Score the forecasts of past bench sessions, and write them down as the hindcast's document."""
 
-from __future__ import annotations
-
 import math
 from datetime import date
 from typing import TypedDict, cast

@@ -1,7 +1,5 @@
 """Decide whether an error is within tolerance, and how sure that is."""
 
-from __future__ import annotations
-
 import math
 
 from models.metrology.uncertainty import INFINITE

@@ -4,8 +4,6 @@ An error in 100·ln is 100 · ln(reading / true): errors of parts that multiply 
 Each function takes a number, an array or a polars expression and returns the same kind.
 """
 
-from __future__ import annotations
-
 import math
 from typing import TypeVar
 

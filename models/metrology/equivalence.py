@@ -8,8 +8,6 @@ Source: Cox (2002), The evaluation of key comparison data, Metrologia 39, 589 (p
 ISO 13528:2015, 9.7 for E_n.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

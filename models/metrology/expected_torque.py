@@ -1,7 +1,5 @@
 """Compute the torque that a meter without error shows, and the readings that a limit allows."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

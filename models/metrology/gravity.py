@@ -4,8 +4,6 @@ Normal gravity is the ellipsoid's; what the ground below adds is not in it, whic
 computed value carries 50 ppm and more (a textbook's table of places agrees within 120 ppm).
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache

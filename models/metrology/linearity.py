@@ -1,7 +1,5 @@
 """Measure how straight a meter is over its loads."""
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

@@ -6,8 +6,6 @@ plates of one class is taken the same way, because their errors may all point on
 1 kg the limit of 1 kg is kept in full, above 50 kg the relative limit of 50 kg.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache

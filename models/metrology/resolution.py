@@ -1,7 +1,5 @@
 """Read from the digits of written numbers how finely they were read."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from decimal import Decimal
 

@@ -4,8 +4,6 @@ u: standard uncertainty (k = 1). dof: degrees of freedom, infinite where a value
 known. A **prior** for a standard deviation is one with few degrees of freedom of its own.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from functools import lru_cache

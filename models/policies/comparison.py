@@ -5,8 +5,6 @@ not know of its hyperparameters and group means; a policy that looks at forecast
 fit's own values, as it would in life.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The keys of what `policies` and `report intervals` answer, with their units."""
 
-from __future__ import annotations
-
 from datetime import date
 from typing import TypedDict
 

@@ -5,8 +5,6 @@ In   rows: a session each, as `intervals.py` makes them (meter_id, group, at, da
 Out  meter_id, interval_days (null: the method cannot say), reason
 """
 
-from __future__ import annotations
-
 from datetime import date
 
 import numpy as np

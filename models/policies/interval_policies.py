@@ -1,7 +1,5 @@
 """The interval methods of ILAC-G24 / OIML D 10 as policies (`intervals.py` explains them)."""
 
-from __future__ import annotations
-
 from itertools import count
 
 import numpy as np

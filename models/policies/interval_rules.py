@@ -4,8 +4,6 @@ The documents give no numbers: fractions, factors and the first interval below a
 practice where nothing else is said.
 """
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

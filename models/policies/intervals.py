@@ -9,8 +9,6 @@ in_use_time    hours ridden instead of days, where hours are known
 reliability    the interval after which the target share of the group is still within tolerance
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import date
 from typing import TypedDict

@@ -1,7 +1,5 @@
 """What a model believes of simulated meters: a Kalman filter of their state."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from models.metrology import Array, Mask

@@ -7,8 +7,6 @@ A meter's state, in 100·ln:
     c  what bench sessions share for this meter: mass set, place, crank
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 

@@ -1,7 +1,5 @@
 """Rules that send meters to the bench: at fixed intervals, or by what is forecast."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import count

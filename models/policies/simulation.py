@@ -6,8 +6,6 @@ years pass, week by week, of which the last four count. A session finds s + c + 
 uncertainty.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -3,8 +3,6 @@
 Pure frames in, frames out.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from models.fleet import FleetData

@@ -1,7 +1,5 @@
 """Hold what is known of a fleet on a day: tables, settings, and the evaluated records."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 

@@ -5,8 +5,6 @@ comparisons) and not in the `meters` table is kept, so that no data are lost: ki
 in service from its first record.
 """
 
-from __future__ import annotations
-
 from datetime import date
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Read the rows of a frame as typed dictionaries."""
 
-from __future__ import annotations
-
 from typing import TypeVar, cast
 
 import polars as pl

@@ -6,8 +6,6 @@ two percent of watts, so its rides carry the rider's legs. Both belong to a ride
 gain error that the bench would find.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from models.bench import LEFT, rule_of

@@ -5,8 +5,6 @@ crank of 170 mm read 172.5/170 − 1 = 1.47 % high from the day of that installa
 is one of the setting, so the model carries it beside the programmed slope, and the slope is left.
 """
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass

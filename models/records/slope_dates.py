@@ -5,8 +5,6 @@ Where a session meets just that, and such an event lies since the session before
 dated to the event.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from ingest.schema import confirmed

@@ -5,8 +5,6 @@ done between two readings of one bench session is dated to the minute, and both 
 loose bolts are not read as drift.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from ingest.schema import confirmed

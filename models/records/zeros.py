@@ -10,8 +10,6 @@ b from differences of successive readings (which a jump touches once), walk and 
 differences grow with time, all drawn towards the fleet's.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import pairwise

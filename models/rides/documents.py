@@ -1,7 +1,5 @@
 """The `compare` command's document, and what its charts show, key by key."""
 
-from __future__ import annotations
-
 from typing import TypedDict
 
 

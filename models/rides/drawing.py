@@ -1,7 +1,5 @@
 """An aligned pair as lists short enough to draw."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Pairs that cannot have been ridden as they are written down."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from models.wording import Reason

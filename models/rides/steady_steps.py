@@ -12,8 +12,6 @@ lines, drawn towards each pair of devices' own where there are enough. Steps far
 are down-weighted. All comparisons are solved at once.
 """
 
-from __future__ import annotations
-
 import json
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Who may sign in, and who changed what: the people page's questions and the account command's."""
 
-from __future__ import annotations
-
 from datetime import date, datetime
 from typing import TypedDict
 

@@ -1,7 +1,5 @@
 """What the bench page asks: its data, a draft judged, a session saved or taken back, its record."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date

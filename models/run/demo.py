@@ -1,7 +1,5 @@
 """The demo team's store."""
 
-from __future__ import annotations
-
 from models.run.fitting import refit
 from models.run.known import Fleet
 from models.run.recordings import evaluate_pairs, take_in

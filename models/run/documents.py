@@ -1,7 +1,5 @@
 """What questions answer with, where no other room's document is the answer."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any, NotRequired, TypedDict

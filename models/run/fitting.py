@@ -1,7 +1,5 @@
 """Fits that are kept: made anew, or brought up to rows that came in since."""
 
-from __future__ import annotations
-
 import time
 from datetime import UTC, datetime
 

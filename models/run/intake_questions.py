@@ -1,7 +1,5 @@
 """What goes into a store and comes out of it: loads, rows put right, imports, downloads."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict

@@ -3,8 +3,6 @@
 Like `run`, it loads, computes and saves; the store is not held open while something is computed.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable
 from pathlib import Path

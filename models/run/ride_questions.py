@@ -1,7 +1,5 @@
 """What the rides pages ask: recordings that are looked at, compared, kept or let go."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What the riders pages and a coach's commands ask: who rides what, what an effort was worth."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta

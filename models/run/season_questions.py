@@ -1,7 +1,5 @@
 """What the season and budget pages ask: who comes when, what it costs, what other ways would."""
 
-from __future__ import annotations
-
 import pickle
 from datetime import UTC, date, datetime, timedelta
 from typing import NotRequired, TypedDict, cast

@@ -1,7 +1,5 @@
 """How many visits the bench can take in each week."""
 
-from __future__ import annotations
-
 from datetime import date, timedelta
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Write a plan as a calendar file: iCalendar (RFC 5545), an all-day event a bench week."""
 
-from __future__ import annotations
-
 from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 from hashlib import sha256

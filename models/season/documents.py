@@ -3,8 +3,6 @@
 p: probabilities of a true gain error within tolerance; money in the currency of the costs table.
 """
 
-from __future__ import annotations
-
 from datetime import date
 from typing import NotRequired, TypedDict
 

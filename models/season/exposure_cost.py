@@ -4,8 +4,6 @@ A day ridden out of tolerance costs `out_of_tolerance_day` times the weight of w
 5 on a day of an A race, 2 of a B race, 1 on any other day.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property

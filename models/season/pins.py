@@ -1,7 +1,5 @@
 """Pins: meters that must come to the bench in given weeks."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta

@@ -1,7 +1,5 @@
 """Tell a plan row by row: what each visit prevents, and what stays undone."""
 
-from __future__ import annotations
-
 from datetime import date, timedelta
 
 import numpy as np

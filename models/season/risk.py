@@ -9,8 +9,6 @@ forecast errors, S = C_vv + u²:
     e_k | y ~ N(m_k + C_kv (y − m_v)/S,  C_kk − C_kv²/S)
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property

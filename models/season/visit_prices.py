@@ -1,7 +1,5 @@
 """What a bench visit costs, and what a day ridden out of tolerance is priced at."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

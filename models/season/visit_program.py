@@ -10,8 +10,6 @@ the next columns, and the Lagrangian value of the prices is the bound that the g
 Ref  Desrosiers & Lübbecke (2005), A primer in column generation (the method; from memory)
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """List what the mechanic needs on the spot for the visits of a week."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
 from typing import Any

@@ -4,8 +4,6 @@ None of these is an alarm: a wrong setting, an oval ring, work at the bench, rid
 nothing, a rider's legs on a one-sided meter, a mass set that is not what it is said to be.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from datetime import date, timedelta
 from typing import NamedTuple, TypedDict

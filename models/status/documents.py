@@ -3,8 +3,6 @@
 Errors, sds and intervals are plain percent; an interval holds 90 %. None: not known.
 """
 
-from __future__ import annotations
-
 from datetime import date, datetime
 from typing import Literal, NotRequired, TypedDict
 

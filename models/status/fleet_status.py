@@ -1,7 +1,5 @@
 """Make the `status` document of a fit on a day."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import TypedDict

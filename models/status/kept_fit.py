@@ -3,8 +3,6 @@
 Pure. Errors are 100·ln.
 """
 
-from __future__ import annotations
-
 import json
 from dataclasses import dataclass, fields
 from datetime import date, datetime, timedelta

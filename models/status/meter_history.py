@@ -1,7 +1,5 @@
 """Make the `history` document of a meter: its course, what it rests on, its control charts."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from datetime import date
 

@@ -1,7 +1,5 @@
 """Make the rows of meters in `status`, from the table of what is due."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping
 

@@ -1,7 +1,5 @@
 """What the fleet's truth hangs on: a certificate, a weighing, a stamp, or nothing."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date, timedelta
 

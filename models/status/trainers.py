@@ -5,8 +5,6 @@ count: what it has done over the last year, and when the chance that this change
 tolerance falls below the team's target.
 """
 
-from __future__ import annotations
-
 from datetime import date, timedelta
 from typing import TypedDict
 

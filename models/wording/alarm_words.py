@@ -1,7 +1,5 @@
 """What each alarm says: what happened, how sure it is, what a mechanic does about it."""
 
-from __future__ import annotations
-
 _SIZE = "{size_pct:size1} % (± {half_pct:fixed1})"
 _STEP = "{device} has read " + _SIZE + " {size_pct:higher_or_lower} than before since a "
 _TO_THE_BENCH = "take it to the bench before its slope is changed."

@@ -1,7 +1,5 @@
 """What is said of a bench session: assumptions, refusals, suspicions, findings and advice."""
 
-from __future__ import annotations
-
 _REMAINS = "{residual_pct:signed2} % would remain of {error_pct:signed2} %"
 
 BROWSER_WORDS = {

@@ -1,7 +1,5 @@
 """What is known of a device beyond its number, and what to do about it."""
 
-from __future__ import annotations
-
 _ALONE = "which alone makes it read {error_pct:size1} % {error_pct:high_or_low}."
 _RIDES = "beside {reference} "
 

@@ -4,8 +4,6 @@ The browser has the same formats under the same names (assets/bench/words.js), a
 templates need them that travel there. A number that rounds to zero carries no sign.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable
 from datetime import date
 from functools import partial

@@ -1,7 +1,5 @@
 """What is said of two recordings of one ride: why a pair is void, and what to watch for."""
 
-from __future__ import annotations
-
 RIDE_WORDS = {
     # why a pair proves nothing
     "same_sensor": "Both recordings come from the same power sensor (serial {serial}): the pair "

@@ -1,7 +1,5 @@
 """What is said beside a status: why a meter or a reference has it, and what to do next."""
 
-from __future__ import annotations
-
 _LIMIT = "the limit is {tolerance_pct:plain}."
 _WITHIN = "within ± {tolerance_pct:plain} %"
 _RANGE = "between {low_pct:signed1} and {high_pct:signed1} % with a chance of 90 %"

@@ -1,7 +1,5 @@
 """The one exception of the models whose text is written for a user, and words it often needs."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Budget: what the season costs and why, what to replace, what each further visit would buy."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What each further bench visit buys: the ways to plan visits, compared by simulation."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

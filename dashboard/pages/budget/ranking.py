@@ -1,7 +1,5 @@
 """Which meters to keep and which to replace, what gains most by a new one first."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dash import html

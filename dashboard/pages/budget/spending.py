@@ -1,7 +1,5 @@
 """What the season's money goes to, by item and by group of meters."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import html

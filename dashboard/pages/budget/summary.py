@@ -1,7 +1,5 @@
 """The budget that has arrived: the total, what the what-if changes, facts and remarks."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import html

@@ -1,7 +1,5 @@
 """The period and the what-if that the address asks for, and the fields to ask for others."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from dash import dcc, html

@@ -1,7 +1,5 @@
 """What the meters are measured against: trainers and mass sets, with their own drift."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import html

@@ -1,7 +1,5 @@
 """The fleet at a glance: one sentence, how many of each status, the alarms."""
 
-from __future__ import annotations
-
 from collections import Counter
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The table of the fleet's meters: the filters above it, its rows in words, its columns."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dash import dcc, html

@@ -1,7 +1,5 @@
 """Fleet: who is out, due, soon or unknown, why, and what to do next."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import ALL, Dash, Input, Output, State, dcc, html

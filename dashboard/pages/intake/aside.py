@@ -1,7 +1,5 @@
 """The rows that were set aside, each with the cells to put right."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What happens on the intake page: files come in, rows are corrected, imports taken back."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The addresses of the files that the intake page hands out."""
 
-from __future__ import annotations
-
 import mimetypes
 from urllib.parse import quote
 

@@ -1,7 +1,5 @@
 """What the intake page lists: rows set aside, proposed events, and the files that were loaded."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import html

@@ -1,7 +1,5 @@
 """One rider's data: to hand over, and to remove for good."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote

@@ -1,7 +1,5 @@
 """What can be taken out: empty tables, every table, a copy of the store, one rider's data."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import html

@@ -1,7 +1,5 @@
 """Intake: files in, what was set aside corrected, imports taken back, tables out."""
 
-from __future__ import annotations
-
 from dash import Dash, dcc, html
 
 from dashboard import components as parts

@@ -1,7 +1,5 @@
 """The work in the background in one line, and what a load has done."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """A meter's charts: its gain error over time and the control chart, each also in words."""
 
-from __future__ import annotations
-
 from dash import html
 
 from dashboard import components as parts

@@ -1,7 +1,5 @@
 """One meter: where it stands, why, and everything that this rests on."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """A meter's other records: changes of the slope, and what happened to it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dash import html

@@ -1,7 +1,5 @@
 """A meter's ride comparisons: the list, and one of them drawn."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

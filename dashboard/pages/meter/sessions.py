@@ -1,7 +1,5 @@
 """A meter's bench sessions: one line each, and one of them in full."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

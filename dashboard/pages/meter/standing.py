@@ -1,7 +1,5 @@
 """Where a meter stands: its name, its gain error against the tolerance, its alarms."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import html

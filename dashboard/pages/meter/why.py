@@ -1,7 +1,5 @@
 """Why a meter has its status, in words that a person can check."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dash import html

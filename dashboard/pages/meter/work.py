@@ -1,7 +1,5 @@
 """What can be done from a meter's page: take it to the bench, decide on proposed events."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

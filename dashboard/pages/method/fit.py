@@ -1,7 +1,5 @@
 """The last fit: what it used, what it found of each group, the limits of the control charts."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The look back (hindcast): what would have been forecast, against what was found."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

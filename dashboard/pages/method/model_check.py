@@ -1,7 +1,5 @@
 """Whether the model describes the data, where its spread comes from, what its charts find."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from itertools import groupby
 from typing import Any

@@ -1,7 +1,5 @@
 """Method: how the numbers come about, and how far they can be trusted."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import Dash, Input, Output, html

@@ -1,7 +1,5 @@
 """The record of changes on the people page: who, when, what, before, after."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Sequence
 from typing import Any

@@ -1,7 +1,5 @@
 """The accounts on the people page: the list, one to change, a new one."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """People: who may sign in and as what, and the record of who changed what."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

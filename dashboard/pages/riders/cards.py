@@ -1,7 +1,5 @@
 """A rider's meters today, a card each: how far its watts can be taken as they are."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dash import html

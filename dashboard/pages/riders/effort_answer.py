@@ -1,7 +1,5 @@
 """The answer to the effort question: so much the meters, so much the rider."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The coach's question: two efforts, filled in by hand or from the records."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dash import dcc, html

@@ -1,7 +1,5 @@
 """The corrected ledger of a rider: the factors that make shown watts true watts, as a file."""
 
-from __future__ import annotations
-
 from datetime import date, timedelta
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What a coach is told about a rider's meters, and the button that says it was noted."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Riders: which meter each one rides, and how far its watts can be taken as they are."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote

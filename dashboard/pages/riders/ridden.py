@@ -1,7 +1,5 @@
 """Which meter a rider rode when, what each one read, and how the bikes differ today."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

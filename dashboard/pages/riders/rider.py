@@ -1,7 +1,5 @@
 """One rider: the effort question, the meters over time, what one bike shows more than the other."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update

@@ -1,7 +1,5 @@
 """A meter's status in a coach's words: how far its watts can be taken as they are."""
 
-from __future__ import annotations
-
 from dash import html
 
 from dashboard import components as parts

@@ -1,7 +1,5 @@
 """What happens on the rides page: recordings read, a pair compared, kept or discarded."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update

@@ -1,7 +1,5 @@
 """What to do with a compared pair: say whose recordings they are, keep it or discard it."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import html

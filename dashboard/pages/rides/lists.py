@@ -1,7 +1,5 @@
 """The pairs that nobody has decided about yet, and the comparisons that were kept."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Rides: two recordings of one ride in, one number with its interval out, kept or discarded."""
 
-from __future__ import annotations
-
 from dash import Dash, dcc, html
 
 from dashboard import components as parts

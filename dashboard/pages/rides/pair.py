@@ -1,7 +1,5 @@
 """Which recording is the meter's and which the reference's, and why."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from dash import html

@@ -1,7 +1,5 @@
 """What to make of a compared ride: does it fit what is believed, and is it enough to count."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from typing import Any

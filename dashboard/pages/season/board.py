@@ -1,7 +1,5 @@
 """The plan drawn as weeks: races and camps, slots used and free, and who comes to the bench."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any

@@ -1,7 +1,5 @@
 """Season: who goes to the bench in which week, against the races; moved, pinned, saved."""
 
-from __future__ import annotations
-
 from datetime import date
 from typing import Any
 from urllib.parse import urlencode

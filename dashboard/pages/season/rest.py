@@ -1,7 +1,5 @@
 """Below the plan's weeks: what is pinned by hand, and the meters that get no visit."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The bench list of one week, to print: what to hang, what to expect, room for what is read."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from datetime import date
 from typing import Any

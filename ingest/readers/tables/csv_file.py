@@ -1,7 +1,5 @@
 """CSV: comma, semicolon or tab; any encoding of `csv_text`; quoted cells over several lines."""
 
-from __future__ import annotations
-
 import csv
 import io
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """From a file's bytes to text: byte-order marks, UTF-16 without one, old code pages."""
 
-from __future__ import annotations
-
 import codecs
 
 from ingest.readers.tables.raw import UnreadableError

@@ -1,7 +1,5 @@
 """Header cells: which row they are in, and which column of the schema each stands for."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from difflib import get_close_matches

@@ -1,7 +1,5 @@
 """Parquet: typed columns as the text cells that every other format gives."""
 
-from __future__ import annotations
-
 import io
 from pathlib import Path
 

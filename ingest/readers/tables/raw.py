@@ -1,7 +1,5 @@
 """A table as it stands in a file: text cells and row numbers, nothing checked yet."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256

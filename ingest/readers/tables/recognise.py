@@ -1,7 +1,5 @@
 """Which table of the schema a file or sheet holds: by its name, or else by its columns."""
 
-from __future__ import annotations
-
 import re
 
 from ingest.readers.tables.header import plain_name

@@ -1,7 +1,5 @@
 """XLSX: a sheet for each table, row numbers as the spreadsheet shows them."""
 
-from __future__ import annotations
-
 import io
 import zipfile
 from typing import Literal

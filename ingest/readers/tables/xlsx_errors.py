@@ -1,7 +1,5 @@
 """Failed formulas of a workbook, which the fast reader returns as empty cells."""
 
-from __future__ import annotations
-
 import io
 import re
 import zipfile

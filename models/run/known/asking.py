@@ -10,8 +10,6 @@ Command line, pages and downloads call these functions and no others. A function
 the two decorators cannot be asked from a page at all.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Concatenate, Literal, ParamSpec, TypeVar

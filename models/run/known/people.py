@@ -1,7 +1,5 @@
 """Who asks: the roles, what each may load, and the person whose request is answered."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 MECHANIC, COACH, MANAGER, OWNER = "mechanic", "coach", "manager", "owner"

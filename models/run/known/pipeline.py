@@ -3,8 +3,6 @@
 Pure: tables in, `Assessment` out; `run.py` brings the tables and keeps the results.
 """
 
-from __future__ import annotations
-
 import json
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
