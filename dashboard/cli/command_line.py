@@ -22,11 +22,12 @@ from dashboard.cli.arguments import (
     say,
     store_of,
 )
-from ingest.schema import UserError
+from ingest.schema import UserError, spelled
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code and never shows a traceback."""
+    args = argparse.Namespace()
     try:
         args = _parser().parse_args(argv)
         handler: Handler = args.handler
@@ -40,7 +41,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (UsageError, UserError) as problem:
         return _refuse(str(problem))
     except Exception as problem:
-        return _unexpected(problem)
+        return _unexpected(problem, args)
 
 
 def _refuse(message: str) -> int:
@@ -48,12 +49,15 @@ def _refuse(message: str) -> int:
     return NOTHING_DONE
 
 
-def _unexpected(problem: Exception) -> int:
+def _unexpected(problem: Exception, args: argparse.Namespace) -> int:
     if os.environ.get("SLOPEWATCH_DEBUG"):
         raise problem
+    given = [*getattr(args, "paths", ()), *vars(args).values()]
+    files = ", ".join(spelled(path) for path in given if isinstance(path, Path))
+    of = f"set {files} aside and report it" if files else "report it"
     return _refuse(
-        f"a fault of ours: {type(problem).__name__}: {problem}. Nothing was lost; "
-        "set SLOPEWATCH_DEBUG=1 and run it again to see where."
+        f"the program fails here by its own fault ({type(problem).__name__}: {problem}). Nothing "
+        f"was lost; {of} with this line, and what SLOPEWATCH_DEBUG=1 shows when you run it again."
     )
 
 

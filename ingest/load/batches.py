@@ -10,7 +10,7 @@ import polars as pl
 from ingest.load.report import TableReport
 from ingest.load.sources import Content
 from ingest.readers import RawTable, table_of, unknown_table
-from ingest.schema import TABLES, Problem
+from ingest.schema import TABLES, Problem, Table, fault
 from ingest.validate import Checked, SetAsideRow, check, check_entry
 
 LOAD_ORDER = {name: position for position, name in enumerate(TABLES)}
@@ -44,6 +44,16 @@ class Batch:
         first = min((LOAD_ORDER[t.table.name] for t in self.tables), default=len(LOAD_ORDER))
         return first, str(self.path)
 
+    def failed(self, problem: Problem) -> "Batch":
+        """Return the same file set aside as a whole, none of its tables taken in."""
+        lost = sum(checked.rows_read for checked in self.tables)
+        lost += sum(table.rows_read for table in self.reported)
+        report = TableReport(self.file, None, None, lost, rows_set_aside=lost)
+        row = SetAsideRow(None, {}, [problem], loses=lost)
+        return Batch(
+            self.path, self.file, self.sha256, self.time_zone, self.kind, [], [report], [row]
+        )
+
     def add_notice(self, text: str, sheet: str | None = None) -> None:
         """Add a notice that begins with the file's name and the sheet's."""
         where = f"{Path(self.file).name}, sheet {sheet}" if sheet else Path(self.file).name
@@ -65,7 +75,7 @@ def prepare(content: Content, *, zone: str, kind: Kind = "load") -> Batch:
     any_known = any(table is not None for _, table in recognised)
     for raw, table in recognised:
         if table is not None:
-            batch.tables.append(check(raw, table, zone=zone))
+            _add_checked(batch, raw, table)
         elif raw.sheet and any_known:
             batch.add_notice("not one of the tables, and was kept out.", raw.sheet)
         else:
@@ -78,9 +88,20 @@ def prepare(content: Content, *, zone: str, kind: Kind = "load") -> Batch:
     return batch
 
 
+def _add_checked(batch: Batch, raw: RawTable, table: Table) -> None:
+    try:
+        batch.tables.append(check(raw, table, zone=batch.time_zone))
+    except Exception as error:  # one table must not take the others with it
+        _set_whole_aside(batch, raw, fault(error, batch.file, raw.sheet))
+
+
 def _add_unknown(batch: Batch, raw: RawTable) -> None:
+    _set_whole_aside(batch, raw, unknown_table(raw))
+
+
+def _set_whole_aside(batch: Batch, raw: RawTable, problem: Problem) -> None:
     lost = raw.rows_read
-    batch.set_aside.append(SetAsideRow(raw.header_row, {}, [unknown_table(raw)], loses=lost))
+    batch.set_aside.append(SetAsideRow(problem.row, {}, [problem], loses=lost))
     batch.reported.append(TableReport(batch.file, raw.sheet, None, lost, rows_set_aside=lost))
 
 

@@ -7,9 +7,12 @@ the load.
 
 from collections import deque
 from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from pathlib import Path
 from time import monotonic
+
+import polars as pl
 
 from ingest.load.batches import Batch, context_of, prepare
 from ingest.load.commit import DEPENDED_ON, commit_batch, stored_context
@@ -17,11 +20,12 @@ from ingest.load.contradictions import contradictions, devices_of
 from ingest.load.corrections import retry_lacking
 from ingest.load.report import LoadReport
 from ingest.load.sources import Content, NothingToLoadError, gather, read, uploaded
-from ingest.schema import SETTINGS, TABLES
-from ingest.store import Store
+from ingest.schema import SETTINGS, TABLES, UserError, fault, spelled
+from ingest.store import Database, Store
 
 LONGEST_HOLD_S = 0.2  # then the store is released for others before the next file
 Progress = Callable[[str, int, int], None]
+Transactions = Callable[[], AbstractContextManager[Database]]
 
 
 def load_paths(
@@ -84,7 +88,7 @@ def load_contents(
 
 def _read_all(files: list[Path], tell: Progress) -> Iterator[Content]:
     for done, file in enumerate(files):
-        tell(f"reading {file.name}", done, len(files))
+        tell(f"reading {spelled(file.name)}", done, len(files))
         yield read(file)
 
 
@@ -103,10 +107,23 @@ def load_batches(store: Store, batches: list[Batch], report: LoadReport, *, tell
                 batch = waiting.popleft()
                 done = len(batches) - len(waiting)
                 tell(f"loading {Path(batch.file).name}", done, len(batches))
-                with transaction() as db:
-                    report.add(commit_batch(db, batch, context))
+                report.add(_commit(transaction, batch, context))
                 if monotonic() > until:
                     break
+
+
+def _commit(
+    transaction: Transactions, batch: Batch, context: dict[str, pl.DataFrame]
+) -> LoadReport:
+    """Commit a checked file; one that the program fails on is set aside as a whole."""
+    try:
+        with transaction() as db:
+            return commit_batch(db, batch, context)
+    except UserError:
+        raise
+    except Exception as error:
+        with transaction() as db:
+            return commit_batch(db, batch.failed(fault(error, batch.file)), context)
 
 
 def after_load(store: Store, batches: list[Batch], report: LoadReport) -> None:
@@ -159,6 +176,6 @@ def _other_zone(before: str, now: str) -> str:
 
 
 def _left_out(files: list[Path]) -> str:
-    names = ", ".join(file.name for file in files[:5])
+    names = ", ".join(spelled(file.name) for file in files[:5])
     more = f" and {len(files) - 5} more" if len(files) > 5 else ""
     return f"no tables, and left out: {names}{more}."

@@ -15,7 +15,7 @@ from ingest.readers import (
     read_parquet,
     read_xlsx,
 )
-from ingest.schema import Problem, UserError
+from ingest.schema import Problem, UserError, fault, spelled
 from ingest.validate import Entry
 
 TEXT = {".csv", ".tsv", ".tab", ".txt"}
@@ -90,13 +90,18 @@ def _files(path: Path) -> Iterator[Path]:
 
 def _sort_in(sources: Sources, file: Path, *, alone: bool) -> None:
     ending = file.suffix.lower()
-    plain = Path(file.stem).suffix.lower() if ending == ".gz" else ending
-    if plain in RECORDING or (ending in TEXT and _is_recorded_text(file)):
-        sources.recordings.append(file)
+    if _is_recording_name(file) or (ending in TEXT and _is_recorded_text(file)):
+        (sources.recordings if spelled(file) == str(file) else sources.files).append(file)
     elif alone or ending in TEXT - {".txt"} | PARQUET | WORKBOOK | OTHER_SHEETS:
         sources.files.append(file)
     elif ending not in WRITTEN:
         sources.left_out.append(file)
+
+
+def _is_recording_name(file: Path) -> bool:
+    """Return whether a file's ending is that of a recording, packed or not."""
+    ending = file.suffix.lower()
+    return (Path(file.stem).suffix.lower() if ending == ".gz" else ending) in RECORDING
 
 
 def _is_recorded_text(file: Path) -> bool:
@@ -119,14 +124,31 @@ def _is_recorded(file: str, data: bytes) -> bool:
 
 def read(file: Path) -> Content:
     """Return the tables of a file; what is wrong with it as a whole is in `problems`."""
-    if file.suffix.lower() in STORES and file.is_file():
-        return _read_store(file)
+    path, name = Path(spelled(file.resolve())), spelled(file)
     try:
-        return read_bytes(file.resolve(), str(file), file.read_bytes())
+        if file.suffix.lower() in STORES and file.is_file():
+            return _read_store(file)
+        if _is_recording_name(file):
+            return Content(path, name, problems=[_unspeakable(name)])
+        return read_bytes(path, name, file.read_bytes())
     except OSError as error:
         reason, fix = error.strerror or str(error), "see whether it is there and may be read"
-        problem = Problem(str(file), None, None, None, reason, "a file that can be read", fix)
-        return Content(file.resolve(), str(file), problems=[problem])
+        problem = Problem(name, None, None, None, reason, "a file that can be read", fix)
+    except Exception as error:  # one file must not take the others with it
+        problem = fault(error, name)
+    return Content(path, name, problems=[problem])
+
+
+def _unspeakable(name: str) -> Problem:
+    return Problem(
+        name,
+        None,
+        None,
+        None,
+        "a recording whose name is not UTF-8",
+        "a name of plain letters and digits: rides are known by their files' names",
+        "rename the file, and load it again",
+    )
 
 
 def _read_store(file: Path) -> Content:
@@ -148,6 +170,8 @@ def read_bytes(path: Path, file: str, data: bytes) -> Content:
         content.tables = _tables(file, path.suffix.lower(), data)
     except UnreadableError as error:
         content.problems.append(error.problem(file))
+    except Exception as error:
+        content.problems.append(fault(error, file))
     return content
 
 
@@ -169,8 +193,7 @@ def recordings_among(files: Iterable[tuple[str, bytes]]) -> list[tuple[str, byte
 
 
 def _came_as_recording(name: str, data: bytes) -> bool:
-    plain = Path(name.lower().removesuffix(".gz"))
-    return plain.suffix in RECORDING or _is_recorded(name, data)
+    return _is_recording_name(Path(name)) or _is_recorded(name, data)
 
 
 def _tables(file: str, ending: str, data: bytes) -> list[RawTable]:

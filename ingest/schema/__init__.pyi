@@ -14,7 +14,9 @@ from .problems import Problem as Problem
 from .problems import ProblemDocument as ProblemDocument
 from .problems import UserError as UserError
 from .problems import capital as capital
+from .problems import fault as fault
 from .problems import shortened as shortened
+from .problems import spelled as spelled
 from .row_rules import RowRule as RowRule
 from .row_rules import rules_of as rules_of
 from .row_types import frame_schema as frame_schema

@@ -1,5 +1,6 @@
 """Problems of a cell, a row or a file: where, found, expected, and what to do."""
 
+import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TypedDict, cast
@@ -54,6 +55,32 @@ class Problem:
         """Return where it is, what was found and expected, and what to do, in two sentences."""
         found = f'"{shortened(self.found)}"' if self.found is not None else "nothing"
         return f"{self.where()}: found {found}, expected {self.expected}. {capital(self.fix)}."
+
+
+def fault(error: Exception, file: str, sheet: str | None = None) -> Problem:
+    """Return the problem of a file, or a sheet of it, that the program fails on by its own fault.
+
+    Raise the error itself where SLOPEWATCH_DEBUG is set, so that its traceback can be seen.
+    """
+    if os.environ.get("SLOPEWATCH_DEBUG"):
+        raise error
+    name = f"sheet {sheet} of {Path(file).name}" if sheet else Path(file).name
+    said = shortened(str(error)) or "no message"
+    return Problem(
+        file,
+        sheet,
+        None,
+        None,
+        f"something the program fails on ({type(error).__name__}: {said})",
+        "a table that it can take in",
+        f"the fault is the program's, not yours: set {name} aside and report it with this line; "
+        "everything else loads without it",
+    )
+
+
+def spelled(path: Path | str) -> str:
+    """Return a path as text that can be stored and shown: bytes that are not UTF-8 as \\xfc."""
+    return os.fsencode(path).decode("utf-8", "backslashreplace")
 
 
 def shortened(text: str, most: int = 60) -> str:

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
+from math import isfinite
 
 from ingest.readers import nearest
 from ingest.schema import Column
@@ -99,7 +100,7 @@ def _number_fix(column: Column, text: str, value: float | None) -> str:
 
 
 def _range_fix(column: Column, value: float) -> str:
-    if column.kind is int and value != int(value):
+    if column.kind is int and isfinite(value) and value != int(value):
         return "write a whole number"
     for words, convert, unit in _CONVERSIONS.get(column.unit, []):
         converted = convert(value)

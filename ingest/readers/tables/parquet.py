@@ -24,8 +24,14 @@ def read_parquet(file: str, data: bytes) -> RawTable:
             for i, name in enumerate(column_names(frame.width))
         ]
     )
+    if not frame.width:
+        raise UnreadableError(
+            found="a Parquet file without columns",
+            expected="a table with named columns",
+            fix="export the table again, or leave the file out",
+        )
     rows = list(range(2, frame.height + 2))
-    filled = trimmed(cells) if frame.width else cells
+    filled = trimmed(cells)
     blank = ~filled.select(pl.any_horizontal(pl.all().is_not_null())).to_series()
     return RawTable(
         file=file,
@@ -50,9 +56,11 @@ def cell_text(series: pl.Series) -> pl.Series:
     if isinstance(dtype, pl.Datetime):
         text = series.dt.cast_time_unit("us").dt.to_string("%Y-%m-%dT%H:%M:%S%.6f")
         return text + "Z" if dtype.time_zone == "UTC" else _with_zone(series, text)
+    if dtype == pl.Duration:
+        return cell_text(series.dt.total_microseconds() / 1e6) + " s"
     if dtype == pl.Binary:
         return series.cast(pl.String, strict=False)
-    if dtype.is_nested():
+    if dtype.is_nested() or dtype == pl.Object:
         return pl.Series([None if v is None else str(v) for v in series], dtype=pl.String)
     return series.cast(pl.String)
 

@@ -21,20 +21,20 @@ def read_xlsx(file: str, data: bytes) -> list[RawTable]:
     try:
         book = fastexcel.read_excel(data)
         found = [_read_sheet(file, book, name) for name in book.sheet_names]
+        tables = [table for table in found if table is not None]
+        _restore_errors(tables, data)
     except UnreadableError:
         raise
     except (KeyboardInterrupt, SystemExit):
         raise
     except BaseException as error:  # a damaged file can raise the reader's PanicException
         raise _no_workbook("a damaged workbook") from error
-    tables = [table for table in found if table is not None]
     if not tables:
         raise UnreadableError(
             found="a workbook without any cell",
             expected="a sheet for each table, with a header row",
             fix="fill in the template, or leave the file out",
         )
-    _restore_errors(tables, data)
     return tables
 
 
