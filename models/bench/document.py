@@ -77,7 +77,7 @@ def _errors(result: SessionResult) -> Errors:
         "hysteresis_pct": _percent(result.hysteresis),
         "tolerance_pct": limit,
         "verdict": result.verdict,
-        "p_in_tolerance": None if gain is None else _number(gain.p_within(limit)),
+        "p_in_tolerance": _number(result.p_in_tolerance),
     }
 
 
@@ -128,17 +128,15 @@ def _to_enter(basis: Basis | None) -> float | None:
 
 
 def _other_stages(result: SessionResult) -> OtherStages:
-    limit = result.session.tolerance_pct
     found: dict[str, object] = {}
-    for name, gain in (("after_work", result.after_work), ("as_left", result.as_left)):
-        error, expanded, verdict = (
-            (None, None, None)
-            if gain is None
-            else (gain.error_pct, gain.budget.expanded_pct, gain.verdict(limit))
-        )
-        found[f"{name}_gain_error_pct"] = _number(error)
-        found[f"{name}_expanded_uncertainty_pct"] = _number(expanded)
-        found[f"{name}_verdict"] = verdict
+    for name, gain, sides in (
+        ("after_work", result.after_work, result.after_work_sides),
+        ("as_left", result.as_left, result.as_left_sides),
+    ):
+        known = (None, None) if gain is None else (gain.error_pct, gain.budget.expanded_pct)
+        found[f"{name}_gain_error_pct"] = _number(known[0])
+        found[f"{name}_expanded_uncertainty_pct"] = _number(known[1])
+        found[f"{name}_verdict"] = result.verdict_of(gain, sides)
     for arm, side in result.as_left_sides.items():
         found[f"as_left_gain_error_{arm}_pct"] = _number(side.error_pct)
     return cast("OtherStages", found)

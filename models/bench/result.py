@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -111,16 +111,24 @@ class SessionResult:
 
     @property
     def verdict(self) -> str | None:
-        """Of the whole; a pair passes only if each side's own error is within the limit."""
+        """Of what was found; see `verdict_of`."""
+        return self.verdict_of(self.found, self.sides)
+
+    def verdict_of(self, gain: Gain | None, sides: Mapping[str, Gain]) -> str | None:
+        """Return the verdict of a stage: a pair is in if both sides are, out if one is."""
+        if gain is None:
+            return None
+        limit = self.session.tolerance_pct
+        each = {one.verdict(limit) for one in (gain, *sides.values())}
+        return next(word for word in (OUT, INDETERMINATE, IN) if word in each)
+
+    @property
+    def p_in_tolerance(self) -> float | None:
+        """Return the probability that the error found is within tolerance; a pair's lower side's."""
         if self.found is None:
             return None
         limit = self.session.tolerance_pct
-        whole = self.found.verdict(limit)
-        sides = [side.verdict(limit) for side in self.sides.values()]
-        if OUT in (whole, *sides):
-            return OUT
-        beyond = any(abs(side.error_pct) > limit for side in self.sides.values())
-        return INDETERMINATE if whole == IN and beyond else whole
+        return min(one.p_within(limit) for one in (self.sides or {"": self.found}).values())
 
     def side_ratio(self, arm: str) -> float | None:
         """Return the mean ratio of an arm's cells; of all readings of a meter with one arm."""

@@ -47,6 +47,9 @@ BENCH_WORDS = {
     "no_length": "No crank length is given.",
     "no_torque": "Mass, crank length and angle give no torque.",
     "no_teeth": "Cog and chainring teeth are needed for a hub.",
+    "kind_unknown": "A cog is given, but no table says what kind of meter this is, so what the "
+    "masses should show cannot be told. Give the table meters beside this one, with kind hub; or "
+    "write lever_on_cassette as loading_path.",
     "arm_not_seen": "A {title} says nothing about the {arm} arm.",
     "no_as_found": "No reading with a mass was taken as found.",
     "nothing_hung": "No reading with a mass.",

@@ -366,7 +366,7 @@
       this.later(JUDGE_MS);
     }
 
-    // Every row with its number or null, and the directions that the session is going to have.
+    // Every row with its number or null, and those with a number.
     rows() {
       const all = bench.allRows(this.kit, this.draft);
       return { all, typed: all.filter((row) => row.torque_nm !== null) };
@@ -375,17 +375,14 @@
     refresh() {
       const { all, typed } = this.rows();
       const found = {};
-      for (const stage of bench.STAGES) {
-        const planned = all.filter((row) => row.stage === stage && row.load === "mass");
-        found[stage] = bench.stage(this.kit, this.meter, typed, stage, planned);
-      }
+      for (const stage of bench.STAGES) found[stage] = bench.stage(this.kit, this.meter, typed, stage);
       this.found = found;
       const work = found.after_work.used.length ? found.after_work : found.as_found;
       this.deciding = work.used.length ? work : null;
       this.suspected = this.deciding ? bench.suspicions(this.kit, this.meter, this.deciding) : [];
       this.unsure = this.doubtful(all);
       this.judgeSetup();
-      this.drawTarget(all);
+      this.drawTarget(all, typed);
       let k = 0;
       for (const stage of bench.STAGES) {
         (this.draft.stages[stage] || []).forEach((row, n) => {
@@ -430,10 +427,9 @@
       return "Far from everything expected: mistyped, or hung otherwise? Hang it again.";
     }
 
-    drawTarget(all) {
-      const hung = all.find((row) => row.load === "mass");
-      const directions = all.map((row) => row.direction).filter(Boolean);
-      const nm = hung ? bench.expected(this.kit, this.meter, hung, directions) : null;
+    drawTarget(all, typed) {
+      const hung = [...typed, ...all].find((row) => row.load === "mass");
+      const nm = hung ? bench.expected(this.kit, this.meter, hung, bench.ways(typed, hung)) : null;
       if (!bench.typed(nm) || !lengthLikely(hung.crank_length_mm)) {
         this.target.replaceChildren(h("p", { class: "bench-lacking" }, this.lacking(hung)));
         return;
@@ -501,9 +497,7 @@
 
     limitsOf(stage, row) {
       if (row.load !== "mass") return "";
-      const { all } = this.rows();
-      const directions = all.map((other) => other.direction).filter(Boolean);
-      const nm = bench.expected(this.kit, this.meter, row, directions);
+      const nm = bench.expected(this.kit, this.meter, row, bench.ways(this.rows().typed, row));
       if (!bench.typed(nm)) return "";
       const one = this.found[stage].used.find((u) => u.row.reading === row.reading);
       const zero = one ? one.zero : this.found[stage].zero;

@@ -66,7 +66,7 @@
     return rings.length === 1 ? rings[0] : null;
   }
 
-  // directions: of all readings with a mass that the session has or is going to have.
+  // directions: of the stage's readings with a mass.
   function expected(kit, meter, row, directions) {
     const plain = torque(kit, row);
     if (plain === null || !throughChain(kit, meter, row)) return plain;
@@ -100,18 +100,22 @@
     return (1 - share) * mean(left.map((z) => z.nm)) + share * mean(right.map((z) => z.nm));
   }
 
+  // The ways in which a row's stage was loaded so far, its own among them.
+  function ways(rows, row) {
+    const like = (other) => other.load === "mass" && (other.stage || "as_found") === (row.stage || "as_found");
+    return rows.filter(like).map((other) => other.direction || null).concat(row.direction || null);
+  }
+
   // One stage of contract rows with numbers. Null without a reading that counts.
-  function stage(kit, meter, rows, name, planned) {
+  function stage(kit, meter, rows, name) {
     const own = rows.filter((row) => (row.stage || "as_found") === name && typed(row.torque_nm));
     const zeros = own
       .filter((row) => row.load === "zero")
       .map((row) => ({ at: row.reading, nm: row.torque_nm }));
     const hung = own.filter((row) => row.load === "mass");
-    const every = rows.filter((row) => row.load === "mass").concat(planned || []);
-    const directions = every.map((row) => row.direction).filter(Boolean);
     const used = [];
     for (const row of hung) {
-      const nm = expected(kit, meter, row, directions);
+      const nm = expected(kit, meter, row, ways(hung, row));
       if (!typed(nm) || nm <= 0) continue;
       const zero = zeroAt(row.reading, zeros, hung.map((other) => other.reading));
       const ratio = (row.torque_nm - (zero || 0)) / nm;
@@ -277,6 +281,7 @@
     throughChain: throughChain,
     ringTeeth: ringTeeth,
     accept: accept,
+    ways: ways,
     stage: stage,
     newSlope: newSlope,
     slopeToEnter: slopeToEnter,

@@ -202,9 +202,8 @@ def _hysteresis_terms(session: Session, stage: Stage) -> list[Term]:
 
 def _chain_terms(session: Session, stage: Stage) -> list[Term]:
     """What a hub's chain may lose, where it was loaded one way only."""
-    if not session.loss_half_width:
-        return []
-    return [relative("chain_loss", stage, standard(session.loss_half_width), "meter")]
+    limit = session.loss_half_width.get(stage.name)
+    return [relative("chain_loss", stage, standard(limit), "meter")] if limit else []
 
 
 def _balance_terms(sides: tuple[float, ...]) -> list[Term]:

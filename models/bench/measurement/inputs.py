@@ -121,6 +121,7 @@ class _Builder:
             meter_id=meter_id,
             measured_at=at,
             rule=rule_of(kind),
+            kind_unknown=kind is None,
             meter=meter,
             installation=installation,
             gravity=local_gravity(
@@ -160,13 +161,13 @@ class _Builder:
     def _readings(self, session: Session) -> None:
         through_chain = session.rule.through_chain
         path = self._path(session) if through_chain else "crank"
-        loss = self._chain_loss(session) if path == "crank" and through_chain else None
+        losses = self._chain_losses(session) if path == "crank" and through_chain else None
         for i, position in zip(self.used, self._positions(), strict=True):
             reading = self._reading(i, position)
             if reading.load == MASS:
                 self._hang(reading, i, session)
-                drive = None if loss is None else self._drive(i, loss, session)
-                if loss is not None and drive is None:
+                drive = None if losses is None else self._drive(i, losses[reading.stage], session)
+                if losses is not None and drive is None:
                     reading.reason = Reason("no_teeth")
                 else:
                     _expect(reading, drive)
@@ -236,25 +237,23 @@ class _Builder:
             session.assume(Reason("lever_assumed"))
         return str(path)
 
-    def _chain_loss(self, session: Session) -> float:
-        """Return the chain's relative loss: none in the mean of up and down, else the default."""
-        directions = {
-            self.columns["direction"][i] for i in self.rows if self.columns["load"][i] == MASS
-        }
-        if {"up", "down"} <= directions:
-            session.loss_half_width = CHAIN_LOSS_LEFT
-            session.assume(Reason("chain_both_ways", limit_pct=100 * CHAIN_LOSS_LEFT))
-            return 0.0
-        session.loss_half_width = CHAIN_LOSS_LIMIT
-        session.assume(
-            Reason("chain_one_way", loss_pct=100 * CHAIN_LOSS, limit_pct=100 * CHAIN_LOSS_LIMIT)
-        )
-        return -CHAIN_LOSS if directions == {"down"} else CHAIN_LOSS
+    def _chain_losses(self, session: Session) -> dict[str, float]:
+        """Return the chain's relative loss by stage: none in the mean of up and down."""
+        ways: dict[str, set[str | None]] = {}
+        for i in self.used:
+            if (self.columns["load"][i] or MASS) == MASS:
+                stage = self.columns["stage"][i] or AS_FOUND
+                ways.setdefault(stage, set()).add(self.columns["direction"][i])
+        return {stage: _chain_loss(session, stage, found) for stage, found in ways.items()}
 
     def _drive(self, i: int, loss: float, session: Session) -> Drive | None:
         cog = _either(self.columns["cog_teeth"][i], self.first("cog_teeth"))
         ring = _ring_teeth(self.columns["chainring"][i], session.installation)
         return Drive(cog, ring, loss) if cog and ring else None
+
+    def _through_cog(self) -> bool:
+        """Return whether a cog is given and nothing says that the masses hung from a lever."""
+        return bool(self.first("cog_teeth")) and self.first("loading_path") != "lever_on_cassette"
 
     def _positions(self) -> list[float]:
         """Return where in the session each row stands: its time, its number, or its row."""
@@ -272,6 +271,8 @@ class _Builder:
             session.assume(session.gravity.note)
         if session.meter.static_check is False:
             session.refusal = Reason("turning_only")
+        if session.kind_unknown and self._through_cog():
+            session.refusal = Reason("kind_unknown")
         if any(r.sd_nm for r in session.readings):
             session.assume(Reason("reading_sd_taken"))
         if any(r.load == MASS and r.angle_deg is None for r in session.readings):
@@ -280,6 +281,19 @@ class _Builder:
         at = session.measured_at
         if due_on is not None and at is not None and at.date() > due_on:
             session.assume(Reason("set_overdue", due_on=due_on))
+
+
+def _chain_loss(session: Session, stage: str, ways: set[str | None]) -> float:
+    """Return a stage's chain loss by the ways it was loaded; note its limit and say so."""
+    if {"up", "down"} <= ways:
+        session.loss_half_width[stage] = CHAIN_LOSS_LEFT
+        session.assume(Reason("chain_both_ways", limit_pct=100 * CHAIN_LOSS_LEFT))
+        return 0.0
+    session.loss_half_width[stage] = CHAIN_LOSS_LIMIT
+    session.assume(
+        Reason("chain_one_way", loss_pct=100 * CHAIN_LOSS, limit_pct=100 * CHAIN_LOSS_LIMIT)
+    )
+    return -CHAIN_LOSS if ways == {"down"} else CHAIN_LOSS
 
 
 def _expect(reading: Reading, drive: Drive | None) -> None:

@@ -98,8 +98,9 @@ class Session:
     """A bench session: every input resolved, nothing evaluated yet.
 
     known_length_mm  crank length of the installation, else of the meter's row
+    kind_unknown     no table says what kind of meter it is
     u_length_mm      standard uncertainty of crank_length_mm
-    loss_half_width  limit of a hub's chain loss, as a fraction
+    loss_half_width  limit of a hub's chain loss by stage, as a fraction
     refusal          why the session proves nothing
     assumptions      what was taken because it was not given
     """
@@ -111,6 +112,7 @@ class Session:
     meter: Meter
     installation: Installation | None
     gravity: Gravity
+    kind_unknown: bool = False
     bench_id: str | None = None
     place_id: str | None = None
     workshop: str | None = None
@@ -121,7 +123,7 @@ class Session:
     crank_length_mm: float | None = None
     known_length_mm: float | None = None
     u_length_mm: float = 0.0
-    loss_half_width: float = 0.0
+    loss_half_width: dict[str, float] = field(default_factory=dict)
     tolerance_pct: float = 1.5
     incomplete: bool = False
     readings: list[Reading] = field(default_factory=list)

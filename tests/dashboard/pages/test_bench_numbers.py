@@ -24,7 +24,7 @@ ON = datetime(2026, 5, 20, 9, 30, tzinfo=UTC)
 KINDS = [name for name in team.METERS if name != "TO-1"]
 ASK = """([kit, id, rows, u]) => {
   const b = window.slopewatchBench, meter = b.findBy(kit.meters, 'meter_id', id);
-  const found = b.stage(kit, meter, rows, 'as_found', []);
+  const found = b.stage(kit, meter, rows, 'as_found');
   const slopes = {};
   for (const side of ['', '_left', '_right']) {
     const ratio = side ? found.sides[side.slice(1)] : found.ratio;
