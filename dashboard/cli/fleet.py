@@ -119,6 +119,7 @@ def _history(args: argparse.Namespace) -> int:
 
 
 def _bench(args: argparse.Namespace) -> int:
+    from dashboard import theme
     from models import run
 
     document, problems = run.bench_files(args.paths)
@@ -126,10 +127,14 @@ def _bench(args: argparse.Namespace) -> int:
         say(problem_line(problem))
     columns = (
         "session_id", "meter_id", "measured_at", "gain_error_pct", "expanded_uncertainty_pct",
-        "tolerance_pct", "verdict", "p_in_tolerance", "new_slope", "ring_difference_pct",
-        "arm_difference_pct", "advice",
+        "tolerance_pct", "verdict", "p_in_tolerance", "new_slope", "recommended_slope",
+        "ring_difference_pct", "arm_difference_pct", "advice",
     )  # fmt: skip
-    show(args, document, document["sessions"], columns)
+    rows = [
+        {**session, "recommended_slope": theme.recommended_slopes(session)}
+        for session in document["sessions"]
+    ]
+    show(args, document, rows, columns)
     return DONE_BUT if problems else DONE
 
 

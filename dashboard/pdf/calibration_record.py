@@ -90,13 +90,14 @@ def _result_facts(document: Document) -> list[tuple[str, str]]:
 
 def _before_and_after(paper: Paper, found: Document) -> None:
     document, entered = found["document"], found["entered"]
+    step = document["slope_step"]
     paper.heading("Before and after")
     rows = [
         [
             word,
-            theme.significant(entered[f"slope_before{side}"]),
-            theme.significant(document[f"new_slope{side}"]),
-            _after(entered, side),
+            theme.slope(entered[f"slope_before{side}"], step),
+            theme.slope(document[f"recommended_slope{side}"], step),
+            _after(entered, side, step),
         ]
         for side, word in SIDES.items()
         if entered[f"slope_before{side}"] is not None or entered[f"slope_after{side}"] is not None
@@ -118,10 +119,10 @@ def _before_and_after(paper: Paper, found: Document) -> None:
         paper.prose(f"Advice: {advice}. {document['advice_text']}")
 
 
-def _after(entered: Document, side: str) -> str:
+def _after(entered: Document, side: str, step: float | None) -> str:
     after = entered[f"slope_after{side}"]
     same = after is None or after == entered[f"slope_before{side}"]
-    return "unchanged" if same else theme.significant(after)
+    return "unchanged" if same else theme.slope(after, step)
 
 
 def _remarks(paper: Paper, document: Document) -> None:

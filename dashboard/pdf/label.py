@@ -43,10 +43,10 @@ def _verdict(document: Document, stage: str) -> str:
 
 def _more(found: Document) -> list[str]:
     """Return the slope that the meter leaves with, where one was noted; the day, and by whom."""
-    entered = found["entered"]
+    entered, step = found["entered"], found["document"]["slope_step"]
     values = [(s, entered[f"slope_after{s}"] or entered[f"slope_before{s}"]) for s in SIDES]
     slopes = [
-        f"{LETTERS[side]}{theme.significant(value)}" for side, value in values if value is not None
+        f"{LETTERS[side]}{theme.slope(value, step)}" for side, value in values if value is not None
     ]
     by = f" · {entered['technician']}" if entered["technician"] else ""
     day = f"{measured_at(found):%Y-%m-%d}{by}"

@@ -24,9 +24,11 @@ from .numbers import plural as plural
 from .numbers import plus_minus as plus_minus
 from .numbers import probability as probability
 from .numbers import quantity as quantity
+from .numbers import recommended_slopes as recommended_slopes
 from .numbers import share as share
 from .numbers import share_span as share_span
 from .numbers import significant as significant
+from .numbers import slope as slope
 from .numbers import span as span
 from .numbers import with_unit as with_unit
 from .numbers import within as within

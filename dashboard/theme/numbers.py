@@ -5,13 +5,15 @@ its unit and its digits on one line.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
 
 Z90 = 1.6449  # 95 % quantile of the standard normal
 MINUS = "\u2212"
 NBSP = "\u00a0"
 DASH = "\u2013"
 MISSING = "\u2014"
+MIDDLE = "\u00b7"
 Interval = Sequence[float | None]
 
 
@@ -37,6 +39,26 @@ def significant(value: float | None, digits: int = 6) -> str:
     if value is None or not is_number(value):
         return MISSING
     return f"{value:.{digits}g}".replace("-", MINUS)
+
+
+def slope(value: float | None, step: float | None) -> str:
+    """Return a slope at the meter's step, 5.40 as 5.40; one that is no multiple as it is."""
+    if value is None or not is_number(value) or not step:
+        return significant(value)
+    digits = max(-int(Decimal(f"{step:.10g}").normalize().as_tuple().exponent), 0)
+    text = f"{value:.{digits}f}"
+    return text if abs(float(text) - value) < 1e-6 * step else significant(value)
+
+
+def recommended_slopes(session: Mapping[str, object]) -> str:
+    """Return the slope that suits the state a session left its meter in; of a pair, L and R."""
+    step = session.get("slope_step")
+    texts = [
+        letter + slope(value, step if isinstance(step, float) else None)
+        for side, letter in (("", ""), ("_left", "L "), ("_right", "R "))
+        if isinstance(value := session.get(f"recommended_slope{side}"), float)
+    ]
+    return f" {MIDDLE} ".join(texts) or MISSING
 
 
 def with_unit(text: str, unit: str | None) -> str:

@@ -111,7 +111,11 @@ class Sides(TypedDict):
 
 
 class SlopeKeys(TypedDict):
-    """Slopes as entered, recommended, and rounded to what the meter takes."""
+    """Slopes as entered, recommended, and rounded to what the meter takes.
+
+    new_slope…: from the error found, exact; recommended_slope…: for the state the meter is left
+    in, rounded, null where nothing is to be recommended
+    """
 
     slope_convention: str | None
     slope_before: float | None
@@ -120,6 +124,10 @@ class SlopeKeys(TypedDict):
     new_slope_left: float | None
     new_slope_right: float | None
     new_slope_after_work: float | None
+    slope_step: float | None
+    recommended_slope: float | None
+    recommended_slope_left: float | None
+    recommended_slope_right: float | None
     slope_to_enter: float | None
     slope_to_enter_left: float | None
     slope_to_enter_right: float | None

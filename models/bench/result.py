@@ -15,6 +15,7 @@ from models.bench.advice import (
     Advice,
     Basis,
     new_slope,
+    slope_to_enter,
 )
 from models.bench.measurement import (
     AS_FOUND,
@@ -124,7 +125,7 @@ class SessionResult:
 
     @property
     def p_in_tolerance(self) -> float | None:
-        """Return the probability that the error found is within tolerance; a pair's lower side's."""
+        """Return the probability of being within tolerance as found; a pair's lower side's."""
         if self.found is None:
             return None
         limit = self.session.tolerance_pct
@@ -159,8 +160,8 @@ class SessionResult:
         gain = self.deciding if arm is None else self.deciding_sides.get(arm)
         if gain is None:
             return None
-        meter, slopes, limit = self.session.meter, self.session.slopes, self.session.tolerance_pct
-        before = {None: slopes.before, LEFT: slopes.before_left, RIGHT: slopes.before_right}[arm]
+        meter, limit = self.session.meter, self.session.tolerance_pct
+        before, _ = self.slopes_of(arm)
         return Basis(
             error_pct=gain.error_pct,
             budget=gain.budget,
@@ -173,6 +174,33 @@ class SessionResult:
             slope_max=meter.slope_max,
             linearity_pct=self.linearity_pct,
         )
+
+    def recommended_slope(self, arm: str | None = None) -> float | None:
+        """Return the slope that suits the state the meter is left in, rounded to its step.
+
+        What is within its uncertainty keeps its slope. None where the advice is something else
+        than to leave or to reset.
+        """
+        basis = self.basis(arm)
+        if basis is None or self.advice is None or self.advice.code not in (LEAVE, RESET):
+            return None
+        before, after = self.slopes_of(arm)
+        left = self.as_left if arm is None else self.as_left_sides.get(arm)
+        gain = left or (self.deciding if arm is None else self.deciding_sides[arm])
+        slope = after or before if left else before
+        if gain is None or abs(gain.error_pct) <= gain.budget.expanded_pct:
+            return slope
+        exact = new_slope(slope, gain.ratio, convention=basis.convention)
+        return slope_to_enter(basis._replace(new_slope=exact))
+
+    def slopes_of(self, arm: str | None) -> tuple[float | None, float | None]:
+        """Return the slope before and after, of the whole (arm None) or of a side."""
+        slopes = self.session.slopes
+        return {
+            None: (slopes.before, slopes.after),
+            LEFT: (slopes.before_left, slopes.after_left),
+            RIGHT: (slopes.before_right, slopes.after_right),
+        }[arm]
 
 
 def worst(advices: Iterable[Advice]) -> Advice | None:

@@ -154,9 +154,9 @@
         const label = sided("Slope as found", side);
         const wrap = this.text("slope_before" + side, label, "decimal", side === "_right" ? null : this.slopeWords());
         if (bench.typed(last)) {
-          const text = bench.significant(last);
+          const text = bench.slopeText(this.meter, last);
           wrap.append(h("button", { type: "button", class: "quiet bench-same", id: "bench-same" + side,
-            onclick: () => this.fill("slope_before" + side, String(last)) }, "As last noted: " + text));
+            onclick: () => this.fill("slope_before" + side, text) }, "As last noted: " + text));
         }
         return wrap;
       });
@@ -196,7 +196,7 @@
         out["slope_after" + side] = above;
         out["slope_before" + side] = (value) => {
           if (!(value > 0) || !bench.typed(last) || Math.abs(value / last - 1) < 0.05) return above(value);
-          return ["Far from the last noted, " + bench.significant(last) + ": read it again.", false];
+          return ["Far from the last noted, " + bench.slopeText(this.meter, last) + ": read it again.", false];
         };
       }
       return out;
@@ -572,7 +572,7 @@
       if (!(before > 0) || !(after > 0) || !(ratio > 0)) return "";
       const left = 100 * (ratio * (this.meter.convention === "multiplier" ? after / before : before / after) - 1);
       if (Math.abs(error - left) <= 1) return "";
-      return "With the slope changed from " + bench.significant(before) + " to " + bench.significant(after) + " it should be " + signed(left) + PC + ": is the new slope in?";
+      return "With the slope changed from " + bench.slopeText(this.meter, before) + " to " + bench.slopeText(this.meter, after) + " it should be " + signed(left) + PC + ": is the new slope in?";
     }
 
     againstForecast(error) {
@@ -666,7 +666,7 @@
       return ["", "_left", "_right"].filter((side) => bench.typed(doc["slope_to_enter" + side])).map((side) => {
         const value = doc["slope_to_enter" + side];
         const label = sided("New slope", side);
-        return h("p", { class: "bench-slope" }, label + " ", h("b", {}, bench.significant(value)));
+        return h("p", { class: "bench-slope" }, label + " ", h("b", {}, bench.slopeText(this.meter, value)));
       });
     }
 
@@ -747,8 +747,9 @@
         const value = this.recommended(side);
         hint.hidden = !bench.typed(value);
         if (hint.hidden) continue;
-        hint.textContent = "I entered " + bench.significant(value);
-        hint.onclick = () => this.fill("slope_after" + side, String(value));
+        const text = bench.slopeText(this.meter, value);
+        hint.textContent = "I entered " + text;
+        hint.onclick = () => this.fill("slope_after" + side, text);
       }
     }
 

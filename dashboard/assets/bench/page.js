@@ -206,7 +206,7 @@
     const numbered = (row, k) => blank(k + 1 + ". " + (row.load === "zero" ? "zero" : bench.hangWords(row, kind, draft.setup)[0]));
     const last = (side) => {
       const value = meter.slopes["slope" + side.replace(" ", "_")];
-      return bench.typed(value) ? " (last " + bench.significant(value) + ")" : "";
+      return bench.typed(value) ? " (last " + bench.slopeText(meter, value) + ")" : "";
     };
     const left = kind.arms.length > 1 && !kind.through_chain ? kind.arms.map((arm) => "as left, " + arm) : ["as left"];
     const sides = meter.convention === "fixed" ? [] : kind.own_slopes ? [" left", " right"] : [""];

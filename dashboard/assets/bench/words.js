@@ -20,6 +20,14 @@
     return bench.typed(value) ? String(Number(value.toPrecision(6))).replace("-", MINUS) : MISSING;
   }
 
+  // A slope at the meter's step, 5.40 as 5.40; one that is no multiple as it is.
+  function slopeText(meter, value) {
+    if (!bench.typed(value) || !meter.slope_step) return significant(value);
+    const digits = (String(Number(meter.slope_step.toPrecision(10))).split(".")[1] || "").length;
+    const text = value.toFixed(digits);
+    return Math.abs(Number(text) - value) < 1e-6 * meter.slope_step ? text : significant(value);
+  }
+
   // The formats that templates may name, as in models/wording/formats.py.
   const FORMATS = {
     fixed1: (value) => show(value, 1),
@@ -44,5 +52,5 @@
     return date ? date + "\u00a0" + MONTHS[month - 1] + "\u00a0" + year : MISSING;
   }
 
-  Object.assign(bench, { show: show, significant: significant, words: words, day: day });
+  Object.assign(bench, { show: show, significant: significant, slopeText: slopeText, words: words, day: day });
 })();

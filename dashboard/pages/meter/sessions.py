@@ -58,9 +58,10 @@ def _slope_words(session: Document) -> str | None:
     before, after = session.get("slope_before"), session.get("slope_after")
     if before is None and after is None:
         return None
+    step = session.get("slope_step")
     if after is None or after == before:
-        return f"{theme.significant(before)}, unchanged"
-    return f"{theme.significant(before)} → {theme.significant(after)}"
+        return f"{theme.slope(before, step)}, unchanged"
+    return f"{theme.slope(before, step)} → {theme.slope(after, step)}"
 
 
 def largest_term(session: Document) -> Document | None:
@@ -116,7 +117,7 @@ def _session_facts(session: Document) -> list[tuple[str, Any]]:
         ("Linearity", percent(session.get("linearity_pct"), signed=False)),
         ("Repeatability", percent(session.get("repeatability_pct"), signed=False)),
         ("Probability in tolerance", theme.probability(session.get("p_in_tolerance"))),
-        ("Recommended slope", theme.significant(session.get("new_slope"))),
+        ("Recommended slope", theme.recommended_slopes(session)),
         ("Coverage factor k", theme.number(session.get("coverage_factor"))),
     ]
     return [pair for pair in pairs if pair[1] != theme.MISSING]

@@ -228,3 +228,15 @@ def test_estimate_puts_the_interval_behind_the_number_where_both_are_known():
     assert theme.estimate("1.9 %", "+0.9 to +2.9 %") == "1.9 % (+0.9 to +2.9 %)"
     assert theme.estimate("1.9 %", "—") == "1.9 %"
     assert theme.estimate("—", "+0.9 to +2.9 %") == "—"
+
+
+def test_a_slope_is_written_at_the_meters_step():
+    """5.40 where the step is a hundredth; one between two steps keeps its digits."""
+    assert theme.slope(5.4, 0.01) == "5.40"
+    assert theme.slope(5.4, 0.05) == "5.40"
+    assert theme.slope(214.0, 0.5) == "214.0"
+    assert theme.slope(5.413, 0.01) == "5.413"
+    assert theme.slope(5.4, None) == "5.4"
+    assert theme.slope(None, 0.01) == theme.MISSING
+    pair = {"slope_step": 0.01, "recommended_slope_left": 5.4, "recommended_slope_right": 5.61}
+    assert theme.recommended_slopes(pair) == "L 5.40 · R 5.61"

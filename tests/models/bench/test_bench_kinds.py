@@ -9,6 +9,7 @@ import pytest
 
 from models.bench import evaluate_bench, session_document
 from models.bench.evaluation import SessionResult
+from models.wording import Reason
 from tests.models.bench.bench_sessions import BUOYANCY, bench, table
 
 Row = dict[str, Any]
@@ -225,3 +226,78 @@ def test_an_expired_certificate_is_said() -> None:
     sets = [{"bench_id": "A", "mass_kg": 20.0, "mass_class": "M1", "due_on": date(2025, 1, 1)}]
     found = session_document(one([hung(1.0, bench_id="A")], mass_sets=sets))
     assert any("ran out on 2025-01-01" in text for text in found["assumptions"])
+
+
+def test_what_comes_after_work_is_judged_by_the_ways_it_was_loaded() -> None:
+    """As found up and down, as left up only: there the chain keeps its 1.5 %."""
+    row = {"cog_teeth": 11, "chainring": "50"}
+    ways = [("as_found", "up", 0.98), ("as_found", "down", 1.02), ("as_left", "up", 0.985)]
+    rows = [
+        row | {"torque_nm": EXPECTED * 0.22 * ratio, "stage": stage, "direction": way}
+        for stage, way, ratio in ways
+    ]
+    found = session_document(one(rows, meters=[meter("hub")]))
+    assert found["gain_error_pct"] == pytest.approx(0.0, abs=1e-6)
+    assert found["as_left_gain_error_pct"] == pytest.approx(0.0, abs=1e-6)
+    assert found["as_left_expanded_uncertainty_pct"] > 1.6
+
+
+def test_a_cog_without_the_meters_kind_is_refused() -> None:
+    """11 on 50 teeth, and no table of meters: as a crank's reading it would be 78 % low."""
+    row = {"torque_nm": EXPECTED * 0.22, "cog_teeth": 11, "chainring": "50"}
+    document = session_document(one([row]))
+    assert document["gain_error_pct"] is None
+    assert (document["advice"], document["verdict"]) == ("repeat", None)
+    assert document["reason"] == str(Reason("kind_unknown"))
+    lever = session_document(one([hung(1.0, cog_teeth=11, loading_path="lever_on_cassette")]))
+    assert lever["gain_error_pct"] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_pair_is_as_good_as_its_worse_side() -> None:
+    """Sides of +2.5 and −2.5 %: the mean is right, and the meter is not."""
+    found = session_document(pair(2.5, -2.5))
+    sides = (found["p_in_tolerance_left"], found["p_in_tolerance_right"])
+    assert found["p_in_tolerance"] == min(sides)
+    assert found["p_in_tolerance"] < 0.02
+    assert session_document(pair(1.2, -0.2))["verdict"] == "indeterminate"
+
+
+def test_a_pair_left_with_a_side_out_is_left_out() -> None:
+    rows = [ZERO, ZERO | {"stage": "as_left"}] + [
+        hung(ratio, arm=arm, stage=stage)
+        for stage, sides in (("as_found", (1.0, 1.0)), ("as_left", (1.03, 0.97)))
+        for arm, ratio in zip(("left", "right"), sides, strict=True)
+        for _ in range(3)
+    ]
+    found = session_document(one(rows, meters=[meter("crank_arm_pair")]))
+    assert found["as_left_gain_error_pct"] == pytest.approx(0.0, abs=1e-6)
+    assert found["as_left_verdict"] == "out_of_tolerance"
+
+
+# --- the slope a meter is left with -----------------------------------------------------------
+
+
+def left_with(found: float, left: float | None, **slopes: Any) -> dict[str, Any]:
+    stages = [("as_found", found)] + ([] if left is None else [("as_left", left)])
+    rows = [
+        r | {"stage": stage} | slopes
+        for stage, error in stages
+        for r in (ZERO, *[hung(1 + error / 100)] * 4)
+    ]
+    return dict(session_document(one(rows, meters=[meter("crank_spider", slope_step=0.01)])))
+
+
+def test_a_slope_is_recommended_for_the_state_the_meter_is_left_in() -> None:
+    """By hand: +0.37 % asked for 6.00 / 1.0037; tightened since, it reads −0.26 ± 0.4 %."""
+    mended = left_with(0.37, -0.26, slope_before=6.0)
+    assert mended["new_slope"] == pytest.approx(6 / 1.0037)
+    assert mended["recommended_slope"] == 6.0
+    reset = left_with(11.1 / 5.4, 0.02, slope_before=5.51, slope_after=5.4)
+    assert reset["recommended_slope"] == 5.4
+    half_done = left_with(2.0, 1.0, slope_before=5.51, slope_after=5.4)
+    assert half_done["recommended_slope"] == pytest.approx(5.35)  # 5.40 / 1.01 = 5.347
+    assert left_with(2.0, None, slope_before=5.51)["recommended_slope"] == pytest.approx(5.4)
+
+
+def test_nothing_is_recommended_where_the_readings_are_to_be_repeated() -> None:
+    assert left_with(20.0, None, slope_before=5.51)["recommended_slope"] is None
