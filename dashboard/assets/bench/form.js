@@ -429,7 +429,7 @@
 
     drawTarget(all, typed) {
       const hung = [...typed, ...all].find((row) => row.load === "mass");
-      const nm = hung ? bench.expected(this.kit, this.meter, hung, bench.ways(typed, hung)) : null;
+      const nm = hung ? bench.expected(this.kit, this.meter, hung, bench.ways(typed, hung, all)) : null;
       if (!bench.typed(nm) || !lengthLikely(hung.crank_length_mm)) {
         this.target.replaceChildren(h("p", { class: "bench-lacking" }, this.lacking(hung)));
         return;
@@ -497,7 +497,8 @@
 
     limitsOf(stage, row) {
       if (row.load !== "mass") return "";
-      const nm = bench.expected(this.kit, this.meter, row, bench.ways(this.rows().typed, row));
+      const { all, typed } = this.rows();
+      const nm = bench.expected(this.kit, this.meter, row, bench.ways(typed, row, all));
       if (!bench.typed(nm)) return "";
       const one = this.found[stage].used.find((u) => u.row.reading === row.reading);
       const zero = one ? one.zero : this.found[stage].zero;

@@ -100,10 +100,12 @@
     return (1 - share) * mean(left.map((z) => z.nm)) + share * mean(right.map((z) => z.nm));
   }
 
-  // The ways in which a row's stage was loaded so far, its own among them.
-  function ways(rows, row) {
+  // The ways in which a row's stage was loaded so far, its own among them; before the first
+  // reading those planned.
+  function ways(rows, row, planned) {
     const like = (other) => other.load === "mass" && (other.stage || "as_found") === (row.stage || "as_found");
-    return rows.filter(like).map((other) => other.direction || null).concat(row.direction || null);
+    const loaded = rows.some(like) ? rows : planned;
+    return loaded.filter(like).concat(row).map((other) => other.direction || null);
   }
 
   // One stage of contract rows with numbers. Null without a reading that counts.
@@ -115,7 +117,7 @@
     const hung = own.filter((row) => row.load === "mass");
     const used = [];
     for (const row of hung) {
-      const nm = expected(kit, meter, row, ways(hung, row));
+      const nm = expected(kit, meter, row, ways(hung, row, hung));
       if (!typed(nm) || nm <= 0) continue;
       const zero = zeroAt(row.reading, zeros, hung.map((other) => other.reading));
       const ratio = (row.torque_nm - (zero || 0)) / nm;

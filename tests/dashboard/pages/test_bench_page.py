@@ -75,7 +75,7 @@ def test_from_search_to_a_saved_session_and_its_papers(team_service, served, vis
     page.fill("#bench-technician", "Wren")
     page.fill("#bench-temperature", "17,5")
     page.click("#bench-same")
-    assert page.input_value("#bench-slope_before") == "5.7"
+    assert page.input_value("#bench-slope_before") == "5.70"
     typed(page, "as_found", spider(1.024))
     assert page.inner_text("#bench-error").startswith(("+2.39", "+2.40"))
     page.wait_for_selector("#bench-verdict:has-text('Out of tolerance')")
@@ -210,7 +210,7 @@ def test_a_slip_in_the_set_up_is_said_at_once(served, visit):
     page.fill("#bench-temperature", "12,5")
     assert page.locator("#bench-save").is_enabled()
     page.fill("#bench-slope_before", "57")
-    assert "Far from the last noted, 5.7" in says(page, "slope_before")
+    assert "Far from the last noted, 5.70" in says(page, "slope_before")
     assert "a lower number makes it show less" in page.inner_text("#bench-screen")
 
 
@@ -275,7 +275,7 @@ def test_as_left_is_held_against_the_new_slope(served, visit):
     assert says(page, "as_left-1").endswith("within the limit")
     typed(page, "as_left", spider(1.024)[:2])
     said = says(page, "as_left-1")
-    assert "changed from 5.7 to 5.57 it should be" in said
+    assert "changed from 5.70 to 5.57 it should be" in said
     assert "forecast" not in said.lower()
 
 
@@ -313,6 +313,8 @@ def test_only_turning_meters_are_for_rides_and_no_page_is_too_wide(served, visit
     page.fill("#bench-cog", "17")
     hub = team.expected(20.35, 172.5) * 17 / 52
     assert page.inner_text("#bench-expected") == f"{hub:.2f}"
+    typed(page, "as_found", ["0", f"{hub * 0.985:.2f}"])  # up only: the chain keeps 1.5 %
+    assert page.inner_text("#bench-expected") == f"{hub * 0.985:.2f}"
     for width in (390, 820, 1280):
         page.set_viewport_size({"width": width, "height": 900})
         assert page.evaluate("document.documentElement.scrollWidth") <= width
@@ -356,7 +358,7 @@ def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(served, visi
     # crank length, slope, two zeros, four hangings, new slope, zero and both sides as left, note
     assert spider_sheet.locator(".bench-blank i").count() == 13
     boxes = spider_sheet.locator(".bench-blank span").all_text_contents()
-    for words in ("crank length, mm", "slope (last 5.7)", "1. zero", "6. zero", "as left, right"):
+    for words in ("crank length, mm", "slope (last 5.70)", "1. zero", "6. zero", "as left, right"):
         assert words in boxes
 
 
