@@ -47,9 +47,6 @@ def ride_part(
     )
 
 
-# ---- the answer --------------------------------------------------------------------------------
-
-
 def _answer(document: Document) -> html.Section:
     half = theme.half(document.get("gain_ratio_interval90_pct"))
     ratio = document.get("gain_ratio_pct")
@@ -132,9 +129,6 @@ def _said(document: Document) -> html.Div:
     )
 
 
-# ---- charts ------------------------------------------------------------------------------------
-
-
 def _charts(document: Document, drawn: Document | None, *, name: str) -> html.Div:
     """Return the two traces, the ratio in parts of the ride, difference against mean."""
     return html.Div(
@@ -187,9 +181,6 @@ def _differences(document: Document, drawn: Document, name: str) -> html.Section
         name=f"{name}-agreement",
         note=DIFFERENCE_NOTE,
     )
-
-
-# ---- what does not count -----------------------------------------------------------------------
 
 
 def _excluded(document: Document, *, name: str) -> html.Section:

@@ -82,9 +82,6 @@ def _shade(stretch: Document) -> Fields:
     }
 
 
-# ---- the ratio in parts of the ride --------------------------------------------------------------
-
-
 def ratios(document: Document) -> Fields | None:
     """Return the ratio in bands of power, cadence and time, with 90 % bars; None without bands."""
     shown = [(k, u, title) for k, u, title in BANDS if document.get(k)]
@@ -168,9 +165,6 @@ def _overall(document: Document) -> list[Fields]:
         across | band | {"line": {"width": 0}},
         across | line | {"line": {"color": C["accent"], "width": 1.4, "dash": "dot"}},
     ]
-
-
-# ---- difference against mean ---------------------------------------------------------------------
 
 
 def differences(ride: Document, document: Document) -> Fields:

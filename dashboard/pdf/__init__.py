@@ -1,12 +1,4 @@
-"""What goes onto paper?
-
-calibration_record  the record of a bench session: result, slopes, readings, remarks, signature
-uncertainty         its tables: readings and uncertainty budget
-traceability        what its masses and its gravity are known by
-label               a label for the meter
-session_words       what record and label say alike: error, due date, stages
-sheet               a sheet of paper: headings, paragraphs, facts, tables
-"""
+"""What goes onto paper?"""
 
 import lazy_loader
 

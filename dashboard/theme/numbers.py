@@ -104,9 +104,6 @@ def plural(count: int, noun: str) -> str:
     return f"{count} {noun[:-1]}ies" if noun.endswith("ry") else f"{count} {noun}s"
 
 
-# ---- intervals ---------------------------------------------------------------------------------
-
-
 def span(
     interval: Interval | None, digits: int = 2, unit: str = "%", *, signed: bool = True
 ) -> str:
@@ -157,9 +154,6 @@ def half(interval: Interval | None) -> float | None:
 def half90(sd: float | None) -> float | None:
     """Return half the width of the 90 % interval of a normal error with this standard deviation."""
     return Z90 * sd if sd is not None and is_number(sd) else None
-
-
-# ---- durations ---------------------------------------------------------------------------------
 
 
 def duration(seconds: float | None) -> str:

@@ -1,8 +1,4 @@
-"""Who may sign in, what is one rider's, what is pinned, and what can be downloaded?
-
-Accounts (people, passwords, secrets), one rider's data (riders), pins of the plan (plan_pins),
-downloads.
-"""
+"""Who may sign in, what is one rider's, what is pinned, and what can be downloaded?"""
 
 import lazy_loader
 

@@ -1,9 +1,4 @@
-"""What do thousands of recordings amount to, and which of them belong together?
-
-Summaries of many files (bulk, summaries, shards), whose they are (device_matching), what the
-devices report (device_metadata), pairs (pairing, pair_results), corrected summaries, and files
-beside the store (staging, trace_store).
-"""
+"""What do thousands of recordings amount to, and which of them belong together?"""
 
 import lazy_loader
 

@@ -1,8 +1,4 @@
-"""What may a team's tables hold, and what can be wrong with them?
-
-The input tables (tables, columns, row_rules, rows_in_force), what the store keeps besides
-(internal_tables, settings), problems, templates, and frames of declared rows (row_types).
-"""
+"""What may a team's tables hold, and what can be wrong with them?"""
 
 import lazy_loader
 

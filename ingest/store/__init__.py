@@ -1,8 +1,4 @@
-"""Where are the team's records kept, and how do several programs use them at once?
-
-The file (store_file) behind a lock (gate), opened in idle instances (connection_pool); an open
-store (database) with its questions (sql/); older stores (migrations), change_log, export.
-"""
+"""Where are the team's records kept, and how do several programs use them at once?"""
 
 import lazy_loader
 

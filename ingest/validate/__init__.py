@@ -1,8 +1,4 @@
-"""Is each cell and each row what its table expects, and if not, what would mend it?
-
-Whole tables (checks), cell by cell (cell_parsing, cell_writing) and row against row
-(cross_row_checks), each problem with what to do about it (suggestions).
-"""
+"""Is each cell and each row what its table expects, and if not, what would mend it?"""
 
 import lazy_loader
 

@@ -1,10 +1,4 @@
-"""What does the season cost, and what should be replaced or claimed?
-
-documents      keys of the answers `budget` and `report warranty`
-cost           the budget, made of cost_items
-replacement    keep a meter or replace it
-claims         meters under warranty that exceed what their maker states
-"""
+"""What does the season cost, and what should be replaced or claimed?"""
 
 import lazy_loader
 

@@ -1,10 +1,4 @@
-"""Did the model describe its data, and were its forecasts right?
-
-diagnostics        whether the innovations are independent standard normals
-looking_back       every past session forecast from what was known before it
-hindcast_document  those forecasts scored against what was found
-scoring            coverage, calibration and bias
-"""
+"""Did the model describe its data, and were its forecasts right?"""
 
 import lazy_loader
 

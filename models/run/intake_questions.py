@@ -23,9 +23,6 @@ FORMS: tuple[Form, ...] = ("csv", "xlsx", "parquet")
 File = tuple[str, bytes]  # a file's name, and what is in it
 
 
-# ---- files in ------------------------------------------------------------------------------
-
-
 def load_folders(fleet: Fleet, paths: Sequence[Path], *, fit: bool = True) -> LoadDocument:
     """Read files and folders into the store, then refit; return the `load` document."""
     report = load_paths(fleet.store, list(paths), progress=_counted(fleet.say))
@@ -75,9 +72,6 @@ def load_files(fleet: Fleet, files: Sequence[File]) -> Loaded:
 
 def _loaded(report: LoadReport) -> Loaded:
     return {**report.to_document(), "recordings": [str(path) for path in report.recordings]}
-
-
-# ---- rows set aside ------------------------------------------------------------------------
 
 
 @question(MECHANIC, MANAGER)
@@ -131,9 +125,6 @@ def _require_row(fleet: Fleet, set_aside_id: int) -> None:
         raise NothingToSayError("This row is not set aside any more; open the page again.")
 
 
-# ---- imports -------------------------------------------------------------------------------
-
-
 @question(MECHANIC, MANAGER, watts=False)
 def imports(fleet: Fleet) -> list[Row]:
     """Return the files that were loaded, newest first."""
@@ -156,9 +147,6 @@ def undo_import(fleet: Fleet, import_id: int) -> Undone:
     return cast("Undone", asdict(load.undo_import(fleet.store, import_id)))
 
 
-# ---- proposed events -----------------------------------------------------------------------
-
-
 @question(MECHANIC, watts=False)
 def proposed_events(fleet: Fleet) -> list[Row]:
     """Return the events that wait for a person's word: event_row and the columns of `events`."""
@@ -169,9 +157,6 @@ def proposed_events(fleet: Fleet) -> list[Row]:
 def decide_event(fleet: Fleet, event_row: int, decision: str) -> None:
     """Confirm or reject a proposed event."""
     load.decide_event(fleet.store, event_row, decision)
-
-
-# ---- files out -----------------------------------------------------------------------------
 
 
 @question(watts=False, kept=False)
@@ -235,9 +220,6 @@ def write_templates(folder: Path) -> list[Path]:
 def write_document(file: Path, content: bytes) -> Path:
     """Write a finished document such as a PDF."""
     return store.write_document(file, content)
-
-
-# ---- riders and settings -------------------------------------------------------------------
 
 
 @question(COACH, watts=False)

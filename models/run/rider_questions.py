@@ -46,9 +46,6 @@ MOST_EFFORTS = 8
 NOTICE_DAYS = 365
 
 
-# ---- riders --------------------------------------------------------------------------------
-
-
 @question(COACH, place="model")
 def riders(fleet: Fleet) -> list[RiderRow]:
     """Return a row a rider: rider_id, coach, left (day), `meters` ridden on the day."""
@@ -116,9 +113,6 @@ def rider(fleet: Fleet, rider_id: str) -> RiderDocument:
         "efforts": coaching.efforts_of(ready.tables["efforts"], rider_id=rider_id, today=today),
         "notices": [notice for notice in told if notice["rider_id"] == rider_id],
     }
-
-
-# ---- efforts -------------------------------------------------------------------------------
 
 
 class EffortAsk(TypedDict, total=False):
@@ -263,9 +257,6 @@ def _check_efforts(ready: Prepared, efforts: Sequence[Effort], targets: Sequence
             )
 
 
-# ---- correction factors --------------------------------------------------------------------
-
-
 @dataclass(frozen=True)
 class Period:
     """A meter or a rider, from a day to a day, both included."""
@@ -380,9 +371,6 @@ def correct_recordings(
     return file, {"file": str(file), "files": found.height, "corrected": done, "without": without}
 
 
-# ---- notices -------------------------------------------------------------------------------
-
-
 @question(COACH, place="model")
 def notices(fleet: Fleet, first: date | None = None, last: date | None = None) -> list[NoticeRow]:
     """Return the notices to coaches of a period (else of the last year), newest first.
@@ -423,9 +411,6 @@ def acknowledge_notice(fleet: Fleet, notice_id: str, *, rider_id: str | None = N
     with fleet.store.writing() as db:
         if notice_id not in seen_notices(db):
             record(db, ACKNOWLEDGED, notice_id)
-
-
-# ---- reports -------------------------------------------------------------------------------
 
 
 @question(MECHANIC, COACH, place="long")

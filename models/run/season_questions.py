@@ -66,9 +66,6 @@ class BudgetAnswer(BudgetDocument):
     kept_target: float
 
 
-# ---- the season ----------------------------------------------------------------------------
-
-
 @question(watts=False)
 def season(fleet: Fleet) -> SeasonAnswer:
     """Return the day it is, the period to plan unless told otherwise, whether there is a fleet."""
@@ -190,9 +187,6 @@ def _last_race(calendar: pl.DataFrame, today: date) -> date:
 def _events(calendar: pl.DataFrame, first: date, last: date) -> list[CalendarEntry]:
     rows = calendar.filter(in_force(monday_of(first), last)).sort("from_date", "name").to_dicts()
     return cast("list[CalendarEntry]", rows)
-
-
-# ---- money ---------------------------------------------------------------------------------
 
 
 @question(MANAGER, watts=False, place="long")

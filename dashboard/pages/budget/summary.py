@@ -34,9 +34,6 @@ def headline(found: Document) -> str:
     )
 
 
-# ---- what if -------------------------------------------------------------------------------------
-
-
 def _what_if(found: Document, as_is: Document, asked: Document) -> str:
     said = difference(found, as_is)
     target = target_said(asked)
@@ -86,9 +83,6 @@ def target_said(asked: Document) -> str:
         " The target moves no visit, because the plan is made at least cost. It decides from when "
         "on a meter counts as due, and the years until the target is missed (By group)."
     )
-
-
-# ---- facts and remarks ---------------------------------------------------------------------------
 
 
 def _facts(found: Document) -> html.Dl:

@@ -50,9 +50,6 @@ def _filters(rows: Sequence[Document]) -> html.Div:
     )
 
 
-# ---- rows ----------------------------------------------------------------------------------------
-
-
 def meter_rows(view: View, status: Document) -> list[Document]:
     """Return one table row a meter, the most urgent first, each number in words beside it."""
     rows = [_meter_row(view, row, status["as_of"]) for row in status["meters"]]
@@ -111,9 +108,6 @@ def _haystack(row: Document) -> str:
     keys = ("meter_id", "rider_id", "bike_id", "group", "kind", "serial_number", "state", "status")
     words = [str(row[key]) for key in keys if row.get(key)]
     return " ".join([*words, *(row.get("reasons") or [])]).lower()
-
-
-# ---- columns -------------------------------------------------------------------------------------
 
 
 def columns() -> list[Document]:

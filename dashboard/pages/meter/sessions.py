@@ -89,9 +89,6 @@ def session_columns() -> list[Document]:
     ]
 
 
-# ---- one session ---------------------------------------------------------------------------------
-
-
 def session_detail(session: Document) -> list[Any]:
     """Return one session in full: suspicions first, then readings and budget."""
     by = f", {session['technician']}" if session.get("technician") else ""

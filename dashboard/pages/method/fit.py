@@ -58,9 +58,6 @@ def numbers_part(method: Document) -> html.Details:
     )
 
 
-# ---- each group ----------------------------------------------------------------------------------
-
-
 def _groups(rows: Sequence[Document]) -> html.Section:
     return parts.section(
         "Drift of each group",
@@ -91,9 +88,6 @@ def _with_interval(row: Document, part: str, value: str) -> str:
         return "none seen"
     interval = theme.span([row[f"{part}_lo90"], row[f"{part}_hi90"]])
     return theme.estimate(theme.percent(row[value]), interval)
-
-
-# ---- the fleet model and the charts --------------------------------------------------------------
 
 
 def _spreads(parameters: Sequence[Document]) -> html.Section:

@@ -45,9 +45,6 @@ def _section(body: list[Any]) -> html.Section:
     )
 
 
-# ---- the whole fleet -----------------------------------------------------------------------------
-
-
 def _facts(found: Document) -> list[tuple[str, Any]]:
     return [
         ("Found inside the 90 % forecast", _coverage(found)),
@@ -75,9 +72,6 @@ def _error(row: Document) -> str:
     return f"{made} (stated: {said})"
 
 
-# ---- by probability ------------------------------------------------------------------------------
-
-
 def _bin_told(row: Document) -> str:
     return (
         f"of {row['n']} forecast to be within with {theme.probability(row['mean_p'])}, "
@@ -97,9 +91,6 @@ def _bins(bins: Sequence[Document]) -> html.Div:
         for row in bins
     ]
     return parts.plain_table(BINS, rows, name="Reliability")
-
-
-# ---- by group ------------------------------------------------------------------------------------
 
 
 def _groups(groups: Sequence[Document]) -> html.Div:

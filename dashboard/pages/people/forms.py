@@ -65,9 +65,6 @@ def _columns() -> list[Document]:
     ]
 
 
-# ---- one account ---------------------------------------------------------------------------------
-
-
 def editor(account: Document) -> html.Div:
     """Return the ways to change one account."""
     name, active = account["name"], account["state"] == "active"
@@ -132,9 +129,6 @@ def new_account() -> html.Details:
         html.Button("Add the account", id="people-add", n_clicks=0),
     ]
     return html.Details([html.Summary("Add an account"), html.Div(fields, className="person-part")])
-
-
-# ---- fields --------------------------------------------------------------------------------------
 
 
 def _role_fields(role: str, coach: str, chosen: str | None, riders_of: str | None) -> list[Any]:

@@ -52,9 +52,6 @@ def _nobody_signs_in() -> html.Section:
     )
 
 
-# ---- callbacks -----------------------------------------------------------------------------------
-
-
 def register(app: Dash, data: Guarded) -> None:
     """Add and change accounts; every change goes through the guarded service."""
     register_changes(app, data)

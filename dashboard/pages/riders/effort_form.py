@@ -64,9 +64,6 @@ def _same_kind_and_length(one: Document, other: Document) -> bool:
     return _same_length(one, other) and one.get("kind") == other.get("kind")
 
 
-# ---- fields --------------------------------------------------------------------------------------
-
-
 def _row(
     n: int, title: str, effort: Document, meters: list[str], efforts: Sequence[Document]
 ) -> html.Fieldset:

@@ -84,9 +84,6 @@ def headline(riders: Sequence[Document]) -> str:
     return f"{bad} of {of} {verb} at least one meter whose watts need correcting."
 
 
-# ---- the table -----------------------------------------------------------------------------------
-
-
 def rider_rows(view: View, riders: Sequence[Document]) -> list[Document]:
     """Return one row a rider and meter, the most urgent first; no meter keeps a row too."""
     return [
@@ -135,9 +132,6 @@ def columns() -> list[Document]:
         parts.word_column("reads_text", "300 W are shown as", width=116, since=700, sortable=False),
         parts.text_column("what", "What to make of it", flex=2, minWidth=220, since=1280),
     ]
-
-
-# ---- callbacks -----------------------------------------------------------------------------------
 
 
 def register(app: Dash, data: Guarded) -> None:

@@ -64,9 +64,6 @@ def _said_of(row: Document) -> list[str]:
     ]
 
 
-# ---- which way round -----------------------------------------------------------------------------
-
-
 def _way_round(seen: Document, chosen: Document) -> html.Div:
     """Return which recording was taken for the meter's and why, and the way to swap them."""
     known, said = _why(seen, chosen)
@@ -112,9 +109,6 @@ def _hint(row: Document) -> int:
     """Return what a file's name hints at: −1 the meter, 1 the reference, 0 neither."""
     name = str(row["name"]).lower()
     return any(word in name for word in REFERENCE_WORDS) - any(word in name for word in METER_WORDS)
-
-
-# ---- what is chosen ------------------------------------------------------------------------------
 
 
 def first_choice(seen: Document) -> Document:

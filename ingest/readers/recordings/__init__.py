@@ -1,8 +1,4 @@
-"""What did a head unit record of a ride?
-
-One recording (reader) from FIT (fit; fit_walk, fit_layout and fit_checksum bound what a decoder is
-given), TCX or CSV (csv_samples); its samples on one clock (frame), the devices in it (devices).
-"""
+"""What did a head unit record of a ride?"""
 
 import lazy_loader
 

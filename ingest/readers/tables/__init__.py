@@ -1,8 +1,4 @@
-"""What stands in a table file, cell by cell?
-
-A raw table (raw) from CSV (csv_file, csv_text), Parquet or a workbook (xlsx, xlsx_errors); which
-table it is, by its name or its columns (recognise, header).
-"""
+"""What stands in a table file, cell by cell?"""
 
 import lazy_loader
 
