@@ -6,6 +6,7 @@ from .browser import in_browser as in_browser
 from .charts import chart as chart
 from .deferred import arrived as arrived
 from .deferred import arriving as arriving
+from .deferred import show_arrived as show_arrived
 from .fields import Option as Option
 from .fields import Options as Options
 from .fields import choice_field as choice_field

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from dash import dcc, html, no_update
+from dash import Dash, Input, Output, dcc, html, no_update
 
 from dashboard import theme
 from dashboard.components.sections import empty
@@ -32,6 +32,20 @@ def arriving(name: str, asked: Document, before: Any = None) -> html.Div:
         ],
         className="arriving",
     )
+
+
+def show_arrived(app: Dash, name: str, answer: Callable[[Document], tuple[Any, str, bool]]) -> None:
+    """Register the callback that draws a part; `answer` turns what is asked for into `arrived`."""
+
+    @app.callback(
+        Output(f"{name}-body", "children"),
+        Output(f"{name}-progress", "children"),
+        Output(f"{name}-tick", "disabled"),
+        Input(f"{name}-asked", "data"),
+        Input(f"{name}-tick", "n_intervals"),
+    )
+    def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
+        return answer(asked)
 
 
 def arrived(told: Progress[T], draw: Callable[[T], Any]) -> tuple[Any, str, bool]:

@@ -1,7 +1,7 @@
 """A rider's meters over time: each one's gain error while it was ridden, with its interval."""
 
 from collections.abc import Iterable, Sequence
-from typing import Any
+from itertools import cycle
 
 from dashboard import theme
 from dashboard.figures import backdrop
@@ -15,7 +15,7 @@ LOOKS = (("accent", "solid"), ("comparison", "dash"), ("event", "dot"), ("muted"
 def ridden(periods: Sequence[Document], tolerance: float | None) -> Fields:
     """Return the gain error of every meter of a rider over the periods it was ridden in."""
     traces: list[Fields] = []
-    looks = dict(zip(_meters(periods), _endless(LOOKS), strict=False))
+    looks = dict(zip((period["meter_id"] for period in periods), cycle(LOOKS), strict=False))
     named: set[str] = set()
     for period in periods:
         role, dash = looks[period["meter_id"]]
@@ -34,15 +34,6 @@ def ridden(periods: Sequence[Document], tolerance: float | None) -> Fields:
         yaxis=axis("gain error, %", range=list(_range(periods, tolerance or 1.0))),
         xaxis=time_axis(None),
     )
-
-
-def _meters(periods: Sequence[Document]) -> list[str]:
-    return list(dict.fromkeys(period["meter_id"] for period in periods))
-
-
-def _endless(looks: Sequence[Any]) -> Iterable[Any]:
-    while True:
-        yield from looks
 
 
 def _period(period: Document, role: str, dash: str, *, first: bool) -> Iterable[Fields]:

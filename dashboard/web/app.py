@@ -98,9 +98,17 @@ def shell() -> html.Div:
             dcc.Store(id="palettes", data={"light": theme.LIGHT, "dark": theme.DARK}),
             dcc.Store(id="page-title"),
             html.A("Skip to the page", href="#page", className="skip"),
-            html.Header([_brand(), _navigation(), _theme_switch(), _signed_in()], className="top"),
+            html.Header(
+                [
+                    _brand(),
+                    html.Nav(id="shell-nav", **components.aria(label="Pages")),
+                    html.Button("Colours: auto", id="theme-switch", className="quiet", n_clicks=0),
+                    _signed_in(),
+                ],
+                className="top",
+            ),
             html.Div(id="shell-notice", role="alert"),
-            html.Main(_waiting(), id="page", tabIndex=-1),
+            html.Main(html.P("Reading the store…", className="waiting"), id="page", tabIndex=-1),
         ],
         className="shell",
     )
@@ -111,14 +119,6 @@ def _brand() -> html.A:
     return components.link([mark, NAME], "/", className="brand")
 
 
-def _navigation() -> html.Nav:
-    return html.Nav(id="shell-nav", **components.aria(label="Pages"))
-
-
-def _theme_switch() -> html.Button:
-    return html.Button("Colours: auto", id="theme-switch", className="quiet", n_clicks=0)
-
-
 def _signed_in() -> html.Form | None:
     """Who is signed in, and the way out; nothing while there are no accounts."""
     person = signed_in()
@@ -127,10 +127,6 @@ def _signed_in() -> html.Form | None:
     who = html.Span([html.B(person.name), f", {person.role}"], className="who")
     out = html.Button("Sign out", type="submit", className="quiet")
     return html.Form([who, out], action=SIGN_OUT, method="POST", className="signed-in")
-
-
-def _waiting() -> html.P:
-    return html.P("Reading the store…", className="waiting")
 
 
 def _register_shell(app: Dash, data: Guarded, pages: list[Page]) -> None:
@@ -186,16 +182,18 @@ def page_body(
 ) -> tuple[Any, str]:
     """The page and its title; a sentence instead when there is none or it cannot be drawn."""
     if found is None:
-        return _lost(), f"No such page · {NAME}"
+        return _instead("There is no page at this address."), f"No such page · {NAME}"
     page, view = found
     if not security.may_open(person_asking(), page):
-        return _not_open(person_asking()), f"{page.title} · {NAME}"
+        closed = f"This page is not open to a {person_asking().role}."
+        return _instead(closed), f"{page.title} · {NAME}"
     try:
         body = bodies.body(page, data, view, person_asking()) if bodies else page.layout(data, view)
         above = _provisional(data)
     except Exception as problem:
         if isinstance(problem, UserError):
-            return _said(str(problem)), f"{page.title} · {NAME}"
+            said = str(problem)
+            return _instead(said[:1].upper() + said[1:]), f"{page.title} · {NAME}"
         LOG.exception("page %s could not be drawn", page.path)
         return _failed(), f"{page.title} · {NAME}"
     return [*above, body], page_title(page, view)
@@ -214,20 +212,7 @@ def _provisional(data: Guarded) -> list[html.P]:
     return [html.P(text, className="warn", role="status")]
 
 
-def _lost() -> html.Div:
-    return components.empty(
-        "There is no page at this address.", components.link("Go to the fleet.", "/")
-    )
-
-
-def _not_open(person: Person) -> html.Div:
-    return components.empty(
-        f"This page is not open to a {person.role}.", components.link("Go to the fleet.", "/")
-    )
-
-
-def _said(text: str) -> html.Div:
-    sentence = text[:1].upper() + text[1:]
+def _instead(sentence: str) -> html.Div:
     return components.empty(sentence, components.link("Go to the fleet.", "/"))
 
 

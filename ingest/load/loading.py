@@ -78,7 +78,8 @@ def load_contents(
     batches = []
     for content in contents:
         batch = prepare(content, zone=zones.get(str(content.path), zone))
-        if batch.time_zone != zone and _has_instants(batch):
+        columns = [column for checked in batch.tables for column in checked.table.columns]
+        if batch.time_zone != zone and any(column.kind is datetime for column in columns):
             batch.add_notice(_other_zone(batch.time_zone, zone))
         batches.append(batch)
     _refuse_others(batches, only)
@@ -162,10 +163,6 @@ def _zones(store: Store) -> tuple[str, dict[str, str]]:
         zone = str(db.setting("time_zone"))
         last = db.query("imports/time_zones")
     return zone, dict(last.select("path", "time_zone").iter_rows())
-
-
-def _has_instants(batch: Batch) -> bool:
-    return any(c.kind is datetime for checked in batch.tables for c in checked.table.columns)
 
 
 def _other_zone(before: str, now: str) -> str:

@@ -119,10 +119,6 @@ def _table_statements(
         sql_type = SQL_TYPES[column.kind]
         if column.name not in found:
             lines.append(f'ALTER TABLE "{name}" ADD COLUMN "{column.name}" {sql_type}')
-        elif _canonical(found[column.name]) != sql_type:
+        elif found[column.name].replace("TIMESTAMP WITH TIME ZONE", "TIMESTAMPTZ") != sql_type:
             lines.append(f'ALTER TABLE "{name}" ALTER COLUMN "{column.name}" TYPE {sql_type}')
     return lines
-
-
-def _canonical(sql_type: str) -> str:
-    return "TIMESTAMPTZ" if sql_type == "TIMESTAMP WITH TIME ZONE" else sql_type

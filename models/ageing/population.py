@@ -171,10 +171,9 @@ def _group(name: str, rows: pl.DataFrame) -> _Group:
     time = age - (mean_age or 0.0)
     columns = [np.ones(age.size), time]
     count = rows["n_swaps"].cast(pl.Float64).to_numpy()
-    since_first = rows.select(
-        (pl.col("n_swaps") - pl.col("n_swaps").min().over("meter_id")).cast(pl.Float64)
-    ).to_series()
-    n_swaps = int(rows.group_by("meter_id").agg(_seen_swaps())["seen"].sum())
+    swaps = pl.col("n_swaps")
+    since_first = rows.select((swaps - swaps.min().over("meter_id")).cast(pl.Float64)).to_series()
+    n_swaps = int(rows.group_by("meter_id").agg(swaps.max() - swaps.min())["n_swaps"].sum())
     if since_first.sum() > 0:
         columns.append(count - count.mean())
     panel = Panel(
@@ -187,10 +186,6 @@ def _group(name: str, rows: pl.DataFrame) -> _Group:
     )
     least = int((rows.group_by("meter_id").len()["len"] >= 2).sum())
     return _Group(name, panel, n_swaps, mean_age, least)
-
-
-def _seen_swaps() -> pl.Expr:
-    return (pl.col("n_swaps").max() - pl.col("n_swaps").min()).alias("seen")
 
 
 def _shared(rows: pl.DataFrame, part: str) -> Array:

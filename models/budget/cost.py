@@ -15,8 +15,8 @@ import polars as pl
 
 from models.ageing import group_table
 from models.budget.claims import closing_claims, sensor_excess
-from models.budget.cost_items import Spent, bench_visits, budget_items
-from models.budget.documents import BudgetDocument, ClosingClaim, Cost, GroupCost, ItemCost, Risk
+from models.budget.cost_items import bench_visits, budget_items
+from models.budget.documents import BudgetDocument, ClosingClaim, Cost, GroupCost, Risk
 from models.budget.replacement import keep_or_replace, ranked
 from models.fleet import FleetFit
 from models.metrology import Array
@@ -61,13 +61,17 @@ def budget_document(
     verdicts = keep_or_replace(found, fleet, tables, here, first=ask.first, last=ask.last)
     money = prices(tables["costs"], here["group"].to_list())
     done, to_come = bench_visits(found, here, ask, plan)
+    supposed = (ask.tolerance_pct, ask.target, ask.slots_per_week) != (None, None, None)
     return {
         "from": ask.first,
         "to": ask.last,
         "currency": money.currency,
         "total": float(whole.mean(axis=1).sum()),
         "interval90": _interval(whole.sum(axis=0)),
-        "by_item": [_item_row(name, spent) for name, spent in items.items()],
+        "by_item": [
+            {"item": name, **_cost(spent.sure.sum() + spent.draws.sum(axis=0))}
+            for name, spent in items.items()
+        ],
         "by_group": _group_rows(here["group"].to_list(), whole),
         "meters": ranked(
             {"meter_id": name, **_cost(whole[m]), **verdicts[name]} for m, name in enumerate(ids)
@@ -82,7 +86,7 @@ def budget_document(
         },
         "warranty": _claims(found, fleet),
         "lacks": [*lacks, *missing],
-        "notes": [*(plan["notes"][:1] if plan and _supposes(ask) else []), *_notes(found, ask)],
+        "notes": [*(plan["notes"][:1] if plan and supposed else []), *_notes(found, ask)],
         "groups": group_table(
             found.sessions,
             found.meters,
@@ -92,10 +96,6 @@ def budget_document(
         ),
         "fit": fit_state(fleet),
     }
-
-
-def _supposes(ask: SeasonAsk) -> bool:
-    return (ask.tolerance_pct, ask.target, ask.slots_per_week) != (None, None, None)
 
 
 def _claims(found: Records, fleet: FleetFit) -> list[ClosingClaim]:
@@ -132,10 +132,6 @@ def _interval(values: Array) -> list[float]:
 
 def _cost(draws: Array) -> Cost:
     return {"cost": float(draws.mean()), "interval90": _interval(draws)}
-
-
-def _item_row(name: str, spent: Spent) -> ItemCost:
-    return {"item": name, **_cost(spent.sure.sum() + spent.draws.sum(axis=0))}
 
 
 def _group_rows(groups: list[str], whole: Array) -> list[GroupCost]:

@@ -8,7 +8,7 @@ day that nobody knows, rows begin and end with the days it may have been, and sa
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
@@ -62,14 +62,13 @@ def ridden(
     for row in rows.to_dicts():
         begin = max(first, row["from_date"])
         end = min(last, row["to_date"] or last)
-        spans = [_ended_before(s, begin) if s.meter_id == row["meter_id"] else s for s in spans]
+        spans = [
+            replace(s, last=min(s.last, begin - DAY)) if s.meter_id == row["meter_id"] else s
+            for s in spans
+        ]
         spans.append(Span(row["meter_id"], row["rider_id"], begin, end))
     spans = [span for span in spans if span.first <= span.last]
     return spans if meter_id is None else _with_gaps(spans, meter_id, first, last)
-
-
-def _ended_before(span: Span, day: date) -> Span:
-    return Span(span.meter_id, span.rider_id, span.first, min(span.last, day - DAY))
 
 
 def _with_gaps(spans: list[Span], meter_id: str, first: date, last: date) -> list[Span]:

@@ -63,11 +63,12 @@ def candidate_steps(
         *(pl.col("date").alias("on"), "event", "side", "note", "state"),
     )
     at_bench = pl.col("event").is_in(BENCH_WORK) & pl.col("_at").is_not_null()
-    pairs = _of_pairs(meters)
+    kinds = meters.select("meter_id", "kind").iter_rows()
+    own_slopes = [meter for meter, kind in kinds if rule_of(kind).own_slopes]
     one_side = (
         pl.col("side").is_in(["left", "right"])
         & pl.col("event").is_in(SERVICES)
-        & pl.col("meter_id").is_in(pairs)
+        & pl.col("meter_id").is_in(own_slopes)
     )
     named = table.join(
         worked.unique(["meter_id", "on"]), on=["meter_id", "on"], how="left", maintain_order="left"
@@ -84,13 +85,6 @@ def candidate_steps(
         "meter_id", "on", at=pl.col("_at"), event=pl.lit(WORK)
     )
     return pl.concat([named.drop("_at"), unsaid], how="diagonal")
-
-
-def _of_pairs(meters: pl.DataFrame) -> list[str]:
-    """Return the meters whose two sides are devices of their own."""
-    return [
-        m for m, kind in meters.select("meter_id", "kind").iter_rows() if rule_of(kind).own_slopes
-    ]
 
 
 def pedal_cranks(

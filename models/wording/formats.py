@@ -4,7 +4,7 @@ The browser has the same formats under the same names (assets/bench/words.js), a
 templates need them that travel there. A number that rounds to zero carries no sign.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import date
 from functools import partial
 from typing import Any
@@ -63,29 +63,9 @@ def span(seconds: float) -> str:
     return f"{seconds / 86_400:.0f} days"
 
 
-def _optional(value: object) -> str:
-    return "" if value is None else str(value)
-
-
-def _bracketed(value: object) -> str:
-    return "" if value is None else f" ({value})"
-
-
 def _then(value: object) -> str:
     values = value if isinstance(value, tuple) else () if value is None else (value,)
     return "".join(f" {one}" for one in values)
-
-
-def _joined(values: Iterable[object]) -> str:
-    return " ".join(str(value) for value in values)
-
-
-def _listed(values: Iterable[object]) -> str:
-    return ", ".join(str(value) for value in values)
-
-
-def _anded(values: Iterable[object]) -> str:
-    return " and ".join(str(value) for value in values)
 
 
 def name(value: str) -> str:
@@ -109,12 +89,12 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "higher_or_lower": lambda value: "higher" if value > 0 else "lower",
     "name": name,
     "names": lambda values: ", ".join(map(name, values)),
-    "optional": _optional,
-    "bracketed": _bracketed,
+    "optional": lambda value: "" if value is None else str(value),
+    "bracketed": lambda value: "" if value is None else f" ({value})",
     "then": _then,
-    "joined": _joined,
-    "listed": _listed,
-    "anded": _anded,
+    "joined": lambda values: " ".join(map(str, values)),
+    "listed": lambda values: ", ".join(map(str, values)),
+    "anded": lambda values: " and ".join(map(str, values)),
 }
 """By name; without one: `str`. optional, bracketed (in brackets, a space before) and then (a space
 before each) write nothing of None; joined, listed, anded and names take several values."""

@@ -6,7 +6,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import components as parts
-from dashboard.components import arrived, arriving
+from dashboard.components import arrived, arriving, show_arrived
 from dashboard.navigation import Document, View
 from dashboard.pages.budget.policies import draw_policies
 from dashboard.pages.budget.summary import draw_budget
@@ -79,16 +79,11 @@ def register(app: Dash, data: Guarded) -> None:
         )
         return body, progress, still, "" if still else "stale"
 
-    @app.callback(
-        Output("policies-body", "children"),
-        Output("policies-progress", "children"),
-        Output("policies-tick", "disabled"),
-        Input("policies-asked", "data"),
-        Input("policies-tick", "n_intervals"),
-    )
-    def compare(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
+    def compare(asked: Document) -> tuple[Any, str, bool]:
         told = data.on(asked["as_of"]).later(run.policies, tolerance_pct=asked["tolerance"])
         return arrived(told, draw_policies)
+
+    show_arrived(app, "policies", compare)
 
     @app.callback(
         Output("budget-file", "data"),

@@ -1,12 +1,10 @@
 """Method: how the numbers come about, and how far they can be trusted."""
 
-from typing import Any
-
-from dash import Dash, Input, Output, html
+from dash import Dash, html
 
 from dashboard import components as parts
-from dashboard.components import arrived, arriving
-from dashboard.navigation import Document, View
+from dashboard.components import arrived, arriving, show_arrived
+from dashboard.navigation import View
 from dashboard.pages.method.fit import fit_part, numbers_part
 from dashboard.pages.method.look_back import hindcast_parts
 from dashboard.pages.method.model_check import diagnostic_parts
@@ -61,12 +59,8 @@ def layout(data: Guarded, view: View) -> html.Div:
 def register(app: Dash, data: Guarded) -> None:
     """Draw the look back once it is there."""
 
-    @app.callback(
-        Output("method-body", "children"),
-        Output("method-progress", "children"),
-        Output("method-tick", "disabled"),
-        Input("method-asked", "data"),
-        Input("method-tick", "n_intervals"),
+    show_arrived(
+        app,
+        "method",
+        lambda asked: arrived(data.on(asked["as_of"]).later(run.hindcast), hindcast_parts),
     )
-    def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
-        return arrived(data.on(asked["as_of"]).later(run.hindcast), hindcast_parts)

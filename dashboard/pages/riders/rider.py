@@ -5,7 +5,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import components as parts
-from dashboard.components import arrived, arriving
+from dashboard.components import arrived, arriving, show_arrived
 from dashboard.navigation import Document, View
 from dashboard.pages.riders import ledger
 from dashboard.pages.riders.cards import meter_cards
@@ -66,14 +66,7 @@ def draw(view: View, document: Document, tolerance: float | None) -> list[Any]:
 def register(app: Dash, data: Guarded) -> None:
     """Draw the rider's meters, answer efforts, note notices, hand out the ledger."""
 
-    @app.callback(
-        Output("rider-body", "children"),
-        Output("rider-progress", "children"),
-        Output("rider-tick", "disabled"),
-        Input("rider-asked", "data"),
-        Input("rider-tick", "n_intervals"),
-    )
-    def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
+    def show(asked: Document) -> tuple[Any, str, bool]:
         view = View(query={"as_of": asked["as_of"]} if asked["as_of"] else {})
         rows = data.on(asked["as_of"]).ask(run.riders)
         mine = next((r["meters"] for r in rows if r["rider_id"] == asked["rider_id"]), [])
@@ -86,6 +79,8 @@ def register(app: Dash, data: Guarded) -> None:
             return draw(view, {**found, "notices": notices}, min(limits, default=None))
 
         return arrived(told, with_read)
+
+    show_arrived(app, "rider", show)
 
     @app.callback(
         Output("rider-answer", "children"),

@@ -144,9 +144,7 @@ def register_answer(app: Dash, data: Guarded) -> None:
         if not chosen or not chosen.get("meter"):
             return no_update
         try:
-            found = data.ask(
-                run.compare_rides, chosen["drop"], chosen["meter"], chosen["reference"]
-            )
+            found = _compared(data, chosen)
         except UserError:
             return None  # the answer says why
         return sense(found, data.ask(run.status), meter_id, reference_id)
@@ -197,11 +195,8 @@ def register_decision(app: Dash, data: Guarded) -> None:
         if missing:
             return (no_update, missing, *[no_update] * 4)
         said = kept_words(_keep_pair(data, chosen, meter_id, reference_id), meter_id)
-        waiting, kept = (
-            waiting_part(data.ask(run.rides_waiting)),
-            kept_part(View(), data.ask(run.rides_kept)),
-        )
-        return said, no_update, None, None, waiting, kept
+        waiting = waiting_part(data.ask(run.rides_waiting))
+        return said, no_update, None, None, waiting, kept_part(View(), data.ask(run.rides_kept))
 
 
 def _discarded(data: Guarded, chosen: Document) -> html.P:

@@ -100,7 +100,7 @@ def draw(plan: Document, asked: Document) -> list[Any]:
     """Return the plan that has arrived."""
     return [
         html.P(headline(plan), className="headline"),
-        *[parts.remark(theme.sentence(text)) for text in _remarks(plan)],
+        *[parts.remark(theme.sentence(text)) for text in [*plan["notes"], *plan["lacks"]]],
         *[parts.warning(line) for line in second_visits(plan)],
         board(plan, query_of(asked)),
         pinned_part(plan["pins"], plan["idle_pins"]),
@@ -142,10 +142,6 @@ def _second_visit(pin: Document, other: Document, unit: str | None) -> str:
         f"stays in the week of {theme.day(other['week'])}: it saves another {saves} and costs "
         f"{costs}. Beside it, the pinned visit saves {pin_saves} and costs {pin_costs}."
     )
-
-
-def _remarks(plan: Document) -> list[str]:
-    return [*plan.get("notes", []), *plan.get("lacks", [])]
 
 
 def register(app: Dash, data: Guarded) -> None:

@@ -4,11 +4,11 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from dash import Dash, Input, Output, html
+from dash import Dash, html
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.components import arrived, arriving
+from dashboard.components import arrived, arriving, show_arrived
 from dashboard.navigation import Document, View
 from dashboard.pages.season.page import asked_in, query_of
 from dashboard.security import Guarded
@@ -84,14 +84,9 @@ def _row(row: Document) -> tuple[Any, ...]:
 def register(app: Dash, data: Guarded) -> None:
     """Draw the list once the plan is there."""
 
-    @app.callback(
-        Output("week-body", "children"),
-        Output("week-progress", "children"),
-        Output("week-tick", "disabled"),
-        Input("week-asked", "data"),
-        Input("week-tick", "n_intervals"),
-    )
-    def show(asked: Document, _ticks: int | None) -> tuple[Any, str, bool]:
+    def show(asked: Document) -> tuple[Any, str, bool]:
         season = asked_of(asked["first"], asked["last"], asked["slots"])
         week = date.fromisoformat(asked["week"])
         return arrived(data.on(asked["as_of"]).later(run.bench_list, season, week), draw)
+
+    show_arrived(app, "week", show)

@@ -94,9 +94,9 @@ class _Search:
                 converged = self._expected_gain(g, H) < 0.05
                 message = "no step raises the likelihood any more"
                 break
-        information = turn.information + self.prior_precision
-        hyper = replace(self.state.hyper, covariance=_inverse(information))
-        self.state.hyper = hyper
+        H = turn.information + self.prior_precision
+        covariance = np.linalg.pinv(H, hermitian=True).astype(np.float64) if len(H) else H
+        self.state.hyper = replace(self.state.hyper, covariance=covariance)
         return Estimate(self.state, turn, converged, n, message)
 
     def _expected_gain(self, g: Array, H: Array) -> float:
@@ -136,7 +136,3 @@ def _solve(H: Array, g: Array) -> Array:
     if not len(g):
         return g
     return np.linalg.lstsq(H, g, rcond=1e-12)[0].astype(np.float64)
-
-
-def _inverse(H: Array) -> Array:
-    return np.linalg.pinv(H, hermitian=True).astype(np.float64) if len(H) else H
