@@ -4,9 +4,9 @@ import argparse
 import getpass
 import sys
 
-from dashboard import service
 from dashboard.cli.arguments import DONE, Words, fleet_of, say, show
 from ingest.schema import UserError
+from models import run
 from models.run import EVERYONE, OWNER
 
 ROLES = sorted(EVERYONE)
@@ -14,15 +14,11 @@ ROLES = sorted(EVERYONE)
 
 def add(words: Words) -> None:
     """Add `account` and what can be done with one."""
-    account = words.add("account", _account, "who may sign in, and as what")
-    actions = account.add_subparsers(dest="action", required=True, metavar="ACTION")
+    actions = words.within("account", "who may sign in, and as what", metavar="ACTION")
 
-    def action(name: str, text: str, *, who: bool = True) -> argparse.ArgumentParser:
-        one: argparse.ArgumentParser = actions.add_parser(name, help=text, description=text)
-        one.add_argument("--store", metavar="FILE", help="the DuckDB store")
-        one.add_argument("--format", choices=service.FORMATS, default="table")
-        if who:
-            one.add_argument("name", metavar="NAME")
+    def action(name: str, text: str) -> argparse.ArgumentParser:
+        one = actions.add(name, _account, text, "store", "format")
+        one.add_argument("name", metavar="NAME")
         return one
 
     new = action("add", "add an account; its password is asked for, or read from standard input")
@@ -34,7 +30,7 @@ def add(words: Words) -> None:
     action("password", "give an account another password; its sign-ins end")
     action("disable", "let an account sign in no more; its sign-ins end at once")
     action("enable", "let a disabled account sign in again")
-    action("list", "every account with its role", who=False)
+    actions.add("list", _account, "every account with its role", "store", "format")
 
 
 def _coach(sub: argparse.ArgumentParser) -> None:
@@ -46,21 +42,19 @@ def _coach(sub: argparse.ArgumentParser) -> None:
 
 
 def _account(args: argparse.Namespace) -> int:
-    from models import run
-
     fleet = fleet_of(args)
-    if args.action == "add":
+    if args.account == "add":
         run.add_account(fleet, args.name, asked_password(), role=args.role, coach=args.coach)
-    elif args.action == "role":
+    elif args.account == "role":
         run.set_account_role(fleet, args.name, args.role, coach=args.coach)
-    elif args.action == "password":
+    elif args.account == "password":
         run.set_account_password(fleet, args.name, asked_password())
-    elif args.action in ("disable", "enable"):
-        run.set_account_enabled(fleet, args.name, enabled=args.action == "enable")
+    elif args.account in ("disable", "enable"):
+        run.set_account_enabled(fleet, args.name, enabled=args.account == "enable")
     columns = ("name", "role", "state", "coach")
     rows = [{name: row[name] for name in columns} for row in run.accounts(fleet)]
     owned = any(row["role"] == OWNER and row["state"] == "active" for row in rows)
-    if args.action != "list" and not owned:
+    if args.account != "list" and not owned:
         say("note: nobody is an owner yet, so nobody sees every page and the changes")
     show(args, rows, rows, columns)
     return DONE

@@ -9,16 +9,13 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, NoReturn
 
 from dashboard import service
-
-if TYPE_CHECKING:
-    from ingest.schema import ProblemDocument
-    from models.run import Fleet
+from models import run
 
 DONE, DONE_BUT, NOTHING_DONE = 0, 1, 2
 PROVISIONAL = "the fit did not converge: take these numbers as provisional"
@@ -38,14 +35,14 @@ class Parser(argparse.ArgumentParser):
 
 
 class Words:
-    """The command line's commands, being collected."""
+    """Collects the commands that may follow a word of the command line."""
 
-    def __init__(self, subparsers: Any) -> None:
-        self.subparsers = subparsers
+    def __init__(self, parser: argparse.ArgumentParser, dest: str, metavar: str) -> None:
+        self._parsers = parser.add_subparsers(dest=dest, required=True, metavar=metavar)
 
     def add(self, name: str, handler: Handler, text: str, *shared: str) -> argparse.ArgumentParser:
-        """A command; shared: which of `store`, `format` and `as_of` it understands."""
-        sub: argparse.ArgumentParser = self.subparsers.add_parser(name, help=text, description=text)
+        """Add a command; shared: which of `store`, `format` and `as_of` it understands."""
+        sub: argparse.ArgumentParser = self._parsers.add_parser(name, help=text, description=text)
         sub.set_defaults(handler=handler)
         if "store" in shared:
             sub.add_argument("--store", type=Path, metavar="FILE", help="the DuckDB store")
@@ -56,6 +53,10 @@ class Words:
                 "--as-of", type=day, metavar="DATE", help="as it could have been known that day"
             )
         return sub
+
+    def within(self, name: str, text: str, *, metavar: str) -> Words:
+        """Add a command that is followed by one of several others; return their collection."""
+        return Words(self._parsers.add_parser(name, help=text, description=text), name, metavar)
 
 
 def period(sub: argparse.ArgumentParser) -> None:
@@ -79,11 +80,9 @@ def store_of(args: argparse.Namespace) -> Path:
     return Path(args.store or os.environ.get("SLOPEWATCH_STORE") or DEFAULT_STORE)
 
 
-def fleet_of(args: argparse.Namespace) -> Fleet:
+def fleet_of(args: argparse.Namespace) -> run.Fleet:
     """Return the fleet that a command is asked of, told on standard error what takes long."""
-    from models.run import Fleet
-
-    return Fleet.at(store_of(args), as_of=getattr(args, "as_of", None), say=say)
+    return run.Fleet.at(store_of(args), as_of=getattr(args, "as_of", None), say=say)
 
 
 def say(message: str) -> None:
@@ -119,16 +118,12 @@ def notes(document: Mapping[str, Any]) -> None:
         say(f"note: {text}")
 
 
-def problem_line(problem: ProblemDocument) -> str:
-    """Return one set-aside cell in a line: where, what was found, what was expected, what to do."""
-    where = ", ".join(
-        str(part)
-        for part in (
-            problem["file"],
-            problem.get("sheet") and f"sheet {problem['sheet']}",
-            problem["row"] is not None and f"row {problem['row']}",
-            problem["column"],
-        )
-        if part
-    )
-    return f'{where}: found "{problem["found"]}", expected {problem["expected"]}. {problem["fix"]}'
+def say_set_aside(problems: Iterable[Mapping[str, Any]]) -> None:
+    """Say of each set-aside cell where it is, what was found, what was expected, what to do."""
+    for problem in problems:
+        parts = [problem["file"]]
+        parts += [f"sheet {problem['sheet']}"] if problem["sheet"] else []
+        parts += [f"row {problem['row']}"] if problem["row"] is not None else []
+        where = ", ".join([*parts, problem["column"]] if problem["column"] else parts)
+        found, expected, fix = (problem[key] for key in ("found", "expected", "fix"))
+        say(f'{where}: found "{found}", expected {expected}. {fix}')

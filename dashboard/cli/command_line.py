@@ -1,7 +1,7 @@
 """The `slopewatch` command.
 
 Results go to standard output, progress and messages to standard error. Everything heavy is
-imported inside the command that needs it; the commands themselves are in `commands_*`.
+imported inside the command that needs it, or on first use of a room's name.
 """
 
 import argparse
@@ -10,7 +10,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from dashboard.cli import accounts, decisions, fleet, report, store_care
+from dashboard.cli import accounts, decisions, fleet, reports, store_care
 from dashboard.cli.arguments import (
     DONE,
     DONE_BUT,
@@ -23,6 +23,7 @@ from dashboard.cli.arguments import (
     store_of,
 )
 from ingest.schema import UserError, spelled
+from models import run
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -66,8 +67,7 @@ def _parser() -> argparse.ArgumentParser:
         prog="slopewatch",
         description="How far off every power meter of a team is, how sure that is, and who is due.",
     )
-    subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    words = Words(subparsers)
+    words = Words(parser, "command", "COMMAND")
 
     sub = words.add("demo", _demo, "build the demo fleet if there is none, and serve it", "store")
     sub.add_argument("--port", type=int, default=8550)
@@ -75,7 +75,7 @@ def _parser() -> argparse.ArgumentParser:
 
     fleet.add(words)
     decisions.add(words)
-    report.add(subparsers)
+    reports.add(words)
     store_care.add(words)
     accounts.add(words)
 
@@ -94,8 +94,6 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _demo(args: argparse.Namespace) -> int:
-    from models import run
-
     store = args.store or Path(os.environ.get("SLOPEWATCH_STORE") or "demo.duckdb")
     run.build_demo(run.Fleet.at(store, say=say))
     if args.build_only:

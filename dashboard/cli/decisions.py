@@ -5,12 +5,11 @@ from __future__ import annotations
 import argparse
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from dashboard import service
 from dashboard.cli.arguments import DONE, UsageError, Words, day, fleet_of, notes, period, say, show
-
-if TYPE_CHECKING:
-    from models.run import Fleet, SeasonAsk
+from models import run
 
 EVERYTHING = ("store", "format", "as_of")
 EFFORT = "DATE[Ttime],METER,WATTS[,SECONDS][,zeroed=yes|no][,cadence=RPM]"
@@ -67,22 +66,18 @@ def _tolerance(sub: argparse.ArgumentParser) -> None:
     )
 
 
-def _asked(args: argparse.Namespace, *pins: str) -> SeasonAsk:
-    from models.run import SeasonAsk, parse_pins
-
-    return SeasonAsk(
+def _asked(args: argparse.Namespace, *pins: str) -> run.SeasonAsk:
+    return run.SeasonAsk(
         args.first,
         args.last,
         args.slots_per_week,
-        parse_pins(pins),
+        run.parse_pins(pins),
         tolerance_pct=args.tolerance,
         target=args.target,
     )
 
 
 def _plan(args: argparse.Namespace) -> int:
-    from models import run
-
     if (args.bench or args.place) and args.bench_list is None:
         raise UsageError("--bench and --place say what a bench list uses: add --bench-list DATE")
     fleet, asked = fleet_of(args), _asked(args, *args.pin)
@@ -121,9 +116,7 @@ def _say_unplanned(args: argparse.Namespace, document: Mapping[str, Any]) -> Non
     )
 
 
-def _bench_list(args: argparse.Namespace, fleet: Fleet, asked: SeasonAsk) -> None:
-    from models import run
-
+def _bench_list(args: argparse.Namespace, fleet: run.Fleet, asked: run.SeasonAsk) -> None:
     rows = run.bench_list(fleet, asked, args.bench_list, bench_id=args.bench, place_id=args.place)
     columns = (
         "meter_id", "rider_id", "bike_id", "crank_length_mm", "bench_id", "mass_kg",
@@ -142,8 +135,6 @@ def _bench_list(args: argparse.Namespace, fleet: Fleet, asked: SeasonAsk) -> Non
 
 
 def _budget(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.budget(fleet_of(args), _asked(args))
     notes(document)
     columns = ("meter_id", "cost", "interval90", "keep_or_replace", "reason")
@@ -159,8 +150,6 @@ def _budget(args: argparse.Namespace) -> int:
 
 
 def _print_tables(document: Mapping[str, Any]) -> None:
-    from dashboard import service
-
     print()
     print(service.to_table(document["by_item"], ("item", "cost", "interval90")))
     print()
@@ -172,8 +161,6 @@ def _print_tables(document: Mapping[str, Any]) -> None:
 
 
 def _policies(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.policies(fleet_of(args), tolerance_pct=args.tolerance)
     notes(document)
     columns = ("name", "visits_per_meter_year", "out_of_tolerance_share", "interval90")
@@ -184,8 +171,6 @@ def _policies(args: argparse.Namespace) -> int:
 
 
 def _hindcast(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.hindcast(fleet_of(args))
     columns = (
         "date", "session_id", "meter_id", "forecast_pct", "forecast_sd_pct", "found_pct",
@@ -197,8 +182,6 @@ def _hindcast(args: argparse.Namespace) -> int:
 
 
 def _effort(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.effort(
         fleet_of(args), [run.effort_ask(text) for text in args.efforts], carry_to=args.carry_to
     )
@@ -215,8 +198,6 @@ def _effort(args: argparse.Namespace) -> int:
 
 
 def _correct(args: argparse.Namespace) -> int:
-    from models import run
-
     if (args.recordings is None) != (args.out is None):
         raise UsageError("--recordings FOLDER and --out FOLDER go together")
     fleet = fleet_of(args)

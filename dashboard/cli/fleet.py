@@ -5,16 +5,18 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from dashboard import theme
 from dashboard.cli.arguments import (
     DONE,
     DONE_BUT,
     UsageError,
     Words,
     fleet_of,
-    problem_line,
     say,
+    say_set_aside,
     show,
 )
+from models import run
 
 
 def add(words: Words) -> None:
@@ -38,11 +40,8 @@ def add(words: Words) -> None:
 
 
 def _load(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.load_folders(fleet_of(args), args.paths, fit=not args.no_fit)
-    for problem in document["set_aside"]:
-        say(problem_line(problem))
+    say_set_aside(document["set_aside"])
     for notice in document["notices"]:
         say(f"note: {notice}")
     columns = (
@@ -63,16 +62,12 @@ def _load(args: argparse.Namespace) -> int:
 
 
 def _fit(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.refit(fleet_of(args))
     show(args, document, [document], ("ran", "converged", "seconds", "message"))
     return DONE if document["converged"] else DONE_BUT
 
 
 def _status(args: argparse.Namespace) -> int:
-    from models import run
-
     fleet = fleet_of(args)
     fleet.require()
     document = run.status(fleet)
@@ -106,8 +101,6 @@ def _say_news(document: Mapping[str, Any]) -> None:
 
 
 def _history(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.history(fleet_of(args), args.meter)
     show(
         args,
@@ -119,12 +112,8 @@ def _history(args: argparse.Namespace) -> int:
 
 
 def _bench(args: argparse.Namespace) -> int:
-    from dashboard import theme
-    from models import run
-
     document, problems = run.bench_files(args.paths)
-    for problem in problems:
-        say(problem_line(problem))
+    say_set_aside(problems)
     columns = (
         "session_id", "meter_id", "measured_at", "gain_error_pct", "expanded_uncertainty_pct",
         "tolerance_pct", "verdict", "p_in_tolerance", "new_slope", "recommended_slope",
@@ -139,8 +128,6 @@ def _bench(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.compare_files(args.meter, args.reference)
     for warning in document["warnings"]:
         say(f"note: {warning}")

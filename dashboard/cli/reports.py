@@ -1,19 +1,27 @@
-"""Reports that follow from decisions: notices, affected rides, intervals, warranty, handover."""
+"""`slopewatch report WHAT …`: documents to print or to hand on."""
 
 import argparse
-from typing import Any
+from pathlib import Path
 
+from dashboard import service
 from dashboard.cli.arguments import DONE, Words, day, fleet_of, say, show
+from models import run
 
 EVERYTHING = ("store", "format", "as_of")
 
 
-def add_reports(kinds: Any) -> None:
-    """Add these reports to the words after `slopewatch report`."""
-    words = Words(kinds)
+def add(commands: Words) -> None:
+    """Add `report` and all its kinds to the command line."""
+    words = commands.within("report", "documents to print or to hand on", metavar="WHAT")
+    text = "the calibration record of a bench session, or its label, as PDF"
+    sub = words.add("record", _record, text, "store")
+    sub.add_argument("session", metavar="SESSION")
+    sub.add_argument("--out", type=Path, required=True, metavar="FILE.pdf")
+    sub.add_argument("--label", action="store_true", help="the label for the meter instead")
+    text = "who changed what, and when; the newest first"
+    _days(words.add("changes", _changes, text, "store", "format"), help="a day, UTC")
     sub = words.add("notices", _notices, "what coaches are told, and acknowledge", *EVERYTHING)
-    sub.add_argument("--from", dest="first", type=day, metavar="DATE")
-    sub.add_argument("--to", dest="last", type=day, metavar="DATE")
+    _days(sub)
     sub.add_argument("--acknowledge", action="append", default=[], metavar="NOTICE")
     sub = words.add(
         "affected", _affected, "rides in doubt since a meter's last good session", *EVERYTHING
@@ -29,9 +37,27 @@ def add_reports(kinds: Any) -> None:
     words.add("workshops", _workshops, "whether the workshops agree with one another", *EVERYTHING)
 
 
-def _notices(args: argparse.Namespace) -> int:
-    from models import run
+def _days(sub: argparse.ArgumentParser, help: str | None = None) -> None:
+    for option, name in (("--from", "first"), ("--to", "last")):
+        sub.add_argument(option, dest=name, type=day, metavar="DATE", help=help)
 
+
+def _record(args: argparse.Namespace) -> int:
+    from dashboard import pdf
+
+    found = service.plain(run.bench_record(fleet_of(args), args.session))
+    made = pdf.label_pdf(found) if args.label else pdf.record_pdf(found)
+    print(run.write_document(args.out, made))
+    return DONE
+
+
+def _changes(args: argparse.Namespace) -> int:
+    rows = run.changes(fleet_of(args), args.first, args.last)
+    show(args, rows, rows, ("changed_at", "who", "what", "subject", "before", "after"))
+    return DONE
+
+
+def _notices(args: argparse.Namespace) -> int:
     fleet = fleet_of(args)
     for notice_id in args.acknowledge:
         run.acknowledge_notice(fleet, notice_id)
@@ -42,8 +68,6 @@ def _notices(args: argparse.Namespace) -> int:
 
 
 def _affected(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.affected(fleet_of(args), args.meter)
     columns = ("found_on", "found_pct", "last_good_on", "doubtful_from", "riders", "text")
     rows = [
@@ -57,8 +81,6 @@ def _affected(args: argparse.Namespace) -> int:
 
 
 def _intervals(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.intervals(fleet_of(args))
     columns = ("meter_id", "due_date", "calendar", "staircase", "control_chart", "in_use_time",
                "reliability")  # fmt: skip
@@ -69,8 +91,6 @@ def _intervals(args: argparse.Namespace) -> int:
 
 
 def _warranty(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.warranty(fleet_of(args), args.meter)
     for text in document["lacks"]:
         say(f"note: {text}")
@@ -83,8 +103,6 @@ def _warranty(args: argparse.Namespace) -> int:
 
 
 def _handover(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.handover(fleet_of(args), args.rider)
     if args.format == "table":
         print(document["text"])
@@ -95,8 +113,6 @@ def _handover(args: argparse.Namespace) -> int:
 
 
 def _workshops(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.workshops(fleet_of(args))
     for text in document["notes"]:
         say(f"note: {text}")

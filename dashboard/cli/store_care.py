@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 
 from dashboard.cli.arguments import DONE, DONE_BUT, UsageError, Words, fleet_of, say, show
+from models import run
 
 
 def add(words: Words) -> None:
@@ -36,16 +37,12 @@ def add(words: Words) -> None:
 
 
 def _template(args: argparse.Namespace) -> int:
-    from models import run
-
     for path in run.write_templates(args.folder):
         print(path)
     return DONE
 
 
 def _settings(args: argparse.Namespace) -> int:
-    from models import run
-
     if args.key is not None and args.value is not None:
         run.set_setting(fleet_of(args), args.key, args.value)
     document = run.settings(fleet_of(args))
@@ -58,24 +55,15 @@ def _settings(args: argparse.Namespace) -> int:
 
 
 def _set_aside(args: argparse.Namespace) -> int:
-    from models import run
-
     rows = run.set_aside_listed(fleet_of(args))
     if args.out is not None:
         for path in run.write_set_aside(fleet_of(args), args.out):
             say(f"written: {path}; correct the cells, then load the file")
-    show(
-        args,
-        rows,
-        rows,
-        ("id", "file", "sheet", "table", "row", "column", "found", "expected", "fix"),
-    )
+    show(args, rows, rows, ("set_aside_id", "table_name", "row", "text"))
     return DONE_BUT if rows else DONE
 
 
 def _export(args: argparse.Namespace) -> int:
-    from models import run
-
     paths = (
         run.write_rider(fleet_of(args), args.rider, args.folder)
         if args.rider
@@ -93,8 +81,6 @@ def _backup(args: argparse.Namespace) -> int:
 
 
 def _imports(args: argparse.Namespace) -> int:
-    from models import run
-
     if args.undo is not None:
         document = run.undo_import(fleet_of(args), args.undo)
         show(args, document, [document], tuple(document))
@@ -105,8 +91,6 @@ def _imports(args: argparse.Namespace) -> int:
 
 
 def _remove_rider(args: argparse.Namespace) -> int:
-    from models import run
-
     if not args.yes:
         raise UsageError(
             f"this removes every row about {args.rider} for good; export it first "

@@ -154,9 +154,7 @@ def _sentence(problem: Problem, row: str) -> str:
     number = "" if problem.row is None else f"{row} {problem.row - 1}, "
     found = "nothing" if problem.found is None else f'"{shortened(problem.found)}"'
     where = f"{number}{problem.column or 'the entry'}"
-    fix = capital(problem.fix)
-    stop = "" if fix.endswith("?") else "."
-    return f"{where}: found {found}, expected {problem.expected}. {fix}{stop}"
+    return f"{where}: found {found}, expected {problem.expected}. {capital(problem.fix)}"
 
 
 def _import_of(store: Store, batch: Batch) -> int | None:

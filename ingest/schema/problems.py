@@ -54,7 +54,7 @@ class Problem:
     def sentence(self) -> str:
         """Return where it is, what was found and expected, and what to do, in two sentences."""
         found = f'"{shortened(self.found)}"' if self.found is not None else "nothing"
-        return f"{self.where()}: found {found}, expected {self.expected}. {capital(self.fix)}."
+        return f"{self.where()}: found {found}, expected {self.expected}. {capital(self.fix)}"
 
 
 def fault(error: Exception, file: str, sheet: str | None = None) -> Problem:
@@ -90,5 +90,6 @@ def shortened(text: str, most: int = 60) -> str:
 
 
 def capital(text: str) -> str:
-    """Return the text with a capital first letter and without a full stop at its end."""
-    return (text[:1].upper() + text[1:]).rstrip(".")
+    """Return the text as a sentence: a capital first, a full stop last unless it asks."""
+    said = (text[:1].upper() + text[1:]).rstrip(".")
+    return said if said.endswith("?") else f"{said}."

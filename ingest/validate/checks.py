@@ -225,9 +225,6 @@ def _rule_problems(checked: Checked, rule: RowRule, rows: pl.DataFrame) -> list[
     ]
 
 
-# --- what only a file can have wrong ----------------------------------------------------------
-
-
 def _places(raw: RawTable, table: Table) -> tuple[dict[str, int], list[str], Problem | None]:
     """Return column → position in the file, notices, and why the table fails as a whole."""
     places: dict[str, int] = {}

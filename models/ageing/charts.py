@@ -112,9 +112,6 @@ def _promise(limits: Limits, points: float) -> pl.DataFrame:
     )
 
 
-# --- what is found how soon -------------------------------------------------------------------
-
-
 def detection_table(
     limits: Limits,
     steps_pct: Sequence[float],
@@ -173,9 +170,6 @@ def _mean_delay(found: Array) -> float | None:
         return None
     at = np.diff(found, prepend=0.0)
     return float(at @ np.arange(1, found.size + 1) / found[-1])
-
-
-# --- the charts -------------------------------------------------------------------------------
 
 
 def control_charts(

@@ -122,9 +122,6 @@ def fit_prior(panel: Panel, *, mean_sd: Array) -> Line:
     return Line(beta, cov, np.diag([sd0**2, sd1**2]), float(np.sqrt(sdr**2 + own)))
 
 
-# --- generalised least squares, meter by meter ------------------------------------------------
-
-
 def gls(
     panel: Panel, cov_random: Array, noise: Array, *, precision: Array | None = None
 ) -> tuple[Array, Array]:
@@ -180,9 +177,6 @@ def _at_least(cov: Array, other: Array, *, beyond: int) -> Array:
     return np.asarray(cov * np.outer(factor, factor), dtype=np.float64)
 
 
-# --- statsmodels ------------------------------------------------------------------------------
-
-
 def _scale(panel: Panel) -> float:
     """Return a rough size of the scatter, so that the optimiser sees numbers near one."""
     fit = np.linalg.lstsq(panel.fixed, panel.y, rcond=None)[0]
@@ -223,9 +217,6 @@ def _boundary(panel: Panel, cov_random: Array, residual: float) -> list[str]:
     if abs(correlation) > 0.999:
         return ["spread of start and of drift cannot be told apart"]
     return []
-
-
-# --- weak priors ------------------------------------------------------------------------------
 
 
 def _variances(panel: Panel, theta: Array) -> tuple[Array, Array]:

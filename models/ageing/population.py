@@ -86,9 +86,6 @@ def drift_table(
     return pl.DataFrame([_row(group) for group in groups], schema=DRIFT_SCHEMA)
 
 
-# --- rows -------------------------------------------------------------------------------------
-
-
 def _group_name() -> pl.Expr:
     return pl.coalesce("model_group", "kind").alias("model_group")
 
@@ -196,9 +193,6 @@ def _shared(rows: pl.DataFrame, part: str) -> Array:
     return np.column_stack(
         [np.zeros((rows.height, 0)), *(size * (which == name).to_numpy() for name in names)]
     )
-
-
-# --- fit --------------------------------------------------------------------------------------
 
 
 def _row(group: _Group) -> dict[str, object]:

@@ -91,9 +91,6 @@ def survival(chart: Chart, parameter: float, limit: float, means: Iterable[float
     return _cusum_survival(parameter, limit, course)
 
 
-# --- quadrature -------------------------------------------------------------------------------
-
-
 @lru_cache(maxsize=64)
 def _legendre(order: int) -> tuple[Array, Array]:
     nodes, weights = np.polynomial.legendre.leggauss(order)
@@ -164,9 +161,6 @@ def _cusum_survival(reference: float, limit: float, course: Array) -> Array:
         mass = mass @ _cusum_step(states, nodes, w, mean - reference)
         kept[point] = mass.sum()
     return kept
-
-
-# --- limits from run lengths ------------------------------------------------------------------
 
 
 def _sensible(arl: float) -> float:

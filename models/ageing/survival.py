@@ -32,9 +32,6 @@ class Weibull(NamedTuple):
     converged: bool
 
 
-# --- Weibull ----------------------------------------------------------------------------------
-
-
 def fit_weibull(lo: Array, hi: Array, *, shape: float | None = None) -> Weibull:
     """Fit a Weibull distribution by maximum likelihood to times known to lie in (lo, hi], [n] each.
 
@@ -130,9 +127,6 @@ def _inverse_curvature(loss: Callable[[Array], float], at: Array) -> Array:
     if not np.isfinite(hessian).all() or np.linalg.eigvalsh(hessian).min() < 1e-6:
         return np.full(hessian.shape, np.nan)
     return np.asarray(np.linalg.inv(hessian), dtype=np.float64)
-
-
-# --- meters -----------------------------------------------------------------------------------
 
 
 def times_to_out(sessions: pl.DataFrame, meters: pl.DataFrame, *, today: date) -> pl.DataFrame:

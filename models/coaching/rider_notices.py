@@ -210,9 +210,6 @@ def _events(
     return rows
 
 
-# --- kept notices -----------------------------------------------------------------------------
-
-
 def notice_frame(rows: Sequence[Notice]) -> pl.DataFrame:
     """Return notices as a frame of NOTICE_SCHEMA, to be kept with a fit."""
     ends = [row["interval90_pct"] for row in rows]

@@ -107,9 +107,6 @@ class _Next(TypedDict):
     reason: str | None
 
 
-# --- rows -------------------------------------------------------------------------------------
-
-
 def _rows(
     sessions: pl.DataFrame, resets: pl.DataFrame, meters: pl.DataFrame, *, today: date
 ) -> pl.DataFrame:

@@ -122,9 +122,6 @@ def differs_beyond_rounding(
     return (found - expected).abs() > limit + 1e-9 * expected.abs()
 
 
-# --- from session rows to changes -------------------------------------------------------------
-
-
 def _with_meter(meters: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
     """Return sessions of meters whose slope can be set, sorted, with what the meter's row says."""
     wanted = {
@@ -260,9 +257,6 @@ def _with_p(changes: pl.DataFrame) -> pl.DataFrame:
         .with_columns(step_pct=pl.when(pl.col("slope_before").is_not_null()).then(step))
         .select(pl.col(name).cast(kind) for name, kind in RESET_SCHEMA.items())
     )
-
-
-# --- p at an instant ---------------------------------------------------------------------------
 
 
 def _steps(resets: pl.DataFrame) -> pl.DataFrame:

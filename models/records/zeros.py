@@ -117,9 +117,6 @@ def zero_candidates(steps: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-# --- the readings -----------------------------------------------------------------------------
-
-
 def _series(zeros: pl.DataFrame) -> list[_Series]:
     """Return every meter's readings in the unit that it has more of, with line, noise, walk."""
     rows = zeros.filter(pl.col("measured_at").is_not_null()).sort("meter_id", "measured_at")
@@ -197,9 +194,6 @@ def _walk2(s: _Series) -> float:
     far, dt = flat[WINDOW:] - flat[:-WINDOW], s.t[WINDOW:] - s.t[:-WINDOW]
     spread2 = robust_sd(far) ** 2
     return float(max(spread2 - 2 * s.noise2, 0.0) / max(float(np.median(dt)), 1e-6))
-
-
-# --- the search -------------------------------------------------------------------------------
 
 
 def _p_limit(all_series: list[_Series], false_alarms: float) -> float:

@@ -12,19 +12,6 @@ import polars as pl
 from ingest.schema import newest_in_force, rider_on
 from ingest.store import record
 from models import coaching
-from models.coaching import (
-    Acknowledged,
-    AffectedDocument,
-    Carry,
-    CorrectedEffort,
-    Effort,
-    EffortDocument,
-    HandoverDocument,
-    LedgerDocument,
-    NoticeRow,
-    RiderDocument,
-    Span,
-)
 from models.run.documents import CorrectedFiles, RiderRow, Row
 from models.run.fleet_questions import status
 from models.run.known import (
@@ -85,7 +72,7 @@ def _rider_row(
 
 
 @question(COACH, place="long")
-def rider(fleet: Fleet, rider_id: str) -> RiderDocument:
+def rider(fleet: Fleet, rider_id: str) -> coaching.RiderDocument:
     """Return one rider on a day.
 
     periods (each with points and resets), bikes (pairs of the meters ridden that day), efforts,
@@ -152,7 +139,7 @@ def effort_ask(text: str) -> EffortAsk:
     )
 
 
-def _effort(ask: EffortAsk, zone: str) -> Effort:
+def _effort(ask: EffortAsk, zone: str) -> coaching.Effort:
     device = ask.get("meter_id") or ask.get("reference_id") or ""
     if "," in f"{ask.get('date')}{device}":
         raise NothingToSayError(f'found "{device}" as a meter, expected one without a comma')
@@ -160,7 +147,7 @@ def _effort(ask: EffortAsk, zone: str) -> Effort:
     zeroed, cadence, seconds = ask.get("zeroed"), ask.get("cadence_rpm"), ask.get("seconds")
     try:
         at = datetime.fromisoformat(when if "T" in when else f"{when}T12:00")
-        effort = Effort(
+        effort = coaching.Effort(
             (at if at.tzinfo else at.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC),
             device,
             float(watts or ""),
@@ -194,18 +181,16 @@ def _no_effort(text: str) -> NothingToSayError:
 @question(COACH, place="model")
 def effort(
     fleet: Fleet, asked: Sequence[EffortAsk], *, carry_to: Sequence[str] = ()
-) -> EffortDocument:
+) -> coaching.EffortDocument:
     """Return the `effort` document; carry_to: meters that the watts are to be carried to."""
-    from models.coaching import answer, carried, open_days
-
     efforts = [_effort(one, fleet.settings.time_zone) for one in asked]
     ready = fleet.prepared
-    targets = [Carry(name, ready.found.as_of) for name in carry_to]
+    targets = [coaching.Carry(name, ready.found.as_of) for name in carry_to]
     _check_efforts(ready, efforts, targets)
     pairs = [(one.device_id, one.at) for one in efforts]
     joint = ready.fleet.joint([*pairs, *((t.meter_id, t.on) for t in targets)])
     n = len(efforts)
-    document = answer(efforts, joint[0][:n], joint[1][:n, :n])
+    document = coaching.answer(efforts, joint[0][:n], joint[1][:n, :n])
     document["efforts"] = [
         _both_legs(ready, one, row) for one, row in zip(efforts, document["efforts"], strict=True)
     ]
@@ -218,32 +203,37 @@ def effort(
         notes = []
     if any(one.at.date() > ready.found.as_of for one in efforts):
         notes.append(_ahead(ready.found.as_of))
-    notes += open_days(efforts, ready.fleet.steps_between())
+    notes += coaching.open_days(efforts, ready.fleet.steps_between())
     return {
         **document,
-        "carried": carried(efforts, targets, *joint),
+        "carried": coaching.carried(efforts, targets, *joint),
         "notes": notes,
         "fit": fit_state(ready.fleet),
     }
 
 
-def _both_legs(ready: Prepared, one: Effort, row: CorrectedEffort) -> CorrectedEffort:
+def _both_legs(
+    ready: Prepared, one: coaching.Effort, row: coaching.CorrectedEffort
+) -> coaching.CorrectedEffort:
     """Return the effort, with what both legs did where its meter sees only one."""
-    from models.coaching import with_both_legs
     from models.records import one_sided
 
     kinds = dict(ready.found.meters.select("meter_id", "kind").iter_rows())
     if not one_sided(kinds.get(one.device_id)):
         return row
     rider = rider_on(ready.tables["assignments"], one.device_id, one.at.date())
-    return with_both_legs(row, rider, *ready.fleet.with_rider(one.device_id, one.at, rider))
+    return coaching.with_both_legs(
+        row, rider, *ready.fleet.with_rider(one.device_id, one.at, rider)
+    )
 
 
 def _ahead(today: date) -> str:
     return f"What lies after {today} is a forecast: no visit, battery or knock after it is known."
 
 
-def _check_efforts(ready: Prepared, efforts: Sequence[Effort], targets: Sequence[Carry]) -> None:
+def _check_efforts(
+    ready: Prepared, efforts: Sequence[coaching.Effort], targets: Sequence[coaching.Carry]
+) -> None:
     service = dict(ready.found.meters.select("meter_id", "in_service_on").iter_rows())
     references = ready.found.data.references["reference_id"].to_list()
     for name in [one.device_id for one in efforts] + [one.meter_id for one in targets]:
@@ -275,7 +265,7 @@ def ledger(
     *,
     meter_id: str | None = None,
     rider_id: str | None = None,
-) -> LedgerDocument:
+) -> coaching.LedgerDocument:
     """Return the `correct` document of a meter or a rider over a period.
 
     The ledger of correction factors, both days included, and what it lacks.
@@ -283,7 +273,7 @@ def ledger(
     return _ledger(fleet.prepared, Period(first, last, meter_id, rider_id))
 
 
-def _ledger(ready: Prepared, asked: Period) -> LedgerDocument:
+def _ledger(ready: Prepared, asked: Period) -> coaching.LedgerDocument:
     spans, notes = _ridden(ready, asked)
     pairs = [(("meter", span.meter_id), at) for span in spans for at in span.instants()]
     mean, covariance = ready.fleet.joint(pairs)
@@ -297,7 +287,7 @@ def _ledger(ready: Prepared, asked: Period) -> LedgerDocument:
     }
 
 
-def _ridden(ready: Prepared, asked: Period) -> tuple[list[Span], list[str]]:
+def _ridden(ready: Prepared, asked: Period) -> tuple[list[coaching.Span], list[str]]:
     """Who rode what in a period, cut where the factor changes."""
     if asked.last < asked.first:
         raise NothingToSayError(
@@ -336,8 +326,12 @@ def _in_service(ready: Prepared, asked: Period) -> tuple[Period, list[str]]:
     return replace(asked, first=max(asked.first, start)), notes
 
 
+def _assigned(ready: Prepared) -> list[str]:
+    return ready.tables["assignments"]["rider_id"].drop_nulls().unique().sort().to_list()
+
+
 def _no_spans(ready: Prepared, asked: Period) -> str:
-    riders = ready.tables["assignments"]["rider_id"].drop_nulls().unique().sort().to_list()
+    riders = _assigned(ready)
     if asked.rider_id is not None and riders and asked.rider_id not in riders:
         return unknown_name(asked.rider_id, riders, what="rider")
     return (
@@ -347,7 +341,7 @@ def _no_spans(ready: Prepared, asked: Period) -> str:
 
 
 def correct_recordings(
-    fleet: Fleet, document: LedgerDocument, *, recordings: Path, out: Path
+    fleet: Fleet, document: coaching.LedgerDocument, *, recordings: Path, out: Path
 ) -> tuple[Path, CorrectedFiles]:
     """Write corrected summaries of a folder of recordings into another; they stay untouched.
 
@@ -372,7 +366,9 @@ def correct_recordings(
 
 
 @question(COACH, place="model")
-def notices(fleet: Fleet, first: date | None = None, last: date | None = None) -> list[NoticeRow]:
+def notices(
+    fleet: Fleet, first: date | None = None, last: date | None = None
+) -> list[coaching.NoticeRow]:
     """Return the notices to coaches of a period (else of the last year), newest first.
 
     Each with who has read it.
@@ -384,15 +380,15 @@ def notices(fleet: Fleet, first: date | None = None, last: date | None = None) -
 
 
 @question(COACH)
-def notices_read(fleet: Fleet) -> dict[str, Acknowledged]:
+def notices_read(fleet: Fleet) -> dict[str, coaching.Acknowledged]:
     """Return who has read which notice, and when: acknowledged_by and acknowledged_at by its id."""
     with fleet.store.reading() as db:
         return seen_notices(db)
 
 
 def _notices(
-    ready: Prepared, first: date, last: date, seen: Mapping[str, Acknowledged]
-) -> list[NoticeRow]:
+    ready: Prepared, first: date, last: date, seen: Mapping[str, coaching.Acknowledged]
+) -> list[coaching.NoticeRow]:
     found = ready.found
     rows = coaching.notices(
         ready.fleet,
@@ -414,13 +410,11 @@ def acknowledge_notice(fleet: Fleet, notice_id: str, *, rider_id: str | None = N
 
 
 @question(MECHANIC, COACH, place="long")
-def affected(fleet: Fleet, meter_id: str) -> AffectedDocument:
+def affected(fleet: Fleet, meter_id: str) -> coaching.AffectedDocument:
     """Return which rides each session that found a meter out puts in doubt, newest first."""
-    from models.coaching import affected_rides
-
     ready = fleet.prepared
     meter = ready.meter(meter_id)
-    rows = affected_rides(
+    rows = coaching.affected_rides(
         ready.fleet,
         ready.found.sessions,
         ready.tables,
@@ -433,21 +427,19 @@ def affected(fleet: Fleet, meter_id: str) -> AffectedDocument:
 
 
 @question(MECHANIC, COACH, MANAGER, place="long")
-def handover(fleet: Fleet, rider_id: str) -> HandoverDocument:
+def handover(fleet: Fleet, rider_id: str) -> coaching.HandoverDocument:
     """Return what a leaving rider hands back, and what the numbers need to go on."""
-    from models.coaching import handover_report
-
     ready = fleet.prepared
     mine = ready.tables["assignments"].filter(pl.col("rider_id") == rider_id)
     begun = [day for day in mine["from_date"].to_list() if day <= ready.found.as_of]
     if not begun:
-        riders = ready.tables["assignments"]["rider_id"].drop_nulls().unique().sort().to_list()
+        riders = _assigned(ready)
         if not riders:
             raise NothingToSayError("no assignments: load a table that says who rides what")
         raise NothingToSayError(unknown_name(rider_id, riders, what="rider"))
     first, today = min(begun), ready.found.as_of
     factors = _ledger(ready, Period(first, today, rider_id=rider_id))
-    return handover_report(
+    return coaching.handover_report(
         ready.fleet,
         ready.tables,
         ready.found.meters,

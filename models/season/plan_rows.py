@@ -15,9 +15,6 @@ WORTH_DAYS = 0.05  # fewer ridden days than this are not worth a sentence
 Weeks = tuple[int, ...]
 
 
-# --- visits -----------------------------------------------------------------------------------
-
-
 def visit_rows(inputs: PlanInputs, chosen: Visits) -> list[Visit]:
     """Return the visits of a plan, in order of week and deadline."""
     rows = [
@@ -87,9 +84,6 @@ def _number(days: float) -> str:
     return f"{days:.0f}" if days >= 3 else f"{days:.1f}"
 
 
-# --- deadlines --------------------------------------------------------------------------------
-
-
 def _deadline(inputs: PlanInputs, meter: int, earlier: Weeks) -> date | None:
     """Return the last day with p ≥ target, or the day before the next A race if earlier."""
     start = earlier[-1] if earlier else 0
@@ -120,9 +114,6 @@ def _first_a_race(
     after = inputs.mondays[earlier[-1]] + timedelta(days=6) if earlier else date.min
     days = (day for day in inputs.a_race_days(meter) if day >= least and day > after)
     return next(days, None)
-
-
-# --- meters without a visit -------------------------------------------------------------------
 
 
 def unplanned_rows(inputs: PlanInputs, chosen: Visits, wanted: list[Weeks]) -> list[Unplanned]:
@@ -179,9 +170,6 @@ def _most_spared(inputs: PlanInputs, meter: int) -> float:
         for week in np.flatnonzero(inputs.program.slots).tolist()
     ]
     return max(spared, default=0.0)
-
-
-# --- the whole plan ---------------------------------------------------------------------------
 
 
 def plan_notes(inputs: PlanInputs, chosen: Visits, ask: SeasonAsk) -> list[str]:

@@ -119,9 +119,6 @@ def due_table(
     ).select(pl.col(name).cast(kind) for name, kind in DUE_SCHEMA.items())
 
 
-# --- the search -------------------------------------------------------------------------------
-
-
 def _search_between(
     forecast: Forecast, tolerance: Array, target: float, *, look: Mask, first: Index
 ) -> None:
@@ -159,9 +156,6 @@ def _may_dip(forecast: Forecast, tolerance: Array, target: float) -> Mask:
 def _between(values: Array, meter: Index, stretch: Index, share: Array) -> Array:
     left, right = values[meter, stretch][:, None], values[meter, stretch + 1][:, None]
     return np.asarray(left + share * (right - left), dtype=np.float64)
-
-
-# --- the table --------------------------------------------------------------------------------
 
 
 def _check(meters: pl.DataFrame, forecast: Forecast, target: float) -> None:

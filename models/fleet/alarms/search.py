@@ -216,9 +216,6 @@ def describe_noise(search: Search, state: State) -> None:
     search.mixtures = (mixtures[0], mixtures[1])
 
 
-# --- shared causes ----------------------------------------------------------------------------
-
-
 def _explain_shared(search: Search, state: State) -> State:
     """Accept steps of references and mass sets, bends of groups, the largest first."""
     for _ in range(_MOST_SHARED):
@@ -266,9 +263,6 @@ def _carried(search: Search, effect: Effect, size: float, sd: float) -> Effect:
     """Return the effect with the prior sd that its odds give it."""
     log_odds = effect_log_odds(effect, size, sd, ODDS)
     return replace(effect, sd=carried_sd(log_odds, sd, search.prepared.settings.step_sd))
-
-
-# --- meters -----------------------------------------------------------------------------------
 
 
 def _explain_meters(search: Search, state: State) -> None:

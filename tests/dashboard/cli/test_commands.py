@@ -184,6 +184,8 @@ def test_set_aside_rows_make_exit_1_and_can_be_listed(
     assert "crank_length_mm" in said
     code, rows, _ = run(capsys, "set-aside", "--store", store)
     assert (code, len(rows)) == (1, 1)
+    main(["set-aside", "--store", str(store)])
+    assert "bench.csv, row 5, crank_length_mm: found" in capsys.readouterr().out
     assert run(capsys, "bench", tmp_path / "bench.csv")[0] == 1
 
 
