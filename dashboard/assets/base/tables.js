@@ -17,6 +17,9 @@
 
   // Sheds the columns that the table's own width has no room for.
   function fit(params) {
+    if (params.api.isDestroyed()) {
+      return; // its page was left, or its rows were drawn anew, before this was called
+    }
     const width = params.clientWidth;
     const show = [];
     const hide = [];
