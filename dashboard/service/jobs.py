@@ -235,13 +235,16 @@ def _settle(job: Job, done: Future[Any]) -> None:
 
 LANES = {
     "model": Lane(1, newest_first=False, stands_back=2),
+    "model next": Lane(1, newest_first=False, stands_back=2),
     "long": Lane(2, newest_first=True, stands_back=10, gives_way=True),
     "records": Lane(1, newest_first=False, stands_back=10),
     "past": Lane(1, newest_first=True, stands_back=10),
 }
 """By where a question is answered (`models.run.Question.place`).
 
-What is asked of an earlier day has a lane of its own, whose process keeps that day's fit.
+"model" and "model next" take turns: one answers while the other puts a new fit's fleet together
+(see `ready.py`). What is asked of an earlier day has a lane of its own, whose process keeps that
+day's fit.
 """
 
 

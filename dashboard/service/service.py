@@ -17,6 +17,7 @@ from dashboard.service.ahead import ahead_of_pages
 from dashboard.service.answers import Answers
 from dashboard.service.jobs import LANES, Job, Lane, Progress, result
 from dashboard.service.printing import plain
+from dashboard.service.ready import Ready, State
 from dashboard.service.standing import NO_STORE, Standing, standing_of
 from dashboard.service.worker import Call
 from ingest.schema import UserError
@@ -54,11 +55,13 @@ class Work(TypedDict):
 class Live(TypedDict):
     """What is going on at this moment.
 
+    empty      nothing is loaded that a fleet could be made of
     behind     rows came in that the answers do not hold
     working    something is bringing them up to the data, or waits to
     taking_in  meters whose sessions the answers do not hold yet: "measured" or "taken back"
     """
 
+    empty: bool
     behind: bool
     working: bool
     taking_in: dict[str, str]
@@ -71,6 +74,7 @@ class _Shared:
     store: Store
     answers: Answers = field(default_factory=lambda: Answers(KEPT))
     read: Answers = field(default_factory=lambda: Answers(KEPT))
+    ready: Ready = field(default_factory=Ready)
     jobs: dict[Hashable, Job] = field(default_factory=dict)
     ended: dict[str, Ended] = field(default_factory=dict)
     lock: threading.RLock = field(default_factory=threading.RLock)
@@ -124,7 +128,7 @@ class Service:
     def version(self) -> tuple[Hashable, ...]:
         """Return what differs when an answer might: the data, the fit, the day, work under way."""
         stands = self.standing()
-        held = (stands.data, stands.fit, stands.beside, stands.read)
+        held = (stands.data, self._answering(stands), stands.beside, stands.read)
         return *held, date.today(), stands.behind, self.is_working()
 
     def _holds(self, question: Question) -> Hashable:
@@ -132,8 +136,24 @@ class Service:
         stands = self.standing()
         read = None if question.place == "long" else stands.read
         if question.by_fit and self._as_of is None and stands.fit is not None:
-            return stands.fit, stands.stale, stands.beside, read, date.today()
+            return self._answering(stands), read
         return stands.data, stands.fit, stands.beside, read, date.today()
+
+    def _answering(self, stands: Standing) -> State | None:
+        """Return the state that the fleet model answers from today; None without a fit."""
+        if stands.fit is None:
+            return None
+        newest = State(stands.fit, (stands.stale, stands.beside, date.today()))
+        return self._shared.ready.state(newest, self._gathering, self._came)
+
+    def _gathering(self, state: State) -> Job:
+        name, store = run.looked_from.__name__, self.store.path
+        return Job(Call(secrets.token_hex(8), store, name, None, (state, None), HERE))
+
+    def _came(self) -> None:
+        """Go on with a fit that was made meanwhile, and with what pages will ask for next."""
+        self._answering(self.standing())
+        self.prepare()
 
     def _state(self, question: Question) -> Hashable:
         """Return the state of the store that a fleet is good for, to answer a question with."""
@@ -141,9 +161,13 @@ class Service:
 
     def live(self) -> Live:
         """Return what is going on at this moment."""
-        behind = self.standing().behind
-        taking_in = self.ask(run.taking_in) if behind and self._as_of is None else {}
-        return {"behind": behind, "working": self.is_working(), "taking_in": taking_in}
+        stands = self.standing()
+        return {
+            "empty": stands.empty,
+            "behind": stands.behind or self._shared.ready.is_waiting,
+            "working": self.is_working(),
+            "taking_in": stands.taking_in if self._as_of is None else {},
+        }
 
     # ---- asking -----------------------------------------------------------------------------
 
@@ -217,7 +241,7 @@ class Service:
 
     def is_working(self) -> bool:
         """Return whether records are being brought in, or the answers up to them."""
-        return any(map(self._mine, LANES["records"].jobs()))
+        return self._shared.ready.is_waiting or any(map(self._mine, LANES["records"].jobs()))
 
     def _mine(self, jobs: list[Job]) -> list[Job]:
         return [job for job in jobs if job.call.store == self.store.path]
@@ -228,6 +252,7 @@ class Service:
             if job.call.question == "follow":
                 with suppress(Exception):
                     job.answer.result(WAIT_S)
+        self._shared.ready.wait(WAIT_S)
 
     def settled(self, timeout_s: float = 120.0) -> bool:
         """Wait until no records are brought in and no answers follow; False: not in time."""
@@ -243,8 +268,9 @@ class Service:
     # ---- how it is done ---------------------------------------------------------------------
 
     def _lane(self, about: Question) -> Lane:
-        past = self._as_of is not None and about.place != "records"
-        return LANES["past" if past else about.place]
+        if self._as_of is not None and about.place != "records":
+            return LANES["past"]
+        return self._shared.ready.lane if about.place == "model" else LANES[about.place]
 
     def _key(self, question: Callable[..., T], about: Question, args: Any, kwargs: Any) -> Hashable:
         return about.name, self._holds(about), self._as_of, _asked(question, args, kwargs)
@@ -292,7 +318,7 @@ class Service:
         if failed is None:
             self._begin_then(about.then)
             if about.name in (*FITS, *FOLLOWS):
-                self.prepare()
+                self._came()
 
     def _begin_then(self, then: Literal["follow", "fit", "fit soon"] | None) -> None:
         if then is None or not self.standing().behind:

@@ -6,26 +6,30 @@ from dataclasses import dataclass
 
 from ingest.admin import Account, accounts_in, ended_in
 from ingest.store import Store
-from models.run import fit_state_in, taken_in
+from models.run import fit_state_in, holds_nothing, taken_in, taking_in
 
 
 @dataclass(frozen=True)
 class Standing:
     """What every request wants to know of a store, read in one go.
 
+    empty      whether nothing is loaded that a fleet could be made of
     data       counts the changes of the data
     fit        names the fit; None while there is none
     stale      data came in after it
     behind     data came in that the answers do not hold either
+    taking_in  meters whose sessions those data change: "measured" or "taken back"
     converged  whether the fit did (None: there is none), and what it said of that
     beside     what answers rest on beside the fit: settings, calendar, who rides what, pins
     read       how many notices have been read
     """
 
+    empty: bool
     data: int
     fit: str | None
     stale: bool
     behind: bool
+    taking_in: dict[str, str]
     converged: tuple[bool | None, str]
     beside: tuple[object, ...]
     read: int
@@ -33,7 +37,7 @@ class Standing:
     ended: frozenset[str]
 
 
-NO_STORE = Standing(0, None, False, False, (None, ""), (), 0, {}, frozenset())
+NO_STORE = Standing(True, 0, None, False, False, {}, (None, ""), (), 0, {}, frozenset())
 
 
 def standing_of(store: Store) -> Standing:
@@ -49,11 +53,14 @@ def standing_of(store: Store) -> Standing:
             fit = f"{info['fitted_at'][0]} {when}"
         state = fit_state_in(info)
         *rows, read = db.query("people/standing").row(0)
+        behind = data not in (seen, held)
         return Standing(
+            empty=holds_nothing(db),
             data=data,
             fit=fit,
             stale=seen != data,
-            behind=data not in (seen, held),
+            behind=behind,
+            taking_in=taking_in(db) if behind else {},
             converged=(state["converged"], state["message"]),
             beside=(*rows, *db.settings().items()),
             read=read,

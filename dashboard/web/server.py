@@ -14,6 +14,7 @@ from dashboard.web.hardening import ANY_ADDRESS, MEGABYTE, UPLOAD_LIMIT_MB
 from ingest.schema import UserError
 
 IN_MEMORY_MB = 256
+THREADS = 16  # most of them wait: for the store, or for a process beside the pages
 
 
 def is_loopback(host: str) -> bool:
@@ -82,7 +83,7 @@ def listen(app: Any, *, host: str, port: int, behind: str | None = None) -> Any:
     return create_server(
         app.server,
         sockets=[_bound(host, port)],
-        threads=8,
+        threads=THREADS,
         ident="",
         inbuf_overflow=IN_MEMORY_MB * MEGABYTE,  # personal data: never into temporary files
         outbuf_overflow=IN_MEMORY_MB * MEGABYTE,

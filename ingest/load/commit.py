@@ -11,7 +11,7 @@ from ingest.load.set_aside import compare_set_aside, write_set_aside
 from ingest.store import Database, Store
 from ingest.validate import ROW, Checked, check_across_rows
 
-DEPENDED_ON = ("meters", "mass_sets", "installations")  # by bench rows
+DEPENDED_ON = ("meters", "mass_sets", "installations")  # by bench rows, by no others
 
 
 def stored_context(store: Store) -> dict[str, pl.DataFrame]:
@@ -31,7 +31,9 @@ def commit_batch(
              whole load
     """
     if context is None:
-        context = context_of([batch], {name: db.frame(name) for name in DEPENDED_ON})
+        bench = any(checked.table.name == "bench" for checked in batch.tables)
+        needed = DEPENDED_ON if bench else ()
+        context = context_of([batch], {name: db.frame(name) for name in needed})
     now = datetime.now(UTC)
     import_id = db.next_number("imports", "import_id")
     seen = _tables_seen(db, batch)

@@ -4,6 +4,7 @@ import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from ingest.schema import (
 from ingest.store import migrations
 from ingest.store.migrations import rows_table
 
+FEW_CELLS = 400  # written in the statement itself, which spares the way through a file
 SQL_FOLDER = Path(__file__).parent / "sql"
 
 
@@ -45,11 +47,21 @@ class Database:
 
     # --- reading -----------------------------------------------------------------------------
 
-    def frame(self, table: str) -> pl.DataFrame:
-        """Return the live rows of an input table, or an internal table: every column, typed."""
-        if table in TABLES:
-            return TABLES[table].conform(self._select(f'SELECT * FROM "{table}"'))
-        return INTERNAL_TABLES[table].conform(self._select(f'SELECT * FROM "{table}"'))
+    def frame(self, table: str, *, only: Sequence[str] = ()) -> pl.DataFrame:
+        """Return the live rows of an input table, or an internal table, typed.
+
+        only: these columns; else every column
+        """
+        declared = TABLES[table] if table in TABLES else INTERNAL_TABLES[table]
+        found = self._select(f'SELECT {_columns(only)} FROM "{table}"')
+        return declared.conform(found).select(only) if only else declared.conform(found)
+
+    def is_empty(self, *tables: str) -> bool:
+        """Return whether none of these input tables has a live row."""
+        rows = " UNION ALL ".join(
+            f'(FROM "{TABLES[name].name}" SELECT 1 LIMIT 1)' for name in tables
+        )
+        return not self._run(rows)
 
     def versions(
         self, table: str, *, where: str | None = None, among: Sequence[str] = ()
@@ -81,17 +93,20 @@ class Database:
         """Return the answer to the question in `sql/<name>.sql`, its parameters bound."""
         return self._select((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
 
-    def derived(self, name: str, *, meter: str | None = None) -> pl.DataFrame | None:
+    def derived(
+        self, name: str, *, only: Sequence[str] = (), meter: str | None = None
+    ) -> pl.DataFrame | None:
         """Return a table that was computed from the input tables; None if there is none.
 
-        meter: only this meter's rows
+        only: these columns, which every form of the table has; meter: only this meter's rows
         """
         table = _derived_table(name)
         if table not in self._tables():
             return None
+        sql = f'SELECT {_columns(only)} FROM "{table}"'
         if meter is None:
-            return self._select(f'SELECT * FROM "{table}"')
-        return self._select(f'SELECT * FROM "{table}" WHERE meter_id = $meter', {"meter": meter})
+            return self._select(sql)
+        return self._select(f"{sql} WHERE meter_id = $meter", {"meter": meter})
 
     def derived_names(self) -> list[str]:
         """Return the names of the computed tables."""
@@ -202,12 +217,17 @@ class Database:
     def _insert(self, table: str, frame: pl.DataFrame) -> None:
         if frame.is_empty():
             return
-        names = ", ".join(f'"{name}"' for name in frame.columns)
-        with self._as_parquet(frame) as file:
-            self._run(
-                f'INSERT INTO "{table}" ({names}) SELECT {names} FROM read_parquet($file)',
-                {"file": file},
+        into, names = f'INSERT INTO "{table}"', _columns(frame.columns)
+        if frame.height * frame.width <= FEW_CELLS:
+            cells = {f"c{n}": cell for n, cell in enumerate(chain(*frame.iter_rows()))}
+            marks = iter(f"${name}" for name in cells)
+            rows = ", ".join(
+                f"({', '.join(islice(marks, frame.width))})" for _ in range(frame.height)
             )
+            self._run(f"{into} ({names}) VALUES {rows}", cells)
+            return
+        with self._as_parquet(frame) as file:
+            self._run(f"{into} ({names}) SELECT {names} FROM read_parquet($file)", {"file": file})
 
     @contextmanager
     def _as_parquet(self, frame: pl.DataFrame) -> Iterator[str]:
@@ -274,6 +294,10 @@ class Database:
             self._run(statement)
         self._set_meta("schema_version", migrations.SCHEMA_VERSION)
         self._set_meta("schema_fingerprint", migrations.fingerprint())
+
+
+def _columns(only: Sequence[str]) -> str:
+    return ", ".join(f'"{name}"' for name in only) or "*"
 
 
 def _derived_table(name: str) -> str:

@@ -21,7 +21,6 @@ from .fitting import refit_when_quiet as refit_when_quiet
 from .fleet_questions import bench_files as bench_files
 from .fleet_questions import bench_sessions as bench_sessions
 from .fleet_questions import comparisons as comparisons
-from .fleet_questions import has_fleet as has_fleet
 from .fleet_questions import hindcast as hindcast
 from .fleet_questions import history as history
 from .fleet_questions import looked_from as looked_from
@@ -66,6 +65,7 @@ from .known import Person as Person
 from .known import Question as Question
 from .known import declared as declared
 from .known import fit_state_in as fit_state_in
+from .known import holds_nothing as holds_nothing
 from .known import taken_in as taken_in
 from .recordings import compare_files as compare_files
 from .reports import intervals as intervals

@@ -8,7 +8,7 @@ from typing import Any, cast
 import polars as pl
 
 from ingest.load import commit_rows, draft_rows, take_back
-from ingest.store import Store
+from ingest.store import Database, Store
 from models import bench
 from models.bench import evaluate_bench, session_document
 from models.run.documents import (
@@ -68,7 +68,7 @@ def side_of(fleet: Fleet) -> Side:
 
 
 def _taking_in(rows: pl.DataFrame, kept: pl.DataFrame | None) -> dict[str, str]:
-    """Of each meter whose stored sessions are not those of the answers: how they differ."""
+    """Return the meters whose stored sessions are not those of the answers, and how they differ."""
     named = rows.select("meter_id", "session_id").unique()
     answered = named.clear() if kept is None else kept.select("meter_id", "session_id")
     gone = answered.join(named, on="session_id", how="anti")["meter_id"].unique()
@@ -107,16 +107,10 @@ def _status_rows(fleet: Fleet) -> list[Row]:
     ]
 
 
-@question(MECHANIC, watts=False)
-def taking_in(fleet: Fleet) -> dict[str, str]:
-    """Return the meters whose bench sessions the answers do not hold yet, and how they differ."""
-    if not fleet.store.exists():
-        return {}
-    with fleet.store.reading() as db:
-        if db.data_version() in taken_in(db.derived("fit_info")):
-            return {}
-        rows, kept = db.frame("bench"), db.derived("session_results")
-    return _taking_in(rows, kept)
+def taking_in(db: Database) -> dict[str, str]:
+    """Return the meters whose sessions the answers do not hold yet: "measured" or "taken back"."""
+    named = ("meter_id", "session_id")
+    return _taking_in(db.frame("bench", only=named), db.derived("session_results", only=named))
 
 
 @question(MECHANIC, watts=False, kept=False)

@@ -64,7 +64,8 @@ def refit_when_quiet(fleet: Fleet) -> FitReport:
 
 @change("answers brought up to the data", MECHANIC, MANAGER, place="records")
 def follow(fleet: Fleet) -> bool:
-    """Answer for rows that came in after the last fit, at its hyperparameters and alarms.
+    """Answer for rows that came in after the last fit, at its hyperparameters, alarms and drift
+    by group.
 
     The fit stays marked as older than the data; followed_version says what was taken in.
     Return False where there is no fit that could answer, or a newer one came in the meantime.
@@ -74,7 +75,9 @@ def follow(fleet: Fleet) -> bool:
         return False
     ready, about = prepare(fleet.store), kept.about()
     made = Made(about["fitted_at"], about["seconds"], about["data_version"])
-    snap = snapshot_of(ready.found, ready.fleet, ready.settings, made=made)
+    snap = snapshot_of(
+        ready.found, ready.fleet, ready.settings, made=made, population=ready.population
+    )
     same = {name: pl.lit(about[name]) for name in ("converged", "message")}
     followed = pl.lit(datetime.now(UTC).isoformat())
     info = snap.info.with_columns(**same, followed_at=followed, followed_version=version)

@@ -37,12 +37,6 @@ RECENT_NOTICE_DAYS = 28
 TOLERANCE_PCT = 1.5  # where no meters table says otherwise
 
 
-@question(watts=False)
-def has_fleet(fleet: Fleet) -> bool:
-    """Return whether anything has been loaded that a fleet could be made of."""
-    return not fleet.is_empty
-
-
 class StatusAnswer(StatusDocument):
     """The fleet on a day, with what coaches are told and what can be done before a race."""
 
@@ -249,7 +243,7 @@ def looked_from(fleet: Fleet) -> date:
     What is asked of that day afterwards has its answer at once.
     """
     if not fleet.is_empty:
-        _ready = fleet.prepared
+        fleet.kept("adjusted observations", fleet.prepared.fleet.adjusted_observations)
         fleet.say("putting the fleet of that day together")
         fleet.once(status)
     return fleet.day

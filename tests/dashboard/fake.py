@@ -9,7 +9,7 @@ from typing import Any
 
 from tests.dashboard import fake_bench
 from tests.dashboard.fake_season import FakeDecisions
-from tests.dashboard.fake_service import FakeService
+from tests.dashboard.fake_service import LIVE, FakeService
 
 Document = dict[str, Any]
 TODAY = date(2027, 9, 30)
@@ -332,8 +332,7 @@ class EmptyData(FakeData):
     def __init__(self) -> None:
         super().__init__(0, trainers=0)
 
-    def has_fleet(self) -> bool:
-        return False
+    live_now = {**LIVE, "empty": True}  # noqa: RUF012
 
     def season(self, as_of: str | None = None) -> Document:
         return {"empty": True, "as_of": as_of or TODAY.isoformat()}

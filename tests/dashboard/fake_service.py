@@ -14,7 +14,9 @@ from ingest.store import Store
 from models.run import Person
 
 Document = dict[str, Any]
-STANDING = Standing(1, "a fit", False, False, (True, ""), (), 0, {}, frozenset())
+STANDING = Standing(False, 1, "a fit", False, False, {}, (True, ""), (), 0, {}, frozenset())
+
+LIVE: Document = {"empty": False, "behind": False, "working": False, "taking_in": {}}
 
 
 class _Ways:
@@ -67,7 +69,7 @@ class FakeService(_Ways):
     """
 
     standing_now: Standing = STANDING
-    live_now: Document = {"behind": False, "working": False, "taking_in": {}}  # noqa: RUF012
+    live_now: Document = LIVE
 
     @property
     def store(self) -> Store:
@@ -93,9 +95,6 @@ class FakeService(_Ways):
 
     def reread(self, name: str, read: Callable[[], Any], *, missing: Any) -> Any:
         return missing
-
-    def has_fleet(self) -> bool:
-        return True
 
     def looked_from(self) -> str | None:
         return self._as_of

@@ -23,14 +23,15 @@ KEPT = True
 
 def layout(data: Guarded, view: View) -> html.Div:
     """Return the fleet as the store knows it on the day looked from."""
-    if not data.ask(run.has_fleet):
+    live = data.on(view.as_of).live()
+    if live["empty"]:
         return html.Div([html.H1(TITLE), _nothing_loaded()], className="fleet")
     status = data.on(view.as_of).ask(run.status)
     head = [html.H1(TITLE), parts.as_of_line(view, status["as_of"], status.get("today_note"))]
     return html.Div(
         [
             *head,
-            *_fit_notes(data.on(view.as_of).live()),
+            *_fit_notes(live),
             html.Div([summary_part(status), alarms_part(view, status)], className="glance"),
             meters_part(view, status),
             devices_part(status),

@@ -14,6 +14,7 @@ from .fit_of_day import stored as stored
 from .fit_of_day import taken_in as taken_in
 from .fit_of_day import today_of as today_of
 from .fleet import Fleet as Fleet
+from .fleet import holds_nothing as holds_nothing
 from .people import COACH as COACH
 from .people import EVERYONE as EVERYONE
 from .people import HERE as HERE

@@ -136,7 +136,9 @@ def new_snapshot(
     made = pipeline.Made(
         datetime.now(UTC).replace(microsecond=0), round(time.monotonic() - begun, 3), version
     )
-    return pipeline.snapshot_of(found, fleet, settings, made=made)
+    return pipeline.snapshot_of(
+        found, fleet, settings, made=made, population=pipeline.drift_by_group(found)
+    )
 
 
 def tell(say: Say | None, text: str) -> None:
@@ -256,7 +258,7 @@ def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) 
     else:
         tell(say, f"fitting what was known on {found.as_of.isoformat()}")
         fleet = pipeline.fitted(found, read.settings)
-        population = pipeline.population(found)
+        population = pipeline.drift_by_group(found)
     return Prepared(found, read.settings, fleet, read.tables, population)
 
 

@@ -9,7 +9,7 @@ from functools import wraps
 from pathlib import Path
 from typing import Self, TypeVar
 
-from ingest.store import Store
+from ingest.store import Database, Store
 from models.records import Settings, Tables
 from models.run.known.fit_of_day import (
     Prepared,
@@ -39,6 +39,11 @@ def _part(make: Callable[[Fleet], T]) -> Callable[[Fleet], T]:
         return fleet.kept(make, lambda: make(fleet))
 
     return get
+
+
+def holds_nothing(db: Database) -> bool:
+    """Return whether nothing has been loaded that a fleet could be made of."""
+    return db.is_empty("meters", "bench", "comparisons")
 
 
 @dataclass
@@ -119,7 +124,7 @@ class Fleet:
         if not self.store.exists():
             return True
         with self.store.reading() as db:
-            return all(db.frame(name).is_empty() for name in ("meters", "bench", "comparisons"))
+            return holds_nothing(db)
 
     def kept(self, key: object, make: Callable[[], T]) -> T:
         """Return what `make` gives for a key, made at most once."""

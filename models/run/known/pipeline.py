@@ -195,8 +195,15 @@ def charts_of(observed: pl.DataFrame, limits: Limits) -> pl.DataFrame:
     return control_charts(innovations, limits)
 
 
-def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Made) -> Snapshot:
-    """What is kept of a fit."""
+def snapshot_of(
+    found: Records,
+    fleet: FleetFit,
+    settings: Settings,
+    *,
+    made: Made,
+    population: pl.DataFrame,
+) -> Snapshot:
+    """Return what is kept of a fit. population: the drift table by group, from `drift_by_group`."""
     last = last_data_on(found)
     origin = min(found.as_of, last) if last else found.as_of
     days = course_days(origin, found.as_of)
@@ -226,7 +233,7 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
         trainers=trainer_changes(found.references, fleet, as_of=found.as_of),
         alarms=pl.concat([fleet.alarms, zero_alarms(found.zero_steps)], how="diagonal"),
         weights=fleet.weights,
-        population=population(found),
+        population=population,
         checks=honesty.checks(innovations),
         shares=fleet.variance_components(rng=np.random.default_rng(SEED)),
         detection=honesty.detection(innovations, limits),
@@ -235,7 +242,7 @@ def snapshot_of(found: Records, fleet: FleetFit, settings: Settings, *, made: Ma
     )
 
 
-def population(found: Records) -> pl.DataFrame:
+def drift_by_group(found: Records) -> pl.DataFrame:
     """The drift table by group."""
     return drift_table(
         found.sessions, found.course, found.meters, _swaps(found.events), today=found.as_of

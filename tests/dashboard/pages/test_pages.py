@@ -19,7 +19,7 @@ from dashboard.pages.method import page as method
 from dashboard.web import app as shell
 from ingest.schema import UserError
 from tests.dashboard.fake import TODAY, BrokenData, EmptyData, FakeData
-from tests.dashboard.fake_service import STANDING
+from tests.dashboard.fake_service import LIVE, STANDING
 from tests.dashboard.reading import find as component
 from tests.dashboard.reading import of_kind, rows_of, text
 
@@ -178,7 +178,7 @@ def test_empty_store_says_what_to_do_next():
 )
 def test_data_to_be_taken_in_and_unsettled_fits_are_said(behind, working, expected):
     data = FakeData(2)
-    data.live_now = {"behind": behind, "working": working, "taking_in": {}}
+    data.live_now = {**LIVE, "behind": behind, "working": working}
     data.standing_now = replace(STANDING, converged=(False, "no"))
     body, _ = shell.page_body(data, find(find_pages(), "/", ""))
     said = str(body)

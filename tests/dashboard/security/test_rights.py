@@ -14,7 +14,7 @@ from ingest.schema import UserError
 from ingest.store import Store, acting, changes, record
 from models import run
 from models.run import EVERYONE, HERE, OWNER, Person, declared
-from tests.dashboard.fake_service import FakeService
+from tests.dashboard.fake_service import LIVE, FakeService
 from tests.dashboard.security.writers import writers
 
 OWN = Scope(frozenset({"A1", "A2"}), frozenset({"R1"}))
@@ -314,11 +314,7 @@ def test_coach_is_not_given_what_other_riders_rode_on_a_shared_meter():
 
 def test_coach_is_told_of_the_own_meters_alone_what_is_being_taken_in():
     door = Door()
-    door.live_now = {
-        "behind": True,
-        "working": True,
-        "taking_in": {"A1": "measured", "B1": "measured"},
-    }
+    door.live_now = {**LIVE, "taking_in": {"A1": "measured", "B1": "measured"}}
     assert guarded("coach", door).live()["taking_in"] == {"A1": "measured"}
     assert set(guarded("mechanic", door).live()["taking_in"]) == {"A1", "B1"}
 
