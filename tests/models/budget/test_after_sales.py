@@ -15,7 +15,7 @@ from models.budget.claims import closing_claims
 from models.coaching import affected_rides, notices
 from models.fleet import FleetFit
 from models.records import programmed
-from models.run.known.pipeline import population
+from models.run.known.pipeline import drift_by_group
 from tests.models.fleet.small_team import empty_tables, small_team, table
 
 
@@ -125,7 +125,7 @@ def test_affected_rides_reach_back_to_the_last_good_session(team: tuple[Any, Fle
 def test_the_group_table_counts_what_was_found_out(team: tuple[Any, FleetFit]) -> None:
     found, _ = team
     sessions, meters = found.sessions, found.meters
-    rows = group_table(sessions, meters, population(found), today=found.as_of, target=0.9)
+    rows = group_table(sessions, meters, drift_by_group(found), today=found.as_of, target=0.9)
     out = sessions.join(meters.select("meter_id", "group"), on="meter_id").filter(
         pl.col("gain_error_pct").abs() > 1.5
     )

@@ -14,7 +14,7 @@ from models.budget import BudgetDocument, budget_document
 from models.budget.cost_items import replacement_rate
 from models.budget.replacement import keep_or_replace
 from models.fleet import FleetFit
-from models.run.known.pipeline import population
+from models.run.known.pipeline import drift_by_group
 from models.season import SeasonAsk
 from tests.models.fleet.small_team import SETTINGS, asked_for, empty_tables, small_team, table
 
@@ -38,7 +38,7 @@ def priced() -> dict[str, pl.DataFrame]:
 def budget_of(
     found: Any, fitted: FleetFit, tables: dict[str, pl.DataFrame], asked: SeasonAsk
 ) -> BudgetDocument:
-    ages = population(found)
+    ages = drift_by_group(found)
     rng = np.random.default_rng(1)
     return budget_document(found, fitted, tables, SETTINGS, asked, population=ages, rng=rng)
 
