@@ -10,7 +10,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from dashboard.cli import accounts, decisions, fleet, reports, store_care
+from dashboard.cli import accounts, decisions, fleet, matching, reports, store_care
 from dashboard.cli.arguments import (
     DONE,
     DONE_BUT,
@@ -74,6 +74,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--build-only", action="store_true", help="build the store, serve nothing")
 
     fleet.add(words)
+    matching.add(words)
     decisions.add(words)
     reports.add(words)
     store_care.add(words)

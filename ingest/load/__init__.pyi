@@ -4,12 +4,16 @@ from .corrections import dismiss_set_aside as dismiss_set_aside
 from .corrections import export_set_aside as export_set_aside
 from .corrections import set_aside_documents as set_aside_documents
 from .corrections import set_aside_rows as set_aside_rows
+from .loading import load_contents as load_contents
 from .loading import load_paths as load_paths
 from .loading import load_uploads as load_uploads
 from .report import LoadReport as LoadReport
 from .report import ReportDocument as ReportDocument
 from .sources import UPLOADS as UPLOADS
+from .sources import Content as Content
 from .sources import NothingToLoadError as NothingToLoadError
+from .sources import gather as gather
+from .sources import read_bytes as read_bytes
 from .sources import recordings_among as recordings_among
 from .typed_rows import commit_rows as commit_rows
 from .typed_rows import decide_event as decide_event

@@ -6,6 +6,7 @@ from .recordings import RecordingError as RecordingError
 from .recordings import ZeroReading as ZeroReading
 from .recordings import looks_like_recording as looks_like_recording
 from .recordings import read_recording as read_recording
+from .tables import Grid as Grid
 from .tables import RawTable as RawTable
 from .tables import UnreadableError as UnreadableError
 from .tables import cells_hash as cells_hash
@@ -13,6 +14,7 @@ from .tables import is_recording as is_recording
 from .tables import nearest as nearest
 from .tables import plain_name as plain_name
 from .tables import read_csv as read_csv
+from .tables import read_grids as read_grids
 from .tables import read_parquet as read_parquet
 from .tables import read_xlsx as read_xlsx
 from .tables import table_of as table_of

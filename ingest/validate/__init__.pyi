@@ -1,3 +1,6 @@
+from .cell_parsing import Style as Style
+from .cell_parsing import number_style as number_style
+from .cell_parsing import numbers as numbers
 from .cell_writing import cell_text as cell_text
 from .cell_writing import shown_cells as shown_cells
 from .checks import EXPORT_COLUMNS as EXPORT_COLUMNS

@@ -32,6 +32,7 @@ class Entry:
     rows     row numbers, as a spreadsheet would count them; empty: 2, 3, …
     tickets  row number → set-aside row that it corrects
     by_hand  a person wrote the text: commas in numbers are likely to be decimal
+    problems what is wrong with its rows, beyond what their cells show
     """
 
     table: Table
@@ -41,6 +42,7 @@ class Entry:
     rows: Sequence[int] = ()
     tickets: Mapping[int, int] = field(default_factory=dict)
     by_hand: bool = False
+    problems: Sequence[Problem] = ()
 
     def numbered(self) -> list[int]:
         """Return the row number of each row."""
@@ -141,6 +143,7 @@ def check_entry(entry: Entry, *, zone: str) -> Checked:
     checked = _unjudged(entry.table, entry.file, entry.sheet, cells, entry.numbered())
     checked.tickets, checked.content_hash = dict(entry.tickets), entry.content_hash()
     _judge(checked, given, zone=zone, typed_file=not entry.by_hand, commas_likely=entry.by_hand)
+    checked.reject(entry.problems)
     return checked
 
 

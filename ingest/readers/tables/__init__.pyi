@@ -1,4 +1,6 @@
 from .csv_file import read_csv as read_csv
+from .grid import Grid as Grid
+from .grid import read_grids as read_grids
 from .header import nearest as nearest
 from .header import plain_name as plain_name
 from .parquet import read_parquet as read_parquet

@@ -25,11 +25,8 @@ class Record(NamedTuple):
 
 def read_csv(file: str, data: bytes) -> RawTable:
     """Return the table of a CSV file; UnreadableError for bytes that are no text."""
-    text, notices = decoded(data)
-    text, stated = _without_separator_line(text)
-    lines = list(io.StringIO(text, newline=""))
-    separator = stated or _separator(lines)
-    records = [r for r in _records(lines, separator) if any(cell.strip() for cell in r.cells)]
+    separator, every, notices = csv_rows(data)
+    records = [r for r in every if any(cell.strip() for cell in r.cells)]
     if not records:
         raise UnreadableError(
             found="an empty file",
@@ -54,6 +51,15 @@ def read_csv(file: str, data: bytes) -> RawTable:
         notices=notices,
         decimal_comma_likely=separator != ",",
     )
+
+
+def csv_rows(data: bytes) -> tuple[str, list[Record], list[str]]:
+    """Return the separator, the rows as they stand, and notices; UnreadableError for no text."""
+    text, notices = decoded(data)
+    text, stated = _without_separator_line(text)
+    lines = list(io.StringIO(text, newline=""))
+    separator = stated or _separator(lines)
+    return separator, list(_records(lines, separator)), notices
 
 
 def _without_separator_line(text: str) -> tuple[str, str | None]:

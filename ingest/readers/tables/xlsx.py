@@ -2,7 +2,8 @@
 
 import io
 import zipfile
-from typing import Literal
+from collections.abc import Callable
+from typing import Literal, TypeVar
 
 import fastexcel
 import polars as pl
@@ -13,47 +14,59 @@ from ingest.readers.tables.xlsx_errors import error_cells
 from ingest.schema import DICTIONARY_SHEET
 
 LARGEST_UNPACKED = 2_000_000_000
+Sheet = TypeVar("Sheet")
 
 
 def read_xlsx(file: str, data: bytes) -> list[RawTable]:
     """Return the tables of a workbook, a sheet each; UnreadableError for other bytes."""
-    _check_container(data)
-    try:
-        book = fastexcel.read_excel(data)
+
+    def read(book: fastexcel.ExcelReader) -> list[RawTable]:
         found = [_read_sheet(file, book, name) for name in book.sheet_names]
         tables = [table for table in found if table is not None]
         _restore_errors(tables, data)
+        return tables
+
+    return sheets_of(data, read)
+
+
+def sheets_of(data: bytes, read: Callable[[fastexcel.ExcelReader], list[Sheet]]) -> list[Sheet]:
+    """Return what `read` makes of a workbook; UnreadableError for other bytes, or no sheet."""
+    _check_container(data)
+    try:
+        sheets = read(fastexcel.read_excel(data))
     except UnreadableError:
         raise
     except (KeyboardInterrupt, SystemExit):
         raise
     except BaseException as error:  # a damaged file can raise the reader's PanicException
-        raise _no_workbook("a damaged workbook") from error
-    if not tables:
+        raise no_workbook("a damaged workbook") from error
+    if not sheets:
         raise UnreadableError(
             found="a workbook without any cell",
             expected="a sheet for each table, with a header row",
             fix="fill in the template, or leave the file out",
         )
-    return tables
+    return sheets
 
 
 def _check_container(data: bytes) -> None:
     if data.startswith(b"\xd0\xcf\x11\xe0"):
-        raise _no_workbook("an old (.xls) or password-protected workbook")
+        raise no_workbook("an old (.xls) or password-protected workbook")
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as box:
             names = set(box.namelist())
             unpacked = sum(entry.file_size for entry in box.infolist())
     except (zipfile.BadZipFile, OSError, ValueError) as error:
-        raise _no_workbook("bytes that are no workbook") from error
-    if "xl/workbook.xml" not in names and not any(n.endswith("workbook.xml") for n in names):
-        raise _no_workbook("a zip archive that is no workbook")
+        raise no_workbook("bytes that are no workbook") from error
+    sheets = ("workbook.xml", "workbook.bin", "content.xml")  # XLSX, XLSB, ODS
+    if not any(name.endswith(sheets) for name in names):
+        raise no_workbook("a zip archive that is no workbook")
     if unpacked > LARGEST_UNPACKED:
-        raise _no_workbook(f"a workbook of {unpacked / 1e9:.1f} GB unpacked")
+        raise no_workbook(f"a workbook of {unpacked / 1e9:.1f} GB unpacked")
 
 
-def _no_workbook(found: str) -> UnreadableError:
+def no_workbook(found: str) -> UnreadableError:
+    """Return the error of bytes that are no workbook."""
     return UnreadableError(
         found=found,
         expected="a workbook (.xlsx)",
@@ -73,7 +86,7 @@ def _read_sheet(file: str, book: fastexcel.ExcelReader, name: str) -> RawTable |
     header_at = int(full[start])
     header = header_cells(filled.row(header_at))
     at = full.filter(full > header_at)
-    body = _exact(book, name, filled, header_at)[at].select(filled.columns[: len(header)])
+    body = _exact(book, name, filled)[at].select(filled.columns[: len(header)])
     body.columns = column_names(len(header))
     above = f"what stands above the header (row {header_at + 1}) was kept out."
     return RawTable(
@@ -89,6 +102,12 @@ def _read_sheet(file: str, book: fastexcel.ExcelReader, name: str) -> RawTable |
     )
 
 
+def sheet_cells(book: fastexcel.ExcelReader, name: str) -> pl.DataFrame:
+    """Return a sheet's cells as text with every digit, from its first row; empty ones null."""
+    cells = _cells(book, name, "string")
+    return _exact(book, name, trimmed(cells) if cells.width else cells)
+
+
 def _cells(
     book: fastexcel.ExcelReader, name: str, dtype: Literal["string", "float"]
 ) -> pl.DataFrame:
@@ -97,9 +116,7 @@ def _cells(
     return frame
 
 
-def _exact(
-    book: fastexcel.ExcelReader, name: str, filled: pl.DataFrame, header_at: int
-) -> pl.DataFrame:
+def _exact(book: fastexcel.ExcelReader, name: str, filled: pl.DataFrame) -> pl.DataFrame:
     """Return text cells with every digit: long numbers, cut to nine decimals, are read again."""
     long = [
         column for column in filled.columns if filled[column].str.contains(r"^-?\d+\.\d{9}$").any()

@@ -1,0 +1,77 @@
+"""`slopewatch match`: what the columns of a team's own sheets mean, and their rows in."""
+
+import argparse
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from dashboard.cli.arguments import (
+    DONE,
+    DONE_BUT,
+    UsageError,
+    Words,
+    fleet_of,
+    problem_line,
+    say,
+    show,
+)
+
+COLUMNS = ("path", "sheet", "heading", "meaning", "unit", "confidence", "why")
+
+
+def add(words: Words) -> None:
+    """Add the command to the command line."""
+    text = "what the columns of a team's own sheets mean"
+    sub = words.add("match", _match, text, "store", "format")
+    sub.add_argument("paths", nargs="+", type=Path, metavar="PATH")
+    sub.add_argument("--accept", action="store_true", help="load what is certain")
+    sub.add_argument(
+        "--answer",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="what was asked: date_order=day_month_year, mass_kg=20",
+    )
+
+
+def _match(args: argparse.Namespace) -> int:
+    from models import run
+
+    document = run.match_files(
+        fleet_of(args), args.paths, answers=_answers(args.answer), load=args.accept
+    )
+    sheets = document["sheets"]
+    for notice in document["notices"]:
+        say(f"note: {notice}")
+    if not sheets:
+        raise UsageError("no table was found in what you named")
+    for sheet in sheets:
+        _say(sheet, accepted=args.accept)
+    rows = [
+        {**column, "path": sheet["path"], "sheet": sheet["sheet"]}
+        for sheet in sheets
+        for column in sheet["columns"]
+    ]
+    show(args, document, rows, COLUMNS)
+    undone = any(sheet["undecided"] or sheet["set_aside"] for sheet in sheets)
+    return DONE_BUT if undone else DONE
+
+
+def _answers(given: Sequence[str]) -> dict[str, str]:
+    pairs = [text.partition("=") for text in given]
+    for key, mark, value in pairs:
+        if not (key and mark and value):
+            raise UsageError(f'found "{key}{mark}{value}" as an answer, expected KEY=VALUE')
+    return {key: value for key, _, value in pairs}
+
+
+def _say(sheet: Mapping[str, Any], *, accepted: bool) -> None:
+    where = sheet["path"] + (f", sheet {sheet['sheet']}" if sheet["sheet"] else "")
+    proposed = ", ".join(f"{n} rows for {table}" for table, n in sheet["proposed"].items())
+    state = "loaded" if sheet["loaded"] else "proposed"
+    say(f"{where}: {sheet['layout']}, {sheet['rows']} rows; {state}: {proposed or 'nothing'}")
+    for open_ in sheet["undecided"]:
+        choices = f" ({', '.join(open_['choices'])})" if open_["choices"] else ""
+        say(f"  to decide, --answer '{open_['key']}=…': {open_['what']}{choices}")
+    for problem in sheet["set_aside"]:
+        say(f"  set aside: {problem_line(problem)}")

@@ -1,0 +1,109 @@
+"""From matches to the document that commands and pages show."""
+
+from collections.abc import Sequence
+
+from ingest.load import LoadReport
+from ingest.matching.assigned import WHY, Assigned
+from ingest.matching.documents import (
+    ColumnMatch,
+    Example,
+    MatchDocument,
+    SheetMatch,
+    Undecided,
+)
+from ingest.matching.files import DOCUMENTED, FileMatch, entry_of
+from ingest.matching.proposal import Proposal
+from ingest.matching.questions import Question
+from ingest.readers import RawTable, table_of
+from ingest.validate import check_entry
+
+SHOWN = 3
+
+
+def match_document(
+    matches: Sequence[FileMatch], *, zone: str, report: LoadReport | None = None
+) -> MatchDocument:
+    """Return the document of `match`. report: what was loaded, if it was accepted."""
+    loaded = {(file.path, file.sheet) for file in report.files} if report else set()
+    sheets: list[SheetMatch] = []
+    notices = [problem.sentence() for match in matches for problem in match.problems]
+    for match in matches:
+        sheets += [_documented(raw, loaded=report is not None) for raw in match.documented]
+        for proposal in match.proposals:
+            place = (proposal.found.file, proposal.found.sheet)
+            sheets.append(_sheet(proposal, zone=zone, loaded=place in loaded))
+    if report:
+        notices += report.notices
+    return {"sheets": sheets, "notices": notices}
+
+
+def _documented(raw: RawTable, *, loaded: bool) -> SheetMatch:
+    table = table_of(raw)
+    assert table is not None
+    columns: list[ColumnMatch] = [
+        {"heading": cell, "meaning": cell, "unit": None, "confidence": 1.0, "why": WHY["words"]}
+        for cell in raw.header
+    ]
+    empty: Example = {"headings": [], "rows": []}
+    return {
+        "path": raw.file,
+        "sheet": raw.sheet,
+        "heading_rows": [raw.header_row],
+        "layout": DOCUMENTED,
+        "columns": columns,
+        "undecided": [],
+        "rows": raw.rows_read,
+        "proposed": {table.name: raw.rows_read},
+        "before": empty,
+        "after": empty,
+        "set_aside": [],
+        "saved_as": None,
+        "loaded": loaded,
+    }
+
+
+def _sheet(proposal: Proposal, *, zone: str, loaded: bool) -> SheetMatch:
+    found = proposal.found
+    checked = [check_entry(entry_of(proposal, rows), zone=zone) for rows in proposal.tables]
+    return {
+        "path": found.file,
+        "sheet": found.sheet,
+        "heading_rows": found.heading_rows,
+        "layout": proposal.layout,
+        "columns": [_column(a) for a in proposal.assigned],
+        "undecided": [_undecided(question) for question in proposal.questions],
+        "rows": len(found.rows),
+        "proposed": {rows.table: len(rows.rows) for rows in proposal.tables},
+        "before": {"headings": found.headings, "rows": [list(r) for r in found.body[:SHOWN]]},
+        "after": _after(proposal),
+        "set_aside": [p.document() for c in checked for row in c.set_aside for p in row.problems],
+        "saved_as": proposal.mapping,
+        "loaded": loaded,
+    }
+
+
+def _column(a: Assigned) -> ColumnMatch:
+    return {
+        "heading": a.column.heading,
+        "meaning": a.meaning.text() if a.meaning else None,
+        "unit": a.unit.name if a.unit and a.meaning else None,
+        "confidence": a.confidence,
+        "why": WHY[a.why],
+    }
+
+
+def _undecided(question: Question) -> Undecided:
+    return {
+        "key": question.key,
+        "what": question.what,
+        "choices": list(question.choices),
+        "default": question.default,
+    }
+
+
+def _after(proposal: Proposal) -> Example:
+    if not proposal.tables:
+        return {"headings": [], "rows": []}
+    rows = proposal.tables[0].rows[:SHOWN]
+    headings = list(dict.fromkeys(name for row in rows for name in row))
+    return {"headings": headings, "rows": [[row.get(name) for name in headings] for row in rows]}

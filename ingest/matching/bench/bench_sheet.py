@@ -1,0 +1,177 @@
+"""One bench sheet, from its columns to the rows of `bench`, or to what has to be asked first."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from ingest.matching.assigned import Assigned
+from ingest.matching.bench.identity import (
+    Texts,
+    ask_meter,
+    filled_down,
+    instants,
+    meters_said,
+    one_spelling,
+    sessions,
+)
+from ingest.matching.bench.loads import loads_of
+from ingest.matching.bench.physics import TORQUES, settle
+from ingest.matching.bench.rows import SLOPES, BenchRows, Facts, bench_rows
+from ingest.matching.columns import ColumnSeen
+from ingest.matching.days import Days, read_days, years_named
+from ingest.matching.known import Known
+from ingest.matching.meanings import CLOCK, LABEL
+from ingest.matching.questions import Question
+from ingest.matching.sheets import FoundTable, Kind, kind_of
+from ingest.matching.words import concepts_in, unit_in
+
+SHARED = (LABEL, "measured_at", CLOCK, "meter_id")
+
+
+@dataclass
+class BenchSheet:
+    """What a bench sheet holds. Without questions `found` is complete."""
+
+    assigned: list[Assigned]
+    questions: list[Question] = field(default_factory=list)
+    found: BenchRows = field(default_factory=BenchRows)
+    meters_of: str = "column"
+
+
+def read_bench(
+    table: FoundTable,
+    assigned: list[Assigned],
+    known: Known,
+    answers: Mapping[str, str],
+    *,
+    several_sheets: bool,
+) -> BenchSheet:
+    """Return the readings of a bench sheet, or what has to be asked before they can be told."""
+    sheet = BenchSheet(assigned)
+    by_name = {a.meaning.column: a for a in assigned if a.meaning}
+    _fill_down(assigned)
+    meters, questions = _meters(table, by_name, known, answers, several_sheets=several_sheets)
+    sheet.questions += questions
+    sheet.meters_of = "column" if "meter_id" in by_name else "sheet"
+    days = days_of(table, by_name.get("measured_at"), answers)
+    sheet.questions += day_questions(days, by_name.get("measured_at"))
+    loads = loads_of(table, assigned, meters, known, answers)
+    torque, mass, asked = settle(assigned, loads, answers)
+    sheet.questions += asked
+    if not loads.crank_said and not asked and any(a.is_reading for a in assigned):
+        sheet.questions.append(_ask_crank())
+    if sheet.questions or not any(a.is_reading for a in assigned):
+        return sheet
+    clocks = by_name[CLOCK].column.cells if CLOCK in by_name else None
+    facts = _facts(assigned, meters, instants(days.texts, clocks), by_name)
+    sheet.found = bench_rows(
+        table,
+        assigned,
+        loads,
+        facts,
+        torque=torque or TORQUES[0],
+        mass=mass,
+        checked="units" not in answers,
+    )
+    return sheet
+
+
+def days_of(table: FoundTable, assigned: Assigned | None, answers: Mapping[str, str]) -> Days:
+    """Return the day of each row: of its column, else said around the table."""
+    told = years_named([*(line for a in table.around[-1:] for line in a.lines), table.sheet or ""])
+    year = int(answers["year"]) if answers.get("year", "").isdigit() else None
+    year = year or (next(iter(told)) if len(told) == 1 else None)
+    if assigned is not None:
+        return read_days(assigned.column.cells, order=answers.get("date_order"), year=year)
+    cells = []
+    for around in table.around:
+        said = [v for k, v in reversed(around.pairs) if "day" in concepts_in(unit_in(k)[0])]
+        lines = [line for line in reversed(around.lines) if kind_of(line) is Kind.DAY]
+        cells.append(next(iter([*said, *lines]), ""))
+    return read_days(cells, order=answers.get("date_order"), year=year)
+
+
+def day_questions(days: Days, assigned: Assigned | None) -> list[Question]:
+    """Return what has to be asked about days: their order, their year, where they are."""
+    if days.open:
+        return [
+            Question(
+                "date_order",
+                "In which order are day, month and year written? The dates can be read both ways.",
+                ("day_month_year", "month_day_year", "year_month_day"),
+                "day_month_year",
+            )
+        ]
+    if days.lacks_year:
+        return [Question("year", "Of which year are these days? They are written without one.")]
+    if assigned is None and not any(days.texts):
+        return [Question("column:date", "On which day was it measured? No column holds days.")]
+    return []
+
+
+def _ask_crank() -> Question:
+    return Question(
+        "crank_length_mm",
+        "How long are the cranks, in mm? The sheet does not say, nor does the store.",
+        ("165", "167.5", "170", "172.5", "175"),
+    )
+
+
+def _fill_down(assigned: Sequence[Assigned]) -> None:
+    """Repeat a session's own cells below its first row, where only that has them."""
+    if not any(a.meaning and a.meaning.column == LABEL for a in assigned):
+        return
+    own = [a for a in assigned if a.meaning and not a.is_reading and a.meaning.column != LABEL]
+    keys = [a for a in own if a.meaning and a.meaning.column in ("meter_id", "measured_at")]
+    if not keys:
+        return
+    before = [list(a.column.cells) for a in keys]
+    after = filled_down(before)
+    if after == before:
+        return
+    copied = [not any(cells) for cells in zip(*before, strict=True)]
+    for a in own:
+        _repeat(a.column, copied)
+
+
+def _repeat(column: ColumnSeen, copied: Sequence[bool]) -> None:
+    for row, gap in enumerate(copied):
+        if gap and row and not column.cells[row]:
+            column.cells[row] = column.cells[row - 1]
+            column.numbers[row] = column.numbers[row - 1]
+            column.units[row] = column.units[row - 1]
+
+
+def _meters(
+    table: FoundTable,
+    by_name: Mapping[str, Assigned],
+    known: Known,
+    answers: Mapping[str, str],
+    *,
+    several_sheets: bool,
+) -> tuple[Texts, list[Question]]:
+    if "meter_id" in by_name:
+        cells: Texts = [cell or None for cell in by_name["meter_id"].column.cells]
+        return one_spelling(cells, known), []
+    if answers.get("meter_id"):
+        return one_spelling([answers["meter_id"]] * len(table.rows), known), []
+    said = meters_said(table, known, several_sheets=several_sheets)
+    if said is None:
+        return [None] * len(table.rows), [ask_meter(table)]
+    return one_spelling(said, known), []
+
+
+def _facts(
+    assigned: Sequence[Assigned],
+    meters: Texts,
+    at: Texts,
+    by_name: Mapping[str, Assigned],
+) -> Facts:
+    numbers = by_name["session_id"].column.cells if "session_id" in by_name else None
+    slopes = [by_name[name].column.cells for name in SLOPES if name in by_name]
+    apart = list(zip(*slopes, strict=True)) if slopes else [()] * len(at)
+    several = any(a.meaning and a.meaning.column == LABEL for a in assigned)
+    readings = sum(a.is_reading and not (a.meaning and a.meaning.is_zero) for a in assigned)
+    names, began = sessions(
+        meters, at, numbers=numbers, apart=apart, row_a_reading=several or readings == 1
+    )
+    return Facts(meters, names, began)

@@ -1,0 +1,190 @@
+"""Which meter and which day a row is of, and which rows are one session."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from ingest.matching.days import clock_text
+from ingest.matching.known import Known, bare
+from ingest.matching.questions import Question
+from ingest.matching.sheets import FoundTable, Kind, Surroundings, amount_in, kind_of
+from ingest.matching.words import concepts_in, tokens, unit_in
+
+GAP = timedelta(hours=4)  # within one session of a sheet with a row for each reading
+NOT_A_METER = frozenset(
+    [
+        "sheet",
+        "tabelle",
+        "feuille",
+        "foglio",
+        "hoja",
+        "blad",
+        "worksheet",
+        "data",
+        "daten",
+        "bench",
+        "log",
+        "results",
+        "list",
+    ]
+)
+MERGED_SHARE = 0.3
+Texts = list[str | None]
+
+
+def filled_down(columns: Sequence[Sequence[str]]) -> list[list[str]]:
+    """Return columns of a session's own cells, repeated below where only its first row has them.
+
+    That is so where three rows of ten and more leave all of them empty together; a row that
+    leaves only some empty keeps its gap.
+    """
+    if not columns or not columns[0]:
+        return [list(column) for column in columns]
+    empty = [not any(cells) for cells in zip(*columns, strict=True)]
+    if empty[0] or sum(empty) < MERGED_SHARE * len(empty):
+        return [list(column) for column in columns]
+    out: list[list[str]] = [[] for _ in columns]
+    for row, gap in enumerate(empty):
+        for kept, column in zip(out, columns, strict=True):
+            kept.append(kept[-1] if gap else column[row])
+    return out
+
+
+def meters_said(table: FoundTable, known: Known, *, several_sheets: bool) -> Texts | None:
+    """Return each row's meter where the sheet has no column of meters; None: nothing says it."""
+    said = [_said_meter(around, known) for around in table.around]
+    if any(said):
+        return said
+    below = _said_meter(table.notes, known)
+    if below:
+        return [below] * len(table.rows)
+    name = table.sheet or Path(table.file).stem
+    if bare(name) in known.meters:
+        return [known.meters[bare(name)]] * len(table.rows)
+    if table.sheet and several_sheets and _could_be_a_meter(table.sheet):
+        return [table.sheet.strip()] * len(table.rows)
+    return None
+
+
+def ask_meter(table: FoundTable) -> Question:
+    """Return the question which meter a sheet is of; the sheet's or file's name is the default."""
+    name = (table.sheet or Path(table.file).stem).strip()
+    return Question(
+        "meter_id",
+        "Which meter is this sheet of? It has no column of meters.",
+        (),
+        name if _could_be_a_meter(name) else None,
+    )
+
+
+def _said_meter(around: Surroundings, known: Known) -> str | None:
+    for key, value in reversed(around.pairs):
+        concepts = concepts_in(unit_in(key)[0])
+        if "meter" in concepts and kind_of(value) is not Kind.DAY and value:
+            return value
+    for line in reversed(around.lines):
+        if bare(line) in known.meters:
+            return known.meters[bare(line)]
+        if _looks_like_an_id(line):
+            return line
+    return None
+
+
+def _looks_like_an_id(line: str) -> bool:
+    mixed = any(c.isdigit() for c in line) and any(c.isalpha() for c in line)
+    words = kind_of(line) is Kind.TEXT and amount_in(line) is None and not concepts_in(line)
+    return len(line) <= 12 and mixed and words
+
+
+def _could_be_a_meter(name: str) -> bool:
+    words = tokens(name)
+    if not words or kind_of(name) is Kind.DAY or NOT_A_METER & set(words):
+        return False
+    return not name.strip().isdigit() or not 1990 <= int(name) <= 2100
+
+
+def one_spelling(meters: Texts, known: Known) -> Texts:
+    """Return ids as the store spells them, else as the sheet first does."""
+    first: dict[str, str] = {}
+    out: Texts = []
+    for meter in meters:
+        if not meter:
+            out.append(None)
+            continue
+        key = bare(meter)
+        out.append(known.meters.get(key) or first.setdefault(key, meter.strip()))
+    return out
+
+
+def instants(days: Texts, clocks: Sequence[str] | None) -> Texts:
+    """Return days with the time of day beside them, as ISO text."""
+    if clocks is None:
+        return days
+    out: Texts = []
+    for day, cell in zip(days, clocks, strict=True):
+        clock = clock_text(cell) if cell else None
+        out.append(f"{day[:10]}T{clock}" if day and clock else day)
+    return out
+
+
+def sessions(
+    meters: Texts,
+    instants: Texts,
+    *,
+    numbers: Sequence[str] | None,
+    apart: Sequence[tuple[str, ...]],
+    row_a_reading: bool,
+) -> tuple[list[str | None], Texts]:
+    """Return the session of each row and when it began.
+
+    numbers        the sheet's own numbers of its sessions, if it has them
+    apart          cells that are the same all through a session
+    row_a_reading  a session has several rows: those of one meter and day are one, up to a gap
+    """
+    ids: list[str | None] = []
+    begun: dict[str, str] = {}
+    open_of: dict[tuple[str, str], list[tuple[str, tuple[str, ...], str, str]]] = {}
+    for row, (meter, at) in enumerate(zip(meters, instants, strict=True)):
+        if not meter or not at:
+            ids.append(None)
+            continue
+        number = numbers[row] if numbers else ""
+        place = open_of.setdefault((meter, at[:10]), [])
+        found = None
+        for name, cells, last, own_number in place:
+            if own_number != number or not _agree(cells, apart[row]):
+                continue
+            if number or _near(last, at, row_a_reading):
+                found = name
+        if found is None:
+            found = _session_id(meter, at[:10], number, len(place))
+            begun[found] = at
+            place.append((found, apart[row], at, number))
+        else:
+            index = next(i for i, entry in enumerate(place) if entry[0] == found)
+            place[index] = (found, _merged(place[index][1], apart[row]), at, number)
+        ids.append(found)
+    return ids, [begun[name] if name else at for name, at in zip(ids, instants, strict=True)]
+
+
+def _session_id(meter: str, day: str, number: str, before: int) -> str:
+    if number and not number.isdigit():
+        return number
+    return f"{meter}-{day}" + (f"-{before + 1}" if before else "")
+
+
+def _agree(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
+    return all(not a or not b or a == b for a, b in zip(one, other, strict=True))
+
+
+def _merged(one: tuple[str, ...], other: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(a or b for a, b in zip(one, other, strict=True))
+
+
+def _near(last: str, at: str, row_a_reading: bool) -> bool:
+    if last == at:
+        return True
+    if not row_a_reading:
+        return False
+    gap = datetime.fromisoformat(at) - datetime.fromisoformat(last)
+    return abs(gap) <= GAP or len(last) == 10 or len(at) == 10

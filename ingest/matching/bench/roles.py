@@ -1,0 +1,220 @@
+"""What each column of a bench sheet is taken for by its words and the kind of its values."""
+
+from collections.abc import Sequence
+
+from ingest.matching.assigned import Assigned, Why
+from ingest.matching.bench.traits import TRAIT_OF_CONCEPT, says_traits, traits_of
+from ingest.matching.columns import ColumnSeen
+from ingest.matching.meanings import CLOCK, LABEL, Meaning, reading
+from ingest.matching.sheets import Kind
+from ingest.matching.words import UNITS, Unit
+
+# Where several concepts fit a column of numbers, the first one holds.
+_COMPUTED = ("deviation", "spread", "verdict")
+_SIMPLE = {
+    "temperature": "temperature_c",
+    "hanger": "hanger_mass_kg",
+    "angle": "crank_angle_deg",
+    "gravity": "gravity_ms2",
+    "soak": "soak_min",
+    "cog": "cog_teeth",
+}
+_WORDED = {
+    "meter": "meter_id",
+    "session": "session_id",
+    "technician": "technician",
+    "place": "place_id",
+    "bench": "bench_id",
+}
+_OF_QUANTITY = {"temperature": "temperature_c"}
+_LENGTHS = (UNITS["mm"], UNITS["cm"], UNITS["in"], UNITS["m"])
+CRANK_MM = (140.0, 200.0)
+MASS_KG = (0.0, 120.0)
+TRAIT_CONCEPTS = frozenset(TRAIT_OF_CONCEPT)
+
+
+def by_words(columns: Sequence[ColumnSeen]) -> list[Assigned]:
+    """Return what each column is taken for; None where its words and values do not tell."""
+    assigned = [_one(column) for column in columns]
+    _only_one_of_each(assigned)
+    _by_kind_alone(assigned)
+    return assigned
+
+
+def crank_unit(column: ColumnSeen) -> Unit | None:
+    """Return the unit in which every value of a column is a crank's length; None if there is none.
+
+    A stated unit is not overruled: None if its values do not fit it.
+    """
+    if not column.values:
+        return None
+    return next(
+        (
+            unit
+            for unit in ([column.unit] if column.unit in _LENGTHS else _LENGTHS)
+            if unit and _share(column.values, CRANK_MM, unit.factor) >= 0.9
+        ),
+        None,
+    )
+
+
+def _share(values: Sequence[float], bounds: tuple[float, float], factor: float) -> float:
+    return sum(bounds[0] <= value * factor <= bounds[1] for value in values) / len(values)
+
+
+def _one(column: ColumnSeen) -> Assigned:
+    if not column.filled:
+        return Assigned(column, None, "nothing_needed")
+    if column.is_numeric:
+        return _of_numbers(column)
+    if column.mostly(Kind.DAY):
+        return _of_days(column)
+    if column.mostly(Kind.TIME):
+        return _worded(column, CLOCK, known="time" in column.concepts)
+    return _of_text(column)
+
+
+def _worded(column: ColumnSeen, name: str, *, known: bool, unit: Unit | None = None) -> Assigned:
+    why: Why = "kind_of_values"
+    if known:
+        why = "words" if column.certain >= 0.9 else "nearly_words"
+    return Assigned(column, Meaning(name), why, unit)
+
+
+def _of_days(column: ColumnSeen) -> Assigned:
+    if column.concepts & {"next", "due", "bought", "warranty"} and "day" not in column.concepts:
+        return Assigned(column, None, "nothing_needed")
+    return _worded(column, "measured_at", known="day" in column.concepts)
+
+
+def _of_text(column: ColumnSeen) -> Assigned:
+    if says_traits(column.cells) and not column.concepts & {"technician", "note"}:
+        known = bool(column.concepts & {"label", "stage", "direction", "mass", "torque"})
+        return _worded(column, LABEL, known=known)
+    for concept, name in _WORDED.items():
+        if concept in column.concepts:
+            return _worded(column, name, known=True)
+    if "note" in column.concepts or "verdict" in column.concepts or "serial" in column.concepts:
+        return Assigned(column, None, "nothing_needed")
+    return Assigned(column, None, "not_understood")
+
+
+def _of_numbers(column: ColumnSeen) -> Assigned:
+    concepts = column.concepts
+    quantity = column.unit.quantity if column.unit else None
+    if _are_serial_days(column):
+        return _of_days(column)
+    if "time" in concepts and all(0 <= value < 1 for value in column.values):
+        return _worded(column, CLOCK, known=True)
+    if "slope" in concepts and quantity != "percent":
+        return _slope(column)
+    if quantity == "torque" and not concepts & {*_COMPUTED, "mean", "expected", "net"}:
+        return _reading(column)
+    if concepts & set(_COMPUTED) or quantity == "percent":
+        return Assigned(column, None, "computed_words")
+    if concepts & {"mean", "net"} or ("expected" in concepts and not concepts & {"slope"}):
+        return Assigned(column, None, "computed_words")
+    for concept, name in _SIMPLE.items():
+        if concept in concepts:
+            return _worded(column, name, known=True, unit=column.unit)
+    if quantity in _OF_QUANTITY:
+        return _worded(column, _OF_QUANTITY[quantity], known=True, unit=column.unit)
+    return _length_mass_or_reading(column, quantity)
+
+
+def _length_mass_or_reading(column: ColumnSeen, quantity: str | None) -> Assigned:
+    concepts = column.concepts
+    length = crank_unit(column)
+    bare_left = concepts <= {"left"} and column.words.strip().lower() == "l"
+    if length and ("crank" in concepts or quantity == "length" or bare_left):
+        return _worded(column, "crank_length_mm", known=not bare_left, unit=column.unit or length)
+    if _are_teeth(column) and concepts & {"label", "large", "small"} and not _decimals(column):
+        return _worded(column, LABEL, known=True)
+    if "mass" in concepts and not concepts & {"torque", "zero"}:
+        if concepts & TRAIT_CONCEPTS and quantity != "mass":
+            return _reading(column)
+        return _worded(column, "mass_kg", known=True, unit=column.unit)
+    if quantity == "mass" and "torque" not in concepts:
+        return _worded(column, "mass_kg", known=True, unit=column.unit)
+    if "meter" in concepts and not _decimals(column):
+        return _worded(column, "meter_id", known=True)
+    if concepts & {"torque", *TRAIT_CONCEPTS} or column.teeth or column.amount:
+        return _reading(column)
+    for concept, name in _WORDED.items():
+        if concept in concepts and not _decimals(column):
+            return _worded(column, name, known=True)
+    if concepts & {"counter", "battery", "firmware", "serial", "note", "bike", "rider"}:
+        return Assigned(column, None, "nothing_needed")
+    return Assigned(column, None, "not_understood")
+
+
+def _reading(column: ColumnSeen) -> Assigned:
+    traits = traits_of(column.concepts, column.teeth)
+    if traits is None:
+        return Assigned(column, None, "not_understood")
+    mass = None
+    if column.amount:
+        mass = column.amount[0] * column.amount[1].factor
+    why: Why = "words" if column.certain >= 0.9 or column.teeth else "nearly_words"
+    unit = column.unit if column.unit and column.unit.quantity == "torque" else None
+    return Assigned(column, reading(traits, mass), why, unit)
+
+
+def _slope(column: ColumnSeen) -> Assigned:
+    traits = traits_of(column.concepts & TRAIT_CONCEPTS)
+    if traits is None or column.concepts & {"mean", "deviation", "expected"}:
+        return Assigned(column, None, "computed_words")
+    stage = {"as_found": "before", "as_left": "after"}.get(traits.get("stage", ""))
+    side = f"_{traits['arm']}" if "arm" in traits else ""
+    name = f"slope_{stage or 'before'}{side}"
+    return Assigned(column, Meaning(name), "words" if stage else "only_one")
+
+
+def _are_serial_days(column: ColumnSeen) -> bool:
+    if not column.values or not column.concepts & {"day", "time"}:
+        return False
+    return all(36526 <= value <= 73050 for value in column.values)
+
+
+def _are_teeth(column: ColumnSeen) -> bool:
+    return bool(column.values) and all(25 <= value <= 65 for value in column.values)
+
+
+def _decimals(column: ColumnSeen) -> bool:
+    return any(value != int(value) for value in column.values)
+
+
+def _only_one_of_each(assigned: list[Assigned]) -> None:
+    """Keep the surest column of each meaning that a sheet has once; drop the others."""
+    for name in ("meter_id", "session_id", "technician", "place_id", "bench_id", "measured_at"):
+        same = [a for a in assigned if a.meaning and a.meaning.column == name]
+        if len(same) > 1:
+            best = max(same, key=lambda a: _fitness(a, name))
+            for other in same:
+                if other is not best:
+                    other.meaning, other.why = None, "nothing_needed"
+
+
+def _fitness(assigned: Assigned, name: str) -> tuple[int, float, int]:
+    concept = {"meter_id": "meter", "measured_at": "day"}.get(name, name.removesuffix("_id"))
+    alone = assigned.column.concepts == {concept}
+    return int(alone), assigned.confidence, -assigned.column.at
+
+
+def _by_kind_alone(assigned: list[Assigned]) -> None:
+    """Take a column without telling words for what only it can be: the crank length."""
+    taken = {a.meaning.column for a in assigned if a.meaning}
+    if "crank_length_mm" not in taken:
+        fitting = [
+            a
+            for a in assigned
+            if a.meaning is None
+            and a.why == "not_understood"
+            and a.column.is_numeric
+            and (unit := crank_unit(a.column)) is not None
+            and unit.name == "mm"
+            and not a.column.concepts
+        ]
+        if len(fitting) == 1:
+            fitting[0].meaning, fitting[0].why = Meaning("crank_length_mm"), "kind_of_values"
+            fitting[0].unit = UNITS["mm"]

@@ -1,0 +1,240 @@
+"""From a bench sheet whose columns are understood to rows of `bench`: one a reading."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from ingest.matching.assigned import Assigned
+from ingest.matching.bench.loads import Loads, in_unit, usual_unit
+from ingest.matching.bench.physics import ROW_NEAR_ONE, STANDARD_MS2, ZERO_SHARE, is_near_one
+from ingest.matching.bench.traits import traits_of_cell
+from ingest.matching.meanings import LABEL
+from ingest.matching.sheets import FoundTable
+from ingest.matching.words import UNITS, Unit
+from ingest.schema import Problem
+
+PLAIN_COLUMNS = ("technician", "place_id", "bench_id")
+NUMBER_COLUMNS = ("temperature_c", "crank_angle_deg", "gravity_ms2", "soak_min", "cog_teeth")
+SLOPES = tuple(
+    f"slope_{stage}{side}" for side in ("", "_left", "_right") for stage in ("before", "after")
+)
+Cells = dict[str, str | None]
+
+
+@dataclass
+class BenchRows:
+    """Rows of `bench` as text, the sheet's row that each came from, and rows that cannot be."""
+
+    rows: list[Cells] = field(default_factory=list)
+    numbers: list[int] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What holds for a whole row of the sheet, parallel to its rows."""
+
+    meters: Sequence[str | None]
+    sessions: Sequence[str | None]
+    began: Sequence[str | None]
+
+
+def bench_rows(
+    table: FoundTable,
+    assigned: Sequence[Assigned],
+    loads: Loads,
+    facts: Facts,
+    *,
+    torque: Unit,
+    mass: Unit | None,
+    checked: bool,
+) -> BenchRows:
+    """Return a reading for each filled cell of the columns of readings.
+
+    checked  a reading that no working meter gives under that mass is set aside
+    """
+    found = BenchRows()
+    labels = [a for a in assigned if a.meaning and a.meaning.column == LABEL]
+    staged = has_stages(assigned)
+    columns = _in_order([a for a in assigned if a.is_reading], staged=staged)
+    torques = [in_unit(a.column, usual_unit(a.column, a.unit) or torque) for a in columns]
+    plain = _plain_cells(assigned, len(table.rows))
+    count: dict[str, int] = {}
+    for row, number in enumerate(table.rows):
+        said = _label_traits(labels, row)
+        for a, values in zip(columns, torques, strict=True):
+            cell = a.column.cells[row]
+            session = facts.sessions[row]
+            if session is not None:
+                count[session] = count.get(session, 0) + 1
+            if not cell:
+                continue
+            cells: Cells = {
+                **plain[row],
+                "session_id": session or f"row {number}",
+                "meter_id": facts.meters[row],
+                "measured_at": facts.began[row],
+                "reading": str(count.get(session or "", 1)),
+            }
+            unit = usual_unit(a.column, a.unit) or torque
+            problem = _fill(
+                cells, a, loads, row, cell, values[row], said, unit=unit, mass=mass, checked=checked
+            )
+            if not staged and cells["load"] == "zero":
+                cells.pop("stage", None)
+            if problem:
+                where = a.column.name
+                found.problems.append(
+                    Problem(table.file, table.sheet, number, where, cell, *problem)
+                )
+            found.rows.append(cells)
+            found.numbers.append(number)
+    return found
+
+
+def has_stages(assigned: Sequence[Assigned]) -> bool:
+    """Return whether loaded readings are told apart by stage."""
+    return any(
+        a.meaning is not None and not a.meaning.is_zero and "stage" in dict(a.meaning.traits)
+        for a in assigned
+    ) or any(a.meaning is not None and a.meaning.column == LABEL for a in assigned)
+
+
+def _in_order(readings: list[Assigned], *, staged: bool) -> list[Assigned]:
+    """Return columns of readings in the order in which they were read: a closing zero is last.
+
+    A zero before and one after the masses, without stages, are of one stage.
+    """
+
+    def closing(a: Assigned) -> bool:
+        traits = a.meaning.traits if a.meaning else ()
+        return not staged and ("load", "zero") in traits and ("stage", "as_left") in traits
+
+    return sorted(readings, key=closing)
+
+
+def _label_traits(labels: Sequence[Assigned], row: int) -> dict[str, str] | None:
+    """Return what the label cells of a row say; None where one is not understood or contradicts."""
+    said: dict[str, str] = {}
+    for a in labels:
+        cell = a.column.cells[row]
+        if not cell:
+            continue
+        traits = traits_of_cell(cell)
+        if traits is None:
+            return None
+        for name, value in traits.items():
+            if said.setdefault(name, value) != value:
+                return None
+    return said
+
+
+def _fill(
+    cells: Cells,
+    a: Assigned,
+    loads: Loads,
+    row: int,
+    cell: str,
+    value: float | None,
+    said: dict[str, str] | None,
+    *,
+    unit: Unit,
+    mass: Unit | None,
+    checked: bool,
+) -> tuple[str, str] | None:
+    """Fill in a reading's cells; return what was expected and what to do, if it cannot be."""
+    meaning = a.meaning
+    assert meaning is not None
+    traits = {**(said or {}), **dict(meaning.traits)}
+    moment = loads.moment(row, meaning.mass_kg, mass)
+    ratio = None
+    if value is not None and moment:
+        ratio = value * unit.factor / (moment * STANDARD_MS2)
+    traits.setdefault("load", _load(loads, row, meaning.mass_kg, ratio))
+    cells |= traits
+    cells["torque_nm"] = cell if value is None else f"{value * unit.factor:.10g}"
+    _hang(cells, loads, row, meaning.mass_kg, mass)
+    if said is None:
+        return "words for ring, arm, load or stage", "write for instance large left, or zero"
+    if contradicts(said, dict(meaning.traits)):
+        return "the same ring, arm and stage in the row as in the heading", "correct one of them"
+    if value is None or not checked:
+        return None
+    if traits["load"] == "mass" and ratio is not None and not is_near_one(ratio, ROW_NEAR_ONE):
+        due = (moment or 0.0) * STANDARD_MS2 / unit.factor
+        return (
+            f"about {due:.4g} {unit.name}: mass · g · crank length",
+            "correct the reading, the mass or the crank length of this row",
+        )
+    if traits["load"] == "zero" and ratio is not None and abs(ratio) > 0.5:
+        return "a small torque: nothing hung there", "correct the reading, or its load"
+    return None
+
+
+def contradicts(one: Mapping[str, str], other: Mapping[str, str]) -> bool:
+    """Return whether two sources give a trait different values."""
+    return any(other.get(name, value) != value for name, value in one.items())
+
+
+def _load(loads: Loads, row: int, of_heading: float | None, ratio: float | None) -> str:
+    written = loads.mass[row]
+    if of_heading is None and written == 0 and not loads.hanger_kg[row]:
+        return "zero"
+    return "zero" if ratio is not None and abs(ratio) < ZERO_SHARE / 3 else "mass"
+
+
+def _hang(
+    cells: Cells, loads: Loads, row: int, of_heading: float | None, mass: Unit | None
+) -> None:
+    """Fill in what hung there: nothing at a zero."""
+    length = loads.crank_mm[row]
+    if cells.get("crank_length_mm") is None and length is not None:
+        cells["crank_length_mm"] = f"{length:.10g}"
+    if cells.get("load") == "zero":
+        cells["mass_kg"] = "0"
+        return
+    written = loads.mass[row]
+    kilograms = of_heading
+    if kilograms is None and written is not None:
+        kilograms = written * (mass or loads.mass_unit or UNITS["kg"]).factor
+    if kilograms is not None and cells.get("mass_kg") is None:
+        cells["mass_kg"] = f"{kilograms:.10g}"
+    hanger = loads.hanger_kg[row]
+    if hanger and cells.get("hanger_mass_kg") is None:
+        cells["hanger_mass_kg"] = f"{hanger:.10g}"
+
+
+def _plain_cells(assigned: Sequence[Assigned], height: int) -> list[Cells]:
+    """Return what each row says of its session, as text in the schema's units.
+
+    A mass or crank length that is no number stays as it stands: its rows are set aside.
+    """
+    rows: list[Cells] = [{} for _ in range(height)]
+    for a in assigned:
+        name = a.meaning.column if a.meaning else ""
+        column = a.column
+        if name in PLAIN_COLUMNS:
+            texts: list[str | None] = [cell or None for cell in column.cells]
+        elif name in NUMBER_COLUMNS or name in SLOPES:
+            texts = _number_texts(a)
+        elif name in ("mass_kg", "crank_length_mm", "hanger_mass_kg"):
+            texts = [
+                cell if cell and value is None else None
+                for cell, value in zip(column.cells, column.numbers, strict=True)
+            ]
+        else:
+            continue
+        for cells, text in zip(rows, texts, strict=True):
+            if text is not None:
+                cells[name] = text
+    return rows
+
+
+def _number_texts(a: Assigned) -> list[str | None]:
+    fahrenheit = a.unit is not None and a.unit.name == "°F"
+    out: list[str | None] = []
+    for cell, value in zip(a.column.cells, a.column.numbers, strict=True):
+        if value is None:
+            out.append(cell or None)
+        else:
+            out.append(f"{(value - 32) / 1.8 if fahrenheit else value:.10g}")
+    return out

@@ -1,0 +1,7 @@
+from .cells import MONTHS as MONTHS
+from .cells import Kind as Kind
+from .cells import amount_in as amount_in
+from .cells import kind_of as kind_of
+from .search import find_tables as find_tables
+from .surroundings import Surroundings as Surroundings
+from .table import FoundTable as FoundTable

@@ -1,0 +1,111 @@
+"""What a row of a sheet is: headings, units, a value for each column, a sum, a remark."""
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+from ingest.matching.sheets.cells import Kind, amount_in, is_value, kind_of
+from ingest.matching.words import concepts_in, plain, unit_in, unit_named
+
+LONGEST_HEADING = 60
+MODIFIERS = frozenset(
+    {"large", "small", "left", "right", "before", "after", "zero", "up", "down"}
+    | {"mean", "deviation", "expected", "net", "spread"}
+)
+SPREADING = MODIFIERS | {"torque", "slope", "mass", "power", "label"}
+_SUMS = frozenset(
+    plain(word)
+    for word in (
+        *("sum", "total", "totals", "average", "mean", "count", "number of tests", "min", "max"),
+        *("summe", "gesamt", "anzahl", "mittel", "mittelwert", "durchschnitt", "schnitt"),
+        *("somme", "moyenne", "nombre", "totale", "media", "somma", "conteggio", "suma"),
+        *("promedio", "totaal", "gemiddelde", "som", "aantal", "stdev", "stabw", "sd", "ø", "n"),
+        *("abweichung", "deviation", "spread", "streuung", "minimum", "maximum", "median"),
+        *("écart type", "standardabweichung", "standard deviation", "range", "soll", "expected"),
+    )
+)
+Row = Sequence[str]
+
+
+def filled(row: Row) -> list[int]:
+    """Return the positions of the cells that hold something."""
+    return [i for i, cell in enumerate(row) if cell]
+
+
+@lru_cache(maxsize=20_000)
+def is_known(cell: str) -> bool:
+    """Return whether a cell could be a heading that is understood."""
+    if not cell or len(cell) > LONGEST_HEADING or is_value(cell):
+        return False
+    return bool(concepts_in(unit_in(cell)[0])) or unit_in(cell)[1] is not None
+
+
+def is_teeth(cell: str) -> bool:
+    """Return whether a cell could name a chainring by its teeth, or count repetitions."""
+    return cell.isdigit() and (25 <= int(cell) <= 65 or 1 <= int(cell) <= 9)
+
+
+def is_pair(row: Row) -> bool:
+    """Return whether a row says something in the form `Meter: A12`."""
+    cells = [cell for cell in row if cell]
+    return any(cell.endswith(":") or ": " in cell for cell in cells)
+
+
+def known_headings(row: Row) -> int:
+    """Return how many cells are headings that are understood."""
+    return sum(is_known(cell) for cell in row)
+
+
+def is_heading(row: Row) -> bool:
+    """Return whether a row is a line of headings."""
+    at = filled(row)
+    if len(at) < 2 or is_pair(row):
+        return False
+    values = [row[i] for i in at if is_value(row[i])]
+    known = known_headings(row)
+    if values and not all(is_teeth(cell) for cell in values):
+        return False
+    texts = len(at) - len(values)
+    return known >= 2 and texts >= 2 and known >= texts / 3 and len(values) <= known
+
+
+def is_units(row: Row) -> bool:
+    """Return whether a row only says in which unit each column is."""
+    at = filled(row)
+    return bool(at) and all(unit_named(row[i]) or row[i] in ("-", "–") for i in at)
+
+
+def is_second_line(row: Row, above: Row) -> bool:
+    """Return whether a row below headings goes on with them: `L R L R`, `1 2 3`, units."""
+    at = filled(row)
+    if not at or is_units(row):
+        return is_units(row)
+    if all(is_teeth(row[i]) for i in at):
+        spread = [i for i in at if i >= len(above) or not above[i]]
+        return bool(spread) and len(at) < len(filled(above)) + len(spread)
+    words = [i for i in at if not is_teeth(row[i])]
+    return all(not is_value(row[i]) and concepts_in(unit_in(row[i])[0]) & SPREADING for i in words)
+
+
+def is_upper_line(row: Row) -> bool:
+    """Return whether a row above headings spreads over several of them: `Large ring | Small`."""
+    at = filled(row)
+    if not at or is_pair(row) or any(is_value(row[i]) and not is_teeth(row[i]) for i in at):
+        return False
+    spreading = [i for i in at if concepts_in(unit_in(row[i])[0]) & SPREADING or is_teeth(row[i])]
+    return len(spreading) >= max(1, len(at) / 2) and (len(at) >= 2 or at[0] >= 2)
+
+
+def is_sum(row: Row) -> bool:
+    """Return whether a row sums up what stands above it: a total, a mean, a count."""
+    at = filled(row)
+    if not at or any(kind_of(row[i]) is Kind.DAY for i in at):
+        return False
+    first = next((row[i] for i in at if kind_of(row[i]) is Kind.TEXT), "")
+    words = plain(first)
+    return words in _SUMS or any(words.startswith(f"{word} ") for word in ("total", "summe", "sum"))
+
+
+def is_remark(row: Row) -> bool:
+    """Return whether a row is a line of words, not of a table."""
+    at = filled(row)
+    return len(at) == 1 and not (is_value(row[at[0]]) and amount_in(row[at[0]]))

@@ -1,0 +1,5 @@
+"""What do the words of a team's own headings and cells mean?"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

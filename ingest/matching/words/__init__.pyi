@@ -1,0 +1,9 @@
+from .plain import plain as plain
+from .plain import tokens as tokens
+from .tagging import Tag as Tag
+from .tagging import concepts_in as concepts_in
+from .tagging import tags as tags
+from .units import UNITS as UNITS
+from .units import Unit as Unit
+from .units import unit_in as unit_in
+from .units import unit_named as unit_named
