@@ -16,8 +16,8 @@ FOLDERS = ("ingest", "models", "dashboard")
 ROOMS = (
     *("ingest.schema", "ingest.readers.tables", "ingest.readers.recordings", "ingest.readers"),
     *("ingest.validate", "ingest.store", "ingest.load", "ingest.matching.words"),
-    *("ingest.matching.sheets", "ingest.matching.bench", "ingest.matching"),
-    *("ingest.recordings", "ingest.admin"),
+    *("ingest.matching.sheets", "ingest.matching.meaning", "ingest.matching.bench"),
+    *("ingest.matching", "ingest.recordings", "ingest.admin"),
     *("models.wording", "models.metrology", "models.bench.measurement", "models.bench"),
     *("models.rides.alignment", "models.rides", "models.fleet.design", "models.fleet.inference"),
     *("models.fleet.alarms", "models.fleet", "models.records", "models.ageing", "models.status"),

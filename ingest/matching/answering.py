@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 
 from ingest.load import LoadReport
-from ingest.matching.assigned import WHY, Assigned
 from ingest.matching.documents import (
     ColumnMatch,
     Example,
@@ -12,8 +11,8 @@ from ingest.matching.documents import (
     Undecided,
 )
 from ingest.matching.files import DOCUMENTED, FileMatch, entry_of
+from ingest.matching.meaning import WHY, Assigned, Question
 from ingest.matching.proposal import Proposal
-from ingest.matching.questions import Question
 from ingest.readers import RawTable, table_of
 from ingest.validate import check_entry
 

@@ -8,8 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.load import UPLOADS, Content, LoadReport, gather, load_contents, read_bytes
-from ingest.matching.choices import Choices
-from ingest.matching.known import Known, known_of
+from ingest.matching.meaning import Choices, Known, known_of
 from ingest.matching.proposal import Proposal, TableRows, propose
 from ingest.matching.sheets import find_tables
 from ingest.readers import RawTable, UnreadableError, plain_name, read_grids, table_of

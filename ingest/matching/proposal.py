@@ -2,12 +2,8 @@
 
 from dataclasses import dataclass, field
 
-from ingest.matching.assigned import Assigned
 from ingest.matching.bench import by_words, read_bench
-from ingest.matching.choices import Choices, apply
-from ingest.matching.columns import seen_columns
-from ingest.matching.known import Known
-from ingest.matching.questions import Question
+from ingest.matching.meaning import Assigned, Choices, Known, Question, apply, seen_columns
 from ingest.matching.sheets import FoundTable
 from ingest.schema import Problem
 

@@ -1,8 +1,4 @@
-"""Which columns of a bench sheet are what, and which readings do they hold?
-
-By words and kinds of values (roles, traits), by physics (physics, slopes), and from there the rows
-of `bench` (rows).
-"""
+"""Which columns of a bench sheet are what, and which readings do they hold?"""
 
 import lazy_loader
 

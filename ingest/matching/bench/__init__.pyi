@@ -1,3 +1,2 @@
-from .bench_sheet import BenchSheet as BenchSheet
 from .bench_sheet import read_bench as read_bench
 from .roles import by_words as by_words

@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from ingest.matching.assigned import Assigned
 from ingest.matching.bench.identity import (
     Texts,
     ask_meter,
@@ -16,11 +15,17 @@ from ingest.matching.bench.identity import (
 from ingest.matching.bench.loads import loads_of
 from ingest.matching.bench.physics import TORQUES, settle
 from ingest.matching.bench.rows import SLOPES, BenchRows, Facts, bench_rows
-from ingest.matching.columns import ColumnSeen
-from ingest.matching.days import Days, read_days, years_named
-from ingest.matching.known import Known
-from ingest.matching.meanings import CLOCK, LABEL
-from ingest.matching.questions import Question
+from ingest.matching.meaning import (
+    CLOCK,
+    LABEL,
+    Assigned,
+    ColumnSeen,
+    Days,
+    Known,
+    Question,
+    read_days,
+    years_named,
+)
 from ingest.matching.sheets import FoundTable, Kind, kind_of
 from ingest.matching.words import concepts_in, unit_in
 

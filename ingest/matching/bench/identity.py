@@ -4,9 +4,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from ingest.matching.days import clock_text
-from ingest.matching.known import Known, bare
-from ingest.matching.questions import Question
+from ingest.matching.meaning import Known, Question, bare, clock_text
 from ingest.matching.sheets import FoundTable, Kind, Surroundings, amount_in, kind_of
 from ingest.matching.words import concepts_in, tokens, unit_in
 

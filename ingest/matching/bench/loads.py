@@ -3,10 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from ingest.matching.assigned import Assigned
 from ingest.matching.bench.roles import CRANK_MM, MASS_KG
-from ingest.matching.columns import ColumnSeen
-from ingest.matching.known import Known
+from ingest.matching.meaning import Assigned, ColumnSeen, Known
 from ingest.matching.sheets import FoundTable, Surroundings, amount_in
 from ingest.matching.words import UNITS, Unit, concepts_in, unit_in
 

@@ -5,11 +5,16 @@ any meter that is still in use. That finds the readings, the units, and what was
 from collections.abc import Mapping, Sequence
 from statistics import median
 
-from ingest.matching.assigned import Assigned
 from ingest.matching.bench.loads import Loads, in_unit, usual_unit
-from ingest.matching.columns import ColumnSeen
-from ingest.matching.meanings import IGNORED, Meaning, reading
-from ingest.matching.questions import Question, column_key
+from ingest.matching.meaning import (
+    IGNORED,
+    Assigned,
+    ColumnSeen,
+    Meaning,
+    Question,
+    column_key,
+    reading,
+)
 from ingest.matching.words import UNITS, Unit
 
 STANDARD_MS2 = 9.80665

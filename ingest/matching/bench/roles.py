@@ -2,10 +2,8 @@
 
 from collections.abc import Sequence
 
-from ingest.matching.assigned import Assigned, Why
 from ingest.matching.bench.traits import TRAIT_OF_CONCEPT, says_traits, traits_of
-from ingest.matching.columns import ColumnSeen
-from ingest.matching.meanings import CLOCK, LABEL, Meaning, reading
+from ingest.matching.meaning import CLOCK, LABEL, Assigned, ColumnSeen, Meaning, Why, reading
 from ingest.matching.sheets import Kind
 from ingest.matching.words import UNITS, Unit
 

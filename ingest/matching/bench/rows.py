@@ -3,11 +3,10 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from ingest.matching.assigned import Assigned
 from ingest.matching.bench.loads import Loads, in_unit, usual_unit
 from ingest.matching.bench.physics import ROW_NEAR_ONE, STANDARD_MS2, ZERO_SHARE, is_near_one
 from ingest.matching.bench.traits import traits_of_cell
-from ingest.matching.meanings import LABEL
+from ingest.matching.meaning import LABEL, Assigned
 from ingest.matching.sheets import FoundTable
 from ingest.matching.words import UNITS, Unit
 from ingest.schema import Problem

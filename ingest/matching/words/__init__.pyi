@@ -1,6 +1,5 @@
-from .plain import plain as plain
-from .plain import tokens as tokens
-from .tagging import Tag as Tag
+from .spelling import plain as plain
+from .spelling import tokens as tokens
 from .tagging import concepts_in as concepts_in
 from .tagging import tags as tags
 from .units import UNITS as UNITS

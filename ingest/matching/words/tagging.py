@@ -7,7 +7,7 @@ from rapidfuzz import fuzz, process
 
 from ingest.matching.words.concepts import BENCH_WORDS
 from ingest.matching.words.concepts_of_tables import TABLE_WORDS
-from ingest.matching.words.plain import plain, tokens
+from ingest.matching.words.spelling import plain, tokens
 
 NEARLY = 86.0  # least likeness of a misspelt word, of 100 (rapidfuzz's ratio)
 SHORTEST_MISSPELT = 5

@@ -3,8 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Literal
 
-from ingest.matching.columns import ColumnSeen
-from ingest.matching.meanings import Meaning
+from ingest.matching.meaning.columns import ColumnSeen
+from ingest.matching.meaning.meanings import Meaning
 from ingest.matching.words import Unit
 
 Why = Literal[

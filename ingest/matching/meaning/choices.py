@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from ingest.matching.assigned import Assigned
-from ingest.matching.meanings import IGNORED, Meaning, MeaningError, meaning_of
+from ingest.matching.meaning.assigned import Assigned
+from ingest.matching.meaning.meanings import IGNORED, Meaning, MeaningError, meaning_of
 from ingest.matching.words import UNITS, plain
 
 COLUMN = "column:"
