@@ -11,10 +11,11 @@ from dashboard.cli.arguments import (
     UsageError,
     Words,
     fleet_of,
-    problem_line,
     say,
+    say_set_aside,
     show,
 )
+from models import run
 
 COLUMNS = ("path", "sheet", "heading", "meaning", "unit", "confidence", "why")
 
@@ -35,8 +36,6 @@ def add(words: Words) -> None:
 
 
 def _match(args: argparse.Namespace) -> int:
-    from models import run
-
     document = run.match_files(
         fleet_of(args), args.paths, answers=_answers(args.answer), load=args.accept
     )
@@ -73,5 +72,4 @@ def _say(sheet: Mapping[str, Any], *, accepted: bool) -> None:
     for open_ in sheet["undecided"]:
         choices = f" ({', '.join(open_['choices'])})" if open_["choices"] else ""
         say(f"  to decide, --answer '{open_['key']}=…': {open_['what']}{choices}")
-    for problem in sheet["set_aside"]:
-        say(f"  set aside: {problem_line(problem)}")
+    say_set_aside(sheet["set_aside"])
