@@ -6,8 +6,8 @@ what is about the rider (the rider's row, assignments, efforts, calendar entries
 
 import json
 import re
-from dataclasses import dataclass
 from pathlib import Path
+from typing import TypedDict
 
 import polars as pl
 
@@ -22,8 +22,7 @@ class UnknownRiderError(StoreError):
     """No row names the rider."""
 
 
-@dataclass(frozen=True)
-class RemovalReport:
+class RemovalReport(TypedDict):
     """How many rows were removed, and how many measurements lost the name.
 
     derived   computed tables that lost rows or the name: they need a refit
@@ -71,7 +70,13 @@ def remove_rider(store: Store, rider_id: str) -> RemovalReport:
         record(db, "rider removed", "(the name is gone)", after=counts)
     store.compact()
     remove_pair_files(store, ridden)
-    return RemovalReport(rider_id, removed, unnamed, aside, derived)
+    return {
+        "rider_id": rider_id,
+        "rows_removed": removed,
+        "rows_without_name": unnamed,
+        "set_aside_removed": aside,
+        "derived": derived,
+    }
 
 
 def _remove_rows(db: Database, name: str, rider_id: str) -> int:

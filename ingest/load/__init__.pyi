@@ -21,6 +21,7 @@ from .typed_rows import draft_rows as draft_rows
 from .typed_rows import load_frames as load_frames
 from .typed_rows import proposed_events as proposed_events
 from .typed_rows import take_back as take_back
+from .undo import UndoReport as UndoReport
 from .undo import imports as imports
 from .undo import undo_import as undo_import
 from .without_store import read_tables as read_tables

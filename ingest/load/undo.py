@@ -4,8 +4,8 @@ A row is removed when no other import claims it. Of the versions of a keyed row 
 one claimed last becomes live.
 """
 
-from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import TypedDict
 
 import polars as pl
 
@@ -17,8 +17,7 @@ class UndoError(StoreError):
     """An import that does not exist or was undone already."""
 
 
-@dataclass(frozen=True)
-class UndoReport:
+class UndoReport(TypedDict):
     """How many rows an undo removed, made live again (`restored`), or left to another import."""
 
     import_id: int
@@ -56,12 +55,10 @@ def undo_import(store: Store, import_id: int) -> UndoReport:
         db.change("set_aside/mark_undone", import_id=import_id, now=now)
         db.change("set_aside/reopen", import_id=import_id)
         removed = claims.filter(~pl.col("elsewhere")).height
-        report = UndoReport(
-            import_id, str(log["path"][0]), removed, restored, claims.height - removed
-        )
-        counts = {"removed": removed, "restored": restored, "kept": report.kept}
-        record(db, "import undone", f"import {import_id}, {report.path}", after=counts)
-    return report
+        kept, path = claims.height - removed, str(log["path"][0])
+        counts = {"removed": removed, "restored": restored, "kept": kept}
+        record(db, "import undone", f"import {import_id}, {path}", after=counts)
+    return UndoReport(import_id=import_id, path=path, removed=removed, restored=restored, kept=kept)
 
 
 def _release(db: Database, name: str, claims: pl.DataFrame) -> int:

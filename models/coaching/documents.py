@@ -264,14 +264,6 @@ class MeterToReturn(KeptMeter):
     gain_error_sd_pct: float
 
 
-class MeterRidden(TypedDict):
-    meter_id: str
-    from_date: date
-    to_date: date | None
-    role: str | None
-    bike_id: str | None
-
-
 class MeterEffort(TypedDict):
     date: date
     kind: str | None
@@ -289,7 +281,7 @@ class HandoverDocument(TypedDict):
     rider_id: str
     as_of: date
     to_return: list[MeterToReturn]
-    meters: list[MeterRidden]
+    meters: list[RidingPeriod]
     efforts: list[HandedEffort]
     ledger: list[LedgerRow]
     notices: list[NoticeRow]

@@ -12,9 +12,9 @@ from models.coaching.documents import (
     KeptMeter,
     LedgerRow,
     MeterEffort,
-    MeterRidden,
     MeterToReturn,
     NoticeRow,
+    RidingPeriod,
 )
 from models.fleet import FleetFit
 from models.metrology import noon, percent_from_ln, percent_sd, ratio_from_ln
@@ -43,7 +43,7 @@ def handover_report(
         "rider_id": rider_id,
         "as_of": today,
         "to_return": _to_return(fleet, back, today),
-        "meters": typed_rows(mine, MeterRidden),
+        "meters": typed_rows(mine, RidingPeriod),
         "efforts": _efforts(fleet, tables["efforts"], rider_id),
         "ledger": ledger,
         "notices": [row for row in told if row["rider_id"] == rider_id],

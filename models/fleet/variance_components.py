@@ -10,23 +10,13 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from ingest.schema import frame_schema
 from models.fleet.design import Prepared
 from models.fleet.inference import Hyper, SwapOutlook
 from models.metrology import Array
 
 CHANGE, SESSION, COMPARISON = "change in a year", "bench session", "ride comparison"
 DRAWS = 2000
-SCHEMA: dict[str, type[pl.DataType]] = {
-    "group": pl.String,
-    "of": pl.String,
-    "part": pl.String,
-    "sd": pl.Float64,
-    "sd_lo90": pl.Float64,
-    "sd_hi90": pl.Float64,
-    "share": pl.Float64,
-    "share_lo90": pl.Float64,
-    "share_hi90": pl.Float64,
-}
 ESTIMATED = {
     "drift": (CHANGE, "ageing unlike the group's mean"),
     "walk": (CHANGE, "wandering"),
@@ -38,7 +28,7 @@ ESTIMATED = {
 
 
 class _Part(NamedTuple):
-    """A row of SCHEMA."""
+    """A row of the frame."""
 
     group: str
     of: str
@@ -49,6 +39,9 @@ class _Part(NamedTuple):
     share: float
     share_lo90: float
     share_hi90: float
+
+
+SCHEMA = frame_schema(_Part)
 
 
 def variance_component_frame(

@@ -15,6 +15,7 @@ from typing import TypedDict
 
 import polars as pl
 
+from ingest.schema import frame_schema
 from models.metrology import percent_from_ln
 from models.policies.documents import IntervalsDocument
 from models.policies.interval_methods import control_chart, in_use, reliability, staircase
@@ -22,13 +23,17 @@ from models.policies.interval_rules import FIRST_DAYS, MOST_DAYS
 from models.records import programmed, typed_rows
 
 METHODS = ("calendar", "staircase", "control_chart", "in_use_time", "reliability")
-INTERVAL_SCHEMA: dict[str, pl.DataType] = {
-    "meter_id": pl.String(),
-    "method": pl.String(),
-    "interval_days": pl.Float64(),
-    "next_on": pl.Date(),
-    "reason": pl.String(),
-}
+
+
+class _Next(TypedDict):
+    meter_id: str
+    method: str
+    interval_days: float | None
+    next_on: date | None
+    reason: str | None
+
+
+INTERVAL_SCHEMA = frame_schema(_Next)
 
 
 def interval_table(
@@ -97,14 +102,6 @@ def intervals_document(
             for meter, by in methods.items()
         ],
     }
-
-
-class _Next(TypedDict):
-    meter_id: str
-    method: str
-    interval_days: float | None
-    next_on: date | None
-    reason: str | None
 
 
 def _rows(

@@ -13,25 +13,16 @@ from typing import NamedTuple
 
 import polars as pl
 
-from ingest.schema import confirmed
+from ingest.schema import confirmed, frame_schema
 from models.bench import rule_of
 from models.metrology import ln_from_percent, ln_from_ratio, percent_from_ln
 
 SAME_LENGTH_MM = 0.05
-CHANGE_SCHEMA: dict[str, type[pl.DataType]] = {
-    "meter_id": pl.String,
-    "on": pl.Date,
-    "before": pl.Float64,
-    "after": pl.Float64,
-    "kind": pl.String,
-    "programmed_mm": pl.Float64,
-    "crank_mm": pl.Float64,
-}
 _UTC = pl.Datetime("us", "UTC")
 
 
 class _Change(NamedTuple):
-    """A row of CHANGE_SCHEMA."""
+    """A known change of a meter's gain error, before and after it."""
 
     meter_id: str
     on: date
@@ -40,6 +31,9 @@ class _Change(NamedTuple):
     kind: str
     programmed_mm: float | None
     crank_mm: float | None
+
+
+CHANGE_SCHEMA = frame_schema(_Change)
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ angular velocity.
 """
 
 from dataclasses import dataclass, replace
+from typing import cast
 
 import numpy as np
 import polars as pl
@@ -86,50 +87,32 @@ class Comparison:
 
     def to_document(self) -> ComparisonDocument:
         """Return the `compare` document."""
-        smoothing = self.smoothing
-        return {
-            "lag_s": self.alignment.lag_s,
-            "u_lag_s": _finite(self.alignment.u_lag_s),
-            "lag_certain": self.alignment.certain,
-            "clock_drift_ppm": self.alignment.clock_drift_ppm,
-            "overlap_s": self.overlap_s,
-            "used_s": self.used_s,
-            "excluded_s": self.excluded_s,
+        smoothing, alignment, limits = self.smoothing, self.alignment, self.limits_of_agreement_w
+        told = {
+            "lag_s": alignment.lag_s,
+            "u_lag_s": float(alignment.u_lag_s) if np.isfinite(alignment.u_lag_s) else None,
+            "lag_certain": alignment.certain,
+            "clock_drift_ppm": alignment.clock_drift_ppm,
             "smoothing": {
                 "smoother": _SMOOTHER[smoothing.side],
                 "shape": smoothing.shape,
                 "seconds": smoothing.seconds,
             },
-            "gain_ratio_pct": self.gain_ratio_pct,
-            "u_gain_ratio_pct": self.u_gain_ratio_pct,
             "gain_ratio_interval90_pct": self.interval90_pct(),
-            "dof": self.dof,
-            "zero_offset_nm": self.zero_offset_nm,
-            "u_zero_offset_nm": self.u_zero_offset_nm,
             "zero_offset_interval90_nm": _interval(
                 self.zero_offset_nm, self.u_zero_offset_nm, self.dof
             ),
-            "constant_w": self.constant_w,
-            "other_constant_w": self.other_constant_w,
-            "mean_difference_w": self.mean_difference_w,
-            "limits_of_agreement_w": None
-            if self.limits_of_agreement_w is None
-            else list(self.limits_of_agreement_w),
-            "by_power_band": self.by_power_band,
-            "by_cadence_band": self.by_cadence_band,
-            "by_time": self.by_time,
-            "temperature_c": self.temperature_c,
+            "limits_of_agreement_w": None if limits is None else list(limits),
             "void": said(self.void),
             "warnings": [str(warning) for warning in self.warnings],
         }
+        names = ComparisonDocument.__annotations__
+        document = {name: told[name] if name in told else getattr(self, name) for name in names}
+        return cast(ComparisonDocument, document)
 
 
 # the trace that was smoothed was the sharper one
 _SMOOTHER = {"meter": "reference", "reference": "meter", "none": "neither"}
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
 
 
 def _interval(value: float | None, u: float | None, dof: float | None) -> list[float] | None:

@@ -1,13 +1,13 @@
 """What the bench page asks: its data, a draft judged, a session saved or taken back, its record."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
-from typing import Any, cast
+from typing import Any
 
 import polars as pl
 
-from ingest.load import commit_rows, draft_rows, take_back
+from ingest.load import UndoReport, commit_rows, draft_rows, take_back
 from ingest.store import Database, Store
 from models import bench
 from models.bench import evaluate_bench, session_document
@@ -19,7 +19,6 @@ from models.run.documents import (
     Saved,
     SavedSession,
     StoredSession,
-    Undone,
 )
 from models.run.fleet_questions import status
 from models.run.known import MECHANIC, Fleet, change, question, settings_of, taken_in, today_of
@@ -154,9 +153,9 @@ def save_bench_event(fleet: Fleet, meter_id: str, event: str, on: str) -> Saved:
 
 
 @change("bench entry taken back", MECHANIC, then="follow")
-def undo_bench_entry(fleet: Fleet, import_id: int) -> Undone:
+def undo_bench_entry(fleet: Fleet, import_id: int) -> UndoReport:
     """Take back a session or an event that was entered at the bench; return what was done."""
-    return cast("Undone", asdict(take_back(fleet.store, import_id, tables=("bench", "events"))))
+    return take_back(fleet.store, import_id, tables=("bench", "events"))
 
 
 @question(MECHANIC, watts=False, place="model", by_fit=False, waits=True)

@@ -8,6 +8,7 @@ from ingest.load import ReportDocument
 from models import bench
 from models.bench import Kit
 from models.rides import ComparisonDocument, Drawn
+from models.status import KeptFitState
 
 Row = dict[str, Any]
 """A row of a table by column; the table's columns are declared in `ingest.schema`."""
@@ -172,26 +173,6 @@ class BenchDocument(TypedDict):
     sessions: list[bench.SessionDocument]
 
 
-class Undone(TypedDict):
-    """How many rows an undo removed, made live again (`restored`), or left to another import."""
-
-    import_id: int
-    path: str
-    removed: int
-    restored: int
-    kept: int
-
-
-class Removed(TypedDict):
-    """What removing a rider took away; `ingest.admin.RemovalReport` as a document."""
-
-    rider_id: str
-    rows_removed: int
-    rows_without_name: int
-    set_aside_removed: int
-    derived: list[str]
-
-
 class RiderRow(TypedDict):
     """A rider of the list.
 
@@ -214,14 +195,10 @@ class CorrectedFiles(TypedDict):
     without: list[Row]
 
 
-class FitOfMethod(TypedDict):
+class FitOfMethod(KeptFitState):
     """The fit that the method page tells of."""
 
-    fitted_at: datetime
-    converged: bool
-    message: str
     seconds: float
-    stale: bool
 
 
 class Diagnostics(TypedDict):

@@ -2,9 +2,8 @@
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import asdict
 from pathlib import Path
-from typing import Literal, cast
+from typing import Literal
 
 import polars as pl
 
@@ -12,7 +11,7 @@ from ingest import admin, load, store
 from ingest.load import LoadReport, load_paths, load_uploads, recordings_among
 from ingest.schema import SETTINGS, write_template
 from ingest.store import record
-from models.run.documents import LoadDocument, Loaded, Removed, Row, SetAside, Undone
+from models.run.documents import LoadDocument, Loaded, Row, SetAside
 from models.run.fitting import refit
 from models.run.known import COACH, MANAGER, MECHANIC, OWNER, Fleet, change, question
 from models.run.recordings import evaluate_pairs, take_in, take_in_uploads
@@ -132,7 +131,7 @@ def imports(fleet: Fleet) -> list[Row]:
 
 
 @change("import undone", MECHANIC, MANAGER, then="fit soon")
-def undo_import(fleet: Fleet, import_id: int) -> Undone:
+def undo_import(fleet: Fleet, import_id: int) -> load.UndoReport:
     """Take back what one file brought in; return what was removed, restored, kept.
 
     Raise a UserError where the import holds a table that whoever asks may not change.
@@ -144,7 +143,7 @@ def undo_import(fleet: Fleet, import_id: int) -> Undone:
         raise NothingToSayError(
             f"This import holds the table {', '.join(others)}, which your role may not change."
         )
-    return cast("Undone", asdict(load.undo_import(fleet.store, import_id)))
+    return load.undo_import(fleet.store, import_id)
 
 
 @question(MECHANIC, watts=False)
@@ -232,9 +231,9 @@ def riders_named(fleet: Fleet) -> list[Row]:
 
 
 @change("rider removed", then="fit soon")
-def remove_rider(fleet: Fleet, rider_id: str) -> Removed:
+def remove_rider(fleet: Fleet, rider_id: str) -> admin.RemovalReport:
     """Remove one rider's data for good; return what was removed."""
-    return cast("Removed", asdict(admin.remove_rider(fleet.store, rider_id)))
+    return admin.remove_rider(fleet.store, rider_id)
 
 
 def settings(fleet: Fleet) -> Row:

@@ -30,7 +30,7 @@ def test_rows_that_another_file_holds_stay(tmp_path: Path, store: Store) -> None
     one = load_paths(store, [write(tmp_path, "bench-a.csv", [33.1, 33.1, 33.2])])
     load_paths(store, [write(tmp_path, "bench-b.csv", [33.1, 33.3])])
     report = undo_import(store, one.import_ids[0])
-    assert (report.removed, report.kept) == (2, 1)
+    assert (report["removed"], report["kept"]) == (2, 1)
     assert sorted(team.live(store, "bench")["torque_nm"]) == [33.1, 33.3]
 
 
@@ -44,7 +44,7 @@ def test_the_version_before_comes_back(tmp_path: Path, store: Store) -> None:
     undo_import(store, ids[1])
     assert tolerance() == [3]
     report = undo_import(store, ids[2])
-    assert (report.removed, report.restored) == (1, 1)
+    assert (report["removed"], report["restored"]) == (1, 1)
     assert tolerance() == [1]
     undo_import(store, ids[0])
     assert tolerance() == []
