@@ -13,7 +13,6 @@ from dashboard.service import Progress
 T = TypeVar("T")
 EVERY_MS = 700
 UNTOUCHED = "The records and the settings are as they were; ask again with other values."
-SETTLED = ("children", "className")
 
 
 def arriving(name: str, asked: Document, before: Any = None) -> html.Div:

@@ -36,6 +36,7 @@ def proposed_part(events: Sequence[Document], *, button: str, name: str) -> html
 def _event(event: Document, button: str) -> html.Li:
     device = event["meter_id"] or event["reference_id"] or event["bench_id"]
     said = f"{theme.words(event['event'])}, {theme.day(event['date'])}"
+    remark = note(theme.sentence(event["note"])) if event.get("note") else None
 
     def decision(word: str, name: str, look: str) -> html.Button:
         return html.Button(
@@ -48,17 +49,13 @@ def _event(event: Document, button: str) -> html.Li:
 
     return html.Li(
         [
-            html.Div([html.B(device), f" {said}", _note(event)]),
+            html.Div([html.B(device), f" {said}", remark]),
             html.Div(
                 [decision("Confirm", "confirmed", ""), decision("Reject", "rejected", "quiet")],
                 className="pair",
             ),
         ]
     )
-
-
-def _note(event: Document) -> Any:
-    return note(theme.sentence(event["note"])) if event.get("note") else None
 
 
 def decide(data: Guarded, pressed: Document) -> str:

@@ -74,11 +74,8 @@ def _reads(document: Document) -> str:
 
 
 def _facts(document: Document) -> list[tuple[str, Any]]:
-    offset, half = (
-        document.get("zero_offset_nm"),
-        theme.half(document.get("zero_offset_interval90_nm")),
-    )
-    zero = theme.plus_minus(offset, half, "N·m")
+    half = theme.half(document.get("zero_offset_interval90_nm"))
+    zero = theme.plus_minus(document.get("zero_offset_nm"), half, "N·m")
     pairs = [
         ("Zero offset between the two", theme.estimate(zero, "90 %")),
         ("Reference's clock", _clock(document)),

@@ -97,7 +97,12 @@ def plain_table(
     headed: whether the first cell of a row names it
     """
     head = html.Thead(html.Tr([html.Th(title, scope="col") for title in titles]))
-    body = [row if isinstance(row, html.Tr) else _row(row, numbers, headed) for row in rows]
+    body = [
+        row
+        if isinstance(row, html.Tr)
+        else html.Tr([_cell(cell, n, numbers, headed) for n, cell in enumerate(row)])
+        for row in rows
+    ]
     return html.Div(
         html.Table([head, html.Tbody(body)], className="plain"),
         className="table-wrap",
@@ -105,10 +110,6 @@ def plain_table(
         role="group",
         **aria(label=name),
     )
-
-
-def _row(cells: Sequence[Any], numbers: Sequence[int], headed: bool) -> html.Tr:
-    return html.Tr([_cell(cell, n, numbers, headed) for n, cell in enumerate(cells)])
 
 
 def _cell(cell: Any, n: int, numbers: Sequence[int], headed: bool) -> html.Td | html.Th:

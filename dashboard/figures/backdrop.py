@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from dashboard import theme
-from dashboard.figures.frame import C
+from dashboard.figures.frame import C, words_in
 from dashboard.navigation import Document, Fields
 
 RULED = ("battery_swap", "crash", "factory_service")  # events that run through the chart
@@ -119,7 +119,6 @@ def _word(text: str, *, x: str | None, y: float, anchor: str, role: str) -> Fiel
         "yref": "paper",
         "xanchor": anchor,
         "yanchor": "top",
-        "showarrow": False,
-        "font": {"size": 12, "color": C[role]},
         "xshift": 4 if anchor == "left" else -4,
+        **words_in(role),
     }

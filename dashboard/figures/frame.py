@@ -47,6 +47,11 @@ def frame() -> Fields:
     }
 
 
+def words_in(role: str) -> Fields:
+    """Return how words that stand in a figure look."""
+    return {"showarrow": False, "font": {"size": 12, "color": C[role]}}
+
+
 def axis(title: str, **options: Any) -> Fields:
     """Return an axis with its title."""
     return {

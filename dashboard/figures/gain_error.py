@@ -22,17 +22,15 @@ def drift(history: Document, *, today: object, due: object = None) -> Fields:
     traces: list[Fields] = []
     low, high = y_range(history)
     breaks = sorted(day for day in map(theme.iso, (r["date"] for r in history["resets"])) if day)
-    for number, run in enumerate(segments(points, breaks)):
-        traces.append(_band(run, C["band"], "90 % interval", first=number == 0))
+    runs = segments(points, breaks)
+    traces += [_band(run, C["band"], "90 % interval", first=n == 0) for n, run in enumerate(runs)]
     if ahead:
         joined = [*points[-1:], *ahead]
         traces.append(_band(joined, C["band_ahead"], "forecast, 90 %", first=True))
         traces.append(_line(joined, "forecast", dash="dash"))
-    traces.append(_line(_gapped(segments(points, breaks)), "gain error"))
-    traces += [
-        *observation_traces(history["observations"], low, high),
-        *event_traces(history["events"]),
-    ]
+    traces.append(_line(_gapped(runs), "gain error"))
+    traces += observation_traces(history["observations"], low, high)
+    traces += event_traces(history["events"])
     tolerance = history.get("tolerance_pct")
     return drawn(
         traces,
@@ -128,6 +126,11 @@ def y_range(history: Document) -> tuple[float, float]:
             values += [seen["gain_error_pct"] - reach, seen["gain_error_pct"] + reach]
     values += _middle([p["lo90_pct"] for p in history["points"]], 0.1)
     values += _middle([p["hi90_pct"] for p in history["points"]], 0.9)
+    return with_margin(tolerance, values)
+
+
+def with_margin(tolerance: float, values: Sequence[float]) -> tuple[float, float]:
+    """Return a range that the limits and the values fit in, with room at both ends."""
     low, high = min([-1.35 * tolerance, *values]), max([1.35 * tolerance, *values])
     margin = 0.06 * (high - low)
     return low - margin, high + margin

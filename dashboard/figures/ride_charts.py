@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from dashboard import theme
-from dashboard.figures.frame import C, axis, drawn, scatter
+from dashboard.figures.frame import C, axis, drawn, scatter, words_in
 from dashboard.navigation import Document, Fields
 
 BANDS = (
@@ -137,13 +137,10 @@ def _band_name(band: Document, unit: str) -> str:
         return ""
     if unit == "s":
         return f"{low // 60}{theme.DASH}{high // 60} min"
+    letter = "W" if unit == "w" else unit
     if high >= (3000 if unit == "w" else 250):
-        return f"over {low} {_letter(unit)}"
-    return f"{low}{theme.DASH}{high} {_letter(unit)}"
-
-
-def _letter(unit: str) -> str:
-    return "W" if unit == "w" else unit
+        return f"over {low} {letter}"
+    return f"{low}{theme.DASH}{high} {letter}"
 
 
 def _band_words(band: Document, unit: str) -> str:
@@ -195,9 +192,8 @@ def _level_line(value: float, dash: str) -> Fields:
 def _level_words(value: float, text: str) -> Fields:
     return {
         "text": f"{text} {theme.quantity(value, 'W', 1, signed=True)}",
-        "showarrow": False,
-        "font": {"size": 12, "color": C["ink"]},
         **{"xref": "paper", "x": 1, "xanchor": "right", "y": value, "yanchor": "bottom"},
+        **words_in("ink"),
     }
 
 

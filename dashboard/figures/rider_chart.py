@@ -5,7 +5,8 @@ from itertools import cycle
 
 from dashboard import theme
 from dashboard.figures import backdrop
-from dashboard.figures.frame import C, axis, drawn, scatter, time_axis
+from dashboard.figures.frame import C, axis, drawn, scatter, time_axis, words_in
+from dashboard.figures.gain_error import with_margin
 from dashboard.navigation import Document, Fields
 
 # Meters differ by line and by name at the line's end, not by colour alone.
@@ -80,11 +81,8 @@ def _name(period: Document, role: str) -> Fields:
         "text": period["meter_id"],
         "x": theme.iso(last["date"]),
         "y": last["gain_error_pct"],
-        "xanchor": "right",
-        "yanchor": "bottom",
-        "yshift": 5,
-        "showarrow": False,
-        "font": {"size": 12, "color": C[role]},
+        **{"xanchor": "right", "yanchor": "bottom", "yshift": 5},
+        **words_in(role),
     }
 
 
@@ -94,6 +92,4 @@ def _range(periods: Sequence[Document], tolerance: float) -> tuple[float, float]
     lows, highs = (sorted(p[key] for p in points) for key in ("lo90_pct", "hi90_pct"))
     if points:  # a wide interval on the first days does not flatten the rest
         values += [lows[len(lows) // 10], highs[-1 - len(highs) // 10]]
-    low, high = min([-1.35 * tolerance, *values]), max([1.35 * tolerance, *values])
-    margin = 0.06 * (high - low)
-    return low - margin, high + margin
+    return with_margin(tolerance, values)
