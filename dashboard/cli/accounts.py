@@ -61,7 +61,7 @@ def _account(args: argparse.Namespace) -> int:
 
 
 def asked_password() -> str:
-    """The password, asked for twice on a terminal, else the first line of standard input."""
+    """Return the password: asked for twice on a terminal, else the first line of standard input."""
     if not sys.stdin.isatty():
         return sys.stdin.readline().rstrip("\r\n")
     first = getpass.getpass("Password: ")

@@ -66,7 +66,7 @@ def period(sub: argparse.ArgumentParser) -> None:
 
 
 def day(text: str) -> date:
-    """A calendar day as ISO 8601 writes it."""
+    """Return a calendar day written as ISO 8601; UsageError for anything else."""
     try:
         return date.fromisoformat(text)
     except ValueError:
@@ -76,7 +76,7 @@ def day(text: str) -> date:
 
 
 def store_of(args: argparse.Namespace) -> Path:
-    """The store that was named, else the environment's, else the one in this folder."""
+    """Return the store that was named, else the environment's, else the one in this folder."""
     return Path(args.store or os.environ.get("SLOPEWATCH_STORE") or DEFAULT_STORE)
 
 
@@ -86,7 +86,7 @@ def fleet_of(args: argparse.Namespace) -> run.Fleet:
 
 
 def say(message: str) -> None:
-    """Progress and messages: on standard error, at once."""
+    """Print progress and messages on standard error, at once."""
     print(message, file=sys.stderr, flush=True)
 
 

@@ -87,7 +87,7 @@ def _status(args: argparse.Namespace) -> int:
 
 
 def _say_news(document: Mapping[str, Any]) -> None:
-    """What cannot wait: options before a race, notices that nobody has acknowledged."""
+    """Say what cannot wait: options before a race, notices that nobody has acknowledged."""
     for eve in document["race_eve"]:
         say(f"{eve['meter_id']} is likely out, and {eve['rider_id']} races on {eve['race_on']}:")
         for text in [eve["first"], *(f"{o['do']} Risk: {o['risk']}." for o in eve["options"])]:

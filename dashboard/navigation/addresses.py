@@ -49,7 +49,7 @@ class View:
             return None
 
     def link(self, path: str) -> str:
-        """An address that keeps the day looked from."""
+        """Return an address that keeps the day looked from."""
         return f"{path}?{urlencode({'as_of': self.as_of})}" if self.as_of else path
 
 
@@ -66,7 +66,7 @@ class Page:
     kept: bool = False
 
     def match(self, pathname: str) -> dict[str, str] | None:
-        """The parameters of an address that is this page's; None when it is not."""
+        """Return the parameters of an address that is this page's; None when it is not."""
         pattern = re.sub(r"<(\w+)>", r"(?P<\1>[^/]+)", self.path)
         found = re.fullmatch(pattern, pathname.rstrip("/") or "/")
         return None if found is None else {k: unquote(v) for k, v in found.groupdict().items()}
@@ -93,7 +93,7 @@ def _page(module: ModuleType) -> Page:
 
 
 def find(pages: list[Page], pathname: str | None, search: str | None) -> tuple[Page, View] | None:
-    """The page at an address, with what the address asks of it; None for no page."""
+    """Return the page at an address, with what the address asks of it; None for no page."""
     query = {key: values[-1] for key, values in parse_qs((search or "").lstrip("?")).items()}
     for page in pages:
         params = page.match(pathname or "/")
@@ -103,15 +103,15 @@ def find(pages: list[Page], pathname: str | None, search: str | None) -> tuple[P
 
 
 def meter_path(meter_id: str) -> str:
-    """The address of a meter's page; any sign may stand in the id."""
+    """Return the address of a meter's page; any sign may stand in the id."""
     return f"/meter/{quote(meter_id, safe='')}"
 
 
 def meter_of(pathname: str) -> str:
-    """The meter whose page is at an address."""
+    """Return the meter whose page is at an address."""
     return unquote(pathname.removeprefix("/meter/"))
 
 
 def bench_path(meter_id: str) -> str:
-    """The address of the bench page with a meter chosen."""
+    """Return the address of the bench page with a meter chosen."""
     return f"/bench?{urlencode({'meter': meter_id})}"

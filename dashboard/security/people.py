@@ -51,15 +51,15 @@ class People:
         return str(self._store.path)
 
     def exist(self) -> bool:
-        """Whether there are accounts: then everyone signs in, on loopback too."""
+        """Return whether there are accounts: then everyone signs in, on loopback too."""
         return bool(self._accounts())
 
     def anyone_may_sign_in(self) -> bool:
-        """Whether an account is there that is not disabled."""
+        """Return whether there is an account that is not disabled."""
         return any(account.enabled for account in self._accounts().values())
 
     def sign_in(self, name: str, password: str, *, address: str) -> str:
-        """A token for a name and its password; SignInError where they do not fit."""
+        """Return a token for a name and its password; SignInError where they do not fit."""
         wait = self._throttle.wait_s(name, address)
         if wait:
             raise SignInError(
@@ -87,7 +87,7 @@ class People:
         return URLSafeSerializer(keys, salt="slopewatch sign-in", signer_kwargs=signer)
 
     def signed_in(self, cookie: str | None) -> tuple[Person, str | None] | None:
-        """Who a token stands for, and the token to go on with when it wants renewing.
+        """Return whom a token stands for, and the token to go on with when it wants renewing.
 
         None for a token that is forged, too old, signed out, or of an account that was changed.
         """

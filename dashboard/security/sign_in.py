@@ -79,7 +79,7 @@ class SignIns:
     # ---- every request ----------------------------------------------------------------------
 
     def check(self) -> Response | None:
-        """Who sends this request; a refusal when it needs a sign-in and has none."""
+        """Note who sends this request; return a refusal when it needs a sign-in and has none."""
         if not self._people.exist():
             g.person = HERE
             return None
@@ -99,7 +99,7 @@ class SignIns:
         return request.path in DASH_OWN or rights.may_fetch(person, request.path)
 
     def renew(self, response: Response) -> Response:
-        """Being used extends a sign-in: nobody is cut off in the middle of a bench session."""
+        """Extend a sign-in that is used: nobody is cut off in the middle of a bench session."""
         if g.get("renewed"):
             self._set(response, g.renewed)
         return response
@@ -117,7 +117,7 @@ class SignIns:
     # ---- the pages --------------------------------------------------------------------------
 
     def page(self) -> Response:
-        """The sign-in page; whoever is signed in already goes on."""
+        """Return the sign-in page; whoever is signed in already goes on."""
         onward = _onward(request.args.get("next"))
         if g.get("person") is not None:
             return _go(onward)
@@ -185,14 +185,14 @@ def _go(where: str) -> Response:
 
 
 def _onward(asked: str | None) -> str:
-    """Where to go after signing in: an address of this dashboard, whatever was asked."""
+    """Return where to go after signing in: an address of this dashboard, whatever was asked."""
     plain = asked or "/"
     safe = plain.startswith("/") and plain.isprintable() and "\\" not in plain
     return plain if safe and not plain.startswith(("//", SIGN_IN, SIGN_OUT)) else "/"
 
 
 def person_asking() -> Person:
-    """Whoever sent the request that is being answered; this machine outside of any."""
+    """Return who sent the request that is being answered; outside of any, this machine."""
     if not has_request_context():
         return HERE
     person: Person = g.person  # set before every request; without it nothing is answered
@@ -200,6 +200,6 @@ def person_asking() -> Person:
 
 
 def signed_in() -> Person | None:
-    """Whoever signed in and sent this request; None for this machine and for nobody."""
+    """Return who signed in and sent this request; None for this machine and for nobody."""
     person: Person | None = g.get("person") if has_request_context() else None
     return None if person is HERE else person

@@ -25,7 +25,7 @@ class Throttle:
         self._failures: OrderedDict[Key, tuple[int, float]] = OrderedDict()
 
     def wait_s(self, name: str, address: str) -> int:
-        """Seconds until the next try counts; 0 when it may be made now."""
+        """Return the seconds until the next try counts; 0 when it may be made now."""
         now = self._clock()
         with self._lock:
             return max(self._wait(key, now) for key in _keys(name, address))

@@ -90,7 +90,7 @@ def _hash(script: str) -> str:
 
 
 def shell() -> html.Div:
-    """What stands around every page."""
+    """Return what stands around every page."""
     return html.Div(
         [
             dcc.Location(id="place", refresh="callback-nav"),
@@ -120,7 +120,7 @@ def _brand() -> html.A:
 
 
 def _signed_in() -> html.Form | None:
-    """Who is signed in, and the way out; nothing while there are no accounts."""
+    """Return who is signed in, and the way out; None while there are no accounts."""
     person = signed_in()
     if person is None:
         return None
@@ -180,7 +180,7 @@ def _register_shell(app: Dash, data: Guarded, pages: list[Page]) -> None:
 def page_body(
     data: Guarded, found: tuple[Page, View] | None, bodies: Bodies | None = None
 ) -> tuple[Any, str]:
-    """The page and its title; a sentence instead when there is none or it cannot be drawn."""
+    """Return the page and its title; a sentence instead where it cannot be drawn."""
     if found is None:
         return _instead("There is no page at this address."), f"No such page · {NAME}"
     page, view = found
@@ -200,12 +200,12 @@ def page_body(
 
 
 def page_title(page: Page, view: View) -> str:
-    """What the browser calls the page: what it is about, else its name."""
+    """Return what the browser calls the page: what it is about, else its name."""
     return f"{next(iter(view.params.values()), page.title)} · {NAME}"
 
 
 def _provisional(data: Guarded) -> list[html.P]:
-    """A line over every page whose numbers rest on a fit that did not converge."""
+    """Return a line over every page whose numbers rest on a fit that did not converge."""
     if data.converged() is not False:
         return []
     text = "The last fit did not settle: take every number on this page as provisional."
@@ -227,7 +227,7 @@ def _failed() -> html.Div:
 def navigation(
     pages: list[Page], current: Page | None, view: View, person: Person = HERE
 ) -> html.Ul:
-    """The links to the person's pages; the open one is marked for eye and screen reader."""
+    """Return the links to the person's pages; the open one is marked for eye and screen reader."""
     links = [
         components.link(
             page.title,

@@ -54,7 +54,7 @@ def harden(server: Flask, *, csp_hashes: Sequence[str], hosts: Sequence[str] = (
 
 
 def security_headers(csp_hashes: Sequence[str]) -> dict[str, str]:
-    """The headers of every answer: nothing is loaded from, framed by or sent to elsewhere."""
+    """Return the headers of every answer: nothing is loaded from elsewhere or framed."""
     policy = {
         "default-src": "'self'",
         "script-src": " ".join(["'self'", *csp_hashes]),
@@ -80,7 +80,7 @@ def security_headers(csp_hashes: Sequence[str]) -> dict[str, str]:
 
 
 def refuse_foreign(allowed: frozenset[str]) -> Response | None:
-    """A refusal when the request was addressed to, or written from, a foreign name."""
+    """Return a refusal when the request was addressed to, or written from, a foreign name."""
     name = host_name(request.host)
     if name not in allowed and not (ANY_ADDRESS in allowed and is_address(name)):
         return _plain("This dashboard only answers under the address it was started on.", 421)
@@ -90,7 +90,7 @@ def refuse_foreign(allowed: frozenset[str]) -> Response | None:
 
 
 def host_name(host: str) -> str:
-    """The name in a Host header, without port and brackets, in lower case."""
+    """Return the name in a Host header, without port and brackets, in lower case."""
     try:
         return (urlsplit(f"//{host}").hostname or "").lower()
     except ValueError:
@@ -98,7 +98,7 @@ def host_name(host: str) -> str:
 
 
 def is_address(name: str) -> bool:
-    """Whether a host is given as a number: no foreign site's name can be one."""
+    """Return whether a host is given as a number: no foreign site's name can be one."""
     try:
         ipaddress.ip_address(name)
     except ValueError:
@@ -117,7 +117,7 @@ def _same_origin() -> bool:
 
 
 def answer_error(error: Exception) -> Response:
-    """A plain sentence for whatever went wrong; the traceback goes to the log only."""
+    """Return a plain sentence for whatever went wrong; the traceback goes to the log only."""
     if isinstance(error, HTTPException) and error.code is not None:
         if error.code < 400:
             return Response(error.get_body(), error.code, error.get_headers())

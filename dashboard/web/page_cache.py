@@ -25,7 +25,7 @@ class Bodies:
         self._drawn = Answers(KEPT)
 
     def body(self, page: Page, data: Guarded, view: View, person: Person) -> Any:
-        """The page, drawn now or before, as the JSON that the browser gets.
+        """Return the page, drawn now or before, as the JSON that the browser gets.
 
         Writing a page of three hundred meters as JSON takes longer than all else that a visit
         costs, so it is done without a second look at every value, and kept too.

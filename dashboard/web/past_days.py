@@ -20,7 +20,7 @@ NAME = "day"
 
 
 def not_yet(data: Guarded, found: Found | None) -> html.Div | None:
-    """The waiting page for a day that no fit stands for yet; None where the page can be drawn."""
+    """Return the waiting page for a day that no fit stands for yet; None: the page can be drawn."""
     told = _told(data, found)
     if found is None or told is None or told["state"] != "working":
         return None
@@ -54,7 +54,7 @@ def _told(data: Guarded, found: Found | None) -> Progress[date] | None:
 
 
 def register(app: Dash, data: Guarded, pages: list[Page], draw: Draw) -> None:
-    """The page takes the place of the waiting one as soon as its day is fitted."""
+    """Draw the page in place of the waiting one as soon as its day is fitted."""
 
     @app.callback(
         Output(f"{NAME}-body", "children"),

@@ -18,7 +18,7 @@ THREADS = 16  # most of them wait: for the store, or for a process beside the pa
 
 
 def is_loopback(host: str) -> bool:
-    """True for an address that only this machine can reach."""
+    """Return whether only this machine can reach an address."""
     if host.lower() == "localhost":
         return True
     try:
@@ -67,7 +67,7 @@ def serve(
 
 
 def listen(app: Any, *, host: str, port: int, behind: str | None = None) -> Any:
-    """A listener that serves the app on one address once its `run` is called.
+    """Return a listener that serves the app on one address once its `run` is called.
 
     behind: the address of a proxy whose word about https and the client's address counts
     OSError when the address cannot be listened on; port 0 lets the system choose one.

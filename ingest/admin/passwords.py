@@ -43,7 +43,7 @@ def hashed(password: str, *, name: str) -> str:
 
 
 def _runs(text: str) -> bool:
-    """Whether nearly every sign follows from the one before it."""
+    """Return whether nearly every sign follows from the one before it."""
     steps = [ord(b) - ord(a) for a, b in pairwise(text)]
     return sum(step in (-1, 0, 1) for step in steps) > 0.7 * len(steps)
 
@@ -56,5 +56,5 @@ def fits(password_hash: str, password: str) -> bool:
 
 @cache
 def stand_in() -> str:
-    """The hash of no account, so that an unknown name takes as long as a known one."""
+    """Return the hash of no account, so that an unknown name takes as long as a known one."""
     return generate_password_hash(secrets.token_urlsafe(24), method=METHOD)

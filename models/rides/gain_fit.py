@@ -55,7 +55,7 @@ class RideFit:
     steady: Mask
 
     def constant_part(self, omega: Array) -> Array:
-        """Watts of the meter that do not go with the power, at given angular velocities."""
+        """Return the meter's watts that do not go with the power, at given angular velocities."""
         return np.asarray(self.zero_nm * omega + self.constant_w)
 
 
@@ -79,7 +79,7 @@ def fit_windows(
     u_turning: float = 0.0,
     constant: bool = False,
 ) -> RideFit:
-    """Robust fit of one ride's windows.
+    """Return the robust fit of one ride's windows.
 
     prior_sd   of the zero part: N·m, or W where omega is all 1 (no cadence)
     u_turning  how much of the zero part may go with the power unseen, as a fraction of it for
@@ -98,7 +98,7 @@ def fit_windows(
 def _fitted(
     windows: Windows, prior_sd: float, u_turning: float, *, constant: bool
 ) -> tuple[RideFit, float]:
-    """The fit, and the standard uncertainty of its constant."""
+    """Return the fit, and the standard uncertainty of its constant."""
     noise, kept, steady, model = _settled(windows, prior_sd, constant=constant)
     fit = _solve(windows, noise, kept, model)
     covariance, dof = _covariance(windows, fit, kept, model)
@@ -153,7 +153,7 @@ def _model(windows: Windows, noise: Array, kept: Mask, sd_zero: float, *, consta
 def _settled(
     windows: Windows, prior_sd: float, *, constant: bool
 ) -> tuple[Array, Mask, Mask, _Model]:
-    """Noise variance, windows kept, steady ones and the model, in turns until stable."""
+    """Return noise variance, windows kept, steady ones and model, in turns until stable."""
     sd_zero = prior_sd
     noise = np.full(len(windows), 9.0)
     kept = steady = np.ones(len(windows), dtype=bool)
@@ -176,7 +176,7 @@ def _settled(
 
 
 def _noise_model(windows: Windows, residual: Array, noise: Array, kept: Mask) -> Array:
-    """Variance of a window's residual: constant, power and unrest, by weighted least squares.
+    """Return a window's residual variance: constant, power and unrest, by weighted least squares.
 
     Squared residuals are capped, so that mishaps do not teach the model.
     """
@@ -195,7 +195,7 @@ def _noise_model(windows: Windows, residual: Array, noise: Array, kept: Mask) ->
 
 
 def _nonnegative(X: Array, y: Array) -> Array:
-    """Least squares with coefficients ≥ 0."""
+    """Return the least squares solution with coefficients ≥ 0."""
     from scipy.optimize import nnls
 
     size = np.maximum(np.sqrt(np.sum(np.square(X), axis=0)), 1e-12)
@@ -204,7 +204,7 @@ def _nonnegative(X: Array, y: Array) -> Array:
 
 
 def _covariance(windows: Windows, fit: Fit, kept: Mask, model: _Model) -> tuple[Array, float]:
-    """Sandwich covariance with the scores' long-run variance, and its degrees of freedom.
+    """Return the sandwich covariance with the scores' long-run variance, and its dof.
 
     The prior's part counts as the variance that it stands for.
     """
@@ -228,7 +228,7 @@ def _covariance(windows: Windows, fit: Fit, kept: Mask, model: _Model) -> tuple[
 
 
 def long_run_variance(scores: Array) -> Array:
-    """Variance (k, k) of the sum of a series of scores (n, k), autocorrelation included.
+    """Return the variance (k, k) of a sum of scores (n, k), autocorrelation included.
 
     Equally weighted cosines: Lazarus, Lewis, Stock & Watson (2018) J Bus Econ Stat 36:541.
     """
@@ -237,14 +237,14 @@ def long_run_variance(scores: Array) -> Array:
 
 
 def _cosines(n: int) -> Array:
-    """The slowest (count, n) waves over n windows."""
+    """Return the slowest (count, n) waves over n windows."""
     count = int(np.clip(round(0.41 * n ** (2 / 3)), 4, max(4, n - 4)))
     j = np.arange(1, count + 1)[:, None]
     return np.asarray(np.sqrt(2.0) * np.cos(np.pi * j * (np.arange(n)[None] + 0.5) / n))
 
 
 def _taken_by_the_fit(design: Array, influence: Array, variance: Array) -> tuple[Array, float]:
-    """What the fit took out of the waves, as factors (k,) on the sd, and what it left of dof.
+    """Return what the fit took out of the waves, as factors (k,) on the sd, and left of dof.
 
     A ride of a few long steps moves the coefficients in the same slow waves in which its scatter
     is looked for. For independent errors of the modelled variance (n,) both are exact: how large
@@ -266,7 +266,7 @@ def _taken_by_the_fit(design: Array, influence: Array, variance: Array) -> tuple
 
 
 def _prior_share(windows: Windows, fit: Fit, model: _Model) -> float:
-    """Share of the zero part's information that the prior gave."""
+    """Return the share of the zero part's information that the prior gave."""
     design = np.column_stack([windows.reference_w, model.nuisance])
     prior = np.diag([0.0, *model.penalty])
     information = fit.adjusted.T @ (fit.weight[:, None] * design) + prior

@@ -35,7 +35,7 @@ def require_watts(frame: pl.DataFrame, *, name: str) -> None:
 
 
 def _accumulates(power: Array) -> bool:
-    """A running total: never falls (but for a reset), and grows at every kind of effort."""
+    """Return whether it is a running total: never falls but for a reset, grows at every effort."""
     if len(power) < 30:
         return False
     steps = np.diff(power)

@@ -54,12 +54,12 @@ RESULTS_SCHEMA = RESULT_SCHEMA | dict.fromkeys(FILES, pl.String())
 
 
 def compare_files(meter: Path, reference: Path) -> ComparisonDocument:
-    """The `compare` document of two recordings. No store."""
+    """Return the `compare` document of two recordings. No store."""
     return compare_pair(read_ride(meter), read_ride(reference)).to_document()
 
 
 def read_ride(path: Path, *, time_zone: str = "UTC") -> Recording:
-    """One recording; NothingToSayError where it cannot be read."""
+    """Return one recording; NothingToSayError where it cannot be read."""
     try:
         return read_recording(path, time_zone=time_zone)
     except RecordingError as problem:
@@ -67,7 +67,7 @@ def read_ride(path: Path, *, time_zone: str = "UTC") -> Recording:
 
 
 def compare_pair(meter: Recording, reference: Recording) -> Comparison:
-    """Two recordings compared; NothingToSayError where they share no time or hold no watts."""
+    """Compare two recordings; NothingToSayError where they share no time or hold no watts."""
     try:
         return compare_recordings(
             meter.frame,
@@ -80,7 +80,7 @@ def compare_pair(meter: Recording, reference: Recording) -> Comparison:
 
 
 def take_in_uploads(store: Store, files: list[tuple[str, bytes]], *, say: Say) -> list[str]:
-    """Recordings by name and content: kept beside the store, then taken in; evaluates pairs."""
+    """Keep recordings (name, content) beside the store, take them in, evaluate pairs."""
     return take_in(store, keep_uploads(store, files), say=say) + evaluate_pairs(store, say=say)
 
 
@@ -139,7 +139,7 @@ def _load_harvest(store: Store, folder: Path, tables: dict[str, pl.DataFrame]) -
 
 
 def undecided(proposed: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
-    """Proposed pairs that no row of `pairs` holds, by its id or by the names of its files."""
+    """Return proposed pairs that no row of `pairs` holds, by its id or its files' names."""
     ids = set(pairs["comparison_id"])
     files = {(Path(a).name, Path(b).name) for a, b in pairs.select(PAIR_COLUMNS[:2]).iter_rows()}
     return proposed.filter(

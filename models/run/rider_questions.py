@@ -288,7 +288,7 @@ def _ledger(ready: Prepared, asked: Period) -> coaching.LedgerDocument:
 
 
 def _ridden(ready: Prepared, asked: Period) -> tuple[list[coaching.Span], list[str]]:
-    """Who rode what in a period, cut where the factor changes."""
+    """Return who rode what in a period, cut where the factor changes."""
     if asked.last < asked.first:
         raise NothingToSayError(
             f"the period ends on {asked.last}, before it begins on {asked.first}: turn them round"
@@ -310,7 +310,7 @@ def _ridden(ready: Prepared, asked: Period) -> tuple[list[coaching.Span], list[s
 
 
 def _in_service(ready: Prepared, asked: Period) -> tuple[Period, list[str]]:
-    """The part of the period in which the meter asked about is in service."""
+    """Return the part of the period in which the meter asked about is in service."""
     notes = [_ahead(ready.found.as_of)] if asked.last > ready.found.as_of else []
     if asked.meter_id is None:
         return asked, notes

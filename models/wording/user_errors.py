@@ -11,7 +11,7 @@ class NothingToSayError(UserError):
 
 
 def unknown_name(name: str, known: Sequence[str], *, what: str = "meter") -> str:
-    """The sentence about a name that nobody knows, with the nearest known ones."""
+    """Return the sentence about a name that nobody knows, with the nearest known ones."""
     from difflib import get_close_matches
 
     same = [other for other in known if _plain(other) == _plain(name)]
@@ -21,5 +21,5 @@ def unknown_name(name: str, known: Sequence[str], *, what: str = "meter") -> str
 
 
 def _plain(name: str) -> str:
-    """Without case, punctuation and leading zeros: K-07 and k7 are the same."""
+    """Return a name without case, punctuation and leading zeros: K-07 and k7 are the same."""
     return re.sub(r"0+(?=\d)", "", re.sub(r"[\W_]", "", name.casefold()))

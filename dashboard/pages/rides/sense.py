@@ -18,7 +18,7 @@ MAKES = (
 
 
 def believed(status: Document, meter_id: str, reference_id: str) -> tuple[float, float] | None:
-    """What the ratio is expected to be today, percent, with its 90 % half-width."""
+    """Return the ratio to be expected today, percent, with its 90 % half-width; None: not known."""
     meter = _row(status["meters"], "meter_id", meter_id)
     if meter is None:
         return None
@@ -35,7 +35,7 @@ def _row(rows: Sequence[Document], key: str, name: str) -> Document | None:
 
 
 def sense(found: Document, status: Document, meter_id: str | None, reference_id: str | None) -> Any:
-    """The sentences between the answer and the two buttons."""
+    """Return the sentences between the answer and the two buttons."""
     ratio = found.get("gain_ratio_pct")
     if ratio is None:
         return html.P("There is no number to keep: drop a longer ride, or let this one go.")

@@ -120,7 +120,7 @@ def _in_step(samples: Samples, cleaned: Cleaned) -> Samples:
 
 
 def _one_stretch_at_a_time(samples: Samples, cleaned: Cleaned) -> Samples:
-    """Where the clock was set, leave out stretches that contradict a longer one."""
+    """Leave out, where the clock was set, stretches that contradict a longer one."""
     t = samples.seconds
     step = np.diff(t)
     cuts = np.flatnonzero((step < 0) | (step > LONGEST_PAUSE_S)) + 1

@@ -53,12 +53,12 @@ class Windows:
         return len(self.at_s)
 
     def subset(self, keep: Mask | Index) -> "Windows":
-        """Some of the windows."""
+        """Return some of the windows."""
         return Windows(**{f.name: getattr(self, f.name)[keep] for f in fields(self)})
 
 
 def cut(pair: Seconds, *, length: int) -> tuple[Windows, Index]:
-    """Windows of `length` seconds, and the window of each second (n,), −1 in none.
+    """Return windows of `length` seconds, and the window of each second (n,), −1 in none.
 
     Windows with fewer than half of their seconds usable are left out.
     """
@@ -88,7 +88,7 @@ def cut(pair: Seconds, *, length: int) -> tuple[Windows, Index]:
 
 
 def _slope(power: Array) -> Array:
-    """Time derivative of the softened power; unknown seconds are bridged for it."""
+    """Return the softened power's time derivative; unknown seconds are bridged for it."""
     known = np.isfinite(power)
     if known.sum() < 2:
         return np.zeros_like(power)

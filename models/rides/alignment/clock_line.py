@@ -10,7 +10,7 @@ _U_STRETCH_S = 0.3  # how well a stretch tells its lag
 
 
 def clock_line(at: Array, lag: Array, weight: Array, *, near: float) -> tuple[float, float]:
-    """Level (s) and slope (s/s) of the lag.
+    """Return level (s) and slope (s/s) of the lag.
 
     at      (k,) s, middle of each stretch, from the ride's middle
     lag     (k,) s, weight: trust in it, 0 for none
@@ -32,7 +32,7 @@ def clock_line(at: Array, lag: Array, weight: Array, *, near: float) -> tuple[fl
 
 
 def _sloping(at: Array, lag: Array, weight: Array) -> tuple[float, float]:
-    """Weighted medians of the pairwise slopes, and of the levels."""
+    """Return weighted medians of the pairwise slopes, and of the levels."""
     i, j = np.triu_indices(len(at), 1)
     steepest = STEEPEST_PPM * 1e-6
     slope = _weighted_median((lag[j] - lag[i]) / (at[j] - at[i]), weight[i] * weight[j])
@@ -41,7 +41,7 @@ def _sloping(at: Array, lag: Array, weight: Array) -> tuple[float, float]:
 
 
 def _level(lag: Array, weight: Array, near: float) -> tuple[float, float]:
-    """The lag around which most of the trust lies."""
+    """Return the lag around which most of the trust lies."""
     captured = [float(weight[np.abs(lag - centre) < near].sum()) for centre in lag]
     return float(lag[int(np.argmax(captured))]), 0.0
 

@@ -24,7 +24,7 @@ class Candidate:
 
 
 def candidates(x: Array, y: Array, shifts: tuple[int, int], *, most: int = 6) -> list[Candidate]:
-    """The best shifts d of y against x (x[i] beside y[i + d]), best first.
+    """Return the best shifts d of y against x (x[i] beside y[i + d]), best first.
 
     x, y    power at 1 Hz, nan where unknown
     shifts  lowest and highest d considered
@@ -53,7 +53,7 @@ def candidates(x: Array, y: Array, shifts: tuple[int, int], *, most: int = 6) ->
 
 
 def features(power: Array, mean_s: int, smooth_s: int) -> tuple[Array, Array]:
-    """Power as its departures from a running mean, tamed: (n,) and its mask.
+    """Return power as its bounded departures from a running mean (n,), and its mask.
 
     The root damps sprints; the percentiles and the clip keep spikes and drop-outs from
     outweighing everything else.
@@ -86,7 +86,7 @@ class Stretches:
     shared_s: Array
 
     def best(self) -> tuple[Array, Array]:
-        """Best departure of each stretch (fraction by a parabola) and the correlation there."""
+        """Return each stretch's best departure (by a parabola) and the correlation there."""
         row = np.arange(len(self.correlation))
         top = np.argmax(self.correlation, axis=1)
         inner = np.clip(top, 1, len(self.offsets) - 2)
@@ -97,7 +97,7 @@ class Stretches:
         return departure, self.correlation[row, top]
 
     def lead_over(self, departure: Array) -> Array:
-        """Lead (k,) of the best correlation over the one at a given departure, in sd."""
+        """Return the lead (k,) of the best correlation over the one at a given departure, in sd."""
         row = np.arange(len(self.correlation))
         column = np.clip(np.round(departure - self.offsets[0]), 0, len(self.offsets) - 1)
         there = self.correlation[row, column.astype(np.int64)]
@@ -107,7 +107,7 @@ class Stretches:
 
 
 def along(x: Array, y: Array, shift: int, *, length: int, reach: int) -> Stretches:
-    """How well y follows x around one shift, in stretches of about `length` samples."""
+    """Return how well y follows x around one shift, in stretches of about `length` samples."""
     fx, mx = features(x, _COARSE_MEAN_S, 3)
     fy, my = features(y, _COARSE_MEAN_S, 3)
     offsets = np.arange(-reach, reach + 1)
@@ -122,7 +122,7 @@ def along(x: Array, y: Array, shift: int, *, length: int, reach: int) -> Stretch
 def _scores(
     x: Array, y: Array, mean_s: int, smooth_s: int, grain_s: float
 ) -> tuple[Array, Array, Array]:
-    """Shifts, scores and shared seconds."""
+    """Return shifts, scores and shared seconds."""
     fx, mx = features(x, mean_s, smooth_s)
     fy, my = features(y, mean_s, smooth_s)
     size = 1 << int(np.ceil(np.log2(len(x) + len(y))))
@@ -142,7 +142,7 @@ def _scores(
 
 
 def _best_nearby(score: Array, reach: int) -> Array:
-    """Largest of the scores within `reach` shifts (circular)."""
+    """Return the largest of the scores within `reach` shifts (circular)."""
     rolled = [np.roll(score, k) for k in range(-reach, reach + 1)]
     return np.asarray(np.max(rolled, axis=0))
 
@@ -160,7 +160,7 @@ def _running_mean(values: Array, mask: Array, width: int) -> Array:
 def _products(
     fx: Array, mx: Array, fy: Array, my: Array, shift: int, edges: Index
 ) -> tuple[Array, Array, Array, Array]:
-    """Sums over stretches of x·y, x², y² and of the shared mask, y taken at i + shift."""
+    """Return sums over stretches of x·y, x², y² and the shared mask, y taken at i + shift."""
     index = np.arange(len(fx)) + shift
     inside = (index >= 0) & (index < len(fy))
     index = np.clip(index, 0, len(fy) - 1)

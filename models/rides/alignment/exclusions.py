@@ -62,13 +62,13 @@ class Exclusions:
         self.reason[seconds & self.used] = reason
 
     def seconds(self, inside: Mask) -> dict[str, int]:
-        """Seconds per reason among `inside`, in the order of REASONS."""
+        """Return the seconds per reason among `inside`, in the order of REASONS."""
         counted = {reason: int(np.sum(inside & (self.reason == reason))) for reason in REASONS}
         return {reason: n for reason, n in counted.items() if n}
 
 
 def screen(meter_w: Array, reference_w: Array, cadence_rpm: Array | None) -> Exclusions:
-    """Reasons that show before any fit: gaps, zeros, stuck values, spikes, weak pedalling.
+    """Return the reasons before any fit: gaps, zeros, stuck values, spikes, weak pedalling.
 
     meter_w, reference_w  (n,) W on the meter's clock, nan where unknown
     cadence_rpm           (n,) or None where neither recording carries one
@@ -98,7 +98,7 @@ def exclude_starts(found: Exclusions, *, settle_s: int, reach_s: int) -> None:
 
 
 def runs(condition: Mask) -> Index:
-    """First and one-past-last index (k, 2) of each run of True."""
+    """Return first and one-past-last index (k, 2) of each run of True."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], condition.astype(np.int8), [0]])))
     return edges.reshape(-1, 2)
 
@@ -106,7 +106,7 @@ def runs(condition: Mask) -> Index:
 def _zeros(
     found: Exclusions, meter_w: Array, reference_w: Array, cadence_rpm: Array | None
 ) -> None:
-    """Coasting where both show nothing (or the cranks stand); a drop-out where only one does."""
+    """Mark coasting where both show nothing (or the cranks stand), drop-outs where one does."""
     meter_zero, reference_zero = meter_w <= 0, reference_w <= 0
     still = np.zeros(len(meter_w), dtype=bool) if cadence_rpm is None else cadence_rpm == 0
     still &= meter_zero | reference_zero
@@ -122,7 +122,7 @@ def _zeros(
 
 
 def _stuck(power: Array, other: Array) -> Mask:
-    """Runs of one repeated value while the other recording moves."""
+    """Return runs of one repeated value while the other recording moves."""
     same = np.zeros(len(power), dtype=bool)
     same[1:] = (power[1:] == power[:-1]) & (power[1:] > 0)
     stuck = np.zeros(len(power), dtype=bool)
@@ -140,7 +140,7 @@ def _stuck(power: Array, other: Array) -> Mask:
 
 
 def _spikes(power: Array, other: Array) -> Mask:
-    """Single seconds or pairs far above their neighbours, unless the other shows it too."""
+    """Return single seconds or pairs far above their neighbours, unless the other shows it too."""
     excess, spread = _above_neighbours(power)
     other_excess, _ = _above_neighbours(other)
     limit = np.maximum(_SPIKE_W, 6 * spread)
@@ -148,7 +148,7 @@ def _spikes(power: Array, other: Array) -> Mask:
 
 
 def _above_neighbours(power: Array) -> tuple[Array, Array]:
-    """Departure from the median of the seven seconds around, and their robust spread."""
+    """Return the departure from the median of the seven seconds around, and their robust spread."""
     padded = np.pad(power, 3, mode="edge")
     around = np.lib.stride_tricks.sliding_window_view(padded, 7)
     filled = np.where(np.isfinite(around), around, power[:, None])
@@ -158,7 +158,7 @@ def _above_neighbours(power: Array) -> tuple[Array, Array]:
 
 
 def _widened(condition: Mask, *, before: int, after: int) -> Mask:
-    """Each True spread to the `before` seconds ahead of it and the `after` seconds behind."""
+    """Return each True spread over `before` seconds ahead of it and `after` seconds behind."""
     n = len(condition)
     total = np.concatenate([[0], np.cumsum(condition)])
     index = np.arange(n)

@@ -93,7 +93,7 @@ def match(bare: Bare) -> Matched:
 
 
 def tuned(found: Matched, bare: Bare) -> Matched:
-    """The same match with its kernel's weights fitted one by one.
+    """Return the same match with its kernel's weights fitted one by one.
 
     Each weight may depart from the family's by about 0.05 unless the data ask for more, so a
     ride without changes of power keeps the family's kernel. Kept where it explains more.
@@ -116,14 +116,14 @@ def tuned(found: Matched, bare: Bare) -> Matched:
 
 
 def _price(option: Matched, weights: float) -> float:
-    """Schwarz's price: the share of the loss that so many weights, or looks fewer, must save."""
+    """Return the share of the loss that so many weights must save (Schwarz's criterion)."""
     known = np.isfinite(option.meter_w) & np.isfinite(option.reference_w)
     rows = max(2, int(np.sum(_thinned(known))))
     return float(np.exp(-weights * np.log(rows) / rows))
 
 
 def _free_kernel(sharp: Array, soft: Array, omega: Array, start: Array) -> Array:
-    """Weights (2 h + 1,) of sum 1 with which `sharp` explains `soft`, drawn towards `start`.
+    """Return weights (2 h + 1,) of sum 1 by which `sharp` explains `soft`, drawn towards `start`.
 
     Robust regression of soft(t) on sharp(t − k) and the zero part, with a normal prior on the
     weights around the starting kernel over the gain.
@@ -148,7 +148,7 @@ def _free_kernel(sharp: Array, soft: Array, omega: Array, start: Array) -> Array
 
 
 def _ridge(X: Array, y: Array, *, sd: float) -> Array:
-    """Huber regression with a prior N(0, sd²) on all but the last two coefficients."""
+    """Return a Huber regression with a prior N(0, sd²) on all but the last two coefficients."""
     weight = np.ones(len(y))
     residual = np.abs(y - np.median(y))
     for _ in range(4):
@@ -167,7 +167,7 @@ def _ridge(X: Array, y: Array, *, sd: float) -> Array:
 
 
 def _shifted(values: Array, k: int) -> Array:
-    """values(t − k), nan beyond the ends."""
+    """Return values(t − k), nan beyond the ends."""
     moved = np.full(len(values), np.nan)
     if k >= 0:
         moved[k:] = values[: len(values) - k]
@@ -177,7 +177,7 @@ def _shifted(values: Array, k: int) -> Array:
 
 
 def centred_kernel(shape: str, seconds: float) -> Array:
-    """Weights (2 h + 1,) of a trailing smoothing, moved so that it delays nothing on average."""
+    """Return weights (2 h + 1,) of a trailing smoothing, moved so as to delay nothing on average."""
     if shape == "none" or seconds <= 0:
         return np.ones(1)
     if shape == "boxcar":
@@ -198,7 +198,7 @@ def centred_kernel(shape: str, seconds: float) -> Array:
 
 
 def smoothed(values: Array, kernel: Array, *, tolerated: float = 0.1) -> Array:
-    """Values (n,) under a centred kernel; nan where more than `tolerated` of it is unknown.
+    """Return values (n,) under a centred kernel; nan where more than `tolerated` is unknown.
 
     Weights count by their size: of two traces the one with fewer unknown values is known wherever
     the other is, also under a kernel with weights below zero.
@@ -231,7 +231,7 @@ def _smoothed_pair(bare: Bare, option: Option) -> Matched:
 
 
 def _with_change(found: Matched, bare: Bare) -> Matched:
-    """Adds change_w, by the kernels 12 % shorter and longer."""
+    """Add change_w, by the kernels 12 % shorter and longer."""
     if found.side == "none":
         one_two_one = np.array([0.25, 0.5, 0.25])
         softer = smoothed(bare.meter_w, one_two_one, tolerated=0.3)
@@ -244,7 +244,7 @@ def _with_change(found: Matched, bare: Bare) -> Matched:
 
 
 def _losses(tried: list[Matched], omega: Array) -> tuple[Array, Array]:
-    """How well each option explains, as a share of what the first leaves over, and delays (s).
+    """Return what each option leaves over, as a share of the first's, and delays (s).
 
     The trace that was smoothed explains the other one, so that smoothing its noise away earns
     nothing; Huber's loss, on the same seconds for all. The delay is how much later the reference
@@ -271,7 +271,7 @@ def _huber(z: Array) -> float:
 
 
 def _explain(option: Matched, side: str, rows: Mask, omega: Array) -> tuple[Array, float]:
-    """Residual of one trace on the smoothed one, and the reference's delay (s), by IRLS."""
+    """Return the residual of one trace on the smoothed one, and the reference's delay (s)."""
     x, y, sign = option.meter_w, option.reference_w, -1.0
     if side == "reference":
         x, y, sign = y, x, 1.0
@@ -291,7 +291,7 @@ def _explain(option: Matched, side: str, rows: Mask, omega: Array) -> tuple[Arra
 
 
 def _thinned(rows: Mask) -> Mask:
-    """At most about 4,000 of the rows, evenly: a kernel needs no more of a long ride."""
+    """Return at most about 4,000 of the rows, evenly: a kernel needs no more of a long ride."""
     step = int(np.sum(rows)) // _ENOUGH_ROWS + 1
     kept = np.zeros(len(rows), dtype=bool)
     kept[np.flatnonzero(rows)[::step]] = True

@@ -30,7 +30,7 @@ ACKNOWLEDGED = "notice acknowledged"
 
 
 def settings_of(db: Database) -> Settings:
-    """The settings that the models need."""
+    """Return the settings that the models need."""
     kept = db.settings()
     return Settings(
         tolerance_pct=float(kept["tolerance_pct"] or 0.0),
@@ -41,12 +41,12 @@ def settings_of(db: Database) -> Settings:
 
 
 def tables_of(db: Database) -> Tables:
-    """Every input table."""
+    """Return every input table."""
     return {name: db.frame(name) for name in TABLES}
 
 
 def today_of(db: Database, settings: Settings) -> date:
-    """The day it is: the store's own (a demo's data end some day), else the system's."""
+    """Return the day it is: the store's own (a demo's data end some day), else the system's."""
     own = db.setting("today")
     return (
         date.fromisoformat(str(own)) if own else datetime.now(ZoneInfo(settings.time_zone)).date()
@@ -54,7 +54,7 @@ def today_of(db: Database, settings: Settings) -> date:
 
 
 def seen_notices(db: Database) -> dict[str, Acknowledged]:
-    """Who has acknowledged which notice, and when: notice_id → acknowledged_by, acknowledged_at."""
+    """Return who acknowledged which notice: notice_id → acknowledged_by, acknowledged_at."""
     seen = db.frame("changes").filter(pl.col("what") == ACKNOWLEDGED).sort("changed_at")
     return {
         subject: {"acknowledged_by": who, "acknowledged_at": at}
@@ -102,7 +102,7 @@ def _read(store: Store) -> Read:
 
 
 def _records(read: Read, day: date) -> Records:
-    """Evaluated anew, unless what the last fit evaluated is just what is known on the day."""
+    """Return the day's evaluations: the last fit's if they are just what is known on the day."""
     tables = up_to(read.tables, as_of=day, time_zone=read.settings.time_zone)
     pairs = read.pairs
     if pairs is not None:
@@ -119,7 +119,7 @@ def _records(read: Read, day: date) -> Records:
 
 
 def records(store: Store, as_of: date | None) -> tuple[Records, Settings, int]:
-    """The records of a day, the settings, and the version of the data."""
+    """Return the records of a day, the settings, and the version of the data."""
     read = _read(store)
     return _records(read, as_of or read.today), read.settings, read.version
 
@@ -147,7 +147,7 @@ def tell(say: Say | None, text: str) -> None:
 
 
 def _kept(db: Database) -> Snapshot | None:
-    """The fit that the store holds, if it is of this model's form."""
+    """Return the fit that the store holds, if it is of this model's form."""
     info = db.derived("fit_info")
     if info is None or "model" not in info.columns or info["model"].item() != pipeline.MODEL:
         return None
@@ -169,7 +169,7 @@ def snapshot(
     say: Say | None = None,
     ready: Callable[[], Prepared] | None = None,
 ) -> tuple[Snapshot, bool]:
-    """The fit that answers for a day, and whether data came in after it was made.
+    """Return the fit that answers for a day, and whether data came in after it was made.
 
     The stored fit serves where nothing dated after the day went into it; else (a past day, or
     no fit yet) the models are fitted anew, on what was known on that day alone, or have been:
@@ -245,7 +245,7 @@ def taken_in(info: pl.DataFrame | None) -> tuple[int | None, int | None]:
 
 
 def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) -> Prepared:
-    """Records and fleet model: rebuilt from the stored fit where that serves, else fitted anew.
+    """Return records and fleet model: rebuilt from the stored fit where that serves, else fitted.
 
     For today a stored fit serves even where rows came in after it: they count, at its
     hyperparameters and alarms, until the next fit.

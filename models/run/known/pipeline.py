@@ -92,7 +92,7 @@ def records(
     as_of: date,
     settings: Settings,
 ) -> Records:
-    """What is known on a day.
+    """Return what is known on a day.
 
     In   tables: cut to the day (`roster.up_to`); everything: uncut, for who is in the fleet
     """
@@ -145,7 +145,7 @@ def _with_tolerance(listed: pl.DataFrame, data: FleetData, tolerance_pct: float)
 
 
 def fitted(found: Records, settings: Settings) -> FleetFit:
-    """The fleet model on the records."""
+    """Return the fleet model on the records."""
     return fit(
         found.data,
         today=found.as_of,
@@ -154,7 +154,7 @@ def fitted(found: Records, settings: Settings) -> FleetFit:
 
 
 def last_data_on(found: Records) -> date | None:
-    """Day of the newest record that the fit rests on."""
+    """Return the day of the newest record that the fit rests on."""
     days = [
         found.sessions["measured_at"].max(),
         found.comparisons["measured_at"].max(),
@@ -174,7 +174,7 @@ class Made:
 
 
 def points_per_season(found: Records) -> float:
-    """Observations of the whole fleet in 365 days, at the rate of the last year's data."""
+    """Return the fleet's observations in 365 days, at the rate of the last year's data."""
     at = pl.concat([found.data.bench["at"], found.data.comparisons["at"]]).drop_nulls()
     newest, oldest = at.max(), at.min()
     if not isinstance(newest, datetime) or not isinstance(oldest, datetime):
@@ -185,12 +185,12 @@ def points_per_season(found: Records) -> float:
 
 
 def chart_limits(settings: Settings, points: float) -> Budget:
-    """Limits of the control charts from the false-alarm budget and the data rate."""
+    """Return limits of the control charts from the false-alarm budget and the data rate."""
     return limits_from_budget(settings.false_alarms_per_season, max(points, 1.0))
 
 
 def charts_of(observed: pl.DataFrame, limits: Limits) -> pl.DataFrame:
-    """Individuals, EWMA and CUSUM of every meter's standardized innovations."""
+    """Return individuals, EWMA and CUSUM of every meter's standardized innovations."""
     innovations = observed.select("meter_id", "at", "kind", "id", z="standardized")
     return control_charts(innovations, limits)
 
@@ -243,7 +243,7 @@ def snapshot_of(
 
 
 def drift_by_group(found: Records) -> pl.DataFrame:
-    """The drift table by group."""
+    """Return the drift table by group."""
     return drift_table(
         found.sessions, found.course, found.meters, _swaps(found.events), today=found.as_of
     )
@@ -263,7 +263,7 @@ def _swaps(events: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_latest(found: Records, fleet: FleetFit) -> pl.DataFrame:
-    """The roster, with each meter's drift and the days of its last used records."""
+    """Return the roster, with each meter's drift and the days of its last used records."""
     used = fleet.weights.filter("used")
     benched = found.data.bench.join(
         used.filter(pl.col("kind") == "bench"), left_on="session_id", right_on="id", how="semi"
