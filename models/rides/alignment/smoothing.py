@@ -177,7 +177,7 @@ def _shifted(values: Array, k: int) -> Array:
 
 
 def centred_kernel(shape: str, seconds: float) -> Array:
-    """Return weights (2 h + 1,) of a trailing smoothing, moved so as to delay nothing on average."""
+    """Return a trailing smoothing's weights (2 h + 1,), moved so as to delay nothing on average."""
     if shape == "none" or seconds <= 0:
         return np.ones(1)
     if shape == "boxcar":
