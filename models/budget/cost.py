@@ -6,10 +6,6 @@ how often meters have had to be replaced. The days ridden out of tolerance are n
 price stands beside the total as `risk`.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import polars as pl
 
@@ -20,13 +16,10 @@ from models.budget.documents import BudgetDocument, ClosingClaim, Cost, GroupCos
 from models.budget.replacement import keep_or_replace, ranked
 from models.fleet import FleetFit
 from models.metrology import Array
-from models.records import Tables
+from models.records import Records, Settings, Tables
 from models.season import PlanDocument, SeasonAsk, plan_document, prices, supposing
 from models.status import fit_state
 from models.wording import NothingToSayError
-
-if TYPE_CHECKING:
-    from models.records import Records, Settings
 
 
 def budget_document(

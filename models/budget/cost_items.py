@@ -1,11 +1,8 @@
 """The items of a budget: what has been spent by a day, and draws of what is to come."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -13,11 +10,8 @@ import polars as pl
 from ingest.schema import confirmed
 from models.fleet import FleetFit
 from models.metrology import DAYS_A_YEAR, Array, Mask, year_of
-from models.records import Tables
+from models.records import Records, Tables
 from models.season import PlanDocument, SeasonAsk, prices, unit_cost
-
-if TYPE_CHECKING:
-    from models.records import Records
 
 DRAWS = 4000
 PRIOR_REPLACED, PRIOR_YEARS = 0.5, 10.0  # replacements and meter-years before there are data

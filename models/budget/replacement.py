@@ -1,10 +1,8 @@
 """Keep a meter or replace it: what holding it within tolerance takes against a new one."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, TypedDict
+from typing import TypedDict
 
 import numpy as np
 import polars as pl
@@ -21,12 +19,9 @@ from models.policies import (
     data_summary,
     process_parameters,
 )
-from models.records import Tables, typed_rows
+from models.records import Records, Tables, typed_rows
 from models.season import days_between, exposure_of, prices
 from models.wording import chance
-
-if TYPE_CHECKING:
-    from models.records import Records
 
 LIFE_YEARS, YEARS_SAID = 3.0, "3 years"  # over which a new meter must pay for itself
 SURE = 0.8  # chance that it does, below which more is to be found out first
@@ -171,7 +166,35 @@ def _verdict(
 ) -> Verdict:
     """Weigh the yearly costs of a meter, as likely as each other, against a new one's."""
     own = float(owns.mean())
-    told: Verdict = {
+    if row["gone"]:
+        return {**_keep(own, fresh, "It has left the fleet."), "keep_or_replace": None}
+    if not ridden:
+        return _keep(0.0, 0.0, "Nobody is assigned to ride it: it costs nothing to keep.")
+    fixed = row["slope_convention"] == "fixed"
+    how = "cannot be reset: over three years its days out of tolerance cost" if fixed else "takes"
+    text = f"It {how} {own:.0f}{unit} a year{'' if fixed else ' to hold within tolerance'}, "
+    text += f"a new one {fresh:.0f}{unit}"
+    if new <= 0:
+        return _keep(own, fresh, f"{text}; the price of a new one is unknown.")
+    gains = LIFE_YEARS * (owns - fresh) - new
+    gain, pays = float(gains.mean()), float((gains > 0).mean())
+    low, high = np.quantile(gains, [0.05, 0.95])
+    told = _keep(own, fresh, f"{text}: not worth {new:.0f}{unit} over {YEARS_SAID}.")
+    told["gain_if_replaced"], told["chance_pays"] = gain, pays
+    told["gain_interval90"] = [min(float(low), gain), max(float(high), gain)]
+    price = f"a new one for {new:.0f}{unit}"
+    if gain > 0 and pays >= SURE:
+        told["keep_or_replace"] = "replace"
+        told["reason"] = f"{text}: {price} pays for itself in {YEARS_SAID} ({chance(pays)} sure)."
+    elif gain > 0:
+        still = row["static_check"] is False
+        told["find_out_first"] = "compare" if still else "bench"
+        told["reason"] = _find_out_first(text, price, pays, still, benched)
+    return told
+
+
+def _keep(own: float, fresh: float, reason: str) -> Verdict:
+    return {
         "keep_or_replace": "keep",
         "holding_cost_per_year": own,
         "new_holding_cost_per_year": fresh,
@@ -179,40 +202,8 @@ def _verdict(
         "gain_interval90": None,
         "chance_pays": None,
         "find_out_first": None,
-        "reason": "",
+        "reason": reason,
     }
-    if row["gone"]:
-        told["keep_or_replace"], told["reason"] = None, "It has left the fleet."
-        return told
-    if not ridden:
-        told["holding_cost_per_year"] = told["new_holding_cost_per_year"] = 0.0
-        told["reason"] = "Nobody is down to ride it: it costs nothing to keep."
-        return told
-    fixed = row["slope_convention"] == "fixed"
-    how = "cannot be reset: over three years its days out of tolerance cost" if fixed else "takes"
-    text = f"It {how} {own:.0f}{unit} a year{'' if fixed else ' to hold within tolerance'}, "
-    text += f"a new one {fresh:.0f}{unit}"
-    if new <= 0:
-        told["reason"] = f"{text}; the price of a new one is unknown."
-        return told
-    gains = LIFE_YEARS * (owns - fresh) - new
-    gain, pays = float(gains.mean()), float((gains > 0).mean())
-    low, high = np.quantile(gains, [0.05, 0.95])
-    told["gain_if_replaced"], told["chance_pays"] = gain, pays
-    told["gain_interval90"] = [min(float(low), gain), max(float(high), gain)]
-    if gain <= 0:
-        told["reason"] = f"{text}: not worth {new:.0f}{unit} over {YEARS_SAID}."
-    elif pays >= SURE:
-        told["keep_or_replace"] = "replace"
-        told["reason"] = (
-            f"{text}: {new:.0f}{unit} for a new one pay for themselves within {YEARS_SAID} "
-            f"({chance(pays)} sure)."
-        )
-    else:
-        still = row["static_check"] is False
-        told["find_out_first"] = "compare" if still else "bench"
-        told["reason"] = _find_out_first(text, f"{new:.0f}{unit}", pays, still, benched)
-    return told
 
 
 def _find_out_first(text: str, price: str, pays: float, still: bool, benched: bool) -> str:
@@ -220,7 +211,6 @@ def _find_out_first(text: str, price: str, pays: float, still: bool, benched: bo
     never = "" if benched else " It has never been on the bench."
     never = " Hung masses prove nothing on it." if still else never
     return (
-        f"{way}. {text} on the average, but the chance that {price} for a new one pay for "
-        f"themselves within {YEARS_SAID} is only {chance(pays)}, because its error and drift are "
-        f"not known well enough.{never}"
+        f"{way}. {text} on average, but the chance that {price} pays for itself in {YEARS_SAID} "
+        f"is only {chance(pays)}, because its error and drift are not known well enough.{never}"
     )

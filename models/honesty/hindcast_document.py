@@ -141,7 +141,7 @@ def _sentence(total: Scores) -> str:
         if low <= 0.90 <= high
         else "too seldom: the forecasts were too sure of themselves"
         if coverage < 0.90
-        else "too often: the forecasts were more careful than need be"
+        else "too often: the forecasts were more careful than they need to be"
     )
     held = f"Of {total['n']} bench sessions {chance(coverage)} found what had been"
     bias = f"On average they found {total['bias_pct']:+.2f} % against the forecast."

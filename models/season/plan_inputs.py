@@ -1,26 +1,21 @@
 """What a plan rests on: meters, weeks, risks, exposure, prices, slots and pins of a season."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, TypedDict
+from typing import TypedDict
 
 import numpy as np
 import polars as pl
 
 from models.fleet import FleetFit
 from models.metrology import Array
-from models.records import Tables, typed_rows
+from models.records import Records, Tables, typed_rows
 from models.season.bench_slots import slots_of
 from models.season.exposure_cost import Exposure, by_week, days_between, exposure_of
 from models.season.risk import Outlook, outlook, risks, weeks_of
 from models.season.season_ask import SeasonAsk
 from models.season.visit_prices import Prices, prices
 from models.season.visit_program import VisitProgram
-
-if TYPE_CHECKING:
-    from models.records import Records
 
 ASSUMED = {
     "calendar": "no calendar: every week weighs the same, and none is closed",

@@ -152,9 +152,9 @@ def _why_not(inputs: PlanInputs, meter: int, money: float, *, days: float, no_sl
             return f"no bench slot in the whole period: {carried}"
         return f"every slot that would help is worth more to another meter: {carried}"
     if not inputs.ridden[meter].any():
-        return "nobody is down to ride it: bench it before someone does"
+        return "nobody is assigned to ride it: bench it before someone does"
     if days < WORTH_DAYS:
-        return "it stays within tolerance for the whole period, as far as anyone can tell"
+        return "it is expected to stay within tolerance for the whole period"
     best = min(max(0.0, _most_spared(inputs, meter)), money)
     return (
         f"{carried}; a visit in the best week would spare {inputs.money(best)} of that and costs "

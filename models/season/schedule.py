@@ -4,16 +4,13 @@ The objective is money: a visit's price against the days ridden out of tolerance
 prevents, at `out_of_tolerance_day` times the weight of what is ridden.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 from models.fleet import FleetFit
-from models.records import Tables
+from models.records import Records, Settings, Tables
 from models.season.documents import PlanDocument, Unplanned, Visit, WeekSlots
 from models.season.pins import AWAY_STATES, check_pins, reasons_away
 from models.season.plan_inputs import PlanInputs, plan_inputs
@@ -21,9 +18,6 @@ from models.season.plan_rows import plan_notes, unplanned_rows, visit_rows
 from models.season.season_ask import SeasonAsk, supposing
 from models.season.visit_program import Visits, choose_visits, wanted_visits
 from models.status import fit_state
-
-if TYPE_CHECKING:
-    from models.records import Records, Settings
 
 
 def plan_document(

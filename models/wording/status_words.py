@@ -50,8 +50,8 @@ STATUS_WORDS = {
     "device that you trust.",
     # references
     "a_meter_itself": "A meter of the fleet: see its own row.",
-    "ridden_once": "Ridden against once: whether it moves cannot be told.",
-    "never_ridden": "Ridden against never: whether it moves cannot be told.",
+    "ridden_once": "Only one comparison: whether it moves cannot be told.",
+    "never_ridden": "No comparison yet: whether it moves cannot be told.",
     "moved": "It has moved {change_pct:signed1} % (± {half_pct:fixed1}) since {since:day}.",
     "moved_too_far": "It has moved {change_pct:signed1} % (± {half_pct:fixed1}) since {since:day}, "
     "against ± {tolerance_pct:plain} %: recalibrate it as its maker says (warm, spindown), record "

@@ -138,7 +138,7 @@ def test_a_meter_is_judged_by_what_it_is_ridden_as_the_season_weighs_it(
     tables = priced() | {"assignments": pl.DataFrame(ridden)}
     told = keep_or_replace(found, fitted, tables, found.meters)
     assert told[second]["holding_cost_per_year"] == 0
-    assert "Nobody is down to ride it" in told[second]["reason"]
+    assert "Nobody is assigned to ride it" in told[second]["reason"]
     assert told[first]["holding_cost_per_year"] > 0
 
 

@@ -104,7 +104,7 @@ def test_a_still_trainer_is_never_due_and_one_seen_once_is_unknown() -> None:
         None,
         None,
     )
-    assert "Ridden against once" in state["reasons"][0]
+    assert "Only one comparison" in state["reasons"][0]
     soon = trainer_states(row(change_ln=0.82, wander_ln=0.5), as_of=today, target=0.9)[0]
     assert soon["status"] == "soon"
     assert soon["due_date"] <= today + timedelta(days=28)
