@@ -1,0 +1,24 @@
+"""What holds for all tests, before the first of them is imported."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+COMPILED = Path(__file__).parents[1] / ".pytest_cache" / "compiled"
+
+
+def _keep_what_is_compiled() -> None:
+    """Keep compiled modules apart from the sources where Python was told not to write beside them.
+
+    The workers of a run and the processes that they start would else compile every library
+    again each, which takes more time than half of the tests.
+    """
+    if sys.dont_write_bytecode:
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix = str(COMPILED)
+        sys.dont_write_bytecode = False
+
+
+_keep_what_is_compiled()
