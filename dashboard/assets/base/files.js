@@ -1,4 +1,4 @@
-// Files given to a page, by its field or dropped: named, not too many, folders opened.
+// Files given to a page, by its field or dropped: named, not too many, in order, folders opened.
 (function () {
   "use strict";
   const { around, say } = window.slopewatch;
@@ -40,6 +40,16 @@
     true
   );
 
+  // A field reads all its files at once and lists each as it comes in, the smallest first. Read one
+  // after the other, they stay in the order in which they were given.
+  const read = FileReader.prototype.readAsDataURL;
+  let line = Promise.resolve();
+
+  FileReader.prototype.readAsDataURL = function (file) {
+    const ended = new Promise((done) => this.addEventListener("loadend", done));
+    line = line.then(() => (read.call(this, file), ended));
+  };
+
   // ---- what is dropped ---------------------------------------------------------------------
   // The browser lets go of what was dropped once the event is over, and the field behind reads
   // one thing after the other: all are taken hold of here, folders opened, and handed on at once.
@@ -59,6 +69,7 @@
     if (thing.isFile) return [await new Promise((done, failed) => thing.file(done, failed))];
     const inside = await readAll(thing.createReader(), []);
     const seen = inside.filter((one) => !one.name.startsWith(".")); // the system's own files
+    seen.sort((one, other) => one.name.localeCompare(other.name)); // listed as it comes
     return (await Promise.all(seen.map(filesOf))).flat();
   }
 

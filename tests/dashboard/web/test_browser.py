@@ -161,6 +161,22 @@ def test_what_a_file_says_is_never_run_as_code(visit, address):
     assert page.evaluate("window.hacked") is None
 
 
+def test_files_stay_in_the_order_given_whichever_is_read_first(visit, address, tmp_path):
+    page = visit().page
+    page.goto(f"{address}/rides")
+    page.wait_for_selector("#rides-upload button")
+    given = [tmp_path / name for name in ("long.csv", "short.csv")]
+    for file, lines in zip(given, (600_000, 1), strict=True):
+        file.write_bytes(b"time\n" * lines)
+    page.route("**/_dash-update-component*", lambda asked: asked.fulfill(status=204))
+    with page.expect_request(lambda asked: "short.csv" in (asked.post_data or "")) as sent:
+        page.set_input_files("#rides-upload input[type=file]", given)
+    assert sent.value.response().status == 204
+    page.unroute_all()
+    (names,) = (state["value"] for state in sent.value.post_data_json["state"])
+    assert names == ["long.csv", "short.csv"]
+
+
 def test_what_is_not_there_is_said(visit, address):
     page = visit().page
     page.goto(f"{address}/meter/NOPE")
