@@ -391,7 +391,8 @@ class Service:
     def _let_go(self) -> None:
         """Stop what is made ahead for a state of the store that has passed."""
         for lane in LANES.values():
-            for job in self._mine([job for jobs in lane.jobs() for job in jobs]):
+            working, waiting = lane.jobs()
+            for job in self._mine([*waiting, *working]):  # else a waiting one would start meanwhile
                 about = _declared(getattr(run, job.call.question))
                 if job.wanted == "ahead" and job.call.version != self._state(about):
                     lane.cancel(job)
