@@ -10,6 +10,7 @@ from __future__ import annotations
 import atexit
 import logging
 import multiprocessing
+import os
 import threading
 import time
 from collections.abc import Collection
@@ -234,9 +235,9 @@ def _settle(job: Job, done: Future[Any]) -> None:
 
 
 LANES = {
-    "model": Lane(1, newest_first=False, stands_back=2),
-    "model next": Lane(1, newest_first=False, stands_back=2),
-    "long": Lane(2, newest_first=True, stands_back=10, gives_way=True),
+    "model": Lane(1, newest_first=False, stands_back=5),
+    "model next": Lane(1, newest_first=False, stands_back=5),
+    "long": Lane(2, newest_first=True, stands_back=15, gives_way=True),
     "records": Lane(1, newest_first=False, stands_back=10),
     "past": Lane(1, newest_first=True, stands_back=10),
 }
@@ -250,6 +251,10 @@ day's fit.
 
 @cache
 def _spawning() -> Any:
+    """Return how processes beside the pages begin: each has one thread to calculate with."""
+    for library in ("OMP", "OPENBLAS", "MKL"):
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+    os.environ.setdefault("POLARS_MAX_THREADS", "1")
     return multiprocessing.get_context("spawn")
 
 

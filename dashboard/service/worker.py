@@ -95,7 +95,7 @@ def _fleet(call: Call) -> Any:
 
     key = (call.store, call.as_of, call.version)
     if key not in _FLEETS:
-        _FLEETS[key] = Fleet(Store(call.store), call.as_of)
+        _FLEETS[key] = Fleet(Store(call.store, aside=True), call.as_of)
     return _FLEETS[key]
 
 

@@ -9,11 +9,12 @@ Connections are short-lived, because an open writer shuts every other process ou
 reader shuts writers out. Compute outside the `with` block.
 """
 
+import secrets
 import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from pathlib import Path
 
 import duckdb
@@ -28,10 +29,14 @@ _OPEN = threading.local()
 
 
 class Store:
-    """A store file. Making a Store opens nothing; `reading` and `writing` do."""
+    """A store file. Making a Store opens nothing; `reading` and `writing` do.
 
-    def __init__(self, path: str | Path, *, timeout_s: float = 120.0) -> None:
-        self.path = Path(path).expanduser().absolute()
+    aside  read from a copy, made in a few milliseconds: a process that the system lets run last may
+           read for long, and would keep everybody waiting behind the next writer
+    """
+
+    def __init__(self, path: str | Path, *, timeout_s: float = 120.0, aside: bool = False) -> None:
+        self.path, self._aside = Path(path).expanduser().absolute(), aside
         self._gate = Gate(self.path, timeout_s=timeout_s)
 
     def exists(self) -> bool:
@@ -83,14 +88,14 @@ class Store:
                 f"{self.path}: there is no store here yet. "
                 "Load a team's tables first (slopewatch load FOLDER), or name another file."
             )
-        with self._shared(), self._connected(read_only=True) as db:
+        with self._opened_to_read() as db:
             if db._is_current():
                 with _holding(self.path, db):
                     yield db
                 return
         with self.writing():  # brings an older store up to date
             pass
-        with self._shared(), self._connected(read_only=True) as db, _holding(self.path, db):
+        with self._opened_to_read() as db, _holding(self.path, db):
             yield db
 
     @contextmanager
@@ -157,6 +162,34 @@ class Store:
             fresh.replace(self.path)
 
     @contextmanager
+    def _opened_to_read(self) -> Iterator[Database]:
+        if not self._aside:
+            with self._shared(), self._connected(read_only=True) as db:
+                yield db
+            return
+        with ExitStack() as stack:
+            with self._shared():
+                copy = stack.enter_context(self._copied())
+                db = stack.enter_context(self._connected(copy, read_only=True))
+            yield db
+
+    @contextmanager
+    def _copied(self) -> Iterator[Path]:
+        """Copy the file, and what a killed writer had committed, for as long as it is used."""
+        copy = self.path.with_name(f"{self.path.name}.{secrets.token_hex(6)}.tmp")
+        try:
+            for suffix in ("", ".wal"):
+                part = self.path.with_name(self.path.name + suffix)
+                if part.exists():
+                    target = copy.with_name(copy.name + suffix)
+                    target.touch(mode=0o600)
+                    shutil.copyfile(part, target)
+            yield copy
+        finally:
+            for suffix in ("", ".wal"):
+                copy.with_name(copy.name + suffix).unlink(missing_ok=True)
+
+    @contextmanager
     def _shared(self) -> Iterator[None]:
         with ExitStack() as stack:
             self._enter(stack, self._gate.shared())
@@ -177,10 +210,10 @@ class Store:
             ) from error
 
     @contextmanager
-    def _connected(self, *, read_only: bool) -> Iterator[Database]:
+    def _connected(self, file: Path | None = None, *, read_only: bool) -> Iterator[Database]:
         with ExitStack() as stack:
             try:
-                opened = connection_pool.opened(self.path, read_only=read_only)
+                opened = connection_pool.opened(file or self.path, read_only=read_only)
                 connection = stack.enter_context(opened)
             except duckdb.Error as error:
                 raise StoreError(_connect_failure(self.path, error)) from error
@@ -191,8 +224,9 @@ class Store:
 
     def _sweep(self) -> None:
         """Remove what a killed writer left beside the store."""
-        for left in self.path.parent.glob(f"{_escaped(self.path.name)}.*.tmp"):
-            left.unlink(missing_ok=True)
+        for left in self.path.parent.glob(f"{_escaped(self.path.name)}.*.tmp*"):
+            with suppress(PermissionError):  # a copy that is being read, where that keeps the file
+                left.unlink(missing_ok=True)
 
 
 def _escaped(name: str) -> str:

@@ -496,3 +496,20 @@ def test_backup_and_compact(tmp_path: Path) -> None:
     assert team.contents(copy) == before
     with pytest.raises(StoreError, match="another place than the store itself"):
         store.backup(store.path)
+
+
+def test_a_copy_that_is_read_aside_keeps_no_writer_waiting_and_is_removed(tmp_path: Path) -> None:
+    store = Store(tmp_path / "s.duckdb")
+    with store.writing() as db:
+        db.set_setting("tolerance_pct", "2")
+
+    def write() -> None:
+        with Store(store.path, timeout_s=5.0).writing() as db:
+            db.set_setting("tolerance_pct", "1")
+
+    with ThreadPoolExecutor(1) as other, Store(store.path, aside=True).reading() as before:
+        other.submit(write).result()
+        assert before.setting("tolerance_pct") == 2.0
+    with Store(store.path, aside=True).reading() as after:
+        assert after.setting("tolerance_pct") == 1.0
+    assert list(tmp_path.glob("*.tmp*")) == []
