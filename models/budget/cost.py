@@ -12,7 +12,14 @@ import polars as pl
 from models.ageing import group_table
 from models.budget.claims import closing_claims, sensor_excess
 from models.budget.cost_items import bench_visits, budget_items
-from models.budget.documents import BudgetDocument, ClosingClaim, Cost, GroupCost, Risk
+from models.budget.documents import (
+    BenchCost,
+    BudgetDocument,
+    ClosingClaim,
+    Cost,
+    GroupCost,
+    Risk,
+)
 from models.budget.replacement import keep_or_replace, ranked
 from models.fleet import FleetFit
 from models.metrology import Array
@@ -53,8 +60,6 @@ def budget_document(
     )
     verdicts = keep_or_replace(found, fleet, tables, here, first=ask.first, last=ask.last)
     money = prices(tables["costs"], here["group"].to_list())
-    done, to_come = bench_visits(found, here, ask, plan)
-    supposed = (ask.tolerance_pct, ask.target, ask.slots_per_week) != (None, None, None)
     return {
         "from": ask.first,
         "to": ask.last,
@@ -71,15 +76,10 @@ def budget_document(
         ),
         "risk": None if plan is None else _risk(plan),
         "visits_planned": 0 if plan is None else len(plan["visits"]),
-        "bench": {
-            "done": int(done.sum()),
-            "done_cost": float(done @ money.visit),
-            "planned": int(to_come.sum()),
-            "planned_cost": float(to_come @ money.visit),
-        },
+        "bench": _bench(*bench_visits(found, here, ask, plan), money.visit),
         "warranty": _claims(found, fleet),
         "lacks": [*lacks, *missing],
-        "notes": [*(plan["notes"][:1] if plan and supposed else []), *_notes(found, ask)],
+        "notes": _notes(found, ask, plan),
         "groups": group_table(
             found.sessions,
             found.meters,
@@ -144,9 +144,19 @@ def _risk(plan: PlanDocument) -> Risk:
     }
 
 
-def _notes(found: Records, ask: SeasonAsk) -> list[str]:
+def _bench(done: Array, to_come: Array, visit_cost: Array) -> BenchCost:
+    return {
+        "done": int(done.sum()),
+        "done_cost": float(done @ visit_cost),
+        "planned": int(to_come.sum()),
+        "planned_cost": float(to_come @ visit_cost),
+    }
+
+
+def _notes(found: Records, ask: SeasonAsk, plan: PlanDocument | None) -> list[str]:
     away = found.meters.filter(~pl.col("gone") & (pl.col("state") == "lent"))["meter_id"].to_list()
-    notes = ["The price of days ridden out of tolerance is a risk: it is not in the total."]
+    notes = ask.supposed() if plan else []
+    notes.append("The price of days ridden out of tolerance is a risk: it is not in the total.")
     if ask.last <= found.as_of:
         notes.append("The period is over: everything is counted from the records.")
     elif ask.first <= found.as_of:

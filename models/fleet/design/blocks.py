@@ -230,16 +230,8 @@ def _batch(
     service = layout.devices.service[span.meter]
     age = np.maximum(t - service[:, None], 0.0) * mask
     meter = np.broadcast_to(span.meter[:, None], rows.shape)
-    totals = np.stack(
-        [
-            age,
-            layout.events.swap.total(meter, t),
-            layout.events.event.total(meter, t),
-            layout.events.alarm.total(meter, t),
-        ]
-    )
-    pair = np.where(real, obs.pair[rows], -1)
-    same_pair = ((pair[:, :, None] == pair[:, None, :]) & (pair >= 0)[:, :, None]).astype(float)
+    events = (layout.events.swap, layout.events.event, layout.events.alarm)
+    totals = np.stack([age, *(happened.total(meter, t) for happened in events)])
     bridge = _bridge_variances(layout, obs, rows, real)
     return Batch(
         meter=span.meter,
@@ -253,7 +245,7 @@ def _batch(
         noise2=obs.u2[rows] * mask,
         weight=adjust.weight[rows] / adjust.factor[rows] ** 2 * mask,
         bench=obs.is_bench[rows] * mask,
-        same_pair=same_pair,
+        same_pair=_same(np.where(real, obs.pair[rows], -1)).astype(float),
         fixed=_stated_parts(obs, programmed, span, rows, mask),
         added=adjust.added[rows] * mask,
         noise_ratio=adjust.noise_ratio[rows],
@@ -267,13 +259,17 @@ def _batch(
     )
 
 
+def _same(owner: Index) -> Mask:
+    """Return which observations of a block have the same owner, [B, n, n]; below 0: none."""
+    return np.asarray((owner[:, :, None] == owner[:, None, :]) & (owner >= 0)[:, :, None])
+
+
 def _stated_parts(
     obs: Observations, programmed: Programmed, span: _Span, rows: Index, mask: Array
 ) -> Array:
     """Return the covariance of cranks, meter constants and unknown reset instants, [B, n, n]."""
-    crank = np.where(mask > 0, obs.crank[rows], -1)
     u_crank, u_meter = obs.u_crank[rows] * mask, obs.u_meter[rows] * mask
-    same = (crank[:, :, None] == crank[:, None, :]) & (crank >= 0)[:, :, None]
+    same = _same(np.where(mask > 0, obs.crank[rows], -1))
     C = np.where(same, u_crank[:, :, None] * u_crank[:, None, :], 0.0)
     C += u_meter[:, :, None] * u_meter[:, None, :]
     for b, meter in enumerate(span.meter):
