@@ -1,4 +1,4 @@
-"""The day that a page speaks of, and the way to look from another."""
+"""The day that a page shows, and the way to look from another."""
 
 from typing import Any
 
@@ -11,7 +11,7 @@ from dashboard.navigation import View
 
 
 def as_of_line(view: View, as_of: object, note: str | None) -> html.Div:
-    """Return the day the page speaks of, why it is that day, and the way to another day."""
+    """Return the day the page shows, why it is that day, and the way to another day."""
     said: list[Any] = [html.B(f"As of {theme.day(as_of)}"), "."]
     if view.as_of:
         said += [

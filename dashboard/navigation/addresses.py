@@ -6,7 +6,7 @@ A page is one module below `dashboard/pages/`. It exposes
     TITLE     the words in the navigation and the browser's tab
     PLACE     its place in the navigation, an int; None leaves it out
     ROLES     who may open it, roles of `models.run`
-    KEPT      optional, True: it shows only what the door answers for the address, so that it
+    KEPT      optional, True: it shows only what the service answers for the address, so that it
               may be kept as drawn until the data change
     layout(data, view) -> component
     register(app, data) -> None      optional: its callbacks, ids beginning with the page's name

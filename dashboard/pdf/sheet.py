@@ -69,7 +69,7 @@ class Paper(FPDF):
         self.line_of(text, size * 0.5)
 
     def facts(self, pairs: Sequence[tuple[str, str]], *, across: int = 2) -> None:
-        """Write pairs of label and value, so many pairs across."""
+        """Write pairs of label and value, `across` pairs in a row."""
         self.letters(8.5)
         widths = (3, 5) * across
         with self.table(

@@ -12,7 +12,7 @@ def day(value: object) -> str:
 
 
 def as_date(value: object) -> date | None:
-    """Return the calendar day of an ISO text, a date or an instant; None when it is none."""
+    """Return the calendar day of an ISO text, a date or an instant; None for anything else."""
     if isinstance(value, datetime):
         return value.date()
     if isinstance(value, date):

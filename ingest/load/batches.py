@@ -22,7 +22,7 @@ class Batch:
     """What becomes one import.
 
     path       what the store knows it by; `file` is how messages call it
-    kind       a `correction` is recorded anew each time, a `load` is compared with the last load
+    kind       a `correction` is recorded again each time, a `load` is compared with the last load
                of the same path
     tables     its tables, checked
     reported   its tables that are none of the schema's, for the report

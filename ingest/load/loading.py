@@ -168,7 +168,7 @@ def _zones(store: Store) -> tuple[str, dict[str, str]]:
 def _other_zone(before: str, now: str) -> str:
     return (
         f"its times are read as {before}, as when it was first loaded, though the store's zone "
-        f"is {now} now. To read them anew, undo its import first."
+        f"is {now} now. To read them again, undo its import first."
     )
 
 

@@ -94,7 +94,7 @@ class MeterIndex:
     def meter_of(
         self, serial: str | None, ant_number: int | None, day: date | None
     ) -> tuple[str, str] | None:
-        """Return (meter_id, why) of the meter that a device is; None if it is none for certain."""
+        """Return (meter_id, why) of the meter that a device is; None where that is not certain."""
         number = plain_serial(serial)
         radio = str(ant_number or "")
         tries = (

@@ -82,7 +82,7 @@ def _list_column(rows: Sequence[Mapping[str, object]], name: str) -> pl.Series:
 
 
 def remove_recordings(into: Path, paths: set[str]) -> None:
-    """Write the shards in `into` anew without the recordings at these paths."""
+    """Write the shards in `into` again without the recordings at these paths."""
     for shard in _shards(into):
         named = pl.read_parquet(shard, columns=["path"])["path"].is_in(list(paths))
         if not named.any():

@@ -219,6 +219,6 @@ def _sentence(shown: float, real: float, sd: float, p_increase: float) -> str:
             f"A real loss: {split} (± {Z90 * sd:.0f}); {chance(1 - p_increase)} sure that it fell."
         )
     return (
-        f"Not to be told apart from the meters' own errors: {split}, give or take "
+        f"Within the meters' own errors: {split}, give or take "
         f"{Z90 * sd:.0f}; the chance that it rose is {chance(p_increase)}."
     )

@@ -125,7 +125,7 @@ def _resets(
 def _why(setting: bool, recorded: bool) -> str:
     if setting:
         return "what is set in it is no longer what it is mounted on (or is again)"
-    return f"its slope was {'set anew' if recorded else 'changed and nobody noted it'}"
+    return f"its slope was {'reset' if recorded else 'changed and nobody noted it'}"
 
 
 def _other_meters(

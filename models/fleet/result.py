@@ -98,7 +98,7 @@ class FleetFit:
     def with_rider(self, meter: str, when: When, rider: str | None) -> tuple[float, float]:
         """Return mean and sd of a one-sided meter's gain error and its rider's part together.
 
-        A rider that no comparison tells of, or None: as riders differ among each other.
+        A rider without comparisons, or None: as riders differ among each other.
         """
         p = self.posterior.predict(self._targets((METER, meter), when))
         effects, layout = self.prepared.obs.ride_effects, self.posterior.state.design.layout

@@ -1,12 +1,12 @@
 """Forecast every past bench session from what was known before it.
 
-The fleet model is fitted anew at each quarter's start, and whenever the records have grown by
+The fleet model is refitted at each quarter's start, and whenever the records have grown by
 half, on what was known then: hyperparameters, weights and alarms. Between two fits each
 session day is forecast from everything known before that day. A session's forecast is of the
 found value: the meter's gain error, the mass set, place and crank as far as they are unknown,
 and the session's own noise.
 
-How: the day's sessions enter the model with next to no weight, so that they tell it nothing, and
+How: the day's sessions enter the model with almost no weight, so that they do not change it, and
 the model's leave-one-out prediction of them is read off. That is the exact prediction, with
 every part that the model knows of.
 """
@@ -26,7 +26,7 @@ from models.metrology import Array
 Progress = Callable[[str], None]
 NO_WEIGHT = 1e-6
 MOST_DAYS = 400  # with sessions, beyond which a whole week is forecast at once
-GROWTH = 1.5  # fit anew when the records have grown by so much since the last fit
+GROWTH = 1.5  # refit when the records have grown by this factor since the last fit
 FORECASTS = {
     "session_id": pl.String,
     "forecast_ln": pl.Float64,

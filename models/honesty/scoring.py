@@ -90,7 +90,7 @@ def score_hindcast(forecasts: pl.DataFrame, *, by: str | None = None) -> pl.Data
          found_pct, tolerance_pct, p_within_tolerance (of the found value), and `by` if given
     Out  HINDCAST_SCHEMA, one row (or one for each value of `by`, which comes first). The
          interval of the coverage is Wilson's on the effective number of sessions, since those
-         of one meter hang together; bias = mean of found − forecast, its standard uncertainty
+         of one meter are correlated; bias = mean of found − forecast, its standard uncertainty
          taken over meters; brier_no_skill is the score of always saying the overall share.
     Rows without forecast or found value do not count.
     """
@@ -136,7 +136,7 @@ def _scores(rows: pl.DataFrame) -> Scores:
 
 
 def _u_mean(values: Array, cluster: Index) -> float | None:
-    """Return the standard uncertainty of the mean of values that hang together in clusters."""
+    """Return the standard uncertainty of the mean of values that are correlated in clusters."""
     n_clusters = int(cluster.max()) + 1
     if n_clusters < 2:
         return None

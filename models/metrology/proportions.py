@@ -40,7 +40,7 @@ def proportion(
 
 
 def effective_number(happened: Mask, cluster: Index) -> float:
-    """Return how many independent trials say as much as these, which hang together in clusters.
+    """Return how many independent trials say as much as these, which are correlated in clusters.
 
     n / design effect, the variance of the share over clusters against a binomial one, no less
     than 1. Where all outcomes are alike (no variance to compare) n itself. cluster: 0 … m − 1.

@@ -1,6 +1,6 @@
 """Compare ways of choosing bench visits: visits against days out of tolerance, by simulation.
 
-How the meters behave is drawn anew for every simulated fleet, from what the fit knows and does
+How the meters behave is drawn again for every simulated fleet, from what the fit knows and does
 not know of its hyperparameters and group means; a policy that looks at forecasts assumes the
 fit's own values, as it would in life.
 """

@@ -151,7 +151,7 @@ def _columns(frame: pl.DataFrame, wanted: Mapping[str, type[pl.DataType]]) -> li
 
 
 def _positive(name: str) -> pl.Expr:
-    """Return the slope, or null where it is none (zero, negative, not a number)."""
+    """Return the slope, null where it is not one (zero, negative, not a number)."""
     usable = pl.col(name).is_finite() & (pl.col(name) > 0)
     return pl.when(usable).then(pl.col(name)).alias(name)
 

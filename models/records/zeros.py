@@ -1,6 +1,6 @@
 """Judge zero readings away from the bench: each meter's temperature line, jumps of its zero.
 
-A jump of the zero speaks of bolts, bearings or a blow. It is an alarm of its own, it makes a step
+A jump of the zero points to bolts, bearings or a blow. It is an alarm of its own, it makes a step
 of the gain likelier near its date, and it is never itself a gain error: the zero is set before
 each ride. A zero wanders and follows the temperature, so it is judged against
 

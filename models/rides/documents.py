@@ -96,8 +96,8 @@ class Drawn(TypedDict):
 
     minute, meter_…, reference_…  both traces by the meter's clock, means over equal parts
     mean_of_two_…, difference_…   of the seconds that count, with the same smoothing
-    …_w in watts, …_pct in percent of the reference's mean power, for those whose business no
-    rider's watts are
+    …_w in watts, …_pct in percent of the reference's mean power, for those who may not see
+    a rider's watts
     """
 
     minute: Trace

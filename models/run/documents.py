@@ -196,7 +196,7 @@ class CorrectedFiles(TypedDict):
 
 
 class FitOfMethod(KeptFitState):
-    """The fit that the method page tells of."""
+    """The fit as the method page shows it."""
 
     seconds: float
 

@@ -1,4 +1,4 @@
-"""Fits that are kept: made anew, or brought up to rows that came in since."""
+"""Fits that are kept: made again, or brought up to rows that came in since."""
 
 import time
 from datetime import UTC, datetime

@@ -122,7 +122,7 @@ class EffortAsk(TypedDict, total=False):
 def effort_ask(text: str) -> EffortAsk:
     """Return an effort from DATE[Ttime],METER,WATTS[,SECONDS][,zeroed=yes|no][,cadence=RPM].
 
-    Raise NothingToSayError where the text is none.
+    Raise NothingToSayError where the text is no effort.
     """
     when, device, watts, *rest = (*(part.strip() for part in text.split(",")), "", "", "")
     more = dict(part.split("=", 1) for part in rest if "=" in part)

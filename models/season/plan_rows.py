@@ -60,7 +60,7 @@ def _reason(inputs: PlanInputs, meter: int, p: float, *, days: float, money: flo
             f"{inputs.money(money)}."
         )
     else:
-        text += "; a visit spares next to nothing."
+        text += "; a visit would prevent almost nothing."
     if about["slope_convention"] == "fixed":
         text += " Its slope cannot be set: its watts are corrected by what is found."
     return text

@@ -82,7 +82,7 @@ class SeasonAsk:
 def supposing(found: Records, ask: SeasonAsk) -> Records:
     """Return the records with the tolerance that is asked about instead of the meters' own.
 
-    NothingToSayError where the tolerance or the target is none.
+    NothingToSayError where the tolerance or the target makes no sense.
     """
     if ask.tolerance_pct is not None and not 0 < ask.tolerance_pct < 50:
         raise NothingToSayError(

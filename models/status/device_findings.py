@@ -63,7 +63,7 @@ class _Effect(TypedDict):
 def findings(found: Records, fleet: FleetFit) -> pl.DataFrame:
     """Return one row a finding: device_kind (meter, bench, fleet), device_id, kind, text, action.
 
-    The fleet's one finding is what its truth hangs on, its kind the basis. action: null where
+    The fleet's one finding is what its numbers rest on, its kind the basis. action: null where
     there is nothing to do.
     """
     told = [

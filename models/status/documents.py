@@ -129,7 +129,7 @@ class BenchStatus(DeviceStatus):
 
 
 class TruthBasis(TypedDict):
-    """What the fleet's truth hangs on; action: how to better it."""
+    """What the fleet's numbers rest on; action: how to improve it."""
 
     basis: str
     text: str

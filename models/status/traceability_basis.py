@@ -1,4 +1,4 @@
-"""What the fleet's truth hangs on: a certificate, a weighing, a stamp, or nothing."""
+"""What the fleet's numbers rest on: a certificate, a weighing, a stamp, or nothing."""
 
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -9,12 +9,12 @@ from models.wording import Reason
 
 LOOK_BACK = timedelta(days=730)
 BASES = ("certificate", "weighed", "stamped", "stated", "nothing")
-"""From the best to none. stated: masses as entered, of which nothing says how they are known."""
+"""From the best to none. stated: masses as entered, without saying how they are known."""
 
 
 @dataclass(frozen=True)
 class Truth:
-    """basis: one of BASES; reason: what hangs on it."""
+    """basis: one of BASES; reason: what rests on it."""
 
     basis: str
     reason: Reason

@@ -22,7 +22,7 @@ ALARM_WORDS = {
     "step_unrecorded": _STEP + "sudden step {when} that nobody recorded.{also:then} Look for a "
     "blow, loose bolts or a loose ring, then " + _TO_THE_BENCH,
     "event": "the {event:name} of {on:day}{note:bracketed}",
-    "zero_jump_too": "The jump of its zero about {on:day}{note:bracketed} tells of the same.",
+    "zero_jump_too": "The jump of its zero about {on:day}{note:bracketed} may have the same cause.",
     "work_came_after": "The work at the bench of {on:day}{note:bracketed} came after it.",
     "reference_step": _STEP + "step {when}; several meters agree, so they are not to blame. Ask "
     "what was done to it (spindown, firmware, service) and record it as an event.",
@@ -30,17 +30,17 @@ ALARM_WORDS = {
     "since a step {when}. Weigh its masses and hanger again: a part may have been exchanged or "
     "left off.",
     "bench_heavier": "Sessions on {device} find " + _SIZE + " higher values than the rest of the "
-    "fleet's evidence: its masses behave as if heavier than stated by so much. Weigh them; the "
-    "meters are not to blame.",
+    "fleet's evidence: its masses behave as if they were that much heavier than stated. Weigh "
+    "them; the meters are not to blame.",
     "bench_lighter": "Sessions on {device} find " + _SIZE + " lower values than the rest of the "
-    "fleet's evidence: its masses behave as if lighter than stated by so much. Weigh them; the "
-    "meters are not to blame.",
+    "fleet's evidence: its masses behave as if they were that much lighter than stated. Weigh "
+    "them; the meters are not to blame.",
     "entry": "The session of {on:day} ({session}) found {device} " + _SIZE + " too "
     "{size_pct:high_or_low}, against what came before and after. Check the crank length, hanger "
     "and mass set written down for it.",
     "entry_reset_on": "{entry} The slope was reset on it: the meter has read "
     "{consequence_pct:size1} % too {consequence_pct:high_or_low} since. Measure it again and set "
-    "the slope anew.",
+    "the slope again.",
     "noise": "{device}'s comparisons scatter {factor:fixed1} times as much as they used to since "
     "{on:day}. Check battery, bolts, bearings and the zero before each ride.",
     "bend_up": _BEND + "upwards" + _IN_COMMON,

@@ -24,15 +24,15 @@ DEVICE_WORDS = {
     "found_at": "found at {found_pct:signed1} %",
     "not_read": "not read as found",
     "one_side_serviced": "Its {side} side was serviced on {on:day}{note:bracketed}: that side may "
-    "have begun anew, the other goes on as it was. Judge each side on its own.",
+    "behave differently since; the other side is as it was. Judge each side on its own.",
     "unrecorded_reset": "Its slope was changed from {before:known} to {after:plain} between "
     "{first:day} and {last:day}{moved:optional}, and nobody noted it: ask who. The sensor's past "
     "is kept.",
     "which_moved_it": ", which moved it by {step_pct:signed1} %",
     "other_crank_fitted": "On another crank ({crank_id}) since {since:day}: the bench knows its "
     "length only so well, and another crank's is off by another amount. That is no drift.",
-    "void_ride": "One ride " + _RIDES + "on {last:day} counts for nothing. {why}",
-    "void_rides": "{n:plain} rides " + _RIDES + "from {first:day} to {last:day} count for nothing. "
+    "void_ride": "One ride " + _RIDES + "on {last:day} does not count. {why}",
+    "void_rides": "{n:plain} rides " + _RIDES + "from {first:day} to {last:day} do not count. "
     "{why}",
     "mass_off": "{mass_kg:fixed2} kg behaves like {behaves_kg:fixed2} kg (± {half_kg:fixed2}): "
     "found values come out {error_pct:size2} % {error_pct:high_or_low}. The mass, not {meters}.",

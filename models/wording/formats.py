@@ -14,13 +14,13 @@ MINUS = "\u2212"
 
 
 def fixed(value: float, digits: int) -> str:
-    """Return a number with so many decimals and a true minus sign."""
+    """Return a number with `digits` decimals and a true minus sign."""
     text = f"{abs(value):.{digits}f}"
     return MINUS + text if value < 0 and float(text) else text
 
 
 def signed(value: float, digits: int = 0) -> str:
-    """Return a number with so many decimals and its sign; zero has none."""
+    """Return a number with `digits` decimals and its sign; zero has none."""
     text = fixed(value, digits)
     return f"+{text}" if value > 0 and float(text) else text
 

@@ -56,15 +56,15 @@ STATUS_WORDS = {
     "moved_too_far": "It has moved {change_pct:signed1} % (± {half_pct:fixed1}) since {since:day}, "
     "against ± {tolerance_pct:plain} %: recalibrate it as its maker says (warm, spindown), record "
     "that as an event, and leave its meters alone.",
-    # what the fleet's truth hangs on
-    "truth": "The fleet's truth hangs on {basis}: {n:plain} of {of:plain} bench sessions of the "
+    # what the fleet's numbers rest on
+    "truth": "The fleet's numbers rest on {basis}: {n:plain} of {of:plain} bench sessions of the "
     "last two years.",
-    "no_truth": "The fleet's truth hangs on nothing: no meter was ever at a bench. Comparisons "
+    "no_truth": "The numbers rest on no bench session: no meter was ever at a bench. Comparisons "
     "within the team only: differences between its meters hold, what they all read high or low "
-    "together nobody knows.",
-    "no_truth_lately": "The fleet's truth hangs on nothing: no meter was at a bench in the two "
+    "together is not known.",
+    "no_truth_lately": "The numbers rest on no bench session: no meter was at a bench in the two "
     "years before {day:day}. Comparisons within the team only: differences between its meters "
-    "hold, what they all read high or low together nobody knows.",
+    "hold, what they all read high or low together is not known.",
     "on_certificate": "the certificate of {sets:anded}{about:bracketed}",
     "on_weighing": "the weighing of {sets:anded}",
     "on_late_weighing": "the weighing of {sets:anded} (its certificate is out of date)",

@@ -10,7 +10,7 @@ from dashboard import theme
 from dashboard.navigation import Document, View
 
 LOOKED_FOR = (
-    "Looked for in the last year, and not found: a slope set anew, another meter on a bike, a "
+    "Looked for in the last year, and not found: a slope changed, another meter on a bike, a "
     "changed setting, a battery that moved a meter, a step that nobody recorded, a jump of a zero. "
     "What no bench session, comparison or zero has shown yet cannot be known here."
 )

@@ -13,7 +13,7 @@ ENOUGH_PCT = 1.0  # a 90 % half-width beyond it says little of a meter
 FAR_PCT = 0.8  # nearer than this to what is believed, nothing is asked
 MAKES = (
     "Keep puts the comparison among the fleet's evidence (the models are fitted again); Discard "
-    "lets both files go, and nothing of them stays."
+    "deletes both files and all that was read from them."
 )
 
 
@@ -38,7 +38,7 @@ def sense(found: Document, status: Document, meter_id: str | None, reference_id:
     """Return the sentences between the answer and the two buttons."""
     ratio = found.get("gain_ratio_pct")
     if ratio is None:
-        return html.P("There is no number to keep: drop a longer ride, or let this one go.")
+        return html.P("There is no number to keep: drop a longer ride, or discard this one.")
     half = theme.half(found.get("gain_ratio_interval90_pct")) or 0.0
     return [_fits(ratio, half, status, meter_id, reference_id), _suffices(half), html.P(MAKES)]
 

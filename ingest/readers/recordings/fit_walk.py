@@ -31,7 +31,7 @@ DATED = 0x10000000
 LONGEST_S = 7 * 86_400
 """After the first record; a time later than that is none."""
 NEXT_WITHIN, NEXT_WITHIN_S = 6, 60
-"""A record is plausible when another follows within so many messages and seconds."""
+"""A record is plausible when another follows within this many messages and seconds."""
 
 
 def walk(data: bytes) -> Layout:

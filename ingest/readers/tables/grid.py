@@ -1,4 +1,4 @@
-"""A sheet as it stands, cell by cell: nothing is taken for a header yet."""
+"""A sheet as it stands, cell by cell; no header is recognised yet."""
 
 from dataclasses import dataclass, field
 

@@ -107,7 +107,7 @@ class Search:
         return self._design
 
     def forget_design(self) -> None:
-        """Build the design anew next time: the programmed slopes have changed."""
+        """Build the design again next time: the programmed slopes have changed."""
         self._design = None
         self.prepared.forget_slopes()
 
@@ -266,7 +266,7 @@ def _carried(search: Search, effect: Effect, size: float, sd: float) -> Effect:
 
 
 def _explain_meters(search: Search, state: State) -> None:
-    """Explain each meter's own observations afresh: steps, wrong entries, outliers."""
+    """Explain each meter's own observations from the start: steps, wrong entries, outliers."""
     obs, devices = search.prepared.obs, search.prepared.devices
     seen = batch_statistics(state, _own_steps(search))
     steps = step_limit(search.budget, seen, search.odds_adjustments)
@@ -339,7 +339,7 @@ def _accept(search: Search, found: Found) -> None:
 
 
 def _drop_unsupported(search: Search, state: State) -> None:
-    """Leave out shared effects that no longer stand beside the others; weigh the rest anew."""
+    """Leave out shared effects that no longer stand beside the others; weigh the rest again."""
     for effect, s in estimate_effects(state, search.effects).items():
         if is_own(search.prepared, effect):
             continue

@@ -52,7 +52,7 @@ class Prepared:
         return build_design(self.layout(effects), self.obs, self.programmed, chosen, y=self._y)
 
     def forget_slopes(self) -> None:
-        """Take the programmed slopes out anew next time: they have changed."""
+        """Take the programmed slopes out again next time: they have changed."""
         self._y = None
 
     def relevant(self, layout: Layout) -> set[str]:

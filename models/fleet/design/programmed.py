@@ -87,7 +87,7 @@ class Programmed:
 
 
 def programmed_slopes(meter_ids: list[str], resets: pl.DataFrame) -> Programmed:
-    """Return the programmed slopes that the resets (completed, see FleetData) tell of."""
+    """Return the programmed slopes that the resets (completed, see FleetData) record."""
     index = {m: i for i, m in enumerate(meter_ids)}
     course = Programmed(np.zeros(len(meter_ids)))
     frame = resets.sort("meter_id", "at", maintain_order=True)

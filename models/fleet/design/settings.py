@@ -137,7 +137,7 @@ class FleetSettings:
     ring_sd                   prior sd of what an oval ring adds to its meter's rides
     drive_sd                  prior sd of what a hub shows less than a meter at the crank
     balance_sd                sd of a rider's balance from day to day, as a one-sided meter shows it
-    unknown_temperature_sd    sd of a temperature coefficient (per °C) that nothing tells of: what
+    unknown_temperature_sd    sd of a temperature coefficient (per °C) without data: what
                               makers' compensation may leave (common practice)
     temperature_needs         observations of known temperature that a group needs for one
     knot_days                 spacing of the knots of shared random walks

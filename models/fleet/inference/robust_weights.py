@@ -3,7 +3,7 @@
 Each observation is judged by what everything else expected of it (leave-one-out). Its noise is
 taken as N(0, s²·v) with s = 1, 2.5 or 10 in unknown proportions, fitted to the fleet (EM, with a
 weak prior); the weight of its noise precision is the posterior mean of 1/s². Clean normal noise
-keeps weights of practically one; one outlier in thirty comparisons costs next to nothing.
+keeps weights of practically one; one outlier in thirty comparisons costs almost nothing.
 """
 
 from dataclasses import dataclass

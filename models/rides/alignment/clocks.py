@@ -52,7 +52,7 @@ class Alignment:
         return np.asarray(meter_instants + (self.lag_s or 0.0) + drift)
 
     def later(self, seconds: float) -> "Alignment":
-        """Return the same with a lag greater by so much."""
+        """Return the same with a lag that much greater."""
         return replace(self, lag_s=(self.lag_s or 0.0) + seconds)
 
     def is_doubtful(self, meter_instants: Array) -> Mask:

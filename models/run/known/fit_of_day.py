@@ -172,7 +172,7 @@ def snapshot(
     """Return the fit that answers for a day, and whether data came in after it was made.
 
     The stored fit serves where nothing dated after the day went into it; else (a past day, or
-    no fit yet) the models are fitted anew, on what was known on that day alone, or have been:
+    no fit yet) the models are refitted, on what was known on that day alone, or have been:
     ready gives them.
     """
     kept, today, version = stored(store)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 MECHANIC, COACH, MANAGER, OWNER = "mechanic", "coach", "manager", "owner"
 EVERYONE = frozenset({MECHANIC, COACH, MANAGER, OWNER})
-WATTS = frozenset({COACH, OWNER})  # whose business a rider's power is
+WATTS = frozenset({COACH, OWNER})  # who may see a rider's power
 OWN_RIDERS_ONLY = frozenset({COACH})
 
 _DEVICES = ("meters", "references", "mass_sets", "places", "installations", "assignments")

@@ -88,7 +88,7 @@ def test_what_arrives_holds_chart_bikes_and_notices(data):
 def test_rider_without_anything_says_so(data):
     said = text(rider.draw(View(), data.rider("R02")["document"], None))
     assert "has not ridden a known meter" in said
-    assert "Looked for in the last year, and not found: a slope set anew" in said
+    assert "Looked for in the last year, and not found: a slope changed" in said
     assert "cannot be known here" in said  # no more is claimed than was looked at
 
 
