@@ -34,6 +34,7 @@ REMEDIES = {
     "gravity": Reason("shrink_gravity"),
     "crank_angle": Reason("shrink_crank_angle"),
     "lean": Reason("shrink_lean"),
+    "off_level": Reason("shrink_crank_angle"),
     "resolution": Reason("shrink_resolution"),
     "zero": Reason("shrink_zero"),
     "zero_drift": Reason("shrink_zero_drift"),

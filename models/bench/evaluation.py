@@ -6,6 +6,7 @@ Each session is evaluated alone; then, in the order of time, it is held against 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import reduce
 
 import polars as pl
 
@@ -17,8 +18,10 @@ from models.bench.measurement import (
     AS_LEFT,
     LEFT,
     MASS,
+    NO_SCATTER,
     RIGHT,
     STAGES,
+    Hands,
     ReferenceData,
     Scatter,
     Session,
@@ -28,10 +31,12 @@ from models.bench.measurement import (
     difference_u,
     display_step_nm,
     evaluate_stage,
+    hands_of,
     hysteresis,
     interaction,
     linearity_pct,
     read_sessions,
+    repeats,
     ring_difference,
     session_budget,
     setups_of,
@@ -53,6 +58,7 @@ def evaluate_bench(
     tolerance_pct: float = 1.5,
     incomplete: frozenset[str] = frozenset(),
     earlier: pl.DataFrame | None = None,
+    in_order: bool = False,
 ) -> list[SessionResult]:
     """Evaluate every bench session.
 
@@ -60,22 +66,33 @@ def evaluate_bench(
          `installations`, typed as in the schema; absent columns count as null
          tolerance_pct: of meters that have none of their own
          incomplete: session_ids that lost rows at intake
-         earlier: sessions evaluated before, as from `session_frame`; with the earlier ones
-         of the table itself they say what error a meter is expected to have
+         earlier: sessions evaluated before, of all meters, as from `session_frame`; with the
+         earlier ones of the table itself they say what error a meter is expected to have
+         in_order: how closely hangings repeat is learnt from days before a session's own, as it
+         was known then; else from all sessions
     Out  one result a session, in the order of the sessions' first rows. A session that cannot
          be evaluated keeps its row, with a reason; none raises.
     """
     data = ReferenceData.of(tables)
     sessions = read_sessions(tables, data, tolerance_pct=tolerance_pct, incomplete=incomplete)
-    results = [_measured(session) for session in sessions]
+    staged = [_staged(session) for session in sessions]
+    shown = [(result.session, result.repeats) for result in staged]
+    hands = hands_of(shown, earlier, in_order=in_order)
+    results = [_measured(one, hands) for one in staged]
     setups = setups_of(sessions, data)
-    timeline = Timeline(earlier, {s.session_id for s in sessions})
+    timeline = Timeline(_of_meters(earlier, sessions), {s.session_id for s in sessions})
     for result in sorted(results, key=_when):
         try:
             _judge(result, timeline.before(result.session), setups)
         except UNEXPECTED as error:
             result.reason = result.reason or _unexpected(error)
     return results
+
+
+def _of_meters(earlier: pl.DataFrame | None, sessions: list[Session]) -> pl.DataFrame | None:
+    if earlier is None:
+        return None
+    return earlier.filter(pl.col("meter_id").is_in(list({s.meter_id for s in sessions})))
 
 
 def _when(result: SessionResult) -> tuple[str, float]:
@@ -87,30 +104,43 @@ def _unexpected(error: Exception) -> Reason:
     return Reason("not_computed", problem=f"{type(error).__name__}: {error}")
 
 
-def _measured(session: Session) -> SessionResult:
-    """Return the session's numbers; a failure becomes its reason."""
-    try:
-        return _evaluate(session)
-    except UNEXPECTED as error:
-        return SessionResult(session, reason=_unexpected(error))
-
-
-def _evaluate(session: Session) -> SessionResult:
+def _staged(session: Session) -> SessionResult:
+    """Return the session with its stages' means; a failure becomes its reason."""
     result = SessionResult(session, reason=session.refusal)
-    stages = {name: evaluate_stage(session, name) for name in STAGES}
-    if session.refusal is not None:
+    try:
+        stages = [evaluate_stage(session, name) for name in STAGES]
+    except UNEXPECTED as error:
+        result.reason = _unexpected(error)
         return result
+    if session.refusal is None:
+        result.stages = {stage.name: stage for stage in stages if stage is not None}
+        result.repeats = _together(repeats(stage) for stage in result.stages.values())
+    return result
+
+
+def _measured(result: SessionResult, hands: Hands) -> SessionResult:
+    """Fill in the session's numbers; a failure becomes its reason."""
+    if result.reason is None:
+        try:
+            _evaluate(result, hands)
+        except UNEXPECTED as error:
+            return SessionResult(result.session, reason=_unexpected(error))
+    return result
+
+
+def _evaluate(result: SessionResult, hands: Hands) -> None:
+    session, stages = result.session, result.stages
     result.step_nm = display_step_nm(session)
-    result.scatter = _all_scatter(stages.values())
-    result.found, result.sides = _gains(result, stages[AS_FOUND])
-    result.after_work, result.after_work_sides = _gains(result, stages[AFTER_WORK])
-    result.as_left, result.as_left_sides = _gains(result, stages[AS_LEFT])
+    own = _together(s.scatter.plus(interaction(s)) for s in stages.values())
+    result.scatter = own.plus(hands.known(session, result.repeats))
+    result.found, result.sides = _gains(result, stages.get(AS_FOUND))
+    result.after_work, result.after_work_sides = _gains(result, stages.get(AFTER_WORK))
+    result.as_left, result.as_left_sides = _gains(result, stages.get(AS_LEFT))
     if result.found is None:
         result.reason = _why_not(session)
     else:
         _differences(result, result.found.stage)
         _recommend(result, result.found)
-    return result
 
 
 def _differences(result: SessionResult, found: Stage) -> None:
@@ -145,13 +175,9 @@ def _gain(result: SessionResult, stage: Stage, sides: tuple[float, ...]) -> Gain
     )
 
 
-def _all_scatter(stages: Iterable[Stage | None]) -> Scatter:
+def _together(scatters: Iterable[Scatter]) -> Scatter:
     """Return how readings that should agree scatter, over all stages of the session."""
-    scatter = Scatter()
-    for stage in stages:
-        if stage is not None:
-            scatter = scatter.plus(stage.scatter).plus(interaction(stage))
-    return scatter
+    return reduce(Scatter.plus, scatters, NO_SCATTER)
 
 
 def _why_not(session: Session) -> Reason:

@@ -94,7 +94,11 @@ class PlannedRow(TypedDict):
 
 
 class KindRow(TypedDict):
-    """The bench rules of a kind; u_session_pct, dof_session: what a usual session leaves."""
+    """The bench rules of a kind; u_session_pct, dof_session: what a usual session leaves.
+
+    u_rest_pct, dof_rest  the same without the scatter of hangings; repeat_weight: what of that
+                          scatter remains in the mean of the planned readings
+    """
 
     kind: str
     title: str
@@ -106,6 +110,9 @@ class KindRow(TypedDict):
     planned: list[PlannedRow]
     u_session_pct: float
     dof_session: float | None
+    u_rest_pct: float
+    dof_rest: float | None
+    repeat_weight: float
 
 
 class MassSetKit(TypedDict):
@@ -120,7 +127,7 @@ class MassSetKit(TypedDict):
 
 
 class GravityRow(TypedDict):
-    """Gravity somewhere; u_pct: its standard uncertainty, the air's buoyancy included."""
+    """Gravity somewhere; u_pct: what a place adds, with the air's buoyancy and the level by eye."""
 
     gravity_ms2: float
     u_pct: float
@@ -130,6 +137,16 @@ class PlaceKit(GravityRow):
     """A place with its gravity."""
 
     place_id: str
+
+
+class HandRow(TypedDict):
+    """How hangings scattered: of: who, where or both. Squared deviations of ratios, with dof."""
+
+    of: str
+    technician: str | None
+    place_id: str | None
+    sum_of_squares: float
+    dof: int
 
 
 class Kit(TypedDict):
@@ -144,5 +161,6 @@ class Kit(TypedDict):
     mass_sets: list[MassSetKit]
     places: list[PlaceKit]
     standard_gravity: GravityRow
+    hands: list[HandRow]
     rules: dict[str, object]
     wording: dict[str, str]

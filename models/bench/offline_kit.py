@@ -21,6 +21,7 @@ from models.bench.evaluation import evaluate_bench
 from models.bench.kit_types import (
     Fitted,
     GravityRow,
+    HandRow,
     KindRow,
     Kit,
     LastSession,
@@ -35,6 +36,8 @@ from models.bench.measurement import (
     BUOYANCY_RELATIVE,
     KINDS,
     MASS,
+    NO_SCATTER,
+    OFF_LEVEL_RELATIVE,
     Installation,
     KindRule,
     MassSetRow,
@@ -42,10 +45,12 @@ from models.bench.measurement import (
     PlaceRow,
     PlannedReading,
     ReferenceData,
+    hands_of,
     mass_limits,
     mass_set_rows,
     place_rows,
     planned_readings,
+    repeatability_term,
 )
 from models.bench.own_past import Observed, Past
 from models.bench.pasts import pasts
@@ -54,6 +59,8 @@ from models.metrology import (
     INFINITE,
     REFERENCE_DENSITY_KG_M3,
     Gravity,
+    Term,
+    budget,
     coverage_factor,
     expected_torque_nm,
     load_of,
@@ -93,6 +100,7 @@ def kit(
         "mass_sets": [_mass_set(row) for row in mass_set_rows(tables)],
         "places": [_place(row) for row in place_rows(tables)],
         "standard_gravity": _gravity(local_gravity()),
+        "hands": _hands(sessions, on),
         "rules": _rules(),
         "wording": browser_templates(),
     }
@@ -188,7 +196,8 @@ def last_slopes(sessions: pl.DataFrame | None) -> dict[str, LastSlopes]:
 
 
 def _kind(rule: KindRule) -> KindRow:
-    u, dof = _session_part(rule)
+    repeat, rest = _session_part(rule)
+    u, dof = budget([repeat, rest]).part("session")
     return {
         "kind": rule.kind,
         "title": rule.title,
@@ -200,11 +209,14 @@ def _kind(rule: KindRule) -> KindRow:
         "planned": [cast("PlannedRow", asdict(line)) for line in planned_readings(rule.kind)],
         "u_session_pct": u,
         "dof_session": None if dof == INFINITE else dof,
+        "u_rest_pct": rest.u_pct,
+        "dof_rest": None if rest.dof == INFINITE else rest.dof,
+        "repeat_weight": repeat.sensitivity or 0.0,
     }
 
 
-def _session_part(rule: KindRule) -> tuple[float, float]:
-    """Return the standard uncertainty, %, that a usual session of a kind leaves, and its dof.
+def _session_part(rule: KindRule) -> tuple[Term, Term]:
+    """Return what a usual session of a kind leaves, %: the scatter of hangings, and the rest.
 
     Of the session alone (hanging, zero, display, level): the planned readings, all as expected.
     """
@@ -215,8 +227,13 @@ def _session_part(rule: KindRule) -> tuple[float, float]:
     meters = pl.DataFrame([{"meter_id": "one", "kind": rule.kind}])
     (result,) = evaluate_bench({"bench": hung, "meters": meters})
     if result.found is None:
-        return 0.0, INFINITE
-    return result.found.budget.part("session")
+        raise AssertionError(f"the planned readings of {rule.kind} give no gain error")
+    terms = [term for term in result.found.budget.terms if term.shared == "session"]
+    rest = budget([term for term in terms if term.source != "repeatability"])
+    return (
+        repeatability_term(result.found.stage, NO_SCATTER),
+        Term("rest", rest.u_pct, "B", "normal", "session", rest.dof),
+    )
 
 
 def _usual_row(rule: KindRule, k: int, line: PlannedReading) -> dict[str, object]:
@@ -264,8 +281,24 @@ def _place(row: PlaceRow) -> PlaceKit:
     return {"place_id": row["place_id"], **_gravity(gravity)}
 
 
+def _hands(sessions: pl.DataFrame | None, on: date) -> list[HandRow]:
+    """Return how hangings scattered on days before one."""
+    seen = hands_of([], sessions, in_order=True).seen_before(on)
+    return [
+        {
+            "of": of,
+            "technician": technician,
+            "place_id": place_id,
+            "sum_of_squares": scatter.sum_of_squares,
+            "dof": scatter.dof,
+        }
+        for (of, technician, place_id), scatter in seen.items()
+    ]
+
+
 def _gravity(gravity: Gravity) -> GravityRow:
-    relative = math.hypot(gravity.u_ms2 / gravity.value_ms2, BUOYANCY_RELATIVE)
+    parts = (gravity.u_ms2 / gravity.value_ms2, BUOYANCY_RELATIVE, OFF_LEVEL_RELATIVE)
+    relative = math.hypot(*parts)
     return {"gravity_ms2": gravity.value_ms2, "u_pct": 100 * relative}
 
 
@@ -278,6 +311,7 @@ def _rules() -> dict[str, object]:
         "buoyancy": 1 - AIR_KG_M3 / REFERENCE_DENSITY_KG_M3,
         "length_limit_mm": measurement.DEFAULT_LENGTH_LIMIT_MM,
         "chain_loss": measurement.CHAIN_LOSS,
+        **measurement.REPEATABILITY,
         "coverage": [coverage_factor(dof) for dof in range(1, MOST_DOF + 1)],
         "coverage_infinite": coverage_factor(INFINITE),
         "unknown_sd": own_past.UNKNOWN_SD,

@@ -76,13 +76,17 @@ class SessionResult:
 
     found      gain as found; None, and reason says why, where there is none
     sides      gain of each side that has a slope of its own
-    scatter    of readings that should agree, over all stages; step_nm: the display's
+    stages     means of the stages that were read
+    repeats    scatter of readings that should agree, over all stages, for others to learn from
+    scatter    the same with what others show; step_nm: the display's
     ring_difference, arm_difference  small − large and left − right, as ratios, with u_difference
     findings   what else a mechanic should know
     """
 
     session: Session
     reason: Reason | None = None
+    stages: dict[str, Stage] = field(default_factory=dict)
+    repeats: Scatter = NO_SCATTER
     scatter: Scatter = NO_SCATTER
     step_nm: float = 0.0
     found: Gain | None = None

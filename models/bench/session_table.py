@@ -21,10 +21,11 @@ SESSION_SCHEMA: dict[str, pl.DataType] = {
         (
             *("crank_length_mm", "temperature_c", "soak_min", "gain_error_pct", "gain_error_ln"),
             *("u_session_pct", "dof_session", "u_bench_pct", "u_place_pct", "u_crank_pct"),
-            *("u_meter_pct", "expanded_uncertainty_pct", "coverage_factor"),
+            *("u_meter_pct", "expanded_uncertainty_pct", "coverage_factor", "repeat_sd_pct"),
         ),
         pl.Float64(),
     ),
+    "repeat_dof": pl.Int64(),
     **dict.fromkeys(("verdict", "advice"), pl.String()),
     **dict.fromkeys(
         (
@@ -46,7 +47,8 @@ def session_frame(results: Sequence[SessionResult]) -> pl.DataFrame:
 
     The five u_…_pct are standard uncertainties of gain_error_ln (100·ln): random for this
     session (with dof_session, null if infinite), and shared through the mass set, the place,
-    the crank and the meter. Sessions without a gain error have nulls there. after_work_… is
+    the crank and the meter. repeat_sd_pct is the scatter of the session's own repeated hangings,
+    with repeat_dof. Sessions without a gain error have nulls there. after_work_… is
     what was found, in 100·ln, after work that left the slope alone. document: `session_document`
     as JSON.
     """
@@ -69,6 +71,8 @@ def _row(result: SessionResult) -> dict[str, object]:
         "temperature_c": session.temperature_c,
         "soak_min": session.soak_min,
         **_found(found),
+        "repeat_sd_pct": None if result.repeats.sd is None else 100 * result.repeats.sd,
+        "repeat_dof": result.repeats.dof,
         "verdict": result.verdict,
         "advice": None if result.advice is None else result.advice.code,
         "slope_before": slopes.before,

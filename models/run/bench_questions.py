@@ -121,7 +121,9 @@ def judge_bench(fleet: Fleet, rows: Rows) -> bench.SessionDocument:
     _one_session(rows)
     side = fleet.once(side_of)
     tables = side.tables | {"bench": draft_rows("bench", rows, zone=side.time_zone)}
-    results = evaluate_bench(tables, tolerance_pct=side.tolerance_pct, earlier=_of(side, rows))
+    results = evaluate_bench(
+        tables, tolerance_pct=side.tolerance_pct, earlier=side.sessions, in_order=True
+    )
     if len(results) != 1:
         raise NothingToSayError("found rows of several sessions, expected one session at a time")
     return session_document(results[0])
@@ -174,12 +176,6 @@ def _one_session(rows: Rows) -> str:
     return named.pop()
 
 
-def _of(side: Side, rows: Rows) -> pl.DataFrame | None:
-    meters = {str(row.get("meter_id")) for row in rows}
-    kept = side.sessions
-    return None if kept is None else kept.filter(pl.col("meter_id").is_in(list(meters)))
-
-
 def _session(store: Store, session_id: str) -> StoredSession:
     """Return one stored session, evaluated again."""
     with store.reading() as db:
@@ -195,9 +191,11 @@ def _session(store: Store, session_id: str) -> StoredSession:
     first = rows.select(pl.all().drop_nulls().first()).row(0, named=True)
     hung = rows.filter(pl.col("load") == "mass")
     first |= {name: hung[name].max() for name in ("mass_kg", "hanger_mass_kg")}
-    earlier = None if kept is None else kept.filter(pl.col("meter_id") == first["meter_id"])
     (result, *_) = evaluate_bench(
-        tables | {"bench": rows}, tolerance_pct=settings.tolerance_pct, earlier=earlier
+        tables | {"bench": rows},
+        tolerance_pct=settings.tolerance_pct,
+        earlier=kept,
+        in_order=True,
     )
     gravity = result.session.gravity
     return {

@@ -148,8 +148,8 @@
     const expected = bench.expectation(kit, meter, row);
     let u = u_ln;
     if (u === null || u === undefined) {
-      const usual = bench.usualU(kit, meter, row).u;
-      u = expected.known ? kit.kinds[meter.kind].u_session_pct : usual;
+      const usual = bench.usualU(kit, meter, row);
+      u = expected.known ? usual.session : usual.u;
     }
     return { mean: expected.mean, sd: Math.hypot(expected.sd, u) };
   }

@@ -262,15 +262,39 @@
     return { mean: past.in_slope ? past.level - p : past.level, sd: Math.sqrt(variance), known: true };
   }
 
-  // A usual session's expanded uncertainty with this mass set, place and crank, %.
+  // How closely this technician's hangings repeat, or this place's, %: as in repeatability.py.
+  function repeatability(kit, row) {
+    const rules = kit.rules;
+    const name = String(row.technician || "").trim().toLowerCase() || null;
+    const place = row.place_id || null;
+    const seen = (of, who, where) =>
+      kit.hands.find((hand) => hand.of === of && hand.technician === who && hand.place_id === where) || { sum_of_squares: 0, dof: 0 };
+    const atMost = (squares, dof, most) => (dof <= most ? [squares, dof] : [(squares * most) / dof, most]);
+    const here = seen("where", null, place);
+    const both = seen("both", name, place);
+    const mine = seen("who", name, null);
+    let [squares, dof] = atMost(...(name ? [mine.sum_of_squares, mine.dof] : [here.sum_of_squares, here.dof]), rules.repeat_learnt_dof);
+    if (name && dof < rules.repeat_enough_dof) {
+      const rest = atMost(Math.max(here.sum_of_squares - both.sum_of_squares, 0), here.dof - both.dof, rules.repeat_enough_dof - dof);
+      squares += rest[0];
+      dof += rest[1];
+    }
+    if (dof >= rules.repeat_enough_dof) return { sd: 100 * Math.sqrt(squares / dof), dof: dof };
+    const total = dof + rules.repeat_prior_dof;
+    return { sd: Math.sqrt((1e4 * squares + rules.repeat_prior_dof * rules.repeat_prior_pct ** 2) / total), dof: total };
+  }
+
+  // A usual session's expanded uncertainty with these hands, mass set, place and crank, %.
   function usualU(kit, meter, row) {
     const u = uOf(kit, row);
     const kind = kit.kinds[meter.kind];
-    const total = Math.hypot(u.bench, u.place, u.crank, kind.u_session_pct);
-    const dof = kind.dof_session ? (kind.dof_session * total ** 4) / kind.u_session_pct ** 4 : Infinity;
-    const whole = Math.max(Math.floor(dof + 1e-9), 1);
+    const repeat = repeatability(kit, row);
+    const hanging = kind.repeat_weight * repeat.sd;
+    const total = Math.hypot(u.bench, u.place, u.crank, kind.u_rest_pct, hanging);
+    const few = hanging ** 4 / repeat.dof + (kind.dof_rest ? kind.u_rest_pct ** 4 / kind.dof_rest : 0);
+    const whole = Math.max(Math.floor(total ** 4 / few + 1e-9), 1);
     const k = kit.rules.coverage[whole - 1] || kit.rules.coverage_infinite;
-    return { u: total, expanded: k * total };
+    return { u: total, session: Math.hypot(kind.u_rest_pct, hanging), expanded: k * total };
   }
 
   Object.assign(bench, {
@@ -288,6 +312,7 @@
     newSlope: newSlope,
     slopeToEnter: slopeToEnter,
     expectation: expectation,
+    repeatability: repeatability,
     usualU: usualU,
     uOf: uOf,
   });

@@ -1,6 +1,8 @@
 from .budget import difference_u as difference_u
+from .budget import repeatability_term as repeatability_term
 from .budget import session_budget as session_budget
 from .budget_terms import BUOYANCY_RELATIVE as BUOYANCY_RELATIVE
+from .budget_terms import OFF_LEVEL_RELATIVE as OFF_LEVEL_RELATIVE
 from .inputs import CHAIN_LOSS as CHAIN_LOSS
 from .inputs import DEFAULT_LENGTH_LIMIT_MM as DEFAULT_LENGTH_LIMIT_MM
 from .inputs import read_sessions as read_sessions
@@ -27,6 +29,9 @@ from .reference_data import ReferenceData as ReferenceData
 from .reference_data import mass_limits as mass_limits
 from .reference_data import mass_set_rows as mass_set_rows
 from .reference_data import place_rows as place_rows
+from .repeatability import REPEATABILITY as REPEATABILITY
+from .repeatability import Hands as Hands
+from .repeatability import hands_of as hands_of
 from .setups import Setups as Setups
 from .setups import setups_of as setups_of
 from .stage_means import NO_SCATTER as NO_SCATTER
@@ -39,6 +44,7 @@ from .stage_means import evaluate_stage as evaluate_stage
 from .stage_means import hysteresis as hysteresis
 from .stage_means import interaction as interaction
 from .stage_means import linearity_pct as linearity_pct
+from .stage_means import repeats as repeats
 from .stage_means import ring_difference as ring_difference
 from .stage_means import ring_names as ring_names
 from .stage_means import side_of as side_of

@@ -2,8 +2,9 @@
 
 What is independent of what: a crank's length error, the masses' error, gravity and the zero act
 on every reading of the session alike; repeatability is new at each hanging, the display's
-rounding at each cell, the crank's level at each arm. Several loads of one mass set are taken as
-erring together, because plates of one make do.
+rounding at each cell, the crank's level at each arm; what a level by eye hides in the mean is a
+place's own. Several loads of one mass set are taken as erring together, because plates of one
+make do.
 """
 
 from __future__ import annotations
@@ -17,9 +18,11 @@ from models.bench.measurement.budget_terms import (
     lean_term,
     length_term,
     load_terms,
+    off_level_term,
     relative,
 )
 from models.bench.measurement.readings import Session
+from models.bench.measurement.repeatability import ENOUGH_DOF, repeatability
 from models.bench.measurement.stage_means import Scatter, Stage, hysteresis
 from models.metrology import Budget, Term, budget, pooled_with_prior, standard
 
@@ -27,10 +30,6 @@ ZERO_UNKNOWN_NM = 0.25
 """Standard uncertainty of a zero that nobody read."""
 ZERO_PRIOR_NM, ZERO_PRIOR_DOF = 0.03, 2.0
 """Scatter of one zero reading, where the session does not show it."""
-REPEATABILITY_PRIOR_PCT, REPEATABILITY_PRIOR_DOF = 0.15, 2.0
-"""Scatter of one hanging, where the session does not show it."""
-ENOUGH_DOF = 4
-"""From here on a session's own scatter speaks alone."""
 BALANCE_SHARE = 0.025
 """Standard uncertainty of the left side's share in a rider's torque."""
 HUB_FRICTION_LEFT = 0.5
@@ -42,7 +41,7 @@ def session_budget(
 ) -> Budget:
     """Budget of a stage's gain error (or of one side of it).
 
-    scatter: of all the session's stages, since the hand that hung them was one.
+    scatter: of all the session's stages, since the hand that hung them was one, and of its others.
     step_nm: step of the display. sides: both sides' ratios, where the total is their mean.
     """
     return budget(
@@ -53,6 +52,7 @@ def session_budget(
             gravity_term(session, stage),
             angle_term(stage),
             lean_term(stage),
+            off_level_term(stage),
             _resolution_term(stage, step_nm),
             *_zero_terms(stage),
             repeatability_term(stage, scatter),
@@ -69,7 +69,7 @@ def difference_u(stage: Stage, scatter: Scatter, *, step_nm: float, cells: int) 
 
     As a ratio. What acts on all readings alike cancels; hangings and rounding remain.
     """
-    sd, _, _ = _repeatability(scatter)
+    sd, _, _ = repeatability(scatter)
     size = sum(r.expected_nm or 1.0 for r in stage.used) / len(stage.used)
     per_cell = sd**2 + (step_nm / size) ** 2 / 12
     return math.sqrt(per_cell * 4 / max(cells, 2))
@@ -152,18 +152,9 @@ def _per_nm(stage: Stage) -> float:
     return sum(w / (r.expected_nm or 1.0) for w, r in pairs)
 
 
-def _repeatability(scatter: Scatter) -> tuple[float, float, str]:
-    return pooled_with_prior(
-        *scatter,
-        prior_sd=REPEATABILITY_PRIOR_PCT / 100,
-        prior_dof=REPEATABILITY_PRIOR_DOF,
-        enough=ENOUGH_DOF,
-    )
-
-
 def repeatability_term(stage: Stage, scatter: Scatter) -> Term:
     """Each hanging scatters on its own."""
-    sd, dof, kind = _repeatability(scatter)
+    sd, dof, kind = repeatability(scatter)
     sensitivity = math.sqrt(sum(w * w for w in stage.weights))
     return Term(
         "repeatability",

@@ -1,8 +1,9 @@
 """Budget terms of what is hung, from where and how: masses, length, gravity, level, air.
 
 A crank levelled by eye is only ever wrong one way: cos θ ≤ 1, so the meter seems to read low.
-The expected torque keeps cos 0 = 1, nothing is corrected; the budget carries the mean of
-1 − cos θ and its spread together, as a root mean square (GUM F.2.4.5).
+The expected torque keeps cos 0 = 1, nothing is corrected (GUM F.2.4.5). The budget carries the
+spread of 1 − cos θ, new at each session, and its mean, which a place has at all its sessions:
+the same eyes and the same stand level every crank there.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import math
 from collections.abc import Iterable
 from functools import lru_cache
 
-from models.bench.measurement.readings import Session
+from models.bench.measurement.readings import Reading, Session
 from models.bench.measurement.stage_means import Stage
 from models.metrology import Load, Term, combine_correlated
 
@@ -89,23 +90,19 @@ def gravity_term(session: Session, stage: Stage) -> Term:
 
 
 def angle_term(stage: Stage) -> Term:
-    """Mean of 1 − cos θ and its spread; the crank is levelled anew for each arm."""
-    bias = spread = slope = 0.0
-    by_eye = False
+    """Spread of 1 − cos θ; the crank is levelled anew for each arm."""
+    spread = slope = 0.0
     for weight, r in zip(stage.weights, stage.used, strict=True):
-        given = r.angle_deg is not None
-        by_eye = by_eye or not given
-        mean, sd = unlevel(ANGLE_GIVEN_DEG if given else ANGLE_BY_EYE_DEG)
+        _, sd = unlevel(_angle_sd_deg(r))
         tilt = math.tan(math.radians(r.angle_deg or 0.0))
-        first = tilt * math.radians(ANGLE_GIVEN_DEG)
-        bias += weight * mean
-        spread += weight * math.hypot(sd, first)
+        spread += weight * math.hypot(sd, tilt * math.radians(ANGLE_GIVEN_DEG))
         slope += weight * tilt
+    by_eye = any(r.angle_deg is None for r in stage.used)
     arms = len({r.arm for r in stage.used})
     size = abs(100 * stage.ratio)
     return Term(
         "crank_angle",
-        size * math.hypot(bias, spread / math.sqrt(arms)),
+        size * spread / math.sqrt(arms),
         "B",
         "normal, second order",
         "session",
@@ -113,6 +110,10 @@ def angle_term(stage: Stage) -> Term:
         u_input=ANGLE_BY_EYE_DEG if by_eye else ANGLE_GIVEN_DEG,
         unit="°",
     )
+
+
+def _angle_sd_deg(reading: Reading) -> float:
+    return ANGLE_BY_EYE_DEG if reading.angle_deg is None else ANGLE_GIVEN_DEG
 
 
 @lru_cache(maxsize=64)
@@ -126,16 +127,32 @@ def unlevel(sd_deg: float) -> tuple[float, float]:
 
 
 def lean_term(stage: Stage) -> Term:
-    """A bike that leans sideways acts like a crank that is not level."""
+    """A bike that leans sideways acts like a crank that is not level: the spread of that."""
+    _, sd = unlevel(LEAN_DEG)
     return Term(
         "lean",
-        abs(100 * stage.ratio) * math.hypot(*unlevel(LEAN_DEG)),
+        abs(100 * stage.ratio) * sd,
         "B",
         "normal, second order",
         "session",
         u_input=LEAN_DEG,
         unit="°",
     )
+
+
+def off_level_term(stage: Stage) -> Term:
+    """What unlevel cranks and leaning bikes hide in the mean: the same at a place each time."""
+    pairs = zip(stage.weights, stage.used, strict=True)
+    hidden = sum(w * _hidden(_angle_sd_deg(r)) for w, r in pairs)
+    return relative("off_level", stage, hidden, "place")._replace(distribution="second order")
+
+
+def _hidden(sd_deg: float) -> float:
+    return unlevel(sd_deg)[0] + unlevel(LEAN_DEG)[0]
+
+
+OFF_LEVEL_RELATIVE = _hidden(ANGLE_BY_EYE_DEG)
+"""What cranks levelled by eye on leaning bikes hide in the mean, as a fraction."""
 
 
 def relative(source: str, stage: Stage, relative: float, shared: str) -> Term:

@@ -6,6 +6,7 @@ means, so that a cell read twice does not count twice.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
@@ -16,6 +17,8 @@ from models.metrology import deviation_pct, display_step, lack_of_fit
 
 Cell = tuple[str | None, str | None]
 BEND_P = 0.01
+SLIP_RATIO = 0.04
+"""Repeats farther apart are no scatter of hangings."""
 
 
 class Scatter(NamedTuple):
@@ -27,6 +30,17 @@ class Scatter(NamedTuple):
     def plus(self, other: Scatter) -> Scatter:
         """Both together."""
         return Scatter(self.sum_of_squares + other.sum_of_squares, self.dof + other.dof)
+
+    def less(self, other: Scatter) -> Scatter:
+        """What remains of both together once the other is taken off."""
+        squares = max(self.sum_of_squares - other.sum_of_squares, 0.0)
+        return Scatter(squares, max(self.dof - other.dof, 0))
+
+    def at_most(self, dof: int) -> Scatter:
+        """The same scatter, counting as no more than so many degrees of freedom."""
+        if self.dof <= dof:
+            return self
+        return Scatter(self.sum_of_squares * dof / self.dof, dof)
 
     @property
     def sd(self) -> float | None:
@@ -149,6 +163,13 @@ def interaction(stage: Stage) -> Scatter:
     return Scatter(contrast**2 / 4, 1)
 
 
+def repeats(stage: Stage) -> Scatter:
+    """Scatter of what should agree, for others to learn from: without slips of the pen."""
+    contrast = interaction(stage)
+    fine = contrast.sum_of_squares <= (SLIP_RATIO / 2) ** 2
+    return _scatter(stage.used, within=SLIP_RATIO).plus(contrast if fine else NO_SCATTER)
+
+
 def hysteresis(stage: Stage) -> float | None:
     """Mean of up − down where a cell was read at the same load both ways, as a ratio."""
     if {"up", "down"} - {r.direction for r in stage.used}:
@@ -212,8 +233,8 @@ def _even_weights(used: Sequence[Reading], members: dict[Cell, list[int]]) -> tu
     return tuple(weights)
 
 
-def _scatter(used: Sequence[Reading]) -> Scatter:
-    """Of readings that repeat each other: same cell, direction and load."""
+def _scatter(used: Sequence[Reading], *, within: float = math.inf) -> Scatter:
+    """Of readings that repeat each other: same cell, direction and load; within: their range."""
     if len(used) < 2:
         return Scatter()
     groups: dict[tuple[str | None, str | None, str | None, float], list[float]] = {}
@@ -221,6 +242,8 @@ def _scatter(used: Sequence[Reading]) -> Scatter:
         groups.setdefault((r.arm, r.chainring, r.direction, _total(r)), []).append(_ratio(r))
     squares, dof = 0.0, 0
     for ratios in groups.values():
+        if max(ratios) - min(ratios) > within:
+            continue
         mean = sum(ratios) / len(ratios)
         squares += sum((x - mean) ** 2 for x in ratios)
         dof += len(ratios) - 1

@@ -76,7 +76,9 @@ def evaluate(
          comparison_results of recordings
     """
     sessions = session_frame(
-        evaluate_bench(tables, tolerance_pct=settings.tolerance_pct, incomplete=incomplete)
+        evaluate_bench(
+            tables, tolerance_pct=settings.tolerance_pct, incomplete=incomplete, in_order=True
+        )
     )
     comparisons = compare_steps(tables["comparisons"])
     if pairs is not None:

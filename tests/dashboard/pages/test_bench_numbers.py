@@ -13,8 +13,9 @@ from dashboard.service import printing
 from ingest.schema import TABLES
 from models.bench import evaluate_bench, session_document, session_frame
 from models.bench import offline_kit as bench_page
+from models.bench.measurement import NO_SCATTER, hands_of
+from models.bench.measurement.repeatability import repeatability
 from models.bench.pasts import Timeline, observed
-from models.bench.result import SessionResult
 from tests.dashboard import bench_team as team
 from tests.dashboard.browsing import serving
 from tests.dashboard.fake import EmptyData
@@ -34,7 +35,7 @@ ASK = """([kit, id, rows, u]) => {
   return {used: found.used.map(one => [one.expected, one.zero, one.ratio, one.accept]),
     error: found.error_pct, arm: found.arm_difference_pct, ring: found.ring_difference_pct,
     zero: found.zero, sides: found.sides, slopes, expectation: b.expectation(kit, meter, rows[0]),
-    usual: b.usualU(kit, meter, rows[0]),
+    hanging: b.repeatability(kit, rows[0]),
     suspicions: b.suspicions(kit, meter, found, u)
       .map(s => [s.kind, s.fix, s.probability, s.text])};
 }"""
@@ -89,6 +90,9 @@ def draw(rng: random.Random, name: str, k: int) -> list[team.Row]:
             row["torque_nm"] = round(row["torque_nm"] * rng.choice((0.1, 8.1, 10, 2)), 3)
         if rng.random() < 0.7:
             rows = [row for row in rows if row["load"] == "zero" or row is hung[0]]
+    who = rng.choice(("Wren", " WREN", "Alder", None))
+    where = rng.choice(("shed", "tent", None))
+    rows = [row | {"technician": who, "place_id": where} for row in rows]
     if rng.random() < 0.2:
         for row in rows:
             row["bench_id"] = "iron"
@@ -99,12 +103,13 @@ def draw(rng: random.Random, name: str, k: int) -> list[team.Row]:
     return rows
 
 
-def judged(tables, earlier, rows) -> tuple[SessionResult, object]:
-    """The models' result and what they expected the meter to be found with."""
+def judged(tables, earlier, rows):
+    """The models' result, what they expected the meter to be found with, what hands they know."""
     bench = TABLES["bench"].conform(pl.DataFrame(rows, infer_schema_length=None))
     (result,) = evaluate_bench({n: tables[n] for n in SIDE} | {"bench": bench}, earlier=earlier)
     past = Timeline(earlier, set()).before(result.session)
-    return result, past.expect(observed(result))
+    known = hands_of([], earlier, in_order=True).known(result.session, NO_SCATTER)
+    return result, past.expect(observed(result)), repeatability(known)
 
 
 @pytest.mark.browser
@@ -117,12 +122,13 @@ def test_page_and_models_agree_on_every_number(visit, tables, earlier, kit):
         page.wait_for_load_state("networkidle")
         for k, name in enumerate(KINDS * 7):
             rows = draw(rng, name, k)
-            result, expected = judged(tables, earlier, rows)
+            result, expected, (sd, dof, _) = judged(tables, earlier, rows)
             gain = result.found
             u = gain.part_ln("session") if expected.known else gain.u_ln
             sent = json.loads(json.dumps(printing.plain(rows)))
             shown = page.evaluate(ASK, [kit, name, sent, u])
             compare(shown, result, expected)
+            assert shown["hanging"] == pytest.approx({"sd": 100 * sd, "dof": dof})
             named += len(shown["suspicions"])
     assert named > 15  # mistakes were drawn, and named by both
 
@@ -165,7 +171,8 @@ def same_suspicions(shown, result):
     Which ring or arm was swapped needs the last session's differences; the page leaves that to
     the server.
     """
-    wanted = [s for s in result.suspicions if not (s.kind == "swapped" and s.probability is None)]
+    left_out = ("rings_swapped", "arms_swapped")
+    wanted = [s for s in result.suspicions if s.reason.kind not in left_out]
     assert [(kind, fix) for kind, fix, _, _ in shown] == [(s.kind, s.fix) for s in wanted]
     for (_, _, probability, text), suspicion in zip(shown, wanted, strict=True):
         assert (probability is None) == (suspicion.probability is None)

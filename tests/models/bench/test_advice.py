@@ -114,7 +114,7 @@ def test_mismatch() -> None:
 def test_every_source_has_its_sentence() -> None:
     sources = {
         *("mass", "hanger_mass", "scale_gravity", "air_buoyancy", "crank_length", "gravity"),
-        *("crank_angle", "lean", "resolution", "zero", "zero_drift", "repeatability"),
+        *("crank_angle", "lean", "off_level", "resolution", "zero", "zero_drift", "repeatability"),
         *("reading_noise", "hysteresis", "chain_loss", "balance"),
     }
     assert set(REMEDIES) == sources

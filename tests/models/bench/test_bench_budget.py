@@ -124,13 +124,16 @@ def test_a_level_crank_is_only_ever_wrong_one_way() -> None:
     assert mean == pytest.approx(np.mean(1 - np.cos(theta)), rel=0.001)
     assert sd == pytest.approx(np.std(1 - np.cos(theta)), rel=0.001)
     assert (round(100 * mean, 3), round(100 * sd, 3)) == (0.034, 0.048)
-    term = terms_of(base_rows())["crank_angle"]
-    assert term.u_pct == pytest.approx(102 * math.hypot(mean, sd / math.sqrt(2)), rel=1e-3)
+    terms = terms_of(base_rows())
+    assert terms["crank_angle"].u_pct == pytest.approx(102 * sd / math.sqrt(2), rel=1e-3)
+    lean, lean_sd = unlevel(1.0)
+    assert terms["lean"].u_pct == pytest.approx(102 * lean_sd, rel=1e-3)
+    assert terms["off_level"].u_pct == pytest.approx(102 * (mean + lean), rel=1e-3)
 
 
 def test_angle_term_against_propagation() -> None:
-    """Cranks levelled by eye, anew for each arm: the root mean square of what they make."""
-    term = terms_of(base_rows())["crank_angle"]
+    """Cranks levelled by eye, anew for each arm: what they hide in the mean, and its spread."""
+    terms = terms_of(base_rows())
     rng = np.random.default_rng(9)
     variants = []
     for _ in range(500):
@@ -145,7 +148,9 @@ def test_angle_term_against_propagation() -> None:
     assert level_one.found is not None
     off = np.array(found) - level_one.found.error_pct
     assert off.max() < 1e-9
-    assert float(np.sqrt(np.mean(off**2))) == pytest.approx(term.u_pct, rel=0.12)
+    assert float(np.std(off)) == pytest.approx(terms["crank_angle"].u_pct, rel=0.12)
+    hidden = terms["off_level"].u_pct - 102 * unlevel(1.0)[0]
+    assert -float(np.mean(off)) == pytest.approx(hidden, rel=0.12)
 
 
 def test_a_given_angle_is_first_order() -> None:
@@ -187,6 +192,7 @@ def test_what_each_term_is_shared_with() -> None:
         "gravity": "place",
         "crank_angle": "session",
         "lean": "session",
+        "off_level": "place",
         "resolution": "session",
         "zero": "session",
         "repeatability": "session",
