@@ -75,9 +75,21 @@ def plain_digits(cells: pl.Series) -> pl.Series:
 
 def numbers(cells: pl.Series, style: Style) -> pl.Series:
     """Return numbers, written with a point or comma, with or without marks between thousands."""
+    return pointed(cells, style).cast(pl.Float64, strict=False).alias(cells.name)
+
+
+def decimals(cells: pl.Series, style: Style) -> pl.Series:
+    """Return with how many decimals numbers were written: 33.0 has one; null for no number."""
+    read = pointed(cells, style)
+    digits = read.str.extract(r"^[^.eE]*\.?(\d*)$", 1)
+    return digits.str.len_chars().cast(pl.Int64).alias(cells.name)
+
+
+def pointed(cells: pl.Series, style: Style) -> pl.Series:
+    """Return numbers as text with a decimal point and nothing between thousands."""
     text = pl.col("t")
     no_points = text.str.replace_all(".", "", literal=True)
-    pointed = no_points.str.replace(",", ".", literal=True)
+    comma_to_point = no_points.str.replace(",", ".", literal=True)
     no_commas = text.str.replace_all(",", "", literal=True)
     points_group = POINT_THOUSANDS if style.points_group else POINT_THOUSANDS_FOR_SURE
     comma_decimal = COMMA_DECIMAL if style.comma else COMMA_DECIMAL_FOR_SURE
@@ -87,12 +99,12 @@ def numbers(cells: pl.Series, style: Style) -> pl.Series:
         .when(text.str.contains(PLAIN))
         .then(text)
         .when(text.str.contains(comma_decimal))
-        .then(pointed)
+        .then(comma_to_point)
         .when(text.str.contains(COMMA_THOUSANDS))
         .then(no_commas)
     )
     frame = plain_digits(cells).alias("t").to_frame()
-    return frame.select(read.cast(pl.Float64, strict=False)).to_series().alias(cells.name)
+    return frame.select(read).to_series()
 
 
 def number_style(cells: pl.Series, *, likely: Style, typed: bool) -> Style:

@@ -12,7 +12,7 @@ import polars as pl
 
 from ingest.readers import RawTable, cells_hash, nearest, plain_name, trimmed
 from ingest.schema import Column, Problem, RowRule, Table, rules_of
-from ingest.validate.cell_parsing import Style, number_style, numbers, typed
+from ingest.validate.cell_parsing import Style, decimals, number_style, numbers, typed
 from ingest.validate.cell_writing import cell_text, shown_cells
 from ingest.validate.suggestions import fix_for
 
@@ -175,8 +175,9 @@ def _judge(
         values, style = given[column.name], likely
         if column.kind in (float, int) and values.dtype == pl.String:
             style = number_style(values, likely=likely, typed=typed_file)
-        columns.append(typed(column, values, style=style, zone=zone))
-        problems += _cell_problems(checked, column, columns[-1], style, zone=zone)
+        read = typed(column, values, style=style, zone=zone)
+        problems += _cell_problems(checked, column, read, style, zone=zone)
+        columns.append(read if typed_file else _with_decimals(column, read, given, likely))
     frame = pl.DataFrame(columns)
     checked.frame = frame.with_columns(cells[ROW])
     present = cells.select(pl.col(n).is_not_null().alias(f"has_{n}") for n in table.names)
@@ -184,6 +185,17 @@ def _judge(
     for rule in rules_of(table):
         problems += _rule_problems(checked, rule, rows)
     checked.reject(problems)
+
+
+def _with_decimals(
+    column: Column, read: pl.Series, given: pl.DataFrame, likely: Style
+) -> pl.Series:
+    """Return a column filled in with another's decimals as typed, if it is there to hold them."""
+    if not column.decimals_of or given[column.decimals_of].dtype != pl.String:
+        return read
+    text = given[column.decimals_of]
+    typed_so = decimals(text, number_style(text, likely=likely, typed=False))
+    return pl.select(pl.coalesce(read, typed_so).alias(column.name)).to_series()
 
 
 def _likely_style(

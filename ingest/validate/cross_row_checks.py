@@ -33,8 +33,12 @@ def check_across_rows(checked: Checked, existing: pl.DataFrame, context: Context
 
 
 def signature(table: Table) -> pl.Expr:
-    """Return a row as one text: equal rows have equal texts."""
-    cells = [pl.col(name).cast(pl.String).fill_null("\x00") for name in table.names]
+    """Return a row as one text: equal rows have equal texts, however they were typed."""
+    cells = [
+        pl.col(column.name).cast(pl.String).fill_null("\x00")
+        for column in table.columns
+        if not column.decimals_of
+    ]
     return pl.concat_str(cells, separator="\x1f").alias(SIGNATURE)
 
 
@@ -103,7 +107,7 @@ def _differing(
 
 def _conflict(checked: Checked, line: dict[str, object], place: str) -> Problem:
     table = checked.table
-    rest = [name for name in table.names if name not in table.key]
+    rest = [c.name for c in table.columns if c.name not in table.key and not c.decimals_of]
     column = next(name for name in rest if line[name] != line[f"{name}_other"])
     other = line[f"{column}_other"]
     value = "nothing" if other is None else cell_text(other)

@@ -21,6 +21,7 @@ from models.bench.measurement import (
     NO_SCATTER,
     RIGHT,
     STAGES,
+    Displays,
     Hands,
     ReferenceData,
     Scatter,
@@ -29,7 +30,6 @@ from models.bench.measurement import (
     Stage,
     arm_difference,
     difference_u,
-    display_step_nm,
     evaluate_stage,
     hands_of,
     hysteresis,
@@ -78,7 +78,9 @@ def evaluate_bench(
     staged = [_staged(session) for session in sessions]
     shown = [(result.session, result.repeats) for result in staged]
     hands = hands_of(shown, earlier, in_order=in_order)
-    results = [_measured(one, hands) for one in staged]
+    groups = {meter_id: meter.group for meter_id, (_, meter) in data.meters.items()}
+    displays = Displays(sessions, groups, earlier)
+    results = [_measured(one, hands, displays) for one in staged]
     setups = setups_of(sessions, data)
     timeline = Timeline(_of_meters(earlier, sessions), {s.session_id for s in sessions})
     for result in sorted(results, key=_when):
@@ -118,10 +120,11 @@ def _staged(session: Session) -> SessionResult:
     return result
 
 
-def _measured(result: SessionResult, hands: Hands) -> SessionResult:
+def _measured(result: SessionResult, hands: Hands, displays: Displays) -> SessionResult:
     """Fill in the session's numbers; a failure becomes its reason."""
     if result.reason is None:
         try:
+            result.step_nm = displays.step_nm(result.session)
             _evaluate(result, hands)
         except UNEXPECTED as error:
             return SessionResult(result.session, reason=_unexpected(error))
@@ -130,7 +133,6 @@ def _measured(result: SessionResult, hands: Hands) -> SessionResult:
 
 def _evaluate(result: SessionResult, hands: Hands) -> None:
     session, stages = result.session, result.stages
-    result.step_nm = display_step_nm(session)
     own = _together(s.scatter.plus(interaction(s)) for s in stages.values())
     result.scatter = own.plus(hands.known(session, result.repeats))
     result.found, result.sides = _gains(result, stages.get(AS_FOUND))

@@ -22,6 +22,7 @@ SESSION_SCHEMA: dict[str, pl.DataType] = {
             *("crank_length_mm", "temperature_c", "soak_min", "gain_error_pct", "gain_error_ln"),
             *("u_session_pct", "dof_session", "u_bench_pct", "u_place_pct", "u_crank_pct"),
             *("u_meter_pct", "expanded_uncertainty_pct", "coverage_factor", "repeat_sd_pct"),
+            "step_nm",
         ),
         pl.Float64(),
     ),
@@ -48,9 +49,9 @@ def session_frame(results: Sequence[SessionResult]) -> pl.DataFrame:
     The five u_…_pct are standard uncertainties of gain_error_ln (100·ln): random for this
     session (with dof_session, null if infinite), and shared through the mass set, the place,
     the crank and the meter. repeat_sd_pct is the scatter of the session's own repeated hangings,
-    with repeat_dof. Sessions without a gain error have nulls there. after_work_… is
-    what was found, in 100·ln, after work that left the slope alone. document: `session_document`
-    as JSON.
+    with repeat_dof; step_nm the step of its display. Sessions without a gain error have nulls
+    there. after_work_… is what was found, in 100·ln, after work that left the slope alone.
+    document: `session_document` as JSON.
     """
     return pl.DataFrame([_row(r) for r in results], schema=SESSION_SCHEMA, orient="row")
 
@@ -73,6 +74,7 @@ def _row(result: SessionResult) -> dict[str, object]:
         **_found(found),
         "repeat_sd_pct": None if result.repeats.sd is None else 100 * result.repeats.sd,
         "repeat_dof": result.repeats.dof,
+        "step_nm": result.step_nm,
         "verdict": result.verdict,
         "advice": None if result.advice is None else result.advice.code,
         "slope_before": slopes.before,

@@ -33,6 +33,7 @@ from .masses import MassLimits as MassLimits
 from .masses import load_of as load_of
 from .proportions import effective_number as effective_number
 from .proportions import proportion as proportion
+from .resolution import decimals_shown as decimals_shown
 from .resolution import display_step as display_step
 from .spread import MAD_TO_SD as MAD_TO_SD
 from .spread import bland_altman as bland_altman

@@ -1,10 +1,12 @@
 """Read from the digits of written numbers how finely they were read."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from decimal import Decimal
 
 MOST_DECIMALS = 6
 """Numbers with more decimals are computed, not read off a display."""
+OFTEN = 0.2
+"""Part of the readings that must have a decimal place before the display is believed to."""
 FINE_STEPS = (0.5, 0.25, 0.2)
 """Steps within a decimal place that displays use, in units of that place."""
 ENOUGH_FOR_STEPS = 8
@@ -22,24 +24,32 @@ def half_last_digit(value: float, *, most: int = MOST_DECIMALS) -> float:
     return 0.5 * float(10.0 ** -decimals(value, most))
 
 
-def display_step(readings: Iterable[float]) -> float:
+def decimals_shown(value: float, typed: int | None) -> int:
+    """Return the decimals of a reading: as it was typed, where that is known and no fewer."""
+    return max(decimals(value, MOST_DECIMALS + 1), typed or 0)
+
+
+def display_step(readings: Iterable[float], shown: Sequence[int] | None = None) -> float:
     """Return the step of the display that readings were taken from, in their unit.
 
-    The most decimals of all, since a trailing zero leaves no trace in a number; 0 where they
-    have more than a display shows. From `ENOUGH_FOR_STEPS` readings on, a coarser step in
-    that place (0.05 rather than 0.01) is believed if every reading is a multiple of it.
+    shown: decimals of each (`decimals_shown`), which know of zeros at the end; None: counted.
+    The finest place that readings often have; 0 where that is more than a display shows. From
+    `ENOUGH_FOR_STEPS` readings on, a coarser step in that place (0.05 rather than 0.01) is
+    believed if every reading is a multiple of it.
     """
     values = list(readings)
     if not values:
         return 0.0
-    places = max(decimals(value, MOST_DECIMALS + 1) for value in values)
-    if places > MOST_DECIMALS:
+    places = [decimals_shown(value, None) for value in values] if shown is None else list(shown)
+    place = sorted(places, reverse=True)[max(int(OFTEN * len(values)), 1) - 1]
+    if place > MOST_DECIMALS:
         return 0.0
-    step = float(10.0**-places)
-    if len(values) < ENOUGH_FOR_STEPS:
+    step = float(10.0**-place)
+    read = [value for value, n in zip(values, places, strict=True) if n <= place]
+    if len(read) < ENOUGH_FOR_STEPS:
         return step
     coarser = (10 * step * part for part in FINE_STEPS)
-    return next((c for c in coarser if all(_multiple(v, c) for v in values)), step)
+    return next((c for c in coarser if all(_multiple(v, c) for v in read)), step)
 
 
 def _multiple(value: float, step: float) -> bool:

@@ -168,6 +168,7 @@
             mass_kg: masses ? mass : 0,
             hanger_mass_kg: masses ? hanger : 0,
             torque_nm: numberOrNull(row.text),
+            torque_decimals: bench.decimals(row.text),
           })
         );
       }

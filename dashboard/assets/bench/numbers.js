@@ -20,6 +20,15 @@
     return /^[+-]?(\d+\.?\d*|\.\d+)$/.test(said) ? Number(said) : NaN;
   }
 
+  // Decimals as typed: a zero at the end was read off the display like any other digit.
+  function decimals(text) {
+    const value = parse(text);
+    if (!typed(value)) return null;
+    const said = String(text).replace(/[^\d.,]/g, "");
+    const point = Math.max(said.lastIndexOf("."), said.lastIndexOf(","));
+    return point < 0 ? 0 : said.length - point - 1;
+  }
+
   function typed(value) {
     return typeof value === "number" && Number.isFinite(value);
   }
@@ -299,6 +308,7 @@
 
   Object.assign(bench, {
     parse: parse,
+    decimals: decimals,
     typed: typed,
     mean: mean,
     findBy: findBy,

@@ -3,6 +3,7 @@ from .budget import repeatability_term as repeatability_term
 from .budget import session_budget as session_budget
 from .budget_terms import BUOYANCY_RELATIVE as BUOYANCY_RELATIVE
 from .budget_terms import OFF_LEVEL_RELATIVE as OFF_LEVEL_RELATIVE
+from .display import Displays as Displays
 from .inputs import CHAIN_LOSS as CHAIN_LOSS
 from .inputs import DEFAULT_LENGTH_LIMIT_MM as DEFAULT_LENGTH_LIMIT_MM
 from .inputs import read_sessions as read_sessions
@@ -39,7 +40,6 @@ from .stage_means import Scatter as Scatter
 from .stage_means import Stage as Stage
 from .stage_means import arm_difference as arm_difference
 from .stage_means import bends as bends
-from .stage_means import display_step_nm as display_step_nm
 from .stage_means import evaluate_stage as evaluate_stage
 from .stage_means import hysteresis as hysteresis
 from .stage_means import interaction as interaction

@@ -31,7 +31,15 @@ from models.bench.measurement.reference_data import (
     ReferenceData,
     clean,
 )
-from models.metrology import Drive, Load, MassLimits, expected_torque_nm, load_of, local_gravity
+from models.metrology import (
+    Drive,
+    Load,
+    MassLimits,
+    decimals_shown,
+    expected_torque_nm,
+    load_of,
+    local_gravity,
+)
 from models.wording import Reason
 
 DEFAULT_LENGTH_LIMIT_MM = 0.5
@@ -182,6 +190,7 @@ class _Builder:
             chainring=c["chainring"][i],
             arm=c["arm"][i],
             torque_nm=c["torque_nm"][i],
+            decimals=decimals_shown(c["torque_nm"][i], c["torque_decimals"][i]),
             sd_nm=c["reading_sd_nm"][i],
             position=position,
         )

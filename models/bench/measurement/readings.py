@@ -18,6 +18,7 @@ STAGES = (AS_FOUND, AFTER_WORK, AS_LEFT)
 class Reading:
     """One row of the table, with what was computed for it. Torques in N·m.
 
+    decimals     of torque_nm as it was typed
     position     time in s, else the reading's number, else the row's: for order only
     expected_nm  None for a reading with a mass whose inputs are missing
     zero_nm      None where its stage has no zero reading
@@ -33,6 +34,7 @@ class Reading:
     torque_nm: float
     sd_nm: float | None
     position: float
+    decimals: int = 0
     hung: Load | None = None
     length_mm: float | None = None
     gravity_ms2: float = 0.0
@@ -59,6 +61,8 @@ class Meter:
     slope_max: float | None = None
     crank_length_mm: float | None = None
     tolerance_pct: float | None = None
+    torque_step_nm: float | None = None
+    group: str | None = None
     static_check: bool | None = None
 
 

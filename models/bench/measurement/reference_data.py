@@ -22,6 +22,7 @@ class MeterRow(TypedDict):
 
     meter_id: str
     kind: str | None
+    model_group: str | None
     slope_convention: str | None
     factory_slope: float | None
     slope_step: float | None
@@ -29,6 +30,7 @@ class MeterRow(TypedDict):
     slope_max: float | None
     crank_length_mm: float | None
     tolerance_pct: float | None
+    torque_step_nm: float | None
     static_check: bool | None
 
 
@@ -149,6 +151,8 @@ def _meter(row: MeterRow) -> Meter:
         slope_max=row["slope_max"],
         crank_length_mm=row["crank_length_mm"],
         tolerance_pct=row["tolerance_pct"],
+        torque_step_nm=row["torque_step_nm"],
+        group=row["model_group"] or row["kind"],
         static_check=row["static_check"],
     )
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from models.bench.measurement.kinds import LEFT, RIGHT
 from models.bench.measurement.readings import MASS, Reading, Session
 from models.bench.measurement.zero_correction import ZeroWeights, correct, zeros_of
-from models.metrology import deviation_pct, display_step, lack_of_fit
+from models.metrology import deviation_pct, lack_of_fit
 
 Cell = tuple[str | None, str | None]
 BEND_P = 0.01
@@ -144,11 +144,6 @@ def ring_names(stage: Stage, session: Session) -> tuple[str, str] | None:
         return None
     ordered = sorted(labels, key=lambda label: _teeth(label, session))
     return ordered[0], ordered[-1]
-
-
-def display_step_nm(session: Session) -> float:
-    """Step of the display that the session was read from, N·m."""
-    return display_step(r.torque_nm for r in session.readings)
 
 
 def interaction(stage: Stage) -> Scatter:
