@@ -68,8 +68,8 @@ class Column:
 
     low, high  the values it takes, both included; with `positive` they are above 0
     choices    the words it takes; with `or_teeth` a number of teeth as well
-    decimals_of  the column whose decimals, as they were typed, it holds where it is empty: rows
-               that differ in it alone are the same
+    decimals_of  the column whose decimals, as they were typed, it holds if they end in a zero:
+               rows that differ in it alone are the same
     """
 
     name: str

@@ -273,7 +273,7 @@ BENCH = Table(
             low=0,
             high=10,
             decimals_of="torque_nm",
-            meaning="decimals that the display showed; else as torque_nm was typed",
+            meaning="decimals that the display showed, where they end in a zero; else as typed",
         ),
         _slope("slope_before", "slope found in the meter"),
         _slope("slope_after", "slope left in the meter (empty: unchanged)"),

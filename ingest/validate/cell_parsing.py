@@ -79,9 +79,9 @@ def numbers(cells: pl.Series, style: Style) -> pl.Series:
 
 
 def decimals(cells: pl.Series, style: Style) -> pl.Series:
-    """Return with how many decimals numbers were written: 33.0 has one; null for no number."""
-    read = pointed(cells, style)
-    digits = read.str.extract(r"^[^.eE]*\.?(\d*)$", 1)
+    """Return with how many decimals numbers were written that end in a zero, which no number
+    keeps: 33.0 has one; null for any other."""
+    digits = pointed(cells, style).str.extract(r"^[^.eE]*\.(\d*0)$", 1)
     return digits.str.len_chars().cast(pl.Int64).alias(cells.name)
 
 

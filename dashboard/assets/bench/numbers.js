@@ -20,13 +20,11 @@
     return /^[+-]?(\d+\.?\d*|\.\d+)$/.test(said) ? Number(said) : NaN;
   }
 
-  // Decimals as typed: a zero at the end was read off the display like any other digit.
+  // Decimals as typed where they end in a zero, which a number does not keep; else null.
   function decimals(text) {
-    const value = parse(text);
-    if (!typed(value)) return null;
-    const said = String(text).replace(/[^\d.,]/g, "");
-    const point = Math.max(said.lastIndexOf("."), said.lastIndexOf(","));
-    return point < 0 ? 0 : said.length - point - 1;
+    const said = typed(parse(text)) ? String(text).trim() : "";
+    const found = /[.,](\d*0)$/.exec(said);
+    return found ? found[1].length : null;
   }
 
   function typed(value) {

@@ -196,3 +196,19 @@ def test_twice_changes_nothing(tmp_path: Path, store: Store) -> None:
     assert again.rows_loaded == 0
     assert again.set_aside == []
     assert team.contents(store) == before
+
+
+def test_zeros_typed_at_the_end_are_kept_and_make_no_row_another(tmp_path: Path) -> None:
+    """33,0 was read off a display of tenths; as 33 it is the same row of the same session."""
+    typed = {"M1": "33,0", "M2": "33,40", "M3": "33,4", "M4": "33"}
+    rows = [team.reading(session=f"S{m}", meter_id=m, torque_nm=text) for m, text in typed.items()]
+    tables = {"meters": [{**team.METERS[0], "meter_id": m} for m in typed]}
+    tables |= {"mass_sets": team.MASS_SETS, "bench": rows}
+    store, report = team.load(tmp_path, team.write_team(tmp_path / "typed", tables))
+    assert report.clean, report.set_aside
+    kept = team.live(store, "bench").sort("meter_id")
+    assert kept["torque_decimals"].to_list() == [1, 2, None, None]
+    rows = [row | {"torque_nm": str(row["torque_nm"]).rstrip("0").rstrip(",")} for row in rows]
+    _, again = team.load(tmp_path, team.write_team(tmp_path / "bare", tables | {"bench": rows}))
+    assert (again.rows_loaded, again.set_aside) == (0, [])
+    assert team.live(store, "bench").height == 4

@@ -15,8 +15,8 @@ from ingest.store.migrations import SCHEMA_VERSION, physical_tables, statements
 CONTRACT = {
     "meters": "meter_id* kind* model_group serial_number in_service_date* retired_date "
     "replaces_meter_id slope_convention* factory_slope slope_step slope_min slope_max "
-    "crank_length_mm tolerance_pct stated_accuracy_pct static_check battery_type owner state "
-    "location purchase_date purchase_cost warranty_until return_by",
+    "crank_length_mm tolerance_pct torque_step_nm stated_accuracy_pct static_check battery_type "
+    "owner state location purchase_date purchase_cost warranty_until return_by",
     "references": "reference_id* kind* meter_id stated_accuracy_pct keeps_wheel",
     "mass_sets": "bench_id* mass_kg hanger_mass_kg mass_class mass_tolerance_g source "
     "certificate_no calibrated_on due_on",
@@ -28,8 +28,9 @@ CONTRACT = {
     "bench": "session_id* meter_id* measured_at* bench_id place_id technician mass_kg "
     "hanger_mass_kg mass_tolerance_g mass_class crank_length_mm crank_length_tolerance_mm "
     "gravity_ms2 latitude_deg altitude_m temperature_c soak_min stage reading load* direction "
-    "loading_path cog_teeth chainring arm crank_angle_deg reading_sd_nm torque_nm* slope_before "
-    "slope_after slope_before_left slope_after_left slope_before_right slope_after_right",
+    "loading_path cog_teeth chainring arm crank_angle_deg reading_sd_nm torque_nm* torque_decimals "
+    "slope_before slope_after slope_before_left slope_after_left slope_before_right "
+    "slope_after_right",
     "zeros": "meter_id* measured_at* zero_nm zero_raw temperature_c battery_v source",
     "events": "meter_id reference_id bench_id date* event* side size_pct cost note state",
     "comparisons": "comparison_id* meter_id* reference_id* measured_at* step* duration_s* meter_w* "
