@@ -44,18 +44,25 @@ class Alarm:
 
 def alarm_reason(alarm: Alarm, prepared: Prepared) -> Reason:
     """Return what an alarm says."""
-    kind = (alarm.effect.device_kind, alarm.effect.kind)
-    if kind == ("meter", "step"):
-        return _meter_step(alarm, prepared)
-    say = {
-        ("reference", "step"): _reference_step,
-        ("bench", "step"): _bench_step,
-        ("bench", "offset"): _bench_offset,
-        ("meter", "entry"): _entry,
-        ("meter", "noise"): _noise,
-        ("group", "bend"): _bend,
-    }[kind]
-    return say(alarm)
+    effect, on, when = alarm.effect, alarm.on, alarm.when
+    device, size, half = effect.device, alarm.size_pct, alarm.half_pct
+    if effect.kind == "step":
+        if effect.device_kind == "meter":
+            return _meter_step(alarm, prepared)
+        if effect.device_kind == "reference":
+            return Reason("reference_step", device=device, size_pct=size, half_pct=half, when=when)
+        return Reason("bench_step", device=device, size_pct=size, half_pct=half, when=when)
+    if effect.kind == "offset":
+        if size > 0:
+            return Reason("bench_heavier", device=device, size_pct=size, half_pct=half)
+        return Reason("bench_lighter", device=device, size_pct=size, half_pct=half)
+    if effect.kind == "entry":
+        return _entry(alarm)
+    if effect.kind == "noise":
+        return Reason("noise", device=device, factor=effect.factor, on=on)
+    if size > 0:
+        return Reason("bend_up", group=device, size_pct=size, half_pct=half, on=on)
+    return Reason("bend_down", group=device, size_pct=size, half_pct=half, on=on)
 
 
 def _meter_step(alarm: Alarm, prepared: Prepared) -> Reason:
@@ -103,33 +110,6 @@ def _events(meter: str, prepared: Prepared) -> list[tuple[str, date, str | None,
     ]
 
 
-def _reference_step(alarm: Alarm) -> Reason:
-    return Reason(
-        "reference_step",
-        device=alarm.effect.device,
-        size_pct=alarm.size_pct,
-        half_pct=alarm.half_pct,
-        when=alarm.when,
-    )
-
-
-def _bench_step(alarm: Alarm) -> Reason:
-    return Reason(
-        "bench_step",
-        device=alarm.effect.device,
-        size_pct=alarm.size_pct,
-        half_pct=alarm.half_pct,
-        when=alarm.when,
-    )
-
-
-def _bench_offset(alarm: Alarm) -> Reason:
-    device, size, half = alarm.effect.device, alarm.size_pct, alarm.half_pct
-    if size > 0:
-        return Reason("bench_heavier", device=device, size_pct=size, half_pct=half)
-    return Reason("bench_lighter", device=device, size_pct=size, half_pct=half)
-
-
 def _entry(alarm: Alarm) -> Reason:
     effect, shift = alarm.effect, alarm.consequence_pct
     found = Reason(
@@ -143,15 +123,3 @@ def _entry(alarm: Alarm) -> Reason:
     if shift is None:
         return found
     return Reason("entry_reset_on", entry=found, consequence_pct=shift)
-
-
-def _noise(alarm: Alarm) -> Reason:
-    effect = alarm.effect
-    return Reason("noise", device=effect.device, factor=effect.factor, on=alarm.on)
-
-
-def _bend(alarm: Alarm) -> Reason:
-    group, size, half, on = alarm.effect.device, alarm.size_pct, alarm.half_pct, alarm.on
-    if size > 0:
-        return Reason("bend_up", group=group, size_pct=size, half_pct=half, on=on)
-    return Reason("bend_down", group=group, size_pct=size, half_pct=half, on=on)
