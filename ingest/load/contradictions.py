@@ -4,7 +4,7 @@ Each function finds one kind of contradiction; `contradictions` adds where it st
 """
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -203,10 +203,14 @@ def broken_slope_chains(frames: dict[str, pl.DataFrame]) -> list[Finding]:
 def _slope_finding(line: dict[str, object], before: str) -> Finding:
     text = (
         f"meter {line['meter_id']}, session {line['session_id']}: {before} is "
-        f"{cell_text(line[before])}, but the session of {_day(line['then'])} left "
+        f"{cell_text(line[before])}, but the session of {cell_text(line['then'])[:10]} left "
         f"{cell_text(line['left'])}: a typing error, or a reset in between that nobody recorded "
         "(it counts as one)."
     )
+    return _of_session(line, text)
+
+
+def _of_session(line: Mapping[str, object], text: str) -> Finding:
     return Finding("bench", (int(str(line["row_id"])),), (str(line["meter_id"]),), text)
 
 
@@ -240,7 +244,7 @@ def _crank_finding(line: dict[str, object]) -> Finding:
         f"{cell_text(line['crank_length_mm'])} mm, but {whose} says {cell_text(line['due'])} mm: "
         "measure the crank and correct the one or the other (the session's own is used)."
     )
-    return Finding("bench", (int(str(line["row_id"])),), (str(line["meter_id"]),), text)
+    return _of_session(line, text)
 
 
 def overlaps(frames: dict[str, pl.DataFrame], table: str) -> list[Finding]:
@@ -289,7 +293,7 @@ def impossible_slopes(frames: dict[str, pl.DataFrame]) -> list[Finding]:
                 f"meter {line['meter_id']}, session {line['session_id']}: {after} is "
                 f"{cell_text(line[after])}, but {why}: correct the session or the meter's row."
             )
-            findings.append(Finding("bench", (line["row_id"],), (line["meter_id"],), text))
+            findings.append(_of_session(line, text))
     return findings
 
 
@@ -326,10 +330,6 @@ def after_today(frames: dict[str, pl.DataFrame], today: date) -> list[Finding]:
 def _with_day(frame: pl.DataFrame, column: str) -> pl.DataFrame:
     day = pl.col(column) if frame[column].dtype == pl.Date else pl.col(column).dt.date()
     return frame.with_columns(day.alias("day")).sort("day")
-
-
-def _day(value: object) -> str:
-    return cell_text(value)[:10]
 
 
 def _rows(count: int) -> str:

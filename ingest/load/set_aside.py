@@ -4,6 +4,7 @@ from collections import deque
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import cast
 
 import polars as pl
 
@@ -126,16 +127,9 @@ def cells_of(row: SetAsideRow) -> list[Cell]:
 
 def problems_of(row: SetAsideRow) -> list[CellProblem]:
     """Return the problems of a row as the store keeps them."""
-    return [
-        {
-            "sheet": problem.sheet,
-            "column": problem.column,
-            "found": problem.found,
-            "expected": problem.expected,
-            "fix": problem.fix,
-        }
-        for problem in row.problems
-    ]
+    kept = CellProblem.__annotations__
+    found = [{name: getattr(problem, name) for name in kept} for problem in row.problems]
+    return cast(list[CellProblem], found)
 
 
 def write_set_aside(

@@ -6,7 +6,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date
 from typing import TypedDict
 
 import polars as pl
@@ -122,7 +122,8 @@ def roles(recordings: pl.DataFrame, meters: pl.DataFrame, references: pl.DataFra
          unless the devices in it say that it is the meter's.
     """
     index, names = MeterIndex.of(meters), _Names(meters["meter_id"], references["reference_id"])
-    fleet, trainers = _reference_of_meter(references), _trainers(references)
+    fleet = _reference_of_meter(references)
+    trainers = references.filter(pl.col("kind") == "trainer")["reference_id"].to_list()
     rows = []
     for one in summary_rows(recordings.filter(pl.col("samples") > 0)):
         device, name = _meter_in(one, index), names.ids(one["path"])
@@ -145,7 +146,8 @@ def _is_trainers(recording: Summary) -> bool:
 
 def _meter_in(recording: Summary, index: MeterIndex) -> tuple[str, str] | None:
     """Return (meter_id, why) of a recording's power meter; None when there are several."""
-    day = _day(recording["started_at"])
+    began = recording["started_at"]
+    day = began.date() if began is not None else None
     found = {
         index.meter_of(device["serial_number"], device["ant_number"], day)
         for device in recording["devices"] or ()
@@ -154,19 +156,11 @@ def _meter_in(recording: Summary, index: MeterIndex) -> tuple[str, str] | None:
     return found.pop() if len({meter[0] for meter in found if meter}) == 1 else None
 
 
-def _day(at: datetime | None) -> date | None:
-    return at.date() if at is not None else None
-
-
 def _reference_of_meter(references: pl.DataFrame) -> dict[str, str]:
     if "meter_id" not in references.columns:
         return {}
     known = references.drop_nulls("meter_id")
     return dict(zip(known["meter_id"], known["reference_id"], strict=True))
-
-
-def _trainers(references: pl.DataFrame) -> list[str]:
-    return references.filter(pl.col("kind") == "trainer")["reference_id"].to_list()
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ from ingest.recordings import (
     write_traces,
     zero_rows,
 )
+from ingest.schema import TABLES
 from ingest.store import Store, write_tables
 from models.metrology import ln_from_ratio
 from models.rides import (
@@ -42,14 +43,6 @@ from models.run.documents import Row
 from models.wording import NothingToSayError, said
 
 Say = Callable[[str], None]
-PAIR_COLUMNS = (
-    "meter_file",
-    "reference_file",
-    "meter_id",
-    "reference_id",
-    "comparison_id",
-    "rider_id",
-)
 RESULTS_SCHEMA = RESULT_SCHEMA | dict.fromkeys(FILES, pl.String())
 
 
@@ -94,7 +87,8 @@ def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
         return []
     folder = recordings_folder(store)
     read = read_folder(files, into=folder, progress=_counted(say), time_zone=store.time_zone())
-    notices = [f"{row['name']}: {row['error']}" for row in _unreadable(read)]
+    unreadable = read.filter(pl.col("status") == "unreadable").to_dicts()
+    notices = [f"{row['name']}: {row['error']}" for row in unreadable]
     notices += [
         f"{row['name']}: damaged, and read as far as it holds ({row['partial']})"
         for row in read.filter(pl.col("partial").is_not_null()).to_dicts()
@@ -114,10 +108,6 @@ def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
     return notices + _propose(
         folder, propose_pairs(kept, meters, references, assignments=assignments), pairs
     )
-
-
-def _unreadable(read: pl.DataFrame) -> list[Row]:
-    return read.filter(pl.col("status") == "unreadable").to_dicts()
 
 
 def _counted(say: Say) -> Callable[[int, int], None]:
@@ -141,7 +131,8 @@ def _load_harvest(store: Store, folder: Path, tables: dict[str, pl.DataFrame]) -
 def undecided(proposed: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
     """Return proposed pairs that no row of `pairs` holds, by its id or its files' names."""
     ids = set(pairs["comparison_id"])
-    files = {(Path(a).name, Path(b).name) for a, b in pairs.select(PAIR_COLUMNS[:2]).iter_rows()}
+    named = pairs.select("meter_file", "reference_file").iter_rows()
+    files = {(Path(meter).name, Path(reference).name) for meter, reference in named}
     return proposed.filter(
         [
             row["comparison_id"] not in ids
@@ -155,7 +146,9 @@ def _propose(folder: Path, proposed: pl.DataFrame, pairs: pl.DataFrame) -> list[
     fresh = undecided(proposed, pairs)
     if fresh.is_empty():
         return []
-    [file] = write_tables({"pairs": fresh.select(PAIR_COLUMNS)}, folder / "proposed", "csv")
+    [file] = write_tables(
+        {"pairs": fresh.select(TABLES["pairs"].names)}, folder / "proposed", "csv"
+    )
     return [
         f"{fresh.height} pair(s) of recordings overlap in time, one from a meter and one from a "
         f"reference: look at {file} and load it to use them"
