@@ -3,19 +3,16 @@
 import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TypedDict, cast
+from typing import cast
+
+from ingest.schema.columns import CellProblem
 
 
-class ProblemDocument(TypedDict):
+class ProblemDocument(CellProblem):
     """A problem as the `load` command prints it."""
 
     file: str
-    sheet: str | None
     row: int | None
-    column: str | None
-    found: str | None
-    expected: str
-    fix: str
 
 
 class UserError(Exception):
