@@ -11,6 +11,7 @@ from dashboard import theme
 from dashboard.navigation import Document
 
 HEADS = ("Week", "Races, camps, closures", "Bench slots", "Visits")
+MOST_BOXES = 12
 KINDS = ("race", "camp", "test", "closed")
 
 
@@ -52,7 +53,7 @@ def _week(week: Document, visits: Sequence[Document], plan: Document, query: str
     return html.Div(
         [
             html.Div(_when(week), className="week-when"),
-            html.Div([_event(e) for e in _events_in(plan, week["week"])], className="week-events"),
+            *_events(_events_in(plan, week["week"])),
             html.Div(_slots(week), className="week-slots"),
             html.Div(shown, className="week-visits"),
         ],
@@ -65,6 +66,11 @@ def _week(week: Document, visits: Sequence[Document], plan: Document, query: str
             closed="yes" if week["closed"] else "",
         ),
     )
+
+
+def _events(events: Sequence[Document]) -> list[html.Div]:
+    """Return the cell of a week's events; none where there are none, as in most weeks."""
+    return [html.Div(list(map(_event, events)), className="week-events")] if events else []
 
 
 def _when(week: Document) -> list[Any]:
@@ -114,16 +120,16 @@ def _slots(week: Document) -> list[Any]:
         return [html.Span("closed", className="quiet-words")]
     if not slots and not used:
         return [html.Span("no slot", className="quiet-words")]
-    boxes = [
-        html.Span(className="slot taken" if n < used else "slot") for n in range(min(slots, 12))
-    ]
-    words = f"{used} of {slots} used"
     if used > slots:
         words = f"{used} for {theme.plural(slots, 'slot')}: too many"
-    return [
-        html.Span(words, className="slots-over" if used > slots else ""),
-        html.Span(boxes, className="slot-boxes", **parts.aria(hidden="true")),
-    ]
+        return [html.Span(words, className="slots-over"), _boxes(slots, slots)]
+    return [f"{used} of {slots} used", _boxes(used, slots)]
+
+
+def _boxes(used: int, slots: int) -> html.Span:
+    """Return a box for each slot, drawn as one mark: a page of hundreds of marks is slow."""
+    counts = {"--used": min(used, MOST_BOXES), "--slots": min(slots, MOST_BOXES)}
+    return html.Span(className="slot-boxes", style=counts, **parts.aria(hidden="true"))
 
 
 def _visit(visit: Document, target: float, today: str) -> html.Button:

@@ -78,10 +78,12 @@ def unplanned_part(plan: Document, as_of: str | None) -> html.Section:
 
 def _in_print(rows: Sequence[Document], plan: Document) -> html.Div:
     """Return every row with its whole sentence: the screen's table shows a page of them."""
-    titles = ("Meter", _at_risk(plan), "Days out", "Why none")
-    lines = [(row["meter_id"], row["money_text"], row["days_text"], row["reason"]) for row in rows]
-    table = parts.plain_table(titles, lines, name="Without a visit, in print", headed=True)
-    return html.Div(table, className="print-only")
+    head = f"Meter: {_at_risk(plan).lower()}; days out; why none"
+    lines = [
+        f"{row['meter_id']}: {row['money_text']}; {row['days_text']}; {row['reason']}"
+        for row in rows
+    ]
+    return html.Div("\n".join([head, *lines]), className="print-only lines")
 
 
 def _at_risk(plan: Document) -> str:
