@@ -70,7 +70,6 @@ def test_import_is_brought_in_corrected_and_taken_back(visit, data):
             page.click(f"button:text-is('Take import {number} back')")
             page.wait_for_selector(f"text=Import {number} was taken back")
         assert "S9" not in sessions(data)
-        page.close()
 
 
 def test_proposed_event_is_confirmed_with_one_tap_and_keyboard(visit, data):
@@ -83,7 +82,6 @@ def test_proposed_event_is_confirmed_with_one_tap_and_keyboard(visit, data):
         page.focus("button[aria-label^='Reject: K2']")
         page.keyboard.press("Enter")
         page.wait_for_selector("text=No event waits for a decision.")
-        page.close()
     with data.store.reading() as db:
         states = dict(db.frame("events").select("meter_id", "state").iter_rows())
     assert states == {"K1": "confirmed", "K2": "rejected"}
@@ -135,7 +133,6 @@ def test_rider_is_removed_only_when_the_name_is_typed(visit, data):
         page.fill("#intake-rider-typed", "R2")
         page.click("#intake-rider-remove")
         page.wait_for_selector("text=2 rows removed")
-        page.close()
     assert data.ask(run.riders_named) == [{"rider_id": "R1"}]
 
 
@@ -171,7 +168,6 @@ def test_ended_sign_in_is_said_in_the_page_which_keeps_what_was_typed(visit, dat
         assert page.get_attribute("#shell-notice a", "href") == "/sign-in"
         assert page.input_value("#fleet-search") == "K1"
         tab.complaints.clear()  # the browser notes the refused request
-        page.close()
 
 
 def test_more_than_the_server_takes_at_once_is_not_sent(visit, data, tmp_path):
@@ -184,5 +180,4 @@ def test_more_than_the_server_takes_at_once_is_not_sent(visit, data, tmp_path):
         page.wait_for_selector("text=No row is set aside.")
         page.set_input_files("#intake-upload input[type=file]", large)
         page.wait_for_selector("#shell-notice:has-text('more than 46 MB together')")
-        page.close()
     assert data.work()["ended"] == {}
