@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,8 @@ import pytest
 
 from dashboard.service import Service
 from dashboard.service.jobs import LANES
-from tests.dashboard import bench_team, whole_team
+from ingest.admin import passwords
+from tests.dashboard import bench_team, people, whole_team
 from tests.dashboard.browsing import Visit
 from tests.once import built_once
 
@@ -89,6 +91,53 @@ def followed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
     monkeypatch.setattr(Service, "_begin_then", note)
     return noted
+
+
+@contextmanager
+def _cheap_hashes() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passwords, "METHOD", "scrypt:1024:8:1")
+        passwords.stand_in.cache_clear()
+        yield
+    passwords.stand_in.cache_clear()
+
+
+@pytest.fixture(scope="module")
+def cheap_hashes() -> Iterator[None]:
+    """Passwords are hashed at once: what hashing costs is not what these tests are about."""
+    with _cheap_hashes():
+        yield
+
+
+@pytest.fixture(scope="session")
+def people_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small team's store with an account a role, not fitted; not to be written to."""
+    return _people(tmp_path_factory, "people", fit=False)
+
+
+@pytest.fixture(scope="session")
+def fitted_people_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same store, fitted; not to be written to."""
+    return _people(tmp_path_factory, "fitted-people", fit=True)
+
+
+def _people(factory: pytest.TempPathFactory, name: str, *, fit: bool) -> Path:
+    def make(folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        with _cheap_hashes():
+            people.add_accounts(people.make_store(folder, fit=fit))
+
+    return built_once(factory, name, make) / "team.duckdb"
+
+
+@pytest.fixture
+def people_service(
+    people_store: Path, cheap_hashes: None, tmp_path: Path, followed: list[str]
+) -> Iterator[Service]:
+    """The service over a copy of the small team's store; what would follow a change is noted."""
+    service = Service(shutil.copy(people_store, tmp_path / "team.duckdb"))
+    yield service
+    assert service.settled()
 
 
 @pytest.fixture(scope="session")

@@ -17,14 +17,13 @@ from dashboard.pages.intake.calls import zip_cells
 from dashboard.pages.intake.progress import work_line
 from dashboard.security import Guarded
 from dashboard.service import Service
-from ingest.admin import passwords
 from ingest.store import changes
 from models import run
 from models.run import HERE
 from tests.dashboard.browsing import serving
 from tests.dashboard.cli.test_rides import ONE_PAIR, csv_of
 from tests.dashboard.fake import FakeData
-from tests.dashboard.people import Caller, add_accounts, make_store
+from tests.dashboard.people import Caller
 from tests.dashboard.reading import text
 from tests.simulate.rides import Truth, simulate_pair
 
@@ -36,22 +35,10 @@ BAD = (
 EFFORT = "rider_id,date,watts,meter_id\nR1,2026-03-09,lots,K1\nR2,2026-03-09,301,K2\n"
 
 
-@pytest.fixture(scope="module")
-def team(tmp_path_factory):
-    before = passwords.METHOD
-    passwords.METHOD = "scrypt:1024:8:1"
-    store = make_store(tmp_path_factory.mktemp("team"), fit=False)
-    add_accounts(store)
-    yield store
-    passwords.METHOD = before
-
-
 @pytest.fixture
-def data(team, tmp_path, followed):
+def data(people_service):
     """A service of its own; refitting is left out, it has tests of its own."""
-    service = Service(shutil.copy(team, tmp_path / "team.duckdb"))
-    yield service
-    assert service.settled()
+    return people_service
 
 
 def load(data, *files):
@@ -149,9 +136,9 @@ def test_page_of_an_empty_store_says_what_to_do(tmp_path):
 
 
 @pytest.fixture
-def fitting(team, tmp_path):
+def fitting(people_store, cheap_hashes, tmp_path):
     """A service that refits after what is brought in."""
-    service = Service(shutil.copy(team, tmp_path / "team.duckdb"))
+    service = Service(shutil.copy(people_store, tmp_path / "team.duckdb"))
     yield service
     assert service.settled()
 

@@ -9,26 +9,18 @@ from dashboard.navigation import View, bench_path
 from dashboard.pages.meter import page as meter
 from dashboard.pages.meter.records import events_part
 from dashboard.service import Service
-from ingest.admin import passwords
 from ingest.store import changes
 from models import run
 from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
-from tests.dashboard.people import Caller, add_accounts, make_store
+from tests.dashboard.people import Caller
 
-
-@pytest.fixture(scope="module")
-def team(tmp_path_factory):
-    before, passwords.METHOD = passwords.METHOD, "scrypt:1024:8:1"
-    store = make_store(tmp_path_factory.mktemp("team"))
-    add_accounts(store)
-    yield store
-    passwords.METHOD = before
+pytestmark = pytest.mark.usefixtures("cheap_hashes")
 
 
 @pytest.fixture
-def served(team, tmp_path, followed):
-    data = Service(shutil.copy(team, tmp_path / "team.duckdb"))
+def served(fitted_people_store, tmp_path, followed):
+    data = Service(shutil.copy(fitted_people_store, tmp_path / "team.duckdb"))
     with serving(data) as address:
         yield address, data
 

@@ -11,7 +11,7 @@ import pytest
 from dashboard.pages.people import changes as people_changes
 from dashboard.security import Guarded, People, RefusedError
 from dashboard.service import Service
-from ingest.admin import accounts, passwords
+from ingest.admin import accounts
 from ingest.admin.people import AccountError
 from ingest.schema import UserError
 from ingest.store import Store, changes
@@ -34,26 +34,12 @@ FIELDS = (
 BUTTONS = ("people-give-role", "people-switch", "people-set-password")
 
 
-@pytest.fixture(autouse=True, scope="module")
-def cheap_hashes():
-    before = passwords.METHOD
-    passwords.METHOD = "scrypt:1024:8:1"
-    passwords.stand_in.cache_clear()
-    yield
-    passwords.METHOD = before
-    passwords.stand_in.cache_clear()
-
-
-@pytest.fixture(scope="module")
-def team(tmp_path_factory):
-    store = make_store(tmp_path_factory.mktemp("team"), fit=False)
-    add_accounts(store)
-    return store
+pytestmark = pytest.mark.usefixtures("cheap_hashes")
 
 
 @pytest.fixture
-def store(team, tmp_path):
-    return shutil.copy(team, tmp_path / "team.duckdb")
+def store(people_store, tmp_path):
+    return shutil.copy(people_store, tmp_path / "team.duckdb")
 
 
 @pytest.fixture

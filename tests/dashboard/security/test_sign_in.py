@@ -22,24 +22,13 @@ from models.run import Fleet
 from tests.dashboard.browsing import serving
 from tests.dashboard.people import NAMES, ROLES, WORDS, Caller, add_accounts, make_store
 
-
-@pytest.fixture(autouse=True, scope="module")
-def cheap_hashes():
-    """What hashing costs is not what these tests are about."""
-    before = passwords.METHOD
-    passwords.METHOD = "scrypt:1024:8:1"
-    passwords.stand_in.cache_clear()
-    yield
-    passwords.METHOD = before
-    passwords.stand_in.cache_clear()
+pytestmark = pytest.mark.usefixtures("cheap_hashes")
 
 
 @pytest.fixture(scope="module")
-def team(tmp_path_factory):
+def team(fitted_people_store, tmp_path_factory):
     """A fitted store with one account a role; tests that change it copy it."""
-    store = make_store(tmp_path_factory.mktemp("team"))
-    add_accounts(store)
-    return store
+    return shutil.copy(fitted_people_store, tmp_path_factory.mktemp("team") / "team.duckdb")
 
 
 @pytest.fixture

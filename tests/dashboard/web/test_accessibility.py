@@ -12,12 +12,11 @@ import pytest
 
 from dashboard.navigation import find_pages
 from dashboard.service import Service
-from ingest.admin import passwords
 from models import run
 from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.filled import FILLED
-from tests.dashboard.people import add_accounts, make_store
+from tests.dashboard.people import make_store
 from tests.dashboard.web.test_browser import until
 
 pytestmark = pytest.mark.browser
@@ -147,11 +146,8 @@ def test_pages_of_a_fleet_with_alarms(visit, rules):
             none(findings(page, rules))
 
 
-def test_sign_in_page_and_who_is_signed_in(visit, rules, tmp_path, monkeypatch):
-    monkeypatch.setattr(passwords, "METHOD", "scrypt:1024:8:1")
-    store = make_store(tmp_path, fit=False)
-    add_accounts(store)
-    with serving(Service(store)) as address:
+def test_sign_in_page_and_who_is_signed_in(visit, rules, people_service):
+    with serving(people_service) as address:
         tab = visit(width=390, height=844)
         page = tab.page
         page.goto(address)

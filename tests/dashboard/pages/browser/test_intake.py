@@ -1,34 +1,18 @@
 """Bringing files in, putting a row right, taking an import back: in a real browser."""
 
-import shutil
-
 import pytest
 
-from dashboard.service import Service
-from ingest.admin import passwords
 from models import run
 from tests.dashboard.browsing import serving
 from tests.dashboard.pages.test_intake import BAD
-from tests.dashboard.people import WORDS, add_accounts, make_store
+from tests.dashboard.people import WORDS
 
 pytestmark = pytest.mark.browser
 
 
-@pytest.fixture(scope="module")
-def team(tmp_path_factory):
-    before = passwords.METHOD
-    passwords.METHOD = "scrypt:1024:8:1"
-    store = make_store(tmp_path_factory.mktemp("team"), fit=False)
-    add_accounts(store)
-    yield store
-    passwords.METHOD = before
-
-
 @pytest.fixture
-def data(team, tmp_path, followed):
-    service = Service(shutil.copy(team, tmp_path / "team.duckdb"))
-    yield service
-    assert service.settled()
+def data(people_service):
+    return people_service
 
 
 def sign_in(page, address, name, role, onward="/intake"):
