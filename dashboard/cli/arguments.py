@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from dashboard import service
+from ingest.schema import Problem, ProblemDocument
 from models import run
 
 DONE, DONE_BUT, NOTHING_DONE = 0, 1, 2
@@ -118,12 +119,7 @@ def notes(document: Mapping[str, Any]) -> None:
         say(f"note: {text}")
 
 
-def say_set_aside(problems: Iterable[Mapping[str, Any]]) -> None:
+def say_set_aside(problems: Iterable[ProblemDocument]) -> None:
     """Say of each set-aside cell where it is, what was found, what was expected, what to do."""
     for problem in problems:
-        parts = [problem["file"]]
-        parts += [f"sheet {problem['sheet']}"] if problem["sheet"] else []
-        parts += [f"row {problem['row']}"] if problem["row"] is not None else []
-        where = ", ".join([*parts, problem["column"]] if problem["column"] else parts)
-        found, expected, fix = (problem[key] for key in ("found", "expected", "fix"))
-        say(f'{where}: found "{found}", expected {expected}. {fix}')
+        say(Problem(**problem).sentence(whole_path=True))

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from dashboard.cli import accounts, decisions, fleet, matching, reports, store_care
+from dashboard.cli import accounts, decisions, fleet, matching, reports, set_aside, store_care
 from dashboard.cli.arguments import (
     DONE,
     DONE_BUT,
@@ -77,6 +77,7 @@ def _parser() -> argparse.ArgumentParser:
     matching.add(words)
     decisions.add(words)
     reports.add(words)
+    set_aside.add(words)
     store_care.add(words)
     accounts.add(words)
 

@@ -44,6 +44,8 @@ def _load(args: argparse.Namespace) -> int:
     say_set_aside(document["set_aside"])
     for notice in document["notices"]:
         say(f"note: {notice}")
+    if sure := sum(problem["sure"] for problem in document["set_aside"]):
+        say(f"what is suggested for {sure} cells is sure: slopewatch set-aside --accept takes it")
     columns = (
         "path",
         "sheet",

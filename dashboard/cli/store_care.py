@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from dashboard.cli.arguments import DONE, DONE_BUT, UsageError, Words, fleet_of, say, show
+from dashboard.cli.arguments import DONE, UsageError, Words, fleet_of, show
 from models import run
 
 
@@ -16,9 +16,6 @@ def add(words: Words) -> None:
     sub = words.add("settings", _settings, "show or change the store's settings", *shared)
     sub.add_argument("key", nargs="?", metavar="KEY")
     sub.add_argument("value", nargs="?", metavar="VALUE")
-
-    sub = words.add("set-aside", _set_aside, "rows that did not load: list, write out", *shared)
-    sub.add_argument("--out", type=Path, metavar="FOLDER", help="write them as CSV to correct")
 
     sub = words.add("export", _export, "every input table as files", "store")
     sub.add_argument("folder", type=Path, metavar="FOLDER")
@@ -52,15 +49,6 @@ def _settings(args: argparse.Namespace) -> int:
     rows = [{"key": key, "value": value} for key, value in shown.items()]
     show(args, shown, rows, ("key", "value"))
     return DONE
-
-
-def _set_aside(args: argparse.Namespace) -> int:
-    rows = run.set_aside_listed(fleet_of(args))
-    if args.out is not None:
-        for path in run.write_set_aside(fleet_of(args), args.out):
-            say(f"written: {path}; correct the cells, then load the file")
-    show(args, rows, rows, ("set_aside_id", "table_name", "row", "text"))
-    return DONE_BUT if rows else DONE
 
 
 def _export(args: argparse.Namespace) -> int:

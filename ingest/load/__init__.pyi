@@ -1,8 +1,9 @@
+from .corrections import Accepted as Accepted
+from .corrections import accept_suggestions as accept_suggestions
 from .corrections import by_column as by_column
 from .corrections import correct_set_aside as correct_set_aside
 from .corrections import dismiss_set_aside as dismiss_set_aside
 from .corrections import export_set_aside as export_set_aside
-from .corrections import set_aside_documents as set_aside_documents
 from .corrections import set_aside_rows as set_aside_rows
 from .loading import load_contents as load_contents
 from .loading import load_paths as load_paths

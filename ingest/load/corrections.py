@@ -1,29 +1,42 @@
 """Rows that were set aside: list them, correct them, write them out and load them again."""
 
 import csv
-import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, TypedDict, cast
+from typing import TypedDict, cast
 
 import polars as pl
 
-from ingest.load.batches import Batch, prepare
-from ingest.load.commit import commit_batch, stored_context
+from ingest.load.batches import LOAD_ORDER, Batch, prepare
+from ingest.load.commit import DEPENDED_ON, commit_batch, stored_context
 from ingest.load.report import LoadReport
 from ingest.load.set_aside import resolve
 from ingest.load.sources import entered
 from ingest.schema import BENCH, TABLES, Cell, CellProblem, Problem, Table
-from ingest.store import Store, StoreError, record
+from ingest.store import Database, Store, StoreError, record
 from ingest.validate import EXPORT_COLUMNS, Entry, check_across_rows
 
 LACKING = ("mass_kg", "crank_length_mm")
-CELL_COLUMNS = ("cells", "corrected", "now")
 
 
 class CorrectionError(StoreError):
     """A set-aside row that does not exist, or cannot be corrected by itself."""
+
+
+class Accepted(TypedDict):
+    """What taking suggestions did.
+
+    cells        how many were taken
+    rows_loaded  rows that are in the store now
+    rows_left    rows that still wait: something else is wrong with them
+    notices      what is to be known of it
+    """
+
+    cells: int
+    rows_loaded: int
+    rows_left: int
+    notices: list[str]
 
 
 class KeptRow(TypedDict):
@@ -55,21 +68,6 @@ def set_aside_rows(store: Store, *, only_open: bool = True) -> pl.DataFrame:
     return rows.with_columns(pl.Series("text", texts, dtype=pl.String))
 
 
-def set_aside_documents(store: Store) -> list[dict[str, Any]]:
-    """Return the open set-aside rows as a command prints them: cells and problems as JSON text."""
-    rows: list[dict[str, Any]] = []
-    for row in set_aside_rows(store).iter_rows(named=True):
-        cells = {
-            name: _json(by_column(row[name])) for name in CELL_COLUMNS if row[name] is not None
-        }
-        rows.append(row | cells | {"problems": _json(row["problems"])})
-    return rows
-
-
-def _json(value: object) -> str:
-    return json.dumps(value, ensure_ascii=False)
-
-
 def by_column(cells: Iterable[Cell]) -> dict[str, str]:
     """Return the cells of a kept row by their column."""
     return {cell["column"]: cell["text"] for cell in cells}
@@ -92,6 +90,66 @@ def correct_set_aside(
         old = {name: before.get(name) for name in values}
         record(db, "row corrected", _where(row), before=old, after=dict(values))
     return report
+
+
+def accept_suggestions(store: Store, *, only: Collection[str] = tuple(TABLES)) -> Accepted:
+    """Take every suggestion that is sure, in all set-aside rows of the tables in `only`.
+
+    The rows of a file and table are corrected together, as one import that can be taken back.
+    """
+    done: Accepted = {"cells": 0, "rows_loaded": 0, "rows_left": 0, "notices": []}
+    depended_on = False
+    for rows in _together(_kept(set_aside_rows(store)), only):
+        table, taken = TABLES[str(rows[0]["table_name"])], [_sure_cells(row) for row in rows]
+        tries = [
+            (row["set_aside_id"], row["row"], {**by_column(row["now"]), **cells})
+            for row, cells in zip(rows, taken, strict=True)
+        ]
+        with store.writing() as db:
+            report = commit_batch(db, _batch(rows[0], table, tries))
+            _record_taken(db, rows, taken)
+        left = sum(table.rows_set_aside for table in report.files)
+        depended_on |= table.name in DEPENDED_ON
+        done["cells"] += sum(map(len, taken))
+        done["rows_loaded"] += len(rows) - left
+        done["rows_left"] += left
+        done["notices"] += report.notices
+    if depended_on:
+        retry_lacking(store)
+    return done
+
+
+def _together(rows: list[KeptRow], only: Collection[str]) -> Iterator[list[KeptRow]]:
+    """Yield the rows with sure suggestions by file and table, those others refer to first."""
+    groups: dict[tuple[int, str, str, int], list[KeptRow]] = {}
+    seen: dict[tuple[object, ...], int] = {}
+    for row in rows:
+        if row["table_name"] in only and row["table_name"] and _sure_cells(row):
+            place = (row["file"], row["sheet"], row["table_name"], row["row"])
+            again = seen[place] = seen.get(place, -1) + 1  # a row's number occurs once in a batch
+            order = LOAD_ORDER[row["table_name"]]
+            groups.setdefault((order, row["file"], row["sheet"] or "", again), []).append(row)
+    yield from (groups[key] for key in sorted(groups))
+
+
+def _sure_cells(row: KeptRow) -> dict[str, str | None]:
+    """Return the suggestions of a row that are sure: column → what is to stand there."""
+    return {
+        problem["column"]: problem["suggested"] or None
+        for problem in row["problems"]
+        if problem["sure"] and problem["column"] and problem["suggested"] is not None
+    }
+
+
+def _record_taken(db: Database, rows: list[KeptRow], taken: list[dict[str, str | None]]) -> None:
+    before, after = {}, {}
+    for row, cells in zip(rows, taken, strict=True):
+        stood = by_column(row["now"])
+        for column, text in cells.items():
+            before[f"row {row['row']}, {column}"] = stood.get(column)
+            after[f"row {row['row']}, {column}"] = text
+    sheet = f", sheet {rows[0]['sheet']}" if rows[0]["sheet"] else ""
+    record(db, "suggestions accepted", f"{rows[0]['file']}{sheet}", before=before, after=after)
 
 
 def dismiss_set_aside(store: Store, set_aside_id: int) -> None:
@@ -180,7 +238,7 @@ def _table_for(row: KeptRow, values: Mapping[str, str | None]) -> Table:
 
 
 def _batch(
-    row: KeptRow, table: Table, tries: list[tuple[int, int | None, Mapping[str, str | None]]]
+    row: KeptRow, table: Table, tries: Sequence[tuple[int, int | None, Mapping[str, str | None]]]
 ) -> Batch:
     """Return set-aside rows of one file as a batch: (set_aside_id, row number, cells) of each."""
     cells = {name: [tried.get(name) for _, _, tried in tries] for name in table.names}

@@ -1,7 +1,7 @@
 """Set-aside rows in the store's table `set_aside`: kept once, recognised again, resolved."""
 
 from collections import deque
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Hashable
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import cast
@@ -116,13 +116,14 @@ def _key(
     sheet: str | None, table: str | None, cells: list[Cell], problems: list[CellProblem]
 ) -> Hashable:
     """Return what identifies a row: its cells; of a whole table, what is wrong with it."""
-    content: Iterable[Mapping[str, object]] = cells or problems
-    return sheet, table, tuple(tuple(part.values()) for part in content)
+    content = [(c["column"], c["text"]) for c in cells]
+    return sheet, table, tuple(content or [(p["column"], p["found"]) for p in problems])
 
 
-def cells_of(row: SetAsideRow) -> list[Cell]:
-    """Return the filled cells of a row as the store keeps them."""
-    return [{"column": name, "text": text} for name, text in row.cells.items() if text is not None]
+def cells_of(row: SetAsideRow, *, now: bool = False) -> list[Cell]:
+    """Return the filled cells of a row as the store keeps them: as in the file, or as of now."""
+    cells = {**row.cells, **row.now} if now else row.cells
+    return [{"column": name, "text": text} for name, text in cells.items() if text is not None]
 
 
 def problems_of(row: SetAsideRow) -> list[CellProblem]:
@@ -146,6 +147,7 @@ def write_set_aside(
             "table_name": checked.table.name if checked else None,
             "row": row.row,
             "cells": cells_of(row),
+            "corrected": cells_of(row, now=True) if row.now else None,
             "problems": problems_of(row),
             "session_id": row.session_id,
             "set_aside_at": now,
@@ -161,7 +163,7 @@ def write_set_aside(
         db.change(
             "set_aside/update",
             set_aside_ids=[number for number, _ in changes.updated],
-            corrected=[cells_of(row) for _, row in changes.updated],
+            corrected=[cells_of(row, now=True) for _, row in changes.updated],
             problems=[problems_of(row) for _, row in changes.updated],
         )
 

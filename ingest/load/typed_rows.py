@@ -17,7 +17,7 @@ from ingest.load.loading import after_load, load_contents
 from ingest.load.report import LoadReport
 from ingest.load.sources import UPLOADS, entered
 from ingest.load.undo import UndoReport, imports, undo_import
-from ingest.schema import EVENTS, TABLES, Problem, capital, shortened
+from ingest.schema import EVENTS, TABLES, Problem, finished, shortened
 from ingest.store import Database, Store, StoreError, record
 from ingest.validate import Entry
 
@@ -154,7 +154,7 @@ def _sentence(problem: Problem, row: str) -> str:
     number = "" if problem.row is None else f"{row} {problem.row - 1}, "
     found = "nothing" if problem.found is None else f'"{shortened(problem.found)}"'
     where = f"{number}{problem.column or 'the entry'}"
-    return f"{where}: found {found}, expected {problem.expected}. {capital(problem.fix)}"
+    return f"{where}: found {found}, expected {problem.expected}. {finished(problem.fix)}"
 
 
 def _import_of(store: Store, batch: Batch) -> int | None:

@@ -13,8 +13,8 @@ from .internal_tables import SET_ASIDE as SET_ASIDE
 from .problems import Problem as Problem
 from .problems import ProblemDocument as ProblemDocument
 from .problems import UserError as UserError
-from .problems import capital as capital
 from .problems import fault as fault
+from .problems import finished as finished
 from .problems import shortened as shortened
 from .problems import spelled as spelled
 from .row_rules import RowRule as RowRule

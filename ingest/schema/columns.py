@@ -22,6 +22,9 @@ class CellProblem(TypedDict):
     found: str | None
     expected: str
     fix: str
+    suggested: str | None
+    sure: bool
+    reason: str
 
 
 # Cell and CellProblem: a column of lists of them, in the store's own tables alone.
@@ -39,7 +42,9 @@ POLARS_TYPES: dict[Kind, pl.DataType] = {
     date: pl.Date(),
     datetime: pl.Datetime("us", "UTC"),
     Cell: pl.List(pl.Struct(dict.fromkeys(Cell.__annotations__, pl.String))),
-    CellProblem: pl.List(pl.Struct(dict.fromkeys(CellProblem.__annotations__, pl.String))),
+    CellProblem: pl.List(
+        pl.Struct(dict.fromkeys(CellProblem.__annotations__, pl.String) | {"sure": pl.Boolean})
+    ),
 }
 SQL_TYPES: dict[Kind, str] = {
     str: "VARCHAR",
@@ -50,7 +55,7 @@ SQL_TYPES: dict[Kind, str] = {
     datetime: "TIMESTAMPTZ",
     Cell: 'STRUCT("column" VARCHAR, "text" VARCHAR)[]',
     CellProblem: 'STRUCT(sheet VARCHAR, "column" VARCHAR, found VARCHAR, expected VARCHAR, '
-    "fix VARCHAR)[]",
+    "fix VARCHAR, suggested VARCHAR, sure BOOLEAN, reason VARCHAR)[]",
 }
 KIND_WORDS: dict[Kind, str] = {
     str: "text",

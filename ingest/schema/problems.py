@@ -26,6 +26,10 @@ class Problem:
     row     as a spreadsheet shows it, the header being row 1; None: the whole file
     column  None: the whole row
     found   the cell's text; None: an empty cell
+    fix     what to do, in words; the rest is the same as data
+    suggested  what to type instead, "" for an empty cell; None: only a person can say
+    sure    the cell can mean nothing else
+    reason  what kind of suggestion it is; empty: none
     """
 
     file: str
@@ -35,23 +39,27 @@ class Problem:
     found: str | None
     expected: str
     fix: str
+    suggested: str | None = None
+    sure: bool = False
+    reason: str = ""
 
     def document(self) -> ProblemDocument:
         """Return the entry of the load report."""
         return cast(ProblemDocument, asdict(self))
 
-    def where(self) -> str:
+    def where(self, *, whole_path: bool = False) -> str:
         """Return where it is: `bench.csv, row 41, crank_length_mm`."""
-        parts = [Path(self.file).name]
+        parts = [self.file if whole_path else Path(self.file).name]
         parts += [f"sheet {self.sheet}"] if self.sheet else []
         parts += [f"row {self.row}"] if self.row is not None else []
         parts += [self.column] if self.column else []
         return ", ".join(parts)
 
-    def sentence(self) -> str:
+    def sentence(self, *, whole_path: bool = False) -> str:
         """Return where it is, what was found and expected, and what to do, in two sentences."""
         found = f'"{shortened(self.found)}"' if self.found is not None else "nothing"
-        return f"{self.where()}: found {found}, expected {self.expected}. {capital(self.fix)}"
+        where = self.where(whole_path=whole_path)
+        return f"{where}: found {found}, expected {self.expected}. {finished(self.fix)}"
 
 
 def fault(error: Exception, file: str, sheet: str | None = None) -> Problem:
@@ -86,7 +94,6 @@ def shortened(text: str, most: int = 60) -> str:
     return line if len(line) <= most else line[: most - 1] + "…"
 
 
-def capital(text: str) -> str:
-    """Return the text as a sentence: a capital first, a full stop last unless it asks."""
-    said = (text[:1].upper() + text[1:]).rstrip(".")
-    return said if said.endswith("?") else f"{said}."
+def finished(text: str) -> str:
+    """Return the text as a sentence: a capital first, and a stop last where it has none."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith(("?", "!", ".")) else ".")

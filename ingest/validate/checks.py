@@ -12,9 +12,16 @@ import polars as pl
 
 from ingest.readers import RawTable, cells_hash, nearest, plain_name, trimmed
 from ingest.schema import Column, Problem, RowRule, Table, rules_of
-from ingest.validate.cell_parsing import Style, decimals, number_style, numbers, typed
+from ingest.validate.bad_cells import (
+    BadCell,
+    bad_cells,
+    mended,
+    told_alone,
+    units_read,
+    without_units,
+)
+from ingest.validate.cell_parsing import Style, decimals, number_style, typed
 from ingest.validate.cell_writing import cell_text, shown_cells
-from ingest.validate.suggestions import fix_for
 
 ROW = "row_"
 TICKET = "set_aside_id"
@@ -65,6 +72,7 @@ class SetAsideRow:
     """A row that does not load, as it stands in the file, and everything wrong with it.
 
     row     as a spreadsheet shows it, None: the table as a whole
+    now     cells whose text alone does not tell their value, written so that it does
     loses   how many rows of the file it stands for
     """
 
@@ -73,6 +81,7 @@ class SetAsideRow:
     problems: list[Problem]
     session_id: str | None = None
     loses: int = 1
+    now: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass
@@ -110,11 +119,12 @@ class Checked:
         if not by_row:
             return
         bad = pl.col(ROW).is_in(list(by_row))
-        for cells in self.cells.filter(bad).iter_rows(named=True):
+        lost = self.frame.filter(bad).iter_rows(named=True)
+        for cells, values in zip(self.cells.filter(bad).iter_rows(named=True), lost, strict=True):
             row = cells.pop(ROW)
-            self.set_aside.append(
-                SetAsideRow(row, cells, by_row[row], session_id=cells.get("session_id"))
-            )
+            aside = SetAsideRow(row, cells, by_row[row], session_id=cells.get("session_id"))
+            aside.now = told_alone(self.table, cells, values)
+            self.set_aside.append(aside)
         self.frame, self.cells = self.frame.filter(~bad), self.cells.filter(~bad)
         self.set_aside.sort(key=lambda entry: entry.row or 0)
 
@@ -169,22 +179,39 @@ def _judge(
 ) -> None:
     """Type the columns and set bad rows aside: cells first, then the rules on whole rows."""
     table, cells = checked.table, checked.cells
-    likely = _likely_style(table, given, typed_file=typed_file, commas_likely=commas_likely)
-    columns, problems = [], []
+    bare = without_units(table, given)
+    likely = _likely_style(table, bare, typed_file=typed_file, commas_likely=commas_likely)
+    columns, found = [], []
     for column in table.columns:
-        values, style = given[column.name], likely
+        values, style = bare[column.name], likely
         if column.kind in (float, int) and values.dtype == pl.String:
             style = number_style(values, likely=likely, typed=typed_file)
         read = typed(column, values, style=style, zone=zone)
-        problems += _cell_problems(checked, column, read, style, zone=zone)
-        columns.append(read if typed_file else _with_decimals(column, read, given, likely))
-    frame = pl.DataFrame(columns)
-    checked.frame = frame.with_columns(cells[ROW])
-    present = cells.select(pl.col(n).is_not_null().alias(f"has_{n}") for n in table.names)
-    rows = pl.concat([checked.frame, present], how="horizontal")
-    for rule in rules_of(table):
-        problems += _rule_problems(checked, rule, rows)
-    checked.reject(problems)
+        found += bad_cells(column, cells[column.name], read, style=style, zone=zone)
+        columns.append(read if typed_file else _with_decimals(column, read, bare, likely))
+    checked.notices += units_read(given, bare, columns)
+    checked.frame = pl.DataFrame(columns).with_columns(cells[ROW])
+    rows = mended(checked.frame, cells, found, zone=zone)
+    rules = [problem for rule in rules_of(table) for problem in _rule_problems(checked, rule, rows)]
+    broken = {(problem.row, problem.column) for problem in rules}
+    problems = [_cell_problem(checked, bad) for bad in found]
+    kept = [p for p in problems if p.suggested != "" or (p.row, p.column) not in broken]
+    checked.reject(kept + rules)
+
+
+def _cell_problem(checked: Checked, bad: BadCell) -> Problem:
+    return Problem(
+        checked.file,
+        checked.sheet,
+        checked.cells[ROW][bad.at],
+        bad.column.name,
+        bad.text,
+        bad.column.expectation(),
+        bad.suggestion.words(),
+        bad.suggestion.value,
+        bad.suggestion.sure,
+        bad.suggestion.kind,
+    )
 
 
 def _with_decimals(
@@ -210,25 +237,6 @@ def _likely_style(
     pooled = pl.concat(texts) if texts else pl.Series([], dtype=pl.String)
     comma = commas_likely and bool(pooled.str.contains(r"^[+-]?\d*,\d+$").any())
     return number_style(pooled, likely=Style(comma, comma), typed=typed_file)
-
-
-def _cell_problems(
-    checked: Checked, column: Column, values: pl.Series, style: Style, *, zone: str
-) -> list[Problem]:
-    """Return a problem for each cell that holds something but has no value."""
-    text = checked.cells[column.name]
-    bad = (text.is_not_null() & values.is_null()).arg_true()
-    if not len(bad):
-        return []
-    found = text.gather(bad)
-    read = numbers(found, style).to_list() if column.kind in (float, int) else [None] * len(bad)
-    expected = column.expectation()
-    return [
-        checked.problem(
-            row, column.name, cell, expected=expected, fix=fix_for(column, cell, value, zone=zone)
-        )
-        for row, cell, value in zip(checked.cells[ROW].gather(bad), found, read, strict=True)
-    ]
 
 
 def _rule_problems(checked: Checked, rule: RowRule, rows: pl.DataFrame) -> list[Problem]:

@@ -27,6 +27,7 @@ from .fleet_questions import looked_from as looked_from
 from .fleet_questions import meter as meter
 from .fleet_questions import method as method
 from .fleet_questions import status as status
+from .intake_questions import accept_suggestions as accept_suggestions
 from .intake_questions import correct_row as correct_row
 from .intake_questions import decide_event as decide_event
 from .intake_questions import device_tables_file as device_tables_file
@@ -40,7 +41,6 @@ from .intake_questions import rider_file as rider_file
 from .intake_questions import riders_named as riders_named
 from .intake_questions import set_aside as set_aside
 from .intake_questions import set_aside_file as set_aside_file
-from .intake_questions import set_aside_listed as set_aside_listed
 from .intake_questions import set_setting as set_setting
 from .intake_questions import settings as settings
 from .intake_questions import store_file as store_file

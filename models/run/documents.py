@@ -5,6 +5,7 @@ from datetime import date, datetime
 from typing import Any, NotRequired, TypedDict
 
 from ingest.load import ReportDocument
+from ingest.schema import CellProblem
 from models import bench
 from models.bench import Kit
 from models.rides import ComparisonDocument, Drawn
@@ -144,7 +145,7 @@ class BenchRecord(StoredSession):
 
 
 class SetAside(TypedDict):
-    """A row that waits for a correction. problems: column, found, expected, fix of each."""
+    """A row that waits for a correction. cells: as they are now, corrected so far."""
 
     set_aside_id: int
     file: str
@@ -152,7 +153,7 @@ class SetAside(TypedDict):
     table: str | None
     row: int | None
     cells: Mapping[str, str | None]
-    problems: list[Row]
+    problems: list[CellProblem]
 
 
 class Loaded(ReportDocument):

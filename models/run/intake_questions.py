@@ -94,11 +94,6 @@ def _aside(row: Row) -> SetAside:
     }
 
 
-def set_aside_listed(fleet: Fleet) -> list[Row]:
-    """Return the rows that wait for a correction, as the store keeps them."""
-    return load.set_aside_documents(fleet.store)
-
-
 def write_set_aside(fleet: Fleet, folder: Path) -> list[Path]:
     """Write the set-aside rows out as CSV, a file a table, to correct and load."""
     return list(load.export_set_aside(fleet.store, folder))
@@ -110,6 +105,12 @@ def correct_row(fleet: Fleet, set_aside_id: int, values: dict[str, str | None]) 
     _require_row(fleet, set_aside_id)
     report = load.correct_set_aside(fleet.store, set_aside_id, values)
     return [problem.sentence() for problem in report.set_aside]
+
+
+@change("suggestions accepted", MECHANIC, MANAGER, then="fit soon")
+def accept_suggestions(fleet: Fleet) -> load.Accepted:
+    """Take every suggestion that is sure, in the tables that whoever asks may change."""
+    return load.accept_suggestions(fleet.store, only=fleet.person.tables)
 
 
 @change("row dismissed", MECHANIC, MANAGER)

@@ -1,5 +1,6 @@
 """The rows that were set aside, each with the cells to put right."""
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
@@ -8,9 +9,11 @@ from dash import dcc, html
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document
+from ingest.schema import finished
 
 SHOWN = 25
 CELLS_SHOWN = 8
+KINDS_SHOWN = 12
 
 
 def aside_list(rows: Sequence[Document]) -> html.Section:
@@ -21,12 +24,44 @@ def aside_list(rows: Sequence[Document]) -> html.Section:
     more = len(rows) - SHOWN
     return parts.section(
         f"Set aside ({len(rows)})",
+        _sure_part(rows),
         body,
         _more(more) if more > 0 else None,
         name="intake-set-aside",
-        note="These rows could not be loaded as they are. Correct the cells and press “Put right”: "
-        "the row loads at once. Decimal commas are fine.",
+        note="These rows could not be loaded as they are. A field holds what is suggested, where "
+        "something is. Correct the cells and press “Put right”: the row loads at once. Decimal "
+        "commas are fine.",
     )
+
+
+def _sure_part(rows: Sequence[Document]) -> html.Div | None:
+    """Return the one press that takes every suggestion that is sure, and what it takes."""
+    taken = Counter(
+        (p["column"], p["found"], p["suggested"])
+        for row in rows
+        for p in row["problems"]
+        if p["sure"]
+    )
+    if not taken:
+        return None
+    number = theme.plural(taken.total(), "cell")
+    kinds = [html.Li(_change(*change, count)) for change, count in taken.most_common(KINDS_SHOWN)]
+    more = len(taken) - KINDS_SHOWN
+    return html.Div(
+        [
+            html.H3(f"Understood for sure: {number}"),
+            html.Ul(kinds),
+            parts.note(f"and {theme.plural(more, 'other')}") if more > 0 else None,
+            html.Button(f"Accept all: {number}", id="intake-accept", n_clicks=0),
+        ],
+        className="aside-row aside-sure",
+    )
+
+
+def _change(column: str, found: str, suggested: str, count: int) -> list[Any]:
+    times = f" ({count} times)" if count > 1 else ""
+    value = html.Code(suggested) if suggested else "an empty cell"
+    return [html.B(theme.words(column)), f": “{found}” is ", value, times]
 
 
 def _more(more: int) -> html.P:
@@ -57,7 +92,9 @@ def _card(row: Document) -> html.Li:
 
 def _fields(row: Document, columns: list[str]) -> html.Div:
     cells, number = row["cells"], row["set_aside_id"]
-    return html.Div([_field(number, c, cells.get(c)) for c in columns], className="cells")
+    offered = {p["column"]: p for p in row["problems"] if p["suggested"] is not None}
+    fields = [_field(number, c, cells.get(c), offered.get(c)) for c in columns]
+    return html.Div(fields, className="cells")
 
 
 def columns_to_fill(row: Document) -> list[str]:
@@ -72,7 +109,7 @@ def _problem(problem: Document) -> list[Any]:
     found = problem["found"]
     shown = f"found “{found}”" if found not in (None, "") else "found nothing"
     column = [html.B(problem["column"]), ": "] if problem["column"] else []
-    return [*column, f"{shown}, expected {problem['expected']}. {theme.sentence(problem['fix'])}"]
+    return [*column, f"{shown}, expected {problem['expected']}. {finished(problem['fix'])}"]
 
 
 def _others(row: Document, columns: list[str]) -> html.P:
@@ -81,17 +118,19 @@ def _others(row: Document, columns: list[str]) -> html.P:
     return parts.note(said)
 
 
-def _field(number: int, column: str, value: object) -> html.Div:
-    name = f"intake-cell-{number}-{column}"
+def _field(number: int, column: str, cell: object, offered: Document | None) -> html.Div:
+    """Return the field of a cell: it holds what is suggested, else the cell as it stands."""
+    value = cell if offered is None else offered["suggested"]
+    guess = offered is not None and not offered["sure"]
     return html.Div(
         [
             html.Label(
                 [
-                    html.Span(theme.words(column)),
+                    html.Span([theme.words(column), ": a guess, check it" if guess else None]),
                     dcc.Input(
                         id={"type": "intake-cell", "row": number, "column": column},
                         value="" if value is None else str(value),
-                        name=name,
+                        name=f"intake-cell-{number}-{column}",
                         type="text",
                         autoComplete="off",
                     ),

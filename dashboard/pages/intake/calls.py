@@ -89,6 +89,7 @@ def register_decisions(app: Dash, data: Guarded) -> None:
         Output("intake-said", "children"),
         Output("intake-tick", "disabled", allow_duplicate=True),
         Output({"type": "intake-wrong", "row": ALL}, "children"),
+        Input("intake-accept", "n_clicks", allow_optional=True),
         Input({"type": "intake-fix", "row": ALL}, "n_clicks"),
         Input({"type": "intake-dismiss", "row": ALL}, "n_clicks"),
         Input({"type": "intake-undo", "import": ALL}, "n_clicks"),
@@ -102,10 +103,11 @@ def register_decisions(app: Dash, data: Guarded) -> None:
         pressed = parts.clicked()
         if pressed is None:
             return (*[no_update] * 5, wrong)
-        said, problems = decided(data, pressed, dict(zip_cells(given[4], given[5])))
+        button = {"type": pressed} if isinstance(pressed, str) else pressed
+        said, problems = decided(data, button, dict(zip_cells(*given[5:])))
         if problems:
             rows = [entry["id"]["row"] for entry in ctx.outputs_list[5]]
-            wrong = [" ".join(problems) if row == pressed["row"] else "" for row in rows]
+            wrong = [" ".join(problems) if row == button["row"] else "" for row in rows]
             return (*[no_update] * 3, None, no_update, wrong)
         return (*lists(data), parts.done(said), False, wrong)
 
@@ -123,6 +125,8 @@ def decided(
 ) -> tuple[str, list[str]]:
     """Do what a button stands for; return what to say, and what is still wrong."""
     match pressed:
+        case {"type": "intake-accept"}:
+            return _taken(data.ask(run.accept_suggestions)), []
         case {"type": "intake-fix", "row": row}:
             values = {column: value for (at, column), value in cells.items() if at == row}
             return "The row was put right and loaded.", data.ask(run.correct_row, row, values)
@@ -137,3 +141,11 @@ def decided(
         case {"type": "intake-decide"}:
             return parts.decide(data, pressed), []
     return "", []
+
+
+def _taken(done: Document) -> str:
+    loaded = theme.plural(done["rows_loaded"], "row")
+    left = theme.plural(done["rows_left"], "row")
+    waits = f" In {left} something else is still to be put right." if done["rows_left"] else ""
+    said = f"{theme.plural(done['cells'], 'cell')} taken as suggested: {loaded} loaded.{waits}"
+    return " ".join([said, *done["notices"]])

@@ -185,8 +185,39 @@ def test_set_aside_rows_make_exit_1_and_can_be_listed(
     code, rows, _ = run(capsys, "set-aside", "--store", store)
     assert (code, len(rows)) == (1, 1)
     main(["set-aside", "--store", str(store)])
-    assert "bench.csv, row 5, crank_length_mm: found" in capsys.readouterr().out
+    head, _, line = capsys.readouterr().out.splitlines()
+    assert head.split() == [
+        *("id", "file", "sheet", "table", "row", "column", "found", "expected", "fix"),
+    ]
+    for text in ("1  bench.csv", "crank_length_mm", "17.0", "100 to 250", "that is 170 mm"):
+        assert text in line
     assert run(capsys, "bench", tmp_path / "bench.csv")[0] == 1
+
+
+def test_set_aside_rows_are_put_right_on_the_command_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is sure by one word, a guess and a typed cell row by row, an empty cell as nothing."""
+    rows = ["44.1 lb,170", "20,17.0", "20,170", "20,lots"]
+    lines = [
+        f"S{n},K1,2026-03-05T09:00:00Z,{cells},mass,33.75,5.69" for n, cells in enumerate(rows)
+    ]
+    lines[2] = "S2,K1,2026-03-05T09:00:00Z,20,170,mass,,5.69"
+    (tmp_path / "bench.csv").write_text("\n".join([ONE_SESSION.splitlines()[0], *lines]))
+    store = ("--store", tmp_path / "bad.duckdb")
+    _, _, said = run(capsys, "load", tmp_path, "--no-fit", *store)
+    assert "row 4, torque_nm: found nothing, expected newton metres" in said
+    assert "what is suggested for 1 cells is sure" in said
+    code, left, said = run(capsys, "set-aside", "--accept", "--no-fit", *store)
+    assert (code, [row["row"] for row in left]) == (1, [3, 4, 5])
+    assert "1 cells taken as suggested: 1 rows loaded, 0 still wait" in said
+    [guess, empty, wrong] = [row["set_aside_id"] for row in left]
+    assert len(run(capsys, "set-aside", "--take", guess, "--no-fit", *store)[1]) == 2
+    put = ("--put", empty, "torque_nm=33,8")
+    assert len(run(capsys, "set-aside", *put, "--no-fit", *store)[1]) == 1
+    assert main(["set-aside", "--take", str(wrong), *map(str, store)]) == 2
+    assert "nothing is suggested for row" in capsys.readouterr().err
+    assert run(capsys, "set-aside", "--dismiss", wrong, "--no-fit", *store)[:2] == (0, [])
 
 
 def test_a_fit_that_did_not_converge_says_so_wherever_its_numbers_appear(

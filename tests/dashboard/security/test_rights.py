@@ -22,7 +22,6 @@ COMMAND_LINE_ONLY = {
     "build_demo": "makes the demo's store before anything is served",
     "correct_recordings": "reads and writes folders of this machine",
     "load_folders": "reads folders of this machine",
-    "set_aside_listed": "shows the rows of every table, whoever may change it",
     "set_setting": "what everybody's answers rest on is set by whoever runs the machine",
     "settings": "what everybody's answers rest on is set by whoever runs the machine",
     "write_rider": "writes into a folder of this machine",
@@ -93,6 +92,7 @@ def test_whatever_writes_to_a_store_is_declared_as_a_change():
 def test_whatever_is_called_like_a_change_is_declared_as_one():
     verbs = (
         *("load", "save", "correct", "dismiss", "undo", "remove", "confirm", "reject", "decide"),
+        "accept",
         *("add", "discard", "keep", "pin", "enter", "record", "delete", "move", "set", "refit"),
     )
     for name, about in questions().items():

@@ -21,7 +21,7 @@ from ingest.load.corrections import CorrectionError, retry_lacking
 from ingest.store import Store
 from tests.ingest import team
 
-BAD = team.reading(number=2, torque_nm="33,9 Nm", crank_length_mm=17.25)
+BAD = team.reading(number=2, torque_nm="33,9 foo", crank_length_mm=17.25)
 
 
 @pytest.fixture

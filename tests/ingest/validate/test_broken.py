@@ -35,25 +35,29 @@ ROWS = {
     "centimetres": Broken(
         "S1,M1,2024-03-14T09:30,20,17.25,mass,33.9,5.69,11",
         "crank_length_mm",
-        "centimetres: multiply by 10 (172.5 mm)",
+        "centimetres: that is 172.5 mm",
         "millimetres, 100 to 250",
     ),
     "inches": Broken(
-        "S1,M1,2024-03-14T09:30,20,6.79,mass,33.9,5.69,12", "crank_length_mm", "multiply by 25.4"
+        "S1,M1,2024-03-14T09:30,20,6.79,mass,33.9,5.69,12",
+        "crank_length_mm",
+        "inches: that is 172.4660 mm",
     ),
     "pounds": Broken(
-        "S1,M1,2024-03-14T09:30,44.1 lb,172.5,mass,33.9,5.69,13", "mass_kg", "20.0034 kg"
+        "S1,M1,2024-03-14T09:30,44.1 lb,172.5,mass,33.9,5.69,13", "mass_kg", "20.003424 kg"
     ),
     "grams": Broken(
-        "S1,M1,2024-03-14T09:30,20023,172.5,mass,33.9,5.69,14", "mass_kg", "divide by 1000"
+        "S1,M1,2024-03-14T09:30,20023,172.5,mass,33.9,5.69,14",
+        "mass_kg",
+        "grams: that is 20.0230 kg",
     ),
-    "own unit": Broken(
-        "S1,M1,2024-03-14T09:30,20 kg,172.5,mass,33.9,5.69,15", "mass_kg", "without the unit: 20"
+    "a unit of something else": Broken(
+        "S1,M1,2024-03-14T09:30,20 mm,172.5,mass,33.9,5.69,15", "mass_kg", "alone, in kg, without"
     ),
     "day first": Broken(
         "S1,M1,14.03.2024 09:30,20,172.5,mass,33.9,5.69,16",
         "measured_at",
-        "day.month.year: write 2024-03-14",
+        "write 2024-03-14T09:30",
     ),
     "day or month first": Broken(
         "S1,M1,03/04/2024,20,172.5,mass,33.9,5.69,17", "measured_at", "2024-04-03 or 2024-03-04"
@@ -79,7 +83,9 @@ ROWS = {
         "turned the number into a date",
     ),
     "newton millimetres": Broken(
-        "S1,M1,2024-03-14T09:30,20,172.5,mass,33920,5.69,24", "torque_nm", "divide by 1000"
+        "S1,M1,2024-03-14T09:30,20,172.5,mass,33920,5.69,24",
+        "torque_nm",
+        "newton millimetres: that is 33.92 N·m",
     ),
     "no torque": Broken(
         "S1,M1,2024-03-14T09:30,20,172.5,mass,,5.69,25", "torque_nm", "fill in torque_nm"
@@ -185,7 +191,7 @@ def other_tables() -> dict[str, tuple[str, str, str, str]]:
             "meter_id,kind,in_service_date,slope_convention",
             "M1,spider,2024-01-01,multiplier",
             "kind",
-            "did you mean crank_spider?",
+            "write crank_spider",
         ),
         "meters-2.csv": (
             "meter_id,kind,in_service_date,slope_convention,retired_date",
@@ -197,10 +203,10 @@ def other_tables() -> dict[str, tuple[str, str, str, str]]:
             "meter_id,kind,in_service_date,slope_convention,tolerance_pct",
             "M1,hub,2024-01-01,fixed,0.015",
             "tolerance_pct",
-            "multiply by 100",
+            "a fraction: that is 1.5 %",
         ),
         "places.csv": ("place_id,latitude_deg", "P1,60.2", "altitude_m", "fill in altitude_m"),
-        "places-2.csv": ("place_id,gravity_ms2", "P1,981", "gravity_ms2", "divide by 100"),
+        "places-2.csv": ("place_id,gravity_ms2", "P1,981", "gravity_ms2", "that is 9.81 m/s²"),
         "zeros.csv": (
             "meter_id,measured_at,zero_nm,zero_raw",
             "M1,2024-03-01,,",

@@ -20,7 +20,8 @@ from ingest.validate.cell_parsing import (
     settled,
     typed,
 )
-from ingest.validate.suggestions import fix_for
+from ingest.validate.day_reading import orders_in
+from ingest.validate.suggestions import suggest
 
 
 def cells(*texts: str | None) -> pl.Series:
@@ -148,21 +149,89 @@ def test_yes_and_no() -> None:
 
 
 @pytest.mark.parametrize(
-    ("column", "text", "value", "words"),
+    ("column", "text", "value", "typed_instead", "words"),
     [
-        ("crank_length_mm", "0.1725", 0.1725, "looks like metres: multiply by 1000 (172.5 mm)"),
-        ("crank_length_mm", "1725", 1725, "a decimal sign may be missing: is it 172.5?"),
-        ("temperature_c", "68", 68, "Fahrenheit (20 °C)"),
-        ("gravity_ms2", "981", 981, "looks like cm/s²: divide by 100 (9.81 m/s²)"),
-        ("crank_angle_deg", "355", 355, "is it -5?"),
-        ("torque_nm", "25 lbft", None, "25 lbft is 33.8954 N·m"),
-        ("torque_nm", "33.9 N·m", None, "without the unit: 33.9"),
-        ("torque_nm", "n/a", None, 'needs a value, and "n/a" is none'),
-        ("soak_min", "-", None, "leave the cell empty"),
-        ("measured_at", "2024-03-31T02:30", None, "the clocks were put forward"),
-        ("measured_at", "31/14/2024", None, "there is no such day"),
-        ("chainring", "9", None, "the number of teeth, 10 to 80"),
+        ("crank_length_mm", "0.1725", 0.1725, "172.5?", "looks like metres: that is 172.5 mm"),
+        ("crank_length_mm", "1725", 1725, "172.5?", "a decimal sign may be missing: is it 172.5?"),
+        ("crank_length_mm", "6.79 in", None, "172.4660", "6.79 in is 172.4660 mm"),
+        ("crank_length_mm", "17,25 cm", None, "172.5", "17,25 cm is 172.5 mm"),
+        ("temperature_c", "68", 68, "20?", "degrees Fahrenheit: that is 20 °C"),
+        ("temperature_c", "68 °F", None, "20", "68 °F is 20 °C"),
+        ("temperature_c", "20°", None, "20?", "is it 20?"),
+        ("gravity_ms2", "981", 981, "9.81?", "looks like cm/s²: that is 9.81 m/s²"),
+        ("crank_angle_deg", "355", 355, "-5?", "is it -5?"),
+        ("mass_kg", "44.1 lb", None, "20.003424", "44.1 lb is 20.003424 kg"),
+        ("mass_kg", "150 g", None, "0.15", "150 g is 0.15 kg"),
+        ("mass_kg", "20,010", 20010, "20.01", "write the number alone: 20.01"),
+        ("mass_tolerance_g", "±1", None, "1", "write the number alone: 1"),
+        ("torque_nm", "25 lbft", None, "33.895449", "25 lbft is 33.895449 N·m"),
+        ("torque_nm", "24.9 lbf ft", None, "33.759867", "24.9 lbf ft is 33.759867 N·m"),
+        ("torque_nm", "300 in-lb", None, "33.895449", "300 in-lb is 33.895449 N·m"),
+        ("torque_nm", "3.45 kgf·m", None, "33.832943", "is 33.832943 N·m"),
+        ("torque_nm", "33.9 foo", None, None, "the number alone, in N·m, without the unit"),
+        ("torque_nm", "33,920 Nmm", None, None, "is 0.03392 or 33.92 N·m"),
+        ("torque_nm", "~33.9", None, "33.9?", "is it 33.9?"),
+        ("torque_nm", "n/a", None, None, 'needs a value, and "n/a" is none'),
+        ("torque_nm", "33.9/34.1", None, None, "write the number alone"),
+        ("soak_min", "-", None, "", "leave the cell empty"),
+        ("soak_min", "?", None, "?", "leave the cell empty"),
+        ("soak_min", "2 h", None, "120", "2 h is 120 min"),
+        ("measured_at", "2024-03-31T02:30", None, None, "the clocks were put forward"),
+        ("measured_at", "31/14/2024", None, None, "there is no such day"),
+        ("measured_at", "14.3.26", None, "2026-03-14", "write 2026-03-14"),
+        ("measured_at", "14.3.26 9.30 Uhr", None, "2026-03-14T09:30", "write 2026-03-14T09:30"),
+        ("measured_at", "Sa, 14 Mar 2026 4:05 pm", None, "2026-03-14T16:05", "2026-03-14T16:05"),
+        ("measured_at", "March 14, 2026", None, "2026-03-14", "write 2026-03-14"),
+        ("measured_at", "2026/3/4 9:30", None, "2026-03-04T09:30", "write 2026-03-04T09:30"),
+        ("measured_at", "14.3.26 or so", None, "2026-03-14?", "is it 2026-03-14?"),
+        ("measured_at", "14-3-26", None, "2026-03-14?", "is it 2026-03-14?"),
+        ("measured_at", "03/04/25", None, None, "write 2025-04-03 or 2025-03-04"),
+        ("measured_at", "3.4.25", None, "2025-04-03?", "is it 2025-04-03?"),
+        ("measured_at", "soon", None, None, "YYYY-MM-DDThh:mm"),
+        ("measured_at", "14.3.1926", None, None, "check the year"),
+        ("chainring", "9", None, None, "the number of teeth, 10 to 80"),
+        ("chainring", "53 T", None, "53", "write the number alone: 53"),
+        ("chainring", "L", None, "large", "write large"),
+        ("arm", "L", None, "left", "write left"),
+        ("arm", "Left  arm", None, "left", "write left"),
+        ("load", "masss", None, "mass?", "did you mean mass?"),
+        ("load", "unloaded", None, "zero", "write zero"),
+        ("mass_class", "OIML M1", None, "M1", "write M1"),
     ],
 )
-def test_fixes(column: str, text: str, value: float | None, words: str) -> None:
-    assert words in fix_for(BENCH.column(column), text, value, zone="Europe/Madrid")
+def test_suggestions(
+    column: str, text: str, value: float | None, typed_instead: str | None, words: str
+) -> None:
+    """What to type instead; with a question mark where it is not sure."""
+    made = suggest(BENCH.column(column), text, value, zone="Europe/Madrid")
+    assert words in made.words()
+    guess = typed_instead is not None and typed_instead.endswith("?")
+    wanted = typed_instead[:-1] if typed_instead and guess else typed_instead
+    assert (made.value, made.sure) == (wanted, wanted is not None and not guess)
+
+
+@pytest.mark.parametrize(
+    ("column", "text", "word"),
+    [
+        ("kind", "pedals", "pedal_pair"),
+        ("kind", "left arm", "crank_arm_left"),
+        ("kind", "spider", "crank_spider"),
+        ("state", "retired", "written_off"),
+        ("state", "loan", "lent"),
+        ("static_check", "ja", "yes"),
+        ("in_service_date", "14.3.2026 9:30", "2026-03-14"),
+    ],
+)
+def test_words_of_the_workshop_find_theirs(column: str, text: str, word: str) -> None:
+    made = suggest(METERS.column(column), text, None, zone="UTC")
+    assert (made.value, made.sure) == (word, True)
+
+
+def test_a_column_may_prove_its_order_of_day_and_month() -> None:
+    column = METERS.column("in_service_date")
+    for other, wanted in (("14/3/26", "2026-04-03"), ("3/14/26", "2026-03-04")):
+        orders = orders_in([other, "3/4/26", None])
+        made = suggest(column, "3/4/26", None, zone="UTC", orders=orders)
+        assert (made.value, made.sure) == (wanted, True)
+    for others in (["14/3/26", "3/14/26"], ["14.3.26"], ["4/3/26"]):
+        assert suggest(column, "3/4/26", None, zone="UTC", orders=orders_in(others)).value is None

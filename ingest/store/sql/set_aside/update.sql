@@ -6,7 +6,8 @@ FROM (
         unnest($set_aside_ids::BIGINT[]) AS set_aside_id,
         unnest($corrected::STRUCT("column" VARCHAR, "text" VARCHAR)[][]) AS corrected,
         unnest($problems::STRUCT(
-            sheet VARCHAR, "column" VARCHAR, found VARCHAR, expected VARCHAR, fix VARCHAR
+            sheet VARCHAR, "column" VARCHAR, found VARCHAR, expected VARCHAR, fix VARCHAR,
+            suggested VARCHAR, sure BOOLEAN, reason VARCHAR
         )[][]) AS problems
 ) AS now
 WHERE set_aside.set_aside_id = now.set_aside_id AND set_aside.resolved_at IS NULL
