@@ -6,6 +6,7 @@ from .documents import KeptFitState as KeptFitState
 from .documents import StatusDocument as StatusDocument
 from .due import p_within as p_within
 from .fleet_status import status_document as status_document
+from .kept_fit import INFO_SCHEMA as INFO_SCHEMA
 from .kept_fit import Snapshot as Snapshot
 from .kept_fit import course_days as course_days
 from .kept_fit import courses as courses

@@ -3,7 +3,6 @@
 Pure. Errors are 100·ln.
 """
 
-import json
 from dataclasses import dataclass, fields
 from datetime import date, datetime, timedelta
 from typing import Self, TypedDict, cast
@@ -23,6 +22,24 @@ COURSE_SCHEMA = {
     "mean_ln": pl.Float64,
     "sd_ln": pl.Float64,
 }
+
+TEXT, NUMBER, ROWS = pl.String(), pl.Float64(), pl.List(pl.List(pl.Float64()))
+PARAMETER = pl.Struct(
+    {"kind": TEXT, "group": TEXT, "meaning": TEXT, "working_value": NUMBER}
+    | {"value": NUMBER, "standard_error": NUMBER, "estimated": pl.Boolean()}
+)
+EFFECT = pl.Struct(
+    {"kind": TEXT, "device_kind": TEXT, "device": TEXT, "at": NUMBER, "since": NUMBER}
+    | {"observation": TEXT, "factor": NUMBER, "p": NUMBER, "sd": NUMBER}
+)
+INFO_SCHEMA: dict[str, pl.DataType] = {
+    "last_data_on": pl.Date(),
+    "hyper": pl.Struct(
+        {"groups": pl.List(TEXT), "parameters": pl.List(PARAMETER), "covariance": ROWS}
+    ),
+    "effects": pl.List(EFFECT),
+}
+"""Of the columns whose values do not tell: `models.fleet.HyperDocument` and `Effect`."""
 
 
 class FitInfo(TypedDict):
@@ -47,8 +64,8 @@ class Snapshot:
     """A fit as frames.
 
     info         one row: as_of, origin (first day of the courses), last_data_on, fitted_at,
-                 converged, message, seconds, data_version, hyper (JSON), effects (JSON: what the
-                 alarms have put into the fleet model), points_per_season
+                 converged, message, seconds, data_version, hyper, effects (what the alarms have
+                 put into the fleet model), points_per_season
     meters       the roster, plus drift_ln, drift_sd_ln, last_bench, last_comparison
     courses      meter_id, days (from origin), mean_ln, sd_ln
     devices      device_kind (reference, bench), device_id, mean_ln, sd_ln, …
@@ -88,10 +105,9 @@ class Snapshot:
         return cls(**{name: frames[name] for name in cls.names()})
 
     def about(self) -> FitInfo:
-        """Return the one row of `info`, with its JSON read."""
+        """Return the one row of `info`."""
         row = self.info.row(0, named=True)
-        row["hyper"] = json.loads(row["hyper"])
-        row["effects"] = [Effect(**effect) for effect in json.loads(row["effects"])]
+        row["effects"] = [Effect(**effect) for effect in row["effects"]]
         return cast("FitInfo", row)
 
     def serves(self, as_of: date) -> bool:

@@ -3,7 +3,6 @@
 Pure: tables in, `Assessment` out; `run.py` brings the tables and keeps the results.
 """
 
-import json
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
 
@@ -32,11 +31,11 @@ from models.records import (
     zero_steps,
 )
 from models.rides import RESULT_SCHEMA, compare_steps, without_impossible
-from models.status import Snapshot, course_days, findings, trainer_changes
+from models.status import INFO_SCHEMA, Snapshot, course_days, findings, trainer_changes
 
 SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
 NOTICE_DAYS = 396
-FORM = 4
+FORM = 5
 """Of what is kept of a fit: one more whenever a kept frame changes."""
 MODEL = f"{FORM}," + ",".join(KINDS)
 """Names the model's form: a fit that an earlier form left in a store is made again."""
@@ -222,13 +221,13 @@ def snapshot_of(
         "message": fleet.message,
         "seconds": made.seconds,
         "data_version": made.data_version,
-        "hyper": json.dumps(fleet.hyper.document()),
-        "effects": json.dumps([asdict(effect) for effect in fleet.effects]),
+        "hyper": fleet.hyper.document(),
+        "effects": [asdict(effect) for effect in fleet.effects],
         "points_per_season": points_per_season(found),
         "model": MODEL,
     }
     return Snapshot(
-        info=pl.DataFrame([info], schema_overrides={"last_data_on": pl.Date}),
+        info=pl.DataFrame([info], schema_overrides=INFO_SCHEMA),
         meters=_with_latest(found, fleet),
         courses=status.courses(ids, days, mean, sd),
         devices=_devices(found, fleet),
