@@ -209,14 +209,10 @@ def hindcast(fleet: Fleet) -> HindcastDocument:
     if kept is not None and kept["key"].item() == key:
         return cast("HindcastDocument", json.loads(kept["document"].item()))
     document = look_back(found, settings, progress=fleet.say)
-    text = json.dumps(document, default=_iso)
+    text = json.dumps(document, default=str)
     with fleet.store.writing() as db:
         db.put_derived("hindcast", pl.DataFrame({"key": [key], "document": [text]}))
     return cast("HindcastDocument", json.loads(text))
-
-
-def _iso(value: object) -> str:
-    return value.isoformat() if isinstance(value, date) else str(value)
 
 
 def bench_files(paths: list[Path]) -> tuple[BenchDocument, list[ProblemDocument]]:

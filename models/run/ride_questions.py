@@ -1,8 +1,7 @@
 """What the rides pages ask: recordings that are looked at, compared, kept or let go."""
 
 import json
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 
 import polars as pl
@@ -44,17 +43,6 @@ from models.run.recordings import (
 )
 from models.wording import NothingToSayError
 
-Say = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class Chosen:
-    """Two recordings of one drop by their sha256; drop None: recordings that were loaded."""
-
-    drop: str | None
-    meter: str
-    reference: str
-
 
 @change("recordings looked at", MECHANIC, COACH, place="records")
 def look_at_rides(fleet: Fleet, files: Sequence[tuple[str, bytes]]) -> LookedAt:
@@ -91,11 +79,7 @@ def look_at_rides(fleet: Fleet, files: Sequence[tuple[str, bytes]]) -> LookedAt:
 
 def _devices(store: Store) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     if not store.exists():
-        meters, references, assignments = (
-            pl.DataFrame(schema=TABLES[name].polars_schema)
-            for name in ("meters", "references", "assignments")
-        )
-        return meters, references, assignments
+        return TABLES["meters"].empty(), TABLES["references"].empty(), TABLES["assignments"].empty()
     with store.reading() as db:
         return db.frame("meters"), db.frame("references"), db.frame("assignments")
 
@@ -156,25 +140,17 @@ def compare_rides(fleet: Fleet, drop: str | None, meter: str, reference: str) ->
 
     drop: where they were dropped, None for recordings that were loaded; meter, reference: sha256
     """
-    return _compared(fleet.store, Chosen(drop, meter, reference))
-
-
-def _compared(store: Store, chosen: Chosen) -> DrawnComparison:
-    zone = store.time_zone()
-    meter, reference = (read_ride(path, time_zone=zone) for path in _paths(store, chosen))
-    found = compare_pair(meter, reference)
+    zone = fleet.store.time_zone()
+    files = _paths(fleet.store, drop, meter, reference)
+    found = compare_pair(*(read_ride(file, time_zone=zone) for file in files))
     return {**found.to_document(), "drawn": drawn(found.aligned)}
 
 
-def _paths(store: Store, chosen: Chosen) -> tuple[Path, Path]:
-    folder = (
-        recordings_folder(store)
-        if chosen.drop is None
-        else staged_folder(store, chosen.drop) / "read"
-    )
+def _paths(store: Store, drop: str | None, meter: str, reference: str) -> tuple[Path, Path]:
+    folder = recordings_folder(store) if drop is None else staged_folder(store, drop) / "read"
     paths = dict(stored_summaries(folder).select("sha256", "path").iter_rows())
     try:
-        return Path(paths[chosen.meter]), Path(paths[chosen.reference])
+        return Path(paths[meter]), Path(paths[reference])
     except KeyError:
         raise NothingToSayError(
             "one of the recordings is not there any more: drop it again"
@@ -192,35 +168,31 @@ def keep_rides(
     reference_id: str,
 ) -> KeptRides:
     """Put a pair into the store: files kept, read out, a row of `pairs`, compared."""
-    chosen = Chosen(drop, meter, reference)
-    return _keep(fleet.store, chosen, meter_id=meter_id, reference_id=reference_id, say=fleet.say)
-
-
-def _keep(store: Store, chosen: Chosen, *, meter_id: str, reference_id: str, say: Say) -> KeptRides:
+    store, say = fleet.store, fleet.say
     meters, references, assignments = _devices(store)
     _require(meter_id, meters["meter_id"], "meter")
     _require(reference_id, references["reference_id"], "reference")
-    meter, reference = _paths(store, chosen)
-    found = read_ride(meter, time_zone=store.time_zone())
+    files = _paths(store, drop, meter, reference)
+    found = read_ride(files[0], time_zone=store.time_zone())
     if not found.dated:
         raise NothingToSayError(
             f"{found.name} counts seconds and carries no date, so that the comparison would have "
             "no day in the fleet's records: export it with time stamps (ISO 8601)."
         )
     started = found.frame["time"][0]
-    if chosen.drop is not None:
-        meter, reference = (keep_staged(store, path) for path in (meter, reference))
-        discard_staged(store, chosen.drop)
+    if drop is not None:
+        files = keep_staged(store, files[0]), keep_staged(store, files[1])
+        discard_staged(store, drop)
     comparison_id = _free_name(store, f"{meter_id}_{reference_id}_{started:%Y%m%dT%H%M}")
     row = {
-        "meter_file": str(meter.resolve()),
-        "reference_file": str(reference.resolve()),
+        "meter_file": str(files[0].resolve()),
+        "reference_file": str(files[1].resolve()),
         "meter_id": meter_id,
         "reference_id": reference_id,
         "comparison_id": comparison_id,
         "rider_id": rider_on(assignments, meter_id, started.date()),
     }
-    notices = take_in(store, [meter, reference], say=say) if chosen.drop is not None else []
+    notices = take_in(store, [*files], say=say) if drop is not None else []
     commit_rows(store, "pairs", [row], name=comparison_id)  # an import of its own
     notices += evaluate_pairs(store, say=say)
     return {"comparison_id": comparison_id, "notices": notices}

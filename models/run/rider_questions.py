@@ -270,11 +270,8 @@ def ledger(
 
     The ledger of correction factors, both days included, and what it lacks.
     """
-    return _ledger(fleet.prepared, Period(first, last, meter_id, rider_id))
-
-
-def _ledger(ready: Prepared, asked: Period) -> coaching.LedgerDocument:
-    spans, notes = _ridden(ready, asked)
+    ready = fleet.prepared
+    spans, notes = _ridden(ready, Period(first, last, meter_id, rider_id))
     pairs = [(("meter", span.meter_id), at) for span in spans for at in span.instants()]
     mean, covariance = ready.fleet.joint(pairs)
     found = ready.found
@@ -438,7 +435,7 @@ def handover(fleet: Fleet, rider_id: str) -> coaching.HandoverDocument:
             raise NothingToSayError("no assignments: load a table that says who rides what")
         raise NothingToSayError(unknown_name(rider_id, riders, what="rider"))
     first, today = min(begun), ready.found.as_of
-    factors = _ledger(ready, Period(first, today, rider_id=rider_id))
+    factors = ledger(fleet, first, today, rider_id=rider_id)
     return coaching.handover_report(
         ready.fleet,
         ready.tables,

@@ -92,10 +92,6 @@ def plan(fleet: Fleet, asked: SeasonAsk) -> PlanAnswer:
     Beside the contract's keys: events (the calendar's), pins (the weeks that each meter is pinned
     to), idle_pins (pins that this period cannot keep), target, as_of
     """
-    return _plan(fleet, asked)
-
-
-def _plan(fleet: Fleet, asked: SeasonAsk) -> PlanAnswer:
     return fleet.kept(("plan", pickle.dumps(asked)), lambda: _planned(fleet, asked))
 
 
@@ -124,7 +120,7 @@ def plan_calendar(fleet: Fleet, asked: SeasonAsk) -> str:
     """Return the plan's visits as an iCalendar file."""
     from models.season import calendar_text
 
-    return calendar_text(_plan(fleet, asked), stamp=datetime.now(UTC))
+    return calendar_text(plan(fleet, asked), stamp=datetime.now(UTC))
 
 
 @question(MECHANIC, MANAGER, watts=False, place="long")
@@ -151,7 +147,7 @@ def bench_list(
         if wanted is not None and wanted not in known:
             listed = ", ".join(known) or "none"
             raise NothingToSayError(f'found {column} "{wanted}", expected one of: {listed}')
-    return rows(_plan(fleet, asked), tables, week=week, bench_id=bench_id, place_id=place_id)
+    return rows(plan(fleet, asked), tables, week=week, bench_id=bench_id, place_id=place_id)
 
 
 @change("visits pinned", MECHANIC, MANAGER)
