@@ -4,14 +4,12 @@ A mistaken unit is worse than a missing file: a column that looks like one is re
 was found and what to do.
 """
 
-from datetime import datetime
 from difflib import get_close_matches
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
 
-from ingest.readers.recordings.frame import LATEST, Decoded, Numbers, Samples
+from ingest.readers.recordings.frame import LATEST, Decoded, Numbers, Samples, unix_seconds
 from ingest.readers.tables import RawTable, UnreadableError, read_csv
 from ingest.schema import UserError
 
@@ -112,7 +110,7 @@ def _times(cells: pl.Series, table: RawTable, name: str, zone: str) -> tuple[Num
     given = cells.drop_nulls().len()
     if given and np.isfinite(numbers).sum() >= 0.5 * given:
         return _checked_seconds(numbers, name)
-    instants = np.array([_instant(cell, zone) for cell in cells], dtype=np.float64)
+    instants = np.array([unix_seconds(cell, zone) for cell in cells], dtype=np.float64)
     if np.isfinite(instants).sum() < 0.5 * given or not given:
         found = next((cell for cell in cells if cell), "nothing")
         raise RecordingError(
@@ -137,19 +135,6 @@ def _checked_seconds(seconds: Numbers, name: str) -> tuple[Numbers, bool]:
             "like a spreadsheet's days: multiply by 86400, or format them as ISO 8601."
         )
     return seconds, bool(np.median(finite) > EPOCH_SECONDS)
-
-
-def _instant(cell: str | None, zone: str) -> float:
-    """Return Unix seconds of an ISO 8601 text with date and time; NaN for anything else."""
-    try:
-        instant = datetime.fromisoformat(cell or "")
-    except ValueError:
-        return np.nan
-    if len(cell or "") <= 10:  # a day alone is not an instant
-        return np.nan
-    if instant.tzinfo is None:
-        instant = instant.replace(tzinfo=ZoneInfo(zone))
-    return instant.timestamp()
 
 
 def _as_numbers(cells: pl.Series, table: RawTable) -> Numbers:

@@ -1,7 +1,10 @@
 """From decoded samples to a recording's frame: one clock, one row an instant, possible values."""
 
+import math
 from dataclasses import dataclass, field
+from datetime import datetime
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
@@ -60,6 +63,23 @@ class Cleaned:
     frame: pl.DataFrame
     notices: list[str] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
+
+
+def unix_seconds(text: str | None, zone: str = "UTC") -> float:
+    """Return the instant of an ISO 8601 text with date and time; NaN for anything else.
+
+    zone: of a time without an offset
+    """
+    given = (text or "").strip()
+    try:
+        instant = datetime.fromisoformat(given)
+    except ValueError:
+        return math.nan
+    if len(given) <= 10:  # a day alone is not an instant
+        return math.nan
+    if instant.tzinfo is None:
+        instant = instant.replace(tzinfo=ZoneInfo(zone))
+    return instant.timestamp()
 
 
 def clean(samples: Samples) -> Cleaned:

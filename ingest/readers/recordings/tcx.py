@@ -2,11 +2,10 @@
 
 import io
 from collections.abc import Iterator
-from datetime import UTC, datetime
 
 import numpy as np
 
-from ingest.readers.recordings.frame import Decoded, Samples
+from ingest.readers.recordings.frame import Decoded, Samples, unix_seconds
 
 MAX_POINTS = 2_000_000
 
@@ -54,7 +53,7 @@ def _points(data: bytes, faults: list[str]) -> Iterator[Point]:
     try:
         for _, point in parser:
             yield (
-                _instant(point.findtext("{*}Time")),
+                unix_seconds(point.findtext("{*}Time")),
                 _number(point.findtext("{*}Extensions/{*}TPX/{*}Watts")),
                 _number(point.findtext("{*}Cadence")),
             )
@@ -68,17 +67,6 @@ def _points(data: bytes, faults: list[str]) -> Iterator[Point]:
         faults.append(
             f"its XML is damaged in line {first.line} ({first.message}); what could be read is kept"
         )
-
-
-def _instant(text: str | None) -> float:
-    """Return Unix seconds; NaN when there is no time that can be read."""
-    try:
-        instant = datetime.fromisoformat((text or "").strip())
-    except ValueError:
-        return np.nan
-    if instant.tzinfo is None:
-        instant = instant.replace(tzinfo=UTC)
-    return instant.timestamp()
 
 
 def _number(text: str | None) -> float:
