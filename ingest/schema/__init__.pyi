@@ -3,6 +3,7 @@ from .columns import Cell as Cell
 from .columns import CellProblem as CellProblem
 from .columns import Column as Column
 from .columns import Table as Table
+from .columns import typed_columns as typed_columns
 from .internal_tables import ACCOUNTS as ACCOUNTS
 from .internal_tables import CHANGES as CHANGES
 from .internal_tables import ENDED_SIGN_INS as ENDED_SIGN_INS

@@ -1,5 +1,6 @@
 """What a column and a table of the schema are, and what derives from them."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal, TypedDict
@@ -113,6 +114,16 @@ class Column:
         return ""
 
 
+def typed_columns(
+    frame: pl.DataFrame, wanted: Mapping[str, pl.DataType | type[pl.DataType]]
+) -> list[pl.Expr]:
+    """Return a frame's wanted columns, cast to their types; null where the frame has none."""
+    return [
+        (pl.col(name) if name in frame.columns else pl.lit(None)).cast(dtype).alias(name)
+        for name, dtype in wanted.items()
+    ]
+
+
 UNIT_WORDS = {
     "mm": "millimetres",
     "kg": "kilograms",
@@ -174,12 +185,7 @@ class Table:
 
     def conform(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Return the frame with exactly this table's columns, in order, typed; absent ones null."""
-        return frame.select(
-            (pl.col(c.name) if c.name in frame.columns else pl.lit(None))
-            .cast(c.dtype)
-            .alias(c.name)
-            for c in self.columns
-        )
+        return frame.select(typed_columns(frame, self.polars_schema))
 
     def empty(self) -> pl.DataFrame:
         return pl.DataFrame(schema=self.polars_schema)

@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from ingest.schema import typed_columns
 from models.ageing.mixed import (
     MEAN_DRIFT_SD,
     MEAN_SD,
@@ -112,10 +113,7 @@ def _session_rows(
         "gain_error_ln",
         "u_session_pct",
         pl.col("measured_at").alias("at"),
-        *(
-            (pl.col(name) if name in sessions.columns else pl.lit(None)).cast(kind).alias(name)
-            for name, kind in shared.items()
-        ),
+        *typed_columns(sessions, shared),
     )
     about = meters.select("meter_id", "in_service_date", _group_name())
     first = pl.col("at").dt.date().min().over("meter_id")

@@ -10,10 +10,9 @@ s is the sensor's own sensitivity and p the programmed slope relative to the fac
 so a reset that raises p lowers the gain error by as much.
 """
 
-from collections.abc import Mapping
-
 import polars as pl
 
+from ingest.schema import typed_columns
 from models.metrology import ln_from_ratio, percent_from_ln
 from models.records.slope_dates import dated_by_events
 
@@ -130,24 +129,20 @@ def _with_meter(meters: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
         "in_service_date": pl.Date,
         "slope_step": pl.Float64,
     }
-    about = meters.select("meter_id", *_columns(meters, wanted))
+    about = meters.select("meter_id", *typed_columns(meters, wanted))
     slopes = dict.fromkeys(_SLOPES, pl.Float64)
     return (
         sessions.select(
-            "session_id", "meter_id", pl.col("measured_at").cast(_UTC), *_columns(sessions, slopes)
+            "session_id",
+            "meter_id",
+            pl.col("measured_at").cast(_UTC),
+            *typed_columns(sessions, slopes),
         )
         .join(about, on="meter_id", how="inner")
         .filter(pl.col("slope_convention").is_in(["multiplier", "divisor"]))
         .with_columns(_positive(name) for name in [*_SLOPES, "factory_slope"])
         .sort("meter_id", "measured_at", "session_id")
     )
-
-
-def _columns(frame: pl.DataFrame, wanted: Mapping[str, type[pl.DataType]]) -> list[pl.Expr]:
-    return [
-        (pl.col(name) if name in frame.columns else pl.lit(None)).cast(kind).alias(name)
-        for name, kind in wanted.items()
-    ]
 
 
 def _positive(name: str) -> pl.Expr:

@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtr
 
+from ingest.schema import typed_columns
 from models.metrology import Z90, Array, Index, Mask
 from models.status.reasons import tell
 
@@ -196,18 +197,12 @@ def _later(as_of: date, days: int) -> date | None:
 
 def _facts(table: pl.DataFrame, meters: pl.DataFrame) -> pl.DataFrame:
     """Return what the reasons ask, absent columns null."""
-    optional = {
+    wanted = {
+        "last_bench": pl.Date(),
         "last_comparison": pl.Date(),
         "slope_convention": pl.String(),
         "drift_pct_per_year": pl.Float64(),
         "drift_sd_pct_per_year": pl.Float64(),
         "has_alarm": pl.Boolean(),
     }
-    extra = meters.select(
-        pl.col("last_bench").cast(pl.Date),
-        *(
-            (pl.col(name) if name in meters.columns else pl.lit(None)).cast(kind).alias(name)
-            for name, kind in optional.items()
-        ),
-    )
-    return pl.concat([table, extra], how="horizontal")
+    return pl.concat([table, meters.select(typed_columns(meters, wanted))], how="horizontal")
