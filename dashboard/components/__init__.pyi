@@ -53,6 +53,7 @@ from .tables import day_column as day_column
 from .tables import device_column as device_column
 from .tables import number_column as number_column
 from .tables import plain_table as plain_table
+from .tables import show_chosen as show_chosen
 from .tables import status_column as status_column
 from .tables import table as table
 from .tables import text_column as text_column

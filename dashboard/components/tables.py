@@ -1,10 +1,10 @@
 """Tables: the sortable grid with its kinds of columns, and the plain table of a few rows."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import dash_ag_grid as dag
-from dash import html
+from dash import Dash, Input, Output, html
 
 from dashboard.components.browser import aria
 from dashboard.navigation import Document
@@ -118,6 +118,16 @@ def _cell(cell: Any, n: int, numbers: Sequence[int], headed: bool) -> html.Td | 
     if headed and n == 0:
         return html.Th(cell, scope="row")
     return html.Td(cell, className="num" if n in numbers else "")
+
+
+def show_chosen(app: Dash, table: str, place: str, draw: Callable[[Document], Any]) -> None:
+    """Register the callback that draws the row chosen in a table into a place."""
+
+    @app.callback(
+        Output(place, "children"), Input(table, "selectedRows"), prevent_initial_call=True
+    )
+    def choose(chosen: Sequence[Document] | None) -> Any:
+        return draw(chosen[0]) if chosen else None
 
 
 def table(

@@ -1,13 +1,12 @@
 """What happens on the intake page: files come in, rows are corrected, imports taken back."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from dash import ALL, Dash, Input, Output, State, ctx, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document
 from dashboard.pages.intake.lists import LISTS, chosen_import, lists
 from dashboard.pages.intake.progress import is_busy, loads_done, report, work_line
 from dashboard.security import Guarded
@@ -57,13 +56,7 @@ def register_files(app: Dash, data: Guarded) -> None:
 def register_progress(app: Dash, data: Guarded) -> None:
     """Follow the work in the background, and show the import that is chosen."""
 
-    @app.callback(
-        Output("intake-chosen", "children"),
-        Input("intake-log", "selectedRows"),
-        prevent_initial_call=True,
-    )
-    def choose(chosen: Sequence[Document] | None) -> Any:
-        return chosen_import(chosen[0] if chosen else None)
+    parts.show_chosen(app, "intake-log", "intake-chosen", chosen_import)
 
     @app.callback(
         Output("intake-work", "children"),

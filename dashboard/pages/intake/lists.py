@@ -80,10 +80,8 @@ def _import_columns() -> list[Document]:
     ]
 
 
-def chosen_import(row: Document | None) -> Any:
+def chosen_import(row: Document) -> Any:
     """Return the import that was chosen, and the way to take it back."""
-    if row is None:
-        return None
     if row["state"] != IN_FORCE:
         return parts.note(f"Import {row['import_id']} was {row['state']}.")
     rows = theme.plural(row["rows_loaded"], "row")

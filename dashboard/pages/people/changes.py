@@ -1,7 +1,6 @@
 """The record of changes on the people page: who, when, what, before, after."""
 
 import json
-from collections.abc import Sequence
 from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
@@ -149,13 +148,7 @@ def register_changes(app: Dash, data: Guarded) -> None:
         told = data.ask(run.find_changes, **_asked(given), most=SHOWN)
         return change_rows(told), count_words(told)
 
-    @app.callback(
-        Output("people-change", "children"),
-        Input("people-changes", "selectedRows"),
-        prevent_initial_call=True,
-    )
-    def choose(chosen: Sequence[Document] | None) -> Any:
-        return change_in_full(chosen[0]) if chosen else None
+    parts.show_chosen(app, "people-changes", "people-change", change_in_full)
 
     @app.callback(
         Output("people-file", "data"),

@@ -1,6 +1,5 @@
 """People: who may sign in and as what, and the record of who changed what."""
 
-from collections.abc import Sequence
 from typing import Any
 
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
@@ -55,19 +54,11 @@ def _nobody_signs_in() -> html.Section:
 def register(app: Dash, data: Guarded) -> None:
     """Add and change accounts; every change goes through the guarded service."""
     register_changes(app, data)
-    _register_choice(app, data)
+    parts.show_chosen(
+        app, "people-accounts", "people-chosen", lambda row: editor(_account(data, row["name"]))
+    )
     _register_new(app, data)
     _register_editor(app, data)
-
-
-def _register_choice(app: Dash, data: Guarded) -> None:
-    @app.callback(
-        Output("people-chosen", "children"),
-        Input("people-accounts", "selectedRows"),
-        prevent_initial_call=True,
-    )
-    def choose(chosen: Sequence[Document] | None) -> Any:
-        return editor(_account(data, chosen[0]["name"])) if chosen else None
 
 
 def _register_new(app: Dash, data: Guarded) -> None:
