@@ -29,7 +29,7 @@ MAX_RESUMED = 50
 DATED = 0x10000000
 """FIT times below count from switching on."""
 LONGEST_S = 7 * 86_400
-"""After the first record; a time later than that is none."""
+"""After the first record; a later time is an error."""
 NEXT_WITHIN, NEXT_WITHIN_S = 6, 60
 """A record is plausible when another follows within this many messages and seconds."""
 
