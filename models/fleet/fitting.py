@@ -121,7 +121,7 @@ def _result(search: Search, found: Estimate, today: date) -> FleetFit:
         message=found.message,
         n_iter=search.n_iter,
         weights=_weights_frame(search),
-        alarms=alarm_frame(found.state, prepared, estimates, search.noise_p),
+        alarms=alarm_frame(prepared, estimates, search.noise_p),
         effects=search.effects,
         today=today,
         prepared=prepared,

@@ -131,7 +131,7 @@ def _solved(known: pl.DataFrame, usable: pl.DataFrame) -> pl.DataFrame:
     weight = np.ones(steps.y.size)
     lines = _fit(steps, variance, weight)
     for _ in range(ROUNDS):
-        variance, dof = _noise(steps, lines, variance, weight)
+        variance, dof = _noise(steps, lines, weight)
         weight = _weights(lines, variance)
         lines = _fit(steps, variance, weight)
     first = np.unique(steps.group, return_index=True)[1]
@@ -184,7 +184,7 @@ def _fit(steps: _Steps, variance: Array, weight: Array) -> _Lines:
     return _Lines(gain, zero, var_gain, var_zero, residual, np.minimum(w * spread, 1 - 1e-6))
 
 
-def _noise(steps: _Steps, lines: _Lines, variance: Array, weight: Array) -> tuple[Array, Array]:
+def _noise(steps: _Steps, lines: _Lines, weight: Array) -> tuple[Array, Array]:
     """Return the noise variance of each step's ratio (n,), and its degrees of freedom (n,).
 
     The course with power (a part that falls with it: noise in watts; a part that does not) is

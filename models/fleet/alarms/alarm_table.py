@@ -5,7 +5,7 @@ import polars as pl
 
 from models.fleet.alarms.alarm_reasons import Alarm, alarm_reason
 from models.fleet.design import Effect, Prepared
-from models.fleet.inference import EffectEstimate, State
+from models.fleet.inference import EffectEstimate
 from models.metrology import DAYS_A_YEAR, date_of, percent_from_ln
 
 ALARM_SCHEMA = {
@@ -25,10 +25,7 @@ _RESET_WITHIN_YEARS = 3 / DAYS_A_YEAR
 
 
 def alarm_frame(
-    state: State,
-    prepared: Prepared,
-    estimates: dict[Effect, EffectEstimate],
-    noise_p: dict[Effect, float],
+    prepared: Prepared, estimates: dict[Effect, EffectEstimate], noise_p: dict[Effect, float]
 ) -> pl.DataFrame:
     """Return one row an alarm, columns of ALARM_SCHEMA, in order of date.
 
@@ -41,8 +38,8 @@ def alarm_frame(
     score            size over its sd (of noise: the equivalent normal deviate)
     """
     rows = []
-    for effect in state_effects(estimates, noise_p):
-        alarm = _alarm(state, prepared, effect, estimates.get(effect), noise_p.get(effect))
+    for effect in [*estimates, *noise_p]:
+        alarm = _alarm(prepared, effect, estimates.get(effect), noise_p.get(effect))
         rows.append(
             {
                 "device_kind": effect.device_kind,
@@ -60,19 +57,8 @@ def alarm_frame(
     return pl.DataFrame(rows, schema=ALARM_SCHEMA).sort("date", "device_id", maintain_order=True)
 
 
-def state_effects(
-    estimates: dict[Effect, EffectEstimate], noise_p: dict[Effect, float]
-) -> list[Effect]:
-    """Return all effects that are alarms."""
-    return [*estimates, *noise_p]
-
-
 def _alarm(
-    state: State,
-    prepared: Prepared,
-    effect: Effect,
-    estimate: EffectEstimate | None,
-    p: float | None,
+    prepared: Prepared, effect: Effect, estimate: EffectEstimate | None, p: float | None
 ) -> Alarm:
     if estimate is None:
         from scipy.special import ndtri
