@@ -30,12 +30,12 @@ class TablesRead:
     recordings: list[Path] = field(default_factory=list)
 
 
-def read_tables(paths: Iterable[str | Path], *, time_zone: str | None = None) -> TablesRead:
+def read_tables(paths: Iterable[str | Path]) -> TablesRead:
     """Return the tables of files and folders, checked and merged as a load would.
 
-    time_zone   of times without an offset; UTC if not given
+    A time without an offset is read as UTC.
     """
-    zone = time_zone or str(SETTINGS["time_zone"].default)
+    zone = str(SETTINGS["time_zone"].default)
     sources = gather(paths)
     found = TablesRead(recordings=sources.recordings)
     batches = [prepare(read(file), zone=zone) for file in sources.files]

@@ -50,8 +50,8 @@ def _slope(name: str, meaning: str) -> Column:
     return Column(name, float, high=1e6, positive=True, meaning=meaning)
 
 
-def _pct(name: str, meaning: str, high: float = 20, low: float = 0) -> Column:
-    return Column(name, float, "%", low, high, meaning=meaning)
+def _pct(name: str, meaning: str) -> Column:
+    return Column(name, float, "%", 0, 20, meaning=meaning)
 
 
 def _money(name: str, meaning: str, *, required: bool = False) -> Column:

@@ -62,7 +62,7 @@ class Visits:
     overfull: Weeks
 
 
-def choose_visits(program: VisitProgram, *, rounds: int = ROUNDS) -> Visits:
+def choose_visits(program: VisitProgram) -> Visits:
     """Return the cheapest visits that respect slots and pins.
 
     Pins are kept even where they overfill a week; nothing else is then put into that week.
@@ -74,7 +74,7 @@ def choose_visits(program: VisitProgram, *, rounds: int = ROUNDS) -> Visits:
     paths: Paths = {}
     _add_paths(paths, arcs, program, [tuple(np.flatnonzero(row).tolist()) for row in pinned])
     bound = _warm_up(paths, arcs, program, pinned, slots)
-    for _ in range(rounds):
+    for _ in range(ROUNDS):
         master, price = _price_slots(paths, slots, len(arcs))
         best, value = _cheapest_paths(arcs, program.visit_cost, price, pinned)
         bound = max(bound, float(value.sum() - price @ slots))

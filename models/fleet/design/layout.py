@@ -311,13 +311,11 @@ class Layout:
         for device, at, column in self.reference_steps:
             out.add(rows, column, np.where((ref == device) & (t >= at), sign, 0.0))
 
-    def add_benches(
-        self, out: Entries, rows: Index, bench: Index, t: Array, *, sign: float = 1.0
-    ) -> None:
+    def add_benches(self, out: Entries, rows: Index, bench: Index, t: Array) -> None:
         """Add what the mass sets add to a found value."""
-        out.add(rows, self.bench_columns[bench], np.full(len(rows), sign))
+        out.add(rows, self.bench_columns[bench], np.ones(len(rows)))
         for device, at, column in self.bench_steps:
-            out.add(rows, column, np.where((bench == device) & (t >= at), sign, 0.0))
+            out.add(rows, column, np.where((bench == device) & (t >= at), 1.0, 0.0))
 
 
 def observed_entries(layout: Layout, obs: Observations) -> tuple[Index, Index, Array]:
