@@ -45,7 +45,6 @@ class Meter:
     """A row of the meters table, as far as it is used here."""
 
     meter_id: str
-    serial: str
     first: date | None
     last: date | None
 
@@ -81,9 +80,7 @@ class MeterIndex:
         rows = meters.select([name for name in wanted if name in meters.columns])
         for row in rows.iter_rows(named=True):
             serial = plain_serial(row.get("serial_number"))
-            meter = Meter(
-                row["meter_id"], serial, row.get("in_service_date"), row.get("retired_date")
-            )
+            meter = Meter(row["meter_id"], row.get("in_service_date"), row.get("retired_date"))
             digits = re.sub(r"\D", "", serial).lstrip("0")
             if serial:
                 index.by_serial[serial].append(meter)
