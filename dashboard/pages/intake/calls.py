@@ -7,6 +7,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, no_update
 
 from dashboard import components as parts
 from dashboard import theme
+from dashboard.navigation import Document
 from dashboard.pages.intake.lists import LISTS, chosen_import, lists
 from dashboard.pages.intake.progress import is_busy, loads_done, report, work_line
 from dashboard.security import Guarded
