@@ -8,12 +8,13 @@ import zipfile
 import numpy as np
 import polars as pl
 import pytest
+from dash import dcc
 
 from dashboard.components import decoded
 from dashboard.navigation import View
 from dashboard.pages.intake import page as intake
 from dashboard.pages.intake.aside import aside_list, columns_to_fill
-from dashboard.pages.intake.calls import zip_cells
+from dashboard.pages.intake.calls import decided, zip_cells
 from dashboard.pages.intake.progress import work_line
 from dashboard.security import Guarded
 from dashboard.service import Service
@@ -115,6 +116,7 @@ def test_emptied_cell_is_none():
 
 def test_many_rows_are_shown_a_screenful_at_a_time():
     problem = {"column": "torque_nm", "found": "x", "expected": "a number", "fix": "write one"}
+    problem |= {"suggested": None, "sure": False}
     rows = [
         {"set_aside_id": n, "file": "b.csv", "sheet": None, "table": "bench", "row": n}
         | {"cells": {"torque_nm": "x"}, "problems": [problem]}
@@ -123,6 +125,31 @@ def test_many_rows_are_shown_a_screenful_at_a_time():
     said = text(aside_list(rows))
     assert "Set aside (60)" in said
     assert "35 more" in said
+
+
+def test_what_is_sure_is_taken_with_one_press_and_fields_hold_what_is_suggested(data):
+    pounds = BAD.replace(",20,", ",44.1 lb,")
+    load(data, ("bench-march.csv", pounds))
+    shown = aside_list(data.ask(run.set_aside))
+    said = " ".join(text(shown).split()).replace(" :", ":")
+    assert "mass kg: “44.1 lb” is 20.003424 (2 times)" in said
+    assert "Accept all: 2 cells" in said
+    assert "crank length mm: a guess, check it" in said
+    assert "44.1 lb is 20.003424 kg: write that number alone." in said
+    fields = [field.value for field in shown._traverse() if isinstance(field, dcc.Input)]
+    assert fields == ["20.003424", "170", "20.003424"]
+    done, _ = decided(data, {"type": "intake-accept"}, {})
+    assert "2 cells taken as suggested: 1 row loaded. In 1 row something else" in done
+    assert "Accept all" not in text(aside_list(data.ask(run.set_aside)))
+    (row,) = data.ask(run.set_aside)
+    assert row["cells"]["mass_kg"] == "20.003424"
+
+
+def test_days_that_are_to_be_typed_are_shown_to_the_letter(data):
+    load(data, ("bench-march.csv", BAD.replace("2026-03-09T09:00:00Z", "9.3.2026 9:00")))
+    said = text(aside_list(data.ask(run.set_aside)))
+    assert "Is it 2026-03-09T09:00?" in said
+    assert "9 March" not in said
 
 
 def test_page_of_an_empty_store_says_what_to_do(tmp_path):

@@ -40,7 +40,7 @@ def test_import_is_brought_in_corrected_and_taken_back(visit, data):
         page.wait_for_selector("h2:text-is('Set aside (1)')")
         page.wait_for_selector("#intake-report th:text-is('bench-march.csv')")
         field = page.get_by_label("crank length mm")
-        assert field.input_value() == "17"
+        assert field.input_value() == "170"  # 17 in centimetres: what is suggested
         field.fill("16")
         page.click("button:text-is('Put right')")
         page.wait_for_selector(".wrong:has-text('found \"16\"')")
@@ -54,6 +54,25 @@ def test_import_is_brought_in_corrected_and_taken_back(visit, data):
             page.click(f"button:text-is('Take import {number} back')")
             page.wait_for_selector(f"text=Import {number} was taken back")
         assert "S9" not in sessions(data)
+
+
+def test_what_is_sure_is_accepted_with_one_press(visit, data):
+    with serving(data) as address:
+        page = visit(width=390, height=844).page
+        sign_in(page, address, "Mo", "mechanic")
+        page.set_input_files(
+            "#intake-upload input[type=file]",
+            {
+                "name": "bench-march.csv",
+                "mimeType": "text/csv",
+                "buffer": BAD.replace(",170,", ",17 cm,").encode(),
+            },
+        )
+        page.click("button:text-is('Accept all: 1 cell')")
+        page.wait_for_selector("text=1 cell taken as suggested: 1 row loaded.")
+        page.wait_for_selector("h2:text-is('Set aside (1)')")
+        assert "S9" in sessions(data)
+        page.close()
 
 
 def test_proposed_event_is_confirmed_with_one_tap_and_keyboard(visit, data):
