@@ -55,10 +55,21 @@ def gain_error_cells(row: Document) -> Document:
     told = f"90 %: {theme.span(interval, 1)}"
     return {
         "gain_error_pct": value,
-        "error_text": theme.plus_minus(value, theme.half(interval), "%", 1),
+        "error_text": _sides_beyond(row) or theme.plus_minus(value, theme.half(interval), "%", 1),
         "bar": bar_place(interval, value, limit),
         "bar_text": f"{told}; limit {theme.within(limit, 1, '%')}" if limit else told,
     }
+
+
+def _sides_beyond(row: Document) -> str | None:
+    """Return a pair's sides where one of them is beyond the limit, which their mean may hide."""
+    sides, limit = row.get("sides"), row.get("tolerance_pct")
+    if not sides or not limit:
+        return None
+    left, right = (sides[arm]["gain_error_pct"] for arm in ("left", "right"))
+    if max(abs(left), abs(right)) <= limit:
+        return None
+    return f"L {theme.number(left, 1, signed=True)} · R {theme.percent(right, 1)}"
 
 
 def gain_error_columns(*, since: int = 0, bar_since: int) -> list[Column]:

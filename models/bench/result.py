@@ -27,6 +27,7 @@ from models.bench.measurement import (
     Session,
     Stage,
 )
+from models.bench.own_past import programmed_ln
 from models.bench.suspicions import Suspicion
 from models.metrology import IN, INDETERMINATE, OUT, Budget, p_within, verdict
 from models.wording import Reason
@@ -196,6 +197,13 @@ class SessionResult:
             return slope
         exact = new_slope(slope, gain.ratio, convention=basis.convention)
         return slope_to_enter(basis._replace(new_slope=exact))
+
+    def slope_change_ln(self, arm: str | None) -> float:
+        """Return what the session's change of the slope did to the gain error, 100·ln."""
+        before, after = self.slopes_of(arm)
+        convention = self.session.meter.convention
+        old, new = programmed_ln(before, convention), programmed_ln(after or before, convention)
+        return 0.0 if old is None or new is None else old - new
 
     def slopes_of(self, arm: str | None) -> tuple[float | None, float | None]:
         """Return the slope before and after, of the whole (arm None) or of a side."""

@@ -22,7 +22,7 @@ SESSION_SCHEMA: dict[str, pl.DataType] = {
             *("crank_length_mm", "temperature_c", "soak_min", "gain_error_pct", "gain_error_ln"),
             *("u_session_pct", "dof_session", "u_bench_pct", "u_place_pct", "u_crank_pct"),
             *("u_meter_pct", "expanded_uncertainty_pct", "coverage_factor", "repeat_sd_pct"),
-            "step_nm",
+            *("step_nm", "side_half_ln", "u_side_half_pct"),
         ),
         pl.Float64(),
     ),
@@ -49,9 +49,10 @@ def session_frame(results: Sequence[SessionResult]) -> pl.DataFrame:
     The five u_…_pct are standard uncertainties of gain_error_ln (100·ln): random for this
     session (with dof_session, null if infinite), and shared through the mass set, the place,
     the crank and the meter. repeat_sd_pct is the scatter of the session's own repeated hangings,
-    with repeat_dof; step_nm the step of its display. Sessions without a gain error have nulls
-    there. after_work_… is what was found, in 100·ln, after work that left the slope alone.
-    document: `session_document` as JSON.
+    with repeat_dof; step_nm the step of its display; side_half_ln half of what a pair's left side
+    reads above its right as the session left them, u_side_half_pct the random part of it. Sessions
+    without a gain error have nulls there. after_work_… is what was found, in 100·ln, after work
+    that left the slope alone. document: `session_document` as JSON.
     """
     return pl.DataFrame([_row(r) for r in results], schema=SESSION_SCHEMA, orient="row")
 
@@ -75,6 +76,7 @@ def _row(result: SessionResult) -> dict[str, object]:
         "repeat_sd_pct": None if result.repeats.sd is None else 100 * result.repeats.sd,
         "repeat_dof": result.repeats.dof,
         "step_nm": result.step_nm,
+        **_sides_left(result),
         "verdict": result.verdict,
         "advice": None if result.advice is None else result.advice.code,
         "slope_before": slopes.before,
@@ -111,6 +113,20 @@ def _found(gain: Gain | None) -> dict[str, object]:
     }
     in_ln = {"gain_error_ln": ln_from_ratio(gain.ratio), "dof_session": _dof(gain)}
     return known | shares | in_ln
+
+
+def _sides_left(result: SessionResult) -> dict[str, object]:
+    """Return half of left − right of a pair, 100·ln, with the slopes that were left in."""
+    sides = result.as_left_sides or result.deciding_sides
+    if set(sides) != {LEFT, RIGHT} or min(side.ratio for side in sides.values()) <= 0:
+        return {}
+    left, right = (
+        ln_from_ratio(sides[arm].ratio)
+        + (0.0 if result.as_left_sides else result.slope_change_ln(arm))
+        for arm in (LEFT, RIGHT)
+    )
+    u = math.hypot(*(side.part_ln("session") for side in sides.values())) / 2
+    return {"side_half_ln": (left - right) / 2, "u_side_half_pct": u}
 
 
 def _after_work(gain: Gain | None) -> dict[str, object]:

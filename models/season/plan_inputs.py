@@ -16,6 +16,7 @@ from models.season.risk import Outlook, outlook, risks, weeks_of
 from models.season.season_ask import SeasonAsk
 from models.season.visit_prices import Prices, prices
 from models.season.visit_program import VisitProgram
+from models.status import Half, side_halves
 
 ASSUMED = {
     "calendar": "no calendar: every week weighs the same, and none is closed",
@@ -112,7 +113,9 @@ def plan_inputs(
         mondays, tables["capacity"], tables["calendar"], fixed=ask.slots_per_week
     )
     slots = np.where([monday < ask.first for monday in mondays], 0, slots)  # its Monday is past
-    ahead = outlook(fleet, meters, [*mondays, mondays[-1] + timedelta(weeks=1)], found.data.bench)
+    ends = [*mondays, mondays[-1] + timedelta(weeks=1)]
+    pairs = {row["meter_id"]: row for row in typed_rows(side_halves(found.sessions, fleet), Half)}
+    ahead = outlook(fleet, meters, ends, found.data.bench, pairs=pairs)
     unvisited, after = risks(ahead)
     program = VisitProgram(
         unvisited,

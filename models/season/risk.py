@@ -9,6 +9,7 @@ forecast errors, S = C_vv + u²:
     e_k | y ~ N(m_k + C_kv (y − m_v)/S,  C_kk − C_kv²/S)
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
@@ -19,7 +20,7 @@ from scipy.special import ndtr
 
 from models.fleet import FleetFit
 from models.metrology import Array, percent_from_ln, ratio_from_ln
-from models.status import p_within
+from models.status import Half, p_within, worse_side
 
 NODES = np.linspace(-3.6, 3.6, 37)  # standardized findings that stand for all of them
 WEIGHTS = np.exp(-(NODES**2) / 2) / np.exp(-(NODES**2) / 2).sum()
@@ -50,16 +51,24 @@ class Outlook:
 
 
 def outlook(
-    fleet: FleetFit, meters: pl.DataFrame, mondays: list[date], bench: pl.DataFrame
+    fleet: FleetFit,
+    meters: pl.DataFrame,
+    mondays: list[date],
+    bench: pl.DataFrame,
+    *,
+    pairs: Mapping[str, Half] | None = None,
 ) -> Outlook:
-    """Return the errors to be expected.
+    """Return the errors to be expected; of a pair those of its worse side.
 
-    In   meters: meter_id, tolerance_pct; mondays: W + 1 days; bench: sessions as in FleetData
+    In   meters: meter_id, tolerance_pct; mondays: W + 1 days; bench: sessions as in FleetData;
+         pairs: how far their sides lie apart, by meter_id
     """
     instants = [max(day, fleet.today) for day in mondays]
     mean, covariance = [], []
     for name in meters["meter_id"]:
         m_ln, c_ln = fleet.joint([(("meter", name), day) for day in instants])
+        if pairs and name in pairs:
+            m_ln, c_ln = worse_side(pairs[name], m_ln, c_ln, instants)
         scale = ratio_from_ln(m_ln)
         mean.append(percent_from_ln(m_ln))
         covariance.append(c_ln * np.outer(scale, scale))

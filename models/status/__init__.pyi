@@ -17,4 +17,7 @@ from .meter_history import curve_points as curve_points
 from .meter_history import meter_events as meter_events
 from .meter_history import observed_points as observed_points
 from .meter_history import slope_resets as slope_resets
+from .sides import Half as Half
+from .sides import side_halves as side_halves
+from .sides import worse_side as worse_side
 from .trainers import trainer_changes as trainer_changes

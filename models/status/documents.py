@@ -81,7 +81,26 @@ class MeterFacts(TypedDict):
     drift_sd_pct_per_year: float | None
 
 
+class SideStatus(TypedDict):
+    """One side of a pair."""
+
+    gain_error_pct: float
+    gain_error_sd_pct: float
+    interval90_pct: list[float]
+    p_within_tolerance: float
+
+
+class PairSides(TypedDict):
+    """Both sides of a pair, each a meter of its own."""
+
+    left: SideStatus
+    right: SideStatus
+
+
 class MeterStatus(MeterFacts):
+    """A meter's row. sides: of a pair that was hung on both sides; its probability is the lower."""
+
+    sides: PairSides | None
     interval90_pct: list[float | None]
     alarms: list[Alarm]
     temperature: Temperature | None

@@ -14,11 +14,15 @@ from scipy.special import ndtr
 from ingest.schema import typed_columns
 from models.metrology import Z90, Array, Index, Mask
 from models.status.reasons import tell
+from models.status.sides import SIGNS, SideForecast
 
 HORIZON_DAYS = 1826
 """Five years: a due date beyond is null."""
 SOON_DAYS = 28
 NEVER = -1
+
+PER_SIDE = ("pct", "sd_pct", "p")
+"""Of a pair's side: its gain error, the sd, the probability of being within tolerance."""
 
 DUE_SCHEMA: dict[str, pl.DataType] = {
     "meter_id": pl.String(),
@@ -33,6 +37,7 @@ DUE_SCHEMA: dict[str, pl.DataType] = {
     "tolerance_pct": pl.Float64(),
     "due_date": pl.Date(),
     "next_action": pl.String(),
+    **{f"{side}_{what}": pl.Float64() for side in SIGNS for what in PER_SIDE},
 }
 
 
@@ -82,7 +87,12 @@ def first_day_below(forecast: Forecast, tolerance_pct: Array, target: float) -> 
 
 
 def due_table(
-    meters: pl.DataFrame, forecast: Forecast, *, as_of: date, target: float
+    meters: pl.DataFrame,
+    forecast: Forecast,
+    *,
+    as_of: date,
+    target: float,
+    sides: SideForecast | None = None,
 ) -> pl.DataFrame:
     """Return status, reasons, due date and next action of every meter.
 
@@ -90,6 +100,7 @@ def due_table(
          the last used session; null: none), and where known last_comparison, slope_convention,
          drift_pct_per_year, drift_sd_pct_per_year, has_alarm
          forecast: out to five years; target: probability, e.g. 0.90
+         sides: of pairs, which are within tolerance as their worse side is
     Out  DUE_SCHEMA, same order. Status is the first that holds: unknown (never benched, or not
          fitted), out (p < 0.5), due (p < target), soon (p < target within 28 days), ok.
     """
@@ -98,6 +109,7 @@ def due_table(
     mean, sd = forecast.mean_pct[:, 0], forecast.sd_pct[:, 0]
     p = p_within(mean, sd, tolerance)
     below = first_day_below(forecast, tolerance, target)
+    told_of_sides = _by_worse_side(p, below, forecast.days, sides, tolerance, target)
     below[below > HORIZON_DAYS] = NEVER
     benched = meters["last_bench"].is_not_null().to_numpy()
     status = _status(p, below, benched, target)
@@ -109,6 +121,7 @@ def due_table(
         hi90_pct=_series(mean + Z90 * sd),
         p_within_tolerance=_series(p),
         due_date=pl.Series([_later(as_of, day) for day in below.tolist()], dtype=pl.Date),
+        **{name: _series(values) for name, values in told_of_sides.items()},
     )
     told = tell(_facts(table, meters), as_of=as_of, target=target)
     words = [[str(reason) for reason in reasons] for reasons, _ in told]
@@ -118,6 +131,32 @@ def due_table(
         pl.Series("reason_kinds", kinds, dtype=pl.List(pl.String)),
         pl.Series("next_action", [str(action) for _, action in told], dtype=pl.String),
     ).select(pl.col(name).cast(kind) for name, kind in DUE_SCHEMA.items())
+
+
+def _by_worse_side(
+    p: Array,
+    below: Index,
+    days: Index,
+    sides: SideForecast | None,
+    tolerance: Array,
+    target: float,
+) -> dict[str, Array]:
+    """Lower p and below (in place) to each pair's worse side; return the sides' columns."""
+    columns = {f"{side}_{what}": np.full(p.size, np.nan) for side in SIGNS for what in PER_SIDE}
+    if sides is None:
+        return columns
+    rows = sides.rows
+    for side in SIGNS:
+        ahead = Forecast(days, sides.mean_pct[side], sides.sd_pct[side])
+        here = (ahead.mean_pct[:, 0], ahead.sd_pct[:, 0])
+        chance = p_within(*here, tolerance[rows])
+        for what, values in zip(PER_SIDE, (*here, chance), strict=True):
+            columns[f"{side}_{what}"][rows] = values
+        p[rows] = np.fmin(p[rows], chance)
+        first = first_day_below(ahead, tolerance[rows], target)
+        sooner = (first != NEVER) & ((below[rows] == NEVER) | (first < below[rows]))
+        below[rows] = np.where(sooner, first, below[rows])
+    return columns
 
 
 def _search_between(

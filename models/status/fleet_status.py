@@ -20,6 +20,7 @@ from models.status.documents import (
 from models.status.due import due_table
 from models.status.kept_fit import Snapshot, forecast
 from models.status.meter_rows import meter_rows
+from models.status.sides import side_forecast
 from models.status.trainers import trainer_states
 from models.wording import Reason
 
@@ -51,7 +52,9 @@ def status_document(
         drift_sd_pct_per_year=pl.col("drift_sd_ln"),
         has_alarm=pl.col("meter_id").is_in(list(alarms)),
     )
-    table = due_table(told, forecast(snapshot, ids, as_of=as_of), as_of=as_of, target=target)
+    ahead = forecast(snapshot, ids, as_of=as_of)
+    sides = side_forecast(told, ahead.mean_pct, ahead.sd_pct, ahead.days, as_of=as_of)
+    table = due_table(told, ahead, as_of=as_of, target=target, sides=sides)
     meters = meter_rows(table, told, alarms)
     known = _findings_by_device(snapshot.findings, "meter")
     for row in meters:

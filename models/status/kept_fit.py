@@ -66,7 +66,8 @@ class Snapshot:
     info         one row: as_of, origin (first day of the courses), last_data_on, fitted_at,
                  converged, message, seconds, data_version, hyper, effects (what the alarms have
                  put into the fleet model), points_per_season
-    meters       the roster, plus drift_ln, drift_sd_ln, last_bench, last_comparison
+    meters       the roster, plus drift_ln, drift_sd_ln, last_bench, last_comparison, and of pairs
+                 how far their sides lie apart (models.status.sides)
     courses      meter_id, days (from origin), mean_ln, sd_ln
     devices      device_kind (reference, bench), device_id, mean_ln, sd_ln, …
     trainers     how far each reference has moved (models.status.trainer_changes)

@@ -7,7 +7,14 @@ import polars as pl
 
 from models.metrology import Z90
 from models.records import typed_rows
-from models.status.documents import Alarm, MeterFacts, MeterStatus, Temperature
+from models.status.documents import (
+    Alarm,
+    MeterFacts,
+    MeterStatus,
+    PairSides,
+    SideStatus,
+    Temperature,
+)
 from models.wording import Reason
 
 BENCH_C, USE_C = 20.0, (2.0, 38.0)
@@ -28,12 +35,14 @@ def meter_rows(
         frame.select("lo90_pct", "hi90_pct").iter_rows(),
         frame.select("warmth_ln", "warmth_sd_ln", "warmth_known").iter_rows(),
         frame["static_check"],
+        [_sides(row) for row in frame.iter_rows(named=True)],
         strict=True,
     )
     rows: list[MeterStatus] = []
-    for facts, (low, high), warmth, static in parts:
+    for facts, (low, high), warmth, static, pair in parts:
         row: MeterStatus = {
             **facts,
+            "sides": pair,
             "interval90_pct": [low, high],
             "alarms": alarms.get(facts["meter_id"], []),
             "temperature": temperature(facts["gain_error_pct"], facts["gain_error_sd_pct"], warmth),
@@ -45,6 +54,24 @@ def meter_rows(
         row["reason_kinds"] += [reason.kind for reason in more]
         rows.append(row)
     return rows
+
+
+def _sides(row: Mapping[str, float | None]) -> PairSides | None:
+    """Return both sides of a pair; None where they are not told apart."""
+    left, right = _side(row, "left"), _side(row, "right")
+    return None if left is None or right is None else {"left": left, "right": right}
+
+
+def _side(row: Mapping[str, float | None], side: str) -> SideStatus | None:
+    error, sd, p = row[f"{side}_pct"], row[f"{side}_sd_pct"], row[f"{side}_p"]
+    if error is None or sd is None or p is None:
+        return None
+    return {
+        "gain_error_pct": error,
+        "gain_error_sd_pct": sd,
+        "interval90_pct": [error - Z90 * sd, error + Z90 * sd],
+        "p_within_tolerance": p,
+    }
 
 
 def temperature(

@@ -29,6 +29,8 @@ class Facts(TypedDict):
     drift_pct_per_year: float | None
     drift_sd_pct_per_year: float | None
     has_alarm: bool | None
+    left_pct: float | None
+    right_pct: float | None
 
 
 def tell(
@@ -69,7 +71,14 @@ def _reasons(row: Facts, as_of: date, target: float) -> Iterator[Reason]:
 
 def _lost(row: Facts) -> bool:
     """Return whether a meter counts as out although it is not expected to read beyond its limit."""
-    return row["status"] == "out" and abs(row["gain_error_pct"]) <= row["tolerance_pct"]
+    worst = max(map(abs, (row["gain_error_pct"], *_sides(row))))
+    return row["status"] == "out" and worst <= row["tolerance_pct"]
+
+
+def _sides(row: Facts) -> tuple[float, ...]:
+    """Return the gain errors of a pair's sides, left and right; nothing for any other meter."""
+    left, right = row["left_pct"], row["right_pct"]
+    return () if left is None or right is None else (left, right)
 
 
 def _reading(row: Facts) -> Reason:
@@ -78,6 +87,16 @@ def _reading(row: Facts) -> Reason:
     if _lost(row):
         return Reason("reading_unknown", low_pct=low, high_pct=high, tolerance_pct=limit)
     half = (high - low) / 2
+    sides = _sides(row)
+    if sides and max(map(abs, sides)) > limit:
+        return Reason(
+            "sides_read",
+            left_pct=sides[0],
+            right_pct=sides[1],
+            error_pct=error,
+            half_pct=half,
+            tolerance_pct=limit,
+        )
     if abs(error) < ROUNDS_TO_ZERO_PCT:
         return Reason("reads_right", half_pct=half, tolerance_pct=limit)
     return Reason("reads", error_pct=error, half_pct=half, tolerance_pct=limit)

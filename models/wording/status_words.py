@@ -12,6 +12,8 @@ STATUS_WORDS = {
     "(" + _RANGE + ").",
     "reads": "Reads {error_pct:size1} % {error_pct:high_or_low} ± {half_pct:fixed1}; " + _LIMIT,
     "reads_right": "Reads neither high nor low ± {half_pct:fixed1}; " + _LIMIT,
+    "sides_read": "Its left side reads {left_pct:signed1} %, its right {right_pct:signed1} %, the "
+    "mean of both {error_pct:signed1} ± {half_pct:fixed1} %; " + _LIMIT,
     "reading_unknown": "Nobody can tell any more what it reads: " + _RANGE + "; " + _LIMIT,
     "chance_below_target": "The chance that it is " + _WITHIN + " is {p:chance}; the target is "
     "{target:whole_percent}.",

@@ -31,7 +31,14 @@ from models.records import (
     zero_steps,
 )
 from models.rides import RESULT_SCHEMA, compare_steps, without_impossible
-from models.status import INFO_SCHEMA, Snapshot, course_days, findings, trainer_changes
+from models.status import (
+    INFO_SCHEMA,
+    Snapshot,
+    course_days,
+    findings,
+    side_halves,
+    trainer_changes,
+)
 
 SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
 NOTICE_DAYS = 396
@@ -284,6 +291,7 @@ def _with_latest(found: Records, fleet: FleetFit) -> pl.DataFrame:
         .join(fleet.temperature_coefficients(), on="meter_id", how="left", maintain_order="left")
         .join(latest[0], on="meter_id", how="left", maintain_order="left")
         .join(latest[1], on="meter_id", how="left", maintain_order="left")
+        .join(side_halves(found.sessions, fleet), on="meter_id", how="left", maintain_order="left")
     )
 
 

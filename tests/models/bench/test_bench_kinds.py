@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from typing import Any
 
 import pytest
 
-from models.bench import evaluate_bench, session_document
+from models.bench import evaluate_bench, session_document, session_frame
 from models.bench.evaluation import SessionResult
 from models.wording import Reason
 from tests.models.bench.bench_sessions import BUOYANCY, bench, table
@@ -301,3 +302,30 @@ def test_a_slope_is_recommended_for_the_state_the_meter_is_left_in() -> None:
 
 def test_nothing_is_recommended_where_the_readings_are_to_be_repeated() -> None:
     assert left_with(20.0, None, slope_before=5.51)["recommended_slope"] is None
+
+
+# --- what a pair's sides are left with --------------------------------------------------------
+
+
+def half_left(rows: list[Row]) -> tuple[float, float]:
+    pairs = table("meters", [meter("crank_arm_pair")])
+    frame = session_frame(evaluate_bench({"bench": bench(rows), "meters": pairs}))
+    return frame["side_half_ln"].item(), frame["u_side_half_pct"].item()
+
+
+def test_what_parts_the_sides_is_kept_as_the_session_left_it() -> None:
+    """Found +3 and −1 %; the left slope turned down by 3 % leaves half of (0 + 1) %."""
+    slopes = {"slope_before_left": 103.0, "slope_before_right": 100.0}
+    rows = [
+        r | slopes
+        for r in (ZERO, *[hung(x, arm=a) for a, x in (("left", 1.03), ("right", 0.99))] * 3)
+    ]
+    found, u = half_left(rows)
+    assert found == pytest.approx(50 * math.log(1.03 / 0.99))
+    assert 0.03 < u < 0.2
+    turned, _ = half_left([r | {"slope_after_left": 100.0} for r in rows])
+    assert turned == pytest.approx(-50 * math.log(0.99))
+    measured = [r | {"stage": "as_left"} for r in (ZERO, hung(1.0, arm="left"))]
+    measured.append(hung(1.002, arm="right", stage="as_left"))
+    left, _ = half_left([*rows, *measured])
+    assert left == pytest.approx(-50 * math.log(1.002))
