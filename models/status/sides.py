@@ -46,8 +46,11 @@ class SideForecast(NamedTuple):
 def side_halves(sessions: pl.DataFrame, fleet: FleetFit) -> pl.DataFrame:
     """Return a row `Half` for each pair, as the bench last left it.
 
-    In   sessions: `session_frame`
+    In   sessions: `session_frame`; without its columns of sides there is no pair
     """
+    schema = frame_schema(Half)
+    if "side_half_ln" not in sessions.columns:
+        return pl.DataFrame(schema=schema)
     devices = fleet.prepared.devices
     by_group = (fleet.hyper.sd("walk"), fleet.hyper.sd("drift"))
     aged = pl.DataFrame(
@@ -69,7 +72,7 @@ def side_halves(sessions: pl.DataFrame, fleet: FleetFit) -> pl.DataFrame:
             side_half_sd_ln="u_side_half_pct",
         )
         .join(aged, on="meter_id")
-        .select(pl.col(name).cast(kind) for name, kind in frame_schema(Half).items())
+        .select(pl.col(name).cast(kind) for name, kind in schema.items())
     )
 
 
