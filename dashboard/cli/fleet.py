@@ -24,6 +24,7 @@ def add(words: Words) -> None:
     sub = words.add("load", _load, "read files and folders into the store", "store", "format")
     sub.add_argument("paths", nargs="+", type=Path, metavar="PATH")
     sub.add_argument("--no-fit", action="store_true", help="leave the models as they are")
+    sub.add_argument("--dry-run", action="store_true", help="say what would change; change nothing")
 
     words.add("fit", _fit, "refit the models", "store", "format")
     words.add("status", _status, "the fleet today", "store", "format", "as_of")
@@ -40,7 +41,9 @@ def add(words: Words) -> None:
 
 
 def _load(args: argparse.Namespace) -> int:
-    document = run.load_folders(fleet_of(args), args.paths, fit=not args.no_fit)
+    document = run.load_folders(
+        fleet_of(args), args.paths, fit=not args.no_fit, dry_run=args.dry_run
+    )
     say_set_aside(document["set_aside"])
     for notice in document["notices"]:
         say(f"note: {notice}")
@@ -56,6 +59,8 @@ def _load(args: argparse.Namespace) -> int:
         "rows_set_aside",
     )
     show(args, document, document["files"], columns)
+    if args.dry_run:
+        say(f"nothing was loaded; {len(document['changed'])} stored row(s) would change")
     fit = document["fit"]
     if not document["files"] and not document["recordings"]:
         raise UsageError("nothing to load: no table and no recording was found in what you named")

@@ -14,7 +14,7 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from dashboard.service import Live, Progress, Service, Work
 from ingest.schema import UserError
-from ingest.store import acting, record
+from ingest.store import ROW_CHANGED, acting, record
 from models import run
 from models.run import HERE, OWN_RIDERS_ONLY, OWNER, WATTS, Fleet, Person, Question, declared
 
@@ -75,7 +75,7 @@ class Guarded:
             return found
         with acting(turn.person.name) as recorded:
             answer = turn.service.ask(question, *args, **kwargs)
-            if not recorded:
+            if not set(recorded) - {ROW_CHANGED}:
                 turn.record(question, args, kwargs)
         return answer
 

@@ -8,7 +8,7 @@ from ingest.load.batches import Batch, context_of, table_report
 from ingest.load.merge import Merge, merge
 from ingest.load.report import LoadReport, TableReport
 from ingest.load.set_aside import compare_set_aside, write_set_aside
-from ingest.store import Database, Store
+from ingest.store import ROW_CHANGED, Database, Store, record_all
 from ingest.validate import ROW, Checked, check_across_rows
 
 DEPENDED_ON = ("meters", "mass_sets", "installations")  # by bench rows, by no others
@@ -40,8 +40,10 @@ def commit_batch(
     merges: list[tuple[Checked, Merge]] = []
     for checked in batch.tables:
         versions = _versions_to_compare(db, checked)
-        check_across_rows(checked, versions.filter("live"), context)
         known = (checked.sheet, checked.table.name, checked.content_hash) in seen
+        if known and checked.kept:
+            _leave_replaced(checked, versions)
+        check_across_rows(checked, versions.filter("live"), context)
         change = merge(
             checked.table,
             versions,
@@ -51,8 +53,10 @@ def commit_batch(
         )
         _apply(db, checked, change, import_id=import_id, claim=not known)
         merges.append((checked, change))
-        for text in change.changes:
-            batch.add_notice(text, checked.sheet)
+        for row in change.changes:
+            batch.add_notice(row.sentence(), checked.sheet)
+    replaced = [row for _, change in merges for row in change.changes]
+    record_all(db, ROW_CHANGED, [(f"{r.table} {r.key}", r.before, r.after) for r in replaced])
     changes = compare_set_aside(db, batch)
     tables = batch.reported + [
         table_report(checked, loaded=change.loaded) for checked, change in merges
@@ -65,6 +69,7 @@ def commit_batch(
         files=tables,
         set_aside=batch.problems(),
         notices=list(batch.notices),
+        changed=replaced,
         import_ids=[import_id] if recorded else [],
     )
 
@@ -76,6 +81,17 @@ def _versions_to_compare(db: Database, checked: Checked) -> pl.DataFrame:
         return db.versions(table.name)
     group = table.same_within[0]
     return db.versions(table.name, where=group, among=checked.frame[group].unique().to_list())
+
+
+def _leave_replaced(checked: Checked, versions: pl.DataFrame) -> None:
+    """Leave out the rows of a table that was loaded before and does not bring every column.
+
+    What they brought is in, and what a later file put in its place stays.
+    """
+    key = list(checked.table.key)
+    checked.frame = checked.frame.join(
+        versions.select(key).unique(), on=key, how="anti", nulls_equal=True, maintain_order="left"
+    )
 
 
 def _tables_seen(db: Database, batch: Batch) -> set[tuple[str | None, str, str]]:
@@ -109,7 +125,7 @@ def _apply(db: Database, checked: Checked, change: Merge, *, import_id: int, cla
 def _record(
     db: Database, batch: Batch, tables: list[TableReport], *, import_id: int, now: datetime
 ) -> None:
-    hashes = {(c.sheet, c.table.name): c.content_hash for c in batch.tables}
+    checked = {(c.sheet, c.table.name): c for c in batch.tables}
     header = {
         "import_id": [import_id],
         "path": [str(batch.path)],
@@ -124,7 +140,7 @@ def _record(
             "import_id": import_id,
             "sheet": table.sheet,
             "table_name": table.table,
-            "sha256": hashes.get((table.sheet, table.table or ""), batch.sha256),
+            **_content(checked.get((table.sheet, table.table or "")), batch),
             "rows_read": table.rows_read,
             "rows_loaded": table.rows_loaded,
             "rows_unchanged": table.rows_unchanged,
@@ -137,3 +153,11 @@ def _record(
     if batch.notices:
         notices = pl.DataFrame({"text": batch.notices})
         db.insert("import_notices", notices.with_columns(import_id=pl.lit(import_id)))
+
+
+def _content(checked: Checked | None, batch: Batch) -> dict[str, str | None]:
+    """Return what tells a table's content from another's, and the columns that it brought."""
+    if checked is None:
+        return {"sha256": batch.sha256, "brought": None}
+    brought = ",".join(sorted(checked.brought)) if checked.kept else None
+    return {"sha256": checked.content_hash, "brought": brought}

@@ -241,7 +241,11 @@ def _batch(
     row: KeptRow, table: Table, tries: Sequence[tuple[int, int | None, Mapping[str, str | None]]]
 ) -> Batch:
     """Return set-aside rows of one file as a batch: (set_aside_id, row number, cells) of each."""
-    cells = {name: [tried.get(name) for _, _, tried in tries] for name in table.names}
+    cells = {
+        name: [tried.get(name) for _, _, tried in tries]
+        for name in table.names
+        if any(name in tried for _, _, tried in tries)
+    }
     entry = Entry(
         table,
         pl.DataFrame(cells, schema=dict.fromkeys(cells, pl.String)),

@@ -10,6 +10,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from time import monotonic
 
 import polars as pl
@@ -29,11 +30,16 @@ Transactions = Callable[[], AbstractContextManager[Database]]
 
 
 def load_paths(
-    store: Store, paths: Iterable[str | Path], *, progress: Progress | None = None
+    store: Store,
+    paths: Iterable[str | Path],
+    *,
+    progress: Progress | None = None,
+    dry_run: bool = False,
 ) -> LoadReport:
     """Load files and folders into the store, which is made if there is none.
 
     progress   called as (what, done, of) while files are read and loaded
+    dry_run    report what the load would do, and leave the store as it is
     NothingToLoadError, before anything is loaded: a path does not exist.
     """
     tell = progress or _silent
@@ -42,7 +48,7 @@ def load_paths(
     if sources.left_out:
         report.notices.append(_left_out(sources.left_out))
     contents = _read_all(sources.files, tell)
-    load_contents(store, contents, report, tell=tell)
+    load_contents(store, contents, report, tell=tell, dry_run=dry_run)
     return report
 
 
@@ -52,16 +58,18 @@ def load_uploads(
     *,
     progress: Progress | None = None,
     only: Collection[str] = tuple(TABLES),
+    dry_run: bool = False,
 ) -> LoadReport:
     """Load uploaded files, given by name and content; a name is the same file each time.
 
-    only   the tables that the sender may change
+    only      the tables that the sender may change
+    dry_run   report what the load would do, and leave the store as it is
     Recordings among them are not read, only named in the report. NothingToLoadError, before
     anything is loaded: a file holds another table.
     """
     contents, recordings = uploaded(files)
     report = LoadReport(recordings=[Path(name) for name, _ in recordings])
-    load_contents(store, contents, report, tell=progress, only=only)
+    load_contents(store, contents, report, tell=progress, only=only, dry_run=dry_run)
     return report
 
 
@@ -72,6 +80,7 @@ def load_contents(
     *,
     tell: Progress | None = None,
     only: Collection[str] = tuple(TABLES),
+    dry_run: bool = False,
 ) -> None:
     """Check what files hold, put it into the store and add to the report."""
     zone, zones = _zones(store)
@@ -83,8 +92,21 @@ def load_contents(
             batch.add_notice(_other_zone(batch.time_zone, zone))
         batches.append(batch)
     _refuse_others(batches, only)
+    if dry_run:
+        _try_batches(store, batches, report)
+        return
     load_batches(store, batches, report, tell=tell or _silent)
     after_load(store, batches, report)
+
+
+def _try_batches(store: Store, batches: list[Batch], report: LoadReport) -> None:
+    """Add what a load would do to the report, and take it back; no store: of an empty one."""
+    with TemporaryDirectory() as folder:
+        target = store if store.exists() else Store(Path(folder) / "empty.duckdb")
+        context = context_of(batches, stored_context(target))
+        with target.trying() as db:
+            for batch in sorted(batches, key=Batch.order):
+                report.add(commit_batch(db, batch, context))
 
 
 def _read_all(files: list[Path], tell: Progress) -> Iterator[Content]:

@@ -15,6 +15,25 @@ from ingest.validate import ROW, SIGNATURE, cell_text, has_key, signature
 OCCURRENCE = "occurrence_"
 
 
+@dataclass(frozen=True)
+class RowChange:
+    """A stored row that another replaces: the file's row, which one, its differing cells."""
+
+    row: int
+    table: str
+    key: str
+    before: dict[str, str | None]
+    after: dict[str, str | None]
+
+    def sentence(self) -> str:
+        """Return the change in words."""
+        cells = [
+            f"{name} {old or 'nothing'} → {self.after[name] or 'nothing'}"
+            for name, old in self.before.items()
+        ]
+        return f"row {self.row}: {self.table} {self.key} changed: {', '.join(cells)}."
+
+
 @dataclass
 class Merge:
     """What a file changes in one table.
@@ -24,7 +43,7 @@ class Merge:
     retired   versions that are no longer live
     revived   versions that are live again
     loaded    rows of the file that changed the store; `unchanged`: that did not
-    changes   old → new of each replaced row, in words
+    changes   what becomes of each replaced row
     """
 
     added: pl.DataFrame
@@ -33,7 +52,7 @@ class Merge:
     revived: list[int] = field(default_factory=list)
     loaded: int = 0
     unchanged: int = 0
-    changes: list[str] = field(default_factory=list)
+    changes: list[RowChange] = field(default_factory=list)
 
 
 def merge(
@@ -68,7 +87,7 @@ class _Part:
     retired: list[int] = field(default_factory=list)
     revived: list[int] = field(default_factory=list)
     again: int = 0
-    changes: list[str] = field(default_factory=list)
+    changes: list[RowChange] = field(default_factory=list)
 
 
 def _merge_counted(incoming: pl.DataFrame, stored: pl.DataFrame) -> _Part:
@@ -119,18 +138,25 @@ def _replaced(table: Table, newer: pl.DataFrame, stored: pl.DataFrame) -> pl.Dat
     return newer.join(live, on=list(table.key), how="inner", nulls_equal=True, suffix="_was")
 
 
-def _change(table: Table, line: dict[str, object]) -> str:
-    who = " ".join(cell_text(line[name]) for name in table.key if line[name] is not None)
+def _change(table: Table, line: dict[str, object]) -> RowChange:
     differing = [
-        f"{name} {_value(line[f'{name}_was'])} → {_value(line[name])}"
+        name
         for name in table.names
         if name not in table.key and line[name] != line[f"{name}_was"]
     ]
-    return f"row {line[ROW]}: {table.name} {who} changed: {', '.join(differing)}."
+    row = line[ROW]
+    assert isinstance(row, int)
+    return RowChange(
+        row,
+        table.name,
+        " ".join(cell_text(line[name]) for name in table.key if line[name] is not None),
+        {name: _text(line[f"{name}_was"]) for name in differing},
+        {name: _text(line[name]) for name in differing},
+    )
 
 
-def _value(value: object) -> str:
-    return "nothing" if value is None else cell_text(value)
+def _text(value: object) -> str | None:
+    return None if value is None else cell_text(value)
 
 
 def _joined(table: Table, counted: _Part, known: _Part, next_row_id: int) -> Merge:

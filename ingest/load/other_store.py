@@ -20,7 +20,8 @@ PAIRS = "pairs"
 def store_entries(file: Path) -> list[Entry]:
     """Return the input tables of another store that hold rows, one a sheet.
 
-    Files named by `pairs` are made absolute, for they lie beside the other store's tables.
+    Files named by `pairs` are made absolute, for they lie beside the other store's tables. A
+    column that is empty throughout was never filled in there: it is none that the store brings.
     UnreadableError: the file is no store.
     """
     try:
@@ -36,10 +37,14 @@ def store_entries(file: Path) -> list[Entry]:
     if beside is not None:
         frames[PAIRS] = _absolute(frames[PAIRS], beside)
     return [
-        Entry(TABLES[name], frame, str(file), sheet=name)
+        Entry(TABLES[name], _filled(frame), str(file), sheet=name)
         for name, frame in frames.items()
         if not frame.is_empty()
     ]
+
+
+def _filled(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.select(column for column in frame if column.null_count() < frame.height)
 
 
 def _absolute(pairs: pl.DataFrame, beside: pl.DataFrame) -> pl.DataFrame:

@@ -4,9 +4,20 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any, TypedDict
+from typing import Any, TypedDict, cast
 
+from ingest.load.merge import RowChange
 from ingest.schema import Problem, ProblemDocument
+
+
+class ChangeDocument(TypedDict):
+    """A `RowChange`: the file's row, the table, which row of it, its differing cells as text."""
+
+    row: int
+    table: str
+    key: str
+    before: dict[str, str | None]
+    after: dict[str, str | None]
 
 
 class ReportDocument(TypedDict):
@@ -15,6 +26,7 @@ class ReportDocument(TypedDict):
     files: list[dict[str, Any]]
     set_aside: list[ProblemDocument]
     notices: list[str]
+    changed: list[ChangeDocument]
 
 
 @dataclass(frozen=True)
@@ -37,6 +49,7 @@ class LoadReport:
     files: list[TableReport] = field(default_factory=list)
     set_aside: list[Problem] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
+    changed: list[RowChange] = field(default_factory=list)
     recordings: list[Path] = field(default_factory=list)
     import_ids: list[int] = field(default_factory=list)
 
@@ -56,6 +69,7 @@ class LoadReport:
             "files": [asdict(table) for table in self.files],
             "set_aside": [problem.document() for problem in self.set_aside],
             "notices": list(self.notices),
+            "changed": [cast("ChangeDocument", asdict(row)) for row in self.changed],
         }
 
     def add(self, other: LoadReport) -> None:
@@ -63,5 +77,6 @@ class LoadReport:
         self.files += other.files
         self.set_aside += other.set_aside
         self.notices += other.notices
+        self.changed += other.changed
         self.recordings += other.recordings
         self.import_ids += other.import_ids

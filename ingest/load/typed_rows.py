@@ -19,7 +19,7 @@ from ingest.load.sources import UPLOADS, entered
 from ingest.load.undo import UndoReport, imports, undo_import
 from ingest.schema import EVENTS, TABLES, Problem, finished, shortened
 from ingest.store import Database, Store, StoreError, record
-from ingest.validate import Entry
+from ingest.validate import Entry, complete
 
 Rows = Sequence[Mapping[str, object]]
 MOST_ROWS = 400
@@ -68,6 +68,7 @@ def draft_rows(table: str, rows: Rows, *, zone: str = "UTC") -> pl.DataFrame:
     EntryRefusedError: a cell that cannot be used. What other rows say is not looked at.
     """
     batch = prepare(entered(_entry(table, "unsaved", rows)), zone=zone)
+    complete(batch.tables[0], TABLES[table].empty())
     _refuse(table, batch.problems())
     return TABLES[table].conform(batch.tables[0].frame)
 
@@ -123,12 +124,13 @@ def decide_event(store: Store, event_row: int, decision: str) -> None:
 
 
 def _entry(table: str, name: str, rows: Rows) -> Entry:
-    """Return rows of a form as text cells."""
+    """Return rows of a form as text cells; columns that no row names are not brought."""
     if not rows or len(rows) > MOST_ROWS:
         raise EntryRefusedError(f"found {len(rows)} rows, expected 1 to {MOST_ROWS}.")
     cells = {
         column: [None if row.get(column) is None else str(row[column]) for row in rows]
         for column in TABLES[table].names
+        if any(column in row for row in rows)
     }
     frame = pl.DataFrame(cells, schema=dict.fromkeys(cells, pl.String))
     plain = re.sub(r"[^\w .+-]", "_", name)

@@ -1,7 +1,7 @@
 """Undoing an import: afterwards the store is as if the file had never been loaded.
 
-A row is removed when no other import claims it. Of the versions of a keyed row that are left, the
-one claimed last becomes live.
+A row is removed when no other import claims it. Of a keyed row, each import that is left puts the
+columns that it brought over those before it, in the order of the imports.
 """
 
 from datetime import UTC, datetime
@@ -9,7 +9,7 @@ from typing import TypedDict
 
 import polars as pl
 
-from ingest.schema import TABLES
+from ingest.schema import TABLES, Table
 from ingest.store import Database, Store, StoreError, record
 
 
@@ -71,14 +71,35 @@ def _release(db: Database, name: str, claims: pl.DataFrame) -> int:
         return 0
     keys = before.filter(pl.col("row_id").is_in(mine)).select(table.key).unique()
     versions = db.versions(name).join(keys, on=list(table.key), how="semi", nulls_equal=True)
-    ranked = versions.join(
-        db.query("imports/latest_claims", table_name=name), on="row_id", how="left"
-    )
-    ranked = ranked.sort("latest", "row_id", nulls_last=False)
-    latest = ranked.unique(list(table.key), keep="last", maintain_order=True)
-    revived = latest.filter(~pl.col("live"))["row_id"].to_list()
-    live = set(latest["row_id"])
-    retired = [i for i in versions.filter("live")["row_id"] if i not in live]
-    db.set_live(name, retired, live=False)
+    claimed = db.query("imports/claims_of_table", table_name=name)
+    layers = versions.join(claimed, on="row_id", how="inner").sort("import_id", "row_id")
+    live = [
+        _as_left(db, table, group)
+        for _, group in layers.group_by(table.key, maintain_order=True)
+    ]
+    was = versions.filter("live")["row_id"]
+    db.set_live(name, [row for row in was if row not in live], live=False)
+    revived = [row for row in live if row not in set(was)]
     db.set_live(name, revived, live=True)
     return len(revived)
+
+
+def _as_left(db: Database, table: Table, layers: pl.DataFrame) -> int:
+    """Return the row that a key's imports leave: a version there is, or a new one.
+
+    layers  its versions, each with the import that claims it and the columns that this brought
+    """
+    values: dict[str, object] = {}
+    for layer in layers.iter_rows(named=True):
+        brought = table.names if layer["brought"] is None else layer["brought"].split(",")
+        values |= {name: layer[name] for name in (*table.key, *brought)}
+    row = table.conform(pl.DataFrame([values], infer_schema_length=None))
+    same = layers.join(row, on=table.names, how="semi", nulls_equal=True)
+    if not same.is_empty():
+        return int(same["row_id"][-1])
+    last = layers.row(-1, named=True)
+    row_id = db.next_row_id(table.name)
+    db.add_rows(table.name, row.with_columns(row_id=pl.lit(row_id)))
+    claim = {name: [last[name]] for name in ("import_id", "sheet", "row")}
+    db.insert("claims", pl.DataFrame({**claim, "table_name": [table.name], "row_id": [row_id]}))
+    return row_id

@@ -65,8 +65,8 @@ def _with_rows(
         versions = pl.DataFrame(schema=empty)
     check_across_rows(checked, versions.filter("live"), context)
     change = merge(table, versions, checked.frame, next_row_id=versions.height + 1)
-    for text in change.changes:
-        batch.add_notice(text, checked.sheet)
+    for row in change.changes:
+        batch.add_notice(row.sentence(), checked.sheet)
     added = change.added.select("row_id", pl.lit(True).alias("live"), *table.names)
     gone = pl.col("row_id").is_in(change.retired)
     back = pl.col("row_id").is_in(change.revived)

@@ -177,6 +177,11 @@ class Table:
         return [column.name for column in self.columns if column.required]
 
     @property
+    def completed(self) -> list[str]:
+        """Return the columns that a row which lacks them takes from the stored row of its key."""
+        return [name for name in self.names if name not in self.key] if self.key else []
+
+    @property
     def polars_schema(self) -> dict[str, pl.DataType]:
         return {column.name: column.dtype for column in self.columns}
 

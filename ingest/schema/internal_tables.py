@@ -43,6 +43,7 @@ IMPORT_TABLES = Table(
         Column("sheet", meaning="sheet of the workbook, else empty"),
         Column("table_name"),
         Column("sha256", required=True, meaning="hash of the table's cells"),
+        Column("brought", meaning="the columns that it brought, with commas; empty: all"),
         Column("rows_read", int, required=True),
         Column("rows_loaded", int, required=True),
         Column("rows_unchanged", int, required=True),

@@ -1,7 +1,9 @@
+from .change_log import ROW_CHANGED as ROW_CHANGED
 from .change_log import acting as acting
 from .change_log import changes as changes
 from .change_log import filter_changes as filter_changes
 from .change_log import record as record
+from .change_log import record_all as record_all
 from .database import Database as Database
 from .database import StoreError as StoreError
 from .export import Format as Format

@@ -8,7 +8,7 @@ with acting("Ilse"):
 
 import getpass
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
@@ -29,6 +29,7 @@ class _Actor:
     recorded: list[str] = field(default_factory=list)
 
 
+ROW_CHANGED = "row changed"  # a stored row that a file or an entry replaced
 _ACTING: ContextVar[_Actor | None] = ContextVar("acting", default=None)
 
 
@@ -64,18 +65,26 @@ def record(
     what     the kind of change; subject: what was changed
     before, after   anything that JSON can hold
     """
+    record_all(db, what, [(subject, before, after)])
+
+
+def record_all(db: Database, what: str, changed: Sequence[tuple[str, object, object]]) -> None:
+    """Record changes of one kind in an open store: subject, before and after of each."""
     now = datetime.now(UTC)
-    row = {
-        "changed_at": now,
-        "who": actor(),
-        "what": what,
-        "subject": subject,
-        "before": _text(before),
-        "after": _text(after),
-    }
-    db.insert("changes", pl.DataFrame([row], schema=dict(CHANGES.polars_schema)))
+    rows = [
+        {
+            "changed_at": now,
+            "who": actor(),
+            "what": what,
+            "subject": subject,
+            "before": _text(before),
+            "after": _text(after),
+        }
+        for subject, before, after in changed
+    ]
+    db.insert("changes", pl.DataFrame(rows, schema=dict(CHANGES.polars_schema)))
     person = _ACTING.get()
-    if person is not None:
+    if person is not None and rows:
         person.recorded.append(what)
 
 

@@ -124,6 +124,13 @@ class Store:
                 yield lambda: _transaction(db)
 
     @contextmanager
+    def trying(self) -> Iterator[Database]:
+        """Open the store to change it, and take every change back at the end of the block."""
+        with suppress(_TakenBackError), self.writing() as db:
+            yield db
+            raise _TakenBackError
+
+    @contextmanager
     def exclusively(self) -> Iterator[Path]:
         """Keep everybody else from the store's file, closed, to copy or replace it."""
         if not self.path.parent.is_dir():
@@ -227,6 +234,10 @@ class Store:
         for left in self.path.parent.glob(f"{_escaped(self.path.name)}.*.tmp*"):
             with suppress(PermissionError):  # a copy that is being read, where that keeps the file
                 left.unlink(missing_ok=True)
+
+
+class _TakenBackError(Exception):
+    """Ends a transaction whose changes were only tried."""
 
 
 def _escaped(name: str) -> str:

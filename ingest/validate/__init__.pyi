@@ -10,6 +10,7 @@ from .checks import Entry as Entry
 from .checks import SetAsideRow as SetAsideRow
 from .checks import check as check
 from .checks import check_entry as check_entry
+from .checks import complete as complete
 from .cross_row_checks import SIGNATURE as SIGNATURE
 from .cross_row_checks import check_across_rows as check_across_rows
 from .cross_row_checks import has_key as has_key

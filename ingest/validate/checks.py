@@ -91,6 +91,8 @@ class Checked:
     frame      the good rows: the schema's columns, typed, and `row_`
     cells      the same rows as text, and `row_`
     tickets    row number → set-aside row that it corrects
+    brought    the columns that it has; the stored row of the same key keeps the others
+    lacking    a required column that only stored rows can give
     """
 
     table: Table
@@ -103,6 +105,17 @@ class Checked:
     notices: list[str] = field(default_factory=list)
     tickets: dict[int, int] = field(default_factory=dict)
     content_hash: str = ""
+    brought: frozenset[str] = frozenset()
+    lacking: Problem | None = None
+
+    @property
+    def kept(self) -> list[str]:
+        """Return the columns that stored rows of the same key keep."""
+        return [
+            name
+            for name in self.table.completed
+            if not {name, self.table.column(name).decimals_of} & self.brought
+        ]
 
     def problem(
         self, row: int | None, column: str | None, found: object, *, expected: str, fix: str
@@ -131,7 +144,7 @@ class Checked:
 
 def check(raw: RawTable, table: Table, *, zone: str) -> Checked:
     """Return a file's table checked as `table`; instants without an offset are in `zone`."""
-    places, notices, failure = _places(raw, table)
+    places, notices, failure, lacking = _places(raw, table)
     cells = _by_name(table, raw.frame, {name: f"c{place}" for name, place in places.items()})
     checked = _unjudged(table, raw.file, raw.sheet, cells, raw.rows)
     checked.rows_read, checked.content_hash = raw.rows_read, raw.content_hash()
@@ -141,6 +154,7 @@ def check(raw: RawTable, table: Table, *, zone: str) -> Checked:
     if TICKET in places:
         tickets = raw.frame[f"c{places[TICKET]}"].cast(pl.Int64, strict=False)
         checked.tickets = {r: t for r, t in zip(raw.rows, tickets, strict=True) if t is not None}
+    checked.brought, checked.lacking = _brought(cells, places), lacking
     _judge(checked, cells, zone=zone, typed_file=raw.typed, commas_likely=raw.decimal_comma_likely)
     _add_ragged(checked, raw, places)
     return checked
@@ -152,9 +166,18 @@ def check_entry(entry: Entry, *, zone: str) -> Checked:
     cells = shown_cells(given).cast(pl.String)
     checked = _unjudged(entry.table, entry.file, entry.sheet, cells, entry.numbered())
     checked.tickets, checked.content_hash = dict(entry.tickets), entry.content_hash()
+    checked.brought = frozenset(entry.frame.columns) & set(entry.table.names)
     _judge(checked, given, zone=zone, typed_file=not entry.by_hand, commas_likely=entry.by_hand)
     checked.reject(entry.problems)
     return checked
+
+
+def _brought(cells: pl.DataFrame, places: Mapping[str, int]) -> frozenset[str]:
+    """Return the columns that a file has; of an export of set-aside rows, those that are filled."""
+    named = [name for name in places if name not in EXPORT_COLUMNS]
+    if TICKET in places:
+        named = [name for name in named if cells[name].is_not_null().any()]
+    return frozenset(named)
 
 
 def _by_name(table: Table, frame: pl.DataFrame, places: Mapping[str, str]) -> pl.DataFrame:
@@ -192,7 +215,12 @@ def _judge(
     checked.notices += units_read(given, bare, columns)
     checked.frame = pl.DataFrame(columns).with_columns(cells[ROW])
     rows = mended(checked.frame, cells, found, zone=zone)
-    rules = [problem for rule in rules_of(table) for problem in _rule_problems(checked, rule, rows)]
+    rules = [
+        problem
+        for rule in rules_of(table)
+        if not _waits(rule, checked)
+        for problem in _rule_problems(checked, rule, rows)
+    ]
     broken = {(problem.row, problem.column) for problem in rules}
     problems = [_cell_problem(checked, bad) for bad in found]
     kept = [p for p in problems if p.suggested != "" or (p.row, p.column) not in broken]
@@ -225,6 +253,38 @@ def _with_decimals(
     return pl.select(pl.coalesce(read, typed_so).alias(column.name)).to_series()
 
 
+def _waits(rule: RowRule, checked: Checked) -> bool:
+    """Return whether a rule is about columns that stored rows may give."""
+    kept = {*checked.kept, *(f"has_{name}" for name in checked.kept)}
+    return not kept.isdisjoint(rule.broken.meta.root_names())
+
+
+def complete(checked: Checked, existing: pl.DataFrame) -> None:
+    """Give rows the columns that their table does not bring, from the stored rows of their keys.
+
+    existing  the store's live rows of the same table
+    Rows that lack what they need, and are not in the store, are set aside; where none is, the
+    whole table is, for want of the column.
+    """
+    table, kept = checked.table, checked.kept
+    if not kept:
+        return
+    stored = existing.select(*table.key, *kept, pl.lit(True).alias("stored_"))
+    if table.key_may_be_empty:
+        stored = stored.filter(pl.col(table.key[-1]).is_not_null())
+    filled = checked.frame.drop(kept).join(
+        stored, on=list(table.key), how="left", nulls_equal=True, maintain_order="left"
+    )
+    if checked.lacking is not None and not filled["stored_"].any():
+        _whole_table_aside(checked, checked.lacking)
+        return
+    checked.frame = filled.select(checked.frame.columns)
+    present = checked.frame.select(pl.col(n).is_not_null().alias(f"has_{n}") for n in table.names)
+    rows = pl.concat([checked.frame, present], how="horizontal")
+    waited = [rule for rule in rules_of(table) if _waits(rule, checked)]
+    checked.reject([p for rule in waited for p in _rule_problems(checked, rule, rows)])
+
+
 def _likely_style(
     table: Table, given: pl.DataFrame, *, typed_file: bool, commas_likely: bool
 ) -> Style:
@@ -248,8 +308,13 @@ def _rule_problems(checked: Checked, rule: RowRule, rows: pl.DataFrame) -> list[
     ]
 
 
-def _places(raw: RawTable, table: Table) -> tuple[dict[str, int], list[str], Problem | None]:
-    """Return column → position in the file, notices, and why the table fails as a whole."""
+def _places(
+    raw: RawTable, table: Table
+) -> tuple[dict[str, int], list[str], Problem | None, Problem | None]:
+    """Return column → position in the file, notices, and why the table fails as a whole.
+
+    The last is why it fails unless stored rows give a required column that it does not have.
+    """
     places: dict[str, int] = {}
     notices: list[str] = []
     known = set(table.names) | set(EXPORT_COLUMNS)
@@ -257,7 +322,7 @@ def _places(raw: RawTable, table: Table) -> tuple[dict[str, int], list[str], Pro
     for position, cell in enumerate(raw.header):
         name = plain_name(cell)
         if name in places:
-            return places, notices, _twice(raw, name)
+            return places, notices, _twice(raw, name), None
         if name in known:
             places[name] = position
         elif cell or raw.frame[f"c{position}"].is_not_null().any():
@@ -269,9 +334,12 @@ def _places(raw: RawTable, table: Table) -> tuple[dict[str, int], list[str], Pro
         hint = f" Did you mean {meant}?" if meant else ""
         title = f'column "{cell}" is not known and' if cell else "column without a name"
         notices.append(f"{title} was kept out.{hint}")
-    if missing:
-        return places, notices, _missing_column(raw, table, missing[0], unknown)
-    return places, notices, None
+    if not missing:
+        return places, notices, None, None
+    open_ = table.completed if table.on_change == "replace" else []
+    fatal = [name for name in missing if name not in open_]
+    problem = _missing_column(raw, table, (fatal or missing)[0], unknown)
+    return (places, notices, problem, None) if fatal else (places, notices, None, problem)
 
 
 def _twice(raw: RawTable, name: str) -> Problem:
@@ -300,7 +368,7 @@ def _missing_column(raw: RawTable, table: Table, name: str, unknown: list[str]) 
 
 def _whole_table_aside(checked: Checked, failure: Problem) -> Checked:
     checked.set_aside = [SetAsideRow(failure.row, {}, [failure], loses=checked.rows_read)]
-    checked.cells = checked.cells.clear()
+    checked.frame, checked.cells = checked.frame.clear(), checked.cells.clear()
     return checked
 
 

@@ -10,7 +10,7 @@ import polars as pl
 
 from ingest.schema import Problem, Table, in_force
 from ingest.validate.cell_writing import cell_text
-from ingest.validate.checks import ROW, Checked
+from ingest.validate.checks import ROW, Checked, complete
 
 SIGNATURE = "signature_"
 Context = Mapping[str, pl.DataFrame]
@@ -21,7 +21,9 @@ def check_across_rows(checked: Checked, existing: pl.DataFrame, context: Context
 
     existing  the store's live rows of the same table
     context   the other tables, with the store's rows and this load's
+    Columns that the table does not bring come from the stored rows of the same keys first.
     """
+    complete(checked, existing)
     if checked.table.name == "bench":
         checked.reject(_unhung(checked, context) + _crankless(checked, context))
     if checked.table.same_within:

@@ -15,6 +15,7 @@ from .bench_questions import save_bench_event as save_bench_event
 from .bench_questions import taking_in as taking_in
 from .bench_questions import undo_bench_entry as undo_bench_entry
 from .demo import build_demo as build_demo
+from .documents import Loaded as Loaded
 from .fitting import follow as follow
 from .fitting import refit as refit
 from .fitting import refit_when_quiet as refit_when_quiet
@@ -35,6 +36,7 @@ from .intake_questions import dismiss_row as dismiss_row
 from .intake_questions import imports as imports
 from .intake_questions import load_files as load_files
 from .intake_questions import load_folders as load_folders
+from .intake_questions import preview_files as preview_files
 from .intake_questions import proposed_events as proposed_events
 from .intake_questions import remove_rider as remove_rider
 from .intake_questions import rider_file as rider_file

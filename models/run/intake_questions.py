@@ -22,10 +22,17 @@ FORMS: tuple[Form, ...] = ("csv", "xlsx", "parquet")
 File = tuple[str, bytes]  # a file's name, and what is in it
 
 
-def load_folders(fleet: Fleet, paths: Sequence[Path], *, fit: bool = True) -> LoadDocument:
-    """Read files and folders into the store, then refit; return the `load` document."""
-    report = load_paths(fleet.store, list(paths), progress=_counted(fleet.say))
+def load_folders(
+    fleet: Fleet, paths: Sequence[Path], *, fit: bool = True, dry_run: bool = False
+) -> LoadDocument:
+    """Read files and folders into the store, then refit; return the `load` document.
+
+    dry_run: change nothing; the document says what the load would do
+    """
+    report = load_paths(fleet.store, list(paths), progress=_counted(fleet.say), dry_run=dry_run)
     document = _loaded(report)
+    if dry_run:
+        return {**document, "fit": None}
     if report.recordings or _brings_pairs(report):
         document["notices"] += take_in(fleet.store, report.recordings, say=fleet.say)
         document["notices"] += evaluate_pairs(fleet.store, say=fleet.say)
@@ -67,6 +74,15 @@ def load_files(fleet: Fleet, files: Sequence[File]) -> Loaded:
     if rides or _brings_pairs(report):
         report.notices += take_in_uploads(fleet.store, rides, say=fleet.say)
     return _loaded(report)
+
+
+@question(MECHANIC, MANAGER, kept=False)
+def preview_files(fleet: Fleet, files: Sequence[File]) -> Loaded:
+    """Return what `load_files` would do with files, without doing it.
+
+    Raise a UserError where a file holds a table that whoever asks may not change.
+    """
+    return _loaded(load_uploads(fleet.store, files, only=fleet.person.tables, dry_run=True))
 
 
 def _loaded(report: LoadReport) -> Loaded:

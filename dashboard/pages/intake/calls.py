@@ -9,6 +9,7 @@ from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document
 from dashboard.pages.intake.lists import LISTS, chosen_import, lists
+from dashboard.pages.intake.preview import preview
 from dashboard.pages.intake.progress import is_busy, loads_done, report, work_line
 from dashboard.security import Guarded
 from models import run
@@ -27,9 +28,18 @@ def after_a_while(data: Guarded, seen: int) -> tuple[Any, ...]:
 def register_files(app: Dash, data: Guarded) -> None:
     """Bring in the files that were chosen or dropped, refit, and follow both."""
 
-    @app.callback(
+    after = (
         Output("intake-tick", "disabled", allow_duplicate=True),
         Output("intake-work", "children", allow_duplicate=True),
+        Output("intake-asked", "children", allow_duplicate=True),
+    )
+
+    def begin(files: Sequence[tuple[str, bytes]]) -> tuple[Any, ...]:
+        data.begin(run.load_files, files)
+        return False, work_line(data.work()), None, None
+
+    @app.callback(
+        *after,
         Output("intake-upload", "contents"),
         Input("intake-upload", "contents"),
         State("intake-upload", "filename"),
@@ -37,9 +47,28 @@ def register_files(app: Dash, data: Guarded) -> None:
     )
     def bring_in(contents: list[str] | None, names: list[str] | None) -> tuple[Any, ...]:
         if not contents:
-            return no_update, no_update, no_update
-        data.begin(run.load_files, parts.decoded(contents, names or []))
-        return False, work_line(data.work()), None
+            return (no_update,) * 4
+        files = parts.decoded(contents, names or [])
+        told = data.ask(run.preview_files, files)
+        if told["changed"]:
+            return no_update, None, preview(told), no_update
+        return begin(files)
+
+    @app.callback(
+        *after,
+        Output("intake-upload", "contents", allow_duplicate=True),
+        Input({"type": "intake-agreed", "as": ALL}, "n_clicks"),
+        State("intake-upload", "contents"),
+        State("intake-upload", "filename"),
+        prevent_initial_call=True,
+    )
+    def agree(_clicks: list[int], contents: list[str] | None, names: list[str]) -> tuple[Any, ...]:
+        match parts.clicked():
+            case {"as": "load"} if contents:
+                return begin(parts.decoded(contents, names))
+            case {"as": "leave"}:
+                return no_update, parts.note("Nothing was loaded."), None, None
+        return (no_update,) * 4
 
     @app.callback(
         Output("intake-tick", "disabled", allow_duplicate=True),

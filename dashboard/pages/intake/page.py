@@ -35,6 +35,7 @@ def _bring_in(work: Work) -> html.Section:
     return parts.section(
         "Bring files in",
         parts.dropzone("intake-upload", "Choose files, or drop them here"),
+        html.Div(id="intake-asked", **parts.aria(live="polite")),
         html.Div(work_line(work), id="intake-work", role="status"),
         html.Button("Refit now", id="intake-refit", type="button", className="quiet"),
         html.Div(id="intake-report", **parts.aria(live="polite")),

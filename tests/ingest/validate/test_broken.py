@@ -377,7 +377,7 @@ def test_document_is_the_contracts(tmp_path: Path) -> None:
     file = bench_file(tmp_path, [*GOOD, ROWS["centimetres"].line])
     _, report = team.load(tmp_path, file)
     document = report.to_document()
-    assert set(document) == {"files", "set_aside", "notices"}
+    assert set(document) == {"files", "set_aside", "notices", "changed"}
     assert document["files"] == [
         {
             "path": str(file),

@@ -75,6 +75,25 @@ def test_what_is_sure_is_accepted_with_one_press(visit, data):
         page.close()
 
 
+def test_file_that_changes_stored_rows_is_asked_about_first(visit, data):
+    with serving(data) as address:
+        page = visit(width=390, height=844).page
+        sign_in(page, address, "Mo", "mechanic")
+        file = {"name": "meters.csv", "mimeType": "text/csv"}
+        field = "#intake-upload input[type=file]"
+        page.set_input_files(field, {**file, "buffer": b"meter_id,owner\nK1,team\n"})
+        page.wait_for_selector("h3:text-is('1 stored row would change')")
+        page.click("button:text-is('Load nothing')")
+        page.wait_for_selector("text=Nothing was loaded.")
+        page.set_input_files(field, {**file, "buffer": b"meter_id,owner\nK1,us\n"})
+        page.click("button:text-is('Load and change them')")
+        page.wait_for_selector("#intake-report th:text-is('meters.csv')")
+        page.close()
+    with data.store.reading() as db:
+        meter = db.frame("meters").filter(meter_id="K1").row(0, named=True)
+    assert (meter["owner"], meter["kind"]) == ("us", "crank_spider")
+
+
 def test_proposed_event_is_confirmed_with_one_tap_and_keyboard(visit, data):
     with serving(data) as address:
         page = visit(width=820, height=1180).page
