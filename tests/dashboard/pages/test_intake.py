@@ -426,5 +426,5 @@ def test_preview_names_stored_cells_that_a_file_would_change(data):
     told = asked.ask(run.preview_files, [("meters.csv", b"meter_id,tolerance_pct\nK1,0.9\n")])
     said = text(preview(told))
     assert "1 stored row would change" in said
-    assert "meters K1tolerance pctnothing0.9" in said
+    assert "meters K1 tolerance pct nothing 0.9" in said
     assert frame(data, "meters").filter(meter_id="K1")["tolerance_pct"].to_list() != [0.9]

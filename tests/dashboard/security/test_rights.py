@@ -28,7 +28,10 @@ COMMAND_LINE_ONLY = {
     "write_set_aside": "writes into a folder of this machine",
     "write_tables": "writes into a folder of this machine",
 }
-KEEP_AN_ANSWER = {"hindcast": "takes minutes, so the store keeps it until its data change"}
+KEEP_AN_ANSWER = {
+    "hindcast": "takes minutes, so the store keeps it until its data change",
+    "preview_files": "takes back what it tried",
+}
 
 
 def functions():
