@@ -140,9 +140,7 @@ def _replaced(table: Table, newer: pl.DataFrame, stored: pl.DataFrame) -> pl.Dat
 
 def _change(table: Table, line: dict[str, object]) -> RowChange:
     differing = [
-        name
-        for name in table.names
-        if name not in table.key and line[name] != line[f"{name}_was"]
+        name for name in table.names if name not in table.key and line[name] != line[f"{name}_was"]
     ]
     row = line[ROW]
     assert isinstance(row, int)

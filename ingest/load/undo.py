@@ -74,8 +74,7 @@ def _release(db: Database, name: str, claims: pl.DataFrame) -> int:
     claimed = db.query("imports/claims_of_table", table_name=name)
     layers = versions.join(claimed, on="row_id", how="inner").sort("import_id", "row_id")
     live = [
-        _as_left(db, table, group)
-        for _, group in layers.group_by(table.key, maintain_order=True)
+        _as_left(db, table, group) for _, group in layers.group_by(table.key, maintain_order=True)
     ]
     was = versions.filter("live")["row_id"]
     db.set_live(name, [row for row in was if row not in live], live=False)
