@@ -2,6 +2,7 @@ from .added_effects import effect_information as effect_information
 from .added_effects import fit_sds as fit_sds
 from .alarms import alarm_year as alarm_year
 from .design import BENCH as BENCH
+from .design import EVENT_KIND as EVENT_KIND
 from .design import KINDS as KINDS
 from .design import Effect as Effect
 from .design import FleetData as FleetData

@@ -49,16 +49,9 @@ class _Part:
         self.t = np.tile(t, B)
         self.age = self._square(np.maximum(self.t - layout.devices.service[self.meter], 0.0))
         events = layout.events
-        counted = events.swap.total(self.meter, self.t)
-        self.totals = np.stack(
-            [
-                self.age,
-                self._square(counted),
-                self._square(events.event.total(self.meter, self.t)),
-                self._square(events.alarm.total(self.meter, self.t)),
-            ]
-        )
-        self.swaps = self._square(counted + posterior.outlook.expected(self.meter, self.t)[0])
+        counted = events.totals(self.meter, self.t)
+        self.totals = np.stack([self.age, *map(self._square, counted)])
+        self.swaps = self._square(counted[0] + posterior.outlook.expected(self.meter, self.t)[0])
         self.swap_variance = self._square(posterior.swap_variance(self.meter, self.t))
 
     def _square(self, x: Array) -> Array:
@@ -134,11 +127,11 @@ class _Part:
         """Return the derivative of k'α in the active hyperparameters, α held, [B, H, active]."""
         batch, alpha, s = self.batch, self.block.alpha, self.block.scales
         sums = tuple(np.einsum("bn,bn->b", x, alpha)[:, None] for x in (batch.mask, batch.age))
-        seen, weighted = np.cumsum(batch.increments[:3], axis=2), alpha * batch.mask
+        seen, weighted = np.cumsum(batch.increments[:-1], axis=2), alpha * batch.mask
         met = [
             variance[:, None]
             * np.einsum("bhn,bn->bh", np.minimum(n[:, :, None], c[:, None, :]), weighted)
-            for variance, n, c in zip(s.unit_variances()[:3], self.totals[:3], seen, strict=True)
+            for variance, n, c in zip(s.unit_variances()[:-1], self.totals[:-1], seen, strict=True)
         ]
         factor = [x[:, None] for x in s.factor]
         parts = kernel_derivatives_by_kind(factor, (sums[0], sums[1]), self.age, met)

@@ -12,7 +12,7 @@ import polars as pl
 
 from ingest.schema import confirmed, newest_in_force
 from models.bench import rule_of
-from models.fleet import FleetFit
+from models.fleet import EVENT_KIND, FleetFit
 from models.metrology import percent_from_ln, percent_sd, ratio_from_ln
 from models.records import (
     AFTER_WORK,
@@ -30,6 +30,7 @@ from models.status.traceability_basis import truth_hangs_on
 from models.wording import Reason, said
 
 LATELY = timedelta(days=548)
+HAPPENED = "happened"
 TELLING_PCT = 0.3
 TELLING_MASS_PCT = 0.1
 SCHEMA = dict.fromkeys(("device_kind", "device_id", "kind", "text", "action"), pl.String)
@@ -67,6 +68,7 @@ def findings(found: Records, fleet: FleetFit) -> pl.DataFrame:
     there is nothing to do.
     """
     told = [
+        *happened(found),
         *_wrong_settings(found),
         *_oval_rings(found, fleet),
         *_legs(found, fleet),
@@ -82,6 +84,24 @@ def findings(found: Records, fleet: FleetFit) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=SCHEMA, orient="row").sort(
         "device_kind", "device_id", maintain_order=True
     )
+
+
+def happened(found: Records) -> Iterator[Finding]:
+    """Yield what may have moved a meter since it was last on the bench, the latest first."""
+    benched = found.sessions.filter(pl.col("gain_error_ln").is_finite())
+    last = benched.group_by("meter_id").agg(last=pl.col("measured_at").max().dt.date())
+    since = (
+        found.data.events.filter(pl.col("event").is_in(list(EVENT_KIND)) & confirmed())
+        .join(last, on="meter_id")
+        .filter((pl.col("on") > pl.col("last")) & (pl.col("on") <= found.as_of))
+        .sort("meter_id", "on", descending=[False, True])
+    )
+    columns = ("meter_id", "event", "on", "side", "note")
+    for meter_id, event, on, side, note in since.select(columns).iter_rows():
+        sides = None if side in (None, "both") else Reason("of_a_side", side=side)
+        what = "service" if event == SIDE_SERVICE else event
+        reason = Reason("happened", event=what, on=on, side=sides, note=note or None)
+        yield Finding("meter", meter_id, HAPPENED, reason)
 
 
 def _truth(found: Records) -> Finding:

@@ -8,6 +8,7 @@ import polars as pl
 
 from models.metrology import interval90, percent_from_ln, percent_sd
 from models.records import typed_rows
+from models.status.device_findings import HAPPENED
 from models.status.documents import (
     Alarm,
     BenchStatus,
@@ -59,8 +60,11 @@ def status_document(
     known = _findings_by_device(snapshot.findings, "meter")
     for row in meters:
         found = known.get(row["meter_id"], ())
-        row["reasons"][:0] = [one["text"] for one in (*row["alarms"], *found)]
-        row["reason_kinds"][:0] = [*("alarm" for _ in row["alarms"]), *(f["kind"] for f in found)]
+        said = [("alarm", alarm["text"]) for alarm in row["alarms"]]
+        said += [(one["kind"], one["text"]) for one in found]
+        said.sort(key=lambda one: one[0] != HAPPENED)
+        row["reasons"][:0] = [text for _, text in said]
+        row["reason_kinds"][:0] = [kind for kind, _ in said]
         row["next_action"] = _action(row["alarms"], found) or row["next_action"]
     about = snapshot.about()
     [truth] = _findings_by_device(snapshot.findings, "fleet")["fleet"]

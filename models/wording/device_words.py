@@ -4,6 +4,9 @@ _ALONE = "which alone makes it read {error_pct:size1} % {error_pct:high_or_low}.
 _RIDES = "beside {reference} "
 
 DEVICE_WORDS = {
+    "happened": "It had a {event:name}{side:optional} on {on:day}{note:bracketed}, and has not "
+    "been on the bench since: it may read otherwise than before.",
+    "of_a_side": " on its {side} side",
     "wrong_length_set": "A wrong setting, since {since:day}: {programmed_mm:plain} mm are "
     "programmed on a crank of {crank_mm:plain} mm, " + _ALONE,
     "set_the_length": "Set {crank_mm:plain} mm in the meter (it holds {programmed_mm:plain}); "

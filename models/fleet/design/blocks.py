@@ -37,7 +37,7 @@ class Batch:
     columns    shared column of each local one; the dummy column is the number of shared effects
     A          design, [B, n, c]
     offset_c   °C above 20 where a temperature coefficient is fitted, else 0
-    increments what walk, swaps, events and alarms add from place to place, [4, B, n]
+    increments what walk, swaps, events by kind and alarms add from place to place, [7, B, n]
     bridge_…   variance over q that the knots of the references', owners' and other meters' walks
                leave open
     weight     of the noise variance, grown noise taken into account; noise_ratio: see Adjustments
@@ -83,7 +83,7 @@ class Batch:
         self.added = adjust.added[self.rows] * self.mask
         meter = np.broadcast_to(self.meter[:, None], self.rows.shape)
         total = alarm.total(meter, t[self.rows])
-        self.increments[3] = np.diff(total, axis=1, prepend=0.0) * self.mask
+        self.increments[-1] = np.diff(total, axis=1, prepend=0.0) * self.mask
 
 
 @dataclass
@@ -230,8 +230,7 @@ def _batch(
     service = layout.devices.service[span.meter]
     age = np.maximum(t - service[:, None], 0.0) * mask
     meter = np.broadcast_to(span.meter[:, None], rows.shape)
-    events = (layout.events.swap, layout.events.event, layout.events.alarm)
-    totals = np.stack([age, *(happened.total(meter, t) for happened in events)])
+    totals = np.concatenate([age[None], layout.events.totals(meter, t)])
     bridge = _bridge_variances(layout, obs, rows, real)
     return Batch(
         meter=span.meter,

@@ -13,7 +13,6 @@ import numpy as np
 import polars as pl
 
 from models.fleet.design.effects import METER, Effect
-from models.fleet.design.settings import BENCH_EVENT_SD, EVENT_STEP_SD, REFERENCE_EVENT_SD
 from models.metrology import DAYS_A_YEAR, Array, Index, years
 
 _SPAN = 1000.0  # years; keeps the devices apart in one sorted key
@@ -100,19 +99,14 @@ def alarm_steps(effects: Sequence[Effect], meters: list[str]) -> CumulativeEvent
     )
 
 
-def recorded_events(events: pl.DataFrame, *, of: str, names: list[str]) -> CumulativeEvents:
-    """Return the recorded events of one cause: battery swaps count 1, others a usual variance.
+def recorded_events(
+    events: pl.DataFrame, usual: Mapping[str, float], *, column: str, names: list[str]
+) -> CumulativeEvents:
+    """Return the recorded events of one cause, each with its usual variance.
 
-    of: "swap" (battery swaps of meters), or "meter_id", "reference_id", "bench_id" (possible
-    steps of that kind of device). An event happens at its instant, else at the start of its day.
+    usual: sd of each event of that cause; column: which kind of device; names: the devices
+    An event happens at its instant, else at the start of its day.
     """
-    column = "meter_id" if of == "swap" else of
-    usual: Mapping[str, float] = {
-        "swap": {"battery_swap": 1.0},
-        "meter_id": EVENT_STEP_SD,
-        "reference_id": REFERENCE_EVENT_SD,
-        "bench_id": BENCH_EVENT_SD,
-    }[of]
     index = {name: i for i, name in enumerate(names)}
     chosen = events.filter(
         pl.col(column).is_in(list(index)) & pl.col("event").is_in(list(usual))

@@ -9,7 +9,7 @@ from models.fleet.design.arrays import rows_of_each
 from models.fleet.design.cumulative_events import CumulativeEvents
 from models.fleet.design.effects import BENCH, GROUP, METER, REFERENCE, Effect
 from models.fleet.design.observations import Devices, Observations
-from models.fleet.design.settings import FleetSettings
+from models.fleet.design.settings import EVENT_KINDS, FleetSettings
 from models.fleet.design.shared import Entries, Key, Part, Walk, knots_for
 from models.metrology import DAYS_A_YEAR, Array, Index
 
@@ -21,15 +21,28 @@ REFERENCE_TEMPERATURE_C = 20.0
 class EventTotals:
     """What has happened to the devices, by cause.
 
-    swap, event, alarm           of meters: battery swaps, recorded events, steps that alarms found
+    swap, alarm                  of meters: battery swaps, steps that alarms found
+    event … remount              recorded events of meters, by EVENT_KINDS
     reference_event, bench_event possible steps of references and mass sets
     """
 
     swap: CumulativeEvents
     event: CumulativeEvents
+    crash: CumulativeEvents
+    service: CumulativeEvents
+    remount: CumulativeEvents
     reference_event: CumulativeEvents
     bench_event: CumulativeEvents
     alarm: CumulativeEvents
+
+    def recorded(self) -> dict[str, CumulativeEvents]:
+        """Return the meters' recorded events by EVENT_KINDS, in their order."""
+        return {kind: getattr(self, kind) for kind in EVENT_KINDS}
+
+    def totals(self, meter: Index, t: Array) -> Array:
+        """Return what swaps, recorded events by kind, and alarms add up to, [causes, …]."""
+        causes = (self.swap, *self.recorded().values(), self.alarm)
+        return np.stack([cause.total(meter, t) for cause in causes])
 
 
 @dataclass
@@ -191,10 +204,10 @@ class Layout:
         self.n += 2
         at, _ = self.events.swap.events_of(meter)
         swaps = [(float(t), self._add(1, key=("swap", g))) for t in at]
-        at, size = self.events.event.events_of(meter)
         steps = [
-            (float(t), self._add(1, sd=float(np.sqrt(v)), key=("event", FLEET)))
-            for t, v in zip(at, size, strict=True)
+            (float(t), self._add(1, sd=float(np.sqrt(v)), key=(kind, FLEET)))
+            for kind, events in self.events.recorded().items()
+            for t, v in zip(*events.events_of(meter), strict=True)
         ]
         steps += [
             (e.at, self._effect(e))

@@ -13,7 +13,14 @@ from models.fleet.design.effects import Effect
 from models.fleet.design.layout import EventTotals, Layout
 from models.fleet.design.observations import Devices, Observations, observe
 from models.fleet.design.programmed import Programmed, programmed_slopes
-from models.fleet.design.settings import FleetSettings
+from models.fleet.design.settings import (
+    BENCH_EVENT_SD,
+    EVENT_KIND,
+    EVENT_KINDS,
+    EVENT_STEP_SD,
+    REFERENCE_EVENT_SD,
+    FleetSettings,
+)
 from models.metrology import Array
 
 
@@ -76,7 +83,8 @@ class Prepared:
             kinds.add("warmth_own")
         if len(self.events["swap"].device):
             kinds.add("swap")
-        if any(len(self.events[c].device) for c in ("event", "reference_event", "bench_event")):
+        kinds |= {kind for kind in EVENT_KINDS if len(self.events[kind].device)}
+        if any(len(self.events[c].device) for c in ("reference_event", "bench_event")):
             kinds.add("event")
         return kinds
 
@@ -90,14 +98,21 @@ def prepare(data: FleetData, settings: FleetSettings) -> Prepared:
     """Flatten the frames, follow the programmed slopes, and add up what has happened."""
     complete = data.completed()
     devices, obs = observe(complete)
+    meters = ("meter_id", devices.meters)
     named = (
-        ("swap", "swap", devices.meters),
-        ("event", "meter_id", devices.meters),
-        ("reference_event", "reference_id", devices.references),
-        ("bench_event", "bench_id", devices.benches),
+        ("swap", {"battery_swap": 1.0}, *meters),
+        *((kind, _usual(kind), *meters) for kind in EVENT_KINDS),
+        ("reference_event", REFERENCE_EVENT_SD, "reference_id", devices.references),
+        ("bench_event", BENCH_EVENT_SD, "bench_id", devices.benches),
     )
     events = {
-        name: recorded_events(complete.events, of=of, names=names) for name, of, names in named
+        cause: recorded_events(complete.events, usual, column=column, names=names)
+        for cause, usual, column, names in named
     }
     slopes = programmed_slopes(devices.meters, complete.resets)
     return Prepared(complete, settings, devices, obs, slopes, events)
+
+
+def _usual(kind: str) -> dict[str, float]:
+    """Return the usual sizes of the meters' events that a hyperparameter scales."""
+    return {e: sd for e, sd in EVENT_STEP_SD.items() if EVENT_KIND.get(e, "event") == kind}

@@ -23,12 +23,15 @@ GROUP_KINDS: Final = (
 )
 """Hyperparameters that each model group has of its own, pooled towards the fleet."""
 
+EVENT_KINDS: Final = ("event", "crash", "service", "remount")
+"""Hyperparameters of steps at recorded events: of each kind the fleet has cases of its own."""
+
 FLEET_KINDS: Final = (
     "reference_walk",
     "mean_start",
     "mean_drift",
     "mean_swap",
-    "event",
+    *EVENT_KINDS,
     "warmth",
     "rider",
 )
@@ -50,7 +53,10 @@ MEANING: Final[Mapping[str, str]] = {
     "mean_start": "group means of new meters around zero",
     "mean_drift": "group mean drifts around the fleet's (per year)",
     "mean_swap": "group mean battery steps around the fleet's",
-    "event": "steps at recorded events, as a factor of their usual size",
+    "event": "steps at other recorded events, as a factor of their usual size",
+    "crash": "steps at crashes, as a factor of their usual size",
+    "service": "steps at services, as a factor of their usual size",
+    "remount": "steps at remounts, new rings and cranks, as a factor of their usual size",
     "warmth": "group temperature coefficients around the fleet's (per °C)",
     "rider": "spread between riders of what a one-sided meter shows of them",
 }
@@ -84,6 +90,9 @@ DEFAULT_PRIORS: Final[Mapping[str, Prior]] = {
     "mean_drift": Prior(0.3, 0.7),
     "mean_swap": Prior(0.2, 0.7),
     "event": Prior(0.5, 0.7),
+    "crash": Prior(1.0, 0.7),
+    "service": Prior(0.5, 0.7),
+    "remount": Prior(0.5, 0.7),
     "warmth": Prior(0.01, 0.7),
     "rider": Prior(1.0, 1.0),
 }
@@ -106,7 +115,15 @@ EVENT_STEP_SD: Final[Mapping[str, float]] = {
 setting_change: one that does not say what was set (2.5 mm of crank length are 1.5 %). work: done
 at the bench between two readings of one session. side_service: one side of a pair, which may
 have been replaced (half the spread of two new sensors). zero_step: a jump of the zero, never
-itself a gain error."""
+itself a gain error. crash: one in four moves the sensor, by 2 % as steps do (the odds that alarms
+use): a variance of 1 in the mean, until the fleet's own crashes say more."""
+
+EVENT_KIND: Final[Mapping[str, str]] = {
+    "crash": "crash",
+    **dict.fromkeys(("service", "factory_service", "side_service"), "service"),
+    **dict.fromkeys(("remount", "crank_change", "chainring_change"), "remount"),
+}
+"""The hyperparameter that scales an event's steps, where it is not `event`."""
 
 REFERENCE_EVENT_SD: Final[Mapping[str, float]] = {
     "spindown": 0.7,

@@ -7,13 +7,13 @@ variances share min(c_j, c_k), whose contraction with a symmetric M is
 
 import numpy as np
 
-from models.fleet.design import GROUP_KINDS, Batch, corner_sums, from_the_end
+from models.fleet.design import EVENT_KINDS, GROUP_KINDS, Batch, corner_sums, from_the_end
 from models.fleet.inference.hyper import Hyper
 from models.metrology import Array
 
 EVENT = len(GROUP_KINDS)
-N_LOCAL = EVENT + 1
-"""Local parts: the group kinds in order, then the events (one hyperparameter for the fleet)."""
+N_LOCAL = EVENT + len(EVENT_KINDS)
+"""Local parts: the group kinds in order, then the events (a hyperparameter a kind)."""
 
 
 class Scales:
@@ -26,7 +26,7 @@ class Scales:
         self.factor = [x[g] for x in hyper.line_factor()]
         self.swap2 = hyper.sd("swap")[g] ** 2 * batch.own
         self.walk2 = hyper.sd("walk")[g] ** 2 * batch.own
-        self.event2 = np.full(len(g), hyper.fleet_sd("event") ** 2) * batch.own
+        self.event2 = hyper.event_variances()[:, None] * batch.own
         self.pair2 = hyper.sd("pair")[g] ** 2
         self.bench2 = hyper.sd("bench")[g] ** 2
         self.ride2 = hyper.sd("ride")[g] ** 2
@@ -35,8 +35,8 @@ class Scales:
         self.walks2 = hyper.sd("walk") ** 2
 
     def unit_variances(self) -> Array:
-        """Return the variance of a unit of walk, swap, event and alarm, [4, B]."""
-        return np.stack([self.walk2, self.swap2, self.event2, self.own])
+        """Return the variance of a unit of walk, swap, events by kind and alarm, [7, B]."""
+        return np.stack([self.walk2, self.swap2, *self.event2, self.own])
 
 
 def sensor_covariance(batch: Batch, s: Scales) -> Array:
@@ -102,7 +102,7 @@ def contracted(batch: Batch, s: Scales, M: Array) -> Array:
     out[:, 8] = s.temperature2 * np.einsum(
         "bi,bij,bj->b", batch.offset_c, M, batch.offset_c, optimize=True
     )
-    out[:, EVENT] = s.event2 * totals[2]
+    out[:, EVENT:] = (s.event2 * totals[2:-1]).T
     return out
 
 
@@ -140,5 +140,5 @@ def applied(batch: Batch, s: Scales, x: Array) -> Array:
     out[..., 7] = s.ride2[:, None] * share * (m - batch.bench)
     sum_c = 2 * s.temperature2 * np.einsum("bi,bi->b", batch.offset_c, x)
     out[..., 8] = sum_c[:, None] * batch.offset_c
-    out[..., EVENT] = s.event2[:, None] * totals[2]
+    out[..., EVENT:] = np.moveaxis(s.event2[:, :, None] * totals[2:-1], 0, -1)
     return out

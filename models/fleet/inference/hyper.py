@@ -13,6 +13,7 @@ from typing import TypedDict
 import numpy as np
 
 from models.fleet.design import (
+    EVENT_KINDS,
     FLEET_KINDS,
     GROUP_KINDS,
     MEANING,
@@ -81,6 +82,10 @@ class Hyper:
         """Return the sd of a fleet-wide part."""
         return exp(self.values[self._at[(kind, -1)]])
 
+    def event_variances(self) -> Array:
+        """Return the factors of recorded events' variances, by EVENT_KINDS."""
+        return np.array([self.fleet_sd(kind) for kind in EVENT_KINDS]) ** 2
+
     def moved(self, values: Array) -> "Hyper":
         """Return it with other values, not known how well."""
         return replace(self, values=values, covariance=None)
@@ -125,18 +130,22 @@ class Hyper:
 
 
 def hyper_from_document(document: HyperDocument) -> Hyper:
-    """Rebuild the hyperparameters that `Hyper.document` wrote."""
+    """Rebuild the hyperparameters that `Hyper.document` wrote.
+
+    Kinds that it did not know stand at their priors, not estimated.
+    """
     groups = list(document["groups"])
     index = {name: i for i, name in enumerate(groups)}
     rows = document["parameters"]
     keys = [(r["kind"], -1 if r["group"] is None else index[r["group"]]) for r in rows]
     values = [OFF if r["working_value"] is None else float(r["working_value"]) for r in rows]
+    new = [kind for kind in FLEET_KINDS if (kind, -1) not in keys]
     covariance = document["covariance"]
     return Hyper(
         groups,
-        keys,
-        np.array(values),
-        np.array([bool(r["estimated"]) for r in rows], dtype=np.bool_),
+        keys + [(kind, -1) for kind in new],
+        np.array(values + [start_value(kind) for kind in new]),
+        np.array([bool(r["estimated"]) for r in rows] + [False] * len(new), dtype=np.bool_),
         None if covariance is None else np.array(covariance),
     )
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import lapack
 
-from models.fleet.design import Batch, Design
+from models.fleet.design import EVENT_KINDS, Batch, Design
 from models.fleet.inference.covariance import (
     EVENT,
     N_LOCAL,
@@ -161,9 +161,10 @@ def gradient(state: State) -> Array:
     local[:, 4] += other
     g = np.zeros(len(hyper.keys))
     n_groups = len(hyper.groups)
-    for k in range(N_LOCAL - 1):
+    for k in range(EVENT):
         g[k * n_groups : (k + 1) * n_groups] = local[:, k]
-    g[hyper.index("event", -1)] = local[:, -1].sum()
+    for k, kind in enumerate(EVENT_KINDS, EVENT):
+        g[hyper.index(kind, -1)] = local[:, k].sum()
     g[hyper.index("reference_walk", -1)] += walks
     state.prior.add_gradient(g, state.mean, state.C)
     return g
@@ -214,8 +215,8 @@ def _directions(batch: Batch, b: BlockState, V: Array, active: Index, hyper: Hyp
     n_groups = len(hyper.groups)
     for k, i in enumerate(active):
         kind, group = hyper.keys[i]
-        if kind == "event":
-            f[..., k] += local[..., EVENT]
+        if kind in EVENT_KINDS:
+            f[..., k] += local[..., EVENT + EVENT_KINDS.index(kind)]
         elif group >= 0:
             f[..., k] += local[..., i // n_groups] * (batch.group == group)[:, None]
         elif kind == "reference_walk":

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.design import BENCH, METER, REFERENCE, Batch, Entries, rows_of_each
+from models.fleet.design import BENCH, EVENT_KINDS, METER, REFERENCE, Batch, Entries, rows_of_each
 from models.fleet.inference.battery_swaps import SwapOutlook
 from models.fleet.inference.likelihood import BlockState, Curvature, State
 from models.metrology import Array, Index
@@ -220,17 +220,9 @@ class _NewInstants:
         m = np.full(len(t), meter)
         self.age = np.maximum(t - layout.devices.service[meter], 0.0)
         self.line = hyper.line_covariance()[g]
-        self.totals = np.stack(
-            [
-                self.age,
-                layout.events.swap.total(m, t),
-                layout.events.event.total(m, t),
-                layout.events.alarm.total(m, t),
-            ]
-        )
-        self.scale = np.array(
-            [hyper.sd("walk")[g] ** 2, hyper.sd("swap")[g] ** 2, hyper.fleet_sd("event") ** 2, 1.0]
-        )
+        self.totals = np.concatenate([self.age[None], layout.events.totals(m, t)])
+        walk, swap = hyper.sd("walk")[g] ** 2, hyper.sd("swap")[g] ** 2
+        self.scale = np.array([walk, swap, *hyper.event_variances(), 1.0])
         self.swap_variance = posterior.swap_variance(m, t)
 
     def prior(self) -> Array:
@@ -252,13 +244,13 @@ class _NewInstants:
     def kernel_derivatives(self, active: Index, batch: Batch, block: BlockState, b: int) -> Array:
         """Return the derivative of k'α in each active hyperparameter, α held, [T, active]."""
         alpha, J = block.alpha[b], np.zeros((len(self.age), len(active)))
-        seen = np.cumsum(batch.increments[:3, b], axis=1)
-        met = np.minimum(self.totals[:3, :, None], seen[:, None, :]) @ (alpha * batch.mask[b])
+        seen = np.cumsum(batch.increments[:-1, b], axis=1)
+        met = np.minimum(self.totals[:-1, :, None], seen[:, None, :]) @ (alpha * batch.mask[b])
         parts = kernel_derivatives_by_kind(
             [x[self.group] for x in self.hyper.line_factor()],
             (batch.mask[b] @ alpha, batch.age[b] @ alpha),
             self.age,
-            self.scale[:3, None] * met,
+            self.scale[:-1, None] * met,
         )
         for k, i in enumerate(active):
             kind, group = self.hyper.keys[i]
@@ -273,13 +265,13 @@ def kernel_derivatives_by_kind(
     """Return the derivative of k'α in each kind of hyperparameter, α held; shapes broadcast.
 
     factor: l11, l21, l22 of start and drift; sums: of α and of age · α; age: of the targets;
-    moved: variance · min(c, c')'α of walk, swaps and events
+    moved: variance · min(c, c')'α of walk, swaps and events by kind
     """
-    (l11, l21, l22), (sum1, sum_a), (walk, swap, event) = factor, sums, moved
+    (l11, l21, l22), (sum1, sum_a) = factor, sums
     turned = l11 * sum1 + 2 * l21 * sum_a
     return {
         "start": 2 * l11**2 * sum1 + l11 * l21 * (sum_a + age * sum1),
         "tie": l22 * (l11 * sum_a + age * turned),
         "drift": l21 * l11 * sum_a + age * (l21 * turned + 2 * l22**2 * sum_a),
-        **{"walk": 2 * walk, "swap": 2 * swap, "event": 2 * event},
+        **{kind: 2 * x for kind, x in zip(("walk", "swap", *EVENT_KINDS), moved, strict=True)},
     }

@@ -31,6 +31,9 @@ VALUES = {
     "mean_drift": 0.4,
     "mean_swap": 0.3,
     "event": 0.8,
+    "crash": 1.2,
+    "service": 0.6,
+    "remount": 0.7,
     "warmth": 0.02,
     "rider": 1.3,
 }
@@ -272,7 +275,7 @@ class _Kernels:
         total += VALUES["walk"][g] ** 2 * min(a, b)
         for kind, sd in EVENT_SD.items():
             both = len(set(self.jumps(m, s, kind)) & set(self.jumps(m, t, kind)))
-            total += (VALUES["event"] * sd) ** 2 * both
+            total += (VALUES[kind] * sd) ** 2 * both
         return total
 
     def jumps(self, device: str, day: float, kind: str) -> list[int]:
