@@ -1,7 +1,5 @@
 """What files would change of stored rows, said before they are loaded."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from dash import html

@@ -8,8 +8,6 @@ often the 90 % interval holds the truth, the share that would be due at ± 1.5 %
 Beside them the meters without a crash, with crashes counted and without. Run by hand.
 """
 
-from __future__ import annotations
-
 import argparse
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta

@@ -1,7 +1,5 @@
 """A table that brings only some columns changes only those, and says so before and after."""
 
-from __future__ import annotations
-
 import json
 import random
 from pathlib import Path

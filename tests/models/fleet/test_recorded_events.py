@@ -1,7 +1,5 @@
 """What a recorded event adds to what is unknown of a meter, and how the fleet's cases say it."""
 
-from __future__ import annotations
-
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What happened to a meter since it was last on the bench comes first among its reasons."""
 
-from __future__ import annotations
-
 from datetime import UTC, date, datetime
 from types import SimpleNamespace
 from typing import Any
