@@ -16,11 +16,15 @@ from .sources import NothingToLoadError as NothingToLoadError
 from .sources import gather as gather
 from .sources import read_bytes as read_bytes
 from .sources import recordings_among as recordings_among
+from .typed_rows import SESSION_CORRECTED as SESSION_CORRECTED
 from .typed_rows import commit_rows as commit_rows
+from .typed_rows import commit_tables as commit_tables
 from .typed_rows import decide_event as decide_event
 from .typed_rows import draft_rows as draft_rows
+from .typed_rows import entry_of as entry_of
 from .typed_rows import load_frames as load_frames
 from .typed_rows import proposed_events as proposed_events
+from .typed_rows import replace_session as replace_session
 from .typed_rows import take_back as take_back
 from .undo import UndoReport as UndoReport
 from .undo import imports as imports

@@ -14,7 +14,7 @@ from ingest.schema import TABLES, Problem, Table, fault
 from ingest.validate import Checked, SetAsideRow, check, check_entry
 
 LOAD_ORDER = {name: position for position, name in enumerate(TABLES)}
-Kind = Literal["load", "correction"]
+Kind = Literal["load", "correction", "replacement"]
 
 
 @dataclass
@@ -22,8 +22,8 @@ class Batch:
     """What becomes one import.
 
     path       what the store knows it by; `file` is how messages call it
-    kind       a `correction` is recorded again each time, a `load` is compared with the last load
-               of the same path
+    kind       a `load` is compared with the last load of the same path; a `correction` is recorded
+               anew each time; a `replacement` has stood in for a session's rows since it came
     tables     its tables, checked
     reported   its tables that are none of the schema's, for the report
     set_aside  what concerns the file as a whole, or such a table

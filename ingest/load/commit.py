@@ -9,7 +9,7 @@ from ingest.load.merge import Merge, merge
 from ingest.load.report import LoadReport, TableReport
 from ingest.load.set_aside import compare_set_aside, write_set_aside
 from ingest.store import ROW_CHANGED, Database, Store, record_all
-from ingest.validate import ROW, Checked, check_across_rows
+from ingest.validate import ROW, SIGNATURE, Checked, check_across_rows, signature
 
 DEPENDED_ON = ("meters", "mass_sets", "installations")  # by bench rows, by no others
 
@@ -43,6 +43,8 @@ def commit_batch(
         known = (checked.sheet, checked.table.name, checked.content_hash) in seen
         if known and checked.kept:
             _leave_replaced(checked, versions)
+        if batch.kind == "load" and checked.table.on_change == "conflict":
+            _leave_corrected(batch, checked, versions)
         check_across_rows(checked, versions.filter("live"), context)
         change = merge(
             checked.table,
@@ -91,6 +93,21 @@ def _leave_replaced(checked: Checked, versions: pl.DataFrame) -> None:
     key = list(checked.table.key)
     checked.frame = checked.frame.join(
         versions.select(key).unique(), on=key, how="anti", nulls_equal=True, maintain_order="left"
+    )
+
+
+def _leave_corrected(batch: Batch, checked: Checked, versions: pl.DataFrame) -> None:
+    """Leave out rows as they were before a person corrected them here."""
+    known = versions.with_columns(signature(checked.table))
+    rows = checked.frame.with_columns(signature(checked.table))
+    before = rows.join(known.filter(~pl.col("live")), on=SIGNATURE, how="semi").join(
+        known.filter("live"), on=SIGNATURE, how="anti"
+    )
+    if before.is_empty():
+        return
+    checked.frame = checked.frame.filter(~pl.col(ROW).is_in(before[ROW].implode()))
+    batch.add_notice(
+        f"{before.height} row(s) were corrected here by hand since, and stay so.", checked.sheet
     )
 
 

@@ -48,7 +48,7 @@ def compare_set_aside(db: Database, batch: Batch) -> SetAsideChanges:
     """
     changes = SetAsideChanges()
     _follow_tickets(batch, changes)
-    if batch.kind == "correction":
+    if batch.kind != "load":
         return changes
     kept = _kept_of(db, str(batch.path))
     batch.set_aside = _compared(batch.set_aside, None, kept=kept, batch=batch, changes=changes)

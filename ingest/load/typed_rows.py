@@ -7,6 +7,7 @@ listed and taken back like a file. What comes from a form is entered as a whole 
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 
 import polars as pl
@@ -19,11 +20,12 @@ from ingest.load.sources import UPLOADS, entered
 from ingest.load.undo import UndoReport, imports, undo_import
 from ingest.schema import EVENTS, TABLES, Problem, finished, shortened
 from ingest.store import Database, Store, StoreError, record
-from ingest.validate import Entry, complete
+from ingest.validate import Entry, cell_text, complete, signature
 
 Rows = Sequence[Mapping[str, object]]
 MOST_ROWS = 400
 MARK = "-entry-"
+SESSION_CORRECTED = "bench session corrected"
 DECISIONS = ("confirmed", "rejected")
 
 
@@ -62,6 +64,103 @@ def commit_rows(store: Store, table: str, rows: Rows, *, name: str) -> Committed
     return Committed(report.import_ids[0], not report.rows_loaded, tuple(report.notices))
 
 
+def commit_tables(
+    store: Store, entries: Sequence[tuple[str, Rows]], *, name: str
+) -> tuple[int, ...]:
+    """Enter rows of several tables together, all or, with EntryRefusedError, none; their imports.
+
+    entries  table and rows; cells that no row of an entry names are left as they are
+    """
+    zone = store.time_zone()
+    batches = [
+        prepare(entered(_entry(table, name, rows)), zone=zone, kind="correction")
+        for table, rows in entries
+        if rows
+    ]
+    report = LoadReport()
+    with store.writing() as db:
+        for batch in batches:
+            report.add(_commit_whole(db, batch))
+    after_load(store, batches, report)
+    return tuple(report.import_ids)
+
+
+def replace_session(store: Store, table: str, rows: Rows, *, name: str) -> Committed:
+    """Put rows in the place of all rows that a session has; the old ones stay on record.
+
+    name  the session that every row names; EntryRefusedError where the store does not hold it
+    """
+    batch = prepare(entered(_entry(table, name, rows)), zone=store.time_zone(), kind="replacement")
+    _refuse(table, batch.problems())
+    new = batch.tables[0].frame
+    with store.writing() as db:
+        old = _session_rows(db, table, name)
+        if old.is_empty():
+            raise EntryRefusedError(f"there is no session {name} any more: it was taken back.")
+        if _signatures(table, old) == _signatures(table, new):
+            return Committed(_newest_import(db, table, old), already=True)
+        before, after = differences(table, old, new)
+        db.set_live(table, old["row_id"].to_list(), live=False)
+        report = _commit_whole(db, batch)
+        record(db, SESSION_CORRECTED, name, before=before, after=after)
+    after_load(store, [batch], report)
+    return Committed(report.import_ids[0], already=False, notices=tuple(report.notices))
+
+
+def entry_of(store: Store, table: str, session: str) -> tuple[int, bool] | None:
+    """Return the newest import with a session's rows, and whether it was entered by hand here."""
+    with store.reading() as db:
+        rows = _session_rows(db, table, session)
+        if rows.is_empty():
+            return None
+        import_id = _newest_import(db, table, rows)
+    return import_id, _entered_by_hand(store, import_id)
+
+
+def _session_rows(db: Database, table: str, session: str) -> pl.DataFrame:
+    """Return the live rows of a session, with their row_id."""
+    within = TABLES[table].same_within
+    assert within is not None
+    return db.versions(table, where=within[0], among=[session]).filter("live")
+
+
+def _newest_import(db: Database, table: str, rows: pl.DataFrame) -> int:
+    claims = db.query("imports/claims_of_table", table_name=table)
+    held = claims.filter(pl.col("row_id").is_in(rows["row_id"].implode()))
+    return int(held.sort("import_id")["import_id"][-1])
+
+
+def _signatures(table: str, rows: pl.DataFrame) -> list[str]:
+    return sorted(rows.select(signature(TABLES[table])).to_series().to_list())
+
+
+def differences(
+    table: str, old: pl.DataFrame, new: pl.DataFrame
+) -> tuple[dict[str, str | None], dict[str, str | None]]:
+    """Return what differs between two versions of a session, as it was and as it is.
+
+    By column where it changed from one value to another in the whole session, else by reading
+    and column.
+    """
+    before: dict[str, str | None] = {}
+    after: dict[str, str | None] = {}
+    nothing: dict[str, object] = {}
+    rows = zip_longest(old.iter_rows(named=True), new.iter_rows(named=True), fillvalue=nothing)
+    pairs = list(rows)
+    for column in TABLES[table].names:
+        cells = [(_cell(was.get(column)), _cell(now.get(column))) for was, now in pairs]
+        whole = len(set(cells)) == 1
+        for number, (was, now) in enumerate(cells[:1] if whole else cells, 1):
+            if was != now:
+                where = column if whole else f"reading {number}, {column}"
+                before[where], after[where] = was, now
+    return before, after
+
+
+def _cell(value: object) -> str | None:
+    return None if value is None else cell_text(value)
+
+
 def draft_rows(table: str, rows: Rows, *, zone: str = "UTC") -> pl.DataFrame:
     """Return rows of a draft as the store would hold them: every column of the table, typed.
 
@@ -93,10 +192,15 @@ def load_frames(store: Store, tables: Mapping[str, pl.DataFrame], *, known_in: P
 def take_back(store: Store, import_id: int, *, tables: Collection[str]) -> UndoReport:
     """Undo an entry of `commit_rows` in one of `tables`; EntryRefusedError for another import."""
     log = imports(store).filter(pl.col("import_id") == import_id)
-    path = Path("" if log.is_empty() else str(log["path"][0]))
-    if path.parent != UPLOADS or MARK not in path.name or log["tables"][0] not in tables:
+    if not _entered_by_hand(store, import_id) or log["tables"][0] not in tables:
         raise EntryRefusedError(f"import {import_id} was no entry of this page.")
     return undo_import(store, import_id)
+
+
+def _entered_by_hand(store: Store, import_id: int) -> bool:
+    log = imports(store).filter(pl.col("import_id") == import_id)
+    path = Path("" if log.is_empty() else str(log["path"][0]))
+    return path.parent == UPLOADS and MARK in path.name
 
 
 def proposed_events(store: Store) -> pl.DataFrame:

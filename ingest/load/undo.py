@@ -1,7 +1,8 @@
 """Undoing an import: afterwards the store is as if the file had never been loaded.
 
 A row is removed when no other import claims it. Of a keyed row, each import that is left puts the
-columns that it brought over those before it, in the order of the imports.
+columns that it brought over those before it, in the order of the imports. Of a session that was
+corrected by hand, the correction before comes back.
 """
 
 from datetime import UTC, datetime
@@ -67,7 +68,10 @@ def _release(db: Database, name: str, claims: pl.DataFrame) -> int:
     before = db.versions(name)
     mine = claims["row_id"].unique().to_list()
     db.remove_rows(name, claims.filter(~pl.col("elsewhere"))["row_id"].to_list())
-    if not table.key or table.key_may_be_empty:
+    if table.same_within is not None:
+        group = table.same_within[0]
+        return _revive_groups(db, table, before.filter(pl.col("row_id").is_in(mine))[group])
+    if not table.key:
         return 0
     keys = before.filter(pl.col("row_id").is_in(mine)).select(table.key).unique()
     versions = db.versions(name).join(keys, on=list(table.key), how="semi", nulls_equal=True)
@@ -80,6 +84,23 @@ def _release(db: Database, name: str, claims: pl.DataFrame) -> int:
     db.set_live(name, [row for row in was if row not in live], live=False)
     revived = [row for row in live if row not in set(was)]
     db.set_live(name, revived, live=True)
+    return len(revived)
+
+
+def _revive_groups(db: Database, table: Table, groups: pl.Series) -> int:
+    """Make the rows live that groups (sessions) have since their last replacement that is left."""
+    group = groups.name
+    versions = db.versions(table.name, where=group, among=groups.unique().to_list())
+    claimed = db.query("imports/claims_of_table", table_name=table.name)
+    rows = versions.join(claimed, on="row_id", how="inner")
+    since = pl.col("import_id").filter(pl.col("kind") == "replacement").max().over(group)
+    left = rows.filter(pl.col("import_id") >= since.fill_null(0))["row_id"].implode()
+    stays = pl.col("row_id").is_in(left)
+    revived = versions.filter(~pl.col("live") & stays)["row_id"].to_list()
+    db.set_live(
+        table.name, versions.filter(pl.col("live") & ~stays)["row_id"].to_list(), live=False
+    )
+    db.set_live(table.name, revived, live=True)
     return len(revived)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,17 +11,21 @@ import pytest
 
 from ingest.load import (
     commit_rows,
+    commit_tables,
     draft_rows,
+    entry_of,
     imports,
     load_frames,
+    load_paths,
     read_tables,
+    replace_session,
     set_aside_rows,
     take_back,
     undo_import,
 )
 from ingest.load.typed_rows import MOST_ROWS, EntryRefusedError
 from ingest.schema import TABLES
-from ingest.store import Store
+from ingest.store import Store, changes
 from ingest.validate import Entry, check_entry
 from tests.ingest import team
 
@@ -124,3 +129,65 @@ def test_what_the_program_found_grows_from_load_to_load(store: Store, tmp_path: 
     assert Path(imports(store)["path"][0]) == tmp_path / "found" / "zeros.csv"
     assert not (tmp_path / "found").exists()
     assert team.live(store, "zeros")["zero_raw"].to_list() == [12, 13]
+
+
+def torques(store: Store) -> list[float]:
+    return team.live(store, "bench").sort("reading")["torque_nm"].to_list()
+
+
+def session(*values: float, **cells: object) -> list[team.Row]:
+    return [team.reading(number=n, torque_nm=v, **cells) for n, v in enumerate(values, 1)]
+
+
+def test_a_corrected_session_keeps_its_old_versions(store: Store, tmp_path: Path) -> None:
+    file = team.write_csv(tmp_path / "bench.csv", session(33.1, 33.2, 33.3))
+    load_paths(store, [file])
+    first = replace_session(store, "bench", session(33.1, 34.2), name="S1")
+    second = replace_session(store, "bench", session(33.1, 34.4, slope_before=5.7), name="S1")
+    again = replace_session(store, "bench", session(33.1, 34.4, slope_before=5.7), name="S1")
+    assert (again.already, again.import_id) == (True, second.import_id)
+    assert torques(store) == [33.1, 34.4]
+    logged = changes(store).filter(what="bench session corrected")
+    assert json.loads(logged["before"][0]) == {
+        "reading 2, torque_nm": "34.2",
+        "slope_before": "5.69",
+    }
+    assert json.loads(logged["after"][0]) == {"reading 2, torque_nm": "34.4", "slope_before": "5.7"}
+    assert json.loads(logged["before"][1])["reading 3, torque_nm"] == "33.3"
+    assert entry_of(store, "bench", "S1") == (second.import_id, True)
+    take_back(store, second.import_id, tables=["bench"])
+    assert torques(store) == [33.1, 34.2]
+    take_back(store, first.import_id, tables=["bench"])
+    assert torques(store) == [33.1, 33.2, 33.3]
+    assert entry_of(store, "bench", "S1") == (2, False)
+
+
+def test_a_file_does_not_undo_a_correction(store: Store, tmp_path: Path) -> None:
+    rows = session(33.1, 33.2)
+    load_paths(store, [team.write_csv(tmp_path / "bench.csv", rows)])
+    replace_session(store, "bench", session(33.1, 34.2), name="S1")
+    grown = [*rows, team.reading("S2", number=1, torque_nm=35.0)]
+    report = load_paths(store, [team.write_csv(tmp_path / "bench.csv", grown)])
+    assert (report.rows_loaded, report.set_aside) == (1, [])
+    assert "1 row(s) were corrected here by hand" in report.notices[0]
+    assert sorted(torques(store)) == [33.1, 34.2, 35.0]
+
+
+def test_a_session_that_is_not_there_is_not_replaced(store: Store) -> None:
+    with pytest.raises(EntryRefusedError, match="there is no session S9 any more"):
+        replace_session(store, "bench", session(33.1), name="S9")
+
+
+def test_tables_are_entered_together_or_not_at_all(store: Store) -> None:
+    entries = [
+        ("meters", [{"meter_id": "M1", "state": "lent"}]),
+        ("assignments", [{"meter_id": "M1", "from_date": "soon"}]),
+    ]
+    with pytest.raises(EntryRefusedError, match='from_date: found "soon"'):
+        commit_tables(store, entries, name="M1 lent")
+    assert team.live(store, "meters")["state"].to_list() == [None, None]
+    entries[1][1][0]["from_date"] = "2026-03-01"
+    for _ in range(2):
+        imports_made = commit_tables(store, entries, name="M1 lent")
+        assert team.live(store, "assignments").height == 1
+    assert len(imports_made) == 2
