@@ -281,6 +281,7 @@ BENCH = Table(
         _slope("slope_after_left", "slope left in, left side (empty: unchanged)"),
         _slope("slope_before_right", "slope found, right side"),
         _slope("slope_after_right", "slope left in, right side (empty: unchanged)"),
+        Column("note", meaning="remark on the session"),
     ),
     key=("session_id", "reading"),
     key_may_be_empty=True,

@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from ingest.load import UndoReport, commit_rows, draft_rows, take_back
+from ingest.load import commit_rows, draft_rows
 from ingest.store import Database, Store
 from models import bench
 from models.bench import evaluate_bench, session_document
@@ -16,7 +16,6 @@ from models.run.documents import (
     EmptyKit,
     KitOfDay,
     Row,
-    Saved,
     SavedSession,
     StoredSession,
 )
@@ -26,7 +25,6 @@ from models.wording import NothingToSayError
 
 SIDE_TABLES = ("meters", "mass_sets", "places", "installations")
 Rows = Sequence[Mapping[str, Any]]
-EVENTS = ("battery_swap", "crash", "firmware_update", "remount")
 
 
 @dataclass(frozen=True)
@@ -118,11 +116,12 @@ def judge_bench(fleet: Fleet, rows: Rows) -> bench.SessionDocument:
 
     Raise a UserError for a cell that cannot be used.
     """
-    _one_session(rows)
-    side = fleet.once(side_of)
+    own, side = session_of(rows), fleet.once(side_of)
     tables = side.tables | {"bench": draft_rows("bench", rows, zone=side.time_zone)}
+    kept = side.sessions
+    others = None if kept is None else kept.filter(pl.col("session_id") != own)
     results = evaluate_bench(
-        tables, tolerance_pct=side.tolerance_pct, earlier=side.sessions, in_order=True
+        tables, tolerance_pct=side.tolerance_pct, earlier=others, in_order=True
     )
     if len(results) != 1:
         raise NothingToSayError("found rows of several sessions, expected one session at a time")
@@ -132,7 +131,7 @@ def judge_bench(fleet: Fleet, rows: Rows) -> bench.SessionDocument:
 @change("bench session saved", MECHANIC, then="follow")
 def save_bench(fleet: Fleet, rows: Rows) -> SavedSession:
     """Load a draft as rows of `bench`, as a file would be; the same again is no second one."""
-    session_id = _one_session(rows)
+    session_id = session_of(rows)
     judged = judge_bench(fleet, rows)
     entered = commit_rows(fleet.store, "bench", rows, name=session_id)
     return {
@@ -144,22 +143,6 @@ def save_bench(fleet: Fleet, rows: Rows) -> SavedSession:
     }
 
 
-@change("event noted at the bench", MECHANIC, then="follow")
-def save_bench_event(fleet: Fleet, meter_id: str, event: str, on: str) -> Saved:
-    """Note one of EVENTS for a meter on a day (ISO); twice on a day is once."""
-    if event not in EVENTS:
-        raise NothingToSayError(f'found event "{event}", expected one of {EVENTS}')
-    row = {"meter_id": meter_id, "date": on, "event": event, "state": "confirmed"}
-    entered = commit_rows(fleet.store, "events", [row], name=f"{meter_id} {on} {event}")
-    return {"import_id": entered.import_id, "already": entered.already}
-
-
-@change("bench entry taken back", MECHANIC, then="follow")
-def undo_bench_entry(fleet: Fleet, import_id: int) -> UndoReport:
-    """Take back a session or an event that was entered at the bench; return what was done."""
-    return take_back(fleet.store, import_id, tables=("bench", "events"))
-
-
 @question(MECHANIC, watts=False, place="model", by_fit=False, waits=True)
 def bench_record(fleet: Fleet, session_id: str) -> BenchRecord:
     """Return what a calibration record says: session, inputs, the meter's row of `status`."""
@@ -168,8 +151,8 @@ def bench_record(fleet: Fleet, session_id: str) -> BenchRecord:
     return {**found, "status": meters.get(found["document"]["meter_id"], {})}
 
 
-def _one_session(rows: Rows) -> str:
-    """Return the session that all rows name."""
+def session_of(rows: Rows) -> str:
+    """Return the session that all rows name; NothingToSayError for several."""
     named = {str(row.get("session_id") or "") for row in rows}
     if len(named) != 1 or not next(iter(named)):
         raise NothingToSayError("found rows of no or several sessions, expected one session")

@@ -119,6 +119,45 @@ class SavedSession(Saved):
     document: bench.SessionDocument
 
 
+class Correction(TypedDict):
+    """One correction of a stored session: cells as they were and as they became, as text."""
+
+    changed_at: datetime
+    who: str
+    before: dict[str, str | None]
+    after: dict[str, str | None]
+
+
+class OpenedSession(TypedDict):
+    """A stored session to correct: its rows of `bench`, the import they came in.
+
+    by_hand: it was entered here, so that it can be taken back; corrections: the newest first
+    """
+
+    session_id: str
+    import_id: int
+    by_hand: bool
+    rows: list[Row]
+    corrections: list[Correction]
+
+
+class HappenedEvent(TypedDict):
+    """An event of a meter as it was noted."""
+
+    meter_id: str
+    event: str
+    date: str
+    side: str | None
+    note: str | None
+
+
+class Noted(TypedDict):
+    """What was written of a meter's whereabouts: the imports that take it back, the tables."""
+
+    import_ids: list[int]
+    tables: list[str]
+
+
 class GravityUsed(TypedDict):
     """The gravity a session was evaluated with, and where it comes from."""
 
