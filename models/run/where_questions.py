@@ -194,11 +194,11 @@ def _ended(
     entries: list[tuple[str, Rows]] = []
     for table, last in (("installations", "bike_id"), ("assignments", "rider_id")):
         key = ("meter_id", "from_date", last)
-        later = _of(tables[table], meter_id).filter(pl.col("from_date") > day)
-        if later.height:
+        later = _of(tables[table], meter_id).filter(pl.col("from_date") > day)["from_date"]
+        if len(later):
             raise NothingToSayError(
-                f"the table {table} says where {meter_id} is from {later['from_date'].min()} on: "
-                "give that day or a later one"
+                f"the table {table} says where {meter_id} is from {later.sort()[0]} on: give that "
+                "day or a later one"
             )
         anew = {tuple(str(row.get(name)) for name in key) for row in but}
         held = _of(tables[table], meter_id).filter(in_force(day)).select(key).iter_rows()
