@@ -30,7 +30,7 @@ CONTRACT = {
     "gravity_ms2 latitude_deg altitude_m temperature_c soak_min stage reading load* direction "
     "loading_path cog_teeth chainring arm crank_angle_deg reading_sd_nm torque_nm* torque_decimals "
     "slope_before slope_after slope_before_left slope_after_left slope_before_right "
-    "slope_after_right",
+    "slope_after_right note",
     "zeros": "meter_id* measured_at* zero_nm zero_raw temperature_c battery_v source",
     "events": "meter_id reference_id bench_id date* event* side size_pct cost note state",
     "comparisons": "comparison_id* meter_id* reference_id* measured_at* step* duration_s* meter_w* "
