@@ -26,9 +26,12 @@ Rows = Sequence[Mapping[str, Any]]
 
 @question(MECHANIC, watts=False)
 def whereabouts(fleet: Fleet, meter_id: str) -> Row:
-    """Return where a meter is by its tables today, and the riders and bikes there are."""
+    """Return where a meter is by its tables, and all riders and bikes; empty: not listed."""
     tables = _tables(fleet)
-    meter = _meter(tables, meter_id)
+    listed = _of(tables["meters"], meter_id)
+    if listed.is_empty():
+        return {}
+    meter = listed.row(0, named=True)
     assigned = newest_in_force(_of(tables["assignments"], meter_id), date.max)
     fitted = newest_in_force(_of(tables["installations"], meter_id), date.max)
     bikes = pl.concat([tables[name]["bike_id"] for name in ("assignments", "installations")])

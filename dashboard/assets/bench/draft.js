@@ -7,8 +7,12 @@
   const QUEUE = "slopewatch-bench-queue";
   const DONE = "slopewatch-bench-done";
   const SETUP = "slopewatch-bench-setup";
+  const SHEETS = "slopewatch-bench-sheets";
+  const SHEETS_MS = 6 * 3600 * 1000;
   const STAGES = ["as_found", "after_work", "as_left"];
   const SIDES = ["", "_left", "_right"];
+  const KEPT = ["mass_tolerance_g", "mass_class", "crank_length_tolerance_mm", "gravity_ms2",
+    "latitude_deg", "altitude_m", "crank_angle_deg", "reading_sd_nm"];
   const RETRY_MS = 4000;
   const PATIENCE_MS = 20000;
   let memory = {}; // where the browser keeps nothing
@@ -46,6 +50,52 @@
     return kit.today ? kit.today + clock.slice(10, 19) + "Z" : clock.slice(0, 19) + "Z";
   }
 
+  // ---- the day and time of a session ------------------------------------------------------
+  // Days and times are this device's own; what is stored is an instant.
+  const two = (number) => String(number).padStart(2, "0");
+
+  function localDay(instant) {
+    const at = new Date(instant);
+    return at.getFullYear() + "-" + two(at.getMonth() + 1) + "-" + two(at.getDate());
+  }
+
+  function localTime(instant) {
+    const at = new Date(instant);
+    return two(at.getHours()) + ":" + two(at.getMinutes());
+  }
+
+  // The instant of a day and a time as typed; null for what is none.
+  function instantOf(day, time) {
+    const [year, month, date] = String(day).split("-").map(Number);
+    const [hour, minute] = String(time || "12:00").split(":").map(Number);
+    const at = new Date(year, month - 1, date, hour, minute);
+    return Number.isNaN(at.getTime()) ? null : at.toISOString().slice(0, 19) + "Z";
+  }
+
+  // Sheets of one day are typed in together: the day stays for the meters after, for some hours.
+  function sheetDay() {
+    const kept = read(SHEETS, null);
+    return kept && Date.now() - kept.set < SHEETS_MS ? kept.day : null;
+  }
+
+  function keepSheetDay(day) {
+    write(SHEETS, day ? { day: day, set: Date.now() } : null);
+  }
+
+  function nameOf(draft) {
+    const day = localDay(draft.started).slice(2).replace(/-/g, "");
+    return day + "-" + draft.meter_id + "-" + draft.session_id.split("-").pop();
+  }
+
+  // Dates a draft: a new session's name begins with its day.
+  function date(draft, day, time) {
+    const started = instantOf(day, time);
+    if (!started) return false;
+    draft.started = started;
+    if (!draft.corrects) draft.session_id = nameOf(draft);
+    return true;
+  }
+
   function plannedRows(kit, meter) {
     return kit.kinds[meter.kind].planned.map((line) => ({
       load: line.load,
@@ -57,7 +107,8 @@
   }
 
   function fresh(kit, meter) {
-    const started = now(kit);
+    const sheets = sheetDay();
+    const started = sheets ? instantOf(sheets, "12:00") : now(kit);
     const kept = read(SETUP, {});
     const known = (list, key, value) => (bench.findBy(list, key, value) ? value : "");
     const last = (meter.past && meter.past.last) || {};
@@ -89,6 +140,41 @@
   function load(kit, meter) {
     const kept = read(DRAFT + meter.meter_id, null);
     return kept && kept.version === 1 ? kept : fresh(kit, meter);
+  }
+
+  // The rows of a stored session as a draft that corrects it; null where the form has no place for
+  // them (several masses). What it has no field for stays with each reading.
+  function draftOf(kit, meter, rows) {
+    const sorted = rows.slice().sort((a, b) => (a.reading || 0) - (b.reading || 0));
+    const hung = sorted.filter((row) => row.load === "mass");
+    const first = (name) => (sorted.find((row) => row[name] !== null) || {})[name];
+    const same = (name) => new Set(hung.map((row) => row[name])).size <= 1;
+    if (!["mass_kg", "hanger_mass_kg", "crank_length_mm"].every(same)) return null;
+    const set = bench.findBy(kit.mass_sets, "bench_id", first("bench_id"));
+    const mass = (hung[0] || {}).mass_kg;
+    const text = (name) => (bench.typed(first(name)) ? String(first(name)) : "");
+    const ofSet = set && (mass === null || (mass === set.mass_kg && ((hung[0] || {}).hanger_mass_kg || 0) === set.hanger_kg));
+    const setup = {
+      bench_id: ofSet ? set.bench_id : "", place_id: first("place_id") || "",
+      technician: first("technician") || "", note: first("note") || "",
+      length: text("crank_length_mm") || (meter.known_length_mm ? String(meter.known_length_mm) : ""),
+      path: first("loading_path") || "", cog: text("cog_teeth"), ring: first("chainring") || "",
+      temperature: text("temperature_c"), soak: text("soak_min"),
+      mass: bench.typed(mass) ? String(mass) : "", hanger: text("hanger_mass_kg"),
+    };
+    for (const side of SIDES) for (const when of ["before", "after"]) {
+      setup["slope_" + when + side] = text("slope_" + when + side);
+    }
+    const stages = {};
+    for (const row of sorted) {
+      (stages[row.stage || "as_found"] = stages[row.stage || "as_found"] || []).push({
+        load: row.load, arm: row.arm, direction: row.direction, text: String(row.torque_nm), extra: true,
+        ring: setup.path ? null : row.chainring, sure: String(row.torque_nm),
+        kept: Object.fromEntries(KEPT.map((name) => [name, row[name]])),
+      });
+    }
+    return { version: 1, session_id: sorted[0].session_id, meter_id: meter.meter_id, corrects: true,
+      started: sorted[0].measured_at, setup: setup, stages: stages };
   }
 
   function keep(draft) {
@@ -138,6 +224,7 @@
       crank_length_mm: numberOrNull(setup.length),
       temperature_c: numberOrNull(setup.temperature),
       soak_min: numberOrNull(setup.soak),
+      note: (setup.note || "").trim() || null,
       loading_path: path,
       cog_teeth: path === "crank" ? numberOrNull(setup.cog) : null,
     };
@@ -158,7 +245,7 @@
       for (const row of draft.stages[stage] || []) {
         const masses = row.load === "mass";
         rows.push(
-          Object.assign({}, shared, {
+          Object.assign({}, row.kept, shared, {
             stage: stage,
             reading: rows.length + 1,
             load: row.load,
@@ -284,25 +371,29 @@
     put({
       key: draft.session_id,
       kind: "session",
-      path: "/bench/save",
+      path: draft.corrects ? "/bench/correct" : "/bench/save",
       meter_id: draft.meter_id,
       label: label,
       rows: typedRows(kit, draft),
       draft: draft,
     });
+    if (draft.mended) saveEvent(draft.meter_id, draft.mended.event, "Mended, " + draft.meter_id, {
+      on: localDay(draft.started), note: draft.mended.note,
+    });
     forget(draft.meter_id);
   }
 
-  function saveEvent(kit, meterId, event, label) {
-    const on = now(kit).slice(0, 10);
-    const key = [meterId, event, on].join("|");
+  // how: on (a day, ISO), side and note, where there are any
+  function saveEvent(meterId, event, label, how) {
+    const key = [meterId, event, how.on, how.side || ""].join("|");
     put({
       key: key,
       kind: "event",
       path: "/bench/event",
       meter_id: meterId,
       label: label,
-      body: { meter_id: meterId, event: event, on: on },
+      event: Object.assign({ event: event }, how),
+      body: { meter_id: meterId, event: event, on: how.on, side: how.side || null, note: how.note || null },
     });
     return key;
   }
@@ -354,6 +445,12 @@
     flush: flush,
     saveSession: saveSession,
     saveEvent: saveEvent,
+    draftOf: draftOf,
+    date: date,
+    localDay: localDay,
+    localTime: localTime,
+    sheetDay: sheetDay,
+    keepSheetDay: keepSheetDay,
     reopen: reopen,
     takeBack: takeBack,
     dropEntry: dropEntry,

@@ -8,7 +8,7 @@ from dash import Dash, Input, Output, State, html, no_update
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document, View, meter_of
-from dashboard.pages.meter import rides, work
+from dashboard.pages.meter import entries, rides, where, work
 from dashboard.pages.meter.history import charts_part
 from dashboard.pages.meter.records import events_part, resets_part
 from dashboard.pages.meter.rides import comparisons_part
@@ -47,8 +47,11 @@ def layout(data: Guarded, view: View) -> html.Div:
             parts.note(parts.PLUS_MINUS) if row else None,
             alarms_part(row),
             why(row, status, sessions, comparisons),
+            where.where_part(data, view, meter_id, today=str(theme.iso(status["as_of"]))),
             charts_part(history, row, status["as_of"], meter_id),
-            sessions_part(sessions),
+            sessions_part(
+                sessions, entries.session_actions(data, view, sessions[0]) if sessions else ()
+            ),
             resets_part(history["resets"]),
             work.proposals_part(waiting),
             events_part(history["events"], waiting),
@@ -103,6 +106,8 @@ def register(app: Dash, data: Guarded) -> None:
     """Show the readings and budget of a chosen session, the ride of a chosen comparison."""
     rides.register(app, data)
     work.register(app, data)
+    where.register(app, data)
+    entries.register(app, data)
 
     @app.callback(
         Output("meter-session", "children"),
@@ -114,4 +119,6 @@ def register(app: Dash, data: Guarded) -> None:
         meter_id = meter_of(pathname)
         wanted = {row["session_id"] for row in chosen or []}
         found = [s for s in data.ask(run.bench_sessions, meter_id) if s["session_id"] in wanted]
-        return session_detail(found[0]) if found else no_update
+        if not found:
+            return no_update
+        return session_detail(found[0], entries.session_actions(data, View(), found[0]))

@@ -10,8 +10,11 @@ from dashboard import theme
 from dashboard.navigation import Document
 
 
-def sessions_part(sessions: Sequence[Document]) -> html.Section:
-    """Return the list of sessions, newest first, and the newest one in full."""
+def sessions_part(sessions: Sequence[Document], actions: Sequence[Any] = ()) -> html.Section:
+    """Return the list of sessions, newest first, and the newest one in full.
+
+    actions: what can be done with the newest
+    """
     if not sessions:
         return parts.section(
             "Bench sessions",
@@ -27,7 +30,9 @@ def sessions_part(sessions: Sequence[Document]) -> html.Section:
             key="session_id",
             options=parts.CHOOSE_ONE,
         ),
-        html.Div(session_detail(sessions[0]), id="meter-session", **parts.aria(live="polite")),
+        html.Div(
+            session_detail(sessions[0], actions), id="meter-session", **parts.aria(live="polite")
+        ),
         name="meter-sessions",
         note="The gain error as found ± its expanded uncertainty U (95 %). Choose a session to see "
         "its readings and its uncertainty budget.",
@@ -89,13 +94,14 @@ def session_columns() -> list[Document]:
     ]
 
 
-def session_detail(session: Document) -> list[Any]:
-    """Return one session in full: suspicions first, then readings and budget."""
+def session_detail(session: Document, actions: Sequence[Any] = ()) -> list[Any]:
+    """Return one session in full: suspicions first, what can be done, readings and budget."""
     by = f", {session['technician']}" if session.get("technician") else ""
     suspicions = session.get("suspicions") or []
     return [
         html.H3(f"Session {session['session_id']}, {theme.day(session['measured_at'])}{by}"),
         *[parts.warning(theme.sentence(found["text"])) for found in suspicions],
+        *actions,
         parts.facts(_session_facts(session)),
         html.Div(
             [_readings(session.get("readings") or []), _budget(session.get("budget") or [])],
