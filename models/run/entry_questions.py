@@ -6,13 +6,19 @@ a session back brings the one before again.
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
-from typing import Any, cast
+from typing import Any
 
 import polars as pl
 
-from ingest.load import SESSION_CORRECTED, commit_rows, entry_of, replace_session, take_back
+from ingest.load import (
+    SESSION_CORRECTED,
+    UndoReport,
+    commit_rows,
+    entry_of,
+    replace_session,
+    take_back,
+)
 from ingest.schema import confirmed
 from ingest.store import changes
 from models.run.bench_questions import judge_bench, session_of, side_of
@@ -22,7 +28,6 @@ from models.run.documents import (
     OpenedSession,
     Saved,
     SavedSession,
-    Undone,
 )
 from models.run.known import MECHANIC, Fleet, change, question
 from models.wording import NothingToSayError
@@ -84,7 +89,7 @@ def correct_bench(fleet: Fleet, rows: Rows) -> SavedSession:
 
 
 @change("bench session taken back", MECHANIC, then="follow")
-def take_back_session(fleet: Fleet, session_id: str) -> Undone:
+def take_back_session(fleet: Fleet, session_id: str) -> UndoReport:
     """Take back a session's newest entry made here; the version before comes again.
 
     Raise a UserError for a session that came in a file: that is corrected, or its import undone.
@@ -97,7 +102,7 @@ def take_back_session(fleet: Fleet, session_id: str) -> Undone:
             f"session {session_id} came with import {entry[0]}, a file: correct it here, or take "
             "the whole import back on the intake page"
         )
-    return cast("Undone", asdict(take_back(fleet.store, entry[0], tables=("bench",))))
+    return take_back(fleet.store, entry[0], tables=("bench",))
 
 
 @change("event noted at the bench", MECHANIC, then="follow")
@@ -126,9 +131,9 @@ def save_bench_event(
 
 
 @change("bench entry taken back", MECHANIC, then="follow")
-def undo_bench_entry(fleet: Fleet, import_id: int) -> Undone:
+def undo_bench_entry(fleet: Fleet, import_id: int) -> UndoReport:
     """Take back a session or an event that was entered at the bench; return what was done."""
-    return cast("Undone", asdict(take_back(fleet.store, import_id, tables=("bench", "events"))))
+    return take_back(fleet.store, import_id, tables=("bench", "events"))
 
 
 @question(MECHANIC, watts=False)
