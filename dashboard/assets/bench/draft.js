@@ -179,6 +179,7 @@
 
   function keep(draft) {
     write(DRAFT + draft.meter_id, draft);
+    if (draft.corrects) return;
     const setup = draft.setup;
     write(SETUP, {
       bench_id: setup.bench_id,
@@ -377,10 +378,20 @@
       rows: typedRows(kit, draft),
       draft: draft,
     });
-    if (draft.mended) saveEvent(draft.meter_id, draft.mended.event, "Mended, " + draft.meter_id, {
+    if (draft.mended && draft.mended.event) saveEvent(draft.meter_id, draft.mended.event, "Mended, " + draft.meter_id, {
       on: localDay(draft.started), note: draft.mended.note,
     });
     forget(draft.meter_id);
+  }
+
+  // What was noted of a meter: here, whether sent or not, and by anybody in the last days.
+  function notedOf(kit, meterId) {
+    const own = [...queued(), ...done()].filter((item) => item.kind === "event" && item.meter_id === meterId);
+    const mine = own.map((item) => Object.assign({ key: item.key, waiting: !item.confirmed, refused: item.refused }, item.event));
+    const known = (kit.happened || []).filter((one) => one.meter_id === meterId)
+      .map((one) => ({ event: one.event, on: one.date, side: one.side, note: one.note }));
+    const same = (a, b) => a.event === b.event && a.on === b.on && (a.side || "") === (b.side || "");
+    return [...mine, ...known.filter((one) => !mine.some((other) => same(one, other)))];
   }
 
   // how: on (a day, ISO), side and note, where there are any
@@ -445,6 +456,8 @@
     flush: flush,
     saveSession: saveSession,
     saveEvent: saveEvent,
+    notedOf: notedOf,
+    startOf: now,
     draftOf: draftOf,
     date: date,
     localDay: localDay,

@@ -64,7 +64,7 @@
       this.finish = h("div", { id: "bench-finish" });
       this.root = h("div", { class: "bench-meter" }, this.head());
       if (!meter.static_check) {
-        this.root.append(ridesOnly(meter), events(this.kit, meter));
+        this.root.append(ridesOnly(meter), bench.happenedPart(this.kit, meter));
         return this.root;
       }
       this.root.append(
@@ -74,7 +74,7 @@
           h("aside", { class: "bench-side", "aria-label": "Result so far" }, this.result),
           this.finish
         ),
-        events(this.kit, meter)
+        bench.happenedPart(this.kit, meter)
       );
       this.drawStages();
       this.refresh();
@@ -119,7 +119,7 @@
           ["", "not noted"], ["5", "5 min"], ["15", "15 min"], ["30", "half an hour"],
           ["60", "an hour or more"],
         ]),
-        this.text("technician", "Your name", "text")), this.own);
+        this.text("technician", "Your name", "text")), this.own, bench.whenPart(this));
       this.own.hidden = Boolean(setup.bench_id);
       return part;
     }
@@ -269,6 +269,7 @@
       return h("section", { class: "bench-part", id: "bench-stage-" + name, "aria-labelledby": "bench-title-" + name },
         h("h3", { id: "bench-title-" + name }, WORDS[name]),
         h("p", { class: "bench-hint" }, notes[name]),
+        name === "after_work" ? bench.mendedPart(this) : null,
         list,
         name === "as_found" ? null : h("button", { type: "button", class: "quiet", onclick: () => this.drop(name) },
           "Leave out \u201c" + WORDS[name].toLowerCase() + "\u201d"));
@@ -344,6 +345,7 @@
       const typed = this.draft.stages[stage].some((row) => row.text.trim());
       if (typed && !window.confirm("Remove the readings typed there?")) return;
       delete this.draft.stages[stage];
+      if (stage === "after_work") delete this.draft.mended;
       this.drawStages();
       this.changed();
       this.drawFinish();
@@ -762,7 +764,7 @@
       const lacks = !hung.length || hung.some((row) => !row.mass_kg || !row.crank_length_mm);
       this.saving.disabled = bad || lacks;
       this.saving.classList.toggle("quiet", unsure);
-      this.saving.textContent = unsure ? "Save all the same\u2026" : "Save session";
+      this.saving.textContent = unsure ? "Save all the same\u2026" : this.draft.corrects ? "Save the correction" : "Save session";
       const changedSlope = ["", "_left", "_right"].some((side) => bench.typed(bench.parse(this.draft.setup["slope_after" + side])));
       const said = [];
       if (bad) said.push("Something typed cannot be used: look at the fields that are marked.");
@@ -846,40 +848,6 @@
     return h("div", { class: "empty", id: "bench-rides-only" },
       h("p", { class: "empty-what" }, meter.meter_id + " shows torque only when it turns: rides only."),
       h("p", {}, "There is nothing to hang. Compare it on a ride with a device that you trust; the meter\u2019s page says what is known of it."));
-  }
-
-  const EVENTS = [
-    ["battery_swap", "Battery swapped"],
-    ["crash", "Struck or crashed"],
-    ["firmware_update", "Firmware updated"],
-    ["remount", "Taken off and remounted"],
-  ];
-
-  function events(kit, meter) {
-    return h("section", { class: "bench-part", "aria-labelledby": "bench-events-title" },
-      h("h3", { id: "bench-events-title" }, "What happened today"),
-      h("p", { class: "bench-hint" }, "One tap notes it for " + meter.meter_id + ", dated " + bench.day(bench.today(kit)) + ". A second tap takes it back."),
-      h("div", { class: "bench-events" }, EVENTS.map(([event, words]) => {
-        let key = null;
-        const button = h("button", { type: "button", class: "quiet", "data-event": event, "aria-pressed": "false", onclick: async () => {
-          if (key === null) {
-            key = bench.saveEvent(kit, meter.meter_id, event, words + ", " + meter.meter_id);
-            button.textContent = words + ": noted. Undo";
-          } else {
-            button.disabled = true;
-            try {
-              await bench.dropEntry(key);
-              key = null;
-              button.textContent = words;
-            } catch (problem) {
-              button.textContent = words + ": still noted. " + problem.text + " Undo";
-            }
-            button.disabled = false;
-          }
-          button.setAttribute("aria-pressed", String(key !== null));
-        } }, words);
-        return button;
-      })));
   }
 
   Object.assign(bench, { h: h, badge: badge, Form: Form, hangWords: hangWords, setWords: setWords, takingIn: takingIn });

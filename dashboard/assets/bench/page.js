@@ -242,6 +242,27 @@
     document.getElementById("bench-title").focus({ preventScroll: true });
   }
 
+  // A stored session to correct, as the meter's page asks for it.
+  async function openStored(meterId, sessionId) {
+    const meter = bench.findBy(kit.meters, "meter_id", meterId);
+    let said = "";
+    try {
+      const found = await bench.ask("/bench/session", { session: sessionId });
+      const draft = found.rows.length ? bench.draftOf(kit, meter, found.rows) : null;
+      if (draft && (!bench.typedIn(meterId) || window.confirm("There is an unsaved session of " + meterId + " on this device. Discard it and open the stored one?"))) {
+        bench.keep(draft);
+        return open(meterId);
+      }
+      if (!found.rows.length) said = "There is no session " + sessionId + " any more.";
+      else if (!draft) said = "Session " + sessionId + " hung several masses: correct it in its table, and load that.";
+    } catch (problem) {
+      said = problem.text;
+    }
+    refresh();
+    told = said;
+    relay();
+  }
+
   function leave() {
     remember(null);
     form = null;
@@ -273,8 +294,10 @@
     if (!screen || !data) return window.dash_clientside.no_update;
     kit = data;
     form = null;
-    const asked = new URLSearchParams(window.location.search).get("meter") || data.asked;
-    if (asked && bench.findBy(kit.meters, "meter_id", asked)) open(asked);
+    const query = new URLSearchParams(window.location.search);
+    const asked = query.get("meter") || data.asked;
+    if (asked && query.get("session") && bench.findBy(kit.meters, "meter_id", asked)) openStored(asked, query.get("session"));
+    else if (asked && bench.findBy(kit.meters, "meter_id", asked)) open(asked);
     else refresh();
     if (kit.meters.some((meter) => meter.taking_in)) renewSoon(FIRST_MS);
     return kit.meters.length;

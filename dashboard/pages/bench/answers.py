@@ -26,6 +26,8 @@ def answers(data: Guarded) -> list[Route]:
         _route("next", "GET", lambda _asked: planned_next(data)),
         _route("judge", "POST", lambda asked: data.ask(run.judge_bench, _rows(asked))),
         _route("save", "POST", lambda asked: data.ask(run.save_bench, _rows(asked))),
+        _route("correct", "POST", lambda asked: data.ask(run.correct_bench, _rows(asked))),
+        _route("session", "POST", lambda asked: _opened(data, asked)),
         _route("event", "POST", lambda asked: _save_event(data, asked)),
         _route("undo", "POST", lambda asked: _undo(data, asked)),
     ]
@@ -51,7 +53,14 @@ def _json(document: Document, code: int) -> Response:
 
 def _save_event(data: Guarded, asked: Document) -> Document:
     meter_id, event, on = (_text(asked, name) for name in ("meter_id", "event", "on"))
-    return data.ask(run.save_bench_event, meter_id, event, on)
+    side, note = (_text(asked, name) if asked.get(name) else None for name in ("side", "note"))
+    return data.ask(run.save_bench_event, meter_id, event, on, side, note)
+
+
+def _opened(data: Guarded, asked: Document) -> Document:
+    """Return the rows of a stored session, to be corrected."""
+    opened = data.ask(run.opened_session, _text(asked, "session"))
+    return {"rows": opened["rows"], "session_id": opened["session_id"]}
 
 
 def _undo(data: Guarded, asked: Document) -> Document:

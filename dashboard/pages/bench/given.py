@@ -18,7 +18,8 @@ STATES = {
 
 def given(data: Guarded) -> Document:
     """Return the models' data for the page, with the words for its states."""
-    return {**data.ask(run.bench_kit), "states": STATES}
+    happened = data.ask(run.happened_lately)
+    return {**data.ask(run.bench_kit), "states": STATES, "happened": happened}
 
 
 def planned_next(data: Guarded) -> Document:
