@@ -106,6 +106,7 @@
           event.target.disabled = true;
           try {
             await bench.dropEntry(one.key);
+            kit.happened = (kit.happened || []).filter((other) => !bench.sameEvent(one, Object.assign({ on: other.date }, other)));
             draw();
           } catch (problem) {
             event.target.textContent = problem.text;

@@ -390,8 +390,11 @@
     const mine = own.map((item) => Object.assign({ key: item.key, waiting: !item.confirmed, refused: item.refused }, item.event));
     const known = (kit.happened || []).filter((one) => one.meter_id === meterId)
       .map((one) => ({ event: one.event, on: one.date, side: one.side, note: one.note }));
-    const same = (a, b) => a.event === b.event && a.on === b.on && (a.side || "") === (b.side || "");
-    return [...mine, ...known.filter((one) => !mine.some((other) => same(one, other)))];
+    return [...mine, ...known.filter((one) => !mine.some((other) => sameEvent(one, other)))];
+  }
+
+  function sameEvent(a, b) {
+    return a.event === b.event && a.on === b.on && (a.side || "") === (b.side || "");
   }
 
   // how: on (a day, ISO), side and note, where there are any
@@ -457,6 +460,7 @@
     saveSession: saveSession,
     saveEvent: saveEvent,
     notedOf: notedOf,
+    sameEvent: sameEvent,
     startOf: now,
     draftOf: draftOf,
     date: date,

@@ -158,34 +158,66 @@ def test_without_network_readings_are_judged_kept_and_saved_later(team_service, 
     first.complaints[:] = [c for c in first.complaints if "ERR_INTERNET_DISCONNECTED" not in c]
 
 
-def test_events_take_one_tap_and_can_be_taken_back(team_service, served, visit):
+def test_event_takes_day_side_and_note_and_can_be_taken_back(team_service, served, visit):
     page = visit(width=390, height=844).page
     opened(page, served, "PP-1")
-    page.click("[data-event='battery_swap']")
-    page.wait_for_selector("[data-event='battery_swap']:has-text('noted')")
+    page.fill("#bench-event-day", "2026-05-18")
+    page.select_option("#bench-event-side", "left")
+    page.fill("#bench-event-note", "kerb")
+    page.click("[data-event='crash']")
+    said = "Struck or crashed, 18\u00a0May\u00a02026, left (kerb): noted."
+    page.wait_for_selector(f"#bench-noted li:has-text('{said}')")
+    with team_service.store.reading() as db:
+        [event] = db.frame("events").to_dicts()
+    assert (event["event"], event["date"], event["side"], event["note"]) == (
+        "crash", date(2026, 5, 18), "left", "kerb",
+    )  # fmt: skip
     page.click("#bench-back")
-    page.wait_for_selector(".bench-done:has-text('Battery swapped')")
-    with team_service.store.reading() as db:
-        events = db.frame("events").to_dicts()
-    assert [(e["meter_id"], e["event"], e["date"]) for e in events] == [
-        ("PP-1", "battery_swap", team.TODAY)
-    ]
-    page.once("dialog", lambda dialog: dialog.accept())
-    page.click("text=Take it back")
-    page.wait_for_selector(".bench-done", state="detached")
-    with team_service.store.reading() as db:
-        assert db.frame("events").is_empty()
-
-
-def test_an_event_is_undone_where_it_was_tapped(team_service, served, visit):
-    page = visit(width=390, height=844).page
+    page.wait_for_selector(".bench-done:has-text('Struck or crashed')")
     opened(page, served, "PP-1")
-    page.click("[data-event='battery_swap']")
-    page.click("[data-event='battery_swap']:has-text('noted. Undo')")
-    page.wait_for_selector("[data-event='battery_swap'][aria-pressed='false']")
-    assert page.inner_text("[data-event='battery_swap']") == "Battery swapped"
+    page.click("#bench-noted button")
+    page.wait_for_selector("#bench-noted li", state="detached")
     with team_service.store.reading() as db:
         assert db.frame("events").is_empty()
+
+
+def test_sheet_typed_in_later_keeps_its_day_and_can_be_corrected(team_service, served, visit):
+    """The next meter has the day too; the old version of the session stays on record."""
+    page = visit(width=390, height=844).page
+    opened(page, served, "SP-1")
+    page.fill("#bench-day", "2026-05-12")
+    page.fill("#bench-time", "16:30")
+    page.fill("#bench-note", "from the sheet")
+    page.wait_for_selector("#bench-when-says:has-text('Measured on')")
+    values = spider(1.004)
+    typed(page, "as_found", values)
+    page.click("#bench-save")
+    page.wait_for_selector(".bench-done:has-text('SP-1')")
+    with team_service.store.reading() as db:
+        rows = db.frame("bench").filter(db.frame("bench")["note"] == "from the sheet")
+    assert {at.date() for at in rows["measured_at"]} == {date(2026, 5, 12)}
+    [session_id] = rows["session_id"].unique()
+    assert session_id.startswith("260512-SP-1-")
+    opened(page, served, "SP-2")
+    assert page.input_value("#bench-day") == "2026-05-12"
+    page.click("#bench-to-today")
+    assert page.input_value("#bench-day") == "2026-05-20"
+    page.goto(f"{served}/bench?meter=SP-1&session={session_id}")
+    page.wait_for_selector("#bench-when-says:has-text('corrects session')")
+    assert page.input_value("#bench-day") == "2026-05-12"
+    assert page.input_value("#bench-as_found-1") == values[1].replace(",", ".")
+    page.fill("#bench-note", "from the sheet, read again")
+    page.fill("#bench-as_found-1", values[2])
+    page.click("#bench-save")
+    page.wait_for_selector(".bench-done:has-text('SP-1')")
+    until(page, "!slopewatchBench.queued().length")
+    assert set(bench_rows(team_service, session_id)["note"]) == {"from the sheet, read again"}
+    opened_again = team_service.ask(run.opened_session, session_id)
+    [correction] = opened_again["corrections"]
+    assert correction["before"]["note"] == "from the sheet"
+    assert len(opened_again["rows"]) == len(values)
+    team_service.ask(run.take_back_session, session_id)
+    assert set(bench_rows(team_service, session_id)["note"]) == {"from the sheet"}
 
 
 def says(page, name):

@@ -90,6 +90,29 @@ def test_an_event_twice_on_a_day_is_one(team_service):
         assert db.frame("events").height == 1
     with pytest.raises(UserError, match="expected one of"):
         team_service.ask(run.save_bench_event, "SP-1", "sold", "2026-05-20")
+    assert team_service.settled()
+    row = row_of(team_service, "SP-1")
+    assert row["reason_kinds"][0] == "happened"
+    assert row["status"] == "due"
+    assert row["reasons"][0].startswith("It had a crash on 2026-05-20, and has not been on the")
+
+
+def test_session_of_a_file_is_corrected_but_not_taken_back_alone(team_service):
+    rows = [
+        {name: cell for name, cell in row.items() if cell is not None}
+        for row in team_service.ask(run.opened_session, "past-SP-1-2")["rows"]
+    ]
+    with pytest.raises(UserError, match=r"came with import \d+, a file: correct it here"):
+        team_service.ask(run.take_back_session, "past-SP-1-2")
+    corrected = [row | {"crank_length_mm": 170.0} for row in rows]
+    before = team_service.ask(run.judge_bench, rows)["gain_error_pct"]
+    saved = team_service.ask(run.correct_bench, corrected)
+    assert saved["document"]["gain_error_pct"] == pytest.approx(before + 1.48, abs=0.05)
+    opened = team_service.ask(run.opened_session, "past-SP-1-2")
+    assert (opened["by_hand"], opened["import_id"]) == (True, saved["import_id"])
+    assert opened["corrections"][0]["before"] == {"crank_length_mm": "172.5"}
+    team_service.ask(run.take_back_session, "past-SP-1-2")
+    assert team_service.ask(run.judge_bench, rows)["gain_error_pct"] == pytest.approx(before)
 
 
 @pytest.fixture(scope="module")
