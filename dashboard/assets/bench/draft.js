@@ -165,11 +165,12 @@
     for (const side of SIDES) for (const when of ["before", "after"]) {
       setup["slope_" + when + side] = text("slope_" + when + side);
     }
+    const shown = (row) => bench.typed(row.torque_decimals) ? row.torque_nm.toFixed(row.torque_decimals) : String(row.torque_nm);
     const stages = {};
     for (const row of sorted) {
       (stages[row.stage || "as_found"] = stages[row.stage || "as_found"] || []).push({
-        load: row.load, arm: row.arm, direction: row.direction, text: String(row.torque_nm), extra: true,
-        ring: setup.path ? null : row.chainring, sure: String(row.torque_nm),
+        load: row.load, arm: row.arm, direction: row.direction, text: shown(row), extra: true,
+        ring: setup.path ? null : row.chainring, sure: shown(row),
         kept: Object.fromEntries(KEPT.map((name) => [name, row[name]])),
       });
     }
