@@ -121,6 +121,7 @@ def _bench_list(args: argparse.Namespace, fleet: run.Fleet, asked: run.SeasonAsk
     columns = (
         "meter_id", "rider_id", "bike_id", "crank_length_mm", "bench_id", "mass_kg",
         "expected_torque_nm", "lowest_nm", "highest_nm", "tolerance_pct", "slope_convention",
+        "slope", "slope_left", "slope_right", "large_ring", "small_ring", "why", "next_action",
     )  # fmt: skip
     show(args, {"week_of": args.bench_list, "rows": rows}, rows, columns)
     for text in dict.fromkeys(text for row in rows for text in row["lacks"]):

@@ -11,6 +11,7 @@ from ingest.admin import Pins, move_pins, pins
 from ingest.schema import in_force
 from models.budget import BudgetDocument
 from models.policies import PoliciesDocument
+from models.run.fleet_questions import status
 from models.run.known import MANAGER, MECHANIC, Fleet, change, question
 from models.season import BenchListRow, IdlePin, PlanDocument, monday_of, pins_in_force
 from models.season import SeasonAsk as SeasonAsk
@@ -147,7 +148,15 @@ def bench_list(
         if wanted is not None and wanted not in known:
             listed = ", ".join(known) or "none"
             raise NothingToSayError(f'found {column} "{wanted}", expected one of: {listed}')
-    return rows(plan(fleet, asked), tables, week=week, bench_id=bench_id, place_id=place_id)
+    actions = {row["meter_id"]: row["next_action"] for row in fleet.once(status)["meters"]}
+    return rows(
+        plan(fleet, asked),
+        tables,
+        week=week,
+        bench_id=bench_id,
+        place_id=place_id,
+        actions=actions,
+    )
 
 
 @change("visits pinned", MECHANIC, MANAGER)

@@ -95,7 +95,8 @@ class BenchListRow(TypedDict):
     """What the mechanic needs on the spot for a meter.
 
     mass_kg: with the hanger; lowest_nm, highest_nm: display that keeps the gain error within
-    tolerance, zero offset taken off; lacks: what had to be left out
+    tolerance, zero offset taken off; lacks: what had to be left out; arms: those that its kind is
+    hung on; slope…: what it was last left with; next_action: what to do, as its status says
     """
 
     meter_id: str
@@ -111,5 +112,12 @@ class BenchListRow(TypedDict):
     highest_nm: float | None
     tolerance_pct: float | None
     slope_convention: str | None
+    slope: float | None
+    slope_left: float | None
+    slope_right: float | None
+    large_ring: int | None
+    small_ring: int | None
+    arms: list[str]
     why: str
+    next_action: str | None
     lacks: list[str]

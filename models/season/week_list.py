@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from ingest.schema import in_force
+from models.bench import last_slopes, rule_of
 from models.metrology import accept_limits_nm, expected_torque_nm, local_gravity
 from models.season.documents import BenchListRow, PlanDocument, Visit
 from models.season.pins import monday_of
@@ -19,20 +20,28 @@ def bench_list(
     week: date,
     bench_id: str | None = None,
     place_id: str | None = None,
+    actions: Mapping[str, str] | None = None,
 ) -> list[BenchListRow]:
     """Return a row for each visit of the week of a day.
 
-    In   tables: meters, assignments, installations, mass_sets, places; bench_id, place_id: what
-         is used (else the only, or the first with a certificate; the only place)
+    In   tables: meters, assignments, installations, mass_sets, places, bench; bench_id, place_id:
+         what is used (else the only, or the first with a certificate; the only place); actions:
+         what to do, by meter
     """
+    slopes = last_slopes(tables["bench"])
     monday = monday_of(week)
     mass_set = _mass_set(tables["mass_sets"], bench_id)
     place, gravity_ms2 = _gravity(tables["places"], place_id)
-    return [
+    rows = [
         _bench_row(visit, tables, mass_set=mass_set, gravity_ms2=gravity_ms2, place=place)
         for visit in document["visits"]
         if visit["week"] == monday
     ]
+    for row in rows:
+        left = slopes.get(row["meter_id"], {})
+        row["slope"], row["next_action"] = left.get("slope"), (actions or {}).get(row["meter_id"])
+        row["slope_left"], row["slope_right"] = left.get("slope_left"), left.get("slope_right")
+    return rows
 
 
 def _mass_set(mass_sets: pl.DataFrame, bench_id: str | None) -> pl.DataFrame:
@@ -91,6 +100,13 @@ def _bench_row(
         "highest_nm": high,
         "tolerance_pct": tolerance,
         "slope_convention": _first(meter, "slope_convention"),
+        "slope": None,
+        "slope_left": None,
+        "slope_right": None,
+        "large_ring": _first(fitted, "large_ring"),
+        "small_ring": _first(fitted, "small_ring"),
+        "arms": list(rule_of(_first(meter, "kind")).arms),
+        "next_action": None,
         "why": visit["reason"],
         "lacks": list(_lacks(_first(meter, "kind"), crank, mass, place)),
     }

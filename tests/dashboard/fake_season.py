@@ -176,6 +176,13 @@ class FakeDecisions:
                 "expected_torque_nm": 33.9,
                 "lowest_nm": 33.39,
                 "highest_nm": 34.41,
+                "slope_convention": "multiplier",
+                "slope": 5.69,
+                "large_ring": 52,
+                "small_ring": 36,
+                "arms": ["left"],
+                "why": visit["reason"],
+                "next_action": "Bench it now.",
                 "lacks": ["place not given: standard gravity, good to 0.3 %"],
             }
             for visit in self._plan(4)["visits"]

@@ -213,12 +213,14 @@
     const facts = [
       meter.rider_id ? "rider " + meter.rider_id : "no rider", meter.bike_id,
       hung.crank_length_mm ? hung.crank_length_mm + " mm" : "crank: ______ mm",
+      [meter.installation && meter.installation.large_ring, meter.installation && meter.installation.small_ring].filter(Boolean).join("/"),
       hung.bench_id || "mass set: ________",
       limits ? "expected " + bench.show(nm, 2) + " N\u00b7m, accept " + bench.show(limits[0], 2) + " to " + bench.show(limits[1], 2)
         : kind.through_chain ? "cog: ____ ring: ____ (expected = crank torque \u00d7 cog / ring)" : "expected: ________",
     ].filter(Boolean);
     return h("div", { class: "bench-sheet" },
       h("p", {}, h("b", {}, meter.meter_id), " " + kind.title + " \u00b7 " + facts.join(" \u00b7 ")),
+      h("p", {}, bench.statusWord(kit, meter.status) + ". " + (meter.next_action || "")),
       h("div", { class: "bench-blanks" },
         blank("crank length, mm"), sides.map((side) => blank("slope" + side + last(side))),
         draft.stages.as_found.map(numbered),

@@ -13,12 +13,12 @@ from models import run
 from models.run import Noted
 
 AWAY = ("lent", "at_service", "spare", "written_off", "sold", "returned", "lost")
-WAYS_OUT = (
-    ("written_off", "Worn out or broken"),
-    ("sold", "Sold"),
-    ("returned", "Given back"),
-    ("lost", "Lost or stolen"),
-)
+WAYS_OUT = {
+    "written_off": "Worn out or broken",
+    "sold": "Sold",
+    "returned": "Given back",
+    "lost": "Lost or stolen",
+}
 WORDS = {
     "lend": ("Lend it", "Note the loan", "Lent"),
     "move": ("Move it to another bike", "Note the move", "Moved"),
@@ -99,7 +99,7 @@ def _fields(what: str, where: Document, today: str) -> list[Any]:
             bike = _text("meter-move-bike", "To which bike", "bikes")
             return [bike, _text("meter-move-rider", "Rider", "riders", rider), on]
         case "retire":
-            how = parts.pick("meter-retire-how", WAYS_OUT)
+            how = parts.pick("meter-retire-how", [(way, WAYS_OUT[way]) for way in run.WAYS_OUT])
             return [parts.field("meter-retire-how", "What became of it", how), on]
     back = [_text("meter-back-rider", "Rider (empty: a spare)", "riders")]
     return [*back, _text("meter-back-bike", "Bike", "bikes"), on]
@@ -122,7 +122,7 @@ def noted(data: Guarded, meter_id: str, what: str, cells: dict[str, str | None])
             bike, rider = cells["move-bike"] or "", cells["move-rider"] or None
             return data.ask(run.move_meter, meter_id, bike, _day(data, cells, what), rider)
         case "retire":
-            how = cells["retire-how-chosen"] or WAYS_OUT[0][0]
+            how = cells["retire-how-chosen"] or run.WAYS_OUT[0]
             return data.ask(run.retire_meter, meter_id, how, _day(data, cells, what))
     on, to = _day(data, cells, what), cells["back-bike"] or None
     return data.ask(run.bring_meter_back, meter_id, on, cells["back-rider"] or None, to)
@@ -158,14 +158,12 @@ def register(app: Dash, data: Guarded) -> None:
         Output("meter-where-said", "children"),
         Input({"type": "meter-where", "do": ALL}, "n_clicks"),
         Input({"type": "meter-where-undo", "imports": ALL}, "n_clicks"),
-        [
-            State(f"meter-{name}", "data" if name.endswith("-chosen") else "value")
-            for name in FIELDS
-        ],
+        *(State(f"meter-{n}", "data" if n.endswith("-chosen") else "value") for n in FIELDS),
         State("place", "pathname"),
         prevent_initial_call=True,
     )
-    def note(_do: Any, _undo: Any, values: list[str | None], pathname: str) -> Any:
+    def note(_do: Any, _undo: Any, *given: Any) -> Any:
+        *values, pathname = given
         match parts.clicked():
             case {"type": "meter-where", "do": what}:
                 cells = dict(zip(FIELDS, values, strict=True))

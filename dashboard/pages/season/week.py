@@ -1,6 +1,6 @@
 """The bench list of one week, to print: what to hang, what to expect, room for what is read."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import Any
 
@@ -21,10 +21,10 @@ TITLE = "Bench list"
 PLACE = None
 ROLES = (MECHANIC, MANAGER, OWNER)
 TITLES = (
-    *("Meter", "Rider, bike", "Crank, mm", "Mass with hanger, kg", "Expected, N·m"),
-    *("Accept, N·m", "Zero before", "Left", "Right", "Zero after", "Done"),
+    *("Meter", "Rider, bike", "Crank, mm; rings", "Mass with hanger, kg", "Expected, N·m"),
+    *("Accept, N·m", "Slope last left", "Zero before", "Left", "Right", "Zero after"),
+    *("New slope", "Done"),
 )
-BLANKS = 5  # columns to write into
 CAUTIONS = (
     "A 20 kg mass falls on whatever is under it: stand clear, strap it, never hang it over a foot.",
     "Clamp the bike by the seat post as its maker allows, lock the rear wheel, check that the "
@@ -61,24 +61,52 @@ def draw(rows: Sequence[Document]) -> Any:
     lacks = [f"{row['meter_id']}: {text}" for row in rows for text in row["lacks"]]
     return [
         html.P(print_it, className="no-print"),
-        parts.plain_table(TITLES, [_row(row) for row in rows], name="Bench list", headed=True),
+        parts.plain_table(TITLES, list(_lines(rows)), name="Bench list", headed=True),
         parts.sentences(lacks, className="lacks"),
         html.H2("Before you hang anything"),
         html.Ul([html.Li(text) for text in CAUTIONS], className="cautions"),
     ]
 
 
+def _lines(rows: Sequence[Document]) -> Iterator[Any]:
+    """Yield each meter's line, and below it why it comes and what to do."""
+    for row in rows:
+        yield _row(row)
+        said = theme.listed(row.get("why"), row.get("next_action"))
+        yield html.Tr([html.Td(theme.sentence(said), colSpan=len(TITLES))], className="why")
+
+
 def _row(row: Document) -> tuple[Any, ...]:
     limits = theme.span([row.get("lowest_nm"), row.get("highest_nm")], 1, "", signed=False)
+    fixed = row.get("slope_convention") == "fixed"
     return (
         row["meter_id"],
         theme.listed(row.get("rider_id"), row.get("bike_id")) or theme.MISSING,
-        theme.number(row.get("crank_length_mm"), 1),
+        theme.listed(theme.number(row.get("crank_length_mm"), 1), _rings(row)),
         theme.number(row.get("mass_kg"), 3),
         theme.number(row.get("expected_torque_nm"), 2),
         limits,
-        *[html.Td(className="blank") for _ in range(BLANKS)],
+        "fixed" if fixed else _slopes(row),
+        _blank(),
+        *(_blank() if arm in row["arms"] else theme.MISSING for arm in ("left", "right")),
+        _blank(),
+        theme.MISSING if fixed else _blank(),
+        _blank(),
     )
+
+
+def _blank() -> html.Td:
+    return html.Td(className="blank")
+
+
+def _rings(row: Document) -> str:
+    return "/".join(str(row[name]) for name in ("large_ring", "small_ring") if row.get(name))
+
+
+def _slopes(row: Document) -> str:
+    sides = (("", "slope"), ("left ", "slope_left"), ("right ", "slope_right"))
+    said = [f"{side}{theme.significant(row[name])}" for side, name in sides if row.get(name)]
+    return theme.listed(*said) or theme.MISSING
 
 
 def register(app: Dash, data: Guarded) -> None:

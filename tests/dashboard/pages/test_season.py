@@ -204,6 +204,9 @@ def test_bench_list_has_limits_blanks_and_cautions(data):
     said = text(season_week.draw(data.bench_list(None, week(1))["document"]))
     assert "33.4 to 34.4" in said
     assert "20.043" in said
+    assert "172.5, 52/36" in said
+    assert "5.69" in said
+    assert "Bench it now." in said
     assert "stand clear" in said
     assert "standard gravity" in said
     assert "No visit is planned" in text(season_week.draw([]))

@@ -312,6 +312,7 @@ def test_the_bench_list_by_hand() -> None:
                 "from_date": MONDAY,
                 "bike_id": "bike-1",
                 "crank_length_mm": 172.5,
+                "large_ring": 53,
             },
         ),
         "mass_sets": table("mass_sets", {"bench_id": "A", "mass_kg": 20.0, "hanger_mass_kg": 0.38}),
@@ -319,11 +320,14 @@ def test_the_bench_list_by_hand() -> None:
     }
     visit = {"week": MONDAY, "meter_id": "FS-01", "reason": "due", "tolerance_pct": 1.5,
              "rider_id": None}  # fmt: skip
-    rows = bench_list({"visits": [visit]}, tables, week=MONDAY + timedelta(days=2))
+    week = MONDAY + timedelta(days=2)
+    rows = bench_list({"visits": [visit]}, tables, week=week, actions={"FS-01": "Bench it now."})
     assert len(rows) == 1
     row = rows[0]
     assert (row["rider_id"], row["bike_id"], row["crank_length_mm"]) == ("Aldo", "bike-1", 172.5)
     assert row["expected_torque_nm"] == pytest.approx(34.4825, abs=2e-3)
     assert row["highest_nm"] / row["expected_torque_nm"] == pytest.approx(1.015)
     assert row["lacks"] == []
+    assert (row["large_ring"], row["slope"], row["next_action"]) == (53, None, "Bench it now.")
+    assert row["arms"] == ["left", "right"]
     assert bench_list({"visits": [visit]}, tables, week=MONDAY + timedelta(days=7)) == []
