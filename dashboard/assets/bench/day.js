@@ -90,7 +90,7 @@
     const note = h("input", { type: "text", autocomplete: "off" });
     const side = h("select", {}, SIDES.map(([value, words]) => h("option", { value: value }, words)));
     const list = h("ul", { class: "bench-saved", id: "bench-noted", "aria-live": "polite" });
-    const pair = kit.kinds[meter.kind].arms.length > 1;
+    const pair = kit.kinds[meter.kind].own_slopes;
     function note_it(event, words) {
       bench.saveEvent(meter.meter_id, event, words + ", " + meter.meter_id,
         { on: day.value, side: pair ? side.value : "", note: note.value.trim() });
