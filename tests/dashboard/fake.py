@@ -279,6 +279,29 @@ class FakeData(FakeDecisions, FakeService):
         found = [o for o in self._observations(row) if o["kind"] == "bench"]
         return [_session(meter_id, o, first=n == 0) for n, o in enumerate(found)]
 
+    def opened_session(self, session_id: str) -> Document:
+        corrected = {
+            "changed_at": TODAY.isoformat(),
+            "who": "Mo",
+            "before": {"reading 2, torque_nm": "33.12"},
+            "after": {"reading 2, torque_nm": "33.72"},
+        }
+        return {
+            "session_id": session_id,
+            "import_id": 7,
+            "by_hand": True,
+            "rows": [{"session_id": session_id, "note": "windy"}],
+            "corrections": [corrected],
+        }
+
+    def whereabouts(self, meter_id: str) -> Document:
+        where = dict.fromkeys(("location", "return_by", "retired_date"))
+        named = {"state": "active", "rider_id": "Ada", "bike_id": "K1"}
+        return {**where, **named, "riders": ["Ada", "Bo"], "bikes": ["K1", "K2"]}
+
+    def happened_lately(self) -> list[Document]:
+        return []
+
     def comparisons(self, meter_id: str) -> list[Document]:
         row = self._meters[meter_id]
         if row["last_bench"] is None:

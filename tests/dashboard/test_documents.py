@@ -20,6 +20,8 @@ ASKED: dict[str, tuple[Any, ...]] = {
     **dict.fromkeys(("proposed_events", "rides_waiting", "rides_kept", "ride_devices"), ()),
     **dict.fromkeys(("accounts", "find_changes", "riders", "riders_named", "season"), ()),
     **dict.fromkeys(("history", "meter", "bench_sessions", "comparisons"), (METER,)),
+    "whereabouts": (METER,),
+    "happened_lately": (),
     **dict.fromkeys(("plan", "budget"), (SEASON,)),
     "rider": (RIDER,),
     "policies": (),

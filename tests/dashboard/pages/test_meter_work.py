@@ -4,9 +4,12 @@ import json
 import shutil
 
 import pytest
+from dash import html
 
 from dashboard.navigation import View, bench_path
 from dashboard.pages.meter import page as meter
+from dashboard.pages.meter import where
+from dashboard.pages.meter.entries import session_actions
 from dashboard.pages.meter.records import events_part
 from dashboard.service import Service
 from ingest.store import changes
@@ -14,6 +17,7 @@ from models import run
 from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.people import Caller
+from tests.dashboard.reading import text
 
 pytestmark = pytest.mark.usefixtures("cheap_hashes")
 
@@ -98,3 +102,46 @@ def test_link_opens_the_bench_with_the_meter_chosen(team_service, visit):
         page.wait_for_selector("#bench-title:has-text('SP-1')")
         page.wait_for_selector("#bench-expected")
         page.wait_for_load_state("networkidle")
+
+
+@pytest.mark.parametrize(("role", "there"), [("mechanic", True), ("manager", False)])
+def test_who_may_not_change_where_a_meter_is_sees_no_way_to(served, role, there):
+    address, data = served
+    caller = Caller(address).as_role(role)
+    assert ("Note the loan" in caller.page("/meter/K1")[1]) is there
+    _, said = press_button(caller, {"type": "meter-where", "do": "lend"}, "Guest team")
+    assert ("Lent: noted in meters" in said) is there
+    with data.store.reading() as db:
+        state = db.frame("meters").filter(meter_id="K1")["state"].item()
+    assert (state == "lent") is there
+
+
+def press_button(caller, button, to):
+    """Press a button of the section Where it is, with one field filled in."""
+    name = json.dumps(button, separators=(",", ":"), sort_keys=True)
+    fields = {f"meter-{n}": "data" if n.endswith("-chosen") else "value" for n in where.FIELDS}
+    request = {
+        "output": "meter-where-said.children",
+        "outputs": {"id": "meter-where-said", "property": "children"},
+        "inputs": [[{"id": button, "property": "n_clicks", "value": 1}], []],
+        "state": [
+            *(
+                {"id": f, "property": p, "value": to if f == "meter-lend-to" else None}
+                for f, p in fields.items()
+            ),
+            {"id": "place", "property": "pathname", "value": "/meter/K1"},
+        ],
+        "changedPropIds": [f"{name}.n_clicks"],
+    }
+    status, text, _ = caller.ask("/_dash-update-component", json.dumps(request).encode())
+    return status, text
+
+
+def test_session_shows_its_note_its_corrections_and_what_can_be_done():
+    said = text(
+        html.Div(session_actions(FakeData(), View(), {"session_id": "S1", "meter_id": "A"}))
+    )
+    for words in ("windy", "Record (PDF)", "Correct it", "Yes, take the correction back",
+                  "by Mo: reading 2, torque nm 33.12 → 33.72"):  # fmt: skip
+        assert words in said
+    assert session_actions(FakeData(), View(query={"as_of": "2026-01-01"}), {}) == []
