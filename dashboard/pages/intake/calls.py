@@ -1,6 +1,6 @@
 """What happens on the intake page: files come in, rows are corrected, imports taken back."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from dash import ALL, Dash, Input, Output, State, ctx, no_update
