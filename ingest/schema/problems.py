@@ -77,7 +77,7 @@ def fault(error: Exception, file: str, sheet: str | None = None) -> Problem:
         None,
         None,
         f"something the program fails on ({type(error).__name__}: {said})",
-        "a table that it can take in",
+        "what it can take in",
         f"the fault is the program's, not yours: set {name} aside and report it with this line; "
         "everything else loads without it",
     )

@@ -45,7 +45,7 @@ def dictionary_text() -> str:
         "or a sheet of a workbook. Dates are written 2026-03-14, times 2026-03-14T09:30; a time",
         "without an offset is in the store's time zone. Columns marked * must be filled in, unless",
         "their meaning says where else the value may come from. Torque is in newton metres.",
-        "Numbers are kept to ten significant digits.",
+        "Numbers are kept to ten significant digits; a column's own unit may stand behind them.",
     ]
     for table in TABLES.values():
         lines += ["", f"## {table.name}", "", f"{table.meaning}.", "", *_known_by(table), ""]

@@ -28,7 +28,7 @@ from ingest.recordings import (
     write_traces,
     zero_rows,
 )
-from ingest.schema import TABLES
+from ingest.schema import TABLES, fault
 from ingest.store import Store, write_tables
 from models.metrology import ln_from_ratio
 from models.rides import (
@@ -88,7 +88,7 @@ def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
     folder = recordings_folder(store)
     read = read_folder(files, into=folder, progress=_counted(say), time_zone=store.time_zone())
     unreadable = read.filter(pl.col("status") == "unreadable").to_dicts()
-    notices = [f"{row['name']}: {row['error']}" for row in unreadable]
+    notices = [str(row["error"]) for row in unreadable]
     notices += [
         f"{row['name']}: damaged, and read as far as it holds ({row['partial']})"
         for row in read.filter(pl.col("partial").is_not_null()).to_dicts()
@@ -171,6 +171,8 @@ def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
             rows.append(_pair_row(store, pair, files))
         except NothingToSayError as problem:
             notices.append(f"pair {files[0].name}, {files[1].name}: {problem}")
+        except Exception as error:  # one pair must not take the others with it
+            notices.append(fault(error, f"{files[0].name} with {files[1].name}").sentence())
     results = pl.concat([done, pl.DataFrame(rows, schema=RESULTS_SCHEMA, orient="row")])
     if ever or results.height:
         with store.writing() as db:

@@ -138,6 +138,23 @@ def test_the_same_pair_is_compared_once_and_a_changed_row_anew(
     assert [row["meter_id"] for row in run.comparisons(Fleet(store), "K2")] == ["K2"]
 
 
+def test_a_pair_that_the_program_fails_on_costs_itself_alone(
+    fleet: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = Store(Store(fleet / "fleet.duckdb").backup(tmp_path / "copy.duckdb"))
+    with store.writing() as db:
+        db.put_derived("pair_results", db.derived("pair_results").clear())
+
+    def failing(*_: object) -> None:
+        raise RuntimeError("out of step")
+
+    monkeypatch.setattr(recordings, "compare_pair", failing)
+    [said] = recordings.evaluate_pairs(store, say=[].append)
+    assert said.startswith("ride-a.csv with ride-b.csv: found")
+    assert "RuntimeError: out of step" in said
+    assert "set ride-a.csv with ride-b.csv aside and report it" in said.lower()
+
+
 def test_a_void_pair_of_a_pairs_table_is_kept_with_its_reason(
     empty_team: Store, tmp_path: Path, pair: Pair, capsys: pytest.CaptureFixture[str]
 ) -> None:
