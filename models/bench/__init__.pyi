@@ -1,11 +1,16 @@
+from .causes import Movement as Movement
 from .document import session_document as session_document
 from .document_types import SessionDocument as SessionDocument
 from .evaluation import evaluate_bench as evaluate_bench
+from .judging import Forecast as Forecast
 from .kit_types import Kit as Kit
 from .kit_types import LastSlopes as LastSlopes
 from .measurement import LEFT as LEFT
 from .measurement import rule_of as rule_of
+from .offline_kit import forecast as forecast
 from .offline_kit import kit as kit
 from .offline_kit import last_slopes as last_slopes
+from .offline_kit import recent_rows as recent_rows
+from .pasts import movement_from as movement_from
 from .session_table import SESSION_SCHEMA as SESSION_SCHEMA
 from .session_table import session_frame as session_frame

@@ -11,19 +11,31 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from models.bench.suspicions import Suspicion
+from models.bench.causes import LOOK_COST, NO_DOUBT, Doubt, Suspicion
 from models.metrology import OUT, Budget
 from models.wording import Reason
 
 LEAVE, REPEAT, RESET = "leave", "repeat", "reset"
 FIX_SETTING, SEND_AWAY = "fix_setting", "send_away"
+OUTSIDE_FORECAST, LOOK_FIRST = "outside_forecast", "look_first"
+"""Why a session is repeated though no suspicion is open."""
 
 DAMAGED_PCT = 8.0
 """An error beyond this, that nothing explains, is hung again before the slope is touched."""
+RUINED_PCT = 25.0
+"""An error beyond this, hung again, is a fault and nothing that a slope should hide."""
+SURELY_BETTER = 0.95
+"""Probability that a new slope leaves a meter within tolerance better than it was, at least."""
 WORTH_A_RESET = 0.9
 """Part of the error that may remain after rounding to the slope's step, at most."""
 BENT_FACTOR = 1.0
 """Linearity beyond this many tolerances is nothing that a slope can mend."""
+
+ENOUGH_HANGS = 3
+"""Agreeing hangs after which what they found is taken for true."""
+PATIENCE = 4.0
+"""Times that LOOK_COST grows with every hang that agrees: what is left to look at is unlikely."""
+COVERAGE = 2.0
 
 REMEDIES = {
     "mass": Reason("shrink_mass"),
@@ -69,8 +81,15 @@ class Advice(NamedTuple):
     reason: Reason
 
 
-def advise(basis: Basis, found: Sequence[Suspicion], *, hold: Reason | None = None) -> Advice:
-    """Return the advice; hold: what must be mended before any reset."""
+def advise(
+    basis: Basis,
+    found: Sequence[Suspicion],
+    *,
+    hold: Reason | None = None,
+    doubt: Doubt = NO_DOUBT,
+) -> Advice:
+    """Return the advice; hold: what must be mended before any reset; doubt: what speaks against
+    acting on this session alone."""
     if any(s.fix == "setting" for s in found):
         return Advice(FIX_SETTING, Reason("setting_explains"))
     if found:
@@ -79,29 +98,66 @@ def advise(basis: Basis, found: Sequence[Suspicion], *, hold: Reason | None = No
     bent = basis.linearity_pct
     if bent is not None and bent > BENT_FACTOR * basis.tolerance_pct:
         return Advice(SEND_AWAY, Reason("no_slope_mends", bend_pct=bent))
-    advice = _by_size(basis)
+    advice = _by_size(basis, doubt)
+    if advice.code in (RESET, SEND_AWAY, LEAVE):
+        advice = _unless_looking_is_cheaper(advice, basis, doubt)
     return Advice(REPEAT, hold) if hold is not None and advice.code == RESET else advice
 
 
-def _by_size(basis: Basis) -> Advice:
+def _unless_looking_is_cheaper(advice: Advice, basis: Basis, doubt: Doubt) -> Advice:
+    """Return the advice, or to look and hang again where that costs less than being wrong."""
+    if doubt.agreed >= ENOUGH_HANGS:
+        return advice
+    found = _gain(basis)
+    if advice.code != LEAVE and doubt.outside and not doubt.agreed:
+        return Advice(REPEAT, Reason(OUTSIDE_FORECAST, found=found))
+    harm = doubt.leave_harm if advice.code == LEAVE else doubt.reset_harm
+    if harm > LOOK_COST * (1 + PATIENCE * doubt.agreed):
+        return Advice(REPEAT, Reason(LOOK_FIRST, found=found))
+    return advice
+
+
+def _gain(basis: Basis) -> Reason:
+    return Reason("gain", error_pct=basis.error_pct, expanded_pct=basis.budget.expanded_pct)
+
+
+def _by_size(basis: Basis, doubt: Doubt) -> Advice:
     size, expanded = abs(basis.error_pct), basis.budget.expanded_pct
-    found = Reason("gain", error_pct=basis.error_pct, expanded_pct=expanded)
-    if size > DAMAGED_PCT:
+    found = _gain(basis)
+    if size > DAMAGED_PCT and not doubt.agreed:
         return Advice(REPEAT, Reason("too_much_for_drift", found=found))
+    if size > RUINED_PCT:
+        return Advice(SEND_AWAY, Reason("ruined", found=found))
     if size <= expanded:
-        if size > basis.tolerance_pct:
-            return Advice(REPEAT, Reason("limit_in_doubt", found=found))
-        if expanded > basis.tolerance_pct:
-            reason = Reason("too_uncertain", found=found, remedy=remedy_of(basis.budget))
-            return Advice(REPEAT, reason)
-        return Advice(LEAVE, Reason("within_uncertainty", found=found))
+        return _within_uncertainty(basis, found)
     if basis.convention == "fixed" or _beyond_range(basis):
         return _no_slope(basis, found)
+    if size <= basis.tolerance_pct and doubt.better < SURELY_BETTER:
+        return Advice(LEAVE, Reason("hardly_better", found=found))
     left = rounding_residual_pct(basis)
     if left is not None and abs(left) > WORTH_A_RESET * size:
         return Advice(LEAVE, Reason("step_too_coarse", found=found))
     rest = None if left is None else Reason("rounding_rest", left_pct=left)
     return Advice(RESET, Reason("worth_a_reset", found=found, rest=rest))
+
+
+def _within_uncertainty(basis: Basis, found: Reason) -> Advice:
+    """Return the advice for an error that its uncertainty covers: hanging again may help, or not.
+
+    It cannot where masses, gravity or crank alone are too uncertain, however often they hang.
+    """
+    expanded, limit = basis.budget.expanded_pct, basis.tolerance_pct
+    beyond = abs(basis.error_pct) > limit
+    if not beyond and expanded <= limit:
+        return Advice(LEAVE, Reason("within_uncertainty", found=found))
+    u, own = basis.budget.u_pct, basis.budget.part("session")[0]
+    stays = COVERAGE * math.sqrt(max(u**2 - own**2, 0.0))
+    remedy = remedy_of(basis.budget)
+    if stays > (abs(basis.error_pct) if beyond else limit):
+        return Advice(LEAVE, Reason("no_repeat_helps", found=found, remedy=remedy))
+    if beyond:
+        return Advice(REPEAT, Reason("limit_in_doubt", found=found))
+    return Advice(REPEAT, Reason("too_uncertain", found=found, remedy=remedy))
 
 
 def _no_slope(basis: Basis, found: Reason) -> Advice:

@@ -12,8 +12,10 @@ from models.bench.advice import (
     slope_mismatch_pct,
     slope_to_enter,
 )
+from models.bench.causes import Check, Suspicion
 from models.bench.document_types import (
     BudgetRow,
+    CheckRow,
     Conclusions,
     Errors,
     OtherStages,
@@ -26,7 +28,6 @@ from models.bench.document_types import (
 )
 from models.bench.measurement import LEFT, MASS, RIGHT, Reading, ring_names
 from models.bench.result import Gain, SessionResult
-from models.bench.suspicions import Suspicion
 from models.metrology import Budget, Term, accept_limits_nm
 from models.wording import said
 
@@ -152,6 +153,7 @@ def _conclusions(result: SessionResult) -> Conclusions:
         "advice": None if advice is None else advice.code,
         "advice_text": None if advice is None else str(advice.reason),
         "suspicions": [_suspicion(s) for s in result.suspicions],
+        "checks": [_check(c) for c in result.doubt.checks],
         "assumptions": [str(assumption) for assumption in result.session.assumptions],
         "findings": [str(finding) for finding in result.findings],
     }
@@ -211,6 +213,17 @@ def _suspicion(s: Suspicion) -> SuspicionRow:
         "text": str(s.reason),
         "fix": s.fix,
         "probability": _number(s.probability),
+    }
+
+
+def _check(c: Check) -> CheckRow:
+    return {
+        "kind": c.kind,
+        "what": str(c.reason),
+        "entered": c.entered,
+        "would_explain": c.would_explain,
+        "residual_pct": _number(c.residual_pct),
+        "probability": _number(c.probability),
     }
 
 

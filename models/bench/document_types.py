@@ -54,6 +54,17 @@ class SuspicionRow(TypedDict):
     probability: float | None
 
 
+class CheckRow(TypedDict):
+    """What to look at before the slope is changed, and what would remain of the error."""
+
+    kind: str
+    what: str
+    entered: float | str | None
+    would_explain: float | str | None
+    residual_pct: float | None
+    probability: float | None
+
+
 class RingNames(TypedDict):
     """The labels of the rings whose difference is ring_difference_pct."""
 
@@ -151,11 +162,12 @@ class OtherStages(TypedDict):
 
 
 class Conclusions(TypedDict):
-    """What follows, in words."""
+    """What follows, in words. checks: the likeliest and quickest first."""
 
     advice: str | None
     advice_text: str | None
     suspicions: list[SuspicionRow]
+    checks: list[CheckRow]
     assumptions: list[str]
     findings: list[str]
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from models.bench.advice import slope_mismatch_pct
+from models.bench.advice import Basis, slope_mismatch_pct
+from models.bench.causes import Suspicion
 from models.bench.measurement import LEFT, MASS, RIGHT, bends
-from models.bench.result import SessionResult
+from models.bench.result import WRONG_WAY, SessionResult
+from models.metrology import ln_from_ratio
 from models.wording import Reason
 
 ARM_LIMIT_PCT = 1.5
@@ -105,6 +107,24 @@ def _zero(result: SessionResult) -> Iterator[Reason]:
 
 def _slope(result: SessionResult) -> Iterator[Reason]:
     """Yield a slope entered that is not the one the readings ask for."""
+    for arm, before, after, basis in _entered(result):
+        off = slope_mismatch_pct(after, basis.new_slope)
+        if off is None or _went_wrong_way(before, after, basis.new_slope):
+            continue
+        if abs(off) > max(basis.budget.expanded_pct, SLIP_PCT):
+            yield Reason("slope_slip", side=arm, off_pct=off)
+
+
+def wrong_way(result: SessionResult) -> Iterator[Suspicion]:
+    """Yield a slope that was changed the wrong way, as if multiplier were divisor."""
+    for arm, before, after, basis in _entered(result):
+        if _went_wrong_way(before, after, basis.new_slope):
+            reason = Reason("slope_changed", side=arm, entered=after, right=basis.new_slope)
+            yield Suspicion(WRONG_WAY, after, basis.new_slope, None, reason, "setting")
+
+
+def _entered(result: SessionResult) -> Iterator[tuple[str | None, float, float, Basis]]:
+    """Yield each side's slope before and after where it was changed, with what advice rests on."""
     slopes = result.session.slopes
     entered = {
         None: (slopes.before, slopes.after),
@@ -113,8 +133,13 @@ def _slope(result: SessionResult) -> Iterator[Reason]:
     }
     for arm, (before, after) in entered.items():
         basis = result.basis(arm)
-        if basis is None or after == before:
-            continue
-        off = slope_mismatch_pct(after, basis.new_slope)
-        if off is not None and abs(off) > max(basis.budget.expanded_pct, SLIP_PCT):
-            yield Reason("slope_slip", side=arm, off_pct=off)
+        if basis is not None and before and after and after != before:
+            yield arm, before, after, basis
+
+
+def _went_wrong_way(before: float, after: float, right: float | None) -> bool:
+    """Return whether a change mirrors the right one: nearer to before²/right than half-way."""
+    if not right or right <= 0 or before <= 0 or after <= 0:
+        return False
+    wanted, made = ln_from_ratio(right / before), ln_from_ratio(after / before)
+    return abs(wanted) > SLIP_PCT and abs(made + wanted) < abs(wanted) / 2

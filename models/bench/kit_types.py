@@ -42,7 +42,39 @@ class PastRow(TypedDict):
     variance: float
     in_slope: bool
     seen: int
+    left: float | None
+    rate: float
+    wander: float
     last: LastSession | None
+
+
+class ForecastRow(TypedDict):
+    """`judging.Forecast`."""
+
+    mean: float
+    sd: float
+    p: float | None
+
+
+class HangRow(TypedDict):
+    """A session of these days that the next one may repeat; looked: what it had looked at."""
+
+    at: float | None
+    found: float
+    u_session: float
+    p_before: float | None
+    p_after: float | None
+    looked: list[str]
+
+
+class SetupRow(TypedDict):
+    """What the day's sessions from one setup hand on; without: leaving out a meter's own."""
+
+    on: str
+    bench_id: str | None
+    technician: str | None
+    carried: dict[str, float]
+    without: dict[str, dict[str, float]]
 
 
 class Fitted(TypedDict):
@@ -58,6 +90,7 @@ class MeterKit(TypedDict):
     """One meter: its row of `status`, what the tables say of it, and its past.
 
     taking_in: how its stored sessions differ from those of the answers
+    hangs: its sessions of these days; past: before them; past_after: with them
     """
 
     meter_id: str
@@ -82,6 +115,9 @@ class MeterKit(TypedDict):
     installation: Fitted | None
     slopes: LastSlopes
     past: PastRow | None
+    past_after: PastRow | None
+    forecast: ForecastRow | None
+    hangs: list[HangRow]
 
 
 class PlannedRow(TypedDict):
@@ -160,6 +196,7 @@ class Kit(TypedDict):
     kinds: dict[str, KindRow]
     mass_sets: list[MassSetKit]
     places: list[PlaceKit]
+    setups: list[SetupRow]
     standard_gravity: GravityRow
     hands: list[HandRow]
     rules: dict[str, object]

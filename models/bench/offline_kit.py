@@ -8,20 +8,25 @@ written down once.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict
-from datetime import UTC, date, datetime
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, replace
+from datetime import UTC, date, datetime, time, timedelta
 from types import ModuleType
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
 import polars as pl
 
-from models.bench import findings, measurement, mistakes, own_past, suspicions
-from models.bench.evaluation import evaluate_bench
+from ingest.schema import TABLES
+from models.bench import advice, causes, findings, judging, measurement
+from models.bench.causes import Movement, Observed, Past
+from models.bench.evaluation import evaluate_bench, judged
+from models.bench.judging import Forecast, Judge, Opened, carried_on, fold_hangs, looked_at
 from models.bench.kit_types import (
     Fitted,
+    ForecastRow,
     GravityRow,
     HandRow,
+    HangRow,
     KindRow,
     Kit,
     LastSession,
@@ -31,6 +36,7 @@ from models.bench.kit_types import (
     PastRow,
     PlaceKit,
     PlannedRow,
+    SetupRow,
 )
 from models.bench.measurement import (
     BUOYANCY_RELATIVE,
@@ -48,12 +54,12 @@ from models.bench.measurement import (
     hands_of,
     mass_limits,
     mass_set_rows,
+    name_of,
     place_rows,
     planned_readings,
     repeatability_term,
 )
-from models.bench.own_past import Observed, Past
-from models.bench.pasts import pasts
+from models.bench.pasts import movement_from, pasts
 from models.metrology import (
     AIR_KG_M3,
     INFINITE,
@@ -80,25 +86,29 @@ def kit(
     *,
     on: date,
     slopes: Mapping[str, LastSlopes] | None = None,
+    recent: pl.DataFrame | None = None,
+    forecasts: Mapping[str, Forecast] | None = None,
+    movement: Movement | None = None,
 ) -> Kit:
     """Return everything a bench page knows before it is opened at the bench.
 
     In   tables: meters, mass_sets, places, installations
          sessions: rows of `session_frame`; status: the `meters` of the status document
          on: the day; slopes: `last_slopes` of the rows at hand (None: of sessions)
+         recent: rows of `bench` of the last REPEAT_HOURS; forecasts: of the fleet, by meter;
+         movement: how the fleet's meters move (None: as sessions tell)
     """
-    data = ReferenceData.of(tables)
-    conventions = {name: meter.convention for name, (_, meter) in data.meters.items()}
-    past = pasts(sessions, conventions)
+    known = _known(tables, sessions, recent, movement)
     slopes = last_slopes(sessions) if slopes is None else slopes
+    forecasts = forecasts or {}
     return {
         "meters": [
-            _meter(row, data, past.get(row["meter_id"]), slopes.get(row["meter_id"], {}), on=on)
-            for row in status
+            _meter(row, known, slopes.get(row["meter_id"], {}), forecasts, on=on) for row in status
         ],
         "kinds": {name: _kind(rule) for name, rule in KINDS.items()},
         "mass_sets": [_mass_set(row) for row in mass_set_rows(tables)],
         "places": [_place(row) for row in place_rows(tables)],
+        "setups": list(_setups(known.judge)),
         "standard_gravity": _gravity(local_gravity()),
         "hands": _hands(sessions, on),
         "rules": _rules(),
@@ -106,22 +116,52 @@ def kit(
     }
 
 
+class _Known(NamedTuple):
+    """What sessions are held against: pasts before the last days, and who judged these."""
+
+    data: ReferenceData
+    pasts: Mapping[str, Past]
+    judge: Judge
+
+
+def _known(
+    tables: Mapping[str, pl.DataFrame],
+    sessions: pl.DataFrame | None,
+    recent: pl.DataFrame | None,
+    movement: Movement | None,
+) -> _Known:
+    data = ReferenceData.of(tables)
+    rows = TABLES["bench"].conform(pl.DataFrame()) if recent is None else recent
+    ours = set(rows["session_id"].to_list())
+    conventions = {name: meter.convention for name, (_, meter) in data.meters.items()}
+    movement = movement or movement_from(sessions, conventions)
+    found = pasts(sessions, conventions, ours, movement)
+    judge, _ = judged(
+        dict(tables) | {"bench": rows}, earlier=sessions, in_order=True, movement=movement
+    )
+    return _Known(data, found, judge)
+
+
 # --- one meter --------------------------------------------------------------------------------
 
 
 def _meter(
     row: Mapping[str, Any],
-    data: ReferenceData,
-    past: Past | None,
+    known: _Known,
     slopes: LastSlopes,
+    forecasts: Mapping[str, Forecast],
     *,
     on: date,
 ) -> MeterKit:
-    kind, meter = data.meters.get(row["meter_id"], (None, Meter()))
-    fitted = data.installation(row["meter_id"], on)
+    name = row["meter_id"]
+    kind, meter = known.data.meters.get(name, (None, Meter()))
+    fitted = known.data.installation(name, on)
     length = fitted.crank_length_mm if fitted else None
+    hangs, past, forecast = known.judge.hangs.get(name, []), known.pasts.get(name), None
+    if not hangs and name in forecasts:
+        forecast = cast("ForecastRow", forecasts[name]._asdict())
     return {
-        "meter_id": row["meter_id"],
+        "meter_id": name,
         "status": row.get("status"),
         "group": row.get("group"),
         "serial_number": row.get("serial_number"),
@@ -143,7 +183,47 @@ def _meter(
         "installation": None if fitted is None else _fitted(fitted),
         "slopes": slopes,
         "past": None if past is None else _past(past),
+        "past_after": _with_hangs(past, hangs),
+        "forecast": forecast,
+        "hangs": [_hang(hang) for hang in hangs],
     }
+
+
+def _with_hangs(past: Past | None, hangs: Sequence[Opened]) -> PastRow | None:
+    """Return a meter's past with its sessions of these days."""
+    if not hangs:
+        return None if past is None else _past(past)
+    after = Past() if past is None else replace(past)
+    fold_hangs(after, hangs)
+    return _past(after)
+
+
+def _hang(hang: Opened) -> HangRow:
+    now = hang.now
+    return {
+        "at": None if now.at is None else now.at.timestamp(),
+        "found": now.found,
+        "u_session": now.u_session,
+        "p_before": now.p_before,
+        "p_after": now.p_after,
+        "looked": sorted(looked_at(hang)),
+    }
+
+
+def _setups(judge: Judge) -> Iterator[SetupRow]:
+    """Yield what each setup of the last day hands on."""
+    for chain in judge.chains.values():
+        session = chain[-1].result.session
+        if session.measured_at is None or (session.bench_id or name_of(session.technician)) is None:
+            continue
+        meters = {hang.result.session.meter_id for hang in chain}
+        yield {
+            "on": session.measured_at.date().isoformat(),
+            "bench_id": session.bench_id,
+            "technician": name_of(session.technician),
+            "carried": carried_on(chain),
+            "without": {name: carried_on(chain, without=name) for name in meters},
+        }
 
 
 def _fitted(installation: Installation) -> Fitted:
@@ -161,6 +241,9 @@ def _past(past: Past) -> PastRow:
         "variance": past.variance,
         "in_slope": past.in_slope,
         "seen": past.seen,
+        "left": past.left,
+        "rate": past.movement.rate,
+        "wander": past.movement.wander,
         "last": None if past.last is None else _last(past.last),
     }
 
@@ -190,6 +273,23 @@ def last_slopes(sessions: pl.DataFrame | None) -> dict[str, LastSlopes]:
                 kept[f"slope{side}"] = value  # type: ignore[literal-required]
                 kept["on"] = row["measured_at"].date()
     return out
+
+
+def recent_rows(rows: pl.DataFrame, on: date) -> pl.DataFrame:
+    """Return the rows of `bench` that a session of a day may repeat, or have as neighbours."""
+    start = datetime.combine(on, time(), UTC)
+    since, until = start - timedelta(hours=judging.REPEAT_HOURS), start + timedelta(days=1)
+    return rows.filter(pl.col("measured_at").is_between(since, until, closed="left"))
+
+
+def forecast(mean: float, sd: float, slopes: LastSlopes, convention: str | None) -> Forecast:
+    """Return a meter's forecast from its course, 100·ln, and the slope it was last left with."""
+    left = slopes.get("slope")
+    sides = (left,) if left is not None else (slopes.get("slope_left"), slopes.get("slope_right"))
+    found = [causes.programmed_ln(slope, convention) for slope in sides]
+    known = [p for p in found if p is not None]
+    p = sum(known) / len(known) if len(known) == len(found) else None
+    return Forecast(mean, sd, p)
 
 
 # --- kinds, mass sets, places -----------------------------------------------------------------
@@ -314,26 +414,24 @@ def _rules() -> dict[str, object]:
         **measurement.REPEATABILITY,
         "coverage": [coverage_factor(dof) for dof in range(1, MOST_DOF + 1)],
         "coverage_infinite": coverage_factor(INFINITE),
-        "unknown_sd": own_past.UNKNOWN_SD,
-        "wander": own_past.WANDER_PER_ROOT_YEAR,
-        "seconds_a_year": own_past.SECONDS_A_YEAR,
-        **_constants(suspicions, _OF_SUSPICIONS),
-        **_constants(mistakes, _OF_MISTAKES),
-        **_constants(findings, ("ARM_LIMIT_PCT", "RING_LIMIT_PCT", "ZERO_LARGE_NM")),
+        **causes.rules(),
+        "coverage_of_two": advice.COVERAGE,
+        **_constants(judging, ("REPEAT_HOURS", "AGREES", "MISSED", "PASSING")),
+        **_constants(
+            advice,
+            (
+                *(
+                    "DAMAGED_PCT",
+                    "RUINED_PCT",
+                    "SURELY_BETTER",
+                    "WORTH_A_RESET",
+                    "ENOUGH_HANGS",
+                    "PATIENCE",
+                ),
+            ),
+        ),
+        **_constants(findings, ("SLIP_PCT", "ARM_LIMIT_PCT", "RING_LIMIT_PCT", "ZERO_LARGE_NM")),
     }
-
-
-_OF_SUSPICIONS = (
-    *("OPEN_FROM", "WORTH_NAMING", "KNOCKED_SHARE", "KNOCKED_SD", "OFFSET_SD_NM", "QUIET"),
-    *("SOAKED_MIN", "DEAD_RATIO", "ODD_READING", "REMAINS", "ABSURD", "POINT"),
-)
-_OF_MISTAKES = (
-    *("COMMON_LENGTHS_MM", "SAME_LENGTH_MM", "LENGTH_SHARE", "LENGTH_SHARE_CONFIRMED"),
-    *("LENGTH_SHARE_CONTRADICTED", "LENGTH_SHARE_UNLIKE_LAST", "PROGRAMMED_SHARE"),
-    *("HANGER_SHARE", "HANGER_TWICE_SHARE", "OTHER_SET_SHARE", "PLATE_SHARE", "UNIT_SHARE"),
-    *("DOUBLED_SHARE", "DOUBLED_SHARE_ELSE", "ANGLE_SHARE", "TEETH_SHARE", "NO_ZERO_SHARE"),
-    *("PLATES_KG", "LB", "TORQUE_UNITS", "UNLEVEL_DEG", "UNLEVEL_SD_DEG"),
-)
 
 
 def _constants(module: ModuleType, names: Sequence[str]) -> dict[str, object]:

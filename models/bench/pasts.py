@@ -5,17 +5,17 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from itertools import pairwise
 from typing import TypedDict, cast
 
 import polars as pl
 
+from models.bench.causes import Move, Movement, Observed, Past, movement_of, programmed_ln
 from models.bench.measurement import Session
-from models.bench.own_past import Observed, Past, programmed_ln
 from models.bench.result import SessionResult
 from models.metrology import ln_from_percent, ln_from_ratio
 
-DOUBTED = ("repeat", "fix_setting")
-"""Advice of sessions that the past had better not learn from."""
+SURE = 0.99
 U_UNSTATED_PCT = 0.3
 _WANTED: dict[str, pl.DataType | type[pl.DataType]] = {
     "session_id": pl.String,
@@ -31,7 +31,7 @@ _WANTED: dict[str, pl.DataType | type[pl.DataType]] = {
     "crank_length_mm": pl.Float64,
     "ring_difference_pct": pl.Float64,
     "arm_difference_pct": pl.Float64,
-    "advice": pl.String,
+    "slip_probability": pl.Float64,
     "document": pl.String,
 }
 
@@ -60,7 +60,7 @@ class EarlierRow(TypedDict):
     crank_length_mm: float | None
     ring_difference_pct: float | None
     arm_difference_pct: float | None
-    advice: str | None
+    slip_probability: float | None
     document: str | None
 
 
@@ -73,6 +73,7 @@ class Timeline:
     def __init__(self, earlier: pl.DataFrame | None, ours: set[str]) -> None:
         self._rows: dict[str, list[EarlierRow]] = {}
         self._pasts: dict[str, Past] = {}
+        self.movement = Movement()
         if earlier is None or earlier.is_empty():
             return
         frame = earlier.select(
@@ -91,31 +92,76 @@ class Timeline:
         """Return the earlier rows that no session has reached yet, by meter, newest first."""
         return self._rows
 
+    def moves(
+        self, conventions: Mapping[str, str | None], found: Mapping[str, Sequence[Observed]]
+    ) -> list[Move]:
+        """Return how every meter moved between its sessions, earlier ones and those given."""
+        moves = []
+        for meter_id in self._rows.keys() | found.keys():
+            rows = [
+                row for row in reversed(self._rows.get(meter_id, [])) if not row["slip_probability"]
+            ]
+            seen = [_from_row({**row, "document": None}, conventions.get(meter_id)) for row in rows]
+            moves += moves_of([*seen, *found.get(meter_id, ())])
+        return moves
+
     def before(self, session: Session) -> Past:
         """Return the past of the session's meter up to the session."""
-        past = self._pasts.setdefault(session.meter_id, Past())
+        past = self._pasts.get(session.meter_id)
+        if past is None:
+            past = self._pasts[session.meter_id] = Past(movement=self.movement)
         rows = self._rows.get(session.meter_id)
         at = session.measured_at
         while rows and at is not None and rows[-1]["measured_at"] < at:
             row = rows.pop()
-            if row["advice"] not in DOUBTED:
-                past.learn(_from_row(row, session.meter.convention))
+            fold(past, _from_row(row, session.meter.convention), row["slip_probability"])
         return past
 
 
-def pasts(earlier: pl.DataFrame | None, conventions: Mapping[str, str | None]) -> dict[str, Past]:
+def fold(past: Past, seen: Observed, slip: float | None) -> None:
+    """Fold a session in; of one that is surely a slip's, or the first, only the slope is kept."""
+    if slip and (slip > SURE or past.last is None):
+        past.note(seen)
+    else:
+        past.learn(seen, slip=slip or 0.0)
+
+
+def moves_of(sessions: Sequence[Observed]) -> list[Move]:
+    """Return how a meter moved from each session to the next; sessions in the order of time."""
+    moves = []
+    for before, now in pairwise(sessions):
+        past = Past()
+        past.learn(before)
+        move = past.move(now)
+        if move is not None:
+            moves.append(move)
+    return moves
+
+
+def movement_from(earlier: pl.DataFrame | None, conventions: Mapping[str, str | None]) -> Movement:
+    """Return how a fleet's meters move; arguments as of `pasts`."""
+    return movement_of(Timeline(earlier, set()).moves(conventions, {}))
+
+
+def pasts(
+    earlier: pl.DataFrame | None,
+    conventions: Mapping[str, str | None],
+    ours: set[str],
+    movement: Movement,
+) -> dict[str, Past]:
     """Return every meter's past after its last session.
 
-    In   earlier: rows of `session_frame`; conventions: slope convention by meter_id
+    In   earlier: rows of `session_frame`; conventions: slope convention by meter_id; ours:
+         sessions that are left out; movement: how the fleet's meters move
     """
+    timeline = Timeline(earlier, ours)
     found: dict[str, Past] = {}
-    for meter_id, rows in Timeline(earlier, set()).rows().items():
-        past = Past()
-        believed = [row for row in reversed(rows) if row["advice"] not in DOUBTED]
-        for row in believed[:-1]:  # only the last session's differences are looked at again
-            past.learn(_from_row({**row, "document": None}, conventions.get(meter_id)))
-        for row in believed[-1:]:
-            past.learn(_from_row(row, conventions.get(meter_id)))
+    for meter_id, rows in timeline.rows().items():
+        past = Past(movement=movement)
+        newest = next((row for row in rows if not row["slip_probability"]), None)
+        for row in reversed(rows):  # only the last session's differences are looked at again
+            kept = row if row is newest else cast("EarlierRow", {**row, "document": None})
+            fold(past, _from_row(kept, conventions.get(meter_id)), row["slip_probability"])
         found[meter_id] = past
     return found
 

@@ -9,6 +9,8 @@ from typing import NamedTuple
 from models.bench.advice import (
     FIX_SETTING,
     LEAVE,
+    LOOK_FIRST,
+    OUTSIDE_FORECAST,
     REPEAT,
     RESET,
     SEND_AWAY,
@@ -17,9 +19,11 @@ from models.bench.advice import (
     new_slope,
     slope_to_enter,
 )
+from models.bench.causes import NO_DOUBT, Doubt, Suspicion, programmed_ln
 from models.bench.measurement import (
     AS_FOUND,
     LEFT,
+    MASS,
     NO_SCATTER,
     RIGHT,
     ZERO,
@@ -27,11 +31,11 @@ from models.bench.measurement import (
     Session,
     Stage,
 )
-from models.bench.own_past import programmed_ln
-from models.bench.suspicions import Suspicion
 from models.metrology import IN, INDETERMINATE, OUT, Budget, p_within, verdict
 from models.wording import Reason
 
+WRONG_WAY = "slope_changed"
+"""A suspicion that concerns what was entered after the readings, and not them."""
 _GRAVITY_OF_ADVICE = (LEAVE, RESET, REPEAT, SEND_AWAY, FIX_SETTING)
 
 
@@ -101,11 +105,20 @@ class SessionResult:
     new_slope: float | None = None
     new_slope_sides: dict[str, float | None] = field(default_factory=dict)
     suspicions: list[Suspicion] = field(default_factory=list)
+    doubt: Doubt = NO_DOUBT
     advice: Advice | None = None
     linearity_pct: float | None = None
     hysteresis: float | None = None
     u_difference: float | None = None
     findings: list[Reason] = field(default_factory=list)
+
+    @property
+    def slip_probability(self) -> float:
+        """Probability that a slip is behind what was found; 0 without an open suspicion."""
+        open_ones = [s.probability for s in self.suspicions if s.kind != WRONG_WAY]
+        if None in open_ones:
+            return 1.0
+        return min(sum(p for p in open_ones if p is not None), 1.0)
 
     @property
     def zero_offset_nm(self) -> float | None:
@@ -183,17 +196,20 @@ class SessionResult:
     def recommended_slope(self, arm: str | None = None) -> float | None:
         """Return the slope that suits the state the meter is left in, rounded to its step.
 
-        What is within its uncertainty keeps its slope. None where the advice is something else
-        than to leave or to reset.
+        What is within its uncertainty keeps its slope. None while a suspicion is open, and where a
+        fresh hang is to agree before the slope is touched.
         """
-        basis = self.basis(arm)
-        if basis is None or self.advice is None or self.advice.code not in (LEAVE, RESET):
+        basis, left = self.basis(arm), self.as_left if arm is None else self.as_left_sides.get(arm)
+        if basis is None or self.advice is None:
+            return None
+        waits = self.advice.reason.kind in (OUTSIDE_FORECAST, LOOK_FIRST) and left is not None
+        if self.advice.code not in (LEAVE, RESET) and not waits:
             return None
         before, after = self.slopes_of(arm)
-        left = self.as_left if arm is None else self.as_left_sides.get(arm)
         gain = left or (self.deciding if arm is None else self.deciding_sides[arm])
         slope = after or before if left else before
-        if gain is None or abs(gain.error_pct) <= gain.budget.expanded_pct:
+        stays = self.advice.code == LEAVE and left is None
+        if gain is None or stays or abs(gain.error_pct) <= gain.budget.expanded_pct:
             return slope
         exact = new_slope(slope, gain.ratio, convention=basis.convention)
         return slope_to_enter(basis._replace(new_slope=exact))
@@ -218,3 +234,17 @@ class SessionResult:
 def worst(advices: Iterable[Advice]) -> Advice | None:
     """Return the gravest of several advices (of a pair's sides)."""
     return max(advices, key=lambda a: _GRAVITY_OF_ADVICE.index(a.code), default=None)
+
+
+def unexpected(error: Exception) -> Reason:
+    """Return why a session could not be evaluated."""
+    return Reason("not_computed", problem=f"{type(error).__name__}: {error}")
+
+
+def why_not(session: Session) -> Reason:
+    """Return why there is no gain error."""
+    hung = [r for r in session.readings if r.load == MASS]
+    reasons = tuple(dict.fromkeys(r.reason for r in hung if r.reason))
+    if reasons:
+        return reasons[0] if len(reasons) == 1 else Reason("readings_left_out", each=reasons)
+    return Reason("no_as_found") if hung else Reason("nothing_hung")

@@ -34,7 +34,7 @@ SESSION_SCHEMA: dict[str, pl.DataType] = {
             *("slope_before_left", "slope_after_left", "new_slope_left"),
             *("slope_before_right", "slope_after_right", "new_slope_right"),
             *("as_left_gain_error_pct", "zero_offset_nm"),
-            *("after_work_gain_error_ln", "u_after_work_pct", "dof_after_work"),
+            *("slip_probability", "after_work_gain_error_ln", "u_after_work_pct", "dof_after_work"),
         ),
         pl.Float64(),
     ),
@@ -50,9 +50,10 @@ def session_frame(results: Sequence[SessionResult]) -> pl.DataFrame:
     session (with dof_session, null if infinite), and shared through the mass set, the place,
     the crank and the meter. repeat_sd_pct is the scatter of the session's own repeated hangings,
     with repeat_dof; step_nm the step of its display; side_half_ln half of what a pair's left side
-    reads above its right as the session left them, u_side_half_pct the random part of it. Sessions
-    without a gain error have nulls there. after_work_… is what was found, in 100·ln, after work
-    that left the slope alone. document: `session_document` as JSON.
+    reads above its right as the session left them, u_side_half_pct the random part of it;
+    slip_probability: that a slip is behind what was found, as far as a suspicion is open.
+    Sessions without a gain error have nulls there. after_work_… is what was found, in 100·ln,
+    after work that left the slope alone. document: `session_document` as JSON.
     """
     return pl.DataFrame([_row(r) for r in results], schema=SESSION_SCHEMA, orient="row")
 
@@ -92,6 +93,7 @@ def _row(result: SessionResult) -> dict[str, object]:
         "zero_offset_nm": result.zero_offset_nm,
         **_after_work(result.after_work),
         "incomplete": session.incomplete,
+        "slip_probability": result.slip_probability,
         "document": json.dumps(session_document(result), ensure_ascii=False),
     }
 

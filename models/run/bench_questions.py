@@ -5,7 +5,7 @@ a session back brings the one before again.
 """
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -56,12 +56,16 @@ class Side:
 
     slopes: what every meter was last left with, by the rows themselves; taking_in: while the
     answers are behind, meters with rows that are not in them yet ("measured"), or still are in
-    them ("taken back").
+    them ("taken back"). hung: all rows of `bench`; forecasts: of the fleet, of today;
+    movement: how its meters move.
     """
 
     tables: dict[str, pl.DataFrame]
     sessions: pl.DataFrame | None
     slopes: dict[str, bench.LastSlopes]
+    hung: pl.DataFrame
+    forecasts: dict[str, bench.Forecast]
+    movement: bench.Movement
     taking_in: dict[str, str]
     today: date
     own_today: bool
@@ -74,17 +78,50 @@ def side_of(fleet: Fleet) -> Side:
     with fleet.store.reading() as db:
         settings = settings_of(db)
         rows, kept = db.frame("bench"), db.derived("session_results")
-        behind = db.data_version() not in taken_in(db.derived("fit_info"))
-        return Side(
-            {name: db.frame(name) for name in SIDE_TABLES},
-            None if kept is None else kept.join(rows, on="session_id", how="semi"),
-            bench.last_slopes(rows),
-            _taking_in(rows, kept) if behind else {},
-            today_of(db, settings),
-            bool(db.setting("today")),
-            settings.tolerance_pct,
-            settings.time_zone,
-        )
+        info, courses = db.derived("fit_info"), db.derived("fit_courses")
+        behind = db.data_version() not in taken_in(info)
+        today, own_today = today_of(db, settings), bool(db.setting("today"))
+        tables = {name: db.frame(name) for name in SIDE_TABLES}
+    sessions = None if kept is None else kept.join(rows, on="session_id", how="semi")
+    slopes = bench.last_slopes(rows)
+    waiting = _taking_in(rows, kept) if behind else {}
+    recent = bench.recent_rows(rows, today)
+    known = {*waiting, *recent["meter_id"].to_list()}  # a forecast that knows is none
+    conventions = dict(tables["meters"].select("meter_id", "slope_convention").iter_rows())
+    expected = {
+        meter_id: bench.forecast(mean, sd, slopes.get(meter_id, {}), conventions.get(meter_id))
+        for meter_id, mean, sd in _course_at(info, courses, today)
+        if meter_id not in known
+    }
+    return Side(
+        tables,
+        sessions,
+        slopes,
+        rows,
+        expected,
+        bench.movement_from(sessions, conventions),
+        waiting,
+        today,
+        own_today,
+        settings.tolerance_pct,
+        settings.time_zone,
+    )
+
+
+def _course_at(
+    info: pl.DataFrame | None, courses: pl.DataFrame | None, day: date
+) -> Iterator[tuple[str, float, float]]:
+    """Yield each meter's gain error and its sd, 100·ln, on a day, as the store's fit has them."""
+    if info is None or courses is None or "origin" not in info.columns:
+        return
+    days = (day - info["origin"].item()).days
+    near = (
+        courses.filter((pl.col("days") <= days) & pl.col("sd_ln").is_finite())
+        .sort("days")
+        .group_by("meter_id")
+        .last()
+    )
+    yield from near.select("meter_id", "mean_ln", "sd_ln").iter_rows()
 
 
 def _taking_in(rows: pl.DataFrame, kept: pl.DataFrame | None) -> dict[str, str]:
@@ -113,6 +150,9 @@ def bench_kit(fleet: Fleet) -> KitOfDay | EmptyKit:
         _status_rows(fleet),
         on=side.today,
         slopes=side.slopes,
+        recent=bench.recent_rows(side.hung, side.today),
+        forecasts=side.forecasts,
+        movement=side.movement,
     )
     return {**found, "today": side.today.isoformat() if side.own_today else None}
 
@@ -140,15 +180,30 @@ def judge_bench(fleet: Fleet, rows: Rows) -> bench.SessionDocument:
     Raise a UserError for a cell that cannot be used.
     """
     own, side = session_of(rows), fleet.once(side_of)
-    tables = side.tables | {"bench": draft_rows("bench", rows, zone=side.time_zone)}
+    draft = draft_rows("bench", rows, zone=side.time_zone)
+    day = _day_of(draft, side)
+    others = side.hung.filter(pl.col("session_id") != own)
+    near = bench.recent_rows(others, day)
+    fresh = day >= side.today and others.height == side.hung.height
     kept = side.sessions
-    others = None if kept is None else kept.filter(pl.col("session_id") != own)
     results = evaluate_bench(
-        tables, tolerance_pct=side.tolerance_pct, earlier=others, in_order=True
+        side.tables | {"bench": pl.concat([near, draft], how="diagonal_relaxed")},
+        tolerance_pct=side.tolerance_pct,
+        earlier=None if kept is None else kept.filter(pl.col("session_id") != own),
+        in_order=True,
+        movement=side.movement,
+        forecasts=side.forecasts if fresh else {},
     )
-    if len(results) != 1:
+    judged = [result for result in results if result.session.session_id == own]
+    if len(judged) != 1:
         raise NothingToSayError("found rows of several sessions, expected one session at a time")
-    return session_document(results[0])
+    return session_document(judged[0])
+
+
+def _day_of(draft: pl.DataFrame, side: Side) -> date:
+    """Return the day a draft was measured on, UTC; today where none of its rows says."""
+    at = draft["measured_at"].drop_nulls()
+    return side.today if at.is_empty() else at.dt.date()[0]
 
 
 @change("bench session saved", MECHANIC, then="follow")
@@ -298,7 +353,8 @@ def _session(store: Store, session_id: str) -> StoredSession:
     """Return one stored session, evaluated again."""
     with store.reading() as db:
         tables = {name: db.frame(name) for name in SIDE_TABLES}
-        rows = db.frame("bench").filter(pl.col("session_id") == session_id)
+        every = db.frame("bench")
+        rows = every.filter(pl.col("session_id") == session_id)
         kept = db.derived("session_results")
         settings = settings_of(db)
     if rows.is_empty():
@@ -309,12 +365,14 @@ def _session(store: Store, session_id: str) -> StoredSession:
     first = rows.select(pl.all().drop_nulls().first()).row(0, named=True)
     hung = rows.filter(pl.col("load") == "mass")
     first |= {name: hung[name].max() for name in ("mass_kg", "hanger_mass_kg")}
-    (result, *_) = evaluate_bench(
-        tables | {"bench": rows},
+    near = bench.recent_rows(every, first["measured_at"].date())
+    results = evaluate_bench(
+        tables | {"bench": near},
         tolerance_pct=settings.tolerance_pct,
         earlier=kept,
         in_order=True,
     )
+    result = next(found for found in results if found.session.session_id == session_id)
     gravity = result.session.gravity
     return {
         "document": session_document(result),

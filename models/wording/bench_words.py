@@ -19,6 +19,26 @@ BROWSER_WORDS = {
     "no_zero": "No zero was read: an offset of {offset_nm:signed2} N·m would explain it. Take the "
     "zero and repeat.",
     "explained": "{mistake} would explain it: " + _REMAINS + ".",
+    "explained_by_slope": "{mistake} would explain it: what was found, {error_pct:signed2} %, is "
+    "then just what the meter was left with.",
+    "slope_changed": "The{side:then} slope was changed the wrong way: {entered:plain} was entered, "
+    "{right:plain} reads right. Does it multiply or divide?",
+    # what to look at before the slope is changed
+    "check": "{look}. {mistake} would leave {residual_pct:signed2} %.",
+    "check_slope": "{look}. {mistake} would explain the difference.",
+    "check_zero": "{look}. An offset of {offset_nm:signed2} N·m would explain the difference.",
+    "look_slope": "The slope that the meter shows now",
+    "look_slope_direction": "Whether the slope multiplies or divides",
+    "look_crank_length": "The length stamped on the crank",
+    "look_hanger": "The hanger, on the bench and in the entry",
+    "look_masses": "Which masses hang, plate by plate",
+    "look_unit": "The unit of the masses, and of the display",
+    "look_display": "Whether the display shows one side or both",
+    "look_point": "The decimal point of what was typed",
+    "look_level": "The crank with a level",
+    "look_ring": "The ring that the chain is on",
+    "look_cog": "The cog that the chain is on: count its teeth",
+    "look_zero": "The zero: take it with nothing on",
     # the mistakes that may explain an error
     "other_crank": "A crank of {true_mm:plain} mm instead of {entered_mm:plain} mm",
     "other_length_set": "{set_mm:plain} mm set in the meter on a crank of {entered_mm:plain} mm",
@@ -36,6 +56,10 @@ BROWSER_WORDS = {
     "display_halved": "A display that shows half of what the side carries",
     "off_level": "A crank {angle_deg:plain}° off level",
     "level_after_all": "A level crank, not one at {angle_deg:plain}°",
+    "tenfold": "A decimal point one place off in every reading",
+    "other_slope": "A slope of {left:plain}, as last left, instead of {shown:plain}",
+    "slope_acts_otherwise": "A slope that is a {convention}, not a {entered},",
+    "other_cog": "A cog of {true_teeth:plain} teeth instead of {entered_teeth:plain}",
     "other_ring": "The chain on the ring of {true_teeth:plain} teeth, not of "
     "{entered_teeth:plain},",
 }
@@ -115,12 +139,20 @@ BENCH_WORDS = {
     # advice
     "setting_explains": "A setting explains the error: mend it, leave the slope alone.",
     "not_trusted": "Not to be trusted yet ({suspected:names}): look, then repeat.",
+    "outside_forecast": "{found} is outside what was forecast: look, hang again, and enter that as "
+    "a session of its own; if it finds the same, the slope is reset.",
+    "look_first": "{found}: a slip would explain it too, and looking is quicker than a wrong "
+    "slope: look, hang again, and enter that as a session of its own.",
+    "no_repeat_helps": "{found}: hanging again cannot decide it.{remedy:then}",
     "no_slope_mends": "The readings bend by {bend_pct:fixed2} % over the loads: no slope mends "
     "that.",
     "too_much_for_drift": "{found} is too much for drift: hang again before anything else.",
+    "ruined": "{found}, hung again and found the same: a fault, which no slope should hide.",
     "limit_in_doubt": "{found}: beyond the limit, but not beyond its uncertainty.",
     "too_uncertain": "{found}: too uncertain to decide.{remedy:then}",
     "within_uncertainty": "{found}: within its uncertainty; a new slope would only add noise.",
+    "hardly_better": "{found}: within tolerance, and so near its uncertainty that a new slope may "
+    "do worse.",
     "step_too_coarse": "{found}: less than the slope's step can mend.",
     "worth_a_reset": "{found}: larger than its uncertainty.{rest:then}",
     "rounding_rest": "{left_pct:signed2} % remain after rounding to the slope's step.",

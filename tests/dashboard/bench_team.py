@@ -61,6 +61,11 @@ def tables() -> dict[str, pl.DataFrame]:
     }
 
 
+def conventions() -> dict[str, str]:
+    """How each meter's slope acts."""
+    return {name: CONVENTIONS.get(kind, "divisor") for name, (kind, _) in METERS.items()}
+
+
 def _meter(name: str, kind: str, length: float) -> Row:
     convention = CONVENTIONS.get(kind, "divisor")
     return {

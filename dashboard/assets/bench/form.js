@@ -381,7 +381,8 @@
       this.found = found;
       const work = found.after_work.used.length ? found.after_work : found.as_found;
       this.deciding = work.used.length ? work : null;
-      this.suspected = this.deciding ? bench.suspicions(this.kit, this.meter, this.deciding) : [];
+      this.own = bench.judge(this.kit, this.meter, this.deciding);
+      this.suspected = this.own.suspicions;
       this.unsure = this.doubtful(all);
       this.judgeSetup();
       this.drawTarget(all, typed);
@@ -548,11 +549,11 @@
 
     // Against the other readings of the stage: what should agree and does not.
     doubtOf(found, one) {
-      const odd = bench.oddReading(this.kit, found);
+      const odd = bench.oddReading(this.kit, this.meter, found);
       if (odd && odd.at === one.row.reading) {
         return "The others fit " + shown(odd.fits) + NM + " here: a slip of the fingers? Read it again.";
       }
-      const others = found.used.filter((u) => u !== one);
+      const others = found.used.filter((u) => u !== one && !(odd && u.row.reading === odd.at) && !this.unsure.has(u.row.reading));
       if (!others.length) return "";
       const same = others.filter((u) => u.row.arm === one.row.arm && u.row.chainring === one.row.chainring &&
         u.row.direction === one.row.direction);
@@ -646,6 +647,7 @@
           h("p", { class: "bench-word" }, this.ownWord(this.deciding)),
           h("p", { class: "bench-link", id: "bench-link", role: "status" }, text),
           ...this.suspected.map((s) => h("p", { class: "warn" }, s.text)),
+          ...this.looks(this.own.doubt.checks),
         ];
       }
       const doc = verdict.document;
@@ -660,8 +662,16 @@
         h("p", {}, h("b", {}, this.kit.states.advice[doc.advice] || ""), ". " + doc.advice_text),
         ...this.newSlopes(doc),
         ...more.map((text) => h("p", { class: "warn" }, text)),
+        ...this.looks(doc.checks),
         doc.as_left_gain_error_pct === null ? null
           : h("p", {}, "As left " + signed(doc.as_left_gain_error_pct) + " \u00b1\u00a0" + shown(doc.as_left_expanded_uncertainty_pct) + PC + ": " + this.kit.states.verdicts[doc.as_left_verdict].toLowerCase() + "."))];
+    }
+
+    // What to look at before the slope is changed, the likeliest and quickest first.
+    looks(checks) {
+      if (!checks.length) return [];
+      return [h("p", { class: "bench-looks-title" }, "Before you change the slope, look at:"),
+        h("ol", { class: "bench-looks", id: "bench-looks" }, checks.map((check) => h("li", {}, check.what)))];
     }
 
     newSlopes(doc) {
@@ -683,11 +693,13 @@
       const doc = this.verdict && this.verdict.of === JSON.stringify(this.judged()) && this.verdict.document;
       if (doc) return doc.advice === "reset" ? doc["slope_to_enter" + side] : null;
       const deciding = this.deciding;
-      if (!deciding || this.suspected.length) return null;
-      const usual = bench.usualU(this.kit, this.meter, deciding.used[0].row).expanded;
-      if (Math.abs(deciding.error_pct) <= usual) return null;
+      if (!deciding) return null;
+      const row = deciding.used[0].row;
+      const usual = bench.usualU(this.kit, this.meter, row);
       const ratio = side ? deciding.sides[side.slice(1)] : deciding.ratio;
       const before = bench.parse(this.draft.setup["slope_before" + side]);
+      const advice = bench.advise(this.kit, this.meter, this.own, { error_pct: 100 * (ratio - 1), expanded: usual.expanded, u: usual.u, own: usual.session, before: before });
+      if (advice !== "reset") return null;
       return bench.slopeToEnter(this.meter, bench.newSlope(before, ratio, this.meter.convention));
     }
 

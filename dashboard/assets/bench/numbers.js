@@ -53,8 +53,10 @@
   }
 
   function throughChain(kit, meter, row) {
-    return kit.kinds[meter.kind].through_chain && (row.loading_path || "crank") === "crank";
+    return kit.kinds[meter.kind].through_chain && throughTheChain(row);
   }
+
+  const throughTheChain = (row) => (row.loading_path || "crank") === "crank";
 
   // What of the torque the chain keeps back: nothing in the mean of both ways.
   function chainLoss(kit, directions) {
@@ -246,27 +248,32 @@
     return fitted || meter.meter_id + " " + row.crank_length_mm + " mm";
   }
 
-  // What error the meter is to be found with, 100·ln: mean, sd, known.
-  function expectation(kit, meter, row) {
-    const past = meter.past;
-    const unknown = { mean: 0, sd: kit.rules.unknown_sd, known: false };
+  // What error the meter is to be found with, 100\u00b7ln: mean, sd, whether a past tells (known),
+  // and whether it is of the true error (of_truth): the fleet's forecast, before its first hang.
+  function expectation(kit, meter, row, past) {
+    const now = programmedNow(meter, row);
+    const forecast = (meter.hangs || []).length ? null : meter.forecast;
+    if (forecast) {
+      const moved = now === null || forecast.p === null ? 0 : now - forecast.p;
+      return { mean: forecast.mean - moved, sd: forecast.sd, known: true, of_truth: true };
+    }
+    const unknown = { mean: 0, sd: kit.rules.unknown_sd, known: false, of_truth: false };
     if (!past || !past.last) return unknown;
     const last = past.last;
-    let p = programmedNow(meter, row);
-    if (p === null) p = last.p_after === null ? last.p_before : last.p_after;
+    const p = now === null ? past.left : now;
     if (past.in_slope && p === null) return unknown;
-    let variance = past.variance;
     const at = Date.parse(row.measured_at) / 1000;
     const years = last.at === null ? 1 : Math.abs(at - last.at) / kit.rules.seconds_a_year;
-    variance += kit.rules.wander * kit.rules.wander * years;
+    let variance = past.variance + past.wander * past.wander * years;
     const u = uOf(kit, row);
     const pairs = [
       [row.bench_id || null, last.bench_id, u.bench, last.u_bench],
       [row.place_id || null, last.place_id, u.place, last.u_place],
       [crankId(meter, row), last.crank_id, u.crank, last.u_crank],
     ];
-    for (const [now, then, a, b] of pairs) if (now !== then) variance += a * a + b * b;
-    return { mean: past.in_slope ? past.level - p : past.level, sd: Math.sqrt(variance), known: true };
+    for (const [here, then, a, b] of pairs) if (here !== then) variance += a * a + b * b;
+    const level = past.level + past.rate * years;
+    return { mean: past.in_slope ? level - p : level, sd: Math.sqrt(variance), known: true, of_truth: false };
   }
 
   // How closely this technician's hangings repeat, or this place's, %: as in repeatability.py.
@@ -321,6 +328,9 @@
     slopeToEnter: slopeToEnter,
     expectation: expectation,
     repeatability: repeatability,
+    programmedLn: programmedLn,
+    programmedNow: programmedNow,
+    throughTheChain: throughTheChain,
     usualU: usualU,
     uOf: uOf,
   });

@@ -34,6 +34,7 @@
     fixed2: (value) => show(value, 2),
     signed2: (value) => show(value, 2, true),
     plain: significant,
+    then: (value) => (value === null ? "" : " " + value),
     bracketed: (value) => (value === null ? "" : " (" + value + ")"),
   };
 

@@ -33,6 +33,7 @@ from .reference_data import place_rows as place_rows
 from .repeatability import REPEATABILITY as REPEATABILITY
 from .repeatability import Hands as Hands
 from .repeatability import hands_of as hands_of
+from .repeatability import name_of as name_of
 from .setups import Setups as Setups
 from .setups import setups_of as setups_of
 from .stage_means import NO_SCATTER as NO_SCATTER

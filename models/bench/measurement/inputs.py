@@ -170,6 +170,7 @@ class _Builder:
         through_chain = session.rule.through_chain
         path = self._path(session) if through_chain else "crank"
         losses = self._chain_losses(session) if path == "crank" and through_chain else None
+        session.cog_teeth = None if losses is None else self.first("cog_teeth")
         for i, position in zip(self.used, self._positions(), strict=True):
             reading = self._reading(i, position)
             if reading.load == MASS:

@@ -104,6 +104,7 @@ class Session:
     known_length_mm  crank length of the installation, else of the meter's row
     kind_unknown     no table says what kind of meter it is
     u_length_mm      standard uncertainty of crank_length_mm
+    cog_teeth        of a hub loaded through its chain
     loss_half_width  limit of a hub's chain loss by stage, as a fraction
     refusal          why the session proves nothing
     assumptions      what was taken because it was not given
@@ -127,6 +128,7 @@ class Session:
     crank_length_mm: float | None = None
     known_length_mm: float | None = None
     u_length_mm: float = 0.0
+    cog_teeth: int | None = None
     loss_half_width: dict[str, float] = field(default_factory=dict)
     tolerance_pct: float = 1.5
     incomplete: bool = False

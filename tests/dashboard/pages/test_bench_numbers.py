@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from collections import Counter
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
@@ -11,11 +12,13 @@ import pytest
 
 from dashboard.service import printing
 from ingest.schema import TABLES
-from models.bench import evaluate_bench, session_document, session_frame
+from models.bench import evaluate_bench, evaluation, session_document, session_frame
 from models.bench import offline_kit as bench_page
+from models.bench.judging import Forecast
 from models.bench.measurement import NO_SCATTER, hands_of
 from models.bench.measurement.repeatability import repeatability
-from models.bench.pasts import Timeline, observed
+from models.bench.pasts import movement_from
+from models.bench.result import SessionResult
 from tests.dashboard import bench_team as team
 from tests.dashboard.browsing import serving
 from tests.dashboard.fake import EmptyData
@@ -23,7 +26,7 @@ from tests.dashboard.fake import EmptyData
 SIDE = ("meters", "mass_sets", "places", "installations")
 ON = datetime(2026, 5, 20, 9, 30, tzinfo=UTC)
 KINDS = [name for name in team.METERS if name != "TO-1"]
-ASK = """([kit, id, rows, u]) => {
+ASK = """([kit, id, rows, exact, bases]) => {
   const b = window.slopewatchBench, meter = b.findBy(kit.meters, 'meter_id', id);
   const found = b.stage(kit, meter, rows, 'as_found');
   const slopes = {};
@@ -32,13 +35,16 @@ ASK = """([kit, id, rows, u]) => {
     const exact = b.newSlope(rows[0]['slope_before' + side], ratio, meter.convention);
     slopes[side] = [exact, b.slopeToEnter(meter, exact)];
   }
+  const judged = b.judge(kit, meter, found, exact);
   return {used: found.used.map(one => [one.expected, one.zero, one.ratio, one.accept]),
     error: found.error_pct, arm: found.arm_difference_pct, ring: found.ring_difference_pct,
-    zero: found.zero, sides: found.sides, slopes, expectation: b.expectation(kit, meter, rows[0]),
-    hanging: b.repeatability(kit, rows[0]),
-    suspicions: b.suspicions(kit, meter, found, u)
-      .map(s => [s.kind, s.fix, s.probability, s.text])};
+    zero: found.zero, sides: found.sides, slopes,
+    expectation: b.awaited(kit, meter, rows[0], exact).expected,
+    hanging: b.repeatability(kit, rows[0]), doubt: judged.doubt,
+    advice: bases.map(base => b.advise(kit, meter, judged, base)),
+    suspicions: judged.suspicions.map(s => [s.kind, s.fix, s.probability, s.text])};
 }"""
+FORECASTS = {"SP-2": Forecast(0.9, 0.3, None), "PL-1": Forecast(-0.4, 0.25, None)}
 
 
 @pytest.fixture(scope="module")
@@ -52,24 +58,55 @@ def earlier(tables):
 
 
 @pytest.fixture(scope="module")
-def kit(tables, earlier):
+def recent():
+    """Sessions of the same day: two without the hanger that was counted, one that surprises."""
+    made = []
+    for k, (name, gain) in enumerate((("SP-1", 20 / 20.35), ("AL-1", 20 / 20.35), ("XX-1", 1.031))):
+        at = ON - timedelta(minutes=90 - 20 * k)
+        made += team.session(name, f"today-{k}", at, gain=gain * 1.004)
+    return made
+
+
+@pytest.fixture(scope="module")
+def kit(tables, earlier, recent):
     status = [{"meter_id": name, "status": "ok", "tolerance_pct": 1.5} for name in team.METERS]
-    made = bench_page.kit(tables, earlier, status, on=ON.date())
+    made = bench_page.kit(
+        tables,
+        earlier,
+        status,
+        on=ON.date(),
+        recent=bench_table(recent),
+        forecasts=FORECASTS,
+    )
     return json.loads(json.dumps(printing.plain(made)))
+
+
+def bench_table(rows: list[team.Row]) -> pl.DataFrame:
+    return TABLES["bench"].conform(pl.DataFrame(rows, infer_schema_length=None))
 
 
 def draw(rng: random.Random, name: str, k: int) -> list[team.Row]:
     """A session as a mechanic may enter it: often right, sometimes with a mistake."""
     gain = 1 + rng.gauss(0.006, 0.006)
     length = team.METERS[name][1]
-    slip = rng.random()
+    slip = k * 0.618034 % 1  # every kind in turn
     entered, rows = length, None
+    hanger, slope_shift = 0.35, 1.0
     if slip < 0.2:
         entered = length + rng.choice((-5.0, -2.5, 2.5, 5.0))
     elif slip < 0.3:
         gain *= 2
     elif slip < 0.4:
         gain *= 20 / 20.35
+    elif slip < 0.48:
+        gain *= 20.35 / 20
+        hanger = 0.0
+    elif slip < 0.56:
+        gain, slope_shift = 1.005, rng.choice((0.96, 1.03))
+    elif slip < 0.64:
+        gain *= rng.choice((0.45359237, 0.1, 10, -1, -1, 0.737562, 21.6 / 20.35))
+    elif slip < 0.72:
+        gain *= rng.choice((16 / 17, 1.031, 0.97, 0.94))
     rows = team.session(
         name,
         f"new-{k}",
@@ -79,6 +116,18 @@ def draw(rng: random.Random, name: str, k: int) -> list[team.Row]:
         wobble=rng.choice((0.0003, 0.002)),
         zero=rng.uniform(-0.4, 0.4),
     )
+    for row in rows:
+        row["hanger_mass_kg"] = hanger if row["load"] == "mass" else 0.0
+        for side in ("", "_left", "_right"):
+            before = row.get(f"slope_before{side}")
+            if before is not None:
+                row[f"slope_before{side}"] = before * slope_shift
+    if rng.random() < 0.1:  # the slope is changed, the right way or the other
+        for side in ("", "_left", "_right"):
+            before = rows[0].get(f"slope_before{side}")
+            after = None if before is None else before * rng.choice((1 / abs(gain), abs(gain)))
+            for row in rows if after else ():
+                row[f"slope_after{side}"] = after
     if rng.random() < 0.15:
         rows = [row for row in rows if row["load"] == "mass"]
     if rng.random() < 0.2:
@@ -103,34 +152,80 @@ def draw(rng: random.Random, name: str, k: int) -> list[team.Row]:
     return rows
 
 
-def judged(tables, earlier, rows):
+def judged(tables, earlier, recent, rows) -> tuple[SessionResult, object, object]:
     """The models' result, what they expected the meter to be found with, what hands they know."""
-    bench = TABLES["bench"].conform(pl.DataFrame(rows, infer_schema_length=None))
-    (result,) = evaluate_bench({n: tables[n] for n in SIDE} | {"bench": bench}, earlier=earlier)
-    past = Timeline(earlier, set()).before(result.session)
+    judge, results = evaluation.judged(
+        {n: tables[n] for n in SIDE} | {"bench": bench_table([*recent, *rows])},
+        earlier=earlier,
+        in_order=True,
+        forecasts=FORECASTS,
+        movement=movement_from(earlier, team.conventions()),
+    )
+    (result,) = (r for r in results if r.session.session_id == rows[0]["session_id"])
     known = hands_of([], earlier, in_order=True).known(result.session, NO_SCATTER)
-    return result, past.expect(observed(result)), repeatability(known)
+    return result, judge.hangs[result.session.meter_id][-1].case.expected, repeatability(known)
+
+
+def bases_of(result: SessionResult) -> list[dict[str, object]]:
+    """What advice rests on, of the meter or of each side."""
+    asked = [result.basis(arm) for arm in result.deciding_sides] or [result.basis()]
+    slopes = result.session.slopes
+    before = [getattr(slopes, f"before_{arm}") for arm in result.deciding_sides]
+    return [
+        {
+            "error_pct": basis.error_pct,
+            "expanded": basis.budget.expanded_pct,
+            "u": basis.budget.u_pct,
+            "own": basis.budget.part("session")[0],
+            "before": slope,
+        }
+        for basis, slope in zip(asked, before or [slopes.before], strict=True)
+    ]
 
 
 @pytest.mark.browser
-def test_page_and_models_agree_on_every_number(visit, tables, earlier, kit):
+def test_page_and_models_agree_on_every_number(visit, tables, earlier, recent, kit):
     rng = random.Random(20260520)
-    named = 0
+    kinds: Counter[str] = Counter()
     with serving(EmptyData()) as address:
         page = visit().page
         page.goto(address)
         page.wait_for_load_state("networkidle")
-        for k, name in enumerate(KINDS * 7):
+        for k, name in enumerate(KINDS * 12):
             rows = draw(rng, name, k)
-            result, expected, (sd, dof, _) = judged(tables, earlier, rows)
+            result, expected, (sd, dof, _) = judged(tables, earlier, recent, rows)
             gain = result.found
-            u = gain.part_ln("session") if expected.known else gain.u_ln
+            exact = {
+                "session": gain.part_ln("session"),
+                "whole": gain.u_ln,
+                "expanded": gain.budget.expanded_pct,
+            }
             sent = json.loads(json.dumps(printing.plain(rows)))
-            shown = page.evaluate(ASK, [kit, name, sent, u])
+            shown = page.evaluate(ASK, [kit, name, sent, exact, bases_of(result)])
+            print(
+                name,
+                k,
+                rows[0],
+                kit["meters"][[m["meter_id"] for m in kit["meters"]].index(name)]["past"]["last"],
+                [
+                    h.now.u_place
+                    for h in (
+                        evaluation.judged(
+                            {n: tables[n] for n in SIDE} | {"bench": bench_table([*recent, *rows])},
+                            earlier=earlier,
+                            in_order=True,
+                        )[0].hangs[name]
+                    )
+                ],
+            )
             compare(shown, result, expected)
             assert shown["hanging"] == pytest.approx({"sd": 100 * sd, "dof": dof})
-            named += len(shown["suspicions"])
-    assert named > 15  # mistakes were drawn, and named by both
+            same_advice(shown, result)
+            kinds.update(said[0] for said in shown["suspicions"])
+            kinds.update((result.advice and [result.advice.code]) or [])
+    drawn = {"crank_length", "hanger_mass", "unit", "slope", "slope_changed", "mistyped", "sign"}
+    assert drawn <= set(kinds)  # every kind of slip was drawn, and named by both
+    assert {"reset", "leave", "repeat", "fix_setting"} <= set(kinds)
 
 
 def compare(shown, result, expected):
@@ -159,9 +254,10 @@ def compare(shown, result, expected):
     for arm in ("left", "right"):
         wanted = result.new_slope_sides.get(arm)
         assert shown["slopes"][f"_{arm}"][0] == (wanted and pytest.approx(wanted, **near))
-    assert shown["expectation"]["known"] == expected.known
-    assert shown["expectation"]["mean"] == pytest.approx(expected.mean, abs=1e-8)
-    assert shown["expectation"]["sd"] == pytest.approx(expected.sd, rel=1e-6)
+    if result.found.ratio > 0:  # else nothing is held against the meter's past
+        assert shown["expectation"]["known"] == expected.known
+        assert shown["expectation"]["mean"] == pytest.approx(expected.mean, abs=1e-8)
+        assert shown["expectation"]["sd"] == pytest.approx(expected.sd, rel=1e-6)
     same_suspicions(shown["suspicions"], result)
 
 
@@ -171,7 +267,7 @@ def same_suspicions(shown, result):
     Which ring or arm was swapped needs the last session's differences; the page leaves that to
     the server.
     """
-    left_out = ("rings_swapped", "arms_swapped")
+    left_out = ("rings_swapped", "arms_swapped", "other_zero")
     wanted = [s for s in result.suspicions if s.reason.kind not in left_out]
     assert [(kind, fix) for kind, fix, _, _ in shown] == [(s.kind, s.fix) for s in wanted]
     for (_, _, probability, text), suspicion in zip(shown, wanted, strict=True):
@@ -179,6 +275,23 @@ def same_suspicions(shown, result):
         if probability is not None:
             assert probability == pytest.approx(suspicion.probability, rel=1e-6)
         assert text == str(suspicion.reason)
+
+
+ONLY_SERVER = ("arms_differ", "no_slope_mends")
+"""Reasons of advice that need what the page does not work out."""
+
+
+def same_advice(shown, result):
+    """What speaks against a reset, what to look at, and what to do, side by side."""
+    doubt, wanted = shown["doubt"], result.doubt
+    for key in ("reset_harm", "leave_harm", "better"):
+        assert doubt[key] == pytest.approx(getattr(wanted, key), rel=1e-6, abs=1e-6)
+    assert (doubt["outside"], doubt["agreed"]) == (wanted.outside, wanted.agreed)
+    assert [c["what"] for c in doubt["checks"]] == [str(c.reason) for c in wanted.checks]
+    for check, other in zip(doubt["checks"], wanted.checks, strict=True):
+        assert check["probability"] == pytest.approx(other.probability, rel=1e-6)
+    if result.advice.reason.kind not in ONLY_SERVER:
+        assert result.advice.code in shown["advice"]
 
 
 TYPED = {

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from models.bench.advice import (
+    ENOUGH_HANGS,
     REMEDIES,
     Basis,
     advise,
@@ -15,13 +16,13 @@ from models.bench.advice import (
     slope_mismatch_pct,
     slope_to_enter,
 )
-from models.bench.suspicions import Suspicion
+from models.bench.causes import LOOK_COST, Doubt, Suspicion
 from models.metrology import Term, budget, verdict
 from models.wording import Reason
 
 
-def basis(error: float, u: float = 0.2, **changes: Any) -> Basis:
-    total = budget([Term("crank_length", u, "B", "normal", "crank")])
+def basis(error: float, u: float = 0.2, *, shared: str = "crank", **changes: Any) -> Basis:
+    total = budget([Term("crank_length", u, "B", "normal", shared)])
     base = Basis(
         error_pct=error,
         budget=total,
@@ -40,8 +41,10 @@ def basis(error: float, u: float = 0.2, **changes: Any) -> Basis:
         (basis(-0.39), "leave"),
         (basis(2.0), "reset"),
         (basis(-2.0), "reset"),
-        (basis(1.7, u=1.0), "repeat"),
-        (basis(0.3, u=0.9), "repeat"),
+        (basis(1.7, u=1.0, shared="session"), "repeat"),
+        (basis(0.3, u=0.9, shared="session"), "repeat"),
+        (basis(1.7, u=1.0), "leave"),  # the crank's length: hanging again cannot tell
+        (basis(0.3, u=0.9), "leave"),
         (basis(12.0), "repeat"),
         (basis(2.5, convention="fixed"), "send_away"),
         (basis(1.6, convention="fixed"), "repeat"),
@@ -118,3 +121,28 @@ def test_every_source_has_its_sentence() -> None:
         *("reading_noise", "hysteresis", "chain_loss", "balance"),
     }
     assert set(REMEDIES) == sources
+
+
+def test_a_reset_waits_for_the_cheaper_look() -> None:
+    """Expected harm against LOOK_COST, the forecast, and three hangs that agree."""
+    case = basis(2.0)
+    for doubt, code in (
+        (Doubt(), "reset"),
+        (Doubt(reset_harm=LOOK_COST * 2), "repeat"),
+        (Doubt(reset_harm=LOOK_COST / 2), "reset"),
+        (Doubt(outside=True), "repeat"),
+        (Doubt(outside=True, agreed=1), "reset"),
+        (Doubt(reset_harm=LOOK_COST * 2, agreed=1), "reset"),
+        (Doubt(reset_harm=LOOK_COST * 9, agreed=1), "repeat"),
+        (Doubt(reset_harm=LOOK_COST * 99, agreed=ENOUGH_HANGS), "reset"),
+    ):
+        assert advise(case, [], doubt=doubt).code == code
+    quiet = basis(0.1)
+    assert advise(quiet, [], doubt=Doubt(leave_harm=LOOK_COST * 2)).code == "repeat"
+    assert advise(quiet, [], doubt=Doubt(outside=True)).code == "leave"
+
+
+def test_within_tolerance_only_a_slope_that_is_surely_better() -> None:
+    assert advise(basis(0.8), [], doubt=Doubt(better=0.9)).code == "leave"
+    assert advise(basis(0.8), [], doubt=Doubt(better=0.99)).code == "reset"
+    assert advise(basis(1.8), [], doubt=Doubt(better=0.9)).code == "reset"

@@ -11,8 +11,8 @@ import polars as pl
 import pytest
 
 from models.bench import evaluate_bench, session_frame
+from models.bench.causes import Observed, Past, programmed_ln
 from models.bench.evaluation import SessionResult
-from models.bench.own_past import Observed, Past, programmed_ln
 from tests.benchmarks.suspicion_rates import MISTAKES, build, last_of, tables_of
 from tests.models.bench.bench_sessions import AT, BUOYANCY, SPIDER, bench, table
 
