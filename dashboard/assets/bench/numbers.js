@@ -137,14 +137,22 @@
     return used.length ? summed(kit, meter, used, offset) : { zero: offset, used: [] };
   }
 
+  // The mean of a cell, in which up and down count alike, however often each was hung.
+  function bothWays(ones) {
+    const of = (way) => ones.filter((one) => (one.row.direction || null) === way).map((one) => one.ratio);
+    const [up, down] = [of("up"), of("down")];
+    if (up.length && down.length && up.length + down.length === ones.length) return (mean(up) + mean(down)) / 2;
+    return mean(ones.map((one) => one.ratio));
+  }
+
   function summed(kit, meter, used, offset) {
     const cells = new Map();
     for (const one of used) {
       const key = JSON.stringify([one.row.arm || null, one.row.chainring || null]);
       if (!cells.has(key)) cells.set(key, []);
-      cells.get(key).push(one.ratio);
+      cells.get(key).push(one);
     }
-    const means = Array.from(cells, ([key, ratios]) => [...JSON.parse(key), mean(ratios)]);
+    const means = Array.from(cells, ([key, ones]) => [...JSON.parse(key), bothWays(ones)]);
     const ratio = mean(means.map((cell) => cell[2]));
     const labels = ringLabels(meter, means);
     return {

@@ -93,11 +93,14 @@ def evaluate_stage(session: Session, name: str) -> Stage | None:
     if not used:
         return None
     members = _members(used)
-    cells = {c: sum(_ratio(used[k]) for k in ks) / len(ks) for c, ks in members.items()}
+    weights = _even_weights(used, members)
+    cells = {
+        c: sum(weights[k] * _ratio(used[k]) for k in ks) * len(members) for c, ks in members.items()
+    }
     return Stage(
         name,
         tuple(used),
-        _even_weights(used, members),
+        weights,
         sum(cells.values()) / len(cells),
         cells,
         tuple(zeros_of(rows)),
@@ -220,11 +223,16 @@ def _members(used: Sequence[Reading]) -> dict[Cell, list[int]]:
 
 
 def _even_weights(used: Sequence[Reading], members: dict[Cell, list[int]]) -> tuple[float, ...]:
-    """Weight of each reading in the mean of the cell means."""
+    """Weight of each reading in the mean of the cell means; up and down count alike in a cell."""
     weights = [0.0] * len(used)
     for ks in members.values():
+        ways: dict[str | None, list[int]] = {}
         for k in ks:
-            weights[k] = 1 / len(members) / len(ks)
+            ways.setdefault(used[k].direction, []).append(k)
+        groups = list(ways.values()) if set(ways) == {"up", "down"} else [ks]
+        for same in groups:
+            for k in same:
+                weights[k] = 1 / len(members) / len(groups) / len(same)
     return tuple(weights)
 
 

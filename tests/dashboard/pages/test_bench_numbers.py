@@ -139,6 +139,8 @@ def draw(rng: random.Random, name: str, k: int) -> list[team.Row]:
             row["torque_nm"] = round(row["torque_nm"] * rng.choice((0.1, 8.1, 10, 2)), 3)
         if rng.random() < 0.7:
             rows = [row for row in rows if row["load"] == "zero" or row is hung[0]]
+    if rng.random() < 0.2:  # one way hung more often than the other
+        rows = [row for k, row in enumerate(rows) if k != 3]
     who = rng.choice(("Wren", " WREN", "Alder", None))
     where = rng.choice(("shed", "tent", None))
     rows = [row | {"technician": who, "place_id": where} for row in rows]

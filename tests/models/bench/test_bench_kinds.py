@@ -244,6 +244,18 @@ def test_what_comes_after_work_is_judged_by_the_ways_it_was_loaded() -> None:
     assert found["as_left_expanded_uncertainty_pct"] > 1.6
 
 
+def test_up_and_down_count_alike_however_often_each_was_hung() -> None:
+    """Friction of 2 %: up twice and down once still has none in the mean."""
+    rows = [
+        {"torque_nm": EXPECTED * 0.22 * r, "direction": way, "cog_teeth": 11, "chainring": "50"}
+        for way, r in (("up", 0.98), ("down", 1.02), ("up", 0.98))
+    ]
+    found = one(rows, meters=[meter("hub")]).found
+    assert found is not None
+    assert found.error_pct == pytest.approx(0.0, abs=1e-9)
+    assert found.stage.weights == pytest.approx((0.25, 0.5, 0.25))
+
+
 def test_a_cog_without_the_meters_kind_is_refused() -> None:
     """11 on 50 teeth, and no table of meters: as a crank's reading it would be 78 % low."""
     row = {"torque_nm": EXPECTED * 0.22, "cog_teeth": 11, "chainring": "50"}
