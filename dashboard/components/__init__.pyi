@@ -1,9 +1,11 @@
 from .as_of import as_of_line as as_of_line
+from .as_of import season_page as season_page
 from .browser import aria as aria
 from .browser import clicked as clicked
 from .browser import facts_of as facts_of
 from .browser import in_browser as in_browser
 from .charts import chart as chart
+from .deferred import Arrived as Arrived
 from .deferred import arrived as arrived
 from .deferred import arriving as arriving
 from .deferred import show_arrived as show_arrived

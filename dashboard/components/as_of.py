@@ -1,13 +1,14 @@
 """The day that a page shows, and the way to look from another."""
 
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from dash import html
 
 from dashboard import theme
 from dashboard.components.browser import facts_of
-from dashboard.components.sections import link
-from dashboard.navigation import View
+from dashboard.components.sections import link, load_first
+from dashboard.navigation import Document, View
 
 
 def as_of_line(view: View, as_of: object, note: str | None) -> html.Div:
@@ -23,6 +24,18 @@ def as_of_line(view: View, as_of: object, note: str | None) -> html.Div:
     return html.Div(
         [html.P(said), _look_back(as_of)], className="as-of past" if view.as_of else "as-of"
     )
+
+
+def season_page(
+    title: str, view: View, season: Document, body: Callable[[], Sequence[Any]], *, nothing: str
+) -> html.Div:
+    """Return a page about a season: title, day, body; without a fleet, that there is none.
+
+    nothing: what cannot be done without one
+    """
+    head = [html.H1(title), as_of_line(view, season["as_of"], season.get("today_note"))]
+    rest = [load_first(nothing)] if season["empty"] else body()
+    return html.Div([*head, *rest], className=title.lower())
 
 
 def _look_back(as_of: object) -> html.Details:

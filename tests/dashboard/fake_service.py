@@ -40,6 +40,9 @@ class _Ways:
             return dict(answer)
         return {"state": "done", "said": "", "seconds": 0.1, "document": answer}
 
+    def cancel(self, question: Callable[..., Any], /, *args: Any, **kwargs: Any) -> None:
+        self.cancelled.append(question.__name__)
+
     def begin(self, question: Callable[..., Any], /, *args: Any, **kwargs: Any) -> str:
         self._answer(question, args, kwargs)
         return question.__name__
@@ -70,6 +73,12 @@ class FakeService(_Ways):
 
     standing_now: Standing = STANDING
     live_now: Document = LIVE
+
+    @property
+    def cancelled(self) -> list[str]:
+        """What was stopped."""
+        found: list[str] = self.__dict__.setdefault("_cancelled", [])
+        return found
 
     @property
     def store(self) -> Store:

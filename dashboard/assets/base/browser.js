@@ -51,6 +51,9 @@
     return found;
   }
 
+  // What is worked out is asked for no more, from the moment when somebody stops it.
+  window.dash_clientside.slopewatch.paused = () => true;
+
   window.slopewatch = {
     byId: byId,
     around: around,

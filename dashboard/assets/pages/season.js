@@ -34,6 +34,14 @@
     set("season-progress", { children: "Planning again around " + meter + "\u2026" });
   }
 
+  // A move stays when the planning is stopped.
+  document.addEventListener("click", function (event) {
+    if (!around(event, "#season-stop")) return;
+    document.querySelectorAll(".visit-coming .pinned").forEach((told) => {
+      told.textContent = "pinned, not planned yet";
+    });
+  });
+
   // The new plan is there: what stood for it goes.
   function settled() {
     document.querySelectorAll(".visit-coming").forEach((one) => one.remove());

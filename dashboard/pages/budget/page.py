@@ -6,7 +6,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import components as parts
-from dashboard.components import arrived, arriving, show_arrived
+from dashboard.components import Arrived, arrived, arriving, show_arrived
 from dashboard.navigation import Document, View
 from dashboard.pages.budget.policies import draw_policies
 from dashboard.pages.budget.summary import draw_budget
@@ -30,23 +30,22 @@ CSV_COLUMNS = (
 def layout(data: Guarded, view: View) -> html.Div:
     """Return the page's frame; money and policies arrive later."""
     season = data.on(view.as_of).ask(run.season)
-    head = [html.H1(TITLE), parts.as_of_line(view, season["as_of"], season.get("today_note"))]
-    if season["empty"]:
-        nothing = parts.load_first("There is no fleet to price yet.")
-        return html.Div([*head, nothing], className="budget")
+    nothing = "There is no fleet to price yet."
+    return parts.season_page(
+        TITLE, view, season, lambda: _body(data, view, season), nothing=nothing
+    )
+
+
+def _body(data: Guarded, view: View, season: Document) -> list[Any]:
     asked = asked_in(view, season)
     tolerance = {"tolerance": asked["tolerance"], "as_of": asked["as_of"]}
-    return html.Div(
-        [
-            *head,
-            controls(view, asked),
-            *[parts.warning(text, role="alert") for text in refusals(view)],
-            dcc.Download(id="budget-file"),
-            arriving("budget", asked, _before(data, asked)),
-            arriving("policies", tolerance),
-        ],
-        className="budget",
-    )
+    return [
+        controls(view, asked),
+        *[parts.warning(text, role="alert") for text in refusals(view)],
+        dcc.Download(id="budget-file"),
+        arriving("budget", asked, _before(data, asked), stops=True),
+        arriving("policies", tolerance, stops=True),
+    ]
 
 
 def _before(data: Guarded, asked: Document) -> Any:
@@ -60,30 +59,27 @@ def _before(data: Guarded, asked: Document) -> Any:
 def register(app: Dash, data: Guarded) -> None:
     """Draw money and policies once they are there; hand out the meters' costs."""
 
-    @app.callback(
-        Output("budget-body", "children"),
-        Output("budget-progress", "children"),
-        Output("budget-tick", "disabled"),
-        Output("budget-body", "className"),
-        Input("budget-asked", "data"),
-        Input("budget-tick", "n_intervals"),
-    )
-    def show(asked: Document, _ticks: int | None) -> tuple[Any, ...]:
+    def show(asked: Document) -> Arrived:
         told = as_is = _budget(data, asked, supposed(asked))
         if is_supposed(asked):
             as_is = _budget(data, asked, {})
             if told["state"] == "done" and as_is["state"] == "working":
                 told = as_is
-        body, progress, still = arrived(
-            told, lambda found: draw_budget(found, as_is["document"], asked)
-        )
-        return body, progress, still, "" if still else "stale"
+        return arrived(told, lambda found: draw_budget(found, as_is["document"], asked))
 
-    def compare(asked: Document) -> tuple[Any, str, bool]:
+    def stop(asked: Document) -> None:
+        for what_if in (supposed(asked), {}):
+            data.on(asked["as_of"]).cancel(run.budget, _priced(asked, what_if))
+
+    def compare(asked: Document) -> Arrived:
         told = data.on(asked["as_of"]).later(run.policies, tolerance_pct=asked["tolerance"])
         return arrived(told, draw_policies)
 
-    show_arrived(app, "policies", compare)
+    def stop_comparing(asked: Document) -> None:
+        data.on(asked["as_of"]).cancel(run.policies, tolerance_pct=asked["tolerance"])
+
+    show_arrived(app, "budget", show, stop=stop)
+    show_arrived(app, "policies", compare, stop=stop_comparing)
 
     @app.callback(
         Output("budget-file", "data"),
@@ -103,8 +99,11 @@ def register(app: Dash, data: Guarded) -> None:
 
 def _budget(data: Guarded, asked: Document, what_if: Document) -> Progress[run.BudgetAnswer]:
     """Return what there is of the budget of a period, with what is supposed of it."""
-    period = asked_of(asked["first"], asked["last"])
-    return data.on(asked["as_of"]).later(run.budget, replace(period, **what_if))
+    return data.on(asked["as_of"]).later(run.budget, _priced(asked, what_if))
+
+
+def _priced(asked: Document, what_if: Document) -> run.SeasonAsk:
+    return replace(asked_of(asked["first"], asked["last"]), **what_if)
 
 
 def _csv_row(row: Document) -> Document:

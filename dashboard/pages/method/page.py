@@ -46,7 +46,7 @@ def layout(data: Guarded, view: View) -> html.Div:
             title,
             html.P(TRUST),
             parts.note(parts.PLUS_MINUS),
-            arriving("method", {"as_of": view.as_of}),
+            arriving("method", {"as_of": view.as_of}, stops=True),
             html.H2("How the numbers come about"),
             *(html.P(text) for text in WORDS),
             fit_part(method),
@@ -63,4 +63,5 @@ def register(app: Dash, data: Guarded) -> None:
         app,
         "method",
         lambda asked: arrived(data.on(asked["as_of"]).later(run.hindcast), hindcast_parts),
+        stop=lambda asked: data.on(asked["as_of"]).cancel(run.hindcast),
     )

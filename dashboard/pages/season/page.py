@@ -8,7 +8,7 @@ from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.components import arrived, arriving
+from dashboard.components import arrived, arriving, show_arrived
 from dashboard.navigation import Document, View
 from dashboard.pages.season.board import board, visit_dialog
 from dashboard.pages.season.rest import pinned_part, race_eve_part, unplanned_part
@@ -30,24 +30,23 @@ CSV_COLUMNS = (
 def layout(data: Guarded, view: View) -> html.Div:
     """Return the page's frame; the plan itself arrives later."""
     season = data.on(view.as_of).ask(run.season)
-    head = [html.H1(TITLE), parts.as_of_line(view, season["as_of"], season.get("today_note"))]
-    if season["empty"]:
-        nothing = parts.load_first("There are no meters to plan for yet.")
-        return html.Div([*head, nothing], className="season")
-    asked = asked_in(view, season)
-    return html.Div(
-        [
-            *head,
-            _controls(asked),
-            race_eve_part(data.on(view.as_of).ask(run.status).get("race_eve") or []),
-            dcc.Store(id="season-move"),
-            dcc.Store(id="season-settled"),
-            dcc.Download(id="season-file"),
-            arriving("season", asked),
-            visit_dialog(),
-        ],
-        className="season",
+    nothing = "There are no meters to plan for yet."
+    return parts.season_page(
+        TITLE, view, season, lambda: _body(data, view, season), nothing=nothing
     )
+
+
+def _body(data: Guarded, view: View, season: Document) -> list[Any]:
+    asked = asked_in(view, season)
+    return [
+        _controls(asked),
+        race_eve_part(data.on(view.as_of).ask(run.status).get("race_eve") or []),
+        dcc.Store(id="season-move"),
+        dcc.Store(id="season-settled"),
+        dcc.Download(id="season-file"),
+        arriving("season", asked, stops=True),
+        visit_dialog(),
+    ]
 
 
 def asked_in(view: View, season: Document) -> Document:
@@ -155,22 +154,17 @@ def register(app: Dash, data: Guarded) -> None:
         at_start=False,
     )
 
-    @app.callback(
-        Output("season-body", "children"),
-        Output("season-progress", "children"),
-        Output("season-tick", "disabled"),
-        Output("season-body", "className"),
-        Input("season-asked", "data"),
-        Input("season-tick", "n_intervals"),
-        Input("season-move", "data"),
+    def move(asked: Document) -> None:
+        away, to = (_day(asked.get(name)) for name in ("away", "to"))
+        data.ask(run.move_visit, asked["meter_id"], away=away, to=to)
+
+    show_arrived(
+        app,
+        "season",
+        lambda asked: arrived(_planned(data, asked), lambda plan: draw(plan, asked)),
+        stop=lambda asked: data.on(asked["as_of"]).cancel(run.plan, _season(asked)),
+        after=(Input("season-move", "data"), move),
     )
-    def show(asked: Document, _ticks: int | None, move: Document | None) -> tuple[Any, ...]:
-        if ctx.triggered_id == "season-move" and move:
-            away, to = (_day(move.get(name)) for name in ("away", "to"))
-            data.ask(run.move_visit, move["meter_id"], away=away, to=to)
-        told = _planned(data, asked)
-        body, progress, still = arrived(told, lambda plan: draw(plan, asked))
-        return body, progress, still, "" if still else "stale"
 
     @app.callback(
         Output("season-file", "data"),
