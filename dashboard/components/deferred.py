@@ -62,7 +62,11 @@ def show_arrived(
         Output(f"{name}-tick", "disabled"),
         Output(f"{name}-body", "className"),
     ]
-    asked_by = [Input(f"{name}-asked", "data"), Input(f"{name}-tick", "n_intervals"), *also]
+    asked_by: list[Input | State] = [
+        Input(f"{name}-asked", "data"),
+        Input(f"{name}-tick", "n_intervals"),
+        *also,
+    ]
     if stop is not None:
         drawn.append(Output(button, "children"))
         asked_by += [Input(button, "n_clicks"), State(button, "children")]
