@@ -9,7 +9,7 @@ import pytest
 
 from tests.dashboard.browsing import serving
 from tests.dashboard.fake import FakeData
-from tests.dashboard.fake_season import week, working
+from tests.dashboard.fake_season import week
 
 pytestmark = pytest.mark.browser
 BOARD = ".week[data-week]"
@@ -109,35 +109,6 @@ def test_it_prints_every_reason_in_full_and_no_help_for_the_mouse(page):
     assert "it carries about 4 days ridden out of tolerance, 52 EUR".lower() in words.lower()
     assert "lent out: it cannot come to the bench" in words.lower()
     assert "Drag a visit" not in words
-
-
-class Endless(FakeData):
-    """A plan that is in the making until it was stopped once."""
-
-    asked = 0
-
-    def plan(self, asked, as_of=None):
-        self.asked += 1
-        return super().plan(asked, as_of) if self.cancelled else working("weighing visits")
-
-
-@pytest.mark.parametrize("width", [390, 1440])
-def test_planning_is_stopped_asked_for_no_more_and_started_again(visit, width):
-    data = Endless()
-    with serving(data) as address:
-        page = visit(width).page
-        page.goto(f"{address}/season")
-        page.wait_for_selector("#season-progress:has-text('Weighing visits')")
-        page.click("#season-stop:text-is('Stop')")
-        page.wait_for_selector("#season-progress:has-text('Stopped. All that was entered is kept')")
-        assert data.cancelled == ["plan"]
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-        asked = data.asked
-        page.wait_for_timeout(1_500)  # two times as long as it waits between two questions
-        assert data.asked == asked
-        page.click("#season-stop:text-is('Start again')")
-        page.wait_for_selector(BOARD)
-        assert not page.is_visible("#season-stop")
 
 
 def test_meter_without_a_visit_is_given_one(page, data):
