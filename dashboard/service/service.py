@@ -31,6 +31,7 @@ Asked = Callable[Concatenate[Fleet, P], T]
 KEPT = 512
 WAIT_S = 5.0  # for answers to hold what has just been entered
 FITS = ("refit", "refit_when_quiet")
+FIT_STOPPED = "The fit was stopped: all rows are kept, and the answers rest on the fit before."
 FOLLOWS = ("follow",)
 
 
@@ -219,12 +220,23 @@ class Service:
         return job.progress()
 
     def cancel(self, question: Asked[P, T], /, *args: P.args, **kwargs: P.kwargs) -> None:
-        """Stop what is being worked out."""
+        """Stop what is being worked out; of a fit, whichever is going on or waits.
+
+        The store keeps the rows, and the answers rest on the fit before.
+        """
+        if _declared(question).name in FITS:
+            return self._stop_fits()
         about = _beside(question)
         with self._shared.lock:
             job = self._shared.jobs.pop(self._key(question, about, args, kwargs), None)
         if job is not None:
             self._lane(about).cancel(job)
+
+    def _stop_fits(self) -> None:
+        lane = LANES["records"]
+        for job in self._mine([job for jobs in lane.jobs() for job in jobs]):
+            if job.call.question in FITS:
+                lane.cancel(job)
 
     # ---- work beside the pages --------------------------------------------------------------
 
@@ -306,9 +318,11 @@ class Service:
         """Note how a change ended, and bring the answers up to it."""
         about, told = _declared(getattr(run, job.call.question)), job.progress()
         job.call = replace(job.call, args=(), kwargs={})  # what was brought in may be large
-        if job.answer.cancelled():
+        if job.answer.cancelled() and about.name not in FITS:
             return
         failed = told["said"] if told["state"] == "failed" else None
+        if job.answer.cancelled():
+            failed = FIT_STOPPED
         with self._shared.lock:
             before = self._shared.ended.get(about.name)
             count = before["count"] + 1 if before else 1

@@ -83,6 +83,21 @@ def register_files(app: Dash, data: Guarded) -> None:
         return False, work_line(data.work())
 
 
+def register_stop(app: Dash, data: Guarded) -> None:
+    """Stop a fit that is going on or waits."""
+
+    @app.callback(
+        Output("intake-work", "children", allow_duplicate=True),
+        Input("intake-stop", "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def stop(_clicks: int | None) -> Any:
+        if not parts.clicked():
+            return no_update
+        data.cancel(run.refit)
+        return work_line(data.work())
+
+
 def register_progress(app: Dash, data: Guarded) -> None:
     """Follow the work in the background, and show the import that is chosen."""
 

@@ -52,6 +52,7 @@ def _bring_in(work: Work) -> html.Section:
 def register(app: Dash, data: Guarded) -> None:
     """Register the page's callbacks, and the addresses that hand out files."""
     calls.register_files(app, data)
+    calls.register_stop(app, data)
     calls.register_progress(app, data)
     calls.register_decisions(app, data)
     one_rider.register_rider(app, data)

@@ -18,6 +18,7 @@ DOING = {
     "keep_rides": "Keeping a comparison",
     "follow": "Bringing the answers up to the data",
 }
+FITS = ("refit", "refit_when_quiet")
 TITLES = ("File", "Table", "Rows", "Loaded", "Unchanged", "Set aside")
 
 
@@ -34,8 +35,10 @@ def loads_done(work: Work) -> int:
 def work_line(work: Work) -> Any:
     """Return what is going on in the background; the page can be used meanwhile."""
     if is_busy(work):
-        return parts.at_work(DOING.get(work["now"] or "", "Working"), work["text"] or "")
-    fits = [work["ended"][name] for name in ("refit", "refit_when_quiet") if name in work["ended"]]
+        line = parts.at_work(DOING.get(work["now"] or "", "Working"), work["text"] or "")
+        stop = html.Button("Stop the fit", id="intake-stop", className="quiet", n_clicks=0)
+        return [line, stop] if work["now"] in FITS else line
+    fits = [work["ended"][name] for name in FITS if name in work["ended"]]
     fit = max(fits, key=lambda one: one["at"], default=None)
     if fit is None:
         return None

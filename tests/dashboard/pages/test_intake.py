@@ -19,6 +19,7 @@ from dashboard.pages.intake.preview import preview
 from dashboard.pages.intake.progress import work_line
 from dashboard.security import Guarded
 from dashboard.service import Service
+from dashboard.service.service import FIT_STOPPED
 from ingest.store import changes
 from models import run
 from models.run import HERE
@@ -27,6 +28,7 @@ from tests.dashboard.cli.test_rides import ONE_PAIR, csv_of
 from tests.dashboard.fake import FakeData
 from tests.dashboard.people import Caller
 from tests.dashboard.reading import text
+from tests.dashboard.service.lanes import until
 from tests.simulate.rides import Truth, simulate_pair
 
 BAD = (
@@ -188,6 +190,22 @@ def test_fit_that_cannot_be_made_is_said(tmp_path):
     failure = missing.work()["ended"]["refit"]["failure"]
     assert "there is no store here yet" in failure
     assert "here is no store here yet" in text(work_line(missing.work()))
+
+
+def test_a_fit_at_work_is_stopped_and_the_rows_stay(fitting):
+    with fitting.store.reading() as db:  # until it ends, no fit can be written
+        rows = db.frame("bench").height
+        fitting.begin(run.refit)
+        until(lambda: fitting.work()["now"] == "refit")
+        fitting.cancel(run.refit)
+        assert fitting.settled()
+    assert fitting.work()["ended"]["refit"]["failure"] == FIT_STOPPED
+    assert FIT_STOPPED in text(work_line(fitting.work()))
+    assert fitting.standing().fit is None
+    assert frame(fitting, "bench").height == rows > 0
+    fitting.begin(run.refit)
+    assert fitting.settled()
+    assert fitting.work()["ended"]["refit"]["failure"] is None
 
 
 def test_recordings_alone_bring_a_fit_about(fitting):

@@ -32,6 +32,29 @@ class Endless(FakeData):
         setattr(self, question, endless)
 
 
+class Fitting(FakeData):
+    """A fit that goes on until it is stopped."""
+
+    def work(self):
+        if not self.cancelled:
+            return super().work() | {"now": "refit", "text": "reading"}
+        ended = {"at": 1.0, "count": 1, "answer": None, "failure": "the fit was stopped"}
+        return super().work() | {"ended": {"refit": ended}}
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+def test_a_fit_is_stopped_on_the_intake_page(visit, width):
+    data = Fitting()
+    with serving(data) as address:
+        page = visit(width).page
+        page.goto(f"{address}/intake")
+        page.click("#intake-stop:text-is('Stop the fit')")
+        page.wait_for_selector("#intake-work:has-text('The fit was stopped')")
+        assert page.locator("#intake-stop").count() == 0
+        assert data.cancelled == ["refit"]
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
 @pytest.mark.parametrize("part", PARTS)
 def test_what_takes_long_is_stopped_asked_for_no_more_and_started_again(visit, part):
     path, question, there = PARTS[part]
