@@ -48,7 +48,7 @@ def _load(args: argparse.Namespace) -> int:
     for notice in document["notices"]:
         say(f"note: {notice}")
     if sure := sum(problem["sure"] for problem in document["set_aside"]):
-        say(f"what is suggested for {sure} cells is sure: slopewatch set-aside --accept takes it")
+        say(f"what is suggested for {sure} cell(s) is sure: slopewatch set-aside --accept takes it")
     columns = (
         "path",
         "sheet",

@@ -50,8 +50,8 @@ def _put_right(args: argparse.Namespace, fleet: run.Fleet) -> bool:
         for notice in taken["notices"]:
             say(f"note: {notice}")
         say(
-            f"{taken['cells']} cells taken as suggested: {taken['rows_loaded']} rows loaded, "
-            f"{taken['rows_left']} still wait"
+            f"{taken['cells']} cell(s) taken as suggested: {taken['rows_loaded']} row(s) loaded, "
+            f"{taken['rows_left']} still waiting"
         )
         loaded = taken["rows_loaded"] > 0
     if args.take is not None:

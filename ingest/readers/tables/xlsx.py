@@ -10,7 +10,7 @@ import polars as pl
 
 from ingest.readers.tables.header import find_header, header_cells
 from ingest.readers.tables.raw import RawTable, UnreadableError, column_names, trimmed
-from ingest.readers.tables.xlsx_errors import error_cells
+from ingest.readers.tables.xlsx_errors import shown_differently
 from ingest.schema import DICTIONARY_SHEET
 
 LARGEST_UNPACKED = 2_000_000_000
@@ -23,7 +23,7 @@ def read_xlsx(file: str, data: bytes) -> list[RawTable]:
     def read(book: fastexcel.ExcelReader) -> list[RawTable]:
         found = [_read_sheet(file, book, name) for name in book.sheet_names]
         tables = [table for table in found if table is not None]
-        _restore_errors(tables, data)
+        _restore_shown(tables, data)
         return tables
 
     return sheets_of(data, read)
@@ -132,14 +132,18 @@ def _exact(book: fastexcel.ExcelReader, name: str, filled: pl.DataFrame) -> pl.D
     )
 
 
-def _restore_errors(tables: list[RawTable], data: bytes) -> None:
-    """Put the text of failed formulas (#DIV/0!) back, which were read as empty cells."""
-    errors = error_cells(data, {str(t.sheet): (t.header_row, _first_named(t)) for t in tables})
+def _restore_shown(tables: list[RawTable], data: bytes) -> None:
+    """Put back what is shown: failed formulas (#DIV/0!), and percentages with their sign."""
+    shown = shown_differently(data, {str(t.sheet): (t.header_row, _first_named(t)) for t in tables})
     for table in tables:
         place = {row: i for i, row in enumerate(table.rows)}
-        for row, column, text in errors.get(str(table.sheet), []):
+        by_column: dict[int, dict[int, str]] = {}
+        for row, column, text in shown.get(str(table.sheet), []):
             if row in place and 0 <= column < table.frame.width:
-                table.frame[place[row], column] = text
+                by_column.setdefault(column, {})[place[row]] = text
+        for column, texts in by_column.items():
+            cells = table.frame.to_series(column).scatter(list(texts), list(texts.values()))
+            table.frame.replace_column(column, cells)
 
 
 def _first_named(table: RawTable) -> int:

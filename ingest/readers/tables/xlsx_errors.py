@@ -1,4 +1,7 @@
-"""Failed formulas of a workbook, which the fast reader returns as empty cells."""
+"""Cells of a workbook that the fast reader does not return as they are shown.
+
+Failed formulas, which it returns as empty, and percentages: 1.5 % is 0.015 in the file.
+"""
 
 import io
 import re
@@ -6,22 +9,31 @@ import zipfile
 
 from lxml import etree
 
-ErrorCell = tuple[int, int, str]  # row from 1, column from 0, text
+ShownCell = tuple[int, int, str]  # row from 1, column from 0, text
 
 _CELL = re.compile(rb'<(?:\w+:)?c\b([^>]*\bt="e"[^>]*)>.*?<(?:\w+:)?v>([^<]*)<', re.DOTALL)
 _REFERENCE = re.compile(rb'\br="([A-Z]+)(\d+)"')
 
 
-def error_cells(data: bytes, anchors: dict[str, tuple[int, int]]) -> dict[str, list[ErrorCell]]:
-    """Return the failed formulas of some sheets, by sheet.
+_STYLED = re.compile(
+    rb'<(?:\w+:)?c\b([^>]*\bs="(\d+)"[^>/]*)>(?:(?!</(?:\w+:)?c>).)*?<(?:\w+:)?v>([-+.\deE]+)<',
+    re.DOTALL,
+)
+_PERCENT_FORMATS = {9, 10}  # those every workbook has: 0 % and 0.00 %
+
+
+def shown_differently(
+    data: bytes, anchors: dict[str, tuple[int, int]]
+) -> dict[str, list[ShownCell]]:
+    """Return the failed formulas and the percentages of some sheets, by sheet.
 
     anchors   each sheet's header row, and the column that its first named cell was read as
               (the reader leaves out empty columns at the left)
     """
     with zipfile.ZipFile(io.BytesIO(data)) as box:
-        parts = _sheet_parts(box)
+        parts, percent = _sheet_parts(box), _percent_styles(box)
         return {
-            name: _errors(box.read(parts[name]), anchor)
+            name: _shown(box.read(parts[name]), anchor, percent)
             for name, anchor in anchors.items()
             if name in parts
         }
@@ -46,17 +58,39 @@ def _sheet_parts(box: zipfile.ZipFile) -> dict[str, str]:
     return parts
 
 
-def _errors(xml: bytes, anchor: tuple[int, int]) -> list[ErrorCell]:
-    if b't="e"' not in xml:
+def _percent_styles(box: zipfile.ZipFile) -> set[bytes]:
+    """Return the numbers of the cell styles that show a fraction in percent."""
+    parser = etree.XMLParser(resolve_entities=False, no_network=True)
+    try:
+        styles = etree.fromstring(box.read("xl/styles.xml"), parser)
+    except (KeyError, etree.XMLSyntaxError):
+        return set()
+    own = {
+        int(one.get("numFmtId", 0))
+        for one in styles.iterfind(".//{*}numFmts/{*}numFmt")
+        if "%" in one.get("formatCode", "")
+    }
+    formats = [int(xf.get("numFmtId", 0)) for xf in styles.iterfind(".//{*}cellXfs/{*}xf")]
+    return {b"%d" % at for at, one in enumerate(formats) if one in own | _PERCENT_FORMATS}
+
+
+def _shown(xml: bytes, anchor: tuple[int, int], percent: set[bytes]) -> list[ShownCell]:
+    found = [(place, text) for place, text in _CELL.findall(xml)] if b't="e"' in xml else []
+    if percent:
+        found += [
+            (place, b"%.10g %%" % (100 * float(number)))
+            for place, style, number in _STYLED.findall(xml)
+            if style in percent and (b' t="' not in place or b' t="n"' in place)
+        ]
+    if not found:
         return []
     shift = _columns_left_out(xml, anchor)
-    found = []
-    for attributes, text in _CELL.findall(xml):
-        place = _REFERENCE.search(attributes)
-        if place:
-            column = _column_number(place.group(1)) - shift
-            found.append((int(place.group(2)), column, text.decode("utf-8", "replace")))
-    return found
+    at = [(_REFERENCE.search(attributes), text) for attributes, text in found]
+    return [
+        (int(place[2]), _column_number(place[1]) - shift, text.decode("utf-8", "replace"))
+        for place, text in at
+        if place
+    ]
 
 
 def _columns_left_out(xml: bytes, anchor: tuple[int, int]) -> int:

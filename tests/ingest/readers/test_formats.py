@@ -168,3 +168,20 @@ def test_a_file_keeps_its_time_zone(tmp_path: Path) -> None:
     _, report = team.load(tmp_path, file)
     assert report.rows_loaded == 0
     assert any("UTC" in notice for notice in report.notices)
+
+
+def test_percentages_of_a_workbook_are_read_as_they_are_shown(tmp_path: Path) -> None:
+    """1.5 % lies in the file as 0.015: read as that number it would be silently wrong."""
+    with xlsxwriter.Workbook(str(tmp_path / "meters.xlsx")) as book:
+        sheet = book.add_worksheet("meters")
+        head = ["meter_id", "kind", "in_service_date", "slope_convention", "stated_accuracy_pct"]
+        sheet.write_row(1, 1, [*head, "crank_length_mm"])
+        for row, how in enumerate(("0.0%", "0%", "0.00 %"), start=2):
+            sheet.write_row(row, 1, [f"M{row}", "hub", "2024-03-14", "fixed"])
+            sheet.write_number(row, 5, 0.015, book.add_format({"num_format": how}))
+        sheet.write_row(5, 1, ["M5", "hub", "2024-03-14", "fixed", 0.5])
+        sheet.write_row(6, 1, ["M6", "hub", "2024-03-14", "fixed", 0.5])
+        sheet.write_number(6, 6, 1.725, book.add_format({"num_format": "0%"}))
+    found = read_tables([tmp_path / "meters.xlsx"])
+    assert found.frames["meters"]["stated_accuracy_pct"].to_list() == [1.5, 1.5, 1.5, 0.5]
+    assert [(p.row, p.found) for p in found.problems] == [(7, "172.5 %")]
