@@ -52,7 +52,9 @@ def _sure_part(rows: Sequence[Document]) -> html.Div | None:
             html.H3(f"Understood for sure: {number}"),
             html.Ul(kinds),
             parts.note(f"and {theme.plural(more, 'other')}") if more > 0 else None,
-            html.Button(f"Accept all: {number}", id="intake-accept", n_clicks=0),
+            html.Button(
+                f"Accept all: {number}", id={"type": "intake-accept", "rows": "sure"}, n_clicks=0
+            ),
         ],
         className="aside-row aside-sure",
     )

@@ -127,7 +127,7 @@ def register_decisions(app: Dash, data: Guarded) -> None:
         Output("intake-said", "children"),
         Output("intake-tick", "disabled", allow_duplicate=True),
         Output({"type": "intake-wrong", "row": ALL}, "children"),
-        Input("intake-accept", "n_clicks", allow_optional=True),
+        Input({"type": "intake-accept", "rows": ALL}, "n_clicks"),
         Input({"type": "intake-fix", "row": ALL}, "n_clicks"),
         Input({"type": "intake-dismiss", "row": ALL}, "n_clicks"),
         Input({"type": "intake-undo", "import": ALL}, "n_clicks"),
@@ -141,11 +141,10 @@ def register_decisions(app: Dash, data: Guarded) -> None:
         pressed = parts.clicked()
         if pressed is None:
             return (*[no_update] * 5, wrong)
-        button = {"type": pressed} if isinstance(pressed, str) else pressed
-        said, problems = decided(data, button, dict(zip_cells(*given[5:])))
+        said, problems = decided(data, pressed, dict(zip_cells(*given[5:])))
         if problems:
             rows = [entry["id"]["row"] for entry in ctx.outputs_list[5]]
-            wrong = [" ".join(problems) if row == button["row"] else "" for row in rows]
+            wrong = [" ".join(problems) if row == pressed["row"] else "" for row in rows]
             return (*[no_update] * 3, None, no_update, wrong)
         return (*lists(data), parts.done(said), False, wrong)
 

@@ -275,7 +275,7 @@ def press(caller, button):
               output.strip(".").split("...")[:5]]  # fmt: skip
     assert {entry["id"] for entry in listed} == set(names)
     kind = button["type"]
-    kinds = ("intake-fix", "intake-dismiss", "intake-undo", "intake-decide")
+    kinds = ("intake-accept", "intake-fix", "intake-dismiss", "intake-undo", "intake-decide")
     request = {
         "output": output,
         "outputs": [*listed, []],
@@ -308,6 +308,7 @@ def test_coach_is_refused_the_page_and_every_write_behind_it(served, data):
     for button in (
         {"type": "intake-decide", "event": event, "as": "confirmed"},
         {"type": "intake-undo", "import": data.ask(run.imports)[0]["import_id"]},
+        {"type": "intake-accept", "rows": "sure"},
     ):
         status, said = press(caller, button)
         assert status == 200
