@@ -12,5 +12,9 @@ from .offline_kit import kit as kit
 from .offline_kit import last_slopes as last_slopes
 from .offline_kit import recent_rows as recent_rows
 from .pasts import movement_from as movement_from
+from .result import SessionResult as SessionResult
 from .session_table import SESSION_SCHEMA as SESSION_SCHEMA
 from .session_table import session_frame as session_frame
+from .set_estimates import SetEstimate as SetEstimate
+from .set_estimates import set_estimate as set_estimate
+from .set_estimates import set_off as set_off

@@ -152,7 +152,10 @@ class KindRow(TypedDict):
 
 
 class MassSetKit(TypedDict):
-    """A mass set; u_pct: standard uncertainty of its total, basis: what that rests on."""
+    """A mass set; u_pct: standard uncertainty of its total, basis: what that rests on.
+
+    fleet: how far it is off its stamp, with low and high end, %; None: not surely
+    """
 
     bench_id: str
     source: str | None
@@ -160,6 +163,7 @@ class MassSetKit(TypedDict):
     hanger_kg: float
     u_pct: float | None
     basis: str | None
+    fleet: list[float] | None
 
 
 class GravityRow(TypedDict):

@@ -60,6 +60,7 @@ from models.bench.measurement import (
     repeatability_term,
 )
 from models.bench.pasts import movement_from, pasts
+from models.bench.set_estimates import SetEstimate
 from models.metrology import (
     AIR_KG_M3,
     INFINITE,
@@ -89,6 +90,7 @@ def kit(
     recent: pl.DataFrame | None = None,
     forecasts: Mapping[str, Forecast] | None = None,
     movement: Movement | None = None,
+    estimates: Mapping[str, SetEstimate] | None = None,
 ) -> Kit:
     """Return everything a bench page knows before it is opened at the bench.
 
@@ -96,7 +98,8 @@ def kit(
          sessions: rows of `session_frame`; status: the `meters` of the status document
          on: the day; slopes: `last_slopes` of the rows at hand (None: of sessions)
          recent: rows of `bench` of the last REPEAT_HOURS; forecasts: of the fleet, by meter;
-         movement: how the fleet's meters move (None: as sessions tell)
+         movement: how the fleet's meters move (None: as sessions tell);
+         estimates: of mass sets that the fleet knows to be off their stamp
     """
     known = _known(tables, sessions, recent, movement)
     slopes = last_slopes(sessions) if slopes is None else slopes
@@ -106,7 +109,7 @@ def kit(
             _meter(row, known, slopes.get(row["meter_id"], {}), forecasts, on=on) for row in status
         ],
         "kinds": {name: _kind(rule) for name, rule in KINDS.items()},
-        "mass_sets": [_mass_set(row) for row in mass_set_rows(tables)],
+        "mass_sets": [_mass_set(row, estimates or {}) for row in mass_set_rows(tables)],
         "places": [_place(row) for row in place_rows(tables)],
         "setups": list(_setups(known.judge)),
         "standard_gravity": _gravity(local_gravity()),
@@ -354,7 +357,7 @@ def _usual_row(rule: KindRule, k: int, line: PlannedReading) -> dict[str, object
     }
 
 
-def _mass_set(row: MassSetRow) -> MassSetKit:
+def _mass_set(row: MassSetRow, estimates: Mapping[str, SetEstimate]) -> MassSetKit:
     mass, hanger = row["mass_kg"], row["hanger_mass_kg"] or 0.0
     u_pct = basis = None
     if mass is not None and mass + hanger > 0:
@@ -369,6 +372,7 @@ def _mass_set(row: MassSetRow) -> MassSetKit:
         "hanger_kg": hanger,
         "u_pct": u_pct,
         "basis": basis,
+        "fleet": list(estimates[row["bench_id"]]) if row["bench_id"] in estimates else None,
     }
 
 

@@ -57,7 +57,7 @@ class Side:
     slopes: what every meter was last left with, by the rows themselves; taking_in: while the
     answers are behind, meters with rows that are not in them yet ("measured"), or still are in
     them ("taken back"). hung: all rows of `bench`; forecasts: of the fleet, of today;
-    movement: how its meters move.
+    movement: how its meters move; estimates: of mass sets that are off their stamp.
     """
 
     tables: dict[str, pl.DataFrame]
@@ -66,6 +66,7 @@ class Side:
     hung: pl.DataFrame
     forecasts: dict[str, bench.Forecast]
     movement: bench.Movement
+    estimates: dict[str, bench.SetEstimate]
     taking_in: dict[str, str]
     today: date
     own_today: bool
@@ -79,6 +80,7 @@ def side_of(fleet: Fleet) -> Side:
         settings = settings_of(db)
         rows, kept = db.frame("bench"), db.derived("session_results")
         info, courses = db.derived("fit_info"), db.derived("fit_courses")
+        devices = db.derived("fit_devices")
         behind = db.data_version() not in taken_in(info)
         today, own_today = today_of(db, settings), bool(db.setting("today"))
         tables = {name: db.frame(name) for name in SIDE_TABLES}
@@ -100,12 +102,24 @@ def side_of(fleet: Fleet) -> Side:
         rows,
         expected,
         bench.movement_from(sessions, conventions),
+        dict(_sets_off(devices)),
         waiting,
         today,
         own_today,
         settings.tolerance_pct,
         settings.time_zone,
     )
+
+
+def _sets_off(devices: pl.DataFrame | None) -> Iterator[tuple[str, bench.SetEstimate]]:
+    """Yield the mass sets that the store's fit finds surely off their stamp."""
+    if devices is None:
+        return
+    sets = devices.filter(pl.col("device_kind") == "bench")
+    for bench_id, mean, sd in sets.select("device_id", "mean_ln", "sd_ln").iter_rows():
+        estimate = None if mean is None or sd is None else bench.set_estimate(mean, sd)
+        if estimate is not None:
+            yield bench_id, estimate
 
 
 def _course_at(
@@ -153,6 +167,7 @@ def bench_kit(fleet: Fleet) -> KitOfDay | EmptyKit:
         recent=bench.recent_rows(side.hung, side.today),
         forecasts=side.forecasts,
         movement=side.movement,
+        estimates=side.estimates,
     )
     return {**found, "today": side.today.isoformat() if side.own_today else None}
 
@@ -197,7 +212,18 @@ def judge_bench(fleet: Fleet, rows: Rows) -> bench.SessionDocument:
     judged = [result for result in results if result.session.session_id == own]
     if len(judged) != 1:
         raise NothingToSayError("found rows of several sessions, expected one session at a time")
-    return session_document(judged[0])
+    document = session_document(judged[0])
+    document["findings"] = [*_said_of_set(judged[0], side), *document["findings"]]
+    return document
+
+
+def _said_of_set(result: bench.SessionResult, side: Side) -> Iterator[str]:
+    """Yield what the fleet knows of the mass set that hung, if it is off its stamp."""
+    bench_id = result.session.bench_id
+    estimate = side.estimates.get(bench_id or "")
+    hung = [r.expected_nm for r in result.session.readings if r.expected_nm]
+    if bench_id is not None and estimate is not None and hung:
+        yield str(bench.set_off(bench_id, estimate, hung[0]))
 
 
 def _day_of(draft: pl.DataFrame, side: Side) -> date:

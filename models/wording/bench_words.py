@@ -23,6 +23,9 @@ BROWSER_WORDS = {
     "then just what the meter was left with.",
     "slope_changed": "The{side:then} slope was changed the wrong way: {entered:plain} was entered, "
     "{right:plain} reads right. Does it multiply or divide?",
+    "set_off": "The fleet finds {bench_id} {off_pct:signed2} % off its stamp: where "
+    "{stamp_nm:fixed2} N·m hang by the stamp, {fleet_nm:fixed2} N·m do ({low_nm:fixed2} to "
+    "{high_nm:fixed2}). Weigh the set: hanging again cannot tell.",
     # what to look at before the slope is changed
     "check": "{look}. {mistake} would leave {residual_pct:signed2} %.",
     "check_slope": "{look}. {mistake} would explain the difference.",

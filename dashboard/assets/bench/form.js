@@ -430,6 +430,14 @@
       return "Far from everything expected: mistyped, or hung otherwise? Hang it again.";
     }
 
+    // What the fleet knows of the mass set, if it is off its stamp.
+    toldOfSet(row, nm) {
+      const set = bench.findBy(this.kit.mass_sets, "bench_id", row.bench_id);
+      if (!set || !set.fleet) return "";
+      const [fleet, low, high] = set.fleet.map((pct) => nm * (1 + pct / 100));
+      return bench.words(this.kit, bench.reason("set_off", { bench_id: set.bench_id, off_pct: set.fleet[0], stamp_nm: nm, fleet_nm: fleet, low_nm: low, high_nm: high }));
+    }
+
     drawTarget(all, typed) {
       const hung = [...typed, ...all].find((row) => row.load === "mass");
       const nm = hung ? bench.expected(this.kit, this.meter, hung, bench.ways(typed, hung, all)) : null;
@@ -440,7 +448,9 @@
       const zero = this.found.as_found.zero;
       const [low, high] = bench.accept(nm, this.meter.tolerance_pct, zero);
       const total = hung.mass_kg + hung.hanger_mass_kg;
+      const told = this.toldOfSet(hung, nm);
       this.target.replaceChildren(...[
+        told ? h("p", { class: "warn", id: "bench-set-off" }, told) : null,
         h("div", { class: "bench-hang" },
           h("span", { class: "bench-label" }, "Hang"),
           h("b", {}, shown(total, 2) + "\u00a0kg"), " on ",

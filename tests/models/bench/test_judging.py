@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import timedelta
 from typing import Any
 
@@ -13,8 +14,9 @@ from models.bench.causes.neighbours import STAYS, Link, forward, messages
 from models.bench.causes.weighing import Densities, weigh
 from models.bench.evaluation import SessionResult
 from models.bench.judging import Forecast
+from models.bench.set_estimates import set_estimate, set_off
 from models.wording import Reason
-from tests.models.bench.bench_sessions import AT, BUOYANCY, bench, table
+from tests.models.bench.bench_sessions import BUOYANCY, bench, table
 from tests.models.bench.test_suspicions import judged, kinds, session
 
 SPIDER = [{"meter_id": "M1", "slope_convention": "multiplier", "crank_length_mm": 170.0}]
@@ -221,4 +223,18 @@ def test_a_day_without_times_still_judges() -> None:
     rows = [row | {"measured_at": None} for row in session(0.2)]
     (result,) = judged(rows)
     assert advice(result) == "leave"
-    assert AT is not None
+
+
+def test_a_set_off_its_stamp_is_said_with_both_torques() -> None:
+    """By hand: 20.0 kg that act like 19.86 kg (−0.7 %); of 33.60 N·m by the stamp 33.36 hang."""
+    mean = 100 * math.log(19.86 / 20)
+    estimate = set_estimate(mean, 0.1)
+    assert estimate is not None
+    assert estimate.off_pct == pytest.approx(-0.7)
+    assert estimate.low_pct < -0.8
+    said = str(set_off("C", estimate, 33.6))
+    assert "33.60 N·m" in said
+    assert "33.36 N·m" in said
+    assert "Weigh the set" in said
+    assert set_estimate(mean, 0.6) is None  # not surely off
+    assert set_estimate(0.1, 0.01) is None  # surely, and of no account
