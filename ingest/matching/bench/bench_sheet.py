@@ -15,6 +15,13 @@ from ingest.matching.bench.identity import (
 from ingest.matching.bench.loads import loads_of
 from ingest.matching.bench.physics import TORQUES, settle
 from ingest.matching.bench.rows import SLOPES, BenchRows, Facts, bench_rows
+from ingest.matching.bench.slopes import (
+    SessionSlopes,
+    exchange,
+    lone_slope,
+    session_slopes,
+    slope_questions,
+)
 from ingest.matching.meaning import (
     CLOCK,
     LABEL,
@@ -39,6 +46,7 @@ class BenchSheet:
     assigned: list[Assigned]
     questions: list[Question] = field(default_factory=list)
     found: BenchRows = field(default_factory=BenchRows)
+    slopes: list[SessionSlopes] = field(default_factory=list)
     meters_of: str = "column"
 
 
@@ -52,6 +60,7 @@ def read_bench(
 ) -> BenchSheet:
     """Return the readings of a bench sheet, or what has to be asked before they can be told."""
     sheet = BenchSheet(assigned)
+    exchange(assigned, answers)
     by_name = {a.meaning.column: a for a in assigned if a.meaning}
     _fill_down(assigned)
     meters, questions = _meters(table, by_name, known, answers, several_sheets=several_sheets)
@@ -68,15 +77,20 @@ def read_bench(
         return sheet
     clocks = by_name[CLOCK].column.cells if CLOCK in by_name else None
     facts = _facts(assigned, meters, instants(days.texts, clocks), by_name)
-    sheet.found = bench_rows(
-        table,
-        assigned,
-        loads,
-        facts,
-        torque=torque or TORQUES[0],
-        mass=mass,
-        checked="units" not in answers,
-    )
+
+    def rows() -> BenchRows:
+        unit, sure = torque or TORQUES[0], "units" not in answers
+        return bench_rows(table, assigned, loads, facts, torque=unit, mass=mass, checked=sure)
+
+    sheet.found = rows()
+    sheet.slopes = session_slopes(sheet.found.rows)
+    lone = lone_slope(assigned, sheet.slopes)
+    sheet.questions += lone or slope_questions(sheet.slopes, known.conventions, answers)
+    if sheet.questions:
+        sheet.found = BenchRows()
+    elif any(a.why == "only_one" for a in assigned):
+        sheet.found = rows()
+        sheet.slopes = session_slopes(sheet.found.rows)
     return sheet
 
 

@@ -22,6 +22,7 @@ STANDARD_MS2 = 9.80665
 NEAR_ONE = (0.88, 1.14)
 ROW_NEAR_ONE = (0.75, 1.33)
 ZERO_SHARE, ZERO_NM = 0.15, 4.0  # a zero is a small part of the loaded reading, and small
+LIKELY_KG = (0.5, 80.0)
 TORQUES = tuple(UNITS[name] for name in ("N·m", "in·lb", "ft·lb", "kgf·m"))
 MASSES = tuple(UNITS[name] for name in ("kg", "lb", "g"))
 Ratios = list[float | None]
@@ -71,11 +72,16 @@ def settle(
         parts = [UNITS.get(part.strip()) for part in answers["units"].split(",")]
         torque, mass = parts[0], parts[-1]
         if torque in TORQUES and mass in MASSES:
+            for a in assigned:
+                a.unit = torque if a.is_reading else a.unit
             return torque, mass, _zeros(assigned, loads, torque, mass)
     fitting = _fitting(named or unnamed, loads, [stated] if stated else list(TORQUES), masses)
     if not fitting:
         return stated, loads.mass_unit, [_ask_units(named, unnamed, loads, stated)]
     torque, mass = fitting[0]
+    for a in assigned:
+        if a.meaning and a.meaning.column == "mass_kg":
+            a.unit = a.unit or mass
     for a in named:
         a.unit = a.unit or torque
     questions = _check_named(named, loads, mass) if named else []
@@ -102,9 +108,16 @@ def _fitting(
             middles = [_middle_of(a, loads, a.unit or torque, mass) for a in columns]
             told = [ratio for ratio in middles if ratio is not None]
             near = [ratio for ratio in told if is_near_one(ratio)]
-            if near and is_near_one(median(told if any(a.is_reading for a in columns) else near)):
+            named = any(a.is_reading for a in columns)
+            if near and is_near_one(median(told if named else near)) and _can_hang(loads, mass):
                 found.append((torque, mass))
     return found
+
+
+def _can_hang(loads: Loads, mass: Unit) -> bool:
+    """Return whether masses in this unit are such as hang at a bench."""
+    hung = [value * mass.factor for value in loads.mass if value]
+    return not hung or LIKELY_KG[0] <= median(hung) <= LIKELY_KG[1]
 
 
 def _middle_of(a: Assigned, loads: Loads, torque: Unit, mass: Unit | None) -> float | None:

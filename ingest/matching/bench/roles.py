@@ -26,7 +26,7 @@ _WORDED = {
 }
 _OF_QUANTITY = {"temperature": "temperature_c"}
 _LENGTHS = (UNITS["mm"], UNITS["cm"], UNITS["in"], UNITS["m"])
-CRANK_MM = (140.0, 200.0)
+CRANK_MM = (140.0, 190.0)
 MASS_KG = (0.0, 120.0)
 TRAIT_CONCEPTS = frozenset(TRAIT_OF_CONCEPT)
 
@@ -153,6 +153,8 @@ def _reading(column: ColumnSeen) -> Assigned:
     mass = None
     if column.amount:
         mass = column.amount[0] * column.amount[1].factor
+        if mass == 0:
+            traits, mass = {**traits, "load": "zero"}, None
     why: Why = "words" if column.certain >= 0.9 or column.teeth else "nearly_words"
     unit = column.unit if column.unit and column.unit.quantity == "torque" else None
     return Assigned(column, reading(traits, mass), why, unit)

@@ -1,12 +1,14 @@
 """What a row of a sheet is: headings, units, a value for each column, a sum, a remark."""
 
+import re
 from collections.abc import Sequence
 from functools import lru_cache
 
 from ingest.matching.sheets.cells import Kind, amount_in, is_value, kind_of
 from ingest.matching.words import concepts_in, plain, unit_in, unit_named
 
-LONGEST_HEADING = 60
+LONGEST_HEADING = 45
+_AMOUNTS = re.compile(r"\d\s?(?:kg|lbs?|mm|cm|g)\b", re.IGNORECASE)
 MODIFIERS = frozenset(
     {"large", "small", "left", "right", "before", "after", "zero", "up", "down"}
     | {"mean", "deviation", "expected", "net", "spread"}
@@ -36,12 +38,21 @@ def is_known(cell: str) -> bool:
     """Return whether a cell could be a heading that is understood."""
     if not cell or len(cell) > LONGEST_HEADING or is_value(cell):
         return False
+    if len(_AMOUNTS.findall(cell)) > 1:
+        return False
     return bool(concepts_in(unit_in(cell)[0])) or unit_in(cell)[1] is not None
 
 
 def is_teeth(cell: str) -> bool:
     """Return whether a cell could name a chainring by its teeth, or count repetitions."""
     return cell.isdigit() and (25 <= int(cell) <= 65 or 1 <= int(cell) <= 9)
+
+
+def _can_head(cell: str) -> bool:
+    """Return whether a number could be a heading: a ring's teeth, or masses that hung."""
+    amount = amount_in(cell)
+    hung = amount is not None and amount.unit is not None and amount.unit.quantity == "mass"
+    return is_teeth(cell) or hung
 
 
 def is_pair(row: Row) -> bool:
@@ -61,11 +72,26 @@ def is_heading(row: Row) -> bool:
     if len(at) < 2 or is_pair(row):
         return False
     values = [row[i] for i in at if is_value(row[i])]
-    known = known_headings(row)
-    if values and not all(is_teeth(cell) for cell in values):
+    known = len({cell for cell in row if is_known(cell)})
+    if values and not (all(_can_head(cell) for cell in values) and _names_own(row) >= 2):
         return False
     texts = len(at) - len(values)
     return known >= 2 and texts >= 2 and known >= texts / 3 and len(values) <= known
+
+
+def _names_own(row: Row) -> int:
+    """Return how many cells are headings of more than a trait: a row of data has none."""
+    concepts = [concepts_in(unit_in(cell)[0]) if is_known(cell) else frozenset() for cell in row]
+    return sum(bool(found) and not found & (MODIFIERS | {"label"}) for found in concepts)
+
+
+def is_labelled(row: Row) -> bool:
+    """Return whether a row is one of a turned table: a heading at its left, values beside it."""
+    at = filled(row)
+    if len(at) < 2 or not is_known(row[at[0]]):
+        return False
+    concepts = concepts_in(unit_in(row[at[0]])[0])
+    return bool(concepts) and not concepts & (MODIFIERS | {"torque", "label"})
 
 
 def is_units(row: Row) -> bool:

@@ -8,6 +8,7 @@ from ingest.matching.sheets.headings import joined
 from ingest.matching.sheets.row_kinds import (
     filled,
     is_heading,
+    is_labelled,
     is_pair,
     is_remark,
     is_second_line,
@@ -40,7 +41,10 @@ class _Open:
 def find_tables(grid: Grid) -> list[FoundTable]:
     """Return the tables of a sheet in their order; one read by columns where it lies turned."""
     upright = _search(grid)
-    if upright and max(known_headings(table.headings) for table in upright) > FEWEST_KNOWN:
+    known = max((known_headings(table.headings) for table in upright), default=0)
+    labelled = sum(is_labelled(row) for table in upright for row in table.body)
+    rows = sum(len(table.body) for table in upright)
+    if known > FEWEST_KNOWN and labelled < max(2, rows / 3):
         return upright
     turned = turned_grid(grid)
     if turned is not None:
@@ -66,6 +70,9 @@ def _search(grid: Grid, *, turned: bool = False) -> list[FoundTable]:
             begin, end = _heading_span(grid, at)
             lines = [list(line) for line in grid.cells[begin:end]]
             headings = joined(lines, width)
+            if tables and not tables[-1].body:
+                for line in tables.pop().lines:
+                    around = around.with_row(line)
             if not tables or headings != tables[-1].headings:
                 tables.append(_Open(headings, grid.rows[begin:end], lines))
             at = end

@@ -82,7 +82,7 @@ BENCH_WORDS: dict[str, str] = {
         "nulpunt, onbelast, leeg, zro, zeroing, z"
     ),
     "slope": (
-        "slope, cal factor, calibration factor, calibration value, cal value, calibration, "
+        "slope, cal, cal factor, calibration factor, calibration value, cal value, calibration, "
         "sensitivity, scale factor, factor, slope value, steigung, empfindlichkeit, "
         "kalibrierfaktor, kalibrierwert, faktor, pente, sensibilité, facteur, facteur "
         "d'étalonnage, pendenza, sensibilità, fattore, pendiente, sensibilidad, helling, "
