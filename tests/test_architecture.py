@@ -17,6 +17,7 @@ ROOMS = (
     *("ingest.schema", "ingest.readers.tables", "ingest.readers.recordings", "ingest.readers"),
     *("ingest.validate", "ingest.store", "ingest.load", "ingest.matching.words"),
     *("ingest.matching.sheets", "ingest.matching.meaning", "ingest.matching.bench"),
+    *("ingest.matching.records",),
     *("ingest.matching", "ingest.recordings", "ingest.admin"),
     *("models.wording", "models.metrology", "models.bench.measurement", "models.bench.causes"),
     "models.bench",

@@ -1,9 +1,21 @@
 """What is proposed for a sheet: its columns' meanings, what is asked, and the rows they give."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from ingest.matching.bench import by_words, read_bench
-from ingest.matching.meaning import Assigned, Choices, Known, Question, apply, seen_columns
+from ingest.matching.meaning import (
+    Assigned,
+    Choices,
+    ColumnSeen,
+    Known,
+    Meaning,
+    Question,
+    apply,
+    seen_columns,
+)
+from ingest.matching.records import TableFit, best_table, record_rows
 from ingest.matching.sheets import FoundTable
 from ingest.schema import Problem
 
@@ -43,13 +55,49 @@ class Proposal:
 
 def propose(found: FoundTable, known: Known, choices: Choices, *, several_sheets: bool) -> Proposal:
     """Return what is proposed for a table of a sheet."""
-    assigned = by_words(seen_columns(found))
+    columns = seen_columns(found)
+    assigned = by_words(columns)
     apply(choices, assigned)
+    fit = None if _is_bench(assigned) else best_table(columns, _titles(found))
+    if fit is not None:
+        return _of_records(found, columns, fit, known, choices)
     sheet = read_bench(found, assigned, known, choices.answers, several_sheets=several_sheets)
     proposal = Proposal(found, _layout(found, assigned, sheet.meters_of), assigned)
     proposal.questions, proposal.problems = sheet.questions, sheet.found.problems
     if sheet.found.rows:
         proposal.tables.append(TableRows("bench", sheet.found.rows, sheet.found.numbers))
+    return proposal
+
+
+def _is_bench(assigned: Sequence[Assigned]) -> bool:
+    """Return whether a sheet holds bench readings: some column does, beside a mass or a crank."""
+    names = {a.meaning.column for a in assigned if a.meaning}
+    loaded = any(a.is_reading and a.meaning and not a.meaning.is_zero for a in assigned)
+    powered = any(a.column.concepts & {"meter_w", "reference_w", "power"} for a in assigned)
+    return loaded and not (powered and not names & {"mass_kg", "crank_length_mm"})
+
+
+def _titles(found: FoundTable) -> list[str]:
+    lines = found.around[0].lines if found.around else ()
+    return [found.sheet or "", Path(found.file).stem, *lines]
+
+
+def _of_records(
+    found: FoundTable, columns: list[ColumnSeen], fit: TableFit, known: Known, choices: Choices
+) -> Proposal:
+    """Return what is proposed for a sheet of any other table."""
+    places = {seen.at: name for name, seen in fit.places.items()}
+    assigned = [
+        Assigned(seen, Meaning(places[seen.at]), "words", seen.unit)
+        if seen.at in places
+        else Assigned(seen, None, "nothing_needed")
+        for seen in columns
+    ]
+    found_rows = record_rows(found, fit, known, choices.answers)
+    proposal = Proposal(found, "transposed" if found.turned else "long", assigned)
+    proposal.questions = found_rows.questions
+    if found_rows.rows:
+        proposal.tables.append(TableRows(fit.table, found_rows.rows, found.rows))
     return proposal
 
 

@@ -1,4 +1,5 @@
 from .cell_parsing import Style as Style
+from .cell_parsing import chosen as chosen
 from .cell_parsing import number_style as number_style
 from .cell_parsing import numbers as numbers
 from .cell_writing import cell_text as cell_text
@@ -11,6 +12,7 @@ from .checks import SetAsideRow as SetAsideRow
 from .checks import check as check
 from .checks import check_entry as check_entry
 from .checks import complete as complete
+from .choice_words import meant as meant
 from .cross_row_checks import SIGNATURE as SIGNATURE
 from .cross_row_checks import check_across_rows as check_across_rows
 from .cross_row_checks import has_key as has_key

@@ -413,7 +413,20 @@ def american(dice: random.Random) -> Sheet:
 
 def french_units(dice: random.Random) -> Sheet:
     many = _sessions(dice, rings=(None,), zero=True)
-    months = "janv févr mars avril mai juin juil août sept oct nov déc".split()
+    months = [
+        "janv",
+        "févr",
+        "mars",
+        "avril",
+        "mai",
+        "juin",
+        "juil",
+        "août",
+        "sept",
+        "oct",
+        "nov",
+        "déc",
+    ]
     grid: Grid = [["Étalonnage des capteurs"], [], [
         "Jour", "Capteur", "Masse", "Manivelle", "À vide", "Couple gauche", "Couple droit", "Écart",
     ]]  # fmt: skip

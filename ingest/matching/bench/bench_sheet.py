@@ -30,6 +30,7 @@ from ingest.matching.meaning import (
     Days,
     Known,
     Question,
+    order_question,
     read_days,
     years_named,
 )
@@ -112,14 +113,7 @@ def days_of(table: FoundTable, assigned: Assigned | None, answers: Mapping[str, 
 def day_questions(days: Days, assigned: Assigned | None) -> list[Question]:
     """Return what has to be asked about days: their order, their year, where they are."""
     if days.open:
-        return [
-            Question(
-                "date_order",
-                "In which order are day, month and year written? The dates can be read both ways.",
-                ("day_month_year", "month_day_year", "year_month_day"),
-                "day_month_year",
-            )
-        ]
+        return [order_question()]
     if days.lacks_year:
         return [Question("year", "Of which year are these days? They are written without one.")]
     if assigned is None and not any(days.texts):

@@ -9,6 +9,7 @@ from .days import Days as Days
 from .days import clock_text as clock_text
 from .days import read_days as read_days
 from .days import seconds_of as seconds_of
+from .days import told_order as told_order
 from .days import written_day as written_day
 from .days import years_named as years_named
 from .known import Known as Known
@@ -21,3 +22,4 @@ from .meanings import Meaning as Meaning
 from .meanings import reading as reading
 from .questions import Question as Question
 from .questions import column_key as column_key
+from .questions import order_question as order_question

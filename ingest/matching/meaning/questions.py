@@ -19,6 +19,16 @@ class Question:
     default: str | None = None
 
 
+def order_question() -> Question:
+    """Return the question in which order a sheet writes day, month and year."""
+    return Question(
+        "date_order",
+        "In which order are day, month and year written? The dates can be read both ways.",
+        ("day_month_year", "month_day_year", "year_month_day"),
+        "day_month_year",
+    )
+
+
 def column_key(name: str) -> str:
     """Return the key of the question what a column means."""
     return f"column:{name}"

@@ -1,0 +1,156 @@
+"""Which concepts a heading of each table's column may carry, the likelier first."""
+
+# Meters, bench rows apart: those have a room of their own.
+COLUMNS: dict[str, dict[str, tuple[str, ...]]] = {
+    "meters": {
+        "meter_id": ("meter",),
+        "kind": ("meter_kind", "kind", "model", "label"),
+        "model_group": ("group", "model"),
+        "serial_number": ("serial",),
+        "in_service_date": ("in_service", "from_date", "bought"),
+        "retired_date": ("retired", "to_date"),
+        "replaces_meter_id": ("replaces",),
+        "slope_convention": ("convention",),
+        "factory_slope": ("factory_slope", "slope"),
+        "crank_length_mm": ("crank",),
+        "tolerance_pct": ("tolerance",),
+        "stated_accuracy_pct": ("accuracy",),
+        "battery_type": ("battery_type", "battery"),
+        "owner": ("owner",),
+        "state": ("state", "verdict"),
+        "location": ("place",),
+        "purchase_date": ("bought",),
+        "purchase_cost": ("money",),
+        "warranty_until": ("warranty",),
+        "return_by": ("return_by",),
+    },
+    "references": {
+        "reference_id": ("reference",),
+        "kind": ("kind", "model"),
+        "stated_accuracy_pct": ("accuracy",),
+    },
+    "mass_sets": {
+        "bench_id": ("bench",),
+        "mass_kg": ("mass",),
+        "hanger_mass_kg": ("hanger",),
+        "mass_class": ("mass_class",),
+        "mass_tolerance_g": ("mass_tolerance",),
+        "source": ("source",),
+        "certificate_no": ("certificate",),
+        "calibrated_on": ("calibrated", "day"),
+        "due_on": ("due",),
+    },
+    "places": {
+        "place_id": ("place",),
+        "gravity_ms2": ("gravity",),
+        "latitude_deg": ("latitude",),
+        "altitude_m": ("altitude",),
+    },
+    "installations": {
+        "meter_id": ("meter",),
+        "bike_id": ("bike",),
+        "from_date": ("from_date", "day"),
+        "to_date": ("to_date",),
+        "crank_id": ("crank_id",),
+        "crank_length_mm": ("crank",),
+        "programmed_crank_length_mm": ("programmed_crank",),
+        "large_ring": ("large_ring", "large"),
+        "small_ring": ("small_ring", "small"),
+        "ring_shape": ("ring_shape",),
+    },
+    "assignments": {
+        "meter_id": ("meter",),
+        "from_date": ("from_date", "day"),
+        "to_date": ("to_date",),
+        "rider_id": ("rider",),
+        "bike_id": ("bike",),
+        "role": ("role",),
+    },
+    "events": {
+        "meter_id": ("meter",),
+        "date": ("day", "from_date"),
+        "event": ("event", "kind"),
+        "side": ("side", "label"),
+        "size_pct": ("size",),
+        "cost": ("money",),
+        "note": ("note",),
+    },
+    "zeros": {
+        "meter_id": ("meter",),
+        "measured_at": ("day",),
+        "zero_nm": ("zero",),
+        "zero_raw": ("raw",),
+        "temperature_c": ("temperature",),
+        "battery_v": ("volts", "battery"),
+    },
+    "comparisons": {
+        "comparison_id": ("comparison", "session"),
+        "meter_id": ("meter",),
+        "reference_id": ("reference",),
+        "measured_at": ("day",),
+        "step": ("step", "counter"),
+        "duration_s": ("duration", "time"),
+        "meter_w": ("meter_w",),
+        "reference_w": ("reference_w",),
+        "cadence_rpm": ("cadence",),
+        "temperature_c": ("temperature",),
+        "rider_id": ("rider",),
+    },
+    "efforts": {
+        "rider_id": ("rider",),
+        "date": ("day",),
+        "watts": ("power",),
+        "duration_s": ("duration", "time"),
+        "meter_id": ("meter",),
+        "kind": ("kind",),
+    },
+    "calendar": {
+        "name": ("name", "event"),
+        "from_date": ("from_date", "day"),
+        "to_date": ("to_date",),
+        "kind": ("kind",),
+        "priority": ("priority", "kind"),
+        "rider_id": ("rider",),
+    },
+    "capacity": {
+        "from_date": ("from_date", "day"),
+        "to_date": ("to_date",),
+        "slots": ("slots",),
+    },
+    "costs": {
+        "item": ("item", "name"),
+        "model_group": ("group",),
+        "unit_cost": ("money",),
+        "currency": ("currency",),
+    },
+    "riders": {
+        "rider_id": ("rider",),
+        "coach": ("coach",),
+        "from_date": ("from_date",),
+        "to_date": ("to_date",),
+    },
+}
+# What is made up where the sheet leaves it out, and from what.
+MADE_UP = {
+    "calendar": {"to_date": "from_date"},
+    "comparisons": {"comparison_id": "meter, reference and day", "step": "the order of its rows"},
+}
+# Words in a title, a sheet's or a file's name that say which table it is.
+TITLES: dict[str, str] = {
+    "meters": "meters inventory geräte geräteliste inventar liste capteurs inventaire misuratori "
+    "inventario medidores vermogensmeters inventaris register",
+    "mass_sets": "masses weights gewichte massen poids pesi pesas gewichten",
+    "installations": "installations einbau bikes räder mounting montage montaggio montaje fietsen",
+    "assignments": "assignments handout zuteilung ausgabe attribution assegnazioni asignaciones "
+    "toewijzing verleih loans issue",
+    "events": "events work ereignisse wartung service maintenance entretien manutenzione "
+    "mantenimiento onderhoud repairs batteries batterien history",
+    "comparisons": "comparisons comparison vergleiche vergleich comparaisons confronti "
+    "comparaciones vergelijkingen trainer rollentest",
+    "efforts": "efforts tests leistungstests ftp",
+    "calendar": "calendar races season kalender rennen rennkalender saison calendrier courses "
+    "calendario gare carreras wedstrijden",
+    "costs": "costs prices kosten preise coûts tarifs costi prezzi costes precios prijzen",
+    "riders": "riders team fahrer coureurs corridori corredores renners",
+    "zeros": "zeros offsets nullpunkte",
+}
