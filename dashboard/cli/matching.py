@@ -26,6 +26,9 @@ def add(words: Words) -> None:
     sub = words.add("match", _match, text, "store", "format")
     sub.add_argument("paths", nargs="+", type=Path, metavar="PATH")
     sub.add_argument("--accept", action="store_true", help="load what is certain")
+    sub.add_argument("--map", type=Path, metavar="FILE", help="a mapping that was exported")
+    sub.add_argument("--save", metavar="NAME", help="keep what the columns mean under a name")
+    sub.add_argument("--no-fit", action="store_true", help="leave the models as they are")
     sub.add_argument(
         "--answer",
         action="append",
@@ -34,11 +37,16 @@ def add(words: Words) -> None:
         help="what was asked: date_order=day_month_year, mass_kg=20",
     )
 
+    sub = words.add("mappings", _mappings, "what was kept about sheets", "store", "format")
+    sub.add_argument("name", nargs="?", metavar="NAME")
+    sub.add_argument("--remove", metavar="NAME", help="forget this one")
+
 
 def _match(args: argparse.Namespace) -> int:
-    document = run.match_files(
-        fleet_of(args), args.paths, answers=_answers(args.answer), load=args.accept
+    options = run.MatchOptions(
+        _answers(args.answer), args.map, args.save, load=args.accept, fit=not args.no_fit
     )
+    document = run.match_files(fleet_of(args), args.paths, options)
     sheets = document["sheets"]
     for notice in document["notices"]:
         say(f"note: {notice}")
@@ -52,8 +60,24 @@ def _match(args: argparse.Namespace) -> int:
         for column in sheet["columns"]
     ]
     show(args, document, rows, COLUMNS)
+    for device in document["devices"]:
+        _say_device(device, accepted=args.accept)
     undone = any(sheet["undecided"] or sheet["set_aside"] for sheet in sheets)
     return DONE_BUT if undone else DONE
+
+
+def _mappings(args: argparse.Namespace) -> int:
+    fleet = fleet_of(args)
+    if args.remove:
+        run.remove_mapping(fleet, args.remove)
+    kept = run.mappings(fleet)
+    chosen = [one for one in kept if args.name in (None, one["name"])]
+    if args.name and not chosen:
+        names = ", ".join(one["name"] for one in kept) or "none"
+        raise UsageError(f'found "{args.name}", expected a mapping that is kept: {names}')
+    rows = [{**column, "name": one["name"]} for one in chosen for column in one["columns"]]
+    show(args, chosen, rows, ("name", "heading", "meaning", "unit"))
+    return DONE
 
 
 def _answers(given: Sequence[str]) -> dict[str, str]:
@@ -62,6 +86,16 @@ def _answers(given: Sequence[str]) -> dict[str, str]:
         if not (key and mark and value):
             raise UsageError(f'found "{key}{mark}{value}" as an answer, expected KEY=VALUE')
     return {key: value for key, _, value in pairs}
+
+
+def _say_device(device: Mapping[str, Any], *, accepted: bool) -> None:
+    table, name = device["table"], device["name"]
+    told = ", ".join(f"{column} {value}" for column, value in device["cells"].items() if value)
+    if device["missing"]:
+        keys = ", ".join(f"--answer {table}.{name}.{column}=…" for column in device["missing"])
+        say(f"new in {table}: {told}; not loaded before it is complete: {keys}")
+    else:
+        say(f"new in {table}: {told}; {'loaded' if accepted else 'proposed'}")
 
 
 def _say(sheet: Mapping[str, Any], *, accepted: bool) -> None:

@@ -1,5 +1,14 @@
 from .answering import match_document as match_document
+from .documents import MappingDocument as MappingDocument
 from .documents import MatchDocument as MatchDocument
+from .files import Asked as Asked
+from .files import FileMatch as FileMatch
 from .files import accept as accept
 from .files import match_paths as match_paths
-from .meaning import Choices as Choices
+from .files import match_uploads as match_uploads
+from .proposal import Proposal as Proposal
+from .remembered import mapping_of as mapping_of
+from .remembered import mappings_in as mappings_in
+from .remembered import remove_mapping as remove_mapping
+from .remembered import save_mapping as save_mapping
+from .remembered import saved_mappings as saved_mappings

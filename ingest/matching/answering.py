@@ -3,8 +3,10 @@
 from collections.abc import Sequence
 
 from ingest.load import LoadReport
+from ingest.matching.devices import Device
 from ingest.matching.documents import (
     ColumnMatch,
+    DeviceProposal,
     Example,
     MatchDocument,
     SheetMatch,
@@ -33,7 +35,18 @@ def match_document(
             sheets.append(_sheet(proposal, zone=zone, loaded=place in loaded))
     if report:
         notices += report.notices
-    return {"sheets": sheets, "notices": notices}
+    devices = [_device(match.file, device) for match in matches for device in match.devices]
+    return {"sheets": sheets, "devices": devices, "notices": notices}
+
+
+def _device(file: str, device: Device) -> DeviceProposal:
+    return {
+        "path": file,
+        "table": device.table,
+        "name": device.name,
+        "cells": device.cells,
+        "missing": list(device.missing),
+    }
 
 
 def _documented(raw: RawTable, *, loaded: bool) -> SheetMatch:

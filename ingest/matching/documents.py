@@ -57,8 +57,40 @@ class SheetMatch(TypedDict):
     loaded: bool
 
 
+class DeviceProposal(TypedDict):
+    """A row proposed for a list of devices or people that a sheet names.
+
+    cells    what could be told of it, by column
+    missing  what has to be filled in before it loads
+    """
+
+    path: str
+    table: str
+    name: str
+    cells: dict[str, str | None]
+    missing: list[str]
+
+
 class MatchDocument(TypedDict):
     """The answer of `match`. notices: what else is to be said, a sentence each."""
 
     sheets: list[SheetMatch]
+    devices: list[DeviceProposal]
     notices: list[str]
+
+
+class MappedColumn(TypedDict):
+    """What a column with this heading means. unit: of its bare numbers."""
+
+    heading: str
+    meaning: str
+    unit: str | None
+
+
+class MappingDocument(TypedDict):
+    """A mapping as it is exported and read again."""
+
+    name: str
+    table: str
+    columns: list[MappedColumn]
+    answers: dict[str, str]

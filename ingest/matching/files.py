@@ -8,9 +8,11 @@ from pathlib import Path
 import polars as pl
 
 from ingest.load import UPLOADS, Content, LoadReport, gather, load_contents, read_bytes
+from ingest.matching.devices import NAMED, Device, new_devices, rows_of
 from ingest.matching.meaning import Choices, Known, known_of
 from ingest.matching.proposal import Proposal, TableRows, propose
-from ingest.matching.sheets import find_tables
+from ingest.matching.remembered import SavedMapping, fitting, saved_mappings
+from ingest.matching.sheets import FoundTable, find_tables
 from ingest.readers import RawTable, UnreadableError, plain_name, read_grids, table_of
 from ingest.schema import TABLES, Problem
 from ingest.store import Store
@@ -26,6 +28,7 @@ class FileMatch:
     path        what the store knows it by; `file` is how messages call it
     documented  its tables that are in the documented form already: `load` reads them
     problems    why it cannot be read
+    devices     rows for lists of devices and people that it names first
     """
 
     path: Path
@@ -34,22 +37,45 @@ class FileMatch:
     proposals: list[Proposal] = field(default_factory=list)
     documented: list[RawTable] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+    devices: list[Device] = field(default_factory=list)
 
     def content(self) -> Content:
         """Return what of it is certain, to be loaded: of each sheet all or nothing."""
-        open_sheets = {p.found.sheet for p in self.proposals if p.questions}
-        entries = [
-            entry_of(proposal, rows)
-            for proposal in self.proposals
-            if proposal.certain and proposal.found.sheet not in open_sheets
-            for rows in proposal.tables
+        entries = [_entry(self.file, None, rows) for rows in rows_of(self.devices)]
+        entries += [
+            entry_of(proposal, rows) for proposal in self.certain() for rows in proposal.tables
         ]
         return Content(self.path, self.file, self.sha256, self.documented, entries)
 
+    def certain(self) -> list[Proposal]:
+        """Return the proposals of sheets of which nothing has to be asked."""
+        open_sheets = {p.found.sheet for p in self.proposals if p.questions}
+        return [p for p in self.proposals if p.certain and p.found.sheet not in open_sheets]
 
-def match_paths(store: Store, paths: Iterable[str | Path], choices: Choices) -> list[FileMatch]:
+
+@dataclass(frozen=True)
+class Asked:
+    """What a match starts from: answers to questions, and mappings given besides the store's."""
+
+    answers: dict[str, str] = field(default_factory=dict)
+    mappings: tuple[SavedMapping, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Start:
+    known: Known
+    answers: dict[str, str]
+    mappings: tuple[SavedMapping, ...]
+
+
+def _start(store: Store, asked: Asked) -> _Start:
+    mappings = (*asked.mappings, *saved_mappings(store))
+    return _Start(known_of(store), asked.answers, mappings)
+
+
+def match_paths(store: Store, paths: Iterable[str | Path], asked: Asked) -> list[FileMatch]:
     """Return what is proposed for files and folders; NothingToLoadError for a missing path."""
-    known = known_of(store)
+    start = _start(store, asked)
     found = []
     for file in gather(paths).files:
         try:
@@ -57,19 +83,39 @@ def match_paths(store: Store, paths: Iterable[str | Path], choices: Choices) -> 
         except OSError as error:
             found.append(_unread(file, error))
             continue
-        found.append(match_bytes(file.resolve(), str(file), data, known, choices))
-    return found
+        found.append(match_bytes(file.resolve(), str(file), data, start))
+    return _with_devices(found, start)
 
 
 def match_uploads(
-    store: Store, files: Iterable[tuple[str, bytes]], choices: Choices
+    store: Store, files: Iterable[tuple[str, bytes]], asked: Asked
 ) -> list[FileMatch]:
     """Return what is proposed for files that are given by name and content."""
-    known = known_of(store)
-    return [
-        match_bytes(UPLOADS / Path(name).name, Path(name).name, data, known, choices)
-        for name, data in files
+    start = _start(store, asked)
+    found = [
+        match_bytes(UPLOADS / Path(name).name, Path(name).name, data, start) for name, data in files
     ]
+    return _with_devices(found, start)
+
+
+def _with_devices(matches: list[FileMatch], start: _Start) -> list[FileMatch]:
+    """Add the devices that files name to the first file that does."""
+    proposals = [proposal for match in matches for proposal in match.certain()]
+    devices = new_devices(proposals, start.known, start.answers)
+    for device in devices:
+        first = next(match for match in matches if _names(match, device))
+        first.devices.append(device)
+    return matches
+
+
+def _names(match: FileMatch, device: Device) -> bool:
+    column = NAMED.get(device.table, "meter_id")
+    return any(
+        row.get(column) == device.name
+        for proposal in match.certain()
+        for rows in proposal.tables
+        for row in rows.rows
+    )
 
 
 def _unread(file: Path, error: OSError) -> FileMatch:
@@ -79,7 +125,7 @@ def _unread(file: Path, error: OSError) -> FileMatch:
     return FileMatch(file.resolve(), str(file), "", problems=[problem])
 
 
-def match_bytes(path: Path, file: str, data: bytes, known: Known, choices: Choices) -> FileMatch:
+def match_bytes(path: Path, file: str, data: bytes, start: _Start) -> FileMatch:
     """Return what is proposed for the bytes of a file."""
     match = FileMatch(path, file, sha256(data).hexdigest())
     match.documented = [raw for raw in read_bytes(path, file, data).tables if is_documented(raw)]
@@ -92,10 +138,17 @@ def match_bytes(path: Path, file: str, data: bytes, known: Known, choices: Choic
     if None in done:
         return match
     tables = [table for grid in grids for table in find_tables(grid)]
-    match.proposals = [
-        propose(table, known, choices, several_sheets=len(grids) > 1) for table in tables
-    ]
+    several = len(grids) > 1
+    match.proposals = [_proposed(table, start, several_sheets=several) for table in tables]
     return match
+
+
+def _proposed(table: FoundTable, start: _Start, *, several_sheets: bool) -> Proposal:
+    mapping = fitting(start.mappings, table.headings)
+    choices = mapping.choices(start.answers) if mapping else Choices(answers=start.answers)
+    proposal = propose(table, start.known, choices, several_sheets=several_sheets)
+    proposal.mapping = mapping.name if mapping else None
+    return proposal
 
 
 def is_documented(raw: RawTable) -> bool:
@@ -109,21 +162,22 @@ def is_documented(raw: RawTable) -> bool:
 
 def entry_of(proposal: Proposal, rows: TableRows) -> Entry:
     """Return proposed rows as an entry to check and load."""
+    found = proposal.found
+    own = [p for p in proposal.problems if rows.table == "bench"]
+    return _entry(found.file, found.sheet, rows, own)
+
+
+def _entry(
+    file: str, sheet: str | None, rows: TableRows, problems: Sequence[Problem] = ()
+) -> Entry:
     table = TABLES[rows.table]
     cells = {
         name: pl.Series(name, [row.get(name) for row in rows.rows], dtype=pl.String)
         for name in table.names
         if any(name in row for row in rows.rows)
     }
-    found = proposal.found
-    return Entry(
-        table,
-        pl.DataFrame(cells),
-        found.file,
-        sheet=found.sheet,
-        rows=rows.numbers,
-        problems=proposal.problems,
-    )
+    frame = pl.DataFrame(cells)
+    return Entry(table, frame, file, sheet=sheet, rows=rows.numbers, problems=problems)
 
 
 def accept(store: Store, matches: Sequence[FileMatch]) -> LoadReport:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from ingest.matching.bench import by_words, read_bench
+from ingest.matching.bench import by_words, conventions, read_bench
 from ingest.matching.meaning import (
     Assigned,
     Choices,
@@ -17,7 +17,7 @@ from ingest.matching.meaning import (
 )
 from ingest.matching.records import TableFit, best_table, record_rows
 from ingest.matching.sheets import FoundTable
-from ingest.schema import Problem
+from ingest.schema import TABLES, Problem
 
 Cells = dict[str, str | None]
 
@@ -37,6 +37,7 @@ class Proposal:
 
     layout     long, wide, transposed, sheet_per_meter
     problems   rows that cannot be read, beyond what the schema's checks find
+    conventions  meter → slope convention, as its corrections tell
     """
 
     found: FoundTable
@@ -46,6 +47,7 @@ class Proposal:
     tables: list[TableRows] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     mapping: str | None = None
+    conventions: dict[str, str] = field(default_factory=dict)
 
     @property
     def certain(self) -> bool:
@@ -58,15 +60,29 @@ def propose(found: FoundTable, known: Known, choices: Choices, *, several_sheets
     columns = seen_columns(found)
     assigned = by_words(columns)
     apply(choices, assigned)
-    fit = None if _is_bench(assigned) else best_table(columns, _titles(found))
+    fit = _decided(columns, assigned, choices)
+    if fit is None and not _is_bench(assigned) and choices.table is None:
+        fit = best_table(columns, _titles(found))
     if fit is not None:
         return _of_records(found, columns, fit, known, choices)
     sheet = read_bench(found, assigned, known, choices.answers, several_sheets=several_sheets)
     proposal = Proposal(found, _layout(found, assigned, sheet.meters_of), assigned)
     proposal.questions, proposal.problems = sheet.questions, sheet.found.problems
+    proposal.conventions = conventions(sheet.slopes)
     if sheet.found.rows:
         proposal.tables.append(TableRows("bench", sheet.found.rows, sheet.found.numbers))
     return proposal
+
+
+def _decided(
+    columns: Sequence[ColumnSeen], assigned: Sequence[Assigned], choices: Choices
+) -> TableFit | None:
+    """Return where the columns of a table stand that was decided before; None for bench sheets."""
+    if choices.table is None or choices.table == "bench":
+        return None
+    names = TABLES[choices.table].names
+    said = [(a.meaning.column, a.column) for a in assigned if a.why == "named" and a.meaning]
+    return TableFit(choices.table, {name: seen for name, seen in said if name in names})
 
 
 def _is_bench(assigned: Sequence[Assigned]) -> bool:

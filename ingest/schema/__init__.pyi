@@ -8,6 +8,8 @@ from .internal_tables import ACCOUNTS as ACCOUNTS
 from .internal_tables import CHANGES as CHANGES
 from .internal_tables import ENDED_SIGN_INS as ENDED_SIGN_INS
 from .internal_tables import INTERNAL_TABLES as INTERNAL_TABLES
+from .internal_tables import MAPPING_ANSWERS as MAPPING_ANSWERS
+from .internal_tables import MAPPING_COLUMNS as MAPPING_COLUMNS
 from .internal_tables import PLAN_PINS as PLAN_PINS
 from .internal_tables import ROLES as ROLES
 from .internal_tables import SET_ASIDE as SET_ASIDE

@@ -138,10 +138,36 @@ PLAN_PINS = Table(
     key=("meter_id", "week"),
 )
 
+MAPPING_COLUMNS = Table(
+    "mapping_columns",
+    "one row a column of sheets of a team's own, by the mapping that says what it means",
+    (
+        Column("mapping", required=True, meaning="the name it is kept under"),
+        Column("table_name", required=True, meaning="the table its rows are for"),
+        Column("position", int, required=True),
+        Column("heading", meaning="as it stands in the sheet"),
+        Column("meaning", required=True, meaning="a column of the table with its traits"),
+        Column("unit", meaning="of numbers without one"),
+    ),
+    key=("mapping", "position"),
+)
+
+MAPPING_ANSWERS = Table(
+    "mapping_answers",
+    "what was answered about sheets of a mapping and holds for the next one",
+    (
+        Column("mapping", required=True),
+        Column("question", required=True),
+        Column("answer", required=True),
+    ),
+    key=("mapping", "question"),
+)
+
 INTERNAL_TABLES: dict[str, Table] = {
     table.name: table
     for table in (
         *(META, SETTING_VALUES, IMPORTS, IMPORT_TABLES, IMPORT_NOTICES, CLAIMS, SET_ASIDE),
         *(ACCOUNTS, ENDED_SIGN_INS, CHANGES, PLAN_PINS),
+        *(MAPPING_COLUMNS, MAPPING_ANSWERS),
     )
 }

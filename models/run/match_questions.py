@@ -1,23 +1,83 @@
-"""A team's own sheets: what their columns mean, and their rows into the store."""
+"""A team's own sheets: what their columns mean, their rows into the store, mappings kept."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from ingest.matching import Choices, MatchDocument, accept, match_document, match_paths
-from models.run.known import Fleet
+from ingest import matching
+from ingest.matching import Asked, FileMatch, MappingDocument, MatchDocument, Proposal
+from models.run.documents import FitReport
+from models.run.fitting import refit
+from models.run.known import MECHANIC, Fleet, change, question
+from models.wording import NothingToSayError
 
 
-def match_files(
-    fleet: Fleet, paths: Sequence[Path], *, answers: Mapping[str, str], load: bool
-) -> MatchDocument:
-    """Return what is proposed for a team's own sheets; with `load`, load what is certain.
+class Matched(MatchDocument):
+    """The document of `match`, with the fit that followed a load."""
+
+    fit: FitReport | None
+
+
+@dataclass(frozen=True)
+class MatchOptions:
+    """How sheets are matched.
 
     answers  to what was asked before, by the question's key
+    mapping  a file with an exported mapping
+    save_as  keep what the columns mean under this name
+    load     load what is certain; fit: and refit
     """
-    matches = match_paths(fleet.store, paths, Choices(answers=dict(answers)))
-    report = accept(fleet.store, matches) if load else None
-    return match_document(matches, zone=_zone(fleet), report=report)
+
+    answers: Mapping[str, str] = field(default_factory=dict)
+    mapping: Path | None = None
+    save_as: str | None = None
+    load: bool = False
+    fit: bool = False
 
 
-def _zone(fleet: Fleet) -> str:
-    return fleet.store.time_zone()
+def match_files(fleet: Fleet, paths: Sequence[Path], options: MatchOptions) -> Matched:
+    """Return what is proposed for a team's own sheets, and load what is certain if asked to."""
+    given = matching.mappings_in(options.mapping) if options.mapping else []
+    asked = Asked(dict(options.answers), tuple(given))
+    matches = matching.match_paths(fleet.store, paths, asked)
+    if given and not any(p.mapping in {m.name for m in given} for p in _proposals(matches)):
+        raise NothingToSayError(
+            f"{options.mapping}: no sheet has the headings of this mapping. Nothing was done."
+        )
+    if options.save_as:
+        _save(fleet, options.save_as, matches, options.answers)
+    report = matching.accept(fleet.store, matches) if options.load else None
+    document = matching.match_document(matches, zone=fleet.store.time_zone(), report=report)
+    loaded = report is not None and report.rows_loaded > 0
+    return {**document, "fit": refit(fleet) if loaded and options.fit else None}
+
+
+def _proposals(matches: Sequence[FileMatch]) -> list[Proposal]:
+    return [proposal for match in matches for proposal in match.proposals]
+
+
+def _save(
+    fleet: Fleet, name: str, matches: Sequence[FileMatch], answers: Mapping[str, str]
+) -> None:
+    """Keep the mapping of each set of headings that is understood, the first under the name."""
+    kept: list[frozenset[str]] = []
+    for proposal in _proposals(matches):
+        own = name if not kept else f"{name} {len(kept) + 1}"
+        mapping = matching.mapping_of(own, proposal, answers)
+        if proposal.certain and mapping.headings not in kept:
+            matching.save_mapping(fleet.store, mapping)
+            kept.append(mapping.headings)
+    if not kept:
+        raise NothingToSayError("nothing to keep: something has to be decided first.")
+
+
+@question(MECHANIC, watts=False)
+def mappings(fleet: Fleet) -> list[MappingDocument]:
+    """Return the mappings that the store keeps."""
+    return [mapping.document() for mapping in matching.saved_mappings(fleet.store)]
+
+
+@change("mapping removed", MECHANIC)
+def remove_mapping(fleet: Fleet, name: str) -> None:
+    """Remove a mapping from the store; UserError if there is none of that name."""
+    matching.remove_mapping(fleet.store, name)

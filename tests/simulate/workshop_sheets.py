@@ -27,7 +27,7 @@ import random
 import zipfile
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from xml.sax.saxutils import escape
 
@@ -211,7 +211,8 @@ def ods_bytes(sheets: dict[str, Grid]) -> bytes:
         box.writestr("content.xml", content)
         box.writestr(
             "META-INF/manifest.xml",
-            '<manifest:manifest xmlns:manifest="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0">'
+            "<manifest:manifest xmlns:manifest="
+            '"urn:oasis:names:tc:opendocument:xmlns:manifest:1.0">'
             '<manifest:file-entry manifest:full-path="/" manifest:media-type='
             '"application/vnd.oasis.opendocument.spreadsheet"/></manifest:manifest>',
         )
@@ -403,9 +404,9 @@ def american(dice: random.Random) -> Sheet:
     for one in many:
         inches = round(one.crank_mm / 25.4, 4)
         one.readings = [
-            Reading(r.stage, r.load, r.chainring, r.arm, round(round(r.torque_nm / IN_LB, 1) * IN_LB, 6))
+            replace(r, torque_nm=round(round(r.torque_nm / IN_LB, 1) * IN_LB, 6))
             for r in one.readings
-        ]  # fmt: skip
+        ]
         shown = [round(r.torque_nm / IN_LB, 1) for r in one.readings]
         grid.append([one.day, one.meter, 44.1, inches, *shown, "JB"])
     return Sheet("american", "pm log.csv", csv_bytes(grid, day="%m/%d/%Y"), many)

@@ -1,2 +1,3 @@
 from .bench_sheet import read_bench as read_bench
 from .roles import by_words as by_words
+from .slopes import conventions as conventions

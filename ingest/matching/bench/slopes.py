@@ -5,6 +5,7 @@ found = slope after ÷ slope before; divisor, its inverse. Without readings as l
 is the old one times (multiplier) or divided by (divisor) expected ÷ found.
 """
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from math import log
@@ -131,7 +132,7 @@ def _slopes_exchanged(sessions: Sequence[SessionSlopes], known: Mapping[str, str
     against = sum(a in ("multiplier", "divisor") and b not in (None, a) for a, b in told)
     agreeing = sum(a is not None and a == b for a, b in told)
     right = wrong = 0
-    for one, later in zip(sessions, sessions[1:], strict=False):
+    for one, later in itertools.pairwise(sessions):
         if one.meter != later.meter or one.change("") is None:
             continue
         right += _same(one.after.get(""), later.before.get(""))
@@ -195,7 +196,7 @@ def lone_slope(assigned: Sequence[Assigned], sessions: Sequence[SessionSlopes]) 
     found, left = _explained(sessions)
     steady = not any(
         one.meter == later.meter and not _same(one.before.get(""), later.before.get(""))
-        for one, later in zip(sessions, sessions[1:], strict=False)
+        for one, later in itertools.pairwise(sessions)
     )
     if steady or (found >= 1 and not left):
         return []
@@ -215,7 +216,7 @@ def _is_slope(meaning: Meaning) -> bool:
 def _explained(sessions: Sequence[SessionSlopes]) -> tuple[int, int]:
     """Return how many changes from session to session the earlier or the later readings explain."""
     found = left = 0
-    for one, later in zip(sessions, sessions[1:], strict=False):
+    for one, later in itertools.pairwise(sessions):
         if one.meter != later.meter:
             continue
         step = SessionSlopes(one.meter, one.at, one.before, later.before)

@@ -3,6 +3,7 @@ from .assigned import Assigned as Assigned
 from .assigned import Why as Why
 from .choices import Choices as Choices
 from .choices import apply as apply
+from .choices import known_meaning as known_meaning
 from .columns import ColumnSeen as ColumnSeen
 from .columns import seen_columns as seen_columns
 from .days import Days as Days
@@ -19,6 +20,7 @@ from .meanings import CLOCK as CLOCK
 from .meanings import IGNORED as IGNORED
 from .meanings import LABEL as LABEL
 from .meanings import Meaning as Meaning
+from .meanings import MeaningError as MeaningError
 from .meanings import reading as reading
 from .questions import Question as Question
 from .questions import column_key as column_key

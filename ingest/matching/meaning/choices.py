@@ -16,10 +16,12 @@ class Choices:
 
     columns   plain heading → meaning and the unit of bare numbers
     answers   key of a question → answer; `column:<heading>` is a meaning
+    table     the table that the sheet is for
     """
 
     columns: dict[str, tuple[str, str | None]] = field(default_factory=dict)
     answers: dict[str, str] = field(default_factory=dict)
+    table: str | None = None
 
 
 def apply(choices: Choices, assigned: Sequence[Assigned]) -> None:

@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass
 
-from ingest.schema import TABLES
+from ingest.schema import TABLES, UserError
 
 IGNORED = "ignored"
 LABEL = "traits"  # a column whose cells say ring, arm, load or stage
@@ -20,8 +20,8 @@ _FORM = re.compile(r"^(?P<column>[a-z_0-9]+)(?:\s*\((?P<traits>[^()]*)\))?$")
 _MASS = re.compile(r"^(\d+(?:\.\d+)?) kg$")
 
 
-class MeaningError(ValueError):
-    """A text that is no meaning."""
+class MeaningError(UserError, ValueError):
+    """A text that is no meaning of a column."""
 
 
 @dataclass(frozen=True)

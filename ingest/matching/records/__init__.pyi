@@ -1,3 +1,3 @@
 from .choosing import TableFit as TableFit
 from .choosing import best_table as best_table
-from .record_rows import record_rows as record_rows
+from .writing import record_rows as record_rows

@@ -1,0 +1,151 @@
+"""Meters, places, mass sets and riders that sheets name and the store does not know yet."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from ingest.matching.meaning import Known, bare
+from ingest.matching.proposal import Proposal, TableRows
+from ingest.matching.words import tokens
+from ingest.schema import TABLES
+
+Cells = dict[str, str | None]
+NAMED = {"places": "place_id", "mass_sets": "bench_id", "riders": "rider_id"}
+# Words of a sheet that say where its meters sit.
+_KIND_WORDS = {
+    "pedal": "pedal", "pedals": "pedal", "pedale": "pedal", "pedali": "pedal", "pedalen": "pedal",
+    "spider": "crank_spider", "stern": "crank_spider", "etoile": "crank_spider",
+    "hub": "hub", "nabe": "hub", "moyeu": "hub", "mozzo": "hub", "buje": "hub", "naaf": "hub",
+}  # fmt: skip
+
+
+@dataclass
+class Device:
+    """A row that is proposed for a list of devices or people.
+
+    cells    what could be told of it
+    missing  required columns that have to be filled in before it loads
+    row      the first row that names it
+    """
+
+    table: str
+    name: str
+    cells: Cells
+    missing: tuple[str, ...] = ()
+    row: int = 2
+
+
+@dataclass
+class _Seen:
+    """What sheets say of a meter."""
+
+    row: int
+    first_day: str = ""
+    arms: set[str] = field(default_factory=set)
+    rings: set[str] = field(default_factory=set)
+    own_slopes: bool = False
+    words: set[str] = field(default_factory=set)
+    convention: str | None = None
+
+
+def new_devices(
+    proposals: Iterable[Proposal], known: Known, answers: Mapping[str, str]
+) -> list[Device]:
+    """Return proposed rows for what certain sheets name and neither store nor sheets list.
+
+    answers  `meters.A12.kind` or, for all, `meters.*.kind`
+    """
+    meters: dict[str, _Seen] = {}
+    named: dict[tuple[str, str], int] = {}
+    listed: set[tuple[str, str]] = set()
+    for proposal in proposals:
+        if not proposal.certain:
+            continue
+        for rows in proposal.tables:
+            _note_meters(meters, rows, proposal)
+            for table, column in NAMED.items():
+                _note_names(named, rows, table, column)
+                if rows.table == table:
+                    listed |= {(table, row.get(column) or "") for row in rows.rows}
+            if rows.table == "meters":
+                listed |= {("meters", row.get("meter_id") or "") for row in rows.rows}
+    found = [
+        _meter(name, seen, answers)
+        for name, seen in sorted(meters.items())
+        if bare(name) not in known.meters and ("meters", name) not in listed
+    ]
+    for (table, name), row in sorted(named.items()):
+        if name not in known.ids.get(table, frozenset()) and (table, name) not in listed:
+            found.append(Device(table, name, {NAMED[table]: name}, row=row))
+    return found
+
+
+def _note_names(
+    named: dict[tuple[str, str], int], rows: TableRows, table: str, column: str
+) -> None:
+    for row, number in zip(rows.rows, rows.numbers, strict=True):
+        name = row.get(column)
+        if name:
+            named.setdefault((table, name), number)
+
+
+def _note_meters(meters: dict[str, _Seen], rows: TableRows, proposal: Proposal) -> None:
+    if rows.table == "meters":
+        return
+    title = {word for line in _lines(proposal) for word in tokens(line)}
+    for row, number in zip(rows.rows, rows.numbers, strict=True):
+        name = row.get("meter_id")
+        if not name:
+            continue
+        seen = meters.setdefault(name, _Seen(number))
+        day = (row.get("measured_at") or row.get("from_date") or row.get("date") or "")[:10]
+        seen.first_day = min(filter(None, (seen.first_day, day)), default="")
+        seen.arms |= {row.get("arm") or ""} - {""}
+        seen.rings |= {row.get("chainring") or ""} - {""}
+        seen.own_slopes |= bool(row.get("slope_before_left") or row.get("slope_before_right"))
+        seen.words |= title
+        seen.convention = seen.convention or proposal.conventions.get(name)
+
+
+def _lines(proposal: Proposal) -> list[str]:
+    found = proposal.found
+    lines = list(found.around[0].lines) if found.around else []
+    return [*lines, found.sheet or "", *found.headings]
+
+
+def _meter(name: str, seen: _Seen, answers: Mapping[str, str]) -> Device:
+    cells: Cells = {
+        "meter_id": name,
+        "kind": _kind(seen),
+        "in_service_date": seen.first_day or None,
+        "slope_convention": seen.convention,
+    }
+    for column in cells:
+        said = answers.get(f"meters.{name}.{column}") or answers.get(f"meters.*.{column}")
+        cells[column] = said or cells[column]
+    missing = tuple(column for column in TABLES["meters"].required if not cells.get(column))
+    return Device("meters", name, cells, missing, seen.row)
+
+
+def _kind(seen: _Seen) -> str | None:
+    """Return the kind that words, rings and arms tell: rings are told apart with a spider only."""
+    said = {_KIND_WORDS[word] for word in seen.words if word in _KIND_WORDS}
+    if "pedal" in said:
+        said.discard("pedal")
+        said |= {"pedal_pair"} if {"left", "right"} <= seen.arms else set()
+        said |= {"pedal_left"} if seen.arms == {"left"} else set()
+    if len(said) == 1:
+        return next(iter(said))
+    if said or seen.own_slopes:
+        return None
+    return "crank_spider" if len(seen.rings) > 1 else None
+
+
+def rows_of(devices: Sequence[Device]) -> list[TableRows]:
+    """Return the rows that are complete, by table."""
+    tables: dict[str, TableRows] = {}
+    for device in devices:
+        if not device.missing:
+            rows = tables.setdefault(device.table, TableRows(device.table))
+            rows.rows.append(device.cells)
+            rows.numbers.append(device.row)
+    return list(tables.values())
