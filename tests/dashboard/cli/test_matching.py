@@ -8,10 +8,8 @@ import pytest
 from dashboard.cli import main
 
 HEAD = "Datum;Messgerät;Gewicht;Kurbel;Null;gross L;gross R;Abw. %\n"
-MARCH = (
-    HEAD
-    + "14.3.26;A12;20,01 kg;172,5;0,1;33,9;34,0;0,1\n21.3.26;B07;20,01 kg;170;0,1;33,4;33,4;0\n"
-)
+FIRST = "14.3.26;A12;20,01 kg;172,5;0,1;33,9;34,0;0,1\n"
+MARCH = f"{HEAD}{FIRST}21.3.26;B07;20,01 kg;170;0,1;33,4;33,4;0\n"
 APRIL = MARCH + "4.4.26;A12;20,01 kg;172,5;0,0;33,7;33,8;0\n"
 
 
@@ -81,7 +79,7 @@ def test_new_meters_load_once_they_are_complete(sheet, tmp_path, capsys):
     assert [d["missing"] for d in document["devices"]] == [["kind", "slope_convention"]] * 2
     told = (
         "--answer",
-        "meters.*.kind=crank_spider",
+        "meters.*.kind=hub",
         "--answer",
         "meters.*.slope_convention=divisor",
     )

@@ -64,7 +64,7 @@ def test_computed_columns_are_no_readings() -> None:
 @pytest.mark.parametrize(
     ("name", "text", "table"),
     [
-        ("Ereignisse.csv", "Datum;Gerät;Was;Bemerkung\n14.3.26;A12;Batteriewechsel;neu\n", "events"),
+        ("Ereignisse.csv", "Datum;Gerät;Was;Info\n14.3.26;A12;Batteriewechsel;neu\n", "events"),
         ("handout.csv", "Rider,Power meter,From,To\nJ. Roth,A12,2026-01-02,\n", "assignments"),
         ("Rennkalender.csv", "Rennen;von;bis;Prio\nRundfahrt;1.4.26;5.4.26;A\n", "calendar"),
         ("costs.csv", "Cost of,Price,Currency\nbattery,3.50,EUR\n", "costs"),
