@@ -1,6 +1,7 @@
 """From matches to the document that commands and pages show."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from ingest.load import LoadReport
 from ingest.matching.devices import Device
@@ -12,10 +13,11 @@ from ingest.matching.documents import (
     SheetMatch,
     Undecided,
 )
-from ingest.matching.files import DOCUMENTED, FileMatch, entry_of
+from ingest.matching.files import DOCUMENTED, FileMatch, entry_of_rows
 from ingest.matching.meaning import WHY, Assigned, Question
-from ingest.matching.proposal import Proposal
+from ingest.matching.proposal import Proposal, TableRows
 from ingest.readers import RawTable, table_of
+from ingest.schema import ProblemDocument
 from ingest.validate import check_entry
 
 SHOWN = 3
@@ -27,12 +29,13 @@ def match_document(
     """Return the document of `match`. report: what was loaded, if it was accepted."""
     loaded = {(file.path, file.sheet) for file in report.files} if report else set()
     sheets: list[SheetMatch] = []
+    aside = _set_aside([p for match in matches for p in match.proposals], zone)
     notices = [problem.sentence() for match in matches for problem in match.problems]
     for match in matches:
         sheets += [_documented(raw, loaded=report is not None) for raw in match.documented]
         for proposal in match.proposals:
             place = (proposal.found.file, proposal.found.sheet)
-            sheets.append(_sheet(proposal, zone=zone, loaded=place in loaded))
+            sheets.append(_sheet(proposal, aside.get(id(proposal), []), loaded=place in loaded))
     if report:
         notices += report.notices
     devices = [_device(match.file, device) for match in matches for device in match.devices]
@@ -74,9 +77,30 @@ def _documented(raw: RawTable, *, loaded: bool) -> SheetMatch:
     }
 
 
-def _sheet(proposal: Proposal, *, zone: str, loaded: bool) -> SheetMatch:
+def _set_aside(proposals: Sequence[Proposal], zone: str) -> dict[int, list[ProblemDocument]]:
+    """Return what would be set aside of each proposal; rows of a table are checked all at once."""
+    aside: dict[int, list[ProblemDocument]] = {}
+    tables: dict[str, list[tuple[Proposal, TableRows]]] = {}
+    for proposal in proposals:
+        for rows in proposal.tables:
+            tables.setdefault(rows.table, []).append((proposal, rows))
+        aside[id(proposal)] = [problem.document() for problem in proposal.problems]
+    for table, parts in tables.items():
+        origins = [(proposal, n) for proposal, rows in parts for n in rows.numbers]
+        together = TableRows(
+            table, [row for _, rows in parts for row in rows.rows], list(range(len(origins)))
+        )
+        checked = check_entry(entry_of_rows("", None, together), zone=zone)
+        for problem in (p for row in checked.set_aside for p in row.problems):
+            proposal, number = origins[problem.row or 0]
+            found = proposal.found
+            own = replace(problem, file=found.file, sheet=found.sheet, row=number)
+            aside[id(proposal)].append(own.document())
+    return aside
+
+
+def _sheet(proposal: Proposal, aside: list[ProblemDocument], *, loaded: bool) -> SheetMatch:
     found = proposal.found
-    checked = [check_entry(entry_of(proposal, rows), zone=zone) for rows in proposal.tables]
     return {
         "path": found.file,
         "sheet": found.sheet,
@@ -88,7 +112,7 @@ def _sheet(proposal: Proposal, *, zone: str, loaded: bool) -> SheetMatch:
         "proposed": {rows.table: len(rows.rows) for rows in proposal.tables},
         "before": {"headings": found.headings, "rows": [list(r) for r in found.body[:SHOWN]]},
         "after": _after(proposal),
-        "set_aside": [p.document() for c in checked for row in c.set_aside for p in row.problems],
+        "set_aside": aside,
         "saved_as": proposal.mapping,
         "loaded": loaded,
     }

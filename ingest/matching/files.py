@@ -13,7 +13,7 @@ from ingest.matching.meaning import Choices, Known, known_of
 from ingest.matching.proposal import Proposal, TableRows, propose
 from ingest.matching.remembered import SavedMapping, fitting, saved_mappings
 from ingest.matching.sheets import FoundTable, find_tables
-from ingest.readers import RawTable, UnreadableError, plain_name, read_grids, table_of
+from ingest.readers import Grid, RawTable, UnreadableError, plain_name, read_grids, table_of
 from ingest.schema import TABLES, Problem
 from ingest.store import Store
 from ingest.validate import Entry
@@ -41,7 +41,7 @@ class FileMatch:
 
     def content(self) -> Content:
         """Return what of it is certain, to be loaded: of each sheet all or nothing."""
-        entries = [_entry(self.file, None, rows) for rows in rows_of(self.devices)]
+        entries = [entry_of_rows(self.file, None, rows) for rows in rows_of(self.devices)]
         entries += [
             entry_of(proposal, rows) for proposal in self.certain() for rows in proposal.tables
         ]
@@ -128,15 +128,15 @@ def _unread(file: Path, error: OSError) -> FileMatch:
 def match_bytes(path: Path, file: str, data: bytes, start: _Start) -> FileMatch:
     """Return what is proposed for the bytes of a file."""
     match = FileMatch(path, file, sha256(data).hexdigest())
-    match.documented = [raw for raw in read_bytes(path, file, data).tables if is_documented(raw)]
-    done = {raw.sheet for raw in match.documented}
     try:
-        grids = [grid for grid in read_grids(file, data) if grid.sheet not in done]
+        grids = read_grids(file, data)
     except UnreadableError as error:
-        match.problems = [] if match.documented else [error.problem(file)]
+        match.problems.append(error.problem(file))
         return match
-    if None in done:
-        return match
+    if any(looks_documented(grid) for grid in grids):
+        match.documented = [t for t in read_bytes(path, file, data).tables if is_documented(t)]
+        done = {raw.sheet for raw in match.documented}
+        grids = [grid for grid in grids if grid.sheet not in done]
     tables = [table for grid in grids for table in find_tables(grid)]
     several = len(grids) > 1
     match.proposals = [_proposed(table, start, several_sheets=several) for table in tables]
@@ -149,6 +149,16 @@ def _proposed(table: FoundTable, start: _Start, *, several_sheets: bool) -> Prop
     proposal = propose(table, start.known, choices, several_sheets=several_sheets)
     proposal.mapping = mapping.name if mapping else None
     return proposal
+
+
+def looks_documented(grid: Grid) -> bool:
+    """Return whether a row near the top of a sheet names the required columns of some table."""
+    needed = [set(table.required) for table in TABLES.values() if table.required]
+    for row in grid.cells[:20]:
+        names = {plain_name(cell) for cell in row if cell}
+        if any(columns <= names for columns in needed):
+            return True
+    return False
 
 
 def is_documented(raw: RawTable) -> bool:
@@ -164,12 +174,13 @@ def entry_of(proposal: Proposal, rows: TableRows) -> Entry:
     """Return proposed rows as an entry to check and load."""
     found = proposal.found
     own = [p for p in proposal.problems if rows.table == "bench"]
-    return _entry(found.file, found.sheet, rows, own)
+    return entry_of_rows(found.file, found.sheet, rows, own)
 
 
-def _entry(
+def entry_of_rows(
     file: str, sheet: str | None, rows: TableRows, problems: Sequence[Problem] = ()
 ) -> Entry:
+    """Return rows of a table as an entry to check and load."""
     table = TABLES[rows.table]
     cells = {
         name: pl.Series(name, [row.get(name) for row in rows.rows], dtype=pl.String)

@@ -9,7 +9,7 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from math import log
-from statistics import mean, median
+from statistics import median
 
 from ingest.matching.bench.physics import STANDARD_MS2
 from ingest.matching.meaning import Assigned, Meaning, Question, column_key, reading
@@ -55,6 +55,8 @@ class SessionSlopes:
 
 def session_slopes(rows: Rows) -> list[SessionSlopes]:
     """Return what each session of `bench` rows says of its slopes, in time."""
+    if not any(name.startswith("slope_") or value == "as_left" for name, value in _told(rows)):
+        return []
     sessions: dict[str, SessionSlopes] = {}
     shown: dict[tuple[str, str, str], list[float]] = {}
     for row in rows:
@@ -69,8 +71,15 @@ def session_slopes(rows: Rows) -> list[SessionSlopes]:
             for arm in {"", row.get("arm") or ""}:
                 shown.setdefault((name, stage, arm), []).append(ratio)
     for (name, stage, arm), ratios in shown.items():
-        getattr(sessions[name], stage)[arm] = mean(ratios)
+        getattr(sessions[name], stage)[arm] = sum(ratios) / len(ratios)
     return sorted(sessions.values(), key=lambda one: (one.meter, one.at))
+
+
+def _told(rows: Rows) -> set[tuple[str, str]]:
+    """Return which slopes and stages rows name."""
+    return {
+        (name, row.get("stage") or "") for row in rows for name in row if name.startswith("slope_")
+    } | {("", row.get("stage") or "") for row in rows}
 
 
 def _add_slopes(one: SessionSlopes, row: Mapping[str, str | None]) -> None:

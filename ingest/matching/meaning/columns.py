@@ -124,7 +124,8 @@ def _read_numbers(columns: list[ColumnSeen], *, typed: bool, commas_likely: bool
     pooled = pl.Series([d for column in digits for d in column if d], dtype=pl.String)
     comma = commas_likely and bool(pooled.str.contains(r"^[+-]?\d*,\d+$").any())
     style = number_style(pooled, likely=Style(comma, comma), typed=typed)
-    for column, written, found in zip(columns, digits, amounts, strict=True):
-        texts = pl.Series([d.replace(" ", "") if d else None for d in written], dtype=pl.String)
-        column.numbers = numbers(texts, style).to_list()
+    texts = [d.replace(" ", "") if d else None for column in digits for d in column]
+    values = numbers(pl.Series(texts, dtype=pl.String), style).to_list()  # all columns at once
+    for at, (column, found) in enumerate(zip(columns, amounts, strict=True)):
+        column.numbers = values[at * len(found) : (at + 1) * len(found)]
         column.units = [a.unit if a else None for a in found]
