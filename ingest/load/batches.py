@@ -14,6 +14,9 @@ from ingest.schema import TABLES, Problem, Table, fault
 from ingest.validate import Checked, SetAsideRow, check, check_entry
 
 LOAD_ORDER = {name: position for position, name in enumerate(TABLES)}
+NOT_DOCUMENTED = (
+    "not in the documented form. `slopewatch match` proposes what its columns mean, and loads it."
+)
 Kind = Literal["load", "correction", "replacement"]
 
 
@@ -90,13 +93,17 @@ def prepare(content: Content, *, zone: str, kind: Kind = "load") -> Batch:
 
 def _add_checked(batch: Batch, raw: RawTable, table: Table) -> None:
     try:
-        batch.tables.append(check(raw, table, zone=batch.time_zone))
+        checked = check(raw, table, zone=batch.time_zone)
+        batch.tables.append(checked)
+        if raw.rows and checked.cells.is_empty() and checked.frame.is_empty():
+            batch.add_notice(NOT_DOCUMENTED, raw.sheet)
     except Exception as error:  # one table must not take the others with it
         _set_whole_aside(batch, raw, fault(error, batch.file, raw.sheet))
 
 
 def _add_unknown(batch: Batch, raw: RawTable) -> None:
     _set_whole_aside(batch, raw, unknown_table(raw))
+    batch.add_notice(NOT_DOCUMENTED, raw.sheet)
 
 
 def _set_whole_aside(batch: Batch, raw: RawTable, problem: Problem) -> None:

@@ -207,7 +207,9 @@ def _tables(file: str, ending: str, data: bytes) -> list[RawTable]:
         raise UnreadableError(
             found=f"a {ending} file",
             expected="CSV, Parquet or a workbook (.xlsx)",
-            fix="open it in the spreadsheet program and save it as .xlsx",
+            fix="let slopewatch match read it as it is"
+            if ending == ".ods"
+            else "open it in the spreadsheet program and save it as .xlsx",
         )
     if not data:
         return [read_csv(file, data)]

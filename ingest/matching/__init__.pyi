@@ -4,8 +4,10 @@ from .documents import MatchDocument as MatchDocument
 from .files import Asked as Asked
 from .files import FileMatch as FileMatch
 from .files import accept as accept
+from .files import are_own as are_own
 from .files import match_paths as match_paths
 from .files import match_uploads as match_uploads
+from .files import staged_files as staged_files
 from .proposal import Proposal as Proposal
 from .remembered import mapping_of as mapping_of
 from .remembered import mappings_in as mappings_in

@@ -134,6 +134,7 @@ def _undecided(question: Question) -> Undecided:
         "what": question.what,
         "choices": list(question.choices),
         "default": question.default,
+        "examples": list(question.examples),
     }
 
 

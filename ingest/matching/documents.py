@@ -16,12 +16,16 @@ class ColumnMatch(TypedDict):
 
 
 class Undecided(TypedDict):
-    """Something to ask. key: what the answer is given under; default: marked, not taken."""
+    """Something to ask. key: what the answer is given under; default: marked, not taken.
+
+    examples: what each choice makes of the sheet, if that can be shown
+    """
 
     key: str
     what: str
     choices: list[str]
     default: str | None
+    examples: list[str]
 
 
 class Example(TypedDict):

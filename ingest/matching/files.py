@@ -1,13 +1,21 @@
 """Files of a team's own making: what is proposed for each sheet, and what of it is loaded."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
 
 import polars as pl
 
-from ingest.load import UPLOADS, Content, LoadReport, gather, load_contents, read_bytes
+from ingest.load import (
+    UPLOADS,
+    Content,
+    LoadReport,
+    gather,
+    load_contents,
+    read_bytes,
+    recordings_among,
+)
 from ingest.matching.devices import NAMED, Device, new_devices, rows_of
 from ingest.matching.meaning import Choices, Known, known_of
 from ingest.matching.proposal import Proposal, TableRows, propose
@@ -19,6 +27,8 @@ from ingest.store import Store
 from ingest.validate import Entry
 
 DOCUMENTED = "documented"
+SHEETS = {".csv", ".tsv", ".tab", ".txt", ".xlsx", ".xlsm", ".ods"}
+Upload = tuple[str, bytes]  # a file's name, and what is in it
 
 
 @dataclass
@@ -191,9 +201,40 @@ def entry_of_rows(
     return Entry(table, frame, file, sheet=sheet, rows=rows.numbers, problems=problems)
 
 
-def accept(store: Store, matches: Sequence[FileMatch]) -> LoadReport:
-    """Load what is certain of matched files, like any other file; return the report."""
+def staged_files(folder: Path) -> list[Upload]:
+    """Return the files of a folder, by name and content."""
+    return [(file.name, file.read_bytes()) for file in sorted(folder.iterdir()) if file.is_file()]
+
+
+def are_own(files: Iterable[tuple[str, bytes]]) -> tuple[list[Upload], list[Upload]]:
+    """Return uploaded files in two parts: those of a team's own making, and those `load` reads."""
+    own: list[Upload] = []
+    others: list[Upload] = []
+    for name, data in files:
+        (own if _is_own(name, data) else others).append((name, data))
+    return own, others
+
+
+def _is_own(name: str, data: bytes) -> bool:
+    if Path(name).suffix.lower() not in SHEETS or recordings_among([(name, data)]):
+        return False
+    try:
+        grids = read_grids(name, data)
+    except UnreadableError:
+        return False
+    if any(looks_documented(grid) for grid in grids):
+        return False
+    return any(find_tables(grid) for grid in grids)
+
+
+def accept(
+    store: Store, matches: Sequence[FileMatch], *, only: Collection[str] = tuple(TABLES)
+) -> LoadReport:
+    """Load what is certain of matched files, like any other file; return the report.
+
+    only  the tables that whoever accepts may change
+    """
     report = LoadReport()
     contents = [match.content() for match in matches]
-    load_contents(store, [c for c in contents if c.entries or c.tables], report)
+    load_contents(store, [c for c in contents if c.entries or c.tables], report, only=only)
     return report

@@ -76,8 +76,10 @@ from .known import fit_state_in as fit_state_in
 from .known import holds_nothing as holds_nothing
 from .known import taken_in as taken_in
 from .match_questions import MatchOptions as MatchOptions
+from .match_questions import accept_sheets as accept_sheets
 from .match_questions import mappings as mappings
 from .match_questions import match_files as match_files
+from .match_questions import match_sheets as match_sheets
 from .match_questions import remove_mapping as remove_mapping
 from .recordings import compare_files as compare_files
 from .reports import intervals as intervals

@@ -201,6 +201,15 @@ class Loaded(ReportDocument):
     recordings: list[str]
 
 
+class LoadedFiles(Loaded):
+    """What uploaded files brought in.
+
+    sheets: the word by which a team's own sheets among them are found again; None: there are none
+    """
+
+    sheets: str | None
+
+
 class LoadDocument(Loaded):
     """The `load` document. fit: None where it is left for later."""
 

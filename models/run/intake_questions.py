@@ -9,9 +9,11 @@ import polars as pl
 
 from ingest import admin, load, store
 from ingest.load import LoadReport, load_paths, load_uploads, recordings_among
+from ingest.matching import are_own
+from ingest.recordings import stage
 from ingest.schema import SETTINGS, write_template
 from ingest.store import record
-from models.run.documents import LoadDocument, Loaded, Row, SetAside
+from models.run.documents import LoadDocument, Loaded, LoadedFiles, Row, SetAside
 from models.run.fitting import refit
 from models.run.known import COACH, MANAGER, MECHANIC, OWNER, Fleet, change, question
 from models.run.recordings import evaluate_pairs, take_in, take_in_uploads
@@ -59,11 +61,14 @@ def _brings_pairs(report: LoadReport) -> bool:
 
 
 @change("files loaded", MECHANIC, MANAGER, place="records", then="fit")
-def load_files(fleet: Fleet, files: Sequence[File]) -> Loaded:
+def load_files(fleet: Fleet, files: Sequence[File]) -> LoadedFiles:
     """Load files by name and content; return the `load` document without `fit`.
+
+    Sheets of a team's own making are not read, but held for `match_sheets`.
 
     Raise a UserError where a file holds a table that whoever asks may not change.
     """
+    own, files = are_own(files)
     report = load_uploads(
         fleet.store,
         files,
@@ -73,7 +78,7 @@ def load_files(fleet: Fleet, files: Sequence[File]) -> Loaded:
     rides = recordings_among(files) if "pairs" in fleet.person.tables else []
     if rides or _brings_pairs(report):
         report.notices += take_in_uploads(fleet.store, rides, say=fleet.say)
-    return _loaded(report)
+    return {**_loaded(report), "sheets": stage(fleet.store, own) if own else None}
 
 
 @question(MECHANIC, MANAGER, kept=False)

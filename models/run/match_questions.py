@@ -6,9 +6,10 @@ from pathlib import Path
 
 from ingest import matching
 from ingest.matching import Asked, FileMatch, MappingDocument, MatchDocument, Proposal
-from models.run.documents import FitReport
+from ingest.recordings import staged_folder
+from models.run.documents import FitReport, Loaded
 from models.run.fitting import refit
-from models.run.known import MECHANIC, Fleet, change, question
+from models.run.known import MANAGER, MECHANIC, Fleet, change, question
 from models.wording import NothingToSayError
 
 
@@ -50,6 +51,32 @@ def match_files(fleet: Fleet, paths: Sequence[Path], options: MatchOptions) -> M
     document = matching.match_document(matches, zone=fleet.store.time_zone(), report=report)
     loaded = report is not None and report.rows_loaded > 0
     return {**document, "fit": refit(fleet) if loaded and options.fit else None}
+
+
+@question(MECHANIC, MANAGER, place="model", by_fit=False, kept=False)
+def match_sheets(fleet: Fleet, drop: str, answers: Mapping[str, str]) -> MatchDocument:
+    """Return what is proposed for sheets that were dropped; nothing goes into the store."""
+    matches = _dropped(fleet, drop, answers)
+    return matching.match_document(matches, zone=fleet.store.time_zone())
+
+
+@change("sheets loaded", MECHANIC, MANAGER, place="records", then="fit")
+def accept_sheets(fleet: Fleet, drop: str, answers: Mapping[str, str], save_as: str) -> Loaded:
+    """Load what is certain of sheets that were dropped; return the `load` document without `fit`.
+
+    save_as  keep what their columns mean under this name; empty: keep nothing
+    """
+    matches = _dropped(fleet, drop, answers)
+    if save_as:
+        _save(fleet, save_as, matches, answers)
+    report = matching.accept(fleet.store, matches, only=fleet.person.tables)
+    return {**report.to_document(), "recordings": []}
+
+
+def _dropped(fleet: Fleet, drop: str, answers: Mapping[str, str]) -> list[FileMatch]:
+    folder = staged_folder(fleet.store, drop)
+    files = matching.staged_files(folder)
+    return matching.match_uploads(fleet.store, files, Asked(dict(answers)))
 
 
 def _proposals(matches: Sequence[FileMatch]) -> list[Proposal]:

@@ -10,7 +10,7 @@ from dashboard import theme
 from dashboard.navigation import Document
 from dashboard.pages.intake.lists import LISTS, chosen_import, lists
 from dashboard.pages.intake.preview import preview
-from dashboard.pages.intake.progress import is_busy, loads_done, report, work_line
+from dashboard.pages.intake.progress import is_busy, last_load, loads_done, report, work_line
 from dashboard.security import Guarded
 from models import run
 
@@ -21,8 +21,10 @@ def after_a_while(data: Guarded, seen: int) -> tuple[Any, ...]:
     line, still = work_line(work), not is_busy(work)
     done = loads_done(work)
     if done == seen:
-        return line, still, no_update, no_update, no_update, no_update, no_update
-    return (line, still, report(work["ended"]["load_files"]), done, *lists(data))
+        return line, still, *[no_update] * 6
+    load = last_load(work)
+    sheets = (load["answer"] or {}).get("sheets") or no_update
+    return (line, still, report(load), done, *lists(data), sheets)
 
 
 def register_files(app: Dash, data: Guarded) -> None:
@@ -111,6 +113,7 @@ def register_progress(app: Dash, data: Guarded) -> None:
         Output("intake-aside", "children"),
         Output("intake-events", "children"),
         Output("intake-imports", "children"),
+        Output("intake-own-drop-word", "data", allow_duplicate=True),
         Input("intake-tick", "n_intervals"),
         State("intake-seen", "data"),
         prevent_initial_call=True,

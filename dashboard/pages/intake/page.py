@@ -4,7 +4,7 @@ from dash import Dash, dcc, html
 
 from dashboard import components as parts
 from dashboard.navigation import View
-from dashboard.pages.intake import calls, downloads, one_rider
+from dashboard.pages.intake import calls, downloads, one_rider, sheet_calls
 from dashboard.pages.intake.lists import LISTS, lists
 from dashboard.pages.intake.out import take_out
 from dashboard.pages.intake.progress import is_busy, loads_done, work_line
@@ -24,6 +24,7 @@ def layout(data: Guarded, view: View) -> html.Div:
         [
             html.H1(TITLE),
             _bring_in(data.work()),
+            html.Div(id="intake-own", **parts.aria(live="polite")),
             *(html.Div(shown, id=name) for name, shown in zip(LISTS, lists(data), strict=True)),
             take_out(data),
         ],
@@ -42,10 +43,13 @@ def _bring_in(work: Work) -> html.Section:
         html.Div(id="intake-said", **parts.aria(live="polite")),
         dcc.Interval(id="intake-tick", interval=1000, disabled=not is_busy(work)),
         dcc.Store(id="intake-seen", data=loads_done(work)),
+        dcc.Store(id="intake-own-drop-word"),
+        dcc.Store(id="intake-own-answers"),
         name="intake-files",
         note="Tables as CSV, Parquet or a workbook; recordings of rides as FIT, TCX or CSV; whole "
         "folders too. A table is known by the name of its file or sheet, or by its columns. Good "
-        "rows load, bad rows are set aside below. The same file twice changes nothing.",
+        "rows load, bad rows are set aside below. The same file twice changes nothing. Sheets of "
+        "your own making (CSV, XLSX, ODS) are looked at first.",
     )
 
 
@@ -54,6 +58,7 @@ def register(app: Dash, data: Guarded) -> None:
     calls.register_files(app, data)
     calls.register_stop(app, data)
     calls.register_progress(app, data)
+    sheet_calls.register_sheets(app, data)
     calls.register_decisions(app, data)
     one_rider.register_rider(app, data)
     downloads.register_downloads(app, data)

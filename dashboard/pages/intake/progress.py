@@ -12,6 +12,7 @@ from dashboard.service import Ended, Work
 
 DOING = {
     "load_files": "Loading",
+    "accept_sheets": "Loading",
     "refit": "Refitting the models",
     "refit_when_quiet": "Refitting the models",
     "look_at_rides": "Reading recordings",
@@ -19,6 +20,7 @@ DOING = {
     "follow": "Bringing the answers up to the data",
 }
 FITS = ("refit", "refit_when_quiet")
+LOADS = ("load_files", "accept_sheets")
 TITLES = ("File", "Table", "Rows", "Loaded", "Unchanged", "Set aside")
 
 
@@ -29,7 +31,13 @@ def is_busy(work: Work) -> bool:
 
 def loads_done(work: Work) -> int:
     """Return how many loads have ended since the dashboard was started."""
-    return work["ended"]["load_files"]["count"] if "load_files" in work["ended"] else 0
+    return sum(work["ended"][name]["count"] for name in LOADS if name in work["ended"])
+
+
+def last_load(work: Work) -> Ended:
+    """Return the load that ended last; there must have been one."""
+    ended = [work["ended"][name] for name in LOADS if name in work["ended"]]
+    return max(ended, key=lambda one: one["at"])
 
 
 def work_line(work: Work) -> Any:
@@ -64,7 +72,7 @@ def report(load: Ended) -> Any:
     return html.Div(
         [
             html.H3("What was loaded"),
-            _files(answer.get("files") or [], recordings),
+            _files(answer.get("files") or [], recordings + bool(answer.get("sheets"))),
             parts.sentences(said, className="notices"),
         ]
     )

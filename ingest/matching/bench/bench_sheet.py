@@ -113,7 +113,7 @@ def days_of(table: FoundTable, assigned: Assigned | None, answers: Mapping[str, 
 def day_questions(days: Days, assigned: Assigned | None) -> list[Question]:
     """Return what has to be asked about days: their order, their year, where they are."""
     if days.open:
-        return [order_question()]
+        return [order_question(assigned.column.cells if assigned else ())]
     if days.lacks_year:
         return [Question("year", "Of which year are these days? They are written without one.")]
     if assigned is None and not any(days.texts):

@@ -45,7 +45,7 @@ def record_rows(
         w for cell in cells if (w := written_day(cell, year)) is not None
     )
     if order is None:
-        return RecordRows(questions=[order_question()])
+        return RecordRows(questions=[order_question(cells)])
     texts = {
         name: _texts(schema.column(name), seen, order=order, year=year, known=known)
         for name, seen in fit.places.items()

@@ -38,7 +38,7 @@ BENCH_WORDS: dict[str, str] = {
         "atelier, luogo, officina, lugar, taller, sede, plaats, locatie, werkplaats"
     ),
     "bench": (
-        "bench, mass set, weight set, weights id, masses id, set, prüfstand, gewichtssatz, "
+        "bench, mass set, satz, weight set, weights id, masses id, set, prüfstand, gewichtssatz, "
         "massensatz, gewicht nr, jeu de masses, banc, banco, set di pesi, juego de pesas, "
         "gewichtenset, testbank, bench id"
     ),

@@ -33,6 +33,7 @@ RPM, VOLT = Unit("rpm", "cadence", 1.0), Unit("V", "voltage", 1.0)
 MILLIVOLT = Unit("mV", "voltage", 0.001)
 SECOND, MINUTE = Unit("s", "time", 1.0), Unit("min", "time", 60.0)
 HOUR = Unit("h", "time", 3600.0)
+MONEY = Unit("money", "money", 1.0)  # amounts are kept in the currency they are in
 
 _DOT = r"[\s·.*×x\-/]?"
 _LB = r"(?:lbf|lbs|lb|pounds?|pfund|livres?|libras?|libbre|pond)\.?"
@@ -61,6 +62,7 @@ _PATTERNS: tuple[tuple[str, Unit], ...] = (
     (r"s|sec|secs|sek|seconds?", SECOND),
     (r"min|mins|minutes?|minuten", MINUTE),
     (r"h|hrs?|hours?|std", HOUR),
+    (r"€|eur|euros?|\$|usd|£|gbp|chf|fr", MONEY),
 )
 _WHOLE = tuple((re.compile(rf"(?:{pattern})\.?"), unit) for pattern, unit in _PATTERNS)
 _IN_BRACKETS = re.compile(r"[(\[{]\s*([^()\[\]{}]+?)\s*[)\]}]")
