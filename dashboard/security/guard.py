@@ -22,7 +22,7 @@ P = ParamSpec("P")
 T = TypeVar("T")
 Asked = Callable[Concatenate[Fleet, P], T]
 SCOPED = ("meter_id", "rider_id")
-EVERYBODYS = ("load_files", "refit", "refit_when_quiet")
+EVERYBODYS = ("load_files", "accept_sheets", "refit", "refit_when_quiet")
 ROWS_NAMED_BY = ("meter_id", "rider_id", "replaces_meter_id")
 
 

@@ -21,10 +21,11 @@ def after_a_while(data: Guarded, seen: int) -> tuple[Any, ...]:
     line, still = work_line(work), not is_busy(work)
     done = loads_done(work)
     if done == seen:
-        return line, still, *[no_update] * 6
+        return line, still, *[no_update] * 7
     load = last_load(work)
-    sheets = (load["answer"] or {}).get("sheets") or no_update
-    return (line, still, report(load), done, *lists(data), sheets)
+    sheets = (load["answer"] or {}).get("sheets")
+    waiting = (sheets, parts.at_work("Looking at your sheets")) if sheets else [no_update] * 2
+    return (line, still, report(load), done, *lists(data), *waiting)
 
 
 def register_files(app: Dash, data: Guarded) -> None:
@@ -114,6 +115,7 @@ def register_progress(app: Dash, data: Guarded) -> None:
         Output("intake-events", "children"),
         Output("intake-imports", "children"),
         Output("intake-own-drop-word", "data", allow_duplicate=True),
+        Output("intake-own", "children", allow_duplicate=True),
         Input("intake-tick", "n_intervals"),
         State("intake-seen", "data"),
         prevent_initial_call=True,

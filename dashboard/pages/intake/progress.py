@@ -64,6 +64,8 @@ def report(load: Ended) -> Any:
     if load["failure"]:
         return parts.warning(theme.sentence(load["failure"]))
     answer = load["answer"] or {}
+    if answer.get("sheets") and not answer["files"]:
+        return None  # what waits to be matched is shown by itself
     recordings = len(answer.get("recordings") or [])
     said = list(answer.get("notices") or [])
     if recordings:
@@ -72,7 +74,7 @@ def report(load: Ended) -> Any:
     return html.Div(
         [
             html.H3("What was loaded"),
-            _files(answer.get("files") or [], recordings + bool(answer.get("sheets"))),
+            _files(answer.get("files") or [], recordings),
             parts.sentences(said, className="notices"),
         ]
     )

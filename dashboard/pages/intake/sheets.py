@@ -30,14 +30,13 @@ FILL_IN = {"kind": (*KINDS, "other"), "slope_convention": CONVENTIONS}
 def sheets_section(found: Document) -> html.Section:
     """Return what is proposed for dropped sheets, and the way to answer, accept or drop it."""
     groups = grouped(found["sheets"])
-    asked = any(sheet["undecided"] for sheet in found["sheets"])
     ready = any(_loads(sheet) for sheet in found["sheets"])
     return parts.section(
         "Sheets of your own",
         parts.sentences(found["notices"], className="notices"),
         html.Ul([_card(sheets) for sheets in groups], className="own-sheets"),
         _devices(found["devices"]),
-        _buttons(asked=asked, ready=ready),
+        _buttons(ready=ready),
         name="intake-own",
         note="These are not in the documented form. See what each column was taken for; nothing "
         "is in the store yet, and nothing that can be read in two ways loads before it is "
@@ -202,7 +201,11 @@ def _fill_in(device: Document, column: str) -> html.Div:
     )
 
 
-def _buttons(*, asked: bool, ready: bool) -> html.Div:
+def _buttons(*, ready: bool) -> html.Div:
+    again = html.Button("Read with these answers", id="intake-own-again", n_clicks=0)
+    drop = html.Button("Not wanted", id="intake-own-drop", className="quiet", n_clicks=0)
+    if not ready:
+        return html.Div([again, drop], className="pair own-buttons")
     keep = html.Label(
         [
             html.Span("Keep what the columns mean for the next sheet, as"),
@@ -210,17 +213,5 @@ def _buttons(*, asked: bool, ready: bool) -> html.Div:
         ],
         className="field",
     )
-    return html.Div(
-        [
-            html.Button("Read with these answers", id="intake-own-again", n_clicks=0),
-            keep if ready else html.Div(dcc.Input(id="intake-own-name", type="hidden", value="")),
-            html.Button(
-                "Load what is certain" if asked else "Load",
-                id="intake-own-load",
-                n_clicks=0,
-                disabled=not ready,
-            ),
-            html.Button("Not wanted", id="intake-own-drop", className="quiet", n_clicks=0),
-        ],
-        className="pair own-buttons",
-    )
+    load = html.Button("Load what is certain", id="intake-own-load", n_clicks=0)
+    return html.Div([load, keep, again, drop], className="pair own-buttons")
