@@ -8,6 +8,7 @@ from ingest.matching.bench.identity import (
     ask_meter,
     filled_down,
     instants,
+    looks_like_an_id,
     meters_said,
     one_spelling,
     sessions,
@@ -24,12 +25,16 @@ from ingest.matching.bench.slopes import (
 )
 from ingest.matching.meaning import (
     CLOCK,
+    IGNORED,
     LABEL,
     Assigned,
     ColumnSeen,
     Days,
     Known,
+    Meaning,
     Question,
+    bare,
+    column_key,
     order_question,
     read_days,
     years_named,
@@ -64,8 +69,10 @@ def read_bench(
     exchange(assigned, answers)
     by_name = {a.meaning.column: a for a in assigned if a.meaning}
     _fill_down(assigned)
-    meters, questions = _meters(table, by_name, known, answers, several_sheets=several_sheets)
-    sheet.questions += questions
+    meters, asked_meters = _meters(
+        table, assigned, by_name, known, answers, several_sheets=several_sheets
+    )
+    sheet.questions += asked_meters
     sheet.meters_of = "column" if "meter_id" in by_name else "sheet"
     days = days_of(table, by_name.get("measured_at"), answers)
     sheet.questions += day_questions(days, by_name.get("measured_at"))
@@ -156,6 +163,7 @@ def _repeat(column: ColumnSeen, copied: Sequence[bool]) -> None:
 
 def _meters(
     table: FoundTable,
+    assigned: Sequence[Assigned],
     by_name: Mapping[str, Assigned],
     known: Known,
     answers: Mapping[str, str],
@@ -165,12 +173,35 @@ def _meters(
     if "meter_id" in by_name:
         cells: Texts = [cell or None for cell in by_name["meter_id"].column.cells]
         return one_spelling(cells, known), []
+    unnamed = _could_be_meters(assigned, known)
+    if unnamed is not None:
+        cells = [cell or None for cell in unnamed.column.cells]
+        if unnamed.why == "known_names":
+            unnamed.meaning = Meaning("meter_id")
+            return one_spelling(cells, known), []
+        what = f'Does "{unnamed.column.name}" say which meter each row is of?'
+        names = ("meter_id", IGNORED)
+        return cells, [Question(column_key(unnamed.column.name), what, names, names[0])]
     if answers.get("meter_id"):
         return one_spelling([answers["meter_id"]] * len(table.rows), known), []
     said = meters_said(table, known, several_sheets=several_sheets)
     if said is None:
         return [None] * len(table.rows), [ask_meter(table)]
     return one_spelling(said, known), []
+
+
+def _could_be_meters(assigned: Sequence[Assigned], known: Known) -> Assigned | None:
+    """Return a column of words without a meaning whose cells look like names of meters."""
+    for a in assigned:
+        cells = [cell for cell in a.column.cells if cell]
+        if a.meaning is not None or a.why != "not_understood" or a.column.is_numeric or not cells:
+            continue
+        if sum(bare(cell) in known.meters for cell in cells) >= 0.8 * len(cells):
+            a.why, a.confidence = "known_names", 0.9
+            return a
+        if sum(looks_like_an_id(cell) for cell in cells) >= 0.8 * len(cells):
+            return a
+    return None
 
 
 def _facts(

@@ -27,6 +27,7 @@ NOT_A_METER = frozenset(
     ]
 )
 MERGED_SHARE = 0.3
+LONGEST_ID = 40
 Texts = list[str | None]
 
 
@@ -78,17 +79,18 @@ def ask_meter(table: FoundTable) -> Question:
 def _said_meter(around: Surroundings, known: Known) -> str | None:
     for key, value in reversed(around.pairs):
         concepts = concepts_in(unit_in(key)[0])
-        if "meter" in concepts and kind_of(value) is not Kind.DAY and value:
+        if "meter" in concepts and _could_be_a_meter(value):
             return value
     for line in reversed(around.lines):
         if bare(line) in known.meters:
             return known.meters[bare(line)]
-        if _looks_like_an_id(line):
+        if looks_like_an_id(line):
             return line
     return None
 
 
-def _looks_like_an_id(line: str) -> bool:
+def looks_like_an_id(line: str) -> bool:
+    """Return whether a text is a short name of letters and digits, as devices have."""
     mixed = any(c.isdigit() for c in line) and any(c.isalpha() for c in line)
     words = kind_of(line) is Kind.TEXT and amount_in(line) is None and not concepts_in(line)
     return len(line) <= 12 and mixed and words
@@ -96,7 +98,7 @@ def _looks_like_an_id(line: str) -> bool:
 
 def _could_be_a_meter(name: str) -> bool:
     words = tokens(name)
-    if not words or kind_of(name) is Kind.DAY or NOT_A_METER & set(words):
+    if not words or len(name) > LONGEST_ID or kind_of(name) is Kind.DAY or NOT_A_METER & set(words):
         return False
     return not name.strip().isdigit() or not 1990 <= int(name) <= 2100
 
@@ -106,7 +108,7 @@ def one_spelling(meters: Texts, known: Known) -> Texts:
     first: dict[str, str] = {}
     out: Texts = []
     for meter in meters:
-        if not meter:
+        if not meter or not bare(meter).isprintable() or meter.startswith("#"):
             out.append(None)
             continue
         key = bare(meter)

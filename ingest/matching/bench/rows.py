@@ -2,9 +2,16 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from statistics import median
 
 from ingest.matching.bench.loads import Loads, in_unit, usual_unit
-from ingest.matching.bench.physics import ROW_NEAR_ONE, STANDARD_MS2, ZERO_SHARE, is_near_one
+from ingest.matching.bench.physics import (
+    ROW_NEAR_ONE,
+    STANDARD_MS2,
+    ZERO_NM,
+    ZERO_SHARE,
+    is_near_one,
+)
 from ingest.matching.bench.traits import traits_of_cell
 from ingest.matching.meaning import LABEL, Assigned
 from ingest.matching.sheets import FoundTable
@@ -16,6 +23,7 @@ NUMBER_COLUMNS = ("temperature_c", "crank_angle_deg", "gravity_ms2", "soak_min",
 SLOPES = tuple(
     f"slope_{stage}{side}" for side in ("", "_left", "_right") for stage in ("before", "after")
 )
+WILD_ZERO_NM, WILD_TIMES = 1.0, 8.0
 Cells = dict[str, str | None]
 
 
@@ -56,6 +64,7 @@ def bench_rows(
     staged = has_stages(assigned)
     columns = _in_order([a for a in assigned if a.is_reading], staged=staged)
     torques = [in_unit(a.column, usual_unit(a.column, a.unit) or torque) for a in columns]
+    lacking = _unlabelled(labels)
     plain = _plain_cells(assigned, len(table.rows))
     count: dict[str, int] = {}
     for row, number in enumerate(table.rows):
@@ -76,7 +85,17 @@ def bench_rows(
             }
             unit = usual_unit(a.column, a.unit) or torque
             problem = _fill(
-                cells, a, loads, row, cell, values[row], said, unit=unit, mass=mass, checked=checked
+                cells,
+                a,
+                loads,
+                row,
+                cell,
+                values[row],
+                said,
+                lacking=row in lacking,
+                unit=unit,
+                mass=mass,
+                checked=checked,
             )
             if not staged and cells["load"] == "zero":
                 cells.pop("stage", None)
@@ -87,7 +106,51 @@ def bench_rows(
                 )
             found.rows.append(cells)
             found.numbers.append(number)
+    if checked:
+        found.problems += _wild_zeros(table, found)
+    if len(columns) > 1:
+        found.problems += _row_twice(table)
     return found
+
+
+def _wild_zeros(table: FoundTable, found: BenchRows) -> list[Problem]:
+    """Return a problem for each zero far from the others: a decimal sign may be missing."""
+    zeros = [
+        (number, value)
+        for row, number in zip(found.rows, found.numbers, strict=True)
+        if row.get("load") == "zero" and (value := plain_number(row["torque_nm"])) is not None
+    ]
+    if len(zeros) < 4:
+        return []
+    usual = median(abs(value) for _, value in zeros)
+    limit = max(WILD_ZERO_NM, WILD_TIMES * usual)
+    expected, fix = f"a zero like the others, within {limit:.2g} N·m", "correct the zero"
+    return [
+        Problem(table.file, table.sheet, number, "torque_nm", f"{value:.10g}", expected, fix)
+        for number, value in zeros
+        if abs(value) > limit
+    ]
+
+
+def _row_twice(table: FoundTable) -> list[Problem]:
+    """Return a problem for each row of a session that stands in the sheet twice."""
+    first: dict[tuple[str, ...], int] = {}
+    problems = []
+    for cells, number in zip(table.body, table.rows, strict=True):
+        above = first.setdefault(tuple(cells), number)
+        if above != number:
+            what = f"the same as row {above}"
+            expected, fix = "a session once", "remove one of the two rows, or dismiss this one"
+            problems.append(Problem(table.file, table.sheet, number, None, what, expected, fix))
+    return problems
+
+
+def plain_number(text: str | None) -> float | None:
+    """Return a number as `bench_rows` writes it; None for a cell that is none."""
+    try:
+        return float(text) if text else None
+    except ValueError:
+        return None
 
 
 def has_stages(assigned: Sequence[Assigned]) -> bool:
@@ -127,6 +190,23 @@ def _label_traits(labels: Sequence[Assigned], row: int) -> dict[str, str] | None
     return said
 
 
+def _unlabelled(labels: Sequence[Assigned]) -> set[int]:
+    """Return the rows that lack a label which nearly every row has that is no zero."""
+    zero = {
+        row
+        for a in labels
+        for row, cell in enumerate(a.column.cells)
+        if cell and (traits_of_cell(cell) or {}).get("load") == "zero"
+    }
+    rows: set[int] = set()
+    for a in labels:
+        loaded = [row for row in range(len(a.column.cells)) if row not in zero]
+        empty = {row for row in loaded if not a.column.cells[row]}
+        if len(empty) <= 0.1 * len(loaded):
+            rows |= empty
+    return rows
+
+
 def _fill(
     cells: Cells,
     a: Assigned,
@@ -136,6 +216,7 @@ def _fill(
     value: float | None,
     said: dict[str, str] | None,
     *,
+    lacking: bool,
     unit: Unit,
     mass: Unit | None,
     checked: bool,
@@ -152,7 +233,7 @@ def _fill(
     cells |= traits
     cells["torque_nm"] = cell if value is None else f"{value * unit.factor:.10g}"
     _hang(cells, loads, row, meaning.mass_kg, mass)
-    if said is None:
+    if said is None or (traits["load"] == "mass" and lacking):
         return "words for ring, arm, load or stage", "write for instance large left, or zero"
     if contradicts(said, dict(meaning.traits)):
         return "the same ring, arm and stage in the row as in the heading", "correct one of them"
@@ -164,7 +245,7 @@ def _fill(
             f"about {due:.4g} {unit.name}: mass · g · crank length",
             "correct the reading, the mass or the crank length of this row",
         )
-    if traits["load"] == "zero" and ratio is not None and abs(ratio) > 0.5:
+    if traits["load"] == "zero" and abs(value) * unit.factor > ZERO_NM:
         return "a small torque: nothing hung there", "correct the reading, or its load"
     return None
 

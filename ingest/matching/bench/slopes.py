@@ -12,6 +12,7 @@ from math import log
 from statistics import median
 
 from ingest.matching.bench.physics import STANDARD_MS2
+from ingest.matching.bench.rows import plain_number
 from ingest.matching.meaning import Assigned, Meaning, Question, column_key, reading
 
 SMALLEST_CHANGE = 0.0015  # of the logarithm of a slope, below which it tells nothing
@@ -85,25 +86,18 @@ def _told(rows: Rows) -> set[tuple[str, str]]:
 def _add_slopes(one: SessionSlopes, row: Mapping[str, str | None]) -> None:
     for side in ("", "left", "right"):
         for name, kept in (("before", one.before), ("after", one.after)):
-            value = _number(row.get(f"slope_{name}_{side}".rstrip("_")))
+            value = plain_number(row.get(f"slope_{name}_{side}".rstrip("_")))
             if value:
                 kept[side] = value
 
 
-def _number(text: str | None) -> float | None:
-    try:
-        return float(text) if text else None
-    except ValueError:
-        return None
-
-
 def _ratio(row: Mapping[str, str | None]) -> float | None:
-    shown, mass = _number(row.get("torque_nm")), _number(row.get("mass_kg"))
-    length = _number(row.get("crank_length_mm"))
+    shown, mass = plain_number(row.get("torque_nm")), plain_number(row.get("mass_kg"))
+    length = plain_number(row.get("crank_length_mm"))
     if row.get("load") != "mass" or not shown or not mass or not length or shown <= 0:
         return None
     return shown / (
-        (mass + (_number(row.get("hanger_mass_kg")) or 0)) * STANDARD_MS2 * length / 1e3
+        (mass + (plain_number(row.get("hanger_mass_kg")) or 0)) * STANDARD_MS2 * length / 1e3
     )
 
 

@@ -11,6 +11,7 @@ Why = Literal[
     "words", "nearly_words", "kind_of_values", "physics", "words_and_physics", "named",
     "computed_mean", "computed_expected", "computed_net", "computed_words", "nothing_needed",
     "not_understood", "asked", "only_one", "raw_counts",
+    "known_names",
 ]  # fmt: skip
 WHY: dict[Why, str] = {
     "words": "its heading says so",
@@ -27,6 +28,7 @@ WHY: dict[Why, str] = {
     "not_understood": "neither its heading nor its values tell",
     "asked": "a person has to say",
     "only_one": "it is the only column of this kind",
+    "known_names": "it holds names that the store knows",
     "raw_counts": "its values are too large for newton metres: the maker's own count",
 }
 CONFIDENCE: dict[Why, float] = {
@@ -34,6 +36,7 @@ CONFIDENCE: dict[Why, float] = {
     "words_and_physics": 0.99, "named": 1.0, "computed_mean": 0.95, "computed_expected": 0.95,
     "computed_net": 0.95, "computed_words": 0.9, "nothing_needed": 0.8, "not_understood": 0.3,
     "asked": 0.0, "only_one": 0.8, "raw_counts": 0.8,
+    "known_names": 0.9,
 }  # fmt: skip
 
 

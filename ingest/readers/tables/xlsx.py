@@ -56,7 +56,7 @@ def _check_container(data: bytes) -> None:
         with zipfile.ZipFile(io.BytesIO(data)) as box:
             names = set(box.namelist())
             unpacked = sum(entry.file_size for entry in box.infolist())
-    except (zipfile.BadZipFile, OSError, ValueError) as error:
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
         raise no_workbook("bytes that are no workbook") from error
     sheets = ("workbook.xml", "workbook.bin", "content.xml")  # XLSX, XLSB, ODS
     if not any(name.endswith(sheets) for name in names):

@@ -31,6 +31,8 @@ def loadable(match: FileMatch) -> Counter[tuple[object, ...]]:
             continue
         for row in check_entry(entry, zone="UTC").frame.to_dicts():
             hung = row["load"] == "mass"
+            if row["crank_length_mm"] is None:
+                continue  # set aside once the store is there to look it up
             found[
                 (
                     *(row["meter_id"], row["measured_at"].date().isoformat()),
