@@ -23,7 +23,6 @@ COMMAND_LINE_ONLY = {
     "correct_recordings": "reads and writes folders of this machine",
     "load_folders": "reads folders of this machine",
     "match_files": "reads files of this machine",
-    "set_aside_listed": "shows the rows of every table, whoever may change it",
     "set_setting": "what everybody's answers rest on is set by whoever runs the machine",
     "settings": "what everybody's answers rest on is set by whoever runs the machine",
     "write_rider": "writes into a folder of this machine",
