@@ -107,6 +107,12 @@ def said_amount(around: Surroundings, concept: str, bounds: tuple[float, float])
     return None
 
 
+def said_number(text: str) -> Maybe:
+    """Return the number that a text outside a table holds, whatever its unit; None for none."""
+    amount = amount_in(text)
+    return _plain_number(amount.digits) if amount else None
+
+
 def _plain_number(digits: str) -> Maybe:
     try:
         return float(digits.replace(" ", "").replace(",", "."))

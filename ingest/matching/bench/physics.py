@@ -95,7 +95,7 @@ def _is_open(a: Assigned) -> bool:
 
 def _stated(named: Sequence[Assigned]) -> Unit | None:
     units = [usual_unit(a.column, a.unit) for a in named]
-    return next((unit for unit in units if unit is not None and unit in TORQUES), None)
+    return next((unit for unit in units if unit is not None and unit.quantity == "torque"), None)
 
 
 def _fitting(

@@ -36,6 +36,7 @@ def by_words(columns: Sequence[ColumnSeen]) -> list[Assigned]:
     assigned = [_one(column) for column in columns]
     _only_one_of_each(assigned)
     _by_kind_alone(assigned)
+    _repeats(assigned)
     return assigned
 
 
@@ -199,6 +200,18 @@ def _fitness(assigned: Assigned, name: str) -> tuple[int, float, int]:
     concept = {"meter_id": "meter", "measured_at": "day"}.get(name, name.removesuffix("_id"))
     alone = assigned.column.concepts == {concept}
     return int(alone), assigned.confidence, -assigned.column.at
+
+
+def _repeats(assigned: list[Assigned]) -> None:
+    """Take columns headed 1, 2, 3 for repeated readings, where rows say of what, or three do."""
+    counted = [a for a in assigned if a.column.heading in "123456789" and a.column.heading]
+    counted = [a for a in counted if a.meaning is None and a.column.is_numeric]
+    if [a.column.heading for a in counted] != [str(n + 1) for n in range(len(counted))]:
+        return
+    labelled = any(a.meaning and a.meaning.column == LABEL for a in assigned)
+    if len(counted) >= 3 or (labelled and len(counted) == 2):
+        for a in counted:
+            a.meaning, a.why, a.confidence = reading({}), "nearly_words", 0.75
 
 
 def _by_kind_alone(assigned: list[Assigned]) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
-from ingest.matching.bench.loads import Loads, in_unit, usual_unit
+from ingest.matching.bench.loads import Loads, in_unit, said_number, usual_unit
 from ingest.matching.bench.physics import (
     ROW_NEAR_ONE,
     STANDARD_MS2,
@@ -14,8 +14,8 @@ from ingest.matching.bench.physics import (
 )
 from ingest.matching.bench.traits import traits_of_cell
 from ingest.matching.meaning import LABEL, Assigned
-from ingest.matching.sheets import FoundTable
-from ingest.matching.words import UNITS, Unit
+from ingest.matching.sheets import FoundTable, Surroundings
+from ingest.matching.words import UNITS, Unit, concepts_in, unit_in
 from ingest.schema import Problem
 
 PLAIN_COLUMNS = ("technician", "place_id", "bench_id")
@@ -65,7 +65,7 @@ def bench_rows(
     columns = _in_order([a for a in assigned if a.is_reading], staged=staged)
     torques = [in_unit(a.column, usual_unit(a.column, a.unit) or torque) for a in columns]
     lacking = _unlabelled(labels)
-    plain = _plain_cells(assigned, len(table.rows))
+    plain = _said_around(table, _plain_cells(assigned, len(table.rows)), assigned)
     count: dict[str, int] = {}
     for row, number in enumerate(table.rows):
         said = _label_traits(labels, row)
@@ -307,6 +307,38 @@ def _plain_cells(assigned: Sequence[Assigned], height: int) -> list[Cells]:
             if text is not None:
                 cells[name] = text
     return rows
+
+
+def _said_around(table: FoundTable, rows: list[Cells], assigned: Sequence[Assigned]) -> list[Cells]:
+    """Add what is said of rows outside the table, of columns that the table does not have."""
+    there = {a.meaning.column for a in assigned if a.meaning}
+    memo: dict[Surroundings, Cells] = {}
+    for cells, around in zip(rows, table.around, strict=True):
+        if around not in memo:
+            said = {**_session_cells(table.notes), **_session_cells(around)}
+            memo[around] = {k: v for k, v in said.items() if k not in there}
+        for name, text in memo[around].items():
+            cells.setdefault(name, text)
+    return rows
+
+
+def _session_cells(around: Surroundings) -> Cells:
+    """Return slopes, temperature, mechanic and place that lines around a table say."""
+    cells: Cells = {}
+    for key, value in around.pairs:
+        concepts = concepts_in(unit_in(key)[0])
+        number = said_number(value)
+        if "slope" in concepts and number is not None:
+            stage = [name for name in ("before", "after") if name in concepts]
+            if len(stage) == 1:
+                cells[f"slope_{stage[0]}"] = f"{number:.10g}"
+        elif "temperature" in concepts and number is not None:
+            cells["temperature_c"] = f"{number:.10g}"
+        elif "technician" in concepts and number is None:
+            cells["technician"] = value
+        elif "place" in concepts and number is None:
+            cells["place_id"] = value
+    return cells
 
 
 def _number_texts(a: Assigned) -> list[str | None]:

@@ -13,6 +13,10 @@ MODIFIERS = frozenset(
     {"large", "small", "left", "right", "before", "after", "zero", "up", "down"}
     | {"mean", "deviation", "expected", "net", "spread"}
 )
+KEYS = frozenset(
+    {"slope", "crank", "mass", "hanger", "meter", "serial", "day", "time", "temperature"}
+    | {"technician", "place", "bench", "battery", "firmware", "bike", "rider", "verdict", "note"}
+)
 SPREADING = MODIFIERS | {"torque", "slope", "mass", "power", "label"}
 _SUMS = frozenset(
     plain(word)
@@ -48,6 +52,24 @@ def is_teeth(cell: str) -> bool:
     return cell.isdigit() and (25 <= int(cell) <= 65 or 1 <= int(cell) <= 9)
 
 
+def _counts_repeats(cells: Sequence[str]) -> bool:
+    """Return whether headings count repeated readings: `Reading | 1 | 2 | 3`."""
+    counts = [cell for cell in cells if cell.isdigit()]
+    words = [cell for cell in cells if not cell.isdigit()]
+    counted = len(counts) >= 2 and counts == [str(n + 1) for n in range(len(counts))]
+    return counted and bool(words) and is_known(words[0]) and not any(map(is_value, words))
+
+
+def is_key_and_value(row: Row) -> bool:
+    """Return whether a row is made of headings of a session, each with its value beside it."""
+    cells = [row[i] for i in filled(row)]
+    keys, values = cells[::2], cells[1::2]
+    if len(keys) != len(values) or not all(is_known(key) for key in keys):
+        return False
+    concepts = [concepts_in(unit_in(key)[0]) for key in keys]
+    return all(found & KEYS and not found & {"torque", "label"} for found in concepts)
+
+
 def _can_head(cell: str) -> bool:
     """Return whether a number could be a heading: a ring's teeth, or masses that hung."""
     amount = amount_in(cell)
@@ -73,6 +95,8 @@ def is_heading(row: Row) -> bool:
         return False
     values = [row[i] for i in at if is_value(row[i])]
     known = len({cell for cell in row if is_known(cell)})
+    if _counts_repeats([row[i] for i in at]):
+        return True
     if values and not (all(_can_head(cell) for cell in values) and _names_own(row) >= 2):
         return False
     texts = len(at) - len(values)
@@ -83,6 +107,12 @@ def _names_own(row: Row) -> int:
     """Return how many cells are headings of more than a trait: a row of data has none."""
     concepts = [concepts_in(unit_in(cell)[0]) if is_known(cell) else frozenset() for cell in row]
     return sum(bool(found) and not found & (MODIFIERS | {"label"}) for found in concepts)
+
+
+def is_trait(cell: str) -> bool:
+    """Return whether a cell says ring, arm, load or stage and nothing of a session."""
+    concepts = concepts_in(cell) if is_known(cell) else frozenset()
+    return bool(concepts & MODIFIERS) and not concepts & KEYS
 
 
 def is_labelled(row: Row) -> bool:

@@ -8,11 +8,13 @@ from ingest.matching.sheets.headings import joined
 from ingest.matching.sheets.row_kinds import (
     filled,
     is_heading,
+    is_key_and_value,
     is_labelled,
     is_pair,
     is_remark,
     is_second_line,
     is_sum,
+    is_trait,
     is_units,
     is_upper_line,
     known_headings,
@@ -44,7 +46,8 @@ def find_tables(grid: Grid) -> list[FoundTable]:
     known = max((known_headings(table.headings) for table in upright), default=0)
     labelled = sum(is_labelled(row) for table in upright for row in table.body)
     rows = sum(len(table.body) for table in upright)
-    if known > FEWEST_KNOWN and labelled < max(2, rows / 3):
+    traits = sum(is_trait(row[0]) for table in upright for row in table.body)
+    if (known > FEWEST_KNOWN or traits >= max(1, rows / 2)) and labelled < max(2, rows / 3):
         return upright
     turned = turned_grid(grid)
     if turned is not None:
@@ -116,7 +119,12 @@ def _add(table: _Open, grid: Grid, at: int, around: Surroundings, width: int) ->
     if is_sum(row) or is_units(row) or list(row) in table.lines:
         return around
     values = sum(is_value(cell) for cell in row)
-    if is_remark(row) or (is_pair(row) and values < 2) or (not values and len(filled(row)) < 2):
+    if (
+        is_remark(row)
+        or is_key_and_value(row)
+        or (is_pair(row) and values < 2)
+        or (not values and len(filled(row)) < 2)
+    ):
         table.notes = table.notes.with_row(row)
         return around.with_row(row)
     table.body.append([*row, *[""] * (width - len(row))])

@@ -26,6 +26,8 @@ NM, IN_LB, FT_LB, KGF_M = (
     Unit("ft·lb", "torque", 4.4482216152605 * 0.3048),
     Unit("kgf·m", "torque", 9.80665),
 )
+N_MM, N_CM = Unit("N·mm", "torque", 0.001), Unit("N·cm", "torque", 0.01)
+KGF_CM = Unit("kgf·cm", "torque", 0.0980665)
 PERCENT = Unit("%", "percent", 1.0)
 CELSIUS, FAHRENHEIT = Unit("°C", "temperature", 1.0), Unit("°F", "temperature", 1.0)
 WATT, KILOWATT = Unit("W", "power", 1.0), Unit("kW", "power", 1000.0)
@@ -43,6 +45,9 @@ _PATTERNS: tuple[tuple[str, Unit], ...] = (
     (rf"(?:ft|foot|feet|fuss){_DOT}{_LB}", FT_LB),
     (rf"{_LB}{_DOT}(?:ft|foot|feet)", FT_LB),
     (rf"(?:kgf|kp|kg){_DOT}m|m{_DOT}kg|mkp", KGF_M),
+    (rf"n{_DOT}mm", N_MM),
+    (rf"n{_DOT}cm", N_CM),
+    (rf"(?:kgf|kp|kg){_DOT}cm", KGF_CM),
     (rf"n{_DOT}m|newton\s?met(?:re|er)s?", NM),
     (r"kg|kgs|kilos?|kilogramm?e?s?|chilogrammi", KG),
     (_LB, LB),
@@ -75,7 +80,25 @@ _AT_END = re.compile(
 UNITS: dict[str, Unit] = {
     unit.name: unit
     for unit in (
-        *(KG, G, LB, MM, CM, INCH, METRE, NM, IN_LB, FT_LB, KGF_M, PERCENT, CELSIUS, FAHRENHEIT),
+        *(
+            KG,
+            G,
+            LB,
+            MM,
+            CM,
+            INCH,
+            METRE,
+            NM,
+            IN_LB,
+            FT_LB,
+            KGF_M,
+            N_MM,
+            N_CM,
+            KGF_CM,
+            PERCENT,
+            CELSIUS,
+            FAHRENHEIT,
+        ),
         *(WATT, KILOWATT, RPM, VOLT, MILLIVOLT, SECOND, MINUTE, HOUR),
     )
 }
