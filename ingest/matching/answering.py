@@ -35,7 +35,10 @@ def match_document(
         sheets += [_documented(raw, loaded=report is not None) for raw in match.documented]
         for proposal in match.proposals:
             place = (proposal.found.file, proposal.found.sheet)
-            sheets.append(_sheet(proposal, aside.get(id(proposal), []), loaded=place in loaded))
+            taken_in = report is not None and proposal.recording is not None
+            sheets.append(
+                _sheet(proposal, aside.get(id(proposal), []), loaded=place in loaded or taken_in)
+            )
     if report:
         notices += report.notices
     devices = [_device(match.file, device) for match in matches for device in match.devices]
@@ -109,13 +112,18 @@ def _sheet(proposal: Proposal, aside: list[ProblemDocument], *, loaded: bool) ->
         "columns": [_column(a) for a in proposal.assigned],
         "undecided": [_undecided(question) for question in proposal.questions],
         "rows": len(found.rows),
-        "proposed": {rows.table: len(rows.rows) for rows in proposal.tables},
+        "proposed": _proposed(proposal),
         "before": {"headings": found.headings, "rows": [list(r) for r in found.body[:SHOWN]]},
         "after": _after(proposal),
         "set_aside": aside,
         "saved_as": proposal.mapping,
         "loaded": loaded,
     }
+
+
+def _proposed(proposal: Proposal) -> dict[str, int]:
+    rides = {"recordings": 1} if proposal.recording is not None else {}
+    return {rows.table: len(rows.rows) for rows in proposal.tables} | rides
 
 
 def _column(a: Assigned) -> ColumnMatch:

@@ -57,6 +57,14 @@ class FileMatch:
         ]
         return Content(self.path, self.file, self.sha256, self.documented, entries)
 
+    def recordings(self) -> list[Upload]:
+        """Return the rides among its sheets, by a name of their own, in the documented form."""
+        return [
+            (f"{self.path.stem}{f'-{p.found.sheet}' if p.found.sheet else ''}.csv", p.recording)
+            for p in self.certain()
+            if p.recording is not None
+        ]
+
     def certain(self) -> list[Proposal]:
         """Return the proposals of sheets of which nothing has to be asked."""
         open_sheets = {p.found.sheet for p in self.proposals if p.questions}

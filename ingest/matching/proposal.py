@@ -15,7 +15,7 @@ from ingest.matching.meaning import (
     apply,
     seen_columns,
 )
-from ingest.matching.records import TableFit, best_table, record_rows
+from ingest.matching.records import RideSheet, TableFit, best_table, record_rows, ride_in
 from ingest.matching.sheets import FoundTable
 from ingest.schema import TABLES, Problem
 
@@ -38,6 +38,7 @@ class Proposal:
     layout     long, wide, transposed, sheet_per_meter
     problems   rows that cannot be read, beyond what the schema's checks find
     conventions  meter → slope convention, as its corrections tell
+    recording  a ride in the documented form, where the sheet is one
     """
 
     found: FoundTable
@@ -48,11 +49,13 @@ class Proposal:
     problems: list[Problem] = field(default_factory=list)
     mapping: str | None = None
     conventions: dict[str, str] = field(default_factory=dict)
+    recording: bytes | None = None
 
     @property
     def certain(self) -> bool:
-        """Whether nothing has to be asked, and there are rows to load."""
-        return not self.questions and any(table.rows for table in self.tables)
+        """Whether nothing has to be asked, and there are rows or a ride to load."""
+        there = self.recording is not None or any(table.rows for table in self.tables)
+        return there and not self.questions
 
 
 def propose(found: FoundTable, known: Known, choices: Choices, *, several_sheets: bool) -> Proposal:
@@ -60,6 +63,9 @@ def propose(found: FoundTable, known: Known, choices: Choices, *, several_sheets
     columns = seen_columns(found)
     assigned = by_words(columns)
     apply(choices, assigned)
+    ride = ride_in(columns) if choices.table is None and not _is_bench(assigned) else None
+    if ride is not None:
+        return _of_a_ride(found, columns, ride)
     fit = _decided(columns, assigned, choices)
     if fit is None and not _is_bench(assigned) and choices.table is None:
         fit = best_table(columns, _titles(found))
@@ -96,6 +102,18 @@ def _is_bench(assigned: Sequence[Assigned]) -> bool:
 def _titles(found: FoundTable) -> list[str]:
     lines = found.around[0].lines if found.around else ()
     return [found.sheet or "", Path(found.file).stem, *lines]
+
+
+def _of_a_ride(found: FoundTable, columns: list[ColumnSeen], ride: RideSheet) -> Proposal:
+    """Return what is proposed for a sheet that is a recorded ride."""
+    names = {seen.at: name for name, seen in ride.places.items()}
+    assigned = [
+        Assigned(seen, Meaning(names[seen.at]), "words", seen.unit)
+        if seen.at in names
+        else Assigned(seen, None, "nothing_needed")
+        for seen in columns
+    ]
+    return Proposal(found, "recording", assigned, recording=ride.content)
 
 
 def _of_records(

@@ -10,6 +10,7 @@ from ingest.recordings import staged_folder
 from models.run.documents import FitReport, Loaded
 from models.run.fitting import refit
 from models.run.known import MANAGER, MECHANIC, Fleet, change, question
+from models.run.recordings import take_in_uploads
 from models.wording import NothingToSayError
 
 
@@ -48,6 +49,8 @@ def match_files(fleet: Fleet, paths: Sequence[Path], options: MatchOptions) -> M
     if options.save_as:
         _save(fleet, options.save_as, matches, options.answers)
     report = matching.accept(fleet.store, matches) if options.load else None
+    if report is not None:
+        report.notices += _rides_in(fleet, matches)
     document = matching.match_document(matches, zone=fleet.store.time_zone(), report=report)
     loaded = report is not None and report.rows_loaded > 0
     return {**document, "fit": refit(fleet) if loaded and options.fit else None}
@@ -70,6 +73,7 @@ def accept_sheets(fleet: Fleet, drop: str, answers: Mapping[str, str], save_as: 
     if save_as:
         _save(fleet, save_as, matches, answers)
     report = matching.accept(fleet.store, matches, only=fleet.person.tables)
+    report.notices += _rides_in(fleet, matches)
     return {**report.to_document(), "recordings": []}
 
 
@@ -77,6 +81,16 @@ def _dropped(fleet: Fleet, drop: str, answers: Mapping[str, str]) -> list[FileMa
     folder = staged_folder(fleet.store, drop)
     files = matching.staged_files(folder)
     return matching.match_uploads(fleet.store, files, Asked(dict(answers)))
+
+
+def _rides_in(fleet: Fleet, matches: Sequence[FileMatch]) -> list[str]:
+    """Take in the rides among matched sheets; return what is to be said about them."""
+    rides = [ride for match in matches for ride in match.recordings()]
+    if not rides:
+        return []
+    with fleet.store.writing():  # makes a store where there is none
+        pass
+    return take_in_uploads(fleet.store, rides, say=fleet.say)
 
 
 def _proposals(matches: Sequence[FileMatch]) -> list[Proposal]:

@@ -75,7 +75,7 @@ _IN_BRACKETS = re.compile(r"[(\[{]\s*([^()\[\]{}]+?)\s*[)\]}]")
 # "in lbs" there says that the unit is lb.
 _AT_END = re.compile(
     rf"(?:^|[\s,;:_/])(in[·.*×x\-/]?{_LB}|{_LB}{_DOT}in|ft{_DOT}{_LB}|{_LB}{_DOT}ft|kgf?{_DOT}m|n{_DOT}m"
-    r"|kg|lbs?|mm|cm|°\s?c|°\s?f|%|rpm|watts?|nm)\.?$"
+    r"|kg|lbs?|mm|cm|°\s?c|°\s?f|%|rpm|watts?|kw|nm)\.?$"
 )
 UNITS: dict[str, Unit] = {
     unit.name: unit

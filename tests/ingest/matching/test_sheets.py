@@ -2,12 +2,14 @@
 
 import random
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 
-from ingest.matching import Asked, match_uploads
+from ingest.matching import Asked, match_document, match_uploads
 from tests.ingest.matching.reading import NO_STORE, loadable, matched, questions
-from tests.simulate.workshop_sheets import STYLES, Sheet, ambiguous, csv_bytes
+from tests.simulate.sheet_mutations import SAME_READINGS, mutated
+from tests.simulate.workshop_sheets import STYLES, Sheet, ambiguous, csv_bytes, sheets
 
 
 @pytest.mark.parametrize("style", STYLES, ids=lambda style: style.__name__)
@@ -82,6 +84,66 @@ def test_computed_columns_are_no_readings() -> None:
 )  # fmt: skip
 def test_other_tables_are_known_by_their_columns(name: str, text: str, table: str) -> None:
     assert proposed(text, name)[1:] == ({table: 1}, set())
+
+
+def test_a_ride_under_its_own_headings_becomes_a_recording() -> None:
+    rows = "\n".join(f"00:00:0{second};0,2;90;x" for second in range(1, 8))
+    text = f"Zeit;Leistung kW;Trittfrequenz;Notiz\n{rows}\n"
+    [found] = match_uploads(NO_STORE, [("fahrt.csv", text.encode())], Asked())
+    [(name, content)] = found.recordings()
+    assert name == "fahrt.csv"
+    assert content.split(b"\n")[:2] == [b"time,power_w,cadence_rpm", b"1,200,90"]
+
+
+FORM = """Check sheet;;;;
+Meter;PM-17;;Date;{day}
+Crank;172.5 mm;;Mechanic;Tom
+Weights;20.02 kg;;Temp;21 C
+;;;;
+Reading;1;2;3;Mean
+zero;0.1;0.0;0.1;0.07
+Large L;33.9;33.8;33.9;33.87
+Small R;33.7;33.8;33.8;33.77
+;;;;
+Slope before;20.05;;Slope after;20.1
+"""
+
+
+def test_a_form_of_one_session_gives_its_repeats_and_what_stands_around() -> None:
+    [found] = match_uploads(NO_STORE, [("f.csv", FORM.format(day="14/05/2026").encode())], Asked())
+    assert questions(found) == set()
+    [rows] = found.proposals[0].tables
+    assert len(rows.rows) == 9
+    assert {r["slope_before"] for r in rows.rows} == {"20.05"}
+    assert {r["slope_after"] for r in rows.rows} == {"20.1"}
+    assert {(r["technician"], r["temperature_c"], r["meter_id"]) for r in rows.rows} == {
+        ("Tom", "21", "PM-17")
+    }
+    [open_] = match_uploads(NO_STORE, [("f.csv", FORM.format(day="04/05/26").encode())], Asked())
+    assert questions(open_) == {"date_order"}
+
+
+def test_broken_sheets_are_refused_or_asked_about_and_never_stop_the_program() -> None:
+    """60 of the mutations that `tests.benchmarks.sheet_damage` makes hundreds of."""
+    dice = random.Random(3)
+    pool = [sheet for sheet in sheets(1, 4) if not sheet.data.startswith(b"PK")]
+    for _ in range(60):
+        sheet = dice.choice(pool)
+        what, data = mutated(sheet, dice)
+        found = matched(replace(sheet, data=data))
+        match_document([found], zone="UTC")
+        if what in SAME_READINGS:
+            assert not loadable(found) - without_traits(sheet), (sheet.style, what)
+
+
+def without_traits(sheet: Sheet) -> Counter[tuple[object, ...]]:
+    """The truth, and each reading without its ring or arm: a lost column may take these along."""
+    truth = sheet.truth()
+    for reading in list(truth):
+        head, (ring, arm), tail = reading[:4], reading[4:6], reading[6:]
+        for less in ((None, arm), (ring, None), (None, None)):
+            truth[(*head, *less, *tail)] += 8
+    return truth
 
 
 def sessions_with_slopes(before: list[float], after: list[float], found: list[float]) -> str:
