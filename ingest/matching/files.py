@@ -22,7 +22,7 @@ from ingest.matching.proposal import Proposal, TableRows, propose
 from ingest.matching.remembered import SavedMapping, fitting, saved_mappings
 from ingest.matching.sheets import FoundTable, find_tables
 from ingest.readers import Grid, RawTable, UnreadableError, plain_name, read_grids, table_of
-from ingest.schema import TABLES, Problem
+from ingest.schema import TABLES, Problem, Table
 from ingest.store import Store
 from ingest.validate import Entry
 
@@ -170,22 +170,23 @@ def _proposed(table: FoundTable, start: _Start, *, several_sheets: bool) -> Prop
 
 
 def looks_documented(grid: Grid) -> bool:
-    """Return whether a row near the top of a sheet names the required columns of some table."""
-    needed = [set(table.required) for table in TABLES.values() if table.required]
-    for row in grid.cells[:20]:
-        names = {plain_name(cell) for cell in row if cell}
-        if any(columns <= names for columns in needed):
-            return True
-    return False
+    """Return whether a row near the top of a sheet names the columns of some table."""
+    rows = ({plain_name(cell) for cell in row if cell} for row in grid.cells[:20])
+    return any(_names_table(names, table) for names in rows for table in TABLES.values())
 
 
 def is_documented(raw: RawTable) -> bool:
     """Return whether a table is in the documented form, so that `load` reads it."""
     table = table_of(raw)
-    if table is None:
-        return False
-    names = {plain_name(cell) for cell in raw.header}
-    return names >= set(table.required)
+    return table is not None and _names_table({plain_name(c) for c in raw.header if c}, table)
+
+
+def _names_table(names: set[str], table: Table) -> bool:
+    """Return whether headings are a table's columns: all that it requires, or its key and others."""
+    if table.required and names >= set(table.required):
+        return True
+    known = len(names & set(table.names))
+    return table.names[0] in names and known >= 2 and known >= 0.6 * len(names)
 
 
 def entry_of(proposal: Proposal, rows: TableRows) -> Entry:
