@@ -182,7 +182,7 @@ def is_documented(raw: RawTable) -> bool:
 
 
 def _names_table(names: set[str], table: Table) -> bool:
-    """Return whether headings are a table's columns: all that it requires, or its key and others."""
+    """Return whether headings are a table's: all that it requires, or its key and others."""
     if table.required and names >= set(table.required):
         return True
     known = len(names & set(table.names))
