@@ -15,7 +15,7 @@ from ingest.matching.bench.identity import (
 )
 from ingest.matching.bench.loads import loads_of
 from ingest.matching.bench.physics import TORQUES, settle
-from ingest.matching.bench.rows import SLOPES, BenchRows, Facts, bench_rows
+from ingest.matching.bench.rows import SLOPES, BenchRows, Facts, bench_rows, lone_slope_column
 from ingest.matching.bench.slopes import (
     SessionSlopes,
     exchange,
@@ -211,7 +211,8 @@ def _facts(
     by_name: Mapping[str, Assigned],
 ) -> Facts:
     numbers = by_name["session_id"].column.cells if "session_id" in by_name else None
-    slopes = [by_name[name].column.cells for name in SLOPES if name in by_name]
+    shared = lone_slope_column(assigned)  # its cells differ from before to after
+    slopes = [by_name[n].column.cells for n in SLOPES if n in by_name and n != shared]
     apart = list(zip(*slopes, strict=True)) if slopes else [()] * len(at)
     several = any(a.meaning and a.meaning.column == LABEL for a in assigned)
     readings = sum(a.is_reading and not (a.meaning and a.meaning.is_zero) for a in assigned)

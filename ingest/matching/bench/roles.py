@@ -124,8 +124,8 @@ def _of_numbers(column: ColumnSeen) -> Assigned:
 def _length_mass_or_reading(column: ColumnSeen, quantity: str | None) -> Assigned:
     concepts = column.concepts
     length = crank_unit(column)
-    bare_left = concepts <= {"left"} and column.words.strip().lower() == "l"
-    if length and ("crank" in concepts or quantity == "length" or bare_left):
+    bare_left = concepts <= {"left"} and column.heading.strip().lower() == "l"
+    if length and not column.amount and ("crank" in concepts or quantity == "length" or bare_left):
         return _worded(column, "crank_length_mm", known=not bare_left, unit=column.unit or length)
     if _are_teeth(column) and concepts & {"label", "large", "small"} and not _decimals(column):
         return _worded(column, LABEL, known=True)

@@ -65,6 +65,7 @@ def bench_rows(
     columns = _in_order([a for a in assigned if a.is_reading], staged=staged)
     torques = [in_unit(a.column, usual_unit(a.column, a.unit) or torque) for a in columns]
     lacking = _unlabelled(labels)
+    lone = lone_slope_column(assigned)
     plain = _said_around(table, _plain_cells(assigned, len(table.rows)), assigned)
     count: dict[str, int] = {}
     for row, number in enumerate(table.rows):
@@ -97,6 +98,8 @@ def bench_rows(
                 mass=mass,
                 checked=checked,
             )
+            if lone and cells.get("stage") == "as_left":
+                cells[lone.replace("before", "after")] = cells.pop(lone, None)
             if not staged and cells["load"] == "zero":
                 cells.pop("stage", None)
             if problem:
@@ -188,6 +191,14 @@ def _label_traits(labels: Sequence[Assigned], row: int) -> dict[str, str] | None
             if said.setdefault(name, value) != value:
                 return None
     return said
+
+
+def lone_slope_column(assigned: Sequence[Assigned]) -> str | None:
+    """Return the column of a slope that rows before and after work share; None if there is none."""
+    labelled = any(a.meaning and a.meaning.column == LABEL for a in assigned)
+    lone = [a.meaning.column for a in assigned if a.meaning and a.why == "only_one"]
+    slopes = [name for name in lone if name.startswith("slope_before")]
+    return slopes[0] if labelled and len(slopes) == 1 else None
 
 
 def _unlabelled(labels: Sequence[Assigned]) -> set[int]:
