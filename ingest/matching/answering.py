@@ -17,8 +17,8 @@ from ingest.matching.files import DOCUMENTED, FileMatch, entry_of_rows
 from ingest.matching.meaning import WHY, Assigned, Question
 from ingest.matching.proposal import Proposal, TableRows
 from ingest.readers import RawTable, table_of
-from ingest.schema import ProblemDocument
-from ingest.validate import check_entry
+from ingest.schema import TABLES, ProblemDocument
+from ingest.validate import check_entry, complete
 
 SHOWN = 3
 
@@ -94,6 +94,7 @@ def _set_aside(proposals: Sequence[Proposal], zone: str) -> dict[int, list[Probl
             table, [row for _, rows in parts for row in rows.rows], list(range(len(origins)))
         )
         checked = check_entry(entry_of_rows("", None, together), zone=zone)
+        complete(checked, TABLES[table].empty())
         for problem in (p for row in checked.set_aside for p in row.problems):
             proposal, number = origins[problem.row or 0]
             found = proposal.found

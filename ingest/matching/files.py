@@ -20,13 +20,14 @@ from ingest.matching.devices import NAMED, Device, new_devices, rows_of
 from ingest.matching.meaning import Choices, Known, known_of
 from ingest.matching.proposal import Proposal, TableRows, propose
 from ingest.matching.remembered import SavedMapping, fitting, saved_mappings
-from ingest.matching.sheets import FoundTable, find_tables
+from ingest.matching.sheets import FoundTable, find_tables, known_headings
 from ingest.readers import Grid, RawTable, UnreadableError, plain_name, read_grids, table_of
 from ingest.schema import TABLES, Problem, Table
 from ingest.store import Store
 from ingest.validate import Entry
 
 DOCUMENTED = "documented"
+FEWEST_HEADINGS = 2  # that are understood, for an upload to be looked at as a sheet
 SHEETS = {".csv", ".tsv", ".tab", ".txt", ".xlsx", ".xlsm", ".ods"}
 Upload = tuple[str, bytes]  # a file's name, and what is in it
 
@@ -233,7 +234,8 @@ def _is_own(name: str, data: bytes) -> bool:
         return False
     if any(looks_documented(grid) for grid in grids):
         return False
-    return any(find_tables(grid) for grid in grids)
+    tables = [table for grid in grids for table in find_tables(grid)]
+    return any(known_headings(table.headings) >= FEWEST_HEADINGS for table in tables)
 
 
 def accept(

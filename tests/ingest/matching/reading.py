@@ -6,7 +6,7 @@ from pathlib import Path
 
 from ingest.matching import Asked, FileMatch, match_uploads
 from ingest.store import Store
-from ingest.validate import check_entry
+from ingest.validate import check_entry, complete
 from tests.simulate.workshop_sheets import Sheet
 
 NO_STORE = Store(Path("there-is-none.duckdb"))
@@ -29,7 +29,9 @@ def loadable(match: FileMatch) -> Counter[tuple[object, ...]]:
     for entry in match.content().entries:
         if entry.table.name != "bench":
             continue
-        for row in check_entry(entry, zone="UTC").frame.to_dicts():
+        checked = check_entry(entry, zone="UTC")
+        complete(checked, entry.table.empty())
+        for row in checked.frame.to_dicts():
             hung = row["load"] == "mass"
             if row["crank_length_mm"] is None:
                 continue  # set aside once the store is there to look it up
