@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from models.bench.causes import LOOK_COST, NO_DOUBT, Doubt, Suspicion
-from models.metrology import OUT, Budget
+from models.metrology import IN, OUT, Budget
 from models.wording import Reason
 
 LEAVE, REPEAT, RESET = "leave", "repeat", "reset"
@@ -132,7 +132,7 @@ def _by_size(basis: Basis, doubt: Doubt) -> Advice:
         return _within_uncertainty(basis, found)
     if basis.convention == "fixed" or _beyond_range(basis):
         return _no_slope(basis, found)
-    if size <= basis.tolerance_pct and doubt.better < SURELY_BETTER:
+    if basis.verdict == IN and doubt.better < SURELY_BETTER:
         return Advice(LEAVE, Reason("hardly_better", found=found))
     left = rounding_residual_pct(basis)
     if left is not None and abs(left) > WORTH_A_RESET * size:

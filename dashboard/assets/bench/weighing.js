@@ -362,7 +362,7 @@
       if (size - base.expanded > limit) return "send_away";
       return size > limit ? "repeat" : "leave";
     }
-    if (size <= limit && doubt.better < rules.surely_better) return "leave";
+    if (size + base.expanded <= limit && doubt.better < rules.surely_better) return "leave";
     const entered = bench.slopeToEnter(meter, exact);
     if (!(entered > 0) || !(exact > 0)) return "reset";
     const rest = 100 * ((meter.convention === "multiplier" ? entered / exact : exact / entered) - 1);

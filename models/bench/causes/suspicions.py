@@ -20,7 +20,7 @@ from models.bench.measurement import LEFT, Reading, Session, Stage
 from models.metrology import ln_from_ratio, percent_from_ln, polynomial_fit
 from models.wording import Reason
 
-OPEN_FROM, OPEN_FROM_UNKNOWN = 0.25, 0.4
+OPEN_FROM, OPEN_FROM_UNKNOWN = 0.22, 0.4
 """Probability of all slips together from which they are named: with a past, and without one."""
 WORTH_NAMING = 0.1
 QUIET = 1.5
