@@ -69,7 +69,8 @@ _SAID: dict[str, str] = {
     "lab": "laboratory; labor; laboratoire",
     "field": "outdoor; outside; on the road; road",
     # events
-    "battery_swap": "battery; new battery; battery change; battery changed; battery replaced; "
+    "battery_swap": "batterie; neue batterie; batterij; batteria; batería; cambio pila; "
+    "battery; new battery; battery change; battery changed; battery replaced; "
     "batteries; new batteries; changed battery; batteriewechsel; pile; changement de pile",
     "firmware_update": "firmware; update; fw update; fw; new firmware",
     "crash": "crashed; fall; accident; sturz; chute; caduta; caída",
