@@ -308,8 +308,9 @@
     const set = programmed(kit, meter, found, one);
     if (set) out.push(set);
     if (found.ratio <= rules.dead_ratio) return [[...out, deadOrReversed(kit, found.ratio)], false];
-    const slips = mistyped(kit, found, one);
-    const odd = slips.length ? null : oddAmong(kit, found, one);
+    let odd = found.used.length > 2 ? oddAmong(kit, found, one) : null;
+    const slips = odd ? [] : mistyped(kit, found, one);
+    if (!odd && !slips.length) odd = oddAmong(kit, found, one);
     if (odd) slips.push(suspicion(kit, "reading", "entry", odd.why, { at: odd.at }));
     return [[...out, ...slips], !slips.length && !set];
   }

@@ -86,7 +86,8 @@ def plain_suspicions(case: Case) -> tuple[list[Suspicion], bool]:
     found = [*_facts(case), *_swapped(case)]
     if case.stage.ratio <= DEAD_RATIO:
         return [*found, *_dead_or_reversed(case)], False
-    slips = list(_mistyped(case)) or list(_odd_reading(case))
+    first, second = (_odd_reading, _mistyped)[:: 1 if len(case.stage.used) > 2 else -1]
+    slips = list(first(case)) or list(second(case))  # of two readings either may be the odd one
     weighs = not slips and not any(s.kind in EXPLAINS for s in found)
     return [*found, *slips], weighs
 

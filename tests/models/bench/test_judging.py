@@ -138,7 +138,7 @@ def test_a_slope_changed_the_wrong_way_is_named() -> None:
 
 
 def test_one_odd_reading_names_itself_and_no_good_one() -> None:
-    for odd in (-0.262, 0.1, 1.09):
+    for odd in (-2.62, -0.262, 0.1, 10, 1.09):
         rows = session(0.2)
         rows[2]["torque_nm"] = round(rows[2]["torque_nm"] * odd, 2)
         (result,) = judged(rows)
