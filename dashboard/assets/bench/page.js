@@ -139,7 +139,8 @@
       const query = "?session=" + encodeURIComponent(item.key);
       line.append(h("span", { class: "bench-papers" },
         h("a", { href: "/bench/record.pdf" + query, target: "_blank", class: "bench-paper-link" }, "Record (PDF)"),
-        h("a", { href: "/bench/label.pdf" + query, target: "_blank", class: "bench-paper-link" }, "Label (PDF)")));
+        h("a", { href: "/bench/label.pdf" + query, target: "_blank", class: "bench-paper-link" }, "Label (PDF)")),
+      h("button", { type: "button", class: "quiet", onclick: () => openStored(item.meter_id, item.key) }, "Correct it"));
     }
     line.append(h("button", { type: "button", class: "quiet", onclick: (event) => {
       const what = item.label + (item.kind === "session" ? " (the session with its readings)" : "");
