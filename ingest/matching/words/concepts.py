@@ -6,7 +6,7 @@ Words are written as people write them; `plain` makes one spelling of them.
 
 BENCH_WORDS: dict[str, str] = {
     "meter": (
-        "meter, power meter, powermeter, pm, meter id, device, unit, sensor, gerät, "
+        "meter, power meter, powermeter, pm, meter id, device, unit, sensor, gerät, messer, "
         "leistungsmesser, wattmesser, messgerät, gerätenummer, capteur, capteur de puissance, "
         "puissancemètre, appareil, misuratore, misuratore di potenza, dispositivo, strumento, "
         "medidor, medidor de potencia, potenciómetro, aparato, vermogensmeter, apparaat, "
@@ -83,7 +83,7 @@ BENCH_WORDS: dict[str, str] = {
     ),
     "slope": (
         "slope, cal, cal factor, calibration factor, calibration value, cal value, calibration, "
-        "sensitivity, scale factor, factor, slope value, steigung, empfindlichkeit, "
+        "sensitivity, scale factor, factor, slope value, steigung, steig, empfindlichkeit, "
         "kalibrierfaktor, kalibrierwert, faktor, pente, sensibilité, facteur, facteur "
         "d'étalonnage, pendenza, sensibilità, fattore, pendiente, sensibilidad, helling, "
         "gevoeligheid, kalibratiefactor, hz nm, slp, coefficient, kalibratie, hellingsgetal"

@@ -71,7 +71,7 @@ def _phrase_at(words: tuple[str, ...], at: int) -> tuple[int, Tag | None]:
 def _of_one_word(word: str) -> list[Tag]:
     if len(word) < SHORTEST_MISSPELT or word.isdigit():
         return []
-    return _compound(word) or _misspelt(word)
+    return _compound(word) or _misspelt(word) or _shortened(word)
 
 
 def _compound(word: str) -> list[Tag]:
@@ -89,6 +89,13 @@ def _compound(word: str) -> list[Tag]:
         if first:
             return [Tag(first, word[:cut], MISSPELT_SCORE)]
     return []
+
+
+def _shortened(word: str) -> list[Tag]:
+    """Return the tag of the beginning of a word, where all words it may be mean the same."""
+    whole = [long for long in _long_words() if long.startswith(word)]
+    concepts = {_phrases()[(long,)] for long in whole}
+    return [Tag(concepts.pop(), whole[0], MISSPELT_SCORE)] if len(concepts) == 1 else []
 
 
 def _misspelt(word: str) -> list[Tag]:
