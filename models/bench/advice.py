@@ -17,7 +17,7 @@ from models.wording import Reason
 
 LEAVE, REPEAT, RESET = "leave", "repeat", "reset"
 FIX_SETTING, SEND_AWAY = "fix_setting", "send_away"
-OUTSIDE_FORECAST, LOOK_FIRST = "outside_forecast", "look_first"
+UNDECIDED = ("outside_forecast", "look_first")  # kinds of reasons to hang again before a change
 """Why a session is repeated though no suspicion is open."""
 
 DAMAGED_PCT = 8.0
@@ -110,10 +110,10 @@ def _unless_looking_is_cheaper(advice: Advice, basis: Basis, doubt: Doubt) -> Ad
         return advice
     found = _gain(basis)
     if advice.code != LEAVE and doubt.outside and not doubt.agreed:
-        return Advice(REPEAT, Reason(OUTSIDE_FORECAST, found=found))
+        return Advice(REPEAT, Reason("outside_forecast", found=found))
     harm = doubt.leave_harm if advice.code == LEAVE else doubt.reset_harm
     if harm > LOOK_COST * (1 + PATIENCE * doubt.agreed):
-        return Advice(REPEAT, Reason(LOOK_FIRST, found=found))
+        return Advice(REPEAT, Reason("look_first", found=found))
     return advice
 
 

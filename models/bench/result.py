@@ -9,11 +9,10 @@ from typing import NamedTuple
 from models.bench.advice import (
     FIX_SETTING,
     LEAVE,
-    LOOK_FIRST,
-    OUTSIDE_FORECAST,
     REPEAT,
     RESET,
     SEND_AWAY,
+    UNDECIDED,
     Advice,
     Basis,
     new_slope,
@@ -202,7 +201,7 @@ class SessionResult:
         basis, left = self.basis(arm), self.as_left if arm is None else self.as_left_sides.get(arm)
         if basis is None or self.advice is None:
             return None
-        waits = self.advice.reason.kind in (OUTSIDE_FORECAST, LOOK_FIRST) and left is not None
+        waits = self.advice.reason.kind in UNDECIDED and left is not None
         if self.advice.code not in (LEAVE, RESET) and not waits:
             return None
         before, after = self.slopes_of(arm)

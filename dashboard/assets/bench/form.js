@@ -71,7 +71,7 @@
         this.target,
         h("div", { class: "bench-columns" },
           h("div", { class: "bench-main" }, cautions(this.kit), this.setup(), this.stages),
-          h("aside", { class: "bench-side", "aria-label": "Result so far" }, this.result),
+          h("aside", { class: "bench-side", tabindex: "0", "aria-label": "Result so far" }, this.result),
           this.finish
         ),
         bench.happenedPart(this.kit, meter)

@@ -2,8 +2,7 @@
 
 A share is how often a slip happens, of all sessions: our own judgement, kept on the high side,
 for looking costs seconds and a slope reset on a slip costs the rides until somebody finds out.
-About one session in eight carries a slip that is not caught while it is typed. The fleet's own
-record replaces the judgement as it grows: see `rates`.
+About one session in eight carries a slip that is not caught while it is typed.
 """
 
 from __future__ import annotations
