@@ -143,6 +143,7 @@ class Judge:
     def _repeated(self, meter_id: str, past: Past, now: Observed) -> list[Opened]:
         """Return the hangs that a session repeats; older ones join the meter's past first."""
         hangs = self.hangs.setdefault(meter_id, [])
+        del hangs[:-MOST_HANGS]
         self._conclude_anew(hangs)
         if hangs and not _soon_after(hangs[-1].now, now):
             fold_hangs(past, hangs)
@@ -187,6 +188,9 @@ class Judge:
                 left=past.left,
             ),
         )
+
+
+MOST_HANGS = 6  # of a meter that are looked at again with each further one
 
 
 def fold_hangs(past: Past, hangs: Sequence[Opened]) -> None:
