@@ -149,7 +149,7 @@ class Visitor:
                 *(dict(zip(("id", "property"), n.rsplit(".", 1), strict=True)) for n in names),
                 [],
             ],
-            "inputs": [[], [], [], [{"id": button, "property": "n_clicks", "value": 1}]],
+            "inputs": [[], [], [], [], [{"id": button, "property": "n_clicks", "value": 1}]],
             "state": [[], []],
             "changedPropIds": [
                 json.dumps(button, sort_keys=True, separators=(",", ":")) + ".n_clicks"
