@@ -253,10 +253,11 @@ def opened_session(fleet: Fleet, session_id: str) -> OpenedSession:
 
     Without rows where the store does not hold it (any more).
     """
-    with fleet.store.reading() as db:
-        rows = db.frame("bench").filter(pl.col("session_id") == session_id)
-    entry = entry_of(fleet.store, "bench", session_id) or (0, False)
-    log = changes(fleet.store).filter(what=SESSION_CORRECTED, subject=session_id)
+    with fleet.store.reading() as db:  # once for all that is read of it
+        versions = db.versions("bench", where="session_id", among=[session_id])
+        entry = entry_of(fleet.store, "bench", session_id) or (0, False)
+        log = changes(fleet.store).filter(what=SESSION_CORRECTED, subject=session_id)
+    rows = versions.filter("live").drop("row_id", "live")
     return {
         "session_id": session_id,
         "import_id": entry[0],
