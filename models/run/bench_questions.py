@@ -14,6 +14,7 @@ import polars as pl
 
 from ingest.load import (
     SESSION_CORRECTED,
+    Committed,
     UndoReport,
     commit_rows,
     draft_rows,
@@ -238,6 +239,10 @@ def save_bench(fleet: Fleet, rows: Rows) -> SavedSession:
     session_id = session_of(rows)
     judged = judge_bench(fleet, rows)
     entered = commit_rows(fleet.store, "bench", rows, name=session_id)
+    return _saved(session_id, entered, judged)
+
+
+def _saved(session_id: str, entered: Committed, judged: bench.SessionDocument) -> SavedSession:
     return {
         "session_id": session_id,
         "import_id": entered.import_id,
@@ -247,7 +252,7 @@ def save_bench(fleet: Fleet, rows: Rows) -> SavedSession:
     }
 
 
-@question(MECHANIC, watts=False, kept=False)
+@question(MECHANIC, watts=False)
 def opened_session(fleet: Fleet, session_id: str) -> OpenedSession:
     """Return a stored session's rows to correct, where they came from, and earlier corrections.
 
@@ -287,13 +292,7 @@ def correct_bench(fleet: Fleet, rows: Rows) -> SavedSession:
     session_id = session_of(rows)
     judged = judge_bench(fleet, rows)
     entered = replace_session(fleet.store, "bench", rows, name=session_id)
-    return {
-        "session_id": session_id,
-        "import_id": entered.import_id,
-        "already": entered.already,
-        "notices": list(entered.notices),
-        "document": judged,
-    }
+    return _saved(session_id, entered, judged)
 
 
 @change("bench session taken back", MECHANIC, then="follow")
