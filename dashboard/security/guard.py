@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Concatenate, ParamSpec, TypeVar
@@ -98,6 +99,10 @@ class Guarded:
         """Return how far a change that was begun has come."""
         turn = self._turn(question, None, {})
         return turn.told(turn.service.progress(question, ticket))
+
+    def together(self) -> AbstractContextManager[None]:
+        """Open the store once for several questions that are answered in this process."""
+        return self._service.together()
 
     def may(self, question: Callable[..., Any]) -> bool:
         """Return whether whoever asks may ask this."""

@@ -26,6 +26,15 @@ class Answers:
         answer: T = self._get(key, make)
         return answer
 
+    def at_once(self, key: Hashable, make: Callable[[], T]) -> T:
+        """Return the kept answer, or make it without waiting for whoever is making it too."""
+        found = self.known(key)
+        if found is None:
+            found = make()
+            self.put(key, found)
+        answer: T = found
+        return answer
+
     def known(self, key: Hashable) -> Any | None:
         """Return the kept answer; None where there is none."""
         with self._changed:

@@ -6,8 +6,8 @@ import inspect
 import secrets
 import threading
 import time
-from collections.abc import Callable, Hashable
-from contextlib import suppress
+from collections.abc import Callable, Hashable, Iterator
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -123,8 +123,21 @@ class Service:
         return self._reread(name, read) if self.store.exists() else missing
 
     def _reread(self, name: Hashable, read: Callable[[], T]) -> T:
-        stamp = self.store.settled_stamp()
-        return read() if stamp is None else self._shared.read.get((name, stamp), read)
+        stamp, kept = self.store.settled_stamp(), self._shared.read
+        if stamp is None:
+            return read()
+        # With the store open, nobody may be waited for who would have to open it too.
+        return (kept.at_once if self.store.is_open() else kept.get)((name, stamp), read)
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Open the store once for several questions that are answered in this process.
+
+        RuntimeError for a question of another process: who waits for that with the store open
+        would keep it from the store.
+        """
+        with self.store.reading() if self.store.exists() else nullcontext():
+            yield
 
     def version(self) -> tuple[Hashable, ...]:
         """Return what differs when an answer might: the data, the fit, the day, work under way."""
@@ -177,10 +190,12 @@ class Service:
         about = _declared(question)
         if about.recorded is not None:
             return self._change(question, about, args, kwargs)
-        if about.waits:
-            self._wait_a_moment()
         if about.place == "here":
             return self._read(question, about, args, kwargs)
+        if self.store.is_open():
+            raise RuntimeError(f"{about.name} is not answered in this process")
+        if about.waits:
+            self._wait_a_moment()
         key = self._key(question, about, args, kwargs)
         job = self._job(about, key, args, kwargs)
         try:

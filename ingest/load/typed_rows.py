@@ -98,7 +98,7 @@ def replace_session(store: Store, table: str, rows: Rows, *, name: str) -> Commi
         if old.is_empty():
             raise EntryRefusedError(f"there is no session {name} any more: it was taken back.")
         if _signatures(table, old) == _signatures(table, new):
-            return Committed(_newest_import(db, table, old), already=True)
+            return Committed(_newest_import(db, table, old)[0], already=True)
         before, after = differences(table, old, new)
         db.set_live(table, old["row_id"].to_list(), live=False)
         report = _commit_whole(db, batch)
@@ -113,8 +113,8 @@ def entry_of(store: Store, table: str, session: str) -> tuple[int, bool] | None:
         rows = _session_rows(db, table, session)
         if rows.is_empty():
             return None
-        import_id = _newest_import(db, table, rows)
-    return import_id, _entered_by_hand(store, import_id)
+        import_id, path = _newest_import(db, table, rows)
+    return import_id, _is_by_hand(path)
 
 
 def _session_rows(db: Database, table: str, session: str) -> pl.DataFrame:
@@ -124,10 +124,11 @@ def _session_rows(db: Database, table: str, session: str) -> pl.DataFrame:
     return db.versions(table, where=within[0], among=[session]).filter("live")
 
 
-def _newest_import(db: Database, table: str, rows: pl.DataFrame) -> int:
-    claims = db.query("imports/claims_of_table", table_name=table)
-    held = claims.filter(pl.col("row_id").is_in(rows["row_id"].implode()))
-    return int(held.sort("import_id")["import_id"][-1])
+def _newest_import(db: Database, table: str, rows: pl.DataFrame) -> tuple[int, str]:
+    """Return the newest import that brought any of the rows, and the path it came from."""
+    ids = rows["row_id"].to_list()
+    found = db.query("imports/newest_of_rows", table_name=table, row_ids=ids)
+    return int(found["import_id"][0]), str(found["path"][0])
 
 
 def _signatures(table: str, rows: pl.DataFrame) -> list[str]:
@@ -192,15 +193,15 @@ def load_frames(store: Store, tables: Mapping[str, pl.DataFrame], *, known_in: P
 def take_back(store: Store, import_id: int, *, tables: Collection[str]) -> UndoReport:
     """Undo an entry of `commit_rows` in one of `tables`; EntryRefusedError for another import."""
     log = imports(store).filter(pl.col("import_id") == import_id)
-    if not _entered_by_hand(store, import_id) or log["tables"][0] not in tables:
+    by_hand = bool(log.height) and _is_by_hand(str(log["path"][0]))
+    if not by_hand or log["tables"][0] not in tables:
         raise EntryRefusedError(f"import {import_id} was no entry of this page.")
     return undo_import(store, import_id)
 
 
-def _entered_by_hand(store: Store, import_id: int) -> bool:
-    log = imports(store).filter(pl.col("import_id") == import_id)
-    path = Path("" if log.is_empty() else str(log["path"][0]))
-    return path.parent == UPLOADS and MARK in path.name
+def _is_by_hand(path: str) -> bool:
+    """Return whether an import's path is that of an entry of `commit_rows`."""
+    return Path(path).parent == UPLOADS and MARK in Path(path).name
 
 
 def proposed_events(store: Store) -> pl.DataFrame:

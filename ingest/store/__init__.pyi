@@ -1,6 +1,7 @@
 from .change_log import ROW_CHANGED as ROW_CHANGED
 from .change_log import acting as acting
 from .change_log import changes as changes
+from .change_log import changes_of as changes_of
 from .change_log import filter_changes as filter_changes
 from .change_log import record as record
 from .change_log import record_all as record_all

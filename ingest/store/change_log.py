@@ -117,6 +117,12 @@ def filter_changes(
     return rows.filter(*asked) if asked else rows
 
 
+def changes_of(store: Store, what: str, subject: str) -> pl.DataFrame:
+    """Return the recorded changes of one kind to one subject, newest first, as `changes` does."""
+    with store.reading() as db:
+        return CHANGES.conform(db.query("people/changes_of", what=what, subject=subject))
+
+
 def changes(store: Store) -> pl.DataFrame:
     """Return every recorded change, the newest first: the columns of CHANGES."""
     with store.reading() as db:

@@ -245,7 +245,7 @@ class Database:
     def _tables(self) -> set[str]:
         if self._known_tables is None:
             rows = self._run(
-                "SELECT table_name FROM information_schema.tables WHERE table_type = 'BASE TABLE'"
+                "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database()"
             )
             self._known_tables = {name for (name,) in rows}
         return self._known_tables

@@ -43,6 +43,10 @@ class Store:
         """Return whether there is a file."""
         return self.path.is_file()
 
+    def is_open(self) -> bool:
+        """Return whether this thread has it open."""
+        return _held(self.path) is not None
+
     def time_zone(self) -> str:
         """Return the zone of times without an offset; the default where there is no store."""
         if not self.exists():

@@ -23,7 +23,7 @@ from ingest.load import (
     take_back,
 )
 from ingest.schema import confirmed
-from ingest.store import Database, Store, changes
+from ingest.store import Database, Store, changes_of
 from models import bench
 from models.bench import evaluate_bench, session_document
 from models.run.documents import (
@@ -261,7 +261,7 @@ def opened_session(fleet: Fleet, session_id: str) -> OpenedSession:
     with fleet.store.reading() as db:  # once for all that is read of it
         versions = db.versions("bench", where="session_id", among=[session_id])
         entry = entry_of(fleet.store, "bench", session_id) or (0, False)
-        log = changes(fleet.store).filter(what=SESSION_CORRECTED, subject=session_id)
+        log = changes_of(fleet.store, SESSION_CORRECTED, session_id)
     rows = versions.filter("live").drop("row_id", "live")
     return {
         "session_id": session_id,

@@ -27,7 +27,7 @@ Rows = Sequence[Mapping[str, Any]]
 @question(MECHANIC, watts=False)
 def whereabouts(fleet: Fleet, meter_id: str) -> Row:
     """Return where a meter is by its tables, and all riders and bikes; empty: not listed."""
-    tables = _tables(fleet)
+    tables = _tables(fleet, TABLES[:3])
     listed = _of(tables["meters"], meter_id)
     if listed.is_empty():
         return {}
@@ -154,9 +154,9 @@ def _noted(fleet: Fleet, name: str, *entries: tuple[str, Rows]) -> Noted:
     return {"import_ids": list(made), "tables": [table for table, rows in entries if rows]}
 
 
-def _tables(fleet: Fleet) -> dict[str, pl.DataFrame]:
+def _tables(fleet: Fleet, names: Sequence[str] = TABLES) -> dict[str, pl.DataFrame]:
     with fleet.store.reading() as db:
-        return {name: db.frame(name) for name in TABLES}
+        return {name: db.frame(name) for name in names}
 
 
 def _of(frame: pl.DataFrame, meter_id: str) -> pl.DataFrame:

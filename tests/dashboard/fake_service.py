@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Any
 from unittest.mock import Mock
@@ -95,6 +95,9 @@ class FakeService(_Ways):
 
     def standing(self) -> Standing:
         return self.standing_now
+
+    def together(self) -> Any:
+        return nullcontext()
 
     def converged(self) -> bool | None:
         return self.standing().converged[0]

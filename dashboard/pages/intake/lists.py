@@ -18,7 +18,8 @@ IN_FORCE = "in force"
 
 def lists(data: Guarded) -> tuple[Any, Any, Any]:
     """Return what the places of LISTS hold, as it is now."""
-    return aside_section(data), events_section(data), imports_section(data)
+    with data.together():
+        return aside_section(data), events_section(data), imports_section(data)
 
 
 def aside_section(data: Guarded) -> html.Section:

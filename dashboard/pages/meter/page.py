@@ -35,23 +35,26 @@ def layout(data: Guarded, view: View) -> html.Div:
     status = data.on(view.as_of).ask(run.status)
     row = next((r for r in status["meters"] if r["meter_id"] == meter_id), None)
     history = data.on(view.as_of).ask(run.history, meter_id)
-    sessions = upto(data.ask(run.bench_sessions, meter_id), view.as_of)
-    comparisons = upto(data.ask(run.comparisons, meter_id), view.as_of)
-    waiting = work.proposals(data, view, meter_id)
+    live = data.on(view.as_of).live()
+    with data.together():
+        sessions = upto(data.ask(run.bench_sessions, meter_id), view.as_of)
+        comparisons = upto(data.ask(run.comparisons, meter_id), view.as_of)
+        waiting = work.proposals(data, view, meter_id)
+        actions = entries.session_actions(data, view, sessions[0]) if sessions else ()
+        whereabouts = where.whereabouts(data, view, meter_id)
+    today = str(theme.iso(status["as_of"]))
     return html.Div(
         [
             head(data, view, meter, row),
             parts.as_of_line(view, status["as_of"], status.get("today_note")),
-            _being_taken_in(data.on(view.as_of).live()["taking_in"].get(meter_id)),
+            _being_taken_in(live["taking_in"].get(meter_id)),
             standing_part(row, status["as_of"]),
             parts.note(parts.PLUS_MINUS) if row else None,
             alarms_part(row),
             why(row, status, sessions, comparisons),
-            where.where_part(data, view, meter_id, today=str(theme.iso(status["as_of"]))),
+            where.where_part(whereabouts, today=today) if whereabouts else None,
             charts_part(history, row, status["as_of"], meter_id),
-            sessions_part(
-                sessions, entries.session_actions(data, view, sessions[0]) if sessions else ()
-            ),
+            sessions_part(sessions, actions),
             resets_part(history["resets"]),
             work.proposals_part(waiting),
             events_part(history["events"], waiting),
@@ -118,7 +121,9 @@ def register(app: Dash, data: Guarded) -> None:
     def show_session(chosen: Sequence[Document] | None, pathname: str) -> Any:
         meter_id = meter_of(pathname)
         wanted = {row["session_id"] for row in chosen or []}
-        found = [s for s in data.ask(run.bench_sessions, meter_id) if s["session_id"] in wanted]
-        if not found:
-            return no_update
-        return session_detail(found[0], entries.session_actions(data, View(), found[0]))
+        with data.together():
+            stored = data.ask(run.bench_sessions, meter_id)
+            found = next((s for s in stored if s["session_id"] in wanted), None)
+            if found is None:
+                return no_update
+            return session_detail(found, entries.session_actions(data, View(), found))

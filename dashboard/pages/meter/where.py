@@ -33,16 +33,18 @@ FIELDS = (
 )
 
 
-def where_part(data: Guarded, view: View, meter_id: str, *, today: str) -> html.Section | None:
-    """Return where the meter is, and a form for each way to change it.
+def whereabouts(data: Guarded, view: View, meter_id: str) -> Document | None:
+    """Return where the meter is, to be changed.
 
     None for a past day, for whoever may not change it, and for a meter in no table.
     """
     if view.as_of or not data.may(run.lend_meter):
         return None
-    where = data.ask(run.whereabouts, meter_id)
-    if not where:
-        return None
+    return data.ask(run.whereabouts, meter_id) or None
+
+
+def where_part(where: Document, *, today: str) -> html.Section:
+    """Return where the meter is, and a form for each way to change it."""
     away = where["state"] in AWAY or where["retired_date"] is not None
     return parts.section(
         "Where it is",
