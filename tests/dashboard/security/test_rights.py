@@ -243,7 +243,9 @@ def test_whoever_is_here_changes_no_account_and_is_told_how_one_is_made():
 def test_the_guard_has_no_way_around_it():
     """Nothing of the service is handed out but through a question or what was decided below."""
     ways = {name for name in dir(guarded("owner")) if not name.startswith("_")}
-    assert ways == {*WAYS, "may", "work", "live", "version", "converged"}
+    assert ways == {*WAYS, "may", "work", "live", "version", "converged", "together"}
+    with guarded("owner").together() as nothing:
+        assert nothing is None
 
 
 def test_who_may_not_write_is_refused_before_anything_happens(tmp_path):

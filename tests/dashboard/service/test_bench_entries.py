@@ -12,6 +12,7 @@ from dashboard.cli.command_line import main
 from dashboard.pages.bench.given import planned_next
 from dashboard.service import Service
 from ingest.schema import UserError
+from ingest.store import Store
 from models import run
 from tests.dashboard import bench_team as team
 from tests.dashboard.fake_service import FakeService
@@ -265,3 +266,16 @@ def test_session_taken_back_is_said_until_the_answers_follow(team_service, monke
     assert team_service.settled()
     assert not team_service.live()["behind"]
     assert kit_of(team_service, "SP-2")["taking_in"] is None
+
+
+def test_a_page_opens_the_store_once_for_what_this_process_answers(team_read, monkeypatch):
+    opened, open_to_read = [], Store._opened_to_read
+    monkeypatch.setattr(Store, "_opened_to_read", lambda s: opened.append(1) or open_to_read(s))
+    team_read._shared.read.clear()
+    with team_read.together():
+        first = team_read.ask(run.bench_sessions, "SP-1")
+        assert team_read.ask(run.whereabouts, "SP-1")
+        with pytest.raises(RuntimeError, match="status is not answered in this process"):
+            team_read.ask(run.status)
+    assert len(opened) == 1
+    assert team_read.ask(run.bench_sessions, "SP-1") == first

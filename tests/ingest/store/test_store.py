@@ -359,6 +359,9 @@ PARAMETERS: dict[str, object] = {
     "today": "2026-03-14",
     "riders": ["R1"],
     "rider_id": "R1",
+    "row_ids": [1],
+    "what": "session corrected",
+    "subject": "S1",
 }
 
 
