@@ -12,7 +12,7 @@ from dashboard.cli.arguments import DONE, UsageError, Words, day, fleet_of, note
 from models import run
 
 EVERYTHING = ("store", "format", "as_of")
-EFFORT = "DATE[Ttime],METER,WATTS[,SECONDS][,zeroed=yes|no][,cadence=RPM]"
+EFFORT = "DATE[Ttime],METER,WATTS[,SECONDS][,zeroed=yes|no][,cadence=RPM][,temperature=C]"
 
 
 def add(words: Words) -> None:
@@ -186,7 +186,8 @@ def _effort(args: argparse.Namespace) -> int:
     document = run.effort(
         fleet_of(args), [run.effort_ask(text) for text in args.efforts], carry_to=args.carry_to
     )
-    columns = ("date", "meter_id", "watts", "corrected_w", "interval90_w")
+    columns = ("date", "meter_id", "watts", "corrected_w", "interval90_w", "rider_w",
+               "rider_interval90_w")  # fmt: skip
     show(args, document, document["efforts"], columns)
     if args.format == "table":
         for difference in document["differences"]:

@@ -14,10 +14,10 @@ Cause = Literal["step", "drift", "fixed"]
 
 
 class CorrectedEffort(TypedDict):
-    """An effort, and what an errorless meter would have shown.
+    """An effort: what an errorless meter would have shown, and what the rider put out.
 
-    date: an instant where a time was given; rider_total_w: what both legs did together, where the
-    meter sees the left one only
+    date: an instant where a time was given; rider_w: legs, ring and chain taken out too;
+    rider_total_w: the same, where the meter sees the left leg only
     """
 
     date: date
@@ -26,6 +26,8 @@ class CorrectedEffort(TypedDict):
     seconds: float | None
     corrected_w: float
     interval90_w: Interval
+    rider_w: float
+    rider_interval90_w: Interval
     text: str
     rider_id: NotRequired[str | None]
     rider_total_w: NotRequired[float]
@@ -36,14 +38,23 @@ _Pair = TypedDict("_Pair", {"from": int, "to": int})
 
 
 class Difference(_Pair):
-    """The change from one effort to another (0-based): in watts shown, corrected, and the
-    meters' part of it."""
+    """The change from one effort to another (0-based), in watts.
+
+    watts: shown; corrected_w: what errorless meters would have shown; meter_part_w: shown less
+    corrected; rider_w: what the rider changed by; road_part_w: corrected less the rider's;
+    resolution_w: the last digit of the watts, below which no claim is made
+    """
 
     watts: float
     corrected_w: float
     interval90_w: Interval
     meter_part_w: float
     p_increase: float
+    rider_w: float
+    rider_interval90_w: Interval
+    road_part_w: float
+    rider_p_increase: float
+    resolution_w: float
     text: str
 
 
@@ -51,12 +62,17 @@ _Carried = TypedDict("_Carried", {"from": int})
 
 
 class CarriedEffort(_Carried):
-    """What the watts of an effort (0-based) show on another meter on a day."""
+    """What the watts of an effort (0-based) show on another meter on a day.
+
+    shown_w: for the same watts of the rider; sensor_w: for the same watts at both sensors, legs,
+    ring and chain left out
+    """
 
     meter_id: str
     date: date
     shown_w: float
     interval90_w: Interval
+    sensor_w: float
     text: str
 
 

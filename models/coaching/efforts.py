@@ -1,61 +1,30 @@
 """The coach's question: what an errorless meter would have shown, and whether a gain is real.
 
-True watts are shown watts × exp(−e/100), e the meter's gain error in 100·ln. The uncertainty of
-a difference is the joint one: two efforts on one meter share most of its error, two meters
-checked on one mass set share some.
-
-The zero offset is no gain error: 0.3 N·m at 90 rpm is 2.8 W whatever is ridden. Where an effort
-says whether the meter was zeroed before it, what that leaves open is added.
+Two figures. What the sensor should have shown: shown watts × exp(−e/100), e the meter's gain
+error in 100·ln. What the rider put out: the legs that a one-sided meter does not see, an oval
+ring and a chain taken out too; that one says whether a gain is real. The uncertainty of a
+difference is the joint one: two efforts on one meter share most of its error, two meters checked
+on one mass set share some, two days of one rider on the left leg share the legs.
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date, datetime
 from statistics import NormalDist
 
 import numpy as np
 import polars as pl
 
 from models.coaching.documents import CarriedEffort, CorrectedEffort, Difference, EffortAnswer
+from models.coaching.effort_days import Carry, Effort
 from models.metrology import Z90, Array, ratio_from_ln
 from models.wording import chance, signed
 
-U_ZEROED_NM, U_UNZEROED_NM = 0.03, 0.25  # standard uncertainty of the zero offset
-USUAL_RPM = 90.0
 ALIKE = 0.9
+SURE = 0.95
+TELLING_ROAD_PCT = 0.05  # less of legs, ring and chain is not worth a word
 
-
-@dataclass(frozen=True)
-class Effort:
-    """Watts held on a meter (or a trainer) at an instant.
-
-    dated_only: given as a day, without a time; zeroed: whether the meter was zeroed before it
-    (None: not said)
-    """
-
-    at: datetime
-    device_id: str
-    watts: float
-    seconds: float | None = None
-    dated_only: bool = True
-    cadence_rpm: float | None = None
-    zeroed: bool | None = None
-
-    def u_zero_w(self) -> float:
-        """Return the standard uncertainty of the zero offset in W; 0 where nothing is said."""
-        if self.zeroed is None:
-            return 0.0
-        torque = U_ZEROED_NM if self.zeroed else U_UNZEROED_NM
-        return torque * 2 * math.pi * (self.cadence_rpm or USUAL_RPM) / 60
-
-
-@dataclass(frozen=True)
-class Carry:
-    """A meter that an effort's watts are to be carried to, on a day."""
-
-    meter_id: str
-    on: date
+Joint = tuple[Array, Array]
+"""Mean [n] and covariance [n, n] of what n efforts show over the truth, 100·ln."""
 
 
 def open_days(efforts: Sequence[Effort], steps: pl.DataFrame) -> list[str]:
@@ -75,26 +44,20 @@ def open_days(efforts: Sequence[Effort], steps: pl.DataFrame) -> list[str]:
     return told
 
 
-def answer(efforts: Sequence[Effort], mean_ln: Array, covariance: Array) -> EffortAnswer:
+def answer(efforts: Sequence[Effort], sensor: Joint, rider: Joint | None = None) -> EffortAnswer:
     """Return the efforts corrected, and whether they differ.
 
-    In  efforts: n of them; mean_ln [n], covariance [n, n]: joint gain errors, 100·ln
+    In  efforts: n of them; sensor: over what an errorless meter would have shown; rider: over the
+        rider's watts (None: the same, nothing but the sensor stands between)
     """
-    zero = np.array([100 * e.u_zero_w() / e.watts for e in efforts])
-    covariance = covariance + np.diag(zero**2)
-    corrected = corrected_watts(np.array([e.watts for e in efforts]), mean_ln)
+    rider = rider or sensor
     differences = [
-        _difference(efforts, corrected, covariance, start, end)
+        _difference(efforts, sensor, rider, start, end)
         for start in range(len(efforts))
         for end in range(start + 1, len(efforts))
     ]
     return {
-        "efforts": [
-            _one(effort, watts, float(mean), math.sqrt(max(0.0, float(covariance[i, i]))))
-            for i, (effort, watts, mean) in enumerate(
-                zip(efforts, corrected.tolist(), mean_ln, strict=True)
-            )
-        ],
+        "efforts": [_one(effort, sensor, rider, i) for i, effort in enumerate(efforts)],
         "differences": differences,
         "text": _together(efforts, differences),
     }
@@ -105,7 +68,7 @@ def _together(efforts: Sequence[Effort], differences: list[Difference]) -> str |
     turns: dict[str, list[int]] = {}
     for k, effort in enumerate(efforts):
         turns.setdefault(effort.device_id, []).append(k)
-    between = {(row["from"], row["to"]): row["p_increase"] for row in differences}
+    between = {(row["from"], row["to"]): row["rider_p_increase"] for row in differences}
     moved = {name: between[k[0], k[-1]] for name, k in turns.items() if len(k) > 1}
     if len(moved) < 2:
         return None
@@ -117,23 +80,17 @@ def _together(efforts: Sequence[Effort], differences: list[Difference]) -> str |
 
 
 def carried(
-    efforts: Sequence[Effort], targets: Sequence[Carry], mean_ln: Array, covariance: Array
+    efforts: Sequence[Effort], targets: Sequence[Carry], sensor: Joint, rider: Joint | None = None
 ) -> list[CarriedEffort]:
     """Return what the same watts show on other meters: a threshold goes from one bike to another.
 
-    In   mean_ln [n + m], covariance: joint gain errors of n efforts, then of m targets
+    In   sensor, rider: of n efforts, then of m targets (see `answer`)
     """
-    n = len(efforts)
+    rider = rider or sensor
     rows: list[CarriedEffort] = []
     for i, effort in enumerate(efforts):
-        for k, target in enumerate(targets, start=n):
-            change = float(mean_ln[k] - mean_ln[i])
-            variance = float(covariance[k, k] + covariance[i, i] - 2 * covariance[i, k])
-            variance += (100 * effort.u_zero_w() / effort.watts) ** 2
-            half = Z90 * math.sqrt(max(variance, 0.0))
-            shown, low, high = (
-                effort.watts * ratio_from_ln(change + step) for step in (0.0, -half, half)
-            )
+        for k, target in enumerate(targets, start=len(efforts)):
+            shown, low, high = _shown_on(effort, rider, i, k)
             rows.append(
                 {
                     "from": i,
@@ -141,6 +98,7 @@ def carried(
                     "date": target.on,
                     "shown_w": shown,
                     "interval90_w": [low, high],
+                    "sensor_w": _shown_on(effort, sensor, i, k)[0],
                     "text": f"{effort.watts:.0f} W on {effort.device_id} ({effort.at:%Y-%m-%d}) "
                     f"are {shown:.0f} W on {target.meter_id} on {target.on} ({low:.0f} to "
                     f"{high:.0f}).",
@@ -149,21 +107,22 @@ def carried(
     return rows
 
 
-def with_both_legs(
-    row: CorrectedEffort, rider_id: str | None, mean_ln: float, sd_ln: float
-) -> CorrectedEffort:
-    """Return an effort with what both legs did together, of a meter that sees the left one only.
+def _shown_on(effort: Effort, joint: Joint, i: int, k: int) -> tuple[float, float, float]:
+    mean, covariance = joint
+    change = float(mean[k] - mean[i])
+    variance = float(covariance[k, k] + covariance[i, i] - 2 * covariance[i, k])
+    half = Z90 * math.sqrt(max(variance, 0.0))
+    shown, low, high = (effort.watts * ratio_from_ln(change + x) for x in (0.0, -half, half))
+    return shown, low, high
 
-    In   mean_ln, sd_ln: gain error and the rider's part together (`FleetFit.with_rider`)
-    """
-    total, low, high = (
-        row["watts"] * ratio_from_ln(-(mean_ln + step)) for step in (0, Z90 * sd_ln, -Z90 * sd_ln)
-    )
+
+def with_both_legs(row: CorrectedEffort, rider_id: str | None) -> CorrectedEffort:
+    """Return an effort of a meter that sees the left leg only, and who rode it."""
     return {
         **row,
         "rider_id": rider_id,
-        "rider_total_w": total,
-        "rider_total_interval90_w": [low, high],
+        "rider_total_w": row["rider_w"],
+        "rider_total_interval90_w": row["rider_interval90_w"],
     }
 
 
@@ -172,53 +131,100 @@ def corrected_watts(watts: Array, mean_ln: Array) -> Array:
     return np.asarray(watts * ratio_from_ln(-mean_ln))
 
 
-def _one(effort: Effort, corrected: float, mean: float, sd: float) -> CorrectedEffort:
-    low, high = (effort.watts * ratio_from_ln(-(mean + sign * Z90 * sd)) for sign in (1, -1))
+def _one(effort: Effort, sensor: Joint, rider: Joint, i: int) -> CorrectedEffort:
+    corrected, ends = _true_watts(effort, sensor, i)
+    put_out, rider_ends = _true_watts(effort, rider, i)
+    text = (
+        f"{effort.device_id} showed {effort.watts:.0f} W; an errorless meter would have shown "
+        f"{corrected:.0f} W ({ends[0]:.0f} to {ends[1]:.0f})"
+    )
+    if _on_the_road(sensor, rider, i):
+        text += f", and the rider put out {put_out:.0f} W ({rider_ends[0]:.0f} to "
+        text += f"{rider_ends[1]:.0f})"
     return {
         "date": effort.at.date() if effort.dated_only else effort.at,
         "meter_id": effort.device_id,
         "watts": effort.watts,
         "seconds": effort.seconds,
         "corrected_w": corrected,
-        "interval90_w": [low, high],
-        "text": f"{effort.device_id} showed {effort.watts:.0f} W; an errorless meter would have "
-        f"shown {corrected:.0f} W ({low:.0f} to {high:.0f}).",
+        "interval90_w": ends,
+        "rider_w": put_out,
+        "rider_interval90_w": rider_ends,
+        "text": f"{text}.",
     }
 
 
+def _true_watts(effort: Effort, joint: Joint, i: int) -> tuple[float, list[float]]:
+    mean, sd = float(joint[0][i]), math.sqrt(max(0.0, float(joint[1][i, i])))
+    true, low, high = (
+        effort.watts * ratio_from_ln(-(mean + step)) for step in (0.0, Z90 * sd, -Z90 * sd)
+    )
+    return true, [low, high]
+
+
+def _on_the_road(sensor: Joint, rider: Joint, i: int) -> bool:
+    """Return whether legs, ring or chain stand between this effort's sensor and the rider."""
+    moved = abs(float(rider[0][i] - sensor[0][i]))
+    wider = float(rider[1][i, i] - sensor[1][i, i])
+    return moved > TELLING_ROAD_PCT or wider > TELLING_ROAD_PCT**2
+
+
 def _difference(
-    efforts: Sequence[Effort], corrected: Array, covariance: Array, start: int, end: int
+    efforts: Sequence[Effort], sensor: Joint, rider: Joint, start: int, end: int
 ) -> Difference:
-    pair = [start, end]
-    gradient = corrected[pair] / 100.0 * np.array([1.0, -1.0])  # d(difference) / d(e)
-    sd = math.sqrt(max(0.0, float(gradient @ covariance[np.ix_(pair, pair)] @ gradient)))
     shown = efforts[end].watts - efforts[start].watts
-    real = float(corrected[end] - corrected[start])
-    p_increase = NormalDist().cdf(real / sd) if sd > 0 else float(real > 0)
+    corrected, sensor_sd = _change(efforts, sensor, start, end)
+    real, sd = _change(efforts, rider, start, end)
+    p = _p_increase(real, sd)
+    step = max(efforts[start].step_w, efforts[end].step_w)
+    on_road = _on_the_road(sensor, rider, start) or _on_the_road(sensor, rider, end)
     return {
         "from": start,
         "to": end,
         "watts": shown,
-        "corrected_w": real,
-        "interval90_w": [real - Z90 * sd, real + Z90 * sd],
-        "meter_part_w": shown - real,
-        "p_increase": p_increase,
-        "text": _sentence(shown, real, sd, p_increase),
+        "corrected_w": corrected,
+        "interval90_w": [corrected - Z90 * sensor_sd, corrected + Z90 * sensor_sd],
+        "meter_part_w": shown - corrected,
+        "p_increase": _p_increase(corrected, sensor_sd),
+        "rider_w": real,
+        "rider_interval90_w": [real - Z90 * sd, real + Z90 * sd],
+        "road_part_w": corrected - real,
+        "rider_p_increase": p,
+        "resolution_w": step,
+        "text": _sentence(shown, corrected, real, sd, p, step=step, on_road=on_road),
     }
 
 
-def _sentence(shown: float, real: float, sd: float, p_increase: float) -> str:
+def _change(efforts: Sequence[Effort], joint: Joint, start: int, end: int) -> tuple[float, float]:
+    """Return the change of the true watts from one effort to another, and its sd, W."""
+    pair = [start, end]
+    watts = np.array([efforts[k].watts for k in pair])
+    true = corrected_watts(watts, joint[0][pair])
+    gradient = true / 100.0 * np.array([1.0, -1.0])  # d(difference) / d(e)
+    variance = float(gradient @ joint[1][np.ix_(pair, pair)] @ gradient)
+    return float(true[1] - true[0]), math.sqrt(max(0.0, variance))
+
+
+def _p_increase(change: float, sd: float) -> float:
+    return NormalDist().cdf(change / sd) if sd > 0 else float(change > 0)
+
+
+def _sentence(
+    shown: float, corrected: float, real: float, sd: float, p: float, *, step: float, on_road: bool
+) -> str:
+    road = f", legs, ring and chain {signed(corrected - real)}" if on_road else ""
     split = (
-        f"of {signed(shown)} W shown, the meter made {signed(shown - real)} and the rider "
-        f"{signed(real)}"
+        f"of {signed(shown)} W shown, the meter made {signed(shown - corrected)}{road} and the "
+        f"rider {signed(real)}"
     )
-    if p_increase >= 0.95:
-        return f"A real gain: {split} (± {Z90 * sd:.0f}); {chance(p_increase)} sure that it rose."
-    if p_increase <= 0.05:
-        return (
-            f"A real loss: {split} (± {Z90 * sd:.0f}); {chance(1 - p_increase)} sure that it fell."
-        )
+    give = f"{Z90 * sd:.0f}"
+    if abs(real) < step:
+        return f"No change that watts shown to {step:g} W can tell: {split}, give or take {give}."
+    if p >= SURE:
+        return f"A real gain: {split} (± {give}); {chance(p)} sure that it rose."
+    if p <= 1 - SURE:
+        return f"A real loss: {split} (± {give}); {chance(1 - p)} sure that it fell."
     return (
-        f"Within the meters' own errors: {split}, give or take "
-        f"{Z90 * sd:.0f}; the chance that it rose is {chance(p_increase)}."
+        f"Within what meters and their days leave open: {split}, give or take {give}; the chance "
+        f"that it rose is {chance(p)}."
     )

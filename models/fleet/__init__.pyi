@@ -16,4 +16,5 @@ from .inference import Posterior as Posterior
 from .inference import Targets as Targets
 from .inference import hyper_from_document as hyper_from_document
 from .inference import left_out as left_out
+from .on_the_road import RoadEffect as RoadEffect
 from .result import FleetFit as FleetFit

@@ -12,6 +12,7 @@ from models.fleet.design import BENCH, METER, REFERENCE, Effect, Prepared
 from models.fleet.drift import drift_frame
 from models.fleet.forecast import forecast_all
 from models.fleet.inference import Hyper, Posterior, Targets, innovation_frame
+from models.fleet.on_the_road import RoadEffect, joint_on_road
 from models.fleet.temperature_coefficient import temperature_coefficient_frame
 from models.fleet.variance_components import variance_component_frame
 from models.metrology import DAYS_A_YEAR, Array, date_of, year_of
@@ -95,27 +96,28 @@ class FleetFit:
             schema={"effect": pl.String, "kind": pl.String, "mean": pl.Float64, "sd": pl.Float64},
         )
 
-    def with_rider(self, meter: str, when: When, rider: str | None) -> tuple[float, float]:
-        """Return mean and sd of a one-sided meter's gain error and its rider's part together.
+    def joint_on_road(
+        self, pairs: Sequence[tuple[Device, When]], carried: Sequence[Sequence[RoadEffect]]
+    ) -> tuple[Array, Array]:
+        """Return the same of what n devices show over the rider's true watts; see `joint_on_road`.
 
-        A rider without comparisons, or None: as riders differ among each other.
+        carried: the ride effects of each pair (see `models.records.road_effects`)
         """
-        p = self.posterior.predict(self._targets((METER, meter), when))
-        effects, layout = self.prepared.obs.ride_effects, self.posterior.state.design.layout
-        row = np.zeros(len(self.posterior.state.mean))
-        row[p.columns] = p.G[0]
-        own, mean = self.prepared.settings.balance_sd**2, float(p.mean[0])
-        legs = list(zip(effects.kinds, effects.names, strict=True))
-        if ("rider", rider) in legs:
-            column = layout.ride_effect_columns[legs.index(("rider", str(rider)))]
-            row[column] += 1.0
-            mean += float(self.posterior.state.mean[column])
-        else:
-            own += self.hyper.fleet_sd("rider") ** 2
-        variance = float(row @ self.posterior.state.C @ row) + own
-        variance += sum(float(block[0, 0]) for _, block in p.own)
-        variance += float(p.J[0] @ self.posterior.hyper_covariance @ p.J[0])
-        return mean, float(np.sqrt(variance))
+        targets = self._targets([d for d, _ in pairs], [w for _, w in pairs])
+        return joint_on_road(self.posterior, self.prepared.obs.ride_effects, targets, carried)
+
+    def repeatability(self) -> dict[str, float]:
+        """Return the sd from day to day (100·ln) of each meter and reference on rides.
+
+        The fleet's own comparisons say so, group by group: their noise beyond the stated one, the
+        other device's part left in it. A reference takes the mean of the groups.
+        """
+        devices, own = self.prepared.devices, self.hyper.sd("ride")
+        usual = float(np.sqrt(np.mean(own**2))) if len(own) else 0.0
+        return {
+            **dict.fromkeys(devices.references, usual),
+            **dict(zip(devices.meters, own[devices.group].tolist(), strict=True)),
+        }
 
     def drift(self) -> pl.DataFrame:
         """Return the ageing rate of every meter; see `drift_frame`."""

@@ -10,6 +10,7 @@ from .ride_effects import RIDER as RIDER
 from .ride_effects import RING as RING
 from .ride_effects import one_sided as one_sided
 from .ride_effects import ring_effect as ring_effect
+from .ride_effects import road_effects as road_effects
 from .setting_changes import known_changes as known_changes
 from .setting_changes import setting_error_ln as setting_error_ln
 from .setting_changes import with_known_changes as with_known_changes

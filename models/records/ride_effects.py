@@ -6,6 +6,8 @@ two percent of watts, so its rides carry the rider's legs. Both belong to a ride
 gain error that the bench would find.
 """
 
+from datetime import date
+
 import polars as pl
 
 from models.bench import LEFT, rule_of
@@ -52,6 +54,35 @@ def effects_of_rides(
         *_drives(base.join(itself.drop_nulls(), on="reference_id", how="inner"), meters),
     ]
     return pl.concat(parts).sort("kind", "effect", "comparison_id", maintain_order=True)
+
+
+def road_effects(
+    uses: pl.DataFrame, meters: pl.DataFrame, installations: pl.DataFrame
+) -> list[list[tuple[str, str | None]]]:
+    """Return what a device shows under a rider beside its gain error, a list a use: (kind, name).
+
+    In   uses: meter_id, measured_at, rider_id, in their order; meters: meter_id, kind
+    The names are those of `effects_of_rides`, day by day; (rider, None): nobody knows who rode.
+    """
+    kinds = dict(meters.select("meter_id", "kind").iter_rows())
+    shaped = ring_shape(uses.with_row_index("_use"), installations).sort("_use")
+    asked = shaped.select("meter_id", "measured_at", "rider_id", "ring_shape").iter_rows()
+    return [
+        _of_use(meter, kinds.get(meter), at.date(), rider, shape == "oval")
+        for meter, at, rider, shape in asked
+    ]
+
+
+def _of_use(
+    meter: str, kind: str | None, on: date, rider: str | None, oval: bool
+) -> list[tuple[str, str | None]]:
+    carried: list[tuple[str, str | None]] = []
+    if one_sided(kind):
+        of_day = None if rider is None else f"{rider} | {on}"
+        carried += [(RIDER, rider), (DAY, of_day)]
+    if kind == "hub":
+        carried.append((DRIVE, f"{meter} | drivetrain"))
+    return [*carried, (RING, ring_effect(meter))] if oval else carried
 
 
 def _rings(seen: pl.DataFrame, installations: pl.DataFrame) -> pl.DataFrame:

@@ -2,16 +2,17 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
-from typing import Any, TypedDict
-from zoneinfo import ZoneInfo
+from typing import Any
 
 import polars as pl
 
-from ingest.schema import newest_in_force, rider_on
+from ingest.schema import newest_in_force
 from ingest.store import record
 from models import coaching
+from models.coaching import EffortAsk as EffortAsk
+from models.coaching import effort_ask as effort_ask
 from models.run.documents import CorrectedFiles, RiderRow, Row
 from models.run.fleet_questions import status
 from models.run.known import (
@@ -102,129 +103,73 @@ def rider(fleet: Fleet, rider_id: str) -> coaching.RiderDocument:
     }
 
 
-class EffortAsk(TypedDict, total=False):
-    """An effort as it is asked about; all but date, device and watts may be missing or empty.
-
-    date      ISO 8601; a time may follow after a T
-    meter_id  or reference_id: what showed the watts
-    zeroed    yes, no, or nothing
-    """
-
-    date: str | None
-    meter_id: str | None
-    reference_id: str | None
-    watts: str | float | None
-    seconds: str | float | None
-    zeroed: str | None
-    cadence_rpm: str | float | None
-
-
-def effort_ask(text: str) -> EffortAsk:
-    """Return an effort from DATE[Ttime],METER,WATTS[,SECONDS][,zeroed=yes|no][,cadence=RPM].
-
-    Raise NothingToSayError where the text is no effort.
-    """
-    when, device, watts, *rest = (*(part.strip() for part in text.split(",")), "", "", "")
-    more = dict(part.split("=", 1) for part in rest if "=" in part)
-    seconds = [part for part in rest if part and "=" not in part]
-    if len(seconds) > 1 or not set(more) <= {"cadence", "zeroed"}:
-        raise _no_effort(text)
-    return EffortAsk(
-        date=when,
-        meter_id=device,
-        watts=watts,
-        seconds=seconds[0] if seconds else None,
-        zeroed=more.get("zeroed"),
-        cadence_rpm=more.get("cadence"),
-    )
-
-
-def _effort(ask: EffortAsk, zone: str) -> coaching.Effort:
-    device = ask.get("meter_id") or ask.get("reference_id") or ""
-    if "," in f"{ask.get('date')}{device}":
-        raise NothingToSayError(f'found "{device}" as a meter, expected one without a comma')
-    when, watts = ask.get("date") or "", ask.get("watts")
-    zeroed, cadence, seconds = ask.get("zeroed"), ask.get("cadence_rpm"), ask.get("seconds")
-    try:
-        at = datetime.fromisoformat(when if "T" in when else f"{when}T12:00")
-        effort = coaching.Effort(
-            (at if at.tzinfo else at.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC),
-            device,
-            float(watts or ""),
-            float(seconds) if seconds not in (None, "") else None,
-            dated_only="T" not in when,
-            cadence_rpm=float(cadence) if cadence not in (None, "") else None,
-            zeroed={"yes": True, "no": False}[zeroed] if zeroed else None,
-        )
-        if not device or not 0 < effort.watts < 5000:
-            raise ValueError
-    except (ValueError, KeyError):
-        raise _no_effort(_as_text(ask)) from None
-    return effort
-
-
-def _as_text(ask: EffortAsk) -> str:
-    device = ask.get("meter_id") or ask.get("reference_id") or ""
-    named = {"zeroed": ask.get("zeroed"), "cadence": ask.get("cadence_rpm")}
-    more = [f"{key}={value}" for key, value in named.items() if value not in (None, "")]
-    parts = [ask.get("date") or "", device, ask.get("watts"), ask.get("seconds"), *more]
-    return ",".join(str(part) for part in parts if part not in (None, "") or part is parts[1])
-
-
-def _no_effort(text: str) -> NothingToSayError:
-    return NothingToSayError(
-        f'found "{text}" as an effort, expected DATE[Ttime],METER,WATTS[,SECONDS]'
-        "[,zeroed=yes or no][,cadence=RPM], for instance 2026-03-14,K07,312,1200"
-    )
-
-
 @question(COACH, place="model")
 def effort(
     fleet: Fleet, asked: Sequence[EffortAsk], *, carry_to: Sequence[str] = ()
 ) -> coaching.EffortDocument:
     """Return the `effort` document; carry_to: meters that the watts are to be carried to."""
-    efforts = [_effort(one, fleet.settings.time_zone) for one in asked]
+    zone = fleet.settings.time_zone
+    asked_about = [coaching.effort_of(one, zone) for one in asked]
     ready = fleet.prepared
+    meters = set(ready.found.meters["meter_id"])
+    efforts = [replace(one, has_zero=one.device_id in meters) for one in asked_about]
     targets = [coaching.Carry(name, ready.found.as_of) for name in carry_to]
     _check_efforts(ready, efforts, targets)
-    pairs = [(one.device_id, one.at) for one in efforts]
-    joint = ready.fleet.joint([*pairs, *((t.meter_id, t.on) for t in targets)])
-    n = len(efforts)
-    document = coaching.answer(efforts, joint[0][:n], joint[1][:n, :n])
+    road = road_of(ready)
+    ridden = [road.use(one.device_id, one.at) for one in efforts]
+    who = {use.rider_id for use in ridden}
+    taken = [coaching.Use(t.meter_id, t.on, *(who if len(who) == 1 else [None])) for t in targets]
+    sensor, rider = (
+        _with_days(ready, efforts, joint)
+        for joint in (road.sensor([*ridden, *taken]), road.rider([*ridden, *taken]))
+    )
+    document = coaching.answer(efforts, sensor, rider)
     document["efforts"] = [
-        _both_legs(ready, one, row) for one, row in zip(efforts, document["efforts"], strict=True)
+        coaching.with_both_legs(row, use.rider_id) if road.sees_left_only(use.device_id) else row
+        for use, row in zip(ridden, document["efforts"], strict=True)
     ]
-    notes = [
-        "Whether the meters were zeroed is not said: an offset of 0.3 N·m is 2.8 W at 90 rpm, "
-        "whatever is ridden. Say it with each effort, and its interval allows for it."
-    ]
-    meters = set(ready.found.meters["meter_id"])
-    if all(one.zeroed is not None or one.device_id not in meters for one in efforts):
-        notes = []
-    if any(one.at.date() > ready.found.as_of for one in efforts):
-        notes.append(_ahead(ready.found.as_of))
-    notes += coaching.open_days(efforts, ready.fleet.steps_between())
     return {
         **document,
-        "carried": coaching.carried(efforts, targets, *joint),
-        "notes": notes,
+        "carried": coaching.carried(efforts, targets, sensor, rider),
+        "notes": _effort_notes(ready, efforts, road.unknown([*ridden, *taken])),
         "fit": fit_state(ready.fleet),
     }
 
 
-def _both_legs(
-    ready: Prepared, one: coaching.Effort, row: coaching.CorrectedEffort
-) -> coaching.CorrectedEffort:
-    """Return the effort, with what both legs did where its meter sees only one."""
-    from models.records import one_sided
-
-    kinds = dict(ready.found.meters.select("meter_id", "kind").iter_rows())
-    if not one_sided(kinds.get(one.device_id)):
-        return row
-    rider = rider_on(ready.tables["assignments"], one.device_id, one.at.date())
-    return coaching.with_both_legs(
-        row, rider, *ready.fleet.with_rider(one.device_id, one.at, rider)
+def road_of(ready: Prepared) -> coaching.Road:
+    """Return the fleet of a day as riders ride it."""
+    found = ready.found
+    return coaching.Road(
+        ready.fleet, found.meters, found.installations, ready.tables["assignments"]
     )
+
+
+def _with_days(
+    ready: Prepared, efforts: Sequence[coaching.Effort], joint: coaching.Joint
+) -> coaching.Joint:
+    """Return what efforts, then targets, show over the truth, with what the efforts' days add."""
+    found, n = ready.found, len(efforts)
+    days = coaching.days_of(ready.fleet, found.meters, found.comparisons)
+    shift, spread = coaching.day_parts(efforts, days)
+    mean, covariance = joint[0].copy(), joint[1].copy()
+    mean[:n] += shift
+    covariance[:n, :n] += spread
+    return mean, covariance
+
+
+def _effort_notes(
+    ready: Prepared, efforts: Sequence[coaching.Effort], unknown: Sequence[str]
+) -> list[str]:
+    notes = list(unknown)
+    if any(one.zeroed is None and one.has_zero for one in efforts):
+        notes.append(
+            "Whether the meters were zeroed is not said, so they count as not zeroed: an offset "
+            "of 0.25 N·m is 2.4 W at 90 rpm, whatever is ridden. Say it with each effort: what was "
+            "zeroed is known better."
+        )
+    if any(one.at.date() > ready.found.as_of for one in efforts):
+        notes.append(_ahead(ready.found.as_of))
+    return notes + coaching.open_days(efforts, ready.fleet.steps_between())
 
 
 def _ahead(today: date) -> str:

@@ -94,7 +94,7 @@ def efforts(fleet: Fleet, rng: np.random.Generator, *, n: int = 300) -> dict[str
             for name, day, watts, error in made
         ]
         joint = fitted.joint([(("meter", e.device_id), e.at) for e in asked])
-        low, high = answer(asked, *joint)["differences"][0]["interval90_w"]
+        low, high = answer(asked, joint)["differences"][0]["interval90_w"]
         held[kind].append(low <= made[1][2] - made[0][2] <= high)
     return held
 

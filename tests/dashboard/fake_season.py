@@ -247,7 +247,9 @@ class FakeDecisions:
         for one in efforts:
             true = one["watts"] / (1 + errors.get(one["meter_id"], 0.0) / 100)
             interval = [true * 0.994, true * 1.006]
-            rows.append(one | {"corrected_w": true, "interval90_w": interval, "text": "in words"})
+            rider = {"rider_w": true, "rider_interval90_w": interval}
+            sensor = {"corrected_w": true, "interval90_w": interval}
+            rows.append(one | sensor | rider | {"text": "in words"})
         return {"efforts": rows, "differences": _differences(rows), "notes": []}
 
     def ledger(
@@ -493,7 +495,12 @@ def _differences(rows: list[Document]) -> list[Document]:
                     "corrected_w": real,
                     "interval90_w": [real - 4.0, real + 4.0],
                     "meter_part_w": shown - real,
+                    "road_part_w": 0.0,
+                    "rider_w": real,
+                    "rider_interval90_w": [real - 4.0, real + 4.0],
                     "p_increase": 0.5 * math.erfc(-real / 2.43 / math.sqrt(2)),
+                    "rider_p_increase": 0.5 * math.erfc(-real / 2.43 / math.sqrt(2)),
+                    "resolution_w": 1.0,
                     "text": "in words",
                 }
             )

@@ -52,6 +52,7 @@
       seconds: seconds("rider-seconds-" + n),
       zeroed: byId("rider-zeroed-" + n).value || null,
       cadence_rpm: number("rider-cadence-" + n),
+      temperature_c: number("rider-celsius-" + n),
     };
   }
 
@@ -76,6 +77,11 @@
       said["rider-cadence-" + n] =
         cadence !== "" && !(row.cadence_rpm > 0 && row.cadence_rpm <= 250)
           ? "Enter a number up to 250, or leave it empty."
+          : "";
+      const celsius = byId("rider-celsius-" + n).value.trim();
+      said["rider-celsius-" + n] =
+        celsius !== "" && !(row.temperature_c >= -30 && row.temperature_c <= 60)
+          ? "Enter degrees Celsius, −30 to 60, or leave it empty."
           : "";
     });
     return said;

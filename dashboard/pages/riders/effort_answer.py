@@ -10,8 +10,9 @@ from dashboard import theme
 from dashboard.navigation import Document
 
 SURE = 0.95
+LEAST_ROAD_W = 0.05  # what is shown as 0.0 W is left out
 LOUD_W = ((10, 2000.0), (60, 1200.0), (300, 700.0), (86_400, 550.0))  # most seconds, most watts
-TITLES = ("", "Meter", "Shown", "What an errorless meter would show, 90 %")
+TITLES = ("", "Meter", "Shown", "An errorless meter would show, 90 %", "The rider put out, 90 %")
 
 
 def effort_answer(told: Document) -> Any:
@@ -64,10 +65,12 @@ def _watts(value: float, digits: int = 0, *, signed: bool = False) -> str:
 
 
 def verdict(change: Document) -> str:
-    """Return whether the change is real, in one sentence."""
-    p, real = change["p_increase"], change["corrected_w"]
-    half = theme.within(theme.half(change["interval90_w"]) or 0.0, 0, "W")
+    """Return whether the rider's change is real, in one sentence."""
+    p, real = change["rider_p_increase"], change["rider_w"]
+    half = theme.within(theme.half(change["rider_interval90_w"]) or 0.0, 0, "W")
     watts = f"{theme.number(real, 0, signed=True)} {half}"
+    if abs(real) < change["resolution_w"]:
+        return f"No change that watts shown to {change['resolution_w']:g} W can tell: {watts}."
     if p >= SURE:
         return f"A real gain of {watts}: {theme.probability(p)} sure that the rider rose."
     if p <= 1 - SURE:
@@ -79,13 +82,15 @@ def verdict(change: Document) -> str:
 
 
 def _split(change: Document) -> html.Div:
-    """Return the meters' part and the rider's, as words and bars on one scale."""
-    lines = (
+    """Return the meters' part, the road's and the rider's, as words and bars on one scale."""
+    road = change["road_part_w"]
+    lines = [
         ("Shown", change["watts"], None),
         ("The meters' part", change["meter_part_w"], None),
-        ("The rider's part", change["corrected_w"], change["interval90_w"]),
-    )
-    ends = [abs(v) for _, v, _ in lines] + [abs(e) for e in change["interval90_w"]] + [1.0]
+        *([("Legs, ring and chain", road, None)] if abs(road) >= LEAST_ROAD_W else []),
+        ("The rider's part", change["rider_w"], change["rider_interval90_w"]),
+    ]
+    ends = [abs(v) for _, v, _ in lines] + [abs(e) for e in change["rider_interval90_w"]] + [1.0]
     return html.Div([_bar(*line, scale=max(ends)) for line in lines], className="split")
 
 
@@ -113,10 +118,14 @@ def _bar(name: str, value: float, interval: list[float] | None, *, scale: float)
 
 
 def _effort_row(title: str, row: Document) -> tuple[Any, ...]:
-    interval = theme.span(row["interval90_w"], 0, "W", signed=False)
     return (
         f"{title}, {theme.day(row['date'])}",
         row.get("meter_id") or row.get("reference_id"),
         _watts(row["watts"]),
-        theme.estimate(_watts(row["corrected_w"]), interval),
+        _estimate(row["corrected_w"], row["interval90_w"]),
+        _estimate(row["rider_w"], row["rider_interval90_w"]),
     )
+
+
+def _estimate(watts: float, interval: list[float]) -> Any:
+    return theme.estimate(_watts(watts), theme.span(interval, 0, "W", signed=False))

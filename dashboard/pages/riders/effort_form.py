@@ -10,7 +10,7 @@ from dashboard.navigation import Document
 
 SHOWN_EFFORTS = 60  # in the list to fill a row from
 ALIKE = 1.1  # two lengths within a tenth of one another count as alike
-ZEROED = (("", "not known"), ("yes", "yes"), ("no", "no"))
+ZEROED = (("", "not known (counts as no)"), ("yes", "yes"), ("no", "no"))
 
 
 def effort_form(document: Document) -> html.Section:
@@ -37,8 +37,9 @@ def effort_form(document: Document) -> html.Section:
         ),
         name="rider-effort",
         note="Choose two efforts that ought to be alike. The answer splits the difference into the "
-        "meters' part and the rider's. Its 90 % interval covers the meters alone: form, air and "
-        "road come on top.",
+        "meters' part, that of legs, ring and chain, and the rider's. Its 90 % interval covers "
+        "these with the zero, the temperature, the days and whole watts: form, air and road come "
+        "on top.",
     )
 
 
@@ -79,6 +80,7 @@ def _row(
         _text(f"rider-seconds-{n}", "Length, min:s or s", clock(effort.get("duration_s"))),
         _list(f"rider-zeroed-{n}", "Zeroed before it?", ZEROED),
         _text(f"rider-cadence-{n}", "Cadence, rpm", ""),
+        _text(f"rider-celsius-{n}", "Temperature, °C", ""),
     ]
     return html.Fieldset([html.Legend(title), html.Div(fields, className="effort-row")])
 

@@ -19,6 +19,7 @@ from .preparation import Prepared as Prepared
 from .preparation import plain_adjustments as plain_adjustments
 from .preparation import prepare as prepare
 from .programmed import SlopeChange as SlopeChange
+from .ride_effects import RideEffects as RideEffects
 from .settings import EVENT_KIND as EVENT_KIND
 from .settings import EVENT_KINDS as EVENT_KINDS
 from .settings import EVENT_STEP_SD as EVENT_STEP_SD

@@ -153,6 +153,10 @@ class FleetSettings:
     step_sd                   prior sd of a step that an alarm has put into the model
     ring_sd                   prior sd of what an oval ring adds to its meter's rides
     drive_sd                  prior sd of what a hub shows less than a meter at the crank
+    usual_drive, usual_drive_sd
+                              what a hub that was never ridden beside a meter at the crank shows
+                              less than it: a chain passes on 96 to 99 % at a rider's power
+                              (Spicer et al. 2001, J Mech Des 123:598)
     balance_sd                sd of a rider's balance from day to day, as a one-sided meter shows it
     unknown_temperature_sd    sd of a temperature coefficient (per °C) without data: what
                               makers' compensation may leave (common practice)
@@ -176,6 +180,8 @@ class FleetSettings:
     step_sd: float = 3.0
     ring_sd: float = 2.5
     drive_sd: float = 2.5
+    usual_drive: float = -2.2
+    usual_drive_sd: float = 0.9
     balance_sd: float = 0.5
     unknown_temperature_sd: float = 0.02
     knot_days: float = 30.0

@@ -20,6 +20,7 @@ from .likelihood import State as State
 from .likelihood import curvature as curvature
 from .likelihood import evaluate as evaluate
 from .predict import Posterior as Posterior
+from .predict import Prediction as Prediction
 from .predict import Targets as Targets
 from .predict import kernel_derivatives_by_kind as kernel_derivatives_by_kind
 from .reset_localisation import localised_changes as localised_changes

@@ -296,7 +296,7 @@ def test_a_meter_that_was_not_zeroed_is_known_less_well(ask: Any) -> None:
     more = math.sqrt(halves[1] ** 2 - halves[0] ** 2)
     assert more == pytest.approx(0.25 * 3 * math.pi, rel=0.03)
     _, _, said = ask("effort", "2024-08-01,M0002,300")
-    assert "2.8 W at 90 rpm" in said
+    assert "2.4 W at 90 rpm" in said
     _, _, said = ask("effort", "2024-09-30,M0002,300,zeroed=yes")
     assert "What lies after 2024-08-01 is a forecast" in said
 

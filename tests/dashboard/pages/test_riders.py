@@ -12,7 +12,7 @@ from dashboard.pages.riders.effort_answer import cautions, effort_answer, verdic
 from dashboard.pages.riders.effort_form import effort_form, to_begin_with
 from dashboard.pages.riders.ledger import ledger_row
 from dashboard.pages.riders.page import columns, headline, narrowed, rider_rows
-from models.run.rider_questions import _as_text, _effort, effort_ask
+from models.coaching.effort_asks import _as_text, effort_ask, effort_of
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.reading import of_kind, text
 
@@ -157,9 +157,10 @@ def test_answer_splits_the_change_into_the_meters_part_and_the_riders(data):
     said = text(effort_answer(told))
     assert "A real gain of +11 ±" in said
     assert f"Shown +17.0{NBSP}W" in said
-    assert round(change["meter_part_w"] + change["corrected_w"], 6) == 17.0
+    parts = change["meter_part_w"] + change["road_part_w"] + change["rider_w"]
+    assert round(parts, 6) == 17.0
     assert f"+{change['meter_part_w']:.1f}{NBSP}W" in said
-    assert f"+{change['corrected_w']:.1f}{NBSP}W (90 %:" in said
+    assert f"+{change['rider_w']:.1f}{NBSP}W (90 %:" in said
 
 
 def test_odd_efforts_are_asked_about_before_any_meter_is():
@@ -173,11 +174,12 @@ def test_odd_efforts_are_asked_about_before_any_meter_is():
 
 def test_what_the_fields_say_of_zero_and_cadence_reaches_the_models():
     one = {"date": "2026-03-14", "meter_id": "K07", "watts": 312.0, "seconds": 1200.0}
-    written = _as_text(one | {"zeroed": "no", "cadence_rpm": 60.0})
-    effort = _effort(effort_ask(written), "UTC")
+    written = _as_text(one | {"zeroed": "no", "cadence_rpm": 60.0, "temperature_c": 8.5})
+    effort = effort_of(effort_ask(written), "UTC")
     assert (effort.zeroed, effort.cadence_rpm, effort.seconds) == (False, 60.0, 1200.0)
+    assert effort.celsius == 8.5
     unsaid = _as_text(one | {"zeroed": None, "cadence_rpm": None})
-    assert _effort(effort_ask(unsaid), "UTC").zeroed is None
+    assert effort_of(effort_ask(unsaid), "UTC").zeroed is None
 
 
 def test_ledger_factors_have_four_places():
@@ -192,10 +194,13 @@ def test_ledger_factors_have_four_places():
         (0.02, -9.0, "A real loss, 9 ±"),
         (0.7, 2.0, "The meters cannot tell"),
         (0.3, -2.0, "the rider fell"),
+        (0.99, 0.6, "No change that watts shown to 1 W can tell"),
     ],
 )
 def test_verdict(p, watts, expected):
-    change = {"p_increase": p, "corrected_w": watts, "interval90_w": [watts - 4, watts + 4]}
+    ends = [watts - 4, watts + 4]
+    change = {"rider_p_increase": p, "rider_w": watts, "rider_interval90_w": ends}
+    change["resolution_w"] = 1.0
     assert expected in verdict(change)
 
 

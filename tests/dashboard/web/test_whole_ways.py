@@ -127,19 +127,19 @@ def test_an_effort_is_answered(visit, served, say):
         assert page.input_value(f"#rider-watts-{n}") == watts
     page.click("#rider-ask")
     page.wait_for_selector(".effort-answer .headline")
-    half = theme.number(theme.half(change["interval90_w"]), 0)
-    said = f"{theme.number(change['corrected_w'], 0, signed=True)} ±{theme.NBSP}{half}{theme.NBSP}W"
+    half = theme.number(theme.half(change["rider_interval90_w"]), 0)
+    said = f"{theme.number(change['rider_w'], 0, signed=True)} ±{theme.NBSP}{half}{theme.NBSP}W"
     assert said in page.text_content(".effort-answer .headline")
     shown, meters, riders = page.locator(".split-words").all_text_contents()
     watt = f"{theme.NBSP}W"
     assert shown == f"{theme.number(change['watts'], 1, signed=True)}{watt}"
     assert meters == f"{theme.number(change['meter_part_w'], 1, signed=True)}{watt}"
-    span = theme.span(change["interval90_w"], 1, "W")
-    assert riders == f"{theme.number(change['corrected_w'], 1, signed=True)}{watt} (90 %: {span})"
+    span = theme.span(change["rider_interval90_w"], 1, "W")
+    assert riders == f"{theme.number(change['rider_w'], 1, signed=True)}{watt} (90 %: {span})"
     rows = page.locator(".effort-answer tbody tr").all_text_contents()
     for row, effort in zip(rows, found["efforts"], strict=True):
-        span = theme.span(effort["interval90_w"], 0, "W", signed=False)
-        assert row.endswith(f"{theme.number(effort['corrected_w'], 0)}{watt} ({span})")
+        span = theme.span(effort["rider_interval90_w"], 0, "W", signed=False)
+        assert row.endswith(f"{theme.number(effort['rider_w'], 0)}{watt} ({span})")
 
     page.fill("#rider-from", "2024-01-01")
     page.fill("#rider-to", "2024-07-31")

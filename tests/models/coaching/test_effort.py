@@ -8,14 +8,16 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.coaching import Carry, Effort, answer, carried, open_days
+from models.coaching import Carry, Days, Effort, answer, carried, day_parts, open_days
 
 DAY = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
 
 def test_one_meter_that_reads_two_percent_high() -> None:
     """By hand: 306 W shown by a meter 2 % high are 300 W."""
-    document = answer([Effort(DAY, "K07", 306.0)], np.array([100 * np.log(1.02)]), np.zeros((1, 1)))
+    document = answer(
+        [Effort(DAY, "K07", 306.0)], (np.array([100 * np.log(1.02)]), np.zeros((1, 1)))
+    )
     assert document["efforts"][0]["corrected_w"] == pytest.approx(300.0)
     assert document["efforts"][0]["interval90_w"] == pytest.approx([300.0, 300.0])
 
@@ -23,7 +25,7 @@ def test_one_meter_that_reads_two_percent_high() -> None:
 def test_a_shared_error_leaves_the_difference_sharp() -> None:
     """The same meter on two dates: its error is unknown by 2 %, its change is not."""
     efforts = [Effort(DAY, "K07", 300.0), Effort(DAY, "K07", 310.0)]
-    document = answer(efforts, np.zeros(2), np.full((2, 2), 4.0))
+    document = answer(efforts, (np.zeros(2), np.full((2, 2), 4.0)))
     difference = document["differences"][0]
     low, high = difference["interval90_w"]
     assert high - low == pytest.approx(2 * 1.6449 * 2 * 0.1, rel=1e-3)  # 2 % of the 10 W
@@ -33,7 +35,7 @@ def test_a_shared_error_leaves_the_difference_sharp() -> None:
 
 def test_a_gain_that_is_the_meters() -> None:
     efforts = [Effort(DAY, "K07", 300.0), Effort(DAY, "K11", 306.0)]
-    document = answer(efforts, np.array([0.0, 100 * np.log(1.02)]), np.eye(2))
+    document = answer(efforts, (np.array([0.0, 100 * np.log(1.02)]), np.eye(2)))
     difference = document["differences"][0]
     assert difference["corrected_w"] == pytest.approx(0.0, abs=1e-9)
     assert difference["meter_part_w"] == pytest.approx(6.0)
@@ -51,7 +53,7 @@ def test_intervals_of_differences_cover_nine_in_ten() -> None:
         true = rng.uniform(200, 400, 2)
         shown = true * np.exp(error / 100)
         efforts = [Effort(DAY, m, float(w)) for m, w in zip("AB", shown, strict=True)]
-        low, high = answer(efforts, np.zeros(2), covariance)["differences"][0]["interval90_w"]
+        low, high = answer(efforts, (np.zeros(2), covariance))["differences"][0]["interval90_w"]
         inside += low <= true[1] - true[0] <= high
     assert inside / 4000 == pytest.approx(0.90, abs=0.015)
 
@@ -59,18 +61,18 @@ def test_intervals_of_differences_cover_nine_in_ten() -> None:
 def test_meters_that_move_alike_mean_the_rider() -> None:
     watts = {"K07": (300.0, 320.0), "K11": (290.0, 312.0)}
     efforts = [Effort(DAY, name, w) for name, both in watts.items() for w in both]
-    document = answer(efforts, np.zeros(4), 0.1 * np.eye(4))
+    document = answer(efforts, (np.zeros(4), 0.1 * np.eye(4)))
     assert document["text"] == "On K07, K11 alike the watts rose: that is the rider, not a meter."
     efforts[3] = Effort(DAY, "K11", 280.0)
-    assert "do not move alike" in answer(efforts, np.zeros(4), 0.1 * np.eye(4))["text"]
-    assert answer(efforts[:2], np.zeros(2), np.eye(2))["text"] is None
+    assert "do not move alike" in answer(efforts, (np.zeros(4), 0.1 * np.eye(4)))["text"]
+    assert answer(efforts[:2], (np.zeros(2), np.eye(2)))["text"] is None
 
 
 def test_a_threshold_carried_by_hand() -> None:
     """300 W on a meter 1 % high are 294.06 W on one 1 % low; independent, u 0.3 % and 0.4 %."""
     error = 100 * np.log([1.01, 0.99])
     [row] = carried(
-        [Effort(DAY, "K07", 300.0)], [Carry("K11", DAY.date())], error, np.diag([0.09, 0.16])
+        [Effort(DAY, "K07", 300.0)], [Carry("K11", DAY.date())], (error, np.diag([0.09, 0.16]))
     )
     assert row["shown_w"] == pytest.approx(300 * 0.99 / 1.01)
     low, high = row["interval90_w"]
@@ -78,13 +80,64 @@ def test_a_threshold_carried_by_hand() -> None:
     assert row["text"] == "300 W on K07 (2026-03-14) are 294 W on K11 on 2026-03-14 (292 to 296)."
 
 
+NO_DAYS = Days(repeat={}, warmth={})
+
+
+def u_watts(*efforts: Effort, days: Days = NO_DAYS) -> np.ndarray:
+    """Covariance of what the days add, in watts squared."""
+    watts = np.array([effort.watts for effort in efforts]) / 100
+    return day_parts(efforts, days)[1] * np.outer(watts, watts)
+
+
 def test_a_zero_offset_adds_watts_whatever_is_ridden() -> None:
-    """By hand: 0.25 N·m at 60 rpm is 1.571 W."""
-    known = np.zeros(1), np.zeros((1, 1))
+    """By hand: 0.25 N·m at 60 rpm is 1.571 W, a whole watt is known to 1/√12 of one."""
     for watts in (150.0, 400.0):
-        document = answer([Effort(DAY, "K07", watts, zeroed=False, cadence_rpm=60.0)], *known)
-        low, high = document["efforts"][0]["interval90_w"]
-        assert high - low == pytest.approx(2 * 1.6449 * np.pi / 2, rel=2e-3)
+        [[u2]] = u_watts(Effort(DAY, "K07", watts, zeroed=False, cadence_rpm=60.0))
+        assert u2 == pytest.approx((0.25 * 2 * np.pi) ** 2 + 1 / 12)
+
+
+def test_a_zero_that_nothing_is_said_of_counts_as_not_set() -> None:
+    unsaid, no, yes = (u_watts(Effort(DAY, "K07", 300.0, zeroed=z)) for z in (None, False, True))
+    assert unsaid == no > yes
+    assert u_watts(Effort(DAY, "T1", 300.0, has_zero=False)) == pytest.approx(1 / 12)
+    assert u_watts(Effort(DAY, "T1", 300.4, has_zero=False)) == pytest.approx(0.01 / 12)
+
+
+def test_days_differ_by_repeatability_and_by_temperature() -> None:
+    """By hand: 0.3 % from day to day; 0.02 % a degree, 7 °C about the stated 20."""
+    days = Days(repeat={"T1": 0.3}, warmth={"T1": (0.0, 0.02)})
+    unknown = Effort(DAY, "T1", 300.5, has_zero=False)
+    warm, cold = (Effort(DAY, "T1", 300.5, has_zero=False, celsius=c) for c in (30.0, 10.0))
+    rounding = (100 * 0.1 / np.sqrt(12) / 300.5) ** 2
+    covariance = day_parts([unknown, warm, cold], days)[1]
+    assert covariance[0, 0] == pytest.approx(0.3**2 + (0.02 * 7) ** 2 + rounding)
+    assert covariance[1, 1] == pytest.approx(0.3**2 + 0.2**2 + rounding)
+    assert covariance[1, 2] == pytest.approx(-(0.2**2))  # one coefficient, ten degrees each way
+    known = Days(repeat={}, warmth={"T1": (0.05, 0.0)})
+    assert day_parts([warm, cold, unknown], known)[0] == pytest.approx([0.5, -0.5, 0.0])
+
+
+def test_no_claim_below_a_whole_watt() -> None:
+    efforts = [Effort(DAY, "K07", 300.0), Effort(DAY, "K07", 300.0)]
+    [row] = answer(efforts, (np.array([0.2, 0.0]), np.zeros((2, 2))))["differences"]
+    assert row["rider_p_increase"] == 1.0  # as sure as numbers can be, and yet
+    assert row["text"].startswith("No change that watts shown to 1 W can tell")
+
+
+def test_the_riders_part_says_whether_a_gain_is_real() -> None:
+    """A left leg that grew stronger alone: the sensor's watts rose, the rider's did not."""
+    efforts = [Effort(DAY, "L1", 300.0), Effort(DAY, "L1", 309.0)]
+    sensor = np.zeros(2), 0.01 * np.eye(2)
+    rider = np.array([0.0, 100 * np.log(1.03)]), 0.5 * np.eye(2)
+    document = answer(efforts, sensor, rider)
+    [row] = document["differences"]
+    assert (row["corrected_w"], row["p_increase"] > 0.99) == (9.0, True)
+    assert row["rider_w"] == pytest.approx(0.0, abs=1e-9)
+    assert row["road_part_w"] == pytest.approx(9.0)
+    assert not row["text"].startswith("A real gain")
+    assert document["efforts"][1]["rider_w"] == pytest.approx(300.0)
+    assert document["efforts"][1]["corrected_w"] == 309.0
+    assert "the rider put out 300 W" in document["efforts"][1]["text"]
 
 
 def test_efforts_that_a_step_may_lie_before_or_after_are_named() -> None:

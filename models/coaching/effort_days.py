@@ -1,0 +1,120 @@
+"""What a day adds to a meter's gain error: zero, temperature, repeatability, whole watts.
+
+The fleet model says how far off a sensor reads at 20 °C. An effort is one ride: its zero was set
+some time before or not, it was warm or cold, no meter repeats itself exactly from day to day, and
+the watts were rounded. All of it is part of what an effort can be believed to.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import numpy as np
+import polars as pl
+
+from models.fleet import FleetFit
+from models.metrology import Array, standard
+from models.records import one_sided
+
+U_ZEROED_NM, U_UNZEROED_NM = 0.03, 0.25  # standard uncertainty of the zero offset
+USUAL_RPM = 90.0
+STATED_CELSIUS = 20.0  # at which gain errors are stated
+SPREAD_CELSIUS = 7.0  # of rides about it, where no comparison tells
+ENOUGH_RIDES = 30
+LEAST_REPEAT = 0.1  # 100·ln: no meter repeats itself better from day to day
+
+
+@dataclass(frozen=True)
+class Effort:
+    """Watts held on a meter (or a trainer) at an instant.
+
+    dated_only: given as a day, without a time; zeroed: whether the meter was zeroed before it
+    (None: not said, and then it counts as not zeroed); has_zero: False for a trainer, whose zero
+    nobody sets by the pedals; celsius: None where not known
+    """
+
+    at: datetime
+    device_id: str
+    watts: float
+    seconds: float | None = None
+    dated_only: bool = True
+    cadence_rpm: float | None = None
+    zeroed: bool | None = None
+    has_zero: bool = True
+    celsius: float | None = None
+
+    @property
+    def step_w(self) -> float:
+        """The last digit of the watts: 1 W, or 0.1 W where tenths were given."""
+        return 1.0 if self.watts == round(self.watts) else 0.1
+
+    def u_zero_w(self) -> float:
+        """Return the standard uncertainty of the zero offset in W."""
+        if not self.has_zero:
+            return 0.0
+        torque = U_ZEROED_NM if self.zeroed else U_UNZEROED_NM
+        return torque * 2 * math.pi * (self.cadence_rpm or USUAL_RPM) / 60
+
+    def u_watts(self) -> float:
+        """Return what zero and rounding leave open, W."""
+        return math.hypot(self.u_zero_w(), standard(self.step_w / 2))
+
+
+@dataclass(frozen=True)
+class Carry:
+    """A meter that an effort's watts are to be carried to, on a day."""
+
+    meter_id: str
+    on: date
+
+
+@dataclass(frozen=True)
+class Days:
+    """How a fleet's days differ, by device.
+
+    repeat: sd from day to day, 100·ln; warmth: temperature coefficient and its sd, 100·ln per °C;
+    spread_celsius: how far rides lie from 20 °C, root mean square
+    """
+
+    repeat: Mapping[str, float]
+    warmth: Mapping[str, tuple[float, float]]
+    spread_celsius: float = SPREAD_CELSIUS
+
+
+def days_of(fleet: FleetFit, meters: pl.DataFrame, comparisons: pl.DataFrame) -> Days:
+    """Return what the fleet's own comparisons say of days.
+
+    In   meters: meter_id, kind; comparisons: temperature_c
+    The noise of rides of a one-sided meter holds its rider's balance, which is no part of it.
+    """
+    balance = fleet.prepared.settings.balance_sd
+    left = {m for m, kind in meters.select("meter_id", "kind").iter_rows() if one_sided(kind)}
+    repeat = {
+        name: max(math.sqrt(max(sd**2 - (balance**2 if name in left else 0), 0)), LEAST_REPEAT)
+        for name, sd in fleet.repeatability().items()
+    }
+    coefficients = fleet.temperature_coefficients()
+    rows = coefficients.select("meter_id", "warmth_ln", "warmth_sd_ln").iter_rows()
+    warmth = {name: (mean, sd) for name, mean, sd in rows}
+    ridden = comparisons["temperature_c"].drop_nulls().drop_nans().to_numpy()
+    if len(ridden) < ENOUGH_RIDES:
+        return Days(repeat, warmth)
+    return Days(repeat, warmth, float(np.sqrt(np.mean(np.square(ridden - STATED_CELSIUS)))))
+
+
+def day_parts(efforts: Sequence[Effort], days: Days) -> tuple[Array, Array]:
+    """Return mean [n] and covariance [n, n] of what the days add to n gain errors, 100·ln."""
+    n = len(efforts)
+    mean, covariance = np.zeros(n), np.zeros((n, n))
+    off = np.array([0.0 if e.celsius is None else e.celsius - STATED_CELSIUS for e in efforts])
+    for i, effort in enumerate(efforts):
+        coefficient, u = days.warmth.get(effort.device_id, (0.0, 0.0))
+        mean[i] = coefficient * off[i]
+        same = np.array([other.device_id == effort.device_id for other in efforts])
+        covariance[i] += np.where(same, u**2 * off[i] * off, 0.0)
+        spread = days.spread_celsius if effort.celsius is None else 0.0
+        covariance[i, i] += (coefficient**2 + u**2) * spread**2
+        covariance[i, i] += days.repeat.get(effort.device_id, 0.0) ** 2
+        covariance[i, i] += (100 * effort.u_watts() / effort.watts) ** 2
+    return mean, covariance
