@@ -3,6 +3,7 @@
 import ipaddress
 import os
 import socket
+import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from dashboard.web.hardening import ANY_ADDRESS, MEGABYTE, UPLOAD_LIMIT_MB
 from ingest.schema import UserError
 
 IN_MEMORY_MB = 256
+TURN_S = 0.001  # between threads: who holds the store asks for its turn dozens of times
 THREADS = 16  # most of them wait: for the store, or for a process beside the pages
 
 
@@ -42,6 +44,7 @@ def serve(
     UserError when others could reach it and nobody would have to sign in; OSError when
     the address cannot be listened on.
     """
+    sys.setswitchinterval(TURN_S)
     service = Service(store)
     public = not is_loopback(host) or behind is not None or bool(names)
     if public and not People(service).anyone_may_sign_in():

@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 import csv
 import json
+import os
 import random
 import resource
 import shutil
@@ -65,8 +66,9 @@ def served(store: Path) -> Any:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     command = [sys.executable, "-m", "dashboard.cli", "serve", "--store", str(store)]
+    kept = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     with subprocess.Popen(
-        [*command, "--port", str(port)], stderr=subprocess.PIPE, text=True
+        [*command, "--port", str(port)], stderr=subprocess.PIPE, text=True, env=kept
     ) as server:
         assert server.stderr is not None
         print(server.stderr.readline().strip())
