@@ -235,10 +235,10 @@ def _settle(job: Job, done: Future[Any]) -> None:
 
 
 LANES = {
-    "model": Lane(1, newest_first=False, stands_back=5),
-    "model next": Lane(1, newest_first=False, stands_back=5),
-    "long": Lane(2, newest_first=True, stands_back=15, gives_way=True),
-    "records": Lane(1, newest_first=False, stands_back=10),
+    "model": Lane(1, newest_first=False, stands_back=10),
+    "model next": Lane(1, newest_first=False, stands_back=10),
+    "long": Lane(2, newest_first=True, stands_back=19, gives_way=True),
+    "records": Lane(1, newest_first=False, stands_back=15),
     "past": Lane(1, newest_first=True, stands_back=10),
 }
 """By where a question is answered (`models.run.Question.place`).
