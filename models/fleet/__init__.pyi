@@ -1,5 +1,3 @@
-from .added_effects import effect_information as effect_information
-from .added_effects import fit_sds as fit_sds
 from .alarms import alarm_year as alarm_year
 from .design import BENCH as BENCH
 from .design import EVENT_KIND as EVENT_KIND
@@ -14,6 +12,8 @@ from .inference import Hyper as Hyper
 from .inference import HyperDocument as HyperDocument
 from .inference import Posterior as Posterior
 from .inference import Targets as Targets
+from .inference import effect_information as effect_information
+from .inference import fit_sds as fit_sds
 from .inference import hyper_from_document as hyper_from_document
 from .inference import left_out as left_out
 from .on_the_road import RoadEffect as RoadEffect

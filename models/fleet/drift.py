@@ -30,7 +30,7 @@ def drift_frame(posterior: Posterior) -> pl.DataFrame:
     for where in range(len(posterior.state.design.batches)):
         _add_hyper_derivatives(posterior, where, J)
     variance = own + np.einsum("mi,mi->m", G @ posterior.state.C, G)
-    variance += np.einsum("mi,mi->m", J @ posterior.hyper_covariance, J)
+    variance += np.einsum("mi,mi->m", J @ posterior.unsure, J)
     return pl.DataFrame(
         {
             "meter_id": devices.meters,

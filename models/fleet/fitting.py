@@ -11,6 +11,8 @@ from models.fleet.alarms import (
     alarm_frame,
     budget_for,
     describe_noise,
+    estimate_proposals,
+    left_open,
     localise_resets,
     run,
 )
@@ -61,7 +63,7 @@ def condition(
     search = _search(prepare(data, settings or FleetSettings()), hyper)
     if hyper.groups == search.hyper.groups:
         search.hyper = hyper
-    search.effects = list(effects)
+    search.effects, search.with_proposed = list(effects), False
     search.noise_p = {e: e.p for e in effects if e.kind == "noise"}
     search.weight = _stored_weights(search.prepared, weights)
     state = search.evaluate()
@@ -112,6 +114,7 @@ def _stored_weights(prepared: Prepared, weights: pl.DataFrame | None) -> Array:
 def _result(search: Search, found: Estimate, today: date) -> FleetFit:
     prepared = search.prepared
     estimates = estimate_effects(found.state, search.effects)
+    proposals = estimate_proposals(found.state, [e for e in search.effects if e.proposed])
     outlook = swap_outlook(
         prepared.devices, prepared.events["swap"], prepared.settings, today=year_of(today)
     )
@@ -121,11 +124,13 @@ def _result(search: Search, found: Estimate, today: date) -> FleetFit:
         message=found.message,
         n_iter=search.n_iter,
         weights=_weights_frame(search),
-        alarms=alarm_frame(prepared, estimates, search.noise_p),
+        alarms=alarm_frame(prepared, estimates | proposals, search.noise_p),
         effects=search.effects,
         today=today,
         prepared=prepared,
-        posterior=Posterior(found.state, found.curvature, outlook),
+        posterior=Posterior(
+            found.state, found.curvature, outlook, left_open(found.state, proposals)
+        ),
     )
 
 

@@ -120,7 +120,7 @@ class _Part:
         """Return the variance from not knowing the hyperparameters, first order, [B, H]."""
         posterior = self.posterior
         J = F @ posterior.curve.mean[columns] + k @ responses + self._kernel_derivatives()
-        total: Array = np.einsum("bhi,bhi->bh", J @ posterior.hyper_covariance, J)
+        total: Array = np.einsum("bhi,bhi->bh", J @ posterior.unsure, J)
         return total
 
     def _kernel_derivatives(self) -> Array:
@@ -135,7 +135,7 @@ class _Part:
         ]
         factor = [x[:, None] for x in s.factor]
         parts = kernel_derivatives_by_kind(factor, (sums[0], sums[1]), self.age, met)
-        J = np.zeros((*self.shape, len(self.posterior.active)))
+        J = np.zeros((*self.shape, len(self.posterior.unsure)))
         for i, key in enumerate(self.posterior.active):
             kind, group = self.posterior.hyper.keys[key]
             if kind in parts:

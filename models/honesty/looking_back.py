@@ -168,5 +168,6 @@ def _forecast_wave(
 
 def _hyper_variance(fleet: FleetFit, targets: Targets) -> Array:
     """Return what not knowing the hyperparameters adds, to first order, [targets]."""
-    J = fleet.posterior.predict(targets).J
-    return np.asarray(np.einsum("ti,ij,tj->t", J, fleet.posterior.hyper_covariance, J))
+    posterior = fleet.posterior
+    J = posterior.predict(targets).J[:, : len(posterior.active)]
+    return np.asarray(np.einsum("ti,ij,tj->t", J, posterior.hyper_covariance, J))

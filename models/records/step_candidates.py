@@ -49,8 +49,8 @@ def candidate_steps(
     """Return the fleet model's events: the team's, and work at the bench, each of its kind.
 
     In   events: the table; meters: meter_id, kind; sessions: session_results
-    Out  meter_id, reference_id, bench_id, on, at, event, side, note, state. A service of one
-         side of a pair is `side_service`; what was done on the day of a session that was read
+    Out  meter_id, reference_id, bench_id, on, at, event, side, note, state, size_pct. A service of
+         one side of a pair is `side_service`; what was done on the day of a session that was read
          again after work is that `work`, and dated between the two readings.
     """
     worked = sessions.filter(pl.col("after_work_gain_error_ln").is_finite()).select(
@@ -60,7 +60,7 @@ def candidate_steps(
     )
     table = events.select(
         *("meter_id", "reference_id", "bench_id"),
-        *(pl.col("date").alias("on"), "event", "side", "note", "state"),
+        *(pl.col("date").alias("on"), "event", "side", "note", "state", "size_pct"),
     )
     at_bench = pl.col("event").is_in(BENCH_WORK) & pl.col("_at").is_not_null()
     kinds = meters.select("meter_id", "kind").iter_rows()

@@ -85,8 +85,13 @@ def status_document(
             "truth": {"basis": truth["kind"], "text": truth["text"], "action": truth["action"]},
             "hyperparameters": about["hyper"],
         },
-        "notes": [truth["text"]],
+        "notes": [truth["text"], *_of_groups(snapshot.alarms)],
     }
+
+
+def _of_groups(alarms: pl.DataFrame) -> list[str]:
+    """Return what alarms say of whole groups: changes of drift, and what follows the season."""
+    return [a["text"] for told in alarms_by_device(alarms, "group").values() for a in told]
 
 
 def alarms_by_device(alarms: pl.DataFrame, device_kind: str) -> dict[str, list[Alarm]]:

@@ -31,6 +31,7 @@ PARAMETER = pl.Struct(
 EFFECT = pl.Struct(
     {"kind": TEXT, "device_kind": TEXT, "device": TEXT, "at": NUMBER, "since": NUMBER}
     | {"observation": TEXT, "factor": NUMBER, "p": NUMBER, "sd": NUMBER}
+    | {"proposed": pl.Boolean()}
 )
 INFO_SCHEMA: dict[str, pl.DataType] = {
     "last_data_on": pl.Date(),

@@ -7,6 +7,12 @@ _BEND = (
     "The meters of group {group} have drifted {size_pct:size1} % a year (± {half_pct:fixed1}) "
     "further "
 )
+_SEASON = (
+    "{what} of group {{group}} read {{size_pct:size1}} % (± {{half_pct:fixed1}}) higher about "
+    "{{on:day}} than on average over the year, and as much lower half a year later. It is taken "
+    "out as an effect of the season. Write down temperature_c {how}: then it becomes a "
+    "coefficient per degree."
+)
 _IN_COMMON = (
     " since about {on:day} than in their past. Look for what they have in common: firmware, a "
     "batch, storage, a way of mounting."
@@ -35,6 +41,11 @@ ALARM_WORDS = {
     "bench_lighter": "Sessions on {device} find " + _SIZE + " lower values than the rest of the "
     "fleet's evidence: its masses behave as if they were that much lighter than stated. Weigh "
     "them; the meters are not to blame.",
+    "not_carried": "{said} No other record tells of it, and all meters together may have moved "
+    "instead: the numbers do not count on it until the set is weighed again (an event recertified "
+    "with the change it found) or sessions on another set show it too.",
+    "season": _SEASON.format(what="Sessions", how="with each bench session"),
+    "ride_season": _SEASON.format(what="Rides", how="of each ride"),
     "entry": "The session of {on:day} ({session}) found {device} " + _SIZE + " too "
     "{size_pct:high_or_low}, against what came before and after. Check the crank length, hanger "
     "and mass set written down for it.",

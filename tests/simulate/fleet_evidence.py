@@ -76,7 +76,7 @@ def _session(world: World, meter: MeterTruth, day: int, *, wrong: bool) -> Row:
     options, truth, rng = world.options, world.truth, world.rng
     t = day + BENCH_HOUR
     bench, place = str(rng.choice(list(truth.benches))), str(rng.choice(list(truth.places)))
-    crank, celsius = meter.crank(t), float(rng.normal(19, 2.5))
+    crank, celsius = meter.crank(t), _hall_temperature(world, day)
     sd = options.session_u * math.exp(options.session_u_spread * rng.normal())
     dof = float(rng.integers(4, 15))
     shared = truth.benches[bench] + truth.places[place] + truth.cranks[crank]
@@ -97,9 +97,15 @@ def _session(world: World, meter: MeterTruth, day: int, *, wrong: bool) -> Row:
         "u_place": options.place_u[list(truth.places).index(place)],
         "u_crank": options.crank_u,
         "u_meter": 0.0,
-        "temperature_c": celsius,
+        "temperature_c": celsius if options.thermometer else None,
         "_sd": total,
     }
+
+
+def _hall_temperature(world: World, day: int) -> float:
+    if world.options.cold_hall:
+        return ride_temperature(world.options.first_day + timedelta(days=day), world.rng)
+    return float(world.rng.normal(19, 2.5))
 
 
 def _reset(world: World, meter: MeterTruth, row: Row, *, forced: bool) -> list[Row]:
@@ -240,7 +246,7 @@ def _ride(world: World, meter: MeterTruth, reference: str, day: int) -> Row:
         "ratio": own - other + pair + _noise(world, total),
         "u": _stated(world, sd, dof),
         "dof": dof,
-        "temperature_c": celsius,
+        "temperature_c": celsius if options.thermometer else None,
         "pair_key": f"{meter.meter_id}|{reference}",
         "_sd": total,
     }

@@ -71,6 +71,8 @@ class FleetOptions:
     ride_extra: float = 0.25
     estimated_u: bool = False  # stated u is an estimate with few degrees of freedom
     heavy_tails: float = 0.0  # degrees of freedom of the noise; 0: normal
+    cold_hall: bool = False  # the bench stands in a hall as warm or cold as the rides
+    thermometer: bool = True  # temperatures are written down
     # resets
     reset_limit: float = 0.8
     reset_chance: float = 0.9
@@ -125,6 +127,16 @@ def varied(options: FleetOptions, seed: int) -> FleetOptions:
 
 
 USUAL = FleetOptions()
+ONE_SET = replace(USUAL, n_meters=60, bench_u=(0.2,), bench_rate=4.0)
+BENCH_ALONE = replace(ONE_SET, n_trainers=0, comparison_rate=0.0)
+
+
+def unwritten_season(options: FleetOptions) -> FleetOptions:
+    """The same fleet, every sensor 0.04 % a degree, in an unheated hall without a thermometer."""
+    warm = tuple(replace(g, temperature=-0.04) for g in options.groups)
+    return replace(options, groups=warm, cold_hall=True, thermometer=False)
+
+
 SCENARIOS: dict[str, FleetOptions] = {
     "usual": USUAL,
     "bench only": replace(USUAL, n_meters=40, comparison_rate=0.0, n_trainers=0),
@@ -141,4 +153,10 @@ SCENARIOS: dict[str, FleetOptions] = {
     ),
     "estimated u": replace(USUAL, estimated_u=True),
     "meters beside meters": replace(USUAL, n_trainers=2, meter_references=4, crank_moves=0.3),
+    "unwritten season": unwritten_season(BENCH_ALONE),
+    "unwritten season, rides": unwritten_season(replace(ONE_SET, bench_rate=2.0)),
+    "unwritten season, three sets": unwritten_season(USUAL),
+    "the set steps": replace(BENCH_ALONE, bench_jump=0.8),
+    "the set steps, rides": replace(ONE_SET, bench_rate=2.0, bench_jump=0.8),
+    "one of three sets steps": replace(USUAL, n_meters=60, bench_jump=0.8),
 }

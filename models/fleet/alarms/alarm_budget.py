@@ -8,6 +8,7 @@ import numpy as np
 from models.fleet.alarms.scan_meters import BatchStatistics, OddsAdjustments
 from models.fleet.alarms.scan_shared import Scan
 from models.fleet.alarms.thresholds import Trials, smallest_limit
+from models.fleet.design import SEASONS
 from models.fleet.inference import Mixture
 from models.metrology import DAYS_A_YEAR
 
@@ -17,6 +18,7 @@ _SHARES = {
     "step": 0.02,
     "offset": 0.02,
     "bend": 0.03,
+    "season": 0.02,
     "noise": 0.10,
 }
 """Nominal false alarms of each kind, of one allowed in all.
@@ -37,6 +39,7 @@ class Budget:
     step: float
     offset: float
     bend: float
+    season: float
     noise: float
 
 
@@ -78,7 +81,10 @@ def entry_limit(
 
 
 def shared_limit(budget: Budget, scans: Sequence[Scan]) -> dict[str, float]:
-    """Return limits of |z| for steps of references and mass sets, offsets, and groups' bends."""
+    """Return limits of |z| for steps of references and mass sets, offsets, bends and seasons.
+
+    A season's z² at its best phase is χ² with two degrees of freedom.
+    """
     limits = {}
     for kind in ("step", "offset", "bend"):
         trials = Trials()
@@ -86,4 +92,6 @@ def shared_limit(budget: Budget, scans: Sequence[Scan]) -> dict[str, float]:
             if scan.kind == kind:
                 trials.add_scan(scan.rho)
         limits[kind] = trials.limit(getattr(budget, kind))
-    return limits
+    n_seasons = sum(scan.kind in SEASONS for scan in scans)
+    season = smallest_limit(lambda c: n_seasons * float(np.exp(-(c**2) / 2)), budget.season)
+    return limits | dict.fromkeys(SEASONS, season)

@@ -5,7 +5,7 @@ from datetime import date
 
 import polars as pl
 
-from models.fleet.design import EVENT_STEP_SD, Effect, Prepared, event_instants
+from models.fleet.design import EVENT_STEP_SD, SEASONS, Effect, Prepared, event_instants
 from models.metrology import DAYS_A_YEAR, date_of
 from models.wording import Reason
 
@@ -44,8 +44,15 @@ class Alarm:
 
 def alarm_reason(alarm: Alarm, prepared: Prepared) -> Reason:
     """Return what an alarm says."""
+    said = _reason(alarm, prepared)
+    return Reason("not_carried", said=said) if alarm.effect.proposed else said
+
+
+def _reason(alarm: Alarm, prepared: Prepared) -> Reason:
     effect, on, when = alarm.effect, alarm.on, alarm.when
     device, size, half = effect.device, alarm.size_pct, alarm.half_pct
+    if effect.kind in SEASONS:
+        return Reason(effect.kind, group=device, size_pct=size, half_pct=half, on=on)
     if effect.kind == "step":
         if effect.device_kind == "meter":
             return _meter_step(alarm, prepared)

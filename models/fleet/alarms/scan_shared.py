@@ -1,4 +1,4 @@
-"""Look at what many meters share: steps of references and mass sets, bends of groups.
+"""Look at what many meters share: steps of references and mass sets, bends and seasons of groups.
 
 A candidate is a direction over all observations, f: what the observations would show per unit
 of the effect. Its score is f'Py, its information f'Pf, with P of the whole fleet (the shared
@@ -10,8 +10,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.design import BENCH, GROUP, METER, REFERENCE, Batch
-from models.fleet.inference import State
+from models.fleet.design import (
+    BENCH,
+    GROUP,
+    METER,
+    REFERENCE,
+    SEASONS,
+    Batch,
+    season_direction,
+)
+from models.fleet.inference import State, effect_information
 from models.metrology import Array, Index, Mask
 
 _COARSE = 60
@@ -19,6 +27,7 @@ _MOST_DATES = 40
 _WORTH_REFINING = 2.0
 _QUARTER = 0.25
 _SETTLED = 0.5  # years of a group's past and present that a bend needs
+_SEASON_NEEDS = 1.0  # years of records that a yearly swing needs
 
 Direction = Callable[[Batch], tuple[Mask, Array]]
 """For a batch: which of its meters are touched, and f of those, [touched, n, candidates]."""
@@ -52,6 +61,7 @@ def shared_scans(state: State) -> Iterator[Scan]:
         yield from _steps_of(state, METER, int(m), sign)
     for g in range(len(state.design.layout.devices.groups)):
         yield from _bend_scan(state, g)
+        yield from _season_scans(state, g)
 
 
 def _steps_of(state: State, kind: str, device: int, sign: Array) -> Iterator[Scan]:
@@ -124,6 +134,30 @@ def _bend_scan(state: State, group: int) -> Iterator[Scan]:
         return np.asarray(touched, dtype=np.bool_), f
 
     yield _scan(state, "bend", GROUP, group, at, at, direction)
+
+
+def _season_scans(state: State, group: int) -> Iterator[Scan]:
+    """Yield the yearly swing of a group's sessions and of its rides, at its best phase each.
+
+    With M the information of cos and sin, b their score: z² = b'M⁻¹b, χ² with two degrees of
+    freedom where there is none.
+    """
+    layout, obs = state.design.layout, state.design.obs
+    for kind, bench in SEASONS.items():
+        waves = [
+            season_direction(layout, obs, group, bench=bench, peak=peak) for peak in (0.0, 0.25)
+        ]
+        shown = obs.t[waves[0] != 0]
+        if not len(shown) or np.ptp(shown) < _SEASON_NEEDS:
+            continue
+        M, b = effect_information(state, np.stack(waves, axis=1))
+        cos, sin = np.linalg.solve(M + 1e-9 * np.eye(2), b)
+        size, z = float(np.hypot(cos, sin)), float(np.sqrt(cos * b[0] + sin * b[1]))
+        phase = float(np.arctan2(sin, cos)) / (2 * np.pi)
+        peak = phase + np.floor(shown.max() - phase)
+        one, none = (np.array([x]) for x in (peak, z)), np.zeros(0)
+        at, zs = one
+        yield Scan(kind, GROUP, group, at, at, zs, np.array([size]), np.array([size / z]), none)
 
 
 def _scan(

@@ -12,7 +12,9 @@ from .effects import BENCH as BENCH
 from .effects import GROUP as GROUP
 from .effects import METER as METER
 from .effects import REFERENCE as REFERENCE
+from .effects import SEASONS as SEASONS
 from .effects import Effect as Effect
+from .layout import season_direction as season_direction
 from .observations import Devices as Devices
 from .observations import Observations as Observations
 from .preparation import Prepared as Prepared
@@ -20,6 +22,7 @@ from .preparation import plain_adjustments as plain_adjustments
 from .preparation import prepare as prepare
 from .programmed import SlopeChange as SlopeChange
 from .ride_effects import RideEffects as RideEffects
+from .settings import BENCH_EVENT_SD as BENCH_EVENT_SD
 from .settings import EVENT_KIND as EVENT_KIND
 from .settings import EVENT_KINDS as EVENT_KINDS
 from .settings import EVENT_STEP_SD as EVENT_STEP_SD

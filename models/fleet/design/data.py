@@ -30,6 +30,7 @@ EVENTS: Final[Schema] = {
     **dict.fromkeys(("meter_id", "reference_id", "bench_id"), pl.String),
     **{"on": pl.Date, "at": _AT},
     **dict.fromkeys(("event", "side", "note", "state"), pl.String),
+    "size_pct": pl.Float64,
 }
 RIDE_EFFECTS: Final[Schema] = {
     **dict.fromkeys(("comparison_id", "effect", "kind"), pl.String),
@@ -68,7 +69,7 @@ class FleetData:
     resets       meter_id, at, p_before, p_after (programmed slope relative to factory),
                  recorded, earliest, latest (where an unrecorded one may have happened)
     events       one of meter_id, reference_id, bench_id; on, at (null: the start of that day),
-                 event, side, note, state (proposed and rejected ones do not count)
+                 event, side, note, state (proposed and rejected ones do not count), size_pct
     references   reference_id, kind, meter_id (if it is itself a meter of the fleet)
     benches      bench_id, u_pct (prior sd of what the set adds to a found value), source
     ride_effects what comparisons show and the bench does not: comparison_id, effect (its name),

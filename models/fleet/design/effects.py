@@ -1,8 +1,11 @@
-"""Describe what alarms have put into the model: steps, wrong entries, offsets, grown noise."""
+"""Describe what alarms have found: steps, wrong entries, offsets, seasons, grown noise."""
 
 from dataclasses import dataclass, field
+from typing import Final
 
 METER, REFERENCE, BENCH, GROUP = "meter", "reference", "bench", "group"
+SEASONS: Final = {"season": True, "ride_season": False}
+"""Kinds of effects that return every year, and whether bench sessions or rides show them."""
 
 
 @dataclass(frozen=True)
@@ -11,8 +14,9 @@ class Effect:
 
     kind          step (a device's value changes at `at`), entry (one bench session is off by an
                   unknown amount), offset (a mass set is off its stated mass by more than its
-                  uncertainty), bend (a group's drift changes at `at`), noise (a meter's noise is
-                  `factor` times its usual since `at`)
+                  uncertainty), bend (a group's drift changes at `at`), season or ride_season (a
+                  group's sessions or rides follow the year, highest at `at`), noise (a meter's
+                  noise is `factor` times its usual since `at`)
     device_kind   meter, reference, bench, group
     at            years since 1970: the first observation that shows it
     since         the observation before it: a step happened between the two
@@ -20,6 +24,7 @@ class Effect:
     factor, p     of noise: how much larger its sd is, and the p-value of so much growth
     sd            prior sd of its size in the model, 100·ln: wide if it is certain, less if it
                   may be chance (see models.fleet.alarms.prior_odds)
+    proposed      true: said, but not carried into the estimates (see models.fleet.alarms.proposals)
     """
 
     kind: str
@@ -31,3 +36,4 @@ class Effect:
     factor: float = field(default=1.0, compare=False)
     p: float = field(default=1.0, compare=False)
     sd: float = field(default=3.0, compare=False)
+    proposed: bool = field(default=False, compare=False)

@@ -7,7 +7,7 @@ import numpy as np
 
 from models.fleet.design.arrays import rows_of_each
 from models.fleet.design.cumulative_events import CumulativeEvents
-from models.fleet.design.effects import BENCH, GROUP, METER, REFERENCE, Effect
+from models.fleet.design.effects import BENCH, GROUP, METER, REFERENCE, SEASONS, Effect
 from models.fleet.design.observations import Devices, Observations
 from models.fleet.design.settings import EVENT_KINDS, FleetSettings
 from models.fleet.design.shared import Entries, Key, Part, Walk, knots_for
@@ -59,7 +59,8 @@ class Course:
 class Population:
     """Columns of the fleet's means and the groups' around them; −1 where there is none.
 
-    start, …_of     [groups]; bends: (group, instant, column) of changes of a group's drift
+    start, …_of     [groups]; bends: (group, instant, column) of changes of a group's drift;
+                    seasons: (group, of bench sessions, peak, column) of what returns every year
     """
 
     start: Index
@@ -70,6 +71,7 @@ class Population:
     temperature: int
     temperature_of: Index
     bends: list[tuple[int, float, int]] = field(default_factory=list)
+    seasons: list[tuple[int, bool, float, int]] = field(default_factory=list)
 
 
 class Layout:
@@ -138,10 +140,15 @@ class Layout:
             temperature_of = none.copy()
             first = self._add(len(fitted), key=("warmth", FLEET))
             temperature_of[fitted] = np.arange(len(fitted)) + first
+        index = {name: i for i, name in enumerate(self.devices.groups)}
+        of_groups = [e for e in self._effects if e.device_kind == GROUP and e.device in index]
         bends = [
-            (self.devices.groups.index(e.device), e.at, self._effect(e))
-            for e in self._effects
-            if e.device_kind == GROUP and e.device in self.devices.groups
+            (index[e.device], e.at, self._effect(e)) for e in of_groups if e.kind not in SEASONS
+        ]
+        seasons = [
+            (index[e.device], SEASONS[e.kind], e.at, self._effect(e))
+            for e in of_groups
+            if e.kind in SEASONS
         ]
         return Population(
             np.arange(n_groups) + start,
@@ -152,6 +159,7 @@ class Layout:
             temperature,
             temperature_of,
             bends,
+            seasons,
         )
 
     def _groups_with_temperature(self, obs: Observations) -> Index:
@@ -353,6 +361,24 @@ def observed_entries(layout: Layout, obs: Observations) -> tuple[Index, Index, A
     ):
         rows = np.flatnonzero(code >= 0)
         out.add(rows, columns[code[rows]], np.ones(len(rows)))
+    for group, bench, peak, column in layout.population.seasons:
+        out.add(every, column, season_direction(layout, obs, group, bench=bench, peak=peak))
     rides = obs.ride_effects
     out.add(rides.row, layout.ride_effect_columns[rides.code], rides.sign)
     return out.joined()
+
+
+def season_direction(
+    layout: Layout, obs: Observations, group: int, *, bench: bool, peak: float
+) -> Array:
+    """Return what a group's yearly swing of one adds to each observation, [observations].
+
+    bench: of its bench sessions, else of its rides; peak: when it is highest, years. Observations
+    whose temperature counts already carry none.
+    """
+    group_of = layout.devices.group
+    sign = (group_of[obs.owner] == group) * 1.0
+    sign -= np.where(obs.other >= 0, group_of[obs.other] == group, False)
+    warm = (layout.population.temperature_of[group] >= 0) & ~np.isnan(obs.temperature)
+    counts = (obs.is_bench == bench) & ~warm
+    return np.where(counts, sign * np.cos(2 * np.pi * (obs.t - peak)), 0.0)

@@ -1,3 +1,5 @@
+from .added_effects import effect_information as effect_information
+from .added_effects import fit_sds as fit_sds
 from .battery_swaps import SwapOutlook as SwapOutlook
 from .battery_swaps import swap_outlook as swap_outlook
 from .covariance import sensor_covariance as sensor_covariance
@@ -19,6 +21,7 @@ from .likelihood import BlockState as BlockState
 from .likelihood import State as State
 from .likelihood import curvature as curvature
 from .likelihood import evaluate as evaluate
+from .predict import LeftOpen as LeftOpen
 from .predict import Posterior as Posterior
 from .predict import Prediction as Prediction
 from .predict import Targets as Targets

@@ -176,6 +176,7 @@ class Curvature:
 
     responses   derivative of alpha = P y, [B, n, active] for each batch
     mean        derivative of the shared effects' posterior mean, [n_shared, active]
+    With what is left open (see `with_open`) both have further columns, one each.
     """
 
     information: Array
@@ -206,6 +207,28 @@ def curvature(state: State) -> Curvature:
         for batch, b, Vf in zip(state.design.batches, state.blocks, solved, strict=True)
     ]
     return Curvature((info - a.T @ Ca[:n]) / 2, responses, V - Ca[:n])
+
+
+def with_open(curve: Curvature, state: State, shown: Array) -> Curvature:
+    """Return the curvature with the posterior's derivatives in effects that the model leaves out.
+
+    shown: what a unit of each adds to the observations, [observations, k]; were it taken off them,
+    alpha would change by −P shown, the shared effects' mean by −C A'V⁻¹ shown.
+    """
+    n, k = state.design.n_shared, shown.shape[1]
+    total, solved = np.zeros((n + 1, k)), []
+    for batch, b in zip(state.design.batches, state.blocks, strict=True):
+        f = shown[batch.rows] * batch.mask[:, :, None]
+        total += batch.to_shared(b.VinvA.transpose(0, 2, 1) @ f, n + 1)
+        solved.append(b.Vinv @ f)
+    moved = np.concatenate([state.C @ total[:n], np.zeros((1, k))])
+    responses = [
+        np.concatenate([r, b.VinvA @ moved[batch.columns] - Vf], axis=2)
+        for batch, b, r, Vf in zip(
+            state.design.batches, state.blocks, curve.responses, solved, strict=True
+        )
+    ]
+    return Curvature(curve.information, responses, np.concatenate([curve.mean, -moved[:n]], axis=1))
 
 
 def _directions(batch: Batch, b: BlockState, V: Array, active: Index, hyper: Hyper) -> Array:

@@ -18,10 +18,24 @@ import numpy as np
 
 from models.fleet.design import BENCH, EVENT_KINDS, METER, REFERENCE, Batch, Entries, rows_of_each
 from models.fleet.inference.battery_swaps import SwapOutlook
-from models.fleet.inference.likelihood import BlockState, Curvature, State
+from models.fleet.inference.likelihood import BlockState, Curvature, State, with_open
 from models.metrology import Array, Index
 
 HYPER_PARTS = 2.0
+
+
+@dataclass(frozen=True)
+class LeftOpen:
+    """A change of a mass set that the model leaves out, since nothing but the set shows it.
+
+    bench: the set; at: its instant, years; shown: what a unit adds to the observations; variance:
+    of its size as far as it may be true.
+    """
+
+    bench: int
+    at: float
+    shown: Array
+    variance: float
 
 
 @dataclass
@@ -42,7 +56,8 @@ class Prediction:
     """Means of T targets, and the pieces that their covariance is made of.
 
     columns  shared columns that any target meets; G: the targets' rows in them, [T, columns]
-    J        derivative of the mean in the active hyperparameters, [T, active]
+    J        derivative of the mean in the active hyperparameters and in what is left open,
+             [T, active + open]
     own      covariance of the rest: blocks (rows, matrix), zero between blocks
     """
 
@@ -56,19 +71,30 @@ class Prediction:
 class Posterior:
     """The fleet's posterior, ready to predict from.
 
-    hyper_covariance: what the hyperparameters' uncertainty counts for, [active, active]
+    unsure: what the hyperparameters' uncertainty counts for, and the variances of what is left
+    open, [active + open, active + open]; hyper_covariance: its first part, [active, active]
     """
 
-    def __init__(self, state: State, curve: Curvature, outlook: SwapOutlook) -> None:
+    def __init__(
+        self,
+        state: State,
+        curve: Curvature,
+        outlook: SwapOutlook,
+        left_open: Sequence[LeftOpen] = (),
+    ) -> None:
+        if left_open:
+            curve = with_open(curve, state, np.stack([x.shown for x in left_open], axis=1))
         self.state, self.curve, self.outlook = state, curve, outlook
+        self.left_open = left_open
         self.layout = state.design.layout
         self.hyper = state.hyper
         self.active = np.flatnonzero(self.hyper.active)
         covariance = self.hyper.covariance
         n = len(self.active)
-        self.hyper_covariance = (
-            HYPER_PARTS * covariance if covariance is not None else np.zeros((n, n))
-        )
+        self.unsure = np.diag([0.0] * n + [x.variance for x in left_open])
+        self.hyper_covariance = self.unsure[:n, :n]
+        if covariance is not None:
+            self.hyper_covariance[:] = HYPER_PARTS * covariance
 
     # --- the three questions --------------------------------------------------------------------
 
@@ -78,7 +104,7 @@ class Posterior:
         cov: Array = p.G @ self._shared_covariance(p) @ p.G.T
         for rows, block in p.own:
             cov[np.ix_(rows, rows)] += block
-        cov += p.J @ self.hyper_covariance @ p.J.T
+        cov += p.J @ self.unsure @ p.J.T
         return p.mean, cov
 
     def variance(self, targets: Targets) -> tuple[Array, Array]:
@@ -87,20 +113,21 @@ class Posterior:
         v = np.einsum("ti,ti->t", p.G @ self._shared_covariance(p), p.G)
         for rows, block in p.own:
             v[rows] += np.diag(block)
-        v += np.einsum("ti,ti->t", p.J @ self.hyper_covariance, p.J)
+        v += np.einsum("ti,ti->t", p.J @ self.unsure, p.J)
         return p.mean, v
 
     def predict(self, targets: Targets) -> Prediction:
         """Return means, and the pieces of the covariance."""
-        n, n_active = len(targets.t), len(self.active)
+        n, n_unsure = len(targets.t), len(self.unsure)
         rows, columns, values = self._shared_rows(targets).joined()
         touched = np.unique(np.concatenate([columns, *self._block_columns(targets)]))
         out = Prediction(
-            touched, np.zeros(n), np.zeros((n, touched.size)), np.zeros((n, n_active)), []
+            touched, np.zeros(n), np.zeros((n, touched.size)), np.zeros((n, n_unsure)), []
         )
         np.add.at(out.G, (rows, np.searchsorted(touched, columns)), values)
         out.mean += out.G @ self.state.mean[touched]
         out.J += out.G @ self.curve.mean[touched]
+        self._left_open(targets, out)
         self._references(targets, out)
         self._meters(targets, out)
         return out
@@ -152,6 +179,12 @@ class Posterior:
         rows = targets.rows(BENCH)
         self.layout.add_benches(entries, rows, targets.device[rows], targets.t[rows])
         return entries
+
+    def _left_open(self, targets: Targets, out: Prediction) -> None:
+        """Add to a mass set's own value what the model leaves out of it."""
+        rows = targets.rows(BENCH)
+        for k, x in enumerate(self.left_open, len(self.active)):
+            out.J[rows, k] += (targets.device[rows] == x.bench) & (targets.t[rows] >= x.at)
 
     def _references(self, targets: Targets, out: Prediction) -> None:
         rows = targets.rows(REFERENCE)
@@ -205,7 +238,7 @@ class Posterior:
         columns = np.searchsorted(out.columns, batch.columns[b][real])
         np.subtract.at(out.G, (at[:, None], columns[None, :]), kVA[:, real])
         out.J[at] += k @ self.curve.responses[where][b]
-        out.J[at] += new.kernel_derivatives(self.active, batch, block, int(b))
+        out.J[at, : len(self.active)] += new.kernel_derivatives(self.active, batch, block, int(b))
         own: Array = new.prior() - kV @ k.T
         return own
 

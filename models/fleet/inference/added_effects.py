@@ -7,7 +7,7 @@ likelihood −½ log|I + Z'PZ D| + ½ (Z'Py)'(Z'PZ + D⁻¹)⁻¹ Z'Py beyond th
 
 import numpy as np
 
-from models.fleet.inference import State
+from models.fleet.inference.likelihood import State
 from models.metrology import Z90, Array, Index
 
 _HALF_CHI2 = Z90**2 / 2
