@@ -41,13 +41,17 @@ LB, IN_LB = 0.45359237, 4.4482216152605 * 0.0254
 
 @dataclass(frozen=True)
 class Reading:
-    """A true reading: its traits as the schema has them, the torque shown in N·m."""
+    """A true reading: its traits as the schema has them, the torque shown in N·m.
+
+    mass_kg  what hung at this one, where it is not what hung at the whole session
+    """
 
     stage: str
     load: str
     chainring: str | None
     arm: str | None
     torque_nm: float
+    mass_kg: float | None = None
 
 
 @dataclass
@@ -87,7 +91,8 @@ class Sheet:
         return Counter(
             (
                 *(s.meter, s.day.isoformat(), r.stage, r.load, r.chainring, r.arm),
-                *(round(r.torque_nm, 2), 0.0 if r.load == "zero" else round(s.mass_kg, 2)),
+                round(r.torque_nm, 2),
+                0.0 if r.load == "zero" else round(r.mass_kg or s.mass_kg, 2),
                 round(s.crank_mm, 1),
             )
             for s in self.sessions
