@@ -17,10 +17,10 @@ from ingest.load import (
     recordings_among,
 )
 from ingest.matching.devices import NAMED, Device, new_devices, rows_of
-from ingest.matching.meaning import Choices, Known, known_of
+from ingest.matching.meaning import Choices, Known, bare, known_of
 from ingest.matching.proposal import Proposal, TableRows, propose
 from ingest.matching.remembered import SavedMapping, fitting, saved_mappings
-from ingest.matching.sheets import FoundTable, find_tables, known_headings
+from ingest.matching.sheets import FoundTable, find_tables, known_headings, spread_out
 from ingest.readers import Grid, RawTable, UnreadableError, plain_name, read_grids, table_of
 from ingest.schema import TABLES, Problem, Table
 from ingest.store import Store
@@ -156,10 +156,17 @@ def match_bytes(path: Path, file: str, data: bytes, start: _Start) -> FileMatch:
         match.documented = [t for t in read_bytes(path, file, data).tables if is_documented(t)]
         done = {raw.sheet for raw in match.documented}
         grids = [grid for grid in grids if grid.sheet not in done]
-    tables = [table for grid in grids for table in find_tables(grid)]
+    tables = [_by_meter(table, start) for grid in grids for table in find_tables(grid)]
     several = len(grids) > 1
     match.proposals = [_proposed(table, start, several_sheets=several) for table in tables]
     return match
+
+
+def _by_meter(table: FoundTable, start: _Start) -> FoundTable:
+    """Return a table with a row for each meter or day that has columns of its own."""
+    if start.answers.get("columns") == "other":
+        return table
+    return spread_out(table, lambda name: bare(name) in start.known.meters)
 
 
 def _proposed(table: FoundTable, start: _Start, *, several_sheets: bool) -> Proposal:
@@ -235,7 +242,8 @@ def _is_own(name: str, data: bytes) -> bool:
     if any(looks_documented(grid) for grid in grids):
         return False
     tables = [table for grid in grids for table in find_tables(grid)]
-    return any(known_headings(table.headings) >= FEWEST_HEADINGS for table in tables)
+    laid = [spread_out(table, lambda name: False) for table in tables]
+    return any(known_headings(table.headings) >= FEWEST_HEADINGS for table in laid)
 
 
 def accept(

@@ -140,4 +140,6 @@ def _layout(found: FoundTable, assigned: list[Assigned], meters_of: str) -> str:
         return "transposed"
     if meters_of == "sheet":
         return "sheet_per_meter"
+    if found.spread:
+        return "wide"
     return "wide" if sum(a.is_reading for a in assigned) > 1 else "long"

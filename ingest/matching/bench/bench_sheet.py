@@ -8,14 +8,14 @@ from ingest.matching.bench.identity import (
     ask_meter,
     filled_down,
     instants,
-    looks_like_an_id,
     meters_said,
     one_spelling,
     sessions,
 )
 from ingest.matching.bench.loads import loads_of
 from ingest.matching.bench.physics import TORQUES, settle
-from ingest.matching.bench.rows import SLOPES, BenchRows, Facts, bench_rows, lone_slope_column
+from ingest.matching.bench.rows import BenchRows, Facts, bench_rows, lone_slope_column
+from ingest.matching.bench.session_cells import SLOPES
 from ingest.matching.bench.slopes import (
     SessionSlopes,
     exchange,
@@ -39,7 +39,7 @@ from ingest.matching.meaning import (
     read_days,
     years_named,
 )
-from ingest.matching.sheets import FoundTable, Kind, kind_of
+from ingest.matching.sheets import FoundTable, Kind, kind_of, looks_like_an_id
 from ingest.matching.words import concepts_in, unit_in
 
 SHARED = (LABEL, "measured_at", CLOCK, "meter_id")
@@ -81,6 +81,8 @@ def read_bench(
     sheet.questions += asked
     if not loads.crank_said and not asked and any(a.is_reading for a in assigned):
         sheet.questions.append(_ask_crank())
+    if table.doubtful and "columns" not in answers:
+        sheet.questions.append(_ask_names(table))
     if sheet.questions or not any(a.is_reading for a in assigned):
         return sheet
     clocks = by_name[CLOCK].column.cells if CLOCK in by_name else None
@@ -126,6 +128,13 @@ def day_questions(days: Days, assigned: Assigned | None) -> list[Question]:
     if assigned is None and not any(days.texts):
         return [Question("column:date", "On which day was it measured? No column holds days.")]
     return []
+
+
+def _ask_names(table: FoundTable) -> Question:
+    names = ", ".join(table.spread)
+    return Question(
+        "columns", f"Are {names} meters, each with columns of its own?", ("meters", "other")
+    )
 
 
 def _ask_crank() -> Question:

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from ingest.matching.meaning import Known, Question, bare, clock_text
-from ingest.matching.sheets import FoundTable, Kind, Surroundings, amount_in, kind_of
+from ingest.matching.sheets import FoundTable, Kind, Surroundings, kind_of, looks_like_an_id
 from ingest.matching.words import concepts_in, tokens, unit_in
 
 GAP = timedelta(hours=4)  # within one session of a sheet with a row for each reading
@@ -87,13 +87,6 @@ def _said_meter(around: Surroundings, known: Known) -> str | None:
         if looks_like_an_id(line):
             return line
     return None
-
-
-def looks_like_an_id(line: str) -> bool:
-    """Return whether a text is a short name of letters and digits, as devices have."""
-    mixed = any(c.isdigit() for c in line) and any(c.isalpha() for c in line)
-    words = kind_of(line) is Kind.TEXT and amount_in(line) is None and not concepts_in(line)
-    return len(line) <= 12 and mixed and words
 
 
 def _could_be_a_meter(name: str) -> bool:

@@ -1,30 +1,18 @@
 """From a bench sheet whose columns are understood to rows of `bench`: one a reading."""
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from statistics import median
 
-from ingest.matching.bench.loads import Loads, in_unit, said_number, usual_unit
-from ingest.matching.bench.physics import (
-    ROW_NEAR_ONE,
-    STANDARD_MS2,
-    ZERO_NM,
-    ZERO_SHARE,
-    is_near_one,
-)
+from ingest.matching.bench.doubts import doubts
+from ingest.matching.bench.loads import Loads, in_unit, usual_unit
+from ingest.matching.bench.one_reading import Rules, Shown, reading_of
+from ingest.matching.bench.session_cells import Cells, session_cells
 from ingest.matching.bench.traits import traits_of_cell
 from ingest.matching.meaning import LABEL, Assigned
-from ingest.matching.sheets import FoundTable, Surroundings
-from ingest.matching.words import UNITS, Unit, concepts_in, unit_in
+from ingest.matching.sheets import FoundTable
+from ingest.matching.words import Unit
 from ingest.schema import Problem
-
-PLAIN_COLUMNS = ("technician", "place_id", "bench_id")
-NUMBER_COLUMNS = ("temperature_c", "crank_angle_deg", "gravity_ms2", "soak_min", "cog_teeth")
-SLOPES = tuple(
-    f"slope_{stage}{side}" for side in ("", "_left", "_right") for stage in ("before", "after")
-)
-WILD_ZERO_NM, WILD_TIMES = 1.0, 8.0
-Cells = dict[str, str | None]
 
 
 @dataclass
@@ -63,97 +51,64 @@ def bench_rows(
     labels = [a for a in assigned if a.meaning and a.meaning.column == LABEL]
     staged = has_stages(assigned)
     columns = _in_order([a for a in assigned if a.is_reading], staged=staged)
-    torques = [in_unit(a.column, usual_unit(a.column, a.unit) or torque) for a in columns]
-    lacking = _unlabelled(labels)
-    lone = lone_slope_column(assigned)
-    plain = _said_around(table, _plain_cells(assigned, len(table.rows)), assigned)
-    count: dict[str, int] = {}
+    units = [usual_unit(a.column, a.unit) or torque for a in columns]
+    values = [in_unit(a.column, unit) for a, unit in zip(columns, units, strict=True)]
+    rules = _rules(assigned, labels, loads, mass, staged=staged, checked=checked)
+    own = session_cells(table, assigned)
+    rows_of, count = Counter(facts.sessions), Counter[str | None]()
     for row, number in enumerate(table.rows):
-        said = _label_traits(labels, row)
-        for a, values in zip(columns, torques, strict=True):
-            cell = a.column.cells[row]
-            session = facts.sessions[row]
-            if session is not None:
-                count[session] = count.get(session, 0) + 1
-            if not cell:
-                continue
+        session, said = facts.sessions[row], label_traits(labels, row)
+        for a, unit, numbers in zip(columns, units, values, strict=True):
+            count[session] += 1
+            shown = Shown(a, row, numbers[row], unit, said, alone=rows_of[session] < 2)
             cells: Cells = {
-                **plain[row],
+                **own[row],
                 "session_id": session or f"row {number}",
                 "meter_id": facts.meters[row],
                 "measured_at": facts.began[row],
-                "reading": str(count.get(session or "", 1)),
+                "reading": str(count[session] if session else 1),
             }
-            unit = usual_unit(a.column, a.unit) or torque
-            problem = _fill(
-                cells,
-                a,
-                loads,
-                row,
-                cell,
-                values[row],
-                said,
-                lacking=row in lacking,
-                unit=unit,
-                mass=mass,
-                checked=checked,
-            )
-            if lone and cells.get("stage") == "as_left":
-                cells[lone.replace("before", "after")] = cells.pop(lone, None)
-            if not staged and cells["load"] == "zero":
-                cells.pop("stage", None)
-            if problem:
-                where = a.column.name
-                found.problems.append(
-                    Problem(table.file, table.sheet, number, where, cell, *problem)
-                )
-            found.rows.append(cells)
-            found.numbers.append(number)
-    if checked:
-        found.problems += _wild_zeros(table, found)
-    if len(columns) > 1:
-        found.problems += _row_twice(table)
+            _add(found, table, shown, cells, rules)
+    found.problems += doubts(table, found.rows, found.numbers, rules.several, checked=checked)
     return found
 
 
-def _wild_zeros(table: FoundTable, found: BenchRows) -> list[Problem]:
-    """Return a problem for each zero far from the others: a decimal sign may be missing."""
-    zeros = [
-        (number, value)
-        for row, number in zip(found.rows, found.numbers, strict=True)
-        if row.get("load") == "zero" and (value := plain_number(row["torque_nm"])) is not None
-    ]
-    if len(zeros) < 4:
-        return []
-    usual = median(abs(value) for _, value in zeros)
-    limit = max(WILD_ZERO_NM, WILD_TIMES * usual)
-    expected, fix = f"a zero like the others, within {limit:.2g} N·m", "correct the zero"
-    return [
-        Problem(table.file, table.sheet, number, "torque_nm", f"{value:.10g}", expected, fix)
-        for number, value in zeros
-        if abs(value) > limit
-    ]
+def _rules(
+    assigned: Sequence[Assigned],
+    labels: Sequence[Assigned],
+    loads: Loads,
+    mass: Unit | None,
+    *,
+    staged: bool,
+    checked: bool,
+) -> Rules:
+    zeros = any(a.meaning and a.meaning.is_zero for a in assigned)
+    return Rules(
+        loads,
+        mass,
+        lacking=frozenset(_unlabelled(labels)),
+        lone=lone_slope_column(assigned),
+        staged=staged,
+        checked=checked,
+        zeros_said=zeros or bool(_zero_rows(labels)),
+        several=sum(a.is_reading for a in assigned) > 1,
+    )
 
 
-def _row_twice(table: FoundTable) -> list[Problem]:
-    """Return a problem for each row of a session that stands in the sheet twice."""
-    first: dict[tuple[str, ...], int] = {}
-    problems = []
-    for cells, number in zip(table.body, table.rows, strict=True):
-        above = first.setdefault(tuple(cells), number)
-        if above != number:
-            what = f"the same as row {above}"
-            expected, fix = "a session once", "remove one of the two rows, or dismiss this one"
-            problems.append(Problem(table.file, table.sheet, number, None, what, expected, fix))
-    return problems
-
-
-def plain_number(text: str | None) -> float | None:
-    """Return a number as `bench_rows` writes it; None for a cell that is none."""
-    try:
-        return float(text) if text else None
-    except ValueError:
-        return None
+def _add(found: BenchRows, table: FoundTable, shown: Shown, cells: Cells, rules: Rules) -> None:
+    """Add what a cell shows to the rows that were found; nothing for one without a reading."""
+    if not shown.cell:
+        return
+    reading = reading_of(shown, cells, rules)
+    if reading is None:
+        return
+    number = table.rows[shown.row]
+    if reading.wrong:
+        name = shown.of.column.name
+        problem = Problem(table.file, table.sheet, number, name, shown.cell, *reading.wrong)
+        found.problems.append(problem)
+    found.rows.append(reading.cells)
+    found.numbers.append(number)
 
 
 def has_stages(assigned: Sequence[Assigned]) -> bool:
@@ -177,7 +132,7 @@ def _in_order(readings: list[Assigned], *, staged: bool) -> list[Assigned]:
     return sorted(readings, key=closing)
 
 
-def _label_traits(labels: Sequence[Assigned], row: int) -> dict[str, str] | None:
+def label_traits(labels: Sequence[Assigned], row: int) -> dict[str, str] | None:
     """Return what the label cells of a row say; None where one is not understood or contradicts."""
     said: dict[str, str] = {}
     for a in labels:
@@ -203,12 +158,7 @@ def lone_slope_column(assigned: Sequence[Assigned]) -> str | None:
 
 def _unlabelled(labels: Sequence[Assigned]) -> set[int]:
     """Return the rows that lack a label which nearly every row has that is no zero."""
-    zero = {
-        row
-        for a in labels
-        for row, cell in enumerate(a.column.cells)
-        if cell and (traits_of_cell(cell) or {}).get("load") == "zero"
-    }
+    zero = _zero_rows(labels)
     rows: set[int] = set()
     for a in labels:
         loaded = [row for row in range(len(a.column.cells)) if row not in zero]
@@ -218,146 +168,11 @@ def _unlabelled(labels: Sequence[Assigned]) -> set[int]:
     return rows
 
 
-def _fill(
-    cells: Cells,
-    a: Assigned,
-    loads: Loads,
-    row: int,
-    cell: str,
-    value: float | None,
-    said: dict[str, str] | None,
-    *,
-    lacking: bool,
-    unit: Unit,
-    mass: Unit | None,
-    checked: bool,
-) -> tuple[str, str] | None:
-    """Fill in a reading's cells; return what was expected and what to do, if it cannot be."""
-    meaning = a.meaning
-    assert meaning is not None
-    traits = {**(said or {}), **dict(meaning.traits)}
-    moment = loads.moment(row, meaning.mass_kg, mass)
-    ratio = None
-    if value is not None and moment:
-        ratio = value * unit.factor / (moment * STANDARD_MS2)
-    traits.setdefault("load", _load(loads, row, meaning.mass_kg, ratio))
-    cells |= traits
-    cells["torque_nm"] = cell if value is None else f"{value * unit.factor:.10g}"
-    _hang(cells, loads, row, meaning.mass_kg, mass)
-    if said is None or (traits["load"] == "mass" and lacking):
-        return "words for ring, arm, load or stage", "write for instance large left, or zero"
-    if contradicts(said, dict(meaning.traits)):
-        return "the same ring, arm and stage in the row as in the heading", "correct one of them"
-    if value is None or not checked:
-        return None
-    if traits["load"] == "mass" and ratio is not None and not is_near_one(ratio, ROW_NEAR_ONE):
-        due = (moment or 0.0) * STANDARD_MS2 / unit.factor
-        return (
-            f"about {due:.4g} {unit.name}: mass · g · crank length",
-            "correct the reading, the mass or the crank length of this row",
-        )
-    if traits["load"] == "zero" and abs(value) * unit.factor > ZERO_NM:
-        return "a small torque: nothing hung there", "correct the reading, or its load"
-    return None
-
-
-def contradicts(one: Mapping[str, str], other: Mapping[str, str]) -> bool:
-    """Return whether two sources give a trait different values."""
-    return any(other.get(name, value) != value for name, value in one.items())
-
-
-def _load(loads: Loads, row: int, of_heading: float | None, ratio: float | None) -> str:
-    written = loads.mass[row]
-    if of_heading is None and written == 0 and not loads.hanger_kg[row]:
-        return "zero"
-    return "zero" if ratio is not None and abs(ratio) < ZERO_SHARE / 3 else "mass"
-
-
-def _hang(
-    cells: Cells, loads: Loads, row: int, of_heading: float | None, mass: Unit | None
-) -> None:
-    """Fill in what hung there: nothing at a zero."""
-    length = loads.crank_mm[row]
-    if cells.get("crank_length_mm") is None and length is not None:
-        cells["crank_length_mm"] = f"{length:.10g}"
-    if cells.get("load") == "zero":
-        cells["mass_kg"] = "0"
-        return
-    written = loads.mass[row]
-    kilograms = of_heading
-    if kilograms is None and written is not None:
-        kilograms = written * (mass or loads.mass_unit or UNITS["kg"]).factor
-    if kilograms is not None and cells.get("mass_kg") is None:
-        cells["mass_kg"] = f"{kilograms:.10g}"
-    hanger = loads.hanger_kg[row]
-    if hanger and cells.get("hanger_mass_kg") is None:
-        cells["hanger_mass_kg"] = f"{hanger:.10g}"
-
-
-def _plain_cells(assigned: Sequence[Assigned], height: int) -> list[Cells]:
-    """Return what each row says of its session, as text in the schema's units.
-
-    A mass or crank length that is no number stays as it stands: its rows are set aside.
-    """
-    rows: list[Cells] = [{} for _ in range(height)]
-    for a in assigned:
-        name = a.meaning.column if a.meaning else ""
-        column = a.column
-        if name in PLAIN_COLUMNS:
-            texts: list[str | None] = [cell or None for cell in column.cells]
-        elif name in NUMBER_COLUMNS or name in SLOPES:
-            texts = _number_texts(a)
-        elif name in ("mass_kg", "crank_length_mm", "hanger_mass_kg"):
-            texts = [
-                cell if cell and value is None else None
-                for cell, value in zip(column.cells, column.numbers, strict=True)
-            ]
-        else:
-            continue
-        for cells, text in zip(rows, texts, strict=True):
-            if text is not None:
-                cells[name] = text
-    return rows
-
-
-def _said_around(table: FoundTable, rows: list[Cells], assigned: Sequence[Assigned]) -> list[Cells]:
-    """Add what is said of rows outside the table, of columns that the table does not have."""
-    there = {a.meaning.column for a in assigned if a.meaning}
-    memo: dict[Surroundings, Cells] = {}
-    for cells, around in zip(rows, table.around, strict=True):
-        if around not in memo:
-            said = {**_session_cells(table.notes), **_session_cells(around)}
-            memo[around] = {k: v for k, v in said.items() if k not in there}
-        for name, text in memo[around].items():
-            cells.setdefault(name, text)
-    return rows
-
-
-def _session_cells(around: Surroundings) -> Cells:
-    """Return slopes, temperature, mechanic and place that lines around a table say."""
-    cells: Cells = {}
-    for key, value in around.pairs:
-        concepts = concepts_in(unit_in(key)[0])
-        number = said_number(value)
-        if "slope" in concepts and number is not None:
-            stage = [name for name in ("before", "after") if name in concepts]
-            if len(stage) == 1:
-                cells[f"slope_{stage[0]}"] = f"{number:.10g}"
-        elif "temperature" in concepts and number is not None:
-            cells["temperature_c"] = f"{number:.10g}"
-        elif "technician" in concepts and number is None:
-            cells["technician"] = value
-        elif "place" in concepts and number is None:
-            cells["place_id"] = value
-    return cells
-
-
-def _number_texts(a: Assigned) -> list[str | None]:
-    fahrenheit = a.unit is not None and a.unit.name == "°F"
-    out: list[str | None] = []
-    for cell, value in zip(a.column.cells, a.column.numbers, strict=True):
-        if value is None:
-            out.append(cell or None)
-        else:
-            out.append(f"{(value - 32) / 1.8 if fahrenheit else value:.10g}")
-    return out
+def _zero_rows(labels: Sequence[Assigned]) -> set[int]:
+    """Return the rows whose labels say that nothing hung there."""
+    return {
+        row
+        for a in labels
+        for row, cell in enumerate(a.column.cells)
+        if cell and (traits_of_cell(cell) or {}).get("load") == "zero"
+    }

@@ -12,7 +12,7 @@ from math import log
 from statistics import median
 
 from ingest.matching.bench.physics import STANDARD_MS2
-from ingest.matching.bench.rows import plain_number
+from ingest.matching.bench.doubts import plain_number
 from ingest.matching.meaning import Assigned, Meaning, Question, column_key, reading
 
 SMALLEST_CHANGE = 0.0015  # of the logarithm of a slope, below which it tells nothing

@@ -3,6 +3,8 @@ from .cells import Kind as Kind
 from .cells import amount_in as amount_in
 from .cells import kind_of as kind_of
 from .row_kinds import known_headings as known_headings
+from .row_kinds import looks_like_an_id as looks_like_an_id
 from .search import find_tables as find_tables
+from .spread import spread_out as spread_out
 from .surroundings import Surroundings as Surroundings
 from .table import FoundTable as FoundTable

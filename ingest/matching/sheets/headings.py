@@ -3,7 +3,7 @@
 import itertools
 from collections.abc import Sequence
 
-from ingest.matching.sheets.row_kinds import SPREADING, is_teeth, is_units
+from ingest.matching.sheets.row_kinds import SPREADING, is_teeth, is_units, looks_like_an_id
 from ingest.matching.words import concepts_in, unit_in
 
 _ALONE = frozenset(
@@ -36,7 +36,7 @@ def _spread(line: Sequence[str], below: Sequence[str]) -> list[str]:
 
 
 def _spreads(cell: str) -> bool:
-    return is_teeth(cell) or bool(concepts_in(unit_in(cell)[0]) & SPREADING)
+    return is_teeth(cell) or looks_like_an_id(cell) or bool(concepts_in(unit_in(cell)[0]) & SPREADING)
 
 
 def _stands_alone(cell: str) -> bool:

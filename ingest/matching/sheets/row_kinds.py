@@ -17,6 +17,7 @@ KEYS = frozenset(
     {"slope", "crank", "mass", "hanger", "meter", "serial", "day", "time", "temperature"}
     | {"technician", "place", "bench", "battery", "firmware", "bike", "rider", "verdict", "note"}
 )
+FACTS = frozenset({"crank", "mass", "hanger"})  # what may be said of each column
 SPREADING = MODIFIERS | {"torque", "slope", "mass", "power", "label"}
 _SUMS = frozenset(
     plain(word)
@@ -45,6 +46,44 @@ def is_known(cell: str) -> bool:
     if len(_AMOUNTS.findall(cell)) > 1:
         return False
     return bool(concepts_in(unit_in(cell)[0])) or unit_in(cell)[1] is not None
+
+
+@lru_cache(maxsize=20_000)
+def looks_like_an_id(text: str) -> bool:
+    """Return whether a text is a short name of letters and digits, as devices have."""
+    mixed = any(c.isdigit() for c in text) and any(c.isalpha() for c in text)
+    words = kind_of(text) is Kind.TEXT and amount_in(text) is None and not concepts_in(text)
+    return len(text) <= 12 and mixed and words
+
+
+def names_meters(row: Row) -> bool:
+    """Return whether a row above headings names a meter for each group of columns."""
+    cells = [row[i] for i in filled(row)]
+    if cells and is_known(cells[0]) and "meter" in concepts_in(cells[0]):
+        cells = cells[1:]
+    return len(cells) >= 2 and len(set(cells)) == len(cells) and all(map(looks_like_an_id, cells))
+
+
+def is_fact(row: Row) -> bool:
+    """Return whether a row says something of each column: `Crank mm | 170 | 172.5 | 175`."""
+    at = filled(row)
+    if len(at) < 3 or not is_known(row[at[0]]):
+        return False
+    said = concepts_in(unit_in(row[at[0]])[0])
+    return bool(said & FACTS) and all(amount_in(row[i]) is not None for i in at[1:])
+
+
+def _heads_a_spread(row: Row) -> bool:
+    """Return whether a row is of headings with a column for each of several meters or days."""
+    cells = [row[i] for i in filled(row)]
+    own = [cell for cell in cells if is_known(cell)]
+    others = [cell for cell in cells if not is_known(cell)]
+    if not own or own[0] != cells[0] or len(set(others)) != len(others) or len(others) < 2:
+        return False
+    concepts = concepts_in(unit_in(own[0])[0])
+    if not concepts & (KEYS | {"label"}):
+        return False
+    return all(map(looks_like_an_id, others)) or all(kind_of(c) is Kind.DAY for c in others)
 
 
 def is_teeth(cell: str) -> bool:
@@ -94,13 +133,14 @@ def is_heading(row: Row) -> bool:
     if len(at) < 2 or is_pair(row):
         return False
     values = [row[i] for i in at if is_value(row[i])]
-    known = len({cell for cell in row if is_known(cell)})
-    if _counts_repeats([row[i] for i in at]):
+    known = [cell for cell in row if is_known(cell)]
+    if _counts_repeats([row[i] for i in at]) or _heads_a_spread(row):
         return True
     if values and not (all(_can_head(cell) for cell in values) and _names_own(row) >= 2):
         return False
     texts = len(at) - len(values)
-    return known >= 2 and texts >= 2 and known >= texts / 3 and len(values) <= known
+    enough = len(set(known)) >= 2 and len(known) >= texts / 3
+    return enough and texts >= 2 and len(values) <= len(known)
 
 
 def _names_own(row: Row) -> int:

@@ -4,9 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from ingest.matching.sheets.cells import is_value
+from ingest.matching.sheets.blocks import side_by_side
 from ingest.matching.sheets.headings import joined
+from ingest.matching.sheets.paired import without_pairs
 from ingest.matching.sheets.row_kinds import (
     filled,
+    is_fact,
     is_heading,
     is_key_and_value,
     is_labelled,
@@ -18,6 +21,7 @@ from ingest.matching.sheets.row_kinds import (
     is_units,
     is_upper_line,
     known_headings,
+    names_meters,
 )
 from ingest.matching.sheets.surroundings import Surroundings
 from ingest.matching.sheets.table import FoundTable
@@ -38,9 +42,15 @@ class _Open:
     rows: list[int] = field(default_factory=list)
     around: list[Surroundings] = field(default_factory=list)
     notes: Surroundings = field(default_factory=Surroundings)
+    facts: list[list[str]] = field(default_factory=list)
 
 
 def find_tables(grid: Grid) -> list[FoundTable]:
+    """Return the tables of a sheet in their order, those side by side one after the other."""
+    return [without_pairs(table) for part in side_by_side(grid) for table in _tables(part)]
+
+
+def _tables(grid: Grid) -> list[FoundTable]:
     """Return the tables of a sheet in their order; one read by columns where it lies turned."""
     upright = _search(grid)
     known = max((known_headings(table.headings) for table in upright), default=0)
@@ -71,13 +81,14 @@ def _search(grid: Grid, *, turned: bool = False) -> list[FoundTable]:
         row = grid.cells[at]
         if is_heading(row):
             begin, end = _heading_span(grid, at)
-            lines = [list(line) for line in grid.cells[begin:end]]
+            facts = [row for row in grid.cells[begin:at] if is_fact(row)]
+            lines = [list(line) for line in grid.cells[begin:end] if line not in facts]
             headings = joined(lines, width)
             if tables and not tables[-1].body:
                 for line in tables.pop().lines:
                     around = around.with_row(line)
             if not tables or headings != tables[-1].headings:
-                tables.append(_Open(headings, grid.rows[begin:end], lines))
+                tables.append(_Open(headings, grid.rows[begin:end], lines, facts=facts))
             at = end
             continue
         if tables:
@@ -90,17 +101,30 @@ def _search(grid: Grid, *, turned: bool = False) -> list[FoundTable]:
 
 
 def _begins_heading(grid: Grid, at: int) -> bool:
-    below = at + 1
-    return below < len(grid.cells) and is_heading(grid.cells[below]) and _is_above(grid, at)
+    heading = next((i for i in range(at + 1, at + 4) if _is_heading_at(grid, i)), None)
+    return heading is not None and _first_line(grid, heading) <= at
 
 
-def _is_above(grid: Grid, at: int) -> bool:
-    return grid.rows[at + 1] - grid.rows[at] == 1 and is_upper_line(grid.cells[at])
+def _is_heading_at(grid: Grid, at: int) -> bool:
+    return at < len(grid.cells) and is_heading(grid.cells[at])
+
+
+def _first_line(grid: Grid, at: int) -> int:
+    """Return where headings begin: with a line above that spreads, or that names meters."""
+    above = at - 1
+    while above >= 0 and at - above < 3 and _adjacent(grid, above) and is_fact(grid.cells[above]):
+        above -= 1
+    if above >= 0 and _adjacent(grid, above) and names_meters(grid.cells[above]):
+        return above
+    return at - 1 if at and _adjacent(grid, at - 1) and is_upper_line(grid.cells[at - 1]) else at
+
+
+def _adjacent(grid: Grid, at: int) -> bool:
+    return grid.rows[at + 1] - grid.rows[at] == 1
 
 
 def _heading_span(grid: Grid, at: int) -> tuple[int, int]:
-    begin = at - 1 if at and _is_above(grid, at - 1) else at
-    end = at + 1
+    begin, end = _first_line(grid, at), at + 1
     while end < len(grid.cells) and end - at < 3 and _goes_on(grid, at, end):
         end += 1
     return begin, end
@@ -152,7 +176,14 @@ def _closed(table: _Open, grid: Grid, *, turned: bool) -> FoundTable:
         turned=turned,
         typed=grid.typed,
         commas_likely=grid.commas_likely,
+        facts=[_fact(row, used) for row in table.facts],
     )
+
+
+def _fact(row: Sequence[str], used: Sequence[int]) -> tuple[str, list[str]]:
+    label = filled(row)[0]
+    cells = [row[i] if i < len(row) and i != label else "" for i in used]
+    return row[label], cells
 
 
 def _unnamed(grid: Grid) -> list[FoundTable]:

@@ -55,11 +55,9 @@ def _pairs(cells: list[str]) -> list[tuple[str, str]]:
             waiting = None
             continue
         parts = [part.strip() for part in _PARTS.split(cell) if part.strip()]
-        for part in parts:
-            pair = _pair(part)
-            if pair:
-                found.append(pair)
-        if cell.endswith(":") or (len(parts) == 1 and _is_key(cell)):
+        said = [pair for part in parts if (pair := _pair(part))]
+        found += said
+        if cell.endswith(":") or (len(parts) == 1 and not said and _is_key(cell)):
             waiting = cell.rstrip(": ")
     return found + _free_amounts(cells, found)
 

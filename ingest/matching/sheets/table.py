@@ -16,6 +16,9 @@ class FoundTable:
     around         what is said of each row outside the table, parallel to `body`
     notes          lines of words below the table
     turned         the sheet has a column where a table has a row
+    facts          what is said of each column in a row of its own: its label, a cell a column
+    spread         names of meters or days that each had columns of their own, now rows
+    doubtful       whether these are names of meters is to be asked
     """
 
     file: str
@@ -27,6 +30,9 @@ class FoundTable:
     around: list[Surroundings]
     notes: Surroundings = field(default_factory=Surroundings)
     turned: bool = False
+    facts: list[tuple[str, list[str]]] = field(default_factory=list)
+    spread: tuple[str, ...] = ()
+    doubtful: bool = False
     typed: bool = False
     commas_likely: bool = False
 
