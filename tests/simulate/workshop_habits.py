@@ -2,12 +2,12 @@
 
 How each was invented:
 
-year_a_sheet      a log that gets a new tab each January: days as text without a year, sides as li, re
+year_a_sheet      a log that gets a new tab each January: days without a year, sides as li, re
 session_page      a printed page a session: what holds for it in two columns of words, three tries
-hub_chain         a workshop's hubs, hung at the crank through ring and cog, with a guessed chain loss
+hub_chain         a workshop's hubs, hung through ring and cog, with a guessed chain loss
 column_a_meter    one meter a column and one day a row, as somebody compares them on bench day
 meter_pairs       the same with left and right under each meter, and its crank length below
-pair_cells        both sides written in one cell, 33.1/33.4, rings as 52/36, a dash for what was not read
+pair_cells        both sides in one cell, 33.1/33.4, rings as 52/36, a dash for no reading
 side_by_side      two meters' tables next to each other, since the paper lay across
 legend_units      headings of one word; what they are in stands in a legend at the foot
 serial_days       a list exported with days and times as the spreadsheet counts them
@@ -93,8 +93,12 @@ def session_page(dice: random.Random) -> Sheet:
         more = [session(dice, one.meter, day, rings=ONE, zero=False) for _ in range(2)]
         for other in more:
             one.readings += _same_crank(dice, other, one.crank_mm).readings
-        zero = Reading("as_found", "zero", None, None, 0.12)
-        one.readings.insert(0, zero)
+        shown = (0.12, 0.09)
+        zeros = [
+            Reading("as_found", "zero", None, arm, value)
+            for arm, value in zip(("left", "right"), shown, strict=True)
+        ]
+        one.readings = [*zeros, *one.readings]
         grid: Grid = [
             ["CALIBRATION RECORD", None, None, None],
             [],
@@ -103,10 +107,10 @@ def session_page(dice: random.Random) -> Sheet:
             ["Mechanic", "J. Roth", "Room temp.", "21 °C"],
             [],
             ["Try", "Left (Nm)", "Right (Nm)", "Remarks"],
-            ["zero", 0.12, None, None],
+            ["zero", *shown, None],
         ]
         for try_ in range(3):
-            left, right = (r.torque_nm for r in one.readings[1 + 2 * try_ : 3 + 2 * try_])
+            left, right = (r.torque_nm for r in one.readings[2 + 2 * try_ : 4 + 2 * try_])
             grid.append([try_ + 1, left, right, "settled" if try_ == 2 else None])
         grid += [[], ["Approved", None, "Next due", date(2027, 1, 15)]]
         every.append(one)
@@ -189,9 +193,7 @@ def pair_cells(dice: random.Random) -> Sheet:
         both = [Reading("as_found", "zero", None, arm, zero) for arm in ("left", "right")]
         one.readings = [*both, *(r for r in one.readings if r.load == "mass")]
         if number == 2:
-            one.readings = [
-                r for r in one.readings if (r.chainring, r.arm) != ("small", "right")
-            ]
+            one.readings = [r for r in one.readings if (r.chainring, r.arm) != ("small", "right")]
         cells: list[Cell] = []
         for load, ring in (("zero", None), ("mass", "large"), ("mass", "small")):
             said = [
@@ -448,12 +450,17 @@ def unclear(seed: int = 1) -> list[Sheet]:
     for s in many:
         left, right = (r.torque_nm for r in s.readings)
         own: list[Cell] = [s.meter, s.mass_kg, s.crank_mm]
-        weeks.append([f"{s.day.isocalendar().year}-W{s.day.isocalendar().week:02d}", *own, left, right])
+        year, week, _ = s.day.isocalendar()
+        weeks.append([f"{year}-W{week:02d}", *own, left, right])
         pairs.append([s.day, *own, f"{left}/{right}"])
         named.append([s.day, s.meter, "Bertha", s.crank_mm, left, right])
     return [
-        Sheet("weeks", "w.csv", csv_bytes(weeks), many, ("day_of_week",), {"day_of_week": "monday"}),
-        Sheet("two_unsaid", "p.csv", csv_bytes(pairs), many, ("column:Torque",),
-              {"column:Torque": "torque_nm (left / right)"}),
-        Sheet("unknown_name", "n.csv", csv_bytes(named), many, ("mass_kg",), {"mass_kg": "20"}),
+        Sheet("weeks", "w.csv", csv_bytes(weeks), many, ("day_of_week",),
+              {"day_of_week": "monday"}),
+        Sheet("two_unsaid", "p.csv", csv_bytes(pairs), many,
+              ("column:Torque (one)", "column:Torque (other)"),
+              {"column:Torque (one)": "torque_nm (left)",
+               "column:Torque (other)": "torque_nm (right)"}),
+        Sheet("unknown_name", "n.csv", csv_bytes(named), many,
+              ("mass_sets.Bertha.mass_kg",), {"mass_sets.Bertha.mass_kg": "20"}),
     ]  # fmt: skip

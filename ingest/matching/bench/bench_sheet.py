@@ -14,6 +14,7 @@ from ingest.matching.bench.identity import (
 )
 from ingest.matching.bench.loads import loads_of
 from ingest.matching.bench.physics import TORQUES, settle
+from ingest.matching.bench.roles import unexplained
 from ingest.matching.bench.rows import BenchRows, Facts, bench_rows, lone_slope_column
 from ingest.matching.bench.session_cells import SLOPES
 from ingest.matching.bench.slopes import (
@@ -27,6 +28,7 @@ from ingest.matching.meaning import (
     CLOCK,
     IGNORED,
     LABEL,
+    WEEKDAYS,
     Assigned,
     ColumnSeen,
     Days,
@@ -78,7 +80,7 @@ def read_bench(
     sheet.questions += day_questions(days, by_name.get("measured_at"))
     loads = loads_of(table, assigned, meters, known, answers)
     torque, mass, asked = settle(assigned, loads, answers)
-    sheet.questions += asked
+    sheet.questions += asked or unexplained(assigned)
     if not loads.crank_said and not asked and any(a.is_reading for a in assigned):
         sheet.questions.append(_ask_crank())
     if table.doubtful and "columns" not in answers:
@@ -110,7 +112,12 @@ def days_of(table: FoundTable, assigned: Assigned | None, answers: Mapping[str, 
     year = int(answers["year"]) if answers.get("year", "").isdigit() else None
     year = year or (next(iter(told)) if len(told) == 1 else None)
     if assigned is not None:
-        return read_days(assigned.column.cells, order=answers.get("date_order"), year=year)
+        return read_days(
+            assigned.column.cells,
+            order=answers.get("date_order"),
+            year=year,
+            weekday=answers.get("day_of_week"),
+        )
     cells = []
     for around in table.around:
         said = [v for k, v in reversed(around.pairs) if "day" in concepts_in(unit_in(k)[0])]
@@ -121,6 +128,9 @@ def days_of(table: FoundTable, assigned: Assigned | None, answers: Mapping[str, 
 
 def day_questions(days: Days, assigned: Assigned | None) -> list[Question]:
     """Return what has to be asked about days: their order, their year, where they are."""
+    if days.weeks:
+        what = "The sheet names weeks. On which day of the week was it measured?"
+        return [Question("day_of_week", what, WEEKDAYS, WEEKDAYS[0])]
     if days.open:
         return [order_question(assigned.column.cells if assigned else ())]
     if days.lacks_year:

@@ -4,9 +4,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from ingest.matching.bench.roles import CRANK_MM, MASS_KG
-from ingest.matching.meaning import Assigned, ColumnSeen, Known
+from ingest.matching.meaning import LABEL, Assigned, ColumnSeen, Known, Meaning
 from ingest.matching.sheets import FoundTable, Surroundings, amount_in
-from ingest.matching.words import UNITS, Unit, concepts_in, unit_in
+from ingest.matching.words import UNITS, Unit, concepts_in, plain, unit_in
 
 USUAL_CRANK_MM = 171.0  # near enough to every crank to tell units apart
 Maybe = float | None
@@ -19,6 +19,8 @@ class Loads:
     mass        as written: in `mass_unit`, else in kilograms or pounds or grams
     hanger_kg   to be added to the mass
     crank_mm    None where the sheet does not say
+    drive       torque at a hub over torque at the crank, cog ÷ ring; 1 where no chain is between
+    nameless    names of masses that nothing explains
     """
 
     mass: list[Maybe]
@@ -28,6 +30,8 @@ class Loads:
     known_crank_mm: list[Maybe]
     mass_said: bool
     crank_said: bool
+    drive: list[float]
+    nameless: tuple[str, ...] = ()
 
     def moment(self, row: int, mass_kg: Maybe = None, unit: Unit | None = None) -> Maybe:
         """Return mass · crank length of a row in kg·m; mass_kg: said by the reading's heading."""
@@ -38,7 +42,7 @@ class Loads:
                 return None
             mass = written * (unit or self.mass_unit or UNITS["kg"]).factor
         length = self.crank_mm[row] or self.known_crank_mm[row] or USUAL_CRANK_MM
-        return (mass + (self.hanger_kg[row] or 0.0)) * length / 1000
+        return (mass + (self.hanger_kg[row] or 0.0)) * length / 1000 * self.drive[row]
 
 
 def loads_of(
@@ -51,9 +55,14 @@ def loads_of(
     """Return the mass and the crank length of each row of a table."""
     by_name = {a.meaning.column: a for a in assigned if a.meaning}
     mass, mass_unit = _masses(table, by_name.get("mass_kg"), answers)
-    if not any(value is not None for value in mass) and "bench_id" in by_name:
+    nameless: tuple[str, ...] = ()
+    if "mass_kg" not in by_name and "mass_kg" not in answers and "bench_id" in by_name:
         cells = by_name["bench_id"].column.cells
-        mass, mass_unit = [known.mass_kg.get(cell) for cell in cells], UNITS["kg"]
+        of_name = {cell: _mass_of_name(cell, table, known, answers) for cell in set(cells) - {""}}
+        unknown = sorted(name for name, kilograms in of_name.items() if kilograms is None)
+        if len(unknown) < len(of_name) or not any(mass):
+            mass, mass_unit = [of_name.get(cell) for cell in cells], UNITS["kg"]
+            nameless = tuple(unknown)
     crank = _cranks(table, by_name.get("crank_length_mm"), answers)
     of_meters = [known.crank_mm.get(meter) if meter else None for meter in meters]
     in_headings = any(a.meaning and a.meaning.mass_kg for a in assigned)
@@ -65,7 +74,49 @@ def loads_of(
         of_meters,
         mass_said=in_headings or any(value is not None for value in mass),
         crank_said=any(value is not None for value in (*crank, *of_meters)),
+        drive=_drives(assigned, by_name.get("cog_teeth"), len(table.rows)),
+        nameless=nameless,
     )
+
+
+def _mass_of_name(name: str, table: FoundTable, known: Known, answers: Mapping[str, str]) -> Maybe:
+    """Return what the masses of a name weigh: as the store knows, as is said, or as answered."""
+    said = [
+        value
+        for around in (table.notes, *table.around[:1])
+        for key, value in around.pairs
+        if plain(key).split()[-1:] == plain(name).split()[-1:]
+    ]
+    said += [text for key in (f"mass_sets.{name}.mass_kg",) if (text := answers.get(key))]
+    amounts = [kilograms for text in said if (kilograms := _kilograms(text)) is not None]
+    return known.mass_kg.get(name) or next(iter(amounts), None)
+
+
+def _kilograms(text: str) -> Maybe:
+    amount = amount_in(text)
+    number = _plain_number(amount.digits) if amount else None
+    if amount is None or number is None:
+        return None
+    kilograms = number * (amount.unit or UNITS["kg"]).factor
+    return kilograms if 0 < kilograms <= MASS_KG[1] else None
+
+
+def _drives(assigned: Sequence[Assigned], cogs: Assigned | None, height: int) -> list[float]:
+    """Return cog ÷ ring of each row, of a hub that is hung through its chain; else 1."""
+    rings = next(
+        (a.column.numbers for a in assigned if a.meaning and _are_rings(a)), [None] * height
+    )
+    if cogs is None:
+        return [1.0] * height
+    return [
+        cog / ring if cog and ring else 1.0
+        for cog, ring in zip(cogs.column.numbers, rings, strict=True)
+    ]
+
+
+def _are_rings(a: Assigned) -> bool:
+    values = a.column.values
+    return a.meaning == Meaning(LABEL) and bool(values) and all(25 <= v <= 65 for v in values)
 
 
 def usual_unit(column: ColumnSeen, stated: Unit | None) -> Unit | None:
@@ -141,10 +192,7 @@ def _masses(
         return in_unit(assigned.column, unit), unit
     said = answers.get("mass_kg")
     if said:
-        amount = amount_in(said)
-        number = _plain_number(amount.digits) if amount else None
-        factor = (amount.unit or UNITS["kg"]).factor if amount else 1.0
-        return [number * factor if number is not None else None] * len(table.rows), UNITS["kg"]
+        return [_kilograms(said)] * len(table.rows), UNITS["kg"]
     return _around(table, "mass", (0.5, MASS_KG[1])), UNITS["kg"]
 
 

@@ -2,15 +2,16 @@
 any meter that is still in use. That finds the readings, the units, and what was mixed up.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from statistics import median
 
 from ingest.matching.bench.loads import Loads, in_unit, usual_unit
+from ingest.matching.bench.roles import TRAITED
 from ingest.matching.meaning import (
     IGNORED,
     Assigned,
     ColumnSeen,
-    Meaning,
     Question,
     column_key,
     reading,
@@ -22,6 +23,7 @@ STANDARD_MS2 = 9.80665
 NEAR_ONE = (0.88, 1.14)
 ROW_NEAR_ONE = (0.75, 1.33)
 ZERO_SHARE, ZERO_NM = 0.15, 4.0  # a zero is a small part of the loaded reading, and small
+FEWEST_COMPUTED = 4  # values of a column that is headed as a reading
 LIKELY_KG = (0.5, 80.0)
 TORQUES = tuple(UNITS[name] for name in ("N·m", "in·lb", "ft·lb", "kgf·m"))
 MASSES = tuple(UNITS[name] for name in ("kg", "lb", "g"))
@@ -65,6 +67,8 @@ def settle(
     named = [a for a in assigned if a.is_reading and a.meaning and not a.meaning.is_zero]
     if not named and not unnamed:
         return None, None, []
+    if loads.nameless:
+        return None, None, [_ask_name(name) for name in loads.nameless]
     if not loads.mass_said:
         return None, None, [_ask_mass(assigned, loads)]
     stated, masses = _stated(named), [loads.mass_unit] if loads.mass_unit else list(MASSES)
@@ -79,6 +83,7 @@ def settle(
     if not fitting:
         return stated, loads.mass_unit, [_ask_units(named, unnamed, loads, stated)]
     torque, mass = fitting[0]
+    named = _without_computed(named, unnamed, loads, torque, mass)
     for a in assigned:
         if a.meaning and a.meaning.column == "mass_kg":
             a.unit = a.unit or mass
@@ -131,7 +136,8 @@ def _check_named(named: Sequence[Assigned], loads: Loads, mass: Unit) -> list[Qu
     for a in named:
         ratio = _middle_of(a, loads, a.unit or TORQUES[0], mass)
         if is_near_one(ratio):
-            a.why, a.confidence = "words_and_physics", 0.99
+            if a.why != "named":
+                a.why, a.confidence = "words_and_physics", 0.99
         elif ratio is not None or not a.column.concepts & {"torque"}:
             if a.why == "named" or not a.column.values:
                 continue
@@ -166,43 +172,58 @@ def _unnamed_readings(
             column_key(a.column.name),
             f'"{a.column.name}" holds values near mass · g · crank length. Is it a reading, and '
             "of which ring, arm or stage?",
-            ("torque_nm", *_TRAITED, IGNORED),
+            ("torque_nm", *TRAITED, IGNORED),
         )
         for a in others
     ]
-
-
-_TRAITED = tuple(
-    Meaning("torque_nm", ((name, value),)).text()
-    for name, value in (
-        *(("chainring", "large"), ("chainring", "small"), ("arm", "left"), ("arm", "right")),
-        *(("stage", "as_found"), ("stage", "as_left")),
-    )
-)
 
 
 def _is_computed(
     a: Assigned, readings: Sequence[Assigned], loads: Loads, torque: Unit, mass: Unit
 ) -> bool:
     """Return whether a column is the mean of the others, or mass · g · crank length itself."""
-    rest = [other.column.numbers for other in readings if other is not a and other.is_reading]
+    rest = [other for other in readings if other is not a and other.is_reading]
     told = [ratio for ratio in _cells(a, loads, torque, mass) if ratio is not None]
     if len(told) >= 3 and max(told) - min(told) < 6e-4 and abs(told[0] - 1) < 2e-3:
         a.why = "computed_expected"
         return True
     if len(rest) < 2:
         return False
-    agree = total = 0
-    for row, value in enumerate(a.column.numbers):
-        others = [numbers[row] for numbers in rest]
-        present = [other for other in others if other is not None]
-        if value is not None and len(present) >= 2:
-            total += 1
-            agree += abs(sum(present) / len(present) - value) <= 0.051
-    if total >= 2 and agree >= 0.9 * total:
+    if _are_means(a.column, [other.column for other in rest], headed=a.is_reading):
         a.why = "computed_mean"
         return True
     return False
+
+
+def _are_means(column: ColumnSeen, others: Sequence[ColumnSeen], *, headed: bool) -> bool:
+    """Return whether a column holds the mean of others, to its last digit if headed a reading.
+
+    Of one that is headed so, only rows count in which chance would hardly have done it.
+    """
+    last = 0.5 * 10.0 ** -max((len(re.split("[.,]", c)[-1]) for c in column.cells if c), default=0)
+    near = last + 1e-6 if headed else 0.051
+    agree = total = 0
+    for row, value in enumerate(column.numbers):
+        present = [n for other in others if (n := other.numbers[row]) is not None]
+        wide = len(present) >= 2 and (max(present) - min(present) > 20 * near or not headed)
+        if value is not None and wide:
+            total += 1
+            agree += abs(sum(present) / len(present) - value) <= near
+    return total >= (FEWEST_COMPUTED if headed else 2) and agree >= 0.9 * total
+
+
+def _without_computed(
+    named: list[Assigned], unnamed: Sequence[Assigned], loads: Loads, torque: Unit, mass: Unit
+) -> list[Assigned]:
+    """Return the readings without those that are computed from others, or from the mass."""
+    kept = list(named)
+    for a in named:
+        others = [other for other in kept if other is not a]
+        enough = len(a.column.values) >= FEWEST_COMPUTED and a.why != "named"
+        if enough and (others or unnamed) and _is_computed(a, others, loads, torque, mass):
+            a.meaning = None
+            kept.remove(a)
+    return kept
 
 
 def _cells(a: Assigned, loads: Loads, torque: Unit, mass: Unit) -> Ratios:
@@ -240,6 +261,11 @@ def _ask_mass(assigned: Sequence[Assigned], loads: Loads) -> Question:
         (),
         _mass_of_expected(assigned, loads),
     )
+
+
+def _ask_name(name: str) -> Question:
+    what = f'What does "{name}" weigh, in kg, hanger included? Neither sheet nor store says.'
+    return Question(f"mass_sets.{name}.mass_kg", what)
 
 
 def _mass_of_expected(assigned: Sequence[Assigned], loads: Loads) -> str | None:

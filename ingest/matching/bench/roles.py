@@ -1,11 +1,23 @@
 """What each column of a bench sheet is taken for by its words and the kind of its values."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from ingest.matching.bench.traits import TRAIT_OF_CONCEPT, says_traits, traits_of
-from ingest.matching.meaning import CLOCK, LABEL, Assigned, ColumnSeen, Meaning, Why, reading
+from ingest.matching.meaning import (
+    CLOCK,
+    IGNORED,
+    LABEL,
+    Assigned,
+    ColumnSeen,
+    Meaning,
+    Question,
+    Why,
+    column_key,
+    reading,
+)
 from ingest.matching.sheets import Kind
-from ingest.matching.words import UNITS, Unit
+from ingest.matching.words import UNITS, Unit, tokens, unknown_words
 
 # Where several concepts fit a column of numbers, the first one holds.
 _COMPUTED = ("deviation", "spread", "verdict")
@@ -31,12 +43,26 @@ MASS_KG = (0.0, 120.0)
 TRAIT_CONCEPTS = frozenset(TRAIT_OF_CONCEPT)
 
 
+_NO_MATTER = frozenset(
+    {"in", "of", "the", "at", "with", "mit", "bei", "a", "de", "con", "di", "van", "op", "auf"}
+    | {"nm", "test", "bench"}
+)
+TRAITED = tuple(
+    reading({name: value}).text()
+    for name, value in (
+        *(("chainring", "large"), ("chainring", "small"), ("arm", "left"), ("arm", "right")),
+        *(("stage", "as_found"), ("stage", "as_left")),
+    )
+)
+
+
 def by_words(columns: Sequence[ColumnSeen]) -> list[Assigned]:
     """Return what each column is taken for; None where its words and values do not tell."""
     assigned = [_one(column) for column in columns]
     _only_one_of_each(assigned)
     _by_kind_alone(assigned)
     _repeats(assigned)
+    _weighed(assigned)
     return assigned
 
 
@@ -87,19 +113,40 @@ def _of_days(column: ColumnSeen) -> Assigned:
 
 
 def _of_text(column: ColumnSeen) -> Assigned:
-    if says_traits(column.cells) and not column.concepts & {"technician", "note"}:
+    if says_traits(column.cells) and not column.concepts & {"technician", "note", "meter"}:
         known = bool(column.concepts & {"label", "stage", "direction", "mass", "torque"})
         return _worded(column, LABEL, known=known)
     for concept, name in _WORDED.items():
         if concept in column.concepts:
             return _worded(column, name, known=True)
+    if "mass" in column.concepts:
+        return _worded(column, "bench_id", known=True)
     if "note" in column.concepts or "verdict" in column.concepts or "serial" in column.concepts:
         return Assigned(column, None, "nothing_needed")
     return Assigned(column, None, "not_understood")
 
 
+def _label_of_tries(column: ColumnSeen) -> Assigned | None:
+    """Return a count of tries as a column of labels, where zeros stand between: zero, 1, 2, 3."""
+    texts = [
+        cell for cell, value in zip(column.cells, column.numbers, strict=True) if value is None
+    ]
+    if "counter" not in column.concepts or not says_traits(texts) or _decimals(column):
+        return None
+    cells = [
+        cell if value is None else ""
+        for cell, value in zip(column.cells, column.numbers, strict=True)
+    ]
+    return _worded(replace(column, cells=cells), LABEL, known=True)
+
+
 def _of_numbers(column: ColumnSeen) -> Assigned:
     concepts = column.concepts
+    if tries := _label_of_tries(column):
+        return tries
+    if "week" in concepts and all(1 <= value <= 53 for value in column.values):
+        weeks = [f"W{cell}" if cell else "" for cell in column.cells]
+        return _worded(replace(column, cells=weeks), "measured_at", known=True)
     quantity = column.unit.quantity if column.unit else None
     if _are_serial_days(column):
         return _of_days(column)
@@ -200,6 +247,53 @@ def _fitness(assigned: Assigned, name: str) -> tuple[int, float, int]:
     concept = {"meter_id": "meter", "measured_at": "day"}.get(name, name.removesuffix("_id"))
     alone = assigned.column.concepts == {concept}
     return int(alone), assigned.confidence, -assigned.column.at
+
+
+def _weighed(assigned: Sequence[Assigned]) -> None:
+    """Read gross, tare and net as a scale says them: gross is no ring, tare is the zero."""
+    words = [set(tokens(a.column.words)) for a in assigned]
+    tares = [a for a, said in zip(assigned, words, strict=True) if said & {"tare", "tara"}]
+    gross = [a for a, said in zip(assigned, words, strict=True) if said & {"gross", "brutto"}]
+    ringed = any("small" in a.column.concepts for a in assigned)
+    if not gross or not tares or ringed:
+        return
+    for a in gross:
+        if a.column.is_numeric and (a.is_reading or a.why == "not_understood"):
+            a.meaning, a.why = reading({}), "words"
+    for a in tares:
+        weighed = a.column.unit is not None and a.column.unit.quantity == "mass"
+        if a.column.is_numeric and not weighed:
+            a.meaning, a.why, a.unit = reading({"load": "zero"}), "words", a.column.unit
+
+
+def unexplained(assigned: Sequence[Assigned]) -> list[Question]:
+    """Ask about columns of readings whose headings differ in what nobody here understands."""
+    readings = [a for a in assigned if a.is_reading and a.meaning and not a.meaning.is_zero]
+    odd = {id(a): unknown_words(a.column.words) - _NO_MATTER for a in readings}
+    shared = frozenset.intersection(*odd.values()) if odd else frozenset()
+    found = []
+    for a in readings:
+        more = sorted(odd[id(a)] - shared)
+        if a.why == "named":
+            continue
+        if more or _interleaved(a, readings):
+            said = (
+                f'in "{a.column.heading}", what is "{" ".join(more)}"'
+                if more
+                else (f'"{a.column.heading}" heads several columns. What is {a.column.name}')
+            )
+            meant = a.meaning.text() if a.meaning else IGNORED
+            choices = tuple(dict.fromkeys((meant, *TRAITED, IGNORED)))
+            found.append(
+                Question(column_key(a.column.name), said[0].upper() + said[1:] + "?", choices)
+            )
+    return found
+
+
+def _interleaved(a: Assigned, readings: Sequence[Assigned]) -> bool:
+    """Return whether a heading comes again after another one: L, R, L, R."""
+    places = [i for i, other in enumerate(readings) if other.column.heading == a.column.heading]
+    return len(places) > 1 and places[-1] - places[0] >= len(places)
 
 
 def _repeats(assigned: list[Assigned]) -> None:

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from math import log
 from statistics import median
 
-from ingest.matching.bench.physics import STANDARD_MS2
 from ingest.matching.bench.doubts import plain_number
+from ingest.matching.bench.physics import STANDARD_MS2
 from ingest.matching.meaning import Assigned, Meaning, Question, column_key, reading
 
 SMALLEST_CHANGE = 0.0015  # of the logarithm of a slope, below which it tells nothing
@@ -96,9 +96,9 @@ def _ratio(row: Mapping[str, str | None]) -> float | None:
     length = plain_number(row.get("crank_length_mm"))
     if row.get("load") != "mass" or not shown or not mass or not length or shown <= 0:
         return None
-    return shown / (
-        (mass + (plain_number(row.get("hanger_mass_kg")) or 0)) * STANDARD_MS2 * length / 1e3
-    )
+    cog, ring = plain_number(row.get("cog_teeth")), plain_number(row.get("chainring"))
+    moment = (mass + (plain_number(row.get("hanger_mass_kg")) or 0)) * length / 1e3
+    return shown / (moment * STANDARD_MS2 * (cog / ring if cog and ring else 1))
 
 
 def conventions(sessions: Sequence[SessionSlopes]) -> dict[str, str]:

@@ -1,5 +1,6 @@
 """Traits of a reading that words give it: ring, arm, load, direction, stage."""
 
+import re
 from collections.abc import Iterable
 from functools import lru_cache
 
@@ -51,8 +52,8 @@ def _traits_of_cell(cell: str) -> tuple[tuple[str, str], ...] | None:
         if not useful:
             return None
         concepts |= useful
-    if words and all(len(word) == 1 for word in words) and any(w.isdigit() for w in words):
-        return None  # a name such as L1 or M2
+    if re.fullmatch(r"[^\W\d_]\d+", cell.strip()):
+        return None  # a name such as L1 or D33
     traits = traits_of(concepts, teeth[0] if len(teeth) == 1 else None)
     if traits is None:
         return None

@@ -28,6 +28,7 @@ class ColumnSeen:
     certain    least score of the words, 0 to 1: below 1 one of them is misspelt
     numbers    its cells as numbers, None where a cell is none
     units      the unit beside each number in its cell
+    repeated   whether another column has the same heading
     """
 
     at: int
@@ -42,6 +43,7 @@ class ColumnSeen:
     kinds: Counter[Kind] = field(default_factory=Counter)
     numbers: list[float | None] = field(default_factory=list)
     units: list[Unit | None] = field(default_factory=list)
+    repeated: bool = False
 
     @property
     def filled(self) -> int:
@@ -70,12 +72,16 @@ class ColumnSeen:
     @property
     def name(self) -> str:
         """What to call it: its heading, or its place."""
-        return self.heading or f"column {self.at + 1}"
+        place = f"column {self.at + 1}"
+        return f"{self.heading}, {place}" if self.repeated else self.heading or place
 
 
 def seen_columns(table: FoundTable) -> list[ColumnSeen]:
     """Return every column of a table with its cells read as numbers where they are some."""
     columns = [_seen(table, at) for at in range(len(table.headings))]
+    count = Counter(table.headings)
+    for column in columns:
+        column.repeated = bool(column.heading) and count[column.heading] > 1
     _read_numbers(columns, typed=table.typed, commas_likely=table.commas_likely)
     return columns
 

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
 
-from ingest.matching.sheets import MONTHS
+from ingest.matching.sheets import MONTHS, week_in
 
 DAY_FIRST, MONTH_FIRST = "day_month_year", "month_day_year"
 YEAR_FIRST = "year_month_day"
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 ORDERS = (DAY_FIRST, MONTH_FIRST, YEAR_FIRST)
 FIRST_YEAR, LAST_YEAR = 2000, 2099
 EARLIEST_SHORT_YEAR = 15  # 14-03-26 is no day of the year 2014: nothing here is that old
@@ -47,26 +48,56 @@ class Days:
     """A column of days: ISO text of each cell, None where it is no day.
 
     open   day and month cannot be told apart in the sheet
+    weeks  they are weeks, and nobody said which day of them
     """
 
     texts: list[str | None]
     open: bool = False
     order: str | None = None
     lacks_year: bool = False
+    weeks: bool = False
 
 
-def read_days(cells: Sequence[str], *, order: str | None = None, year: int | None = None) -> Days:
+def read_days(
+    cells: Sequence[str],
+    *,
+    order: str | None = None,
+    year: int | None = None,
+    weekday: str | None = None,
+) -> Days:
     """Return a column of days, in one order of day and month for all cells.
 
     order   what a person said it is; else the cells must tell
     year    of days that are written without one
+    weekday on which it was, where the cells name weeks
     """
+    if any(week_in(cell) for cell in cells if cell):
+        return _read_weeks(cells, year, weekday)
     written = [written_day(cell, year) if cell else None for cell in cells]
     told = order or told_order(w for w in written if w)
     lacks = year is None and any(_TWO.match(cell.strip()) for cell in cells if cell)
     if told is None:
         return Days([None] * len(cells), open=True, lacks_year=lacks)
     return Days([_text(w, told) for w in written], order=told, lacks_year=lacks)
+
+
+def _read_weeks(cells: Sequence[str], year: int | None, weekday: str | None) -> Days:
+    """Return weeks as the named day of each; a cell that is no week is none."""
+    weeks = [week_in(cell) if cell else None for cell in cells]
+    lacks = year is None and any(week and week.year is None for week in weeks)
+    if weekday not in WEEKDAYS or lacks:
+        return Days([None] * len(cells), lacks_year=lacks, weeks=weekday not in WEEKDAYS)
+    place = WEEKDAYS.index(weekday) + 1
+    return Days(
+        [_of_week(week.year or year, week.number, place) if week else None for week in weeks]
+    )
+
+
+def _of_week(year: int | None, number: int, place: int) -> str | None:
+    try:
+        return date.fromisocalendar(year or 0, number, place).isoformat()
+    except ValueError:
+        return None
 
 
 def told_order(written: Iterable[Written]) -> str | None:

@@ -2,6 +2,7 @@ from .cells import MONTHS as MONTHS
 from .cells import Kind as Kind
 from .cells import amount_in as amount_in
 from .cells import kind_of as kind_of
+from .cells import week_in as week_in
 from .row_kinds import known_headings as known_headings
 from .row_kinds import looks_like_an_id as looks_like_an_id
 from .search import find_tables as find_tables

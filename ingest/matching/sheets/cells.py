@@ -38,6 +38,11 @@ _NAMED_MONTH = re.compile(
     r"(?:[\s\-.,/]*(?:de\s+)?\d{2,4})?|[A-Za-z]{3,9}\.?\s+\d{1,2}(?:st|nd|rd|th)?,?\s+\d{4})"
     r"(?:[T ,]+\d{1,2}[:.h]\d{2}.*)?$"
 )
+_WEEK = re.compile(
+    r"^(?P<before>\d{4})?[-\s/]*(?:kw|wk?|week|woche|sem\.?|semaine|settimana|sett\.?|semana)"
+    r"\s*\.?\s*(?P<week>\d{1,2})(?:[\s/\-]+(?P<behind>\d{4}|\d\d))?$",
+    re.IGNORECASE,
+)
 _TIME = re.compile(
     r"^(?:1899-12-3[01][T ])?\d{1,2}[:h]\d{2}(?::\d{2}(?:\.\d+)?)?(?:\s*(?:uhr|h|am|pm))?$"
 )
@@ -86,9 +91,25 @@ def kind_of(text: str) -> Kind:
         return Kind.TEXT
     if _TIME.match(text.lower()):
         return Kind.TIME
-    if _DAY.match(text) or _has_month(text):
+    if _DAY.match(text) or _has_month(text) or week_in(text):
         return Kind.DAY
     return Kind.NUMBER if amount_in(text) else Kind.TEXT
+
+
+class Week(NamedTuple):
+    """A week of the calendar, counted as ISO 8601 does; year None: not written."""
+
+    number: int
+    year: int | None
+
+
+def week_in(text: str) -> Week | None:
+    """Return the week that a cell names: `KW 11/2026`, `2026-W11`; None if it is none."""
+    found = _WEEK.match(text.strip())
+    if not found or not 1 <= int(found["week"]) <= 53:
+        return None
+    year = found["before"] or found["behind"]
+    return Week(int(found["week"]), int(year) + (2000 if len(year) == 2 else 0) if year else None)
 
 
 def _has_month(text: str) -> bool:

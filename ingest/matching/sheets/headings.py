@@ -36,7 +36,9 @@ def _spread(line: Sequence[str], below: Sequence[str]) -> list[str]:
 
 
 def _spreads(cell: str) -> bool:
-    return is_teeth(cell) or looks_like_an_id(cell) or bool(concepts_in(unit_in(cell)[0]) & SPREADING)
+    return (
+        is_teeth(cell) or looks_like_an_id(cell) or bool(concepts_in(unit_in(cell)[0]) & SPREADING)
+    )
 
 
 def _stands_alone(cell: str) -> bool:

@@ -13,7 +13,7 @@ _CELL = re.compile(rf"^({_PART})\s*(/|\||;|\\|→|-+>)\s*({_PART})$")
 _WORDS = re.compile(r"([^\s/|;→>]+?)\s*(?:/|\||;|→|-+>)\s*([^\s/|;→>]+)")
 _OPPOSITE = (("left", "right"), ("large", "small"), ("before", "after"), ("up", "down"))
 LEAST_SHARE = 0.5
-FIRST, SECOND = "(first)", "(second)"
+FIRST, SECOND = "(one)", "(other)"
 
 
 def without_pairs(table: FoundTable) -> FoundTable:
@@ -77,6 +77,4 @@ def _are_opposite(one: str, other: str) -> bool:
     if is_teeth(one) and is_teeth(other):
         return True
     first, second = concepts_in(one), concepts_in(other)
-    return any(
-        (a in first and b in second) or (b in first and a in second) for a, b in _OPPOSITE
-    )
+    return any((a in first and b in second) or (b in first and a in second) for a, b in _OPPOSITE)

@@ -76,14 +76,20 @@ def is_fact(row: Row) -> bool:
 def _heads_a_spread(row: Row) -> bool:
     """Return whether a row is of headings with a column for each of several meters or days."""
     cells = [row[i] for i in filled(row)]
-    own = [cell for cell in cells if is_known(cell)]
-    others = [cell for cell in cells if not is_known(cell)]
+    own = [cell for cell in cells if is_known(cell) and not _has_digits(cell)]
+    others = [cell for cell in cells if cell not in own]
     if not own or own[0] != cells[0] or len(set(others)) != len(others) or len(others) < 2:
         return False
     concepts = concepts_in(unit_in(own[0])[0])
     if not concepts & (KEYS | {"label"}):
         return False
-    return all(map(looks_like_an_id, others)) or all(kind_of(c) is Kind.DAY for c in others)
+    ids = sum(map(looks_like_an_id, others))
+    named = ids >= 2 and all(looks_like_an_id(c) or is_known(c) for c in others)
+    return named or all(kind_of(c) is Kind.DAY for c in others)
+
+
+def _has_digits(cell: str) -> bool:
+    return any(c.isdigit() for c in cell)
 
 
 def is_teeth(cell: str) -> bool:

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from ingest.matching.sheets.cells import is_value
 from ingest.matching.sheets.blocks import side_by_side
+from ingest.matching.sheets.cells import is_value
 from ingest.matching.sheets.headings import joined
 from ingest.matching.sheets.paired import without_pairs
 from ingest.matching.sheets.row_kinds import (
@@ -148,6 +148,7 @@ def _add(table: _Open, grid: Grid, at: int, around: Surroundings, width: int) ->
         or is_key_and_value(row)
         or (is_pair(row) and values < 2)
         or (not values and len(filled(row)) < 2)
+        or _is_below(table, grid, at, values)
     ):
         table.notes = table.notes.with_row(row)
         return around.with_row(row)
@@ -156,6 +157,13 @@ def _add(table: _Open, grid: Grid, at: int, around: Surroundings, width: int) ->
     table.around.append(around)
     table.notes = Surroundings()
     return around
+
+
+def _is_below(table: _Open, grid: Grid, at: int, values: int) -> bool:
+    """Return whether a row stands apart below rows of numbers and is one of words itself."""
+    if not table.rows or grid.rows[at] - table.rows[-1] < 2 or values > 1:
+        return False
+    return all(sum(map(is_value, row)) >= 2 for row in table.body)
 
 
 def _closed(table: _Open, grid: Grid, *, turned: bool) -> FoundTable:

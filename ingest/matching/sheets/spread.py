@@ -31,7 +31,7 @@ def spread_out(table: FoundTable, is_meter: IsMeter) -> FoundTable:
     parts = [_named_day(heading) for heading in table.headings]
     title = DAY
     if sum(part is not None for part in parts) < 2:
-        parts = [_named_meter(heading, is_meter) for heading in table.headings]
+        parts = _named_meters(table.headings, is_meter)
         title = METER
     named = _by_name(parts)
     if len(named) < 2 or not _fits(table, parts, "day" if title == DAY else "meter"):
@@ -44,14 +44,32 @@ def _named_day(heading: str) -> tuple[str, str] | None:
     return (heading, READING) if kind_of(heading) is Kind.DAY else None
 
 
-def _named_meter(heading: str, is_meter: IsMeter) -> tuple[str, str] | None:
+def _named_meters(headings: Sequence[str], is_meter: IsMeter) -> list[tuple[str, str] | None]:
+    """Return what each heading names; D33 beside A12 and B07 is a meter, not right and a ring."""
+
+    def is_name(text: str) -> bool:
+        return is_meter(text) or looks_like_an_id(text)
+
+    first = [_named_meter(heading, is_name) for heading in headings]
+    shapes = {_shape(part[0]) for part in first if part}
+    return [
+        part or _named_meter(heading, lambda text: _shape(text) in shapes)
+        for part, heading in zip(first, headings, strict=True)
+    ]
+
+
+def _shape(name: str) -> str:
+    return re.sub(r"[^\W\d_]", "a", re.sub(r"\d", "9", name))
+
+
+def _named_meter(heading: str, is_name: IsMeter) -> tuple[str, str] | None:
     """Return the meter that a heading names and what else it says: `A12 left`, `Nord 3 (Nm)`."""
     said, unit = unit_in(heading)
     words = said.split()
     behind = f" ({unit.name})" if unit else ""
     for size in range(min(3, len(words)), 0, -1):
         name, rest = " ".join(words[:size]), " ".join(words[size:])
-        if (is_meter(name) or looks_like_an_id(name)) and (not rest or is_known(rest)):
+        if is_name(name) and (not rest or is_known(rest)):
             return name, (rest or READING) + behind
     return None
 

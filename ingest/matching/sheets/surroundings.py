@@ -69,6 +69,8 @@ def _is_key(cell: str) -> bool:
 def _pair(part: str) -> tuple[str, str] | None:
     """Return heading and value of `Meter: A12`, `crank 172.5 mm`, `Kurbel = 172,5`."""
     key, mark, value = part.partition(":")
+    if mark and "=" in value:
+        return _pair(value.strip())
     if mark and value.strip() and not key.strip().isdigit():
         return key.strip(), value.strip()
     key, mark, value = part.partition("=")

@@ -10,7 +10,8 @@ BENCH_WORDS: dict[str, str] = {
         "leistungsmesser, wattmesser, messgerät, gerätenummer, capteur, capteur de puissance, "
         "puissancemètre, appareil, misuratore, misuratore di potenza, dispositivo, strumento, "
         "medidor, medidor de potencia, potenciómetro, aparato, vermogensmeter, apparaat, "
-        "toestel, meter no, pm id, pm nr, meter nr, geräte nr, id, kennung, inventar nr, "
+        "toestel, meter no, pm id, pm nr, meter nr, geräte nr, id, kennung, inventar nr, hub, "
+        "nabe, moyeu, mozzo, buje, naaf"
         "inventory no, sender"
     ),
     "serial": (
@@ -73,7 +74,7 @@ BENCH_WORDS: dict[str, str] = {
         "expected, target, theoretical, nominal, true, should, should be, calculated, reference "
         "torque, soll, sollwert, theoretisch, berechnet, erwartet, attendu, théorique, cible, "
         "calculé, atteso, teorico, calcolato, esperado, teórico, calculado, verwacht, "
-        "theoretisch, berekend, ref, reference, t ref, erwartung, debido, dovuto, doel"
+        "mgl, m g l, theoretisch, berekend, ref, reference, t ref, erwartung, debido, dovuto, doel"
     ),
     "zero": (
         "zero, offset, zero offset, zero reading, tare reading, unloaded, no load, empty, null, "
@@ -103,7 +104,7 @@ BENCH_WORDS: dict[str, str] = {
         "large, big, outer, large ring, big ring, outer ring, gross, groß, großes, grosses, "
         "großes blatt, kettenblatt groß, grand, grand plateau, grande, corona grande, plato "
         "grande, groot, groot blad, buitenblad, lg, bcr, gp, gr blatt, gr kb, big chainring, "
-        "grosse"
+        "grosse, gr"
     ),
     "small": (
         "small, little, inner, small ring, inner ring, klein, kleines, kleines blatt, "
@@ -136,7 +137,8 @@ BENCH_WORDS: dict[str, str] = {
     "deviation": (
         "deviation, error, err, diff, difference, delta, dev, abweichung, fehler, differenz, "
         "abw, écart, erreur, différence, scarto, errore, differenza, desviación, diferencia, "
-        "desvío, afwijking, fout, verschil, ratio, verhältnis, percent, prozent, balance, gain "
+        "desvío, afwijking, loss, verlust, perte, perdita, pérdida, verlies, fout, verschil, "
+        "ratio, verhältnis, percent, prozent, balance, gain "
         "error, hysterese, hysteresis, out by, off by, dif"
     ),
     "spread": (
@@ -162,7 +164,8 @@ BENCH_WORDS: dict[str, str] = {
     ),
     "counter": (
         "number, no, nr, row, line, lfd nr, zeile, laufende nummer, numéro, n, ligne, riga, "
-        "fila, rij, volgnummer, count, item no, pos, position nr, entry, seq, index"
+        "fila, rij, try, tries, attempt, versuch, essai, prova, intento, poging, volgnummer, "
+        "count, item no, pos, position nr, entry, seq, index"
     ),
     "session": (
         "session, session id, session no, report no, protocol, protocol no, certificate no, "
@@ -196,6 +199,8 @@ BENCH_WORDS: dict[str, str] = {
         "gravity, g local, local g, schwerkraft, erdbeschleunigung, fallbeschleunigung, "
         "pesanteur, gravité, gravità, gravedad, zwaartekracht"
     ),
+    "week": "week, wk, kw, woche, kalenderwoche, semaine, settimana, semana",
+    "gear": "gear, gears, gearing, übersetzung, gang, développement, rapporto, desarrollo, verzet",
     "soak": "soak, soak time, acclimatised, angleichzeit, temperierzeit",
     "cog": "cog, sprocket, ritzel, pignon, pignone, piñón, tandwiel",
     "next": (

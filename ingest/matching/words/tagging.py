@@ -42,16 +42,26 @@ def _long_words() -> list[str]:
 @lru_cache(maxsize=20_000)
 def tags(text: str) -> tuple[Tag, ...]:
     """Return the tags of a text, longest phrases first taken; words without a meaning have none."""
-    words, found, at = tokens(text), [], 0
+    return tuple(tag for _, found in _read(text) for tag in found)
+
+
+def unknown_words(text: str) -> frozenset[str]:
+    """Return the words of a text that have no meaning here; numbers have none to have."""
+    return frozenset(word for word, found in _read(text) if not found and not word.isdigit())
+
+
+def _read(text: str) -> list[tuple[str, list[Tag]]]:
+    """Return the phrases and words of a text, each with its tags."""
+    words, found, at = tokens(text), list[tuple[str, list[Tag]]](), 0
     while at < len(words):
         size, tag = _phrase_at(words, at)
         if tag is not None:
-            found.append(tag)
+            found.append((tag.words, [tag]))
             at += size
             continue
-        found += _of_one_word(words[at])
+        found.append((words[at], _of_one_word(words[at])))
         at += 1
-    return tuple(found)
+    return found
 
 
 def concepts_in(text: str) -> frozenset[str]:

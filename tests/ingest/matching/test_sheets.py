@@ -9,20 +9,21 @@ import pytest
 from ingest.matching import Asked, match_document, match_uploads
 from tests.ingest.matching.reading import NO_STORE, loadable, matched, questions
 from tests.simulate.sheet_mutations import SAME_READINGS, mutated
+from tests.simulate.workshop_habits import HABITS, unclear
 from tests.simulate.workshop_sheets import STYLES, Sheet, ambiguous, csv_bytes, sheets
 
 
-@pytest.mark.parametrize("style", STYLES, ids=lambda style: style.__name__)
+@pytest.mark.parametrize("style", [*STYLES, *HABITS], ids=lambda style: style.__name__)
 def test_every_reading_is_right(style) -> None:
     dice = random.Random(7)
-    for _ in range(3):
+    for _ in range(2):
         sheet = style(dice)
         found = matched(sheet)
         assert questions(found) == set()
         assert loadable(found) == sheet.truth()
 
 
-@pytest.mark.parametrize("sheet", ambiguous(), ids=lambda sheet: sheet.style)
+@pytest.mark.parametrize("sheet", [*ambiguous(), *unclear()], ids=lambda sheet: sheet.style)
 def test_what_cannot_be_told_is_asked_and_nothing_loads(sheet: Sheet) -> None:
     found = matched(sheet)
     assert questions(found) == set(sheet.asked)
