@@ -40,7 +40,7 @@ A room within another (`models.bench.measurement`) is that one's own; pages do n
 """
 FEWEST, MOST = 4, 15  # files in a folder
 OTHER_SIZES = {
-    "ingest/readers": "two rooms and their face",
+    "ingest/readers": "two rooms, their face, and the processes they read in",
     "dashboard/pages": "a room a page",
     "dashboard/pdf/fonts": "one typeface with its licence",
     "dashboard/assets": "folders of styles, scripts and drawings",

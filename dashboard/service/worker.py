@@ -5,18 +5,17 @@ from __future__ import annotations
 import os
 import pickle
 import signal
-import threading
 from collections.abc import Callable, Hashable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date
-from multiprocessing import parent_process
-from multiprocessing.connection import wait
 from multiprocessing.queues import Queue
 from pathlib import Path
 from typing import Any
 
 from cachetools import LRUCache
+
+from ingest.readers import ends_with_its_parent
 
 Heard = tuple[str, str]  # the job's name, and what it says
 KEPT_FLEETS = 4  # of today, of an earlier day, and of entries that came in since
@@ -48,17 +47,10 @@ def begin(said: Queue[Heard], stands_back: int) -> None:
     """Set up a process that answers: it ends with its parent, and lets the pages go first."""
     _SAID[:] = [said]
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the server ends its processes itself
-    parent = parent_process()
-    if parent is not None:
-        threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
+    ends_with_its_parent()
     if hasattr(os, "nice"):
         with suppress(OSError):
             os.nice(stands_back)
-
-
-def _end_with(sentinel: int) -> None:
-    wait([sentinel])
-    os._exit(1)
 
 
 def answer(call: Call) -> Any:

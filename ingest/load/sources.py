@@ -11,6 +11,7 @@ from ingest.readers import (
     RawTable,
     UnreadableError,
     is_recording,
+    read_apart,
     read_csv,
     read_parquet,
     read_xlsx,
@@ -211,10 +212,8 @@ def _tables(file: str, ending: str, data: bytes) -> list[RawTable]:
             if ending == ".ods"
             else "open it in the spreadsheet program and save it as .xlsx",
         )
-    if not data:
-        return [read_csv(file, data)]
-    if ending in PARQUET or data.startswith(b"PAR1"):
-        return [read_parquet(file, data)]
-    if ending in WORKBOOK or data.startswith(b"PK\x03\x04"):
-        return read_xlsx(file, data)
-    return [read_csv(file, data)]
+    if data and (ending in PARQUET or data.startswith(b"PAR1")):
+        return [read_apart(read_parquet, file, data)]
+    if data and (ending in WORKBOOK or data.startswith(b"PK\x03\x04")):
+        return read_apart(read_xlsx, file, data)
+    return [read_apart(read_csv, file, data)]

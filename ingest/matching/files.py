@@ -21,7 +21,15 @@ from ingest.matching.meaning import Choices, Known, bare, known_of
 from ingest.matching.proposal import Proposal, TableRows, propose
 from ingest.matching.remembered import SavedMapping, fitting, saved_mappings
 from ingest.matching.sheets import FoundTable, find_tables, known_headings, spread_out
-from ingest.readers import Grid, RawTable, UnreadableError, plain_name, read_grids, table_of
+from ingest.readers import (
+    Grid,
+    RawTable,
+    UnreadableError,
+    plain_name,
+    read_apart,
+    read_grids,
+    table_of,
+)
 from ingest.schema import TABLES, Problem, Table
 from ingest.store import Store
 from ingest.validate import Entry
@@ -148,7 +156,7 @@ def match_bytes(path: Path, file: str, data: bytes, start: _Start) -> FileMatch:
     """Return what is proposed for the bytes of a file."""
     match = FileMatch(path, file, sha256(data).hexdigest())
     try:
-        grids = read_grids(file, data)
+        grids = read_apart(read_grids, file, data)
     except UnreadableError as error:
         match.problems.append(error.problem(file))
         return match
@@ -236,7 +244,7 @@ def _is_own(name: str, data: bytes) -> bool:
     if Path(name).suffix.lower() not in SHEETS or recordings_among([(name, data)]):
         return False
     try:
-        grids = read_grids(name, data)
+        grids = read_apart(read_grids, name, data)
     except UnreadableError:
         return False
     if any(looks_documented(grid) for grid in grids):

@@ -1,3 +1,11 @@
+from .apart import Apart as Apart
+from .apart import LostError as LostError
+from .apart import ends_with_its_parent as ends_with_its_parent
+from .apart import one as one
+from .apart import outcome as outcome
+from .apart import read_apart as read_apart
+from .apart import recording_apart as recording_apart
+from .apart import several as several
 from .recordings import RECORDING_SUFFIXES as RECORDING_SUFFIXES
 from .recordings import Device as Device
 from .recordings import Numbers as Numbers

@@ -1,14 +1,12 @@
 """Thousands of recordings at once: read by many processes, kept as shards beside the store.
 
-The work is shared out by an executor of concurrent.futures: a cluster's works as well as the pool
-of local processes that is used without one, if all see the same files.
+The work is shared out by an executor of concurrent.futures: a cluster's works as well as the
+local processes that are used without one, if all see the same files.
 """
 
-import multiprocessing
-import os
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
-from contextlib import contextmanager
+from concurrent.futures import BrokenExecutor, Executor, Future, as_completed
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from hashlib import sha256
 from math import ceil
@@ -17,7 +15,18 @@ from typing import cast
 
 import polars as pl
 
-from ingest.readers import RECORDING_SUFFIXES, RecordingError, looks_like_recording, read_recording
+from ingest.readers import (
+    RECORDING_SUFFIXES,
+    Apart,
+    LostError,
+    RecordingError,
+    looks_like_recording,
+    one,
+    outcome,
+    read_recording,
+    recording_apart,
+    several,
+)
 from ingest.recordings.shards import (
     no_summaries,
     samples_of,
@@ -30,7 +39,7 @@ from ingest.recordings.summaries import SUMMARY_SCHEMA, Summary, summary_of, sum
 
 FILES_A_TASK = 50
 FEW = 16
-"""Up to this many files are read at once, without starting processes."""
+"""Up to this many files are read by the one process that stays."""
 Progress = Callable[[int, int], None]
 
 
@@ -159,15 +168,14 @@ def _read_all(
     time_zone: str,
 ) -> list[str]:
     """Read every file, in tasks; return the names of the shards."""
+    if not files:
+        return []
     tell = progress or (lambda done, total: None)
-    if executor is None and len(files) <= FEW:
-        shards = [read_batch(files, str(into), time_zone)] if files else []
-        tell(len(files), len(files))
-        return shards
-    size = min(FILES_A_TASK, max(1, ceil(len(files) / 8)))
+    few = executor is None and len(files) <= FEW
+    size = len(files) if few else min(FILES_A_TASK, max(1, ceil(len(files) / 8)))
     batches = [files[start : start + size] for start in range(0, len(files), size)]
     shards, done, lost = [], 0, list[tuple[str, str]]()
-    with _executor(executor) as pool:
+    with _executor(executor, few=few) as pool:
         for batch, shard in _shared_out(pool, batches, into, time_zone):
             if shard is None:
                 lost += batch
@@ -175,17 +183,24 @@ def _read_all(
             shards.append(shard)
             done += len(batch)
             tell(done, len(files))
-    for one in lost:
-        shards.append(_read_alone(one, into, time_zone))
+    for file in lost:
+        shards.append(_read_alone(file, into, time_zone))
         done += 1
         tell(done, len(files))
     return shards
 
 
+def _executor(given: Executor | None, *, few: bool) -> AbstractContextManager[Executor | Apart]:
+    """Return the executor that was given, left open; else processes of our own."""
+    if given is not None:
+        return nullcontext(given)
+    return nullcontext(one()) if few else several()
+
+
 def _shared_out(
-    pool: Executor, batches: list[list[tuple[str, str]]], into: Path, time_zone: str
+    pool: Executor | Apart, batches: list[list[tuple[str, str]]], into: Path, time_zone: str
 ) -> Iterator[tuple[list[tuple[str, str]], str | None]]:
-    """Yield every batch with its shard, as they come; None when its process died."""
+    """Yield every batch with its shard, as they come; None when its process was lost."""
     tasks = {}
     for batch in batches:
         try:
@@ -193,40 +208,24 @@ def _shared_out(
         except BrokenExecutor:
             yield batch, None
     for task in as_completed(tasks):
-        yield tasks[task], _outcome(task)
+        yield tasks[task], _shard(task)
 
 
-def _outcome(task: Future[str]) -> str | None:
-    """Return the shard of a task; None when its process died."""
+def _shard(task: Future[str]) -> str | None:
+    """Return the shard of a task; None when its process was lost."""
     try:
-        return task.result()
-    except BrokenExecutor:
+        return outcome(task)
+    except (BrokenExecutor, LostError):
         return None
 
 
 def _read_alone(file: tuple[str, str], into: Path, time_zone: str) -> str:
-    """Read one file of a task whose process died, in a process of its own."""
-    with _executor(None, workers=1) as pool:
-        shard = _outcome(pool.submit(read_batch, [file], str(into), time_zone))
-    if shard is not None:
-        return shard
+    """Read one file of a task whose process was lost."""
     path, content = file
-    reason = f"{Path(path).name}: reading it ended the process that read it."
-    return write_shard([_bare(path, content, "unreadable", reason)], into)
-
-
-@contextmanager
-def _executor(given: Executor | None, workers: int | None = None) -> Iterator[Executor]:
-    """Yield the executor that was given, left open; else local processes, which are ended."""
-    if given is not None:
-        yield given
-        return
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(workers or os.cpu_count(), mp_context=context)
     try:
-        yield pool
-    finally:
-        pool.shutdown(cancel_futures=True)
+        return recording_apart(read_batch, [file], str(into), time_zone, name=Path(path).name)
+    except RecordingError as error:
+        return write_shard([_bare(path, content, "unreadable", str(error))], into)
 
 
 def read_batch(files: Sequence[tuple[str, str]], into: str, time_zone: str) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.load import load_frames
-from ingest.readers import Recording, RecordingError, read_recording
+from ingest.readers import Recording, RecordingError, read_recording, recording_apart
 from ingest.recordings import (
     FILES,
     IDENTITY,
@@ -54,9 +54,13 @@ def compare_files(meter: Path, reference: Path) -> ComparisonDocument:
 def read_ride(path: Path, *, time_zone: str = "UTC") -> Recording:
     """Return one recording; NothingToSayError where it cannot be read."""
     try:
-        return read_recording(path, time_zone=time_zone)
+        return recording_apart(_read_ride, path, time_zone, name=path.name)
     except RecordingError as problem:
         raise NothingToSayError(str(problem)) from problem
+
+
+def _read_ride(path: Path, time_zone: str) -> Recording:
+    return read_recording(path, time_zone=time_zone)
 
 
 def compare_pair(meter: Recording, reference: Recording) -> Comparison:

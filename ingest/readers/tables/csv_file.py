@@ -9,10 +9,19 @@ from typing import NamedTuple
 
 from ingest.readers.tables.csv_text import decoded
 from ingest.readers.tables.header import find_header, header_cells
-from ingest.readers.tables.raw import RaggedRow, RawTable, UnreadableError, text_frame
+from ingest.readers.tables.raw import (
+    MOST_CELLS,
+    MOST_COLUMNS,
+    RaggedRow,
+    RawTable,
+    UnreadableError,
+    text_frame,
+    within_bounds,
+)
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
-csv.field_size_limit(10_000_000)
+MOST_LINES = 100  # in one record: of a cell with line breaks
+csv.field_size_limit(1_000_000)
 
 
 class Record(NamedTuple):
@@ -37,6 +46,7 @@ def read_csv(file: str, data: bytes) -> RawTable:
     header = header_cells(records[start].cells)
     if start:
         notices.append(f"what stands above the header (row {records[start].row}) was kept out.")
+    within_bounds(len(header), len(header) * len(records))
     full, ragged = _split(records[start + 1 :], len(header), separator)
     columns = list(zip(*(record.cells for record in full), strict=True)) or [()] * len(header)
     return RawTable(
@@ -59,7 +69,17 @@ def csv_rows(data: bytes) -> tuple[str, list[Record], list[str]]:
     text, stated = _without_separator_line(text)
     lines = list(io.StringIO(text, newline=""))
     separator = stated or _separator(lines)
-    return separator, list(_records(lines, separator)), notices
+    return separator, list(_few_enough(_records(lines, separator))), notices
+
+
+def _few_enough(records: Iterator[Record]) -> Iterator[Record]:
+    """Yield records; UnreadableError as soon as there are more cells than a table has."""
+    cells = 0
+    for record in records:
+        cells += len(record.cells)
+        if cells > MOST_CELLS:
+            within_bounds(min(len(record.cells), MOST_COLUMNS), cells)
+        yield record
 
 
 def _without_separator_line(text: str) -> tuple[str, str | None]:
@@ -83,19 +103,42 @@ def _records(lines: list[str], separator: str) -> Iterator[Record]:
 
     Such a mark makes one record of the rows below it; reading then starts again on the next line.
     """
-    start, row, width = 0, 0, 0
-    while start < len(lines):
-        reader = csv.reader(islice(lines, start, None), delimiter=separator, strict=True)
-        used = 0  # lines of this reader that whole records have used up
-        for cells in _until_error(reader):
+    feed, row, width = _Feed(lines), 0, 0
+    while feed.start < len(lines):
+        for cells in _until_error(csv.reader(feed, delimiter=separator, strict=True)):
             row += 1
-            swallowed = reader.line_num - used > 1 and len(cells or ()) != width
+            swallowed = feed.taken > 1 and len(cells or ()) != width
             if cells is None or (swallowed and width):
-                yield Record(row, [lines[start + used].rstrip("\r\n")], broken=True)
+                yield Record(row, [lines[feed.start].rstrip("\r\n")], broken=True)
+                feed.go_on(after=1)
                 break
-            used, width = reader.line_num, max(width, len(cells))
+            feed.go_on(after=feed.taken)
+            width = max(width, len(cells))
             yield Record(row, cells)
-        start += used + 1
+
+
+class _Feed:
+    """Lines for a reader of records, a few at most for one: so that the time stays linear.
+
+    start, taken   the first line of the present record, and how many it has taken
+    """
+
+    def __init__(self, lines: list[str]) -> None:
+        self._lines, self.start, self.taken = lines, 0, 0
+
+    def __iter__(self) -> Iterator[str]:
+        return self
+
+    def __next__(self) -> str:
+        at = self.start + self.taken
+        if at >= len(self._lines) or self.taken >= MOST_LINES:
+            raise StopIteration
+        self.taken += 1
+        return self._lines[at]
+
+    def go_on(self, *, after: int) -> None:
+        """Go on with the next record, so many lines below the start of this one."""
+        self.start, self.taken = self.start + after, 0
 
 
 def _until_error(reader: Iterator[list[str]]) -> Iterator[list[str] | None]:

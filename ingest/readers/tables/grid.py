@@ -5,10 +5,8 @@ from dataclasses import dataclass, field
 import fastexcel
 
 from ingest.readers.tables.csv_file import csv_rows
-from ingest.readers.tables.raw import UnreadableError, trimmed
+from ingest.readers.tables.raw import MOST_COLUMNS, UnreadableError, trimmed, within_bounds
 from ingest.readers.tables.xlsx import no_workbook, sheet_cells, sheets_of
-
-MOST_COLUMNS = 400
 
 
 @dataclass(frozen=True)
@@ -49,6 +47,8 @@ def _text_grid(file: str, data: bytes) -> Grid:
             expected="a table with headings, and rows below them",
             fix="export the table again, or leave the file out",
         )
+    widest = min(MOST_COLUMNS, max(len(record.cells) for record in filled))
+    within_bounds(widest, widest * len(filled))
     cells = [[_clean(cell) for cell in record.cells[:MOST_COLUMNS]] for record in filled]
     rows = [record.row for record in filled]
     return Grid(file, None, cells, rows, commas_likely=separator != ",", notices=notices)
@@ -69,6 +69,8 @@ def _sheet_grid(file: str, book: fastexcel.ExcelReader, name: str) -> Grid | Non
     frame = sheet_cells(book, name)
     if not frame.width:
         return None
+    columns = min(MOST_COLUMNS, frame.width)
+    within_bounds(columns, columns * frame.height)
     texts = trimmed(frame).fill_null("")
     numbered = [(i + 1, list(row[:MOST_COLUMNS])) for i, row in enumerate(texts.iter_rows())]
     filled = [(row, cells) for row, cells in numbered if any(cells)]

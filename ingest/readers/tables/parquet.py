@@ -5,12 +5,22 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.readers.tables.raw import RawTable, UnreadableError, column_names, trimmed
+from ingest.readers.tables.raw import (
+    RawTable,
+    UnreadableError,
+    column_names,
+    trimmed,
+    within_bounds,
+)
 
 
 def read_parquet(file: str, data: bytes) -> RawTable:
     """Return the table of a Parquet file, its first row as row 2; else UnreadableError."""
     try:
+        scan = pl.scan_parquet(io.BytesIO(data), glob=False)
+        rows = int(scan.select(pl.len()).collect().item())  # told by the file, nothing unpacked
+        columns = len(scan.collect_schema())
+        within_bounds(columns, columns * rows)
         frame = pl.read_parquet(io.BytesIO(data), glob=False)
     except (pl.exceptions.PolarsError, OSError) as error:
         raise UnreadableError(
@@ -30,7 +40,7 @@ def read_parquet(file: str, data: bytes) -> RawTable:
             expected="a table with named columns",
             fix="export the table again, or leave the file out",
         )
-    rows = list(range(2, frame.height + 2))
+    numbers = range(2, frame.height + 2)
     filled = trimmed(cells)
     blank = ~filled.select(pl.any_horizontal(pl.all().is_not_null())).to_series()
     return RawTable(
@@ -39,7 +49,7 @@ def read_parquet(file: str, data: bytes) -> RawTable:
         name=Path(file).stem,
         header=[name.strip() for name in frame.columns],
         frame=filled.filter(~blank),
-        rows=[row for row, empty in zip(rows, blank, strict=True) if not empty],
+        rows=[row for row, empty in zip(numbers, blank, strict=True) if not empty],
         typed=True,
     )
 

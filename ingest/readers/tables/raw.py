@@ -9,18 +9,34 @@ import polars as pl
 from ingest.schema import Problem
 
 Cells = list[str | None]
+MOST_COLUMNS = 400
+MOST_CELLS = 8_000_000  # a million steps of rides, the longest table there is, fill as many
 
 
 class UnreadableError(Exception):
     """A file that holds no table; carries what was found, expected, and what to do."""
 
-    def __init__(self, *, found: str, expected: str, fix: str) -> None:
-        super().__init__(f"found {found}, expected {expected}. {fix}")
+    def __init__(self, found: str, expected: str, fix: str) -> None:
+        super().__init__(found, expected, fix)  # as they are, so that it survives pickling
         self.found, self.expected, self.fix = found, expected, fix
+
+    def __str__(self) -> str:
+        """Return it as a sentence."""
+        return f"found {self.found}, expected {self.expected}. {self.fix}"
 
     def problem(self, file: str, sheet: str | None = None) -> Problem:
         """Return it as a problem of the file as a whole."""
         return Problem(file, sheet, None, None, self.found, self.expected, self.fix)
+
+
+def within_bounds(columns: int, cells: int) -> None:
+    """Raise UnreadableError for more columns or cells than a table has."""
+    if columns > MOST_COLUMNS or cells > MOST_CELLS:
+        raise UnreadableError(
+            found=f"{columns} columns and {cells} cells",
+            expected=f"at most {MOST_COLUMNS} columns and {MOST_CELLS} cells",
+            fix="delete what is no part of the table, or split the file",
+        )
 
 
 @dataclass(frozen=True)

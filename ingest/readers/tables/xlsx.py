@@ -9,11 +9,17 @@ import fastexcel
 import polars as pl
 
 from ingest.readers.tables.header import find_header, header_cells
-from ingest.readers.tables.raw import RawTable, UnreadableError, column_names, trimmed
+from ingest.readers.tables.raw import (
+    RawTable,
+    UnreadableError,
+    column_names,
+    trimmed,
+    within_bounds,
+)
 from ingest.readers.tables.xlsx_errors import shown_differently
 from ingest.schema import DICTIONARY_SHEET
 
-LARGEST_UNPACKED = 2_000_000_000
+LARGEST_UNPACKED = 500_000_000
 Sheet = TypeVar("Sheet")
 
 
@@ -36,7 +42,7 @@ def sheets_of(data: bytes, read: Callable[[fastexcel.ExcelReader], list[Sheet]])
         sheets = read(fastexcel.read_excel(data))
     except UnreadableError:
         raise
-    except (KeyboardInterrupt, SystemExit):
+    except (KeyboardInterrupt, SystemExit, MemoryError):
         raise
     except BaseException as error:  # a damaged file can raise the reader's PanicException
         raise no_workbook("a damaged workbook") from error
@@ -78,6 +84,7 @@ def _read_sheet(file: str, book: fastexcel.ExcelReader, name: str) -> RawTable |
     if name.strip().lower() == DICTIONARY_SHEET:
         return None
     cells = _cells(book, name, "string")
+    within_bounds(cells.width, cells.width * cells.height)
     filled = trimmed(cells) if cells.width else cells
     full = filled.select(pl.any_horizontal(pl.all().is_not_null())).to_series().arg_true()
     if not len(full):

@@ -11,14 +11,15 @@ from lxml import etree
 
 ShownCell = tuple[int, int, str]  # row from 1, column from 0, text
 
-_CELL = re.compile(rb'<(?:\w+:)?c\b([^>]*\bt="e"[^>]*)>.*?<(?:\w+:)?v>([^<]*)<', re.DOTALL)
-_REFERENCE = re.compile(rb'\br="([A-Z]+)(\d+)"')
-
-
-_STYLED = re.compile(
-    rb'<(?:\w+:)?c\b([^>]*\bs="(\d+)"[^>/]*)>(?:(?!</(?:\w+:)?c>).)*?<(?:\w+:)?v>([-+.\deE]+)<',
-    re.DOTALL,
+# No part of these patterns goes past a "<", so that their time is linear in the text's length.
+_CELL = re.compile(
+    rb"<(?:\w{1,20}:)?c\b([^<>]{0,400})(?<!/)>\s*"
+    rb"(?:<(?:\w{1,20}:)?f\b[^<>]*(?:/>|>[^<]*</(?:\w{1,20}:)?f>)\s*)?"
+    rb"<(?:\w{1,20}:)?v>([^<]*)<"
 )
+_REFERENCE = re.compile(rb'\br="([A-Z]{1,3})(\d{1,7})"')
+_STYLE = re.compile(rb'\bs="(\d+)"')
+_NUMBER = re.compile(rb"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
 _PERCENT_FORMATS = {9, 10}  # those every workbook has: 0 % and 0.00 %
 
 
@@ -75,27 +76,34 @@ def _percent_styles(box: zipfile.ZipFile) -> set[bytes]:
 
 
 def _shown(xml: bytes, anchor: tuple[int, int], percent: set[bytes]) -> list[ShownCell]:
-    found = [(place, text) for place, text in _CELL.findall(xml)] if b't="e"' in xml else []
-    if percent:
-        found += [
-            (place, b"%.10g %%" % (100 * float(number)))
-            for place, style, number in _STYLED.findall(xml)
-            if style in percent and (b' t="' not in place or b' t="n"' in place)
-        ]
+    if not percent and b't="e"' not in xml:
+        return []
+    cells = ((m[1], _text_shown(m[1], m[2], percent)) for m in _CELL.finditer(xml))
+    found = [(_REFERENCE.search(traits), text) for traits, text in cells if text is not None]
     if not found:
         return []
     shift = _columns_left_out(xml, anchor)
-    at = [(_REFERENCE.search(attributes), text) for attributes, text in found]
     return [
         (int(place[2]), _column_number(place[1]) - shift, text.decode("utf-8", "replace"))
-        for place, text in at
+        for place, text in found
         if place
     ]
 
 
+def _text_shown(traits: bytes, value: bytes, percent: set[bytes]) -> bytes | None:
+    """Return what a cell shows where the reader returns something else."""
+    if b't="e"' in traits:
+        return value
+    style = _STYLE.search(traits) if percent else None
+    if style is None or style[1] not in percent or (b' t="' in traits and b' t="n"' not in traits):
+        return None
+    return b"%.10g %%" % (100 * float(value)) if _NUMBER.fullmatch(value) else None
+
+
 def _columns_left_out(xml: bytes, anchor: tuple[int, int]) -> int:
     row, read_as = anchor
-    first = re.search(rb'<(?:\w+:)?c\b[^>]*\br="([A-Z]+)%d"[^>]*[^/]>' % row, xml)
+    cell = rb'<(?:\w{1,20}:)?c\b[^<>]{0,400}?\br="([A-Z]{1,3})%d"[^<>]{0,400}(?<!/)>' % row
+    first = re.search(cell, xml)
     return _column_number(first.group(1)) - read_as if first else 0
 
 

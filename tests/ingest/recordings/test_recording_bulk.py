@@ -3,15 +3,17 @@
 import subprocess
 import sys
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from contextlib import nullcontext
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
+from pebble import ProcessExpired
 
-from ingest.readers import read_recording
+from ingest.readers import apart, read_recording
 from ingest.recordings import bulk, read_folder, shards, stored_summaries
 from ingest.recordings.summaries import SUMMARY_SCHEMA, ride_numbers
 from tests.ingest.recordings import rides
@@ -181,7 +183,7 @@ class _Dying(Executor):
     def submit(self, fn: Callable[..., Any], /, *args: Any, **more: Any) -> "Future[Any]":
         future: Future[Any] = Future()
         if any(path.endswith("05.fit") for path, _ in args[0]):
-            future.set_exception(BrokenExecutor("died"))
+            future.set_exception(ProcessExpired("died"))
         else:
             future.set_result(fn(*args, **more))
         return future
@@ -192,11 +194,12 @@ class _Dying(Executor):
 def test_a_file_that_kills_its_process_takes_no_other_with_it(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(bulk, "ProcessPoolExecutor", lambda *given, **more: _Dying())
+    monkeypatch.setattr(bulk, "several", lambda: nullcontext(_Dying()))
+    monkeypatch.setattr(apart, "one", _Dying)
     found = read_folder([folder], into=tmp_path / "s")
     bad = found.filter(pl.col("name") == "05.fit")
     assert bad["status"].to_list() == ["unreadable"]
-    assert bad["error"][0] == "05.fit: reading it ended the process that read it."
+    assert "05.fit: asks for too much: it takes more than 1 GB of memory" in bad["error"][0]
     assert found.filter(pl.col("status") == "read").height == 21
 
 

@@ -1,0 +1,1 @@
+"""Attacks on the product, bounded; the short ones run as tests, the others by hand."""
