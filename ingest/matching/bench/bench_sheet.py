@@ -24,6 +24,7 @@ from ingest.matching.bench.slopes import (
     session_slopes,
     slope_questions,
 )
+from ingest.matching.bench.traits import says_traits
 from ingest.matching.meaning import (
     CLOCK,
     IGNORED,
@@ -44,6 +45,7 @@ from ingest.matching.meaning import (
 from ingest.matching.sheets import FoundTable, Kind, kind_of, looks_like_an_id
 from ingest.matching.words import concepts_in, unit_in
 
+WORDED = ("technician", "place_id", "bench_id", "session_id", LABEL)
 SHARED = (LABEL, "measured_at", CLOCK, "meter_id")
 
 
@@ -189,6 +191,8 @@ def _meters(
     *,
     several_sheets: bool,
 ) -> tuple[Texts, list[Question]]:
+    if "meter_id" in by_name and (asked := _ask_meters(by_name["meter_id"], assigned, known)):
+        return [None] * len(table.rows), [asked]
     if "meter_id" in by_name:
         cells: Texts = [cell or None for cell in by_name["meter_id"].column.cells]
         return one_spelling(cells, known), []
@@ -209,6 +213,25 @@ def _meters(
     return one_spelling(said, known), []
 
 
+def _ask_meters(meters: Assigned, assigned: Sequence[Assigned], known: Known) -> Question | None:
+    """Ask whether a column of meters is one: its cells are words of rings, or others are names."""
+    cells = [cell for cell in meters.column.cells if cell]
+    if meters.why == "named" or any(bare(cell) in known.meters for cell in cells):
+        return None
+    others = (a for a in assigned if a.meaning and a.meaning.column in WORDED)
+    named = [a.column.name for a in others if _are_ids(a.column.cells)]
+    if not says_traits(cells) and (not named or any(map(looks_like_an_id, cells))):
+        return None
+    beside = f", rather than {named[0]}" if named else ""
+    what = f'Does "{meters.column.name}" say which meter each row is of{beside}?'
+    return Question(column_key(meters.column.name), what, ("meter_id", LABEL, IGNORED))
+
+
+def _are_ids(cells: Sequence[str]) -> bool:
+    filled = [cell for cell in cells if cell]
+    return bool(filled) and sum(map(looks_like_an_id, filled)) >= 0.8 * len(filled)
+
+
 def _could_be_meters(assigned: Sequence[Assigned], known: Known) -> Assigned | None:
     """Return a column of words without a meaning whose cells look like names of meters."""
     for a in assigned:
@@ -218,7 +241,7 @@ def _could_be_meters(assigned: Sequence[Assigned], known: Known) -> Assigned | N
         if sum(bare(cell) in known.meters for cell in cells) >= 0.8 * len(cells):
             a.why, a.confidence = "known_names", 0.9
             return a
-        if sum(looks_like_an_id(cell) for cell in cells) >= 0.8 * len(cells):
+        if _are_ids(cells):
             return a
     return None
 

@@ -1,5 +1,7 @@
 """Which meter and which day a row is of, and which rows are one session."""
 
+import re
+from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -26,7 +28,7 @@ NOT_A_METER = frozenset(
         "list",
     ]
 )
-MERGED_SHARE = 0.3
+MERGED_SHARE, FEWEST_OTHERS = 0.3, 4
 LONGEST_ID = 40
 Texts = list[str | None]
 
@@ -96,12 +98,27 @@ def _could_be_a_meter(name: str) -> bool:
     return not name.strip().isdigit() or not 1990 <= int(name) <= 2100
 
 
+def is_no_name(text: str) -> bool:
+    """Return whether a text is what stands in the place of a name: ???, #REF!, =A1, 1e999."""
+    plain = re.search(r"[^\W_]", text, re.ASCII) is not None and text.isprintable()
+    return not plain or text[0] in "#=" or bool(re.fullmatch(r"\d+e\d+", text, re.IGNORECASE))
+
+
+def _odd_ones(meters: Texts, known: Known) -> set[str]:
+    """Return names without a digit that come once, where all others are of letters and digits."""
+    count = Counter(name for name in meters if name)
+    plain = [name for name in count if not any(c.isdigit() for c in name)]
+    lone = [name for name in plain if count[name] == 1 and bare(name) not in known.meters]
+    return set(lone) if len(plain) == 1 and sum(count.values()) > FEWEST_OTHERS else set()
+
+
 def one_spelling(meters: Texts, known: Known) -> Texts:
-    """Return ids as the store spells them, else as the sheet first does."""
+    """Return ids as the store spells them, else as the sheet first does; None for no name."""
     first: dict[str, str] = {}
+    odd = _odd_ones(meters, known)
     out: Texts = []
     for meter in meters:
-        if not meter or not bare(meter).isprintable() or meter.startswith("#"):
+        if not meter or is_no_name(meter) or meter in odd:
             out.append(None)
             continue
         key = bare(meter)

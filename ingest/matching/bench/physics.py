@@ -24,6 +24,7 @@ NEAR_ONE = (0.88, 1.14)
 ROW_NEAR_ONE = (0.75, 1.33)
 ZERO_SHARE, ZERO_NM = 0.15, 4.0  # a zero is a small part of the loaded reading, and small
 FEWEST_COMPUTED = 4  # values of a column that is headed as a reading
+LEAST_NEAR = 0.3  # of an unnamed column's values, for it to be one of readings
 LIKELY_KG = (0.5, 80.0)
 TORQUES = tuple(UNITS[name] for name in ("N·m", "in·lb", "ft·lb", "kgf·m"))
 MASSES = tuple(UNITS[name] for name in ("kg", "lb", "g"))
@@ -159,7 +160,7 @@ def _unnamed_readings(
     unnamed: Sequence[Assigned], named: list[Assigned], loads: Loads, torque: Unit, mass: Unit
 ) -> list[Question]:
     """Take an unnamed column for the reading if it is the only one; ask where there are more."""
-    near = [a for a in unnamed if is_near_one(_middle_of(a, loads, torque, mass))]
+    near = [a for a in unnamed if _often_near(_cells(a, loads, torque, mass))]
     others = [a for a in near if not _is_computed(a, [*named, *near], loads, torque, mass)]
     if not others:
         return []
@@ -176,6 +177,11 @@ def _unnamed_readings(
         )
         for a in others
     ]
+
+
+def _often_near(found: Ratios) -> bool:
+    told = [ratio for ratio in found if ratio is not None]
+    return bool(told) and sum(map(is_near_one, told)) >= LEAST_NEAR * len(told)
 
 
 def _is_computed(

@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from ingest.matching.bench.doubts import doubts
+from ingest.matching.bench.doubts import doubts, no_numbers
 from ingest.matching.bench.loads import Loads, in_unit, usual_unit
 from ingest.matching.bench.one_reading import Rules, Shown, reading_of
 from ingest.matching.bench.session_cells import Cells, session_cells
@@ -69,7 +69,8 @@ def bench_rows(
                 "reading": str(count[session] if session else 1),
             }
             _add(found, table, shown, cells, rules)
-    found.problems += doubts(table, found.rows, found.numbers, rules.several, checked=checked)
+    found.problems += no_numbers(table, assigned)
+    found.problems += doubts(table, columns, found.rows, found.numbers, checked=checked)
     return found
 
 

@@ -11,8 +11,7 @@ from dataclasses import dataclass, field
 from math import log
 from statistics import median
 
-from ingest.matching.bench.doubts import plain_number
-from ingest.matching.bench.physics import STANDARD_MS2
+from ingest.matching.bench.doubts import plain_number, ratio_of
 from ingest.matching.meaning import Assigned, Meaning, Question, column_key, reading
 
 SMALLEST_CHANGE = 0.0015  # of the logarithm of a slope, below which it tells nothing
@@ -66,7 +65,7 @@ def session_slopes(rows: Rows) -> list[SessionSlopes]:
             continue
         one = sessions.setdefault(name, SessionSlopes(meter, at))
         _add_slopes(one, row)
-        ratio = _ratio(row)
+        ratio = ratio_of(row)
         if ratio is not None:
             stage = "left" if row.get("stage") == "as_left" else "found"
             for arm in {"", row.get("arm") or ""}:
@@ -89,16 +88,6 @@ def _add_slopes(one: SessionSlopes, row: Mapping[str, str | None]) -> None:
             value = plain_number(row.get(f"slope_{name}_{side}".rstrip("_")))
             if value:
                 kept[side] = value
-
-
-def _ratio(row: Mapping[str, str | None]) -> float | None:
-    shown, mass = plain_number(row.get("torque_nm")), plain_number(row.get("mass_kg"))
-    length = plain_number(row.get("crank_length_mm"))
-    if row.get("load") != "mass" or not shown or not mass or not length or shown <= 0:
-        return None
-    cog, ring = plain_number(row.get("cog_teeth")), plain_number(row.get("chainring"))
-    moment = (mass + (plain_number(row.get("hanger_mass_kg")) or 0)) * length / 1e3
-    return shown / (moment * STANDARD_MS2 * (cog / ring if cog and ring else 1))
 
 
 def conventions(sessions: Sequence[SessionSlopes]) -> dict[str, str]:

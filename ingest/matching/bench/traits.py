@@ -54,6 +54,8 @@ def _traits_of_cell(cell: str) -> tuple[tuple[str, str], ...] | None:
         concepts |= useful
     if re.fullmatch(r"[^\W\d_]\d+", cell.strip()):
         return None  # a name such as L1 or D33
+    if not found and not teeth and len(words) == len(tokens(cell)):
+        return None  # nothing that is a word
     traits = traits_of(concepts, teeth[0] if len(teeth) == 1 else None)
     if traits is None:
         return None

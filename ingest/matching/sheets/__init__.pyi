@@ -1,6 +1,7 @@
 from .cells import MONTHS as MONTHS
 from .cells import Kind as Kind
 from .cells import amount_in as amount_in
+from .cells import is_value as is_value
 from .cells import kind_of as kind_of
 from .cells import week_in as week_in
 from .row_kinds import known_headings as known_headings

@@ -52,7 +52,8 @@ def is_known(cell: str) -> bool:
 def looks_like_an_id(text: str) -> bool:
     """Return whether a text is a short name of letters and digits, as devices have."""
     mixed = any(c.isdigit() for c in text) and any(c.isalpha() for c in text)
-    words = kind_of(text) is Kind.TEXT and amount_in(text) is None and not concepts_in(text)
+    words = kind_of(text) is Kind.TEXT and amount_in(text) is None
+    words = words and not concepts_in(text) - {"meter", "serial"}
     return len(text) <= 12 and mixed and words
 
 

@@ -29,6 +29,7 @@ from ingest.matching.sheets.turned import turned_grid
 from ingest.readers import Grid
 
 FEWEST_KNOWN = 2
+FEWEST_ROWS = 3
 
 
 @dataclass
@@ -185,7 +186,18 @@ def _closed(table: _Open, grid: Grid, *, turned: bool) -> FoundTable:
         typed=grid.typed,
         commas_likely=grid.commas_likely,
         facts=[_fact(row, used) for row in table.facts],
+        cut=_is_cut(table, grid),
     )
+
+
+def _is_cut(table: _Open, grid: Grid) -> bool:
+    """Return whether the last row of a text file is a table's, and shorter than all its others."""
+    if grid.typed or not table.rows or table.rows[-1] != grid.rows[-1]:
+        return False
+    lengths = [
+        len(cells) for cells, row in zip(grid.cells, grid.rows, strict=True) if row in table.rows
+    ]
+    return len(set(lengths[:-1])) == 1 and len(lengths) > FEWEST_ROWS and lengths[-1] < lengths[0]
 
 
 def _fact(row: Sequence[str], used: Sequence[int]) -> tuple[str, list[str]]:

@@ -19,6 +19,7 @@ class FoundTable:
     facts          what is said of each column in a row of its own: its label, a cell a column
     spread         names of meters or days that each had columns of their own, now rows
     doubtful       whether these are names of meters is to be asked
+    cut            the file ends within the last row
     """
 
     file: str
@@ -33,6 +34,7 @@ class FoundTable:
     facts: list[tuple[str, list[str]]] = field(default_factory=list)
     spread: tuple[str, ...] = ()
     doubtful: bool = False
+    cut: bool = False
     typed: bool = False
     commas_likely: bool = False
 
