@@ -17,7 +17,11 @@ from models.wording import Reason
 
 LEAVE, REPEAT, RESET = "leave", "repeat", "reset"
 FIX_SETTING, SEND_AWAY = "fix_setting", "send_away"
-UNDECIDED = ("outside_forecast", "look_first")  # kinds of reasons to hang again before a change
+UNDECIDED = (
+    "outside_forecast",
+    "look_first",
+    "not_as_expected",
+)  # kinds of reasons to hang again before a change
 """Why a session is repeated though no suspicion is open."""
 
 DAMAGED_PCT = 8.0
@@ -26,6 +30,8 @@ RUINED_PCT = 25.0
 """An error beyond this, hung again, is a fault and nothing that a slope should hide."""
 SURELY_BETTER = 0.95
 """Probability that a new slope leaves a meter within tolerance better than it was, at least."""
+LIKELY_BETTER = 0.84
+"""The same beyond tolerance: what an error as large as its uncertainty comes to, without a past."""
 WORTH_A_RESET = 0.9
 """Part of the error that may remain after rounding to the slope's step, at most."""
 BENT_FACTOR = 1.0
@@ -128,32 +134,46 @@ def _by_size(basis: Basis, doubt: Doubt) -> Advice:
         return Advice(REPEAT, Reason("too_much_for_drift", found=found))
     if size > RUINED_PCT:
         return Advice(SEND_AWAY, Reason("ruined", found=found))
-    if size <= expanded:
-        return _within_uncertainty(basis, found)
+    expected = size <= expanded and _as_expected(basis, doubt)
+    if size <= expanded and not expected:
+        return _within_uncertainty(basis, found, doubt)
     if basis.convention == "fixed" or _beyond_range(basis):
         return _no_slope(basis, found)
     if basis.verdict == IN and doubt.better < SURELY_BETTER:
         return Advice(LEAVE, Reason("hardly_better", found=found))
+    if doubt.better < LIKELY_BETTER and doubt.agreed < ENOUGH_HANGS:
+        return Advice(REPEAT, Reason("not_as_expected", found=found))
     left = rounding_residual_pct(basis)
     if left is not None and abs(left) > WORTH_A_RESET * size:
         return Advice(LEAVE, Reason("step_too_coarse", found=found))
     rest = None if left is None else Reason("rounding_rest", left_pct=left)
-    return Advice(RESET, Reason("worth_a_reset", found=found, rest=rest))
+    why = "worth_as_expected" if expected else "worth_a_reset"
+    return Advice(RESET, Reason(why, found=found, rest=rest))
 
 
-def _within_uncertainty(basis: Basis, found: Reason) -> Advice:
+def _as_expected(basis: Basis, doubt: Doubt) -> bool:
+    """Return whether forecast and finding together ask for a reset that the finding alone cannot.
+
+    The meter may well be beyond its tolerance, and is as likely better for the new slope as one
+    whose error is as large as its uncertainty.
+    """
+    return basis.verdict != IN and doubt.own_harm > LOOK_COST and doubt.better >= LIKELY_BETTER
+
+
+def _within_uncertainty(basis: Basis, found: Reason, doubt: Doubt) -> Advice:
     """Return the advice for an error that its uncertainty covers: hanging again may help, or not.
 
     It cannot where masses, gravity or crank alone are too uncertain, however often they hang.
     """
     expanded, limit = basis.budget.expanded_pct, basis.tolerance_pct
     beyond = abs(basis.error_pct) > limit
-    if not beyond and expanded <= limit:
+    in_doubt = doubt.own_harm + doubt.leave_harm > LOOK_COST * (1 + PATIENCE * doubt.agreed)
+    if not beyond and expanded <= limit and not in_doubt:
         return Advice(LEAVE, Reason("within_uncertainty", found=found))
     u, own = basis.budget.u_pct, basis.budget.part("session")[0]
     stays = COVERAGE * math.sqrt(max(u**2 - own**2, 0.0))
     remedy = remedy_of(basis.budget)
-    if stays > (abs(basis.error_pct) if beyond else limit):
+    if stays > (abs(basis.error_pct) if beyond else limit) or doubt.agreed >= ENOUGH_HANGS:
         return Advice(LEAVE, Reason("no_repeat_helps", found=found, remedy=remedy))
     if beyond:
         return Advice(REPEAT, Reason("limit_in_doubt", found=found))

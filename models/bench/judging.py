@@ -19,6 +19,7 @@ from models.bench.causes import (
     Case,
     Densities,
     Expectation,
+    Hung,
     Link,
     Observed,
     Past,
@@ -28,6 +29,7 @@ from models.bench.causes import (
     doubt_of,
     forward,
     messages,
+    of_side,
     offset_sd,
     plain_suspicions,
     plausible,
@@ -223,17 +225,24 @@ def _conclude(chain: Sequence[Opened], k: int) -> None:
         result.doubt = doubt_of(
             case,
             weighed,
-            u_ln=opened.gain.u_ln,
+            hung=[Hung(hang.now.found, hang.now.u_session) for hang in (*opened.before, opened)],
+            u_shared=opened.gain.shared_ln,
             expanded_pct=opened.gain.budget.expanded_pct,
-            agreed=len(opened.before),
         )
     result.suspicions = [*found, *wrong_way(result)]
     result.findings = findings_of(result)
-    asked = [result.basis(arm) for arm in result.deciding_sides] or [result.basis()]
-    loose = hold(result)
-    result.advice = worst(
-        advise(b, result.suspicions, hold=loose, doubt=result.doubt) for b in asked if b is not None
-    )
+    result.advice = worst(_advices(result))
+
+
+def _advices(result: SessionResult) -> Iterator[Advice]:
+    """Yield the advice of the whole meter, or of each side with a slope of its own."""
+    loose, sides = hold(result), result.deciding_sides
+    for arm in sides or (None,):
+        basis, doubt = result.basis(arm), result.doubt
+        if arm is not None:
+            doubt = of_side(doubt, sides[arm].ratio, sides[arm].u_ln)
+        if basis is not None:
+            yield advise(basis, result.suspicions, hold=loose, doubt=doubt)
 
 
 def _links(chain: Sequence[Opened]) -> Iterator[Link]:

@@ -428,6 +428,7 @@ def _rules() -> dict[str, object]:
                     "DAMAGED_PCT",
                     "RUINED_PCT",
                     "SURELY_BETTER",
+                    "LIKELY_BETTER",
                     "WORTH_A_RESET",
                     "ENOUGH_HANGS",
                     "PATIENCE",

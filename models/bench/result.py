@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
@@ -62,6 +63,11 @@ class Gain(NamedTuple):
     def part_ln(self, shared: str) -> float:
         """Return the part of u_ln that is shared with one thing: see `metrology.Budget`."""
         return self.budget.part(shared)[0] / max(abs(self.ratio), 1e-9)
+
+    @property
+    def shared_ln(self) -> float:
+        """The part of u_ln that another hang would have again."""
+        return math.sqrt(max(self.u_ln**2 - self.part_ln("session") ** 2, 0.0))
 
     def verdict(self, tolerance_pct: float) -> str:
         """Return in_tolerance, out_of_tolerance or indeterminate."""
@@ -208,7 +214,9 @@ class SessionResult:
         gain = left or (self.deciding if arm is None else self.deciding_sides[arm])
         slope = after or before if left else before
         stays = self.advice.code == LEAVE and left is None
-        if gain is None or stays or abs(gain.error_pct) <= gain.budget.expanded_pct:
+        small = gain is not None and abs(gain.error_pct) <= gain.budget.expanded_pct
+        resets = self.advice.code == RESET and left is None
+        if gain is None or stays or (small and not resets):
             return slope
         exact = new_slope(slope, gain.ratio, convention=basis.convention)
         return slope_to_enter(basis._replace(new_slope=exact))

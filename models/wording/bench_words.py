@@ -158,6 +158,10 @@ BENCH_WORDS = {
     "do worse.",
     "step_too_coarse": "{found}: less than the slope's step can mend.",
     "worth_a_reset": "{found}: larger than its uncertainty.{rest:then}",
+    "worth_as_expected": "{found}: near its uncertainty, but about what was expected of the meter: "
+    "a new slope most likely leaves it better.{rest:then}",
+    "not_as_expected": "{found}: larger than its uncertainty, but not what was expected of the "
+    "meter: hang again, and enter that as a session of its own.",
     "rounding_rest": "{left_pct:signed2} % remain after rounding to the slope's step.",
     "out_no_slope": "{found} is out of tolerance, and {obstacle}.",
     "undecided_no_slope": "{found}: not decided, and {obstacle}.",

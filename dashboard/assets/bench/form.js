@@ -708,7 +708,7 @@
       const usual = bench.usualU(this.kit, this.meter, row);
       const ratio = side ? deciding.sides[side.slice(1)] : deciding.ratio;
       const before = bench.parse(this.draft.setup["slope_before" + side]);
-      const advice = bench.advise(this.kit, this.meter, this.own, { error_pct: 100 * (ratio - 1), expanded: usual.expanded, u: usual.u, own: usual.session, before: before });
+      const advice = bench.advise(this.kit, this.meter, this.own, { error_pct: 100 * (ratio - 1), expanded: usual.expanded, u: usual.u, own: usual.session, before: before, arm: side.slice(1) });
       if (advice !== "reset") return null;
       return bench.slopeToEnter(this.meter, bench.newSlope(before, ratio, this.meter.convention));
     }

@@ -169,30 +169,82 @@
     return named.sort((a, b) => b.probability - a.probability);
   }
 
-  // ---- what speaks against acting on the session ----------------------------------------
-  function doubtOf(kit, meter, one, weighed) {
-    const rules = kit.rules;
-    const doubt = { reset_harm: 0, leave_harm: 0, outside: false, better: 1, agreed: one.before.length, checks: [] };
-    if (quiet(kit, meter, one) && Math.abs(one.x) < one.expanded) return doubt;
-    weighed.mistakes.forEach((mistake, k) => {
-      if (!nameable(rules, one, mistake)) return;
-      const rest = mistake.ofSlope ? one.x : one.x - mistake.shift;
-      doubt.reset_harm += weighed.p[k] * mistake.shift ** 2;
-      doubt.leave_harm += weighed.p[k] * Math.max(rest ** 2 - Math.max(one.x ** 2, one.expanded ** 2), 0);
+  // ---- the true error, if nobody slipped ------------------------------------------------
+  // Normal parts of its density, 100\u00b7ln, as of models/bench/causes/true_error.
+  // hung: every hang's {found, u_session}
+  function trueError(rules, expected, hung, shared) {
+    const precision = hung.map((hang) => 1 / Math.max(hang.u_session, 1e-6) ** 2);
+    const variance = 1 / precision.reduce((a, b) => a + b, 0);
+    const found = variance * hung.reduce((sum, hang, k) => sum + hang.found * precision[k], 0);
+    const ofPast = expected.known && !expected.of_truth;
+    const [before, after] = ofPast ? [0, shared] : [shared, 0];
+    const noise = variance + before ** 2;
+    const off = found - expected.mean;
+    const parts = [[1 - rules.knocked_share, 0], [rules.knocked_share, rules.knocked_sd]].map(([share, extra]) => {
+      const prior = expected.sd ** 2 + extra ** 2;
+      const total = prior + noise;
+      return {
+        weight: (share * Math.exp((-off * off) / total / 2)) / Math.sqrt(total),
+        mean: expected.mean + (prior / total) * off,
+        sd: Math.sqrt((prior * noise) / total + after ** 2),
+      };
     });
-    doubt.reset_harm += weighed.noZero * one.off ** 2;
-    doubt.outside = Math.abs(one.off) > rules.forecast_limits * one.sd;
-    doubt.better = better(one);
-    doubt.checks = checksOf(kit, one, weighed);
-    return doubt;
+    const whole = parts[0].weight + parts[1].weight;
+    if (whole <= 0) return [{ weight: 1, mean: found, sd: Math.sqrt(noise + after ** 2) }];
+    return parts.map((part) => Object.assign(part, { weight: part.weight / whole }));
+  }
+
+  function forecastAlone(rules, expected) {
+    const struck = Math.hypot(expected.sd, rules.knocked_sd);
+    return [
+      { weight: 1 - rules.knocked_share, mean: expected.mean, sd: expected.sd },
+      { weight: rules.knocked_share, mean: expected.mean, sd: struck },
+    ];
   }
 
   // The probability that the true error is more than half of what was found.
-  function better(one) {
-    const weight = one.expected.sd ** 2 / (one.expected.sd ** 2 + one.whole ** 2);
-    const mean = one.expected.mean + weight * (one.x - one.expected.mean);
-    const side = one.x < 0 ? -1 : 1;
-    return normalCdf((side * mean - Math.abs(one.x) / 2) / (Math.sqrt(weight) * one.whole));
+  function betterByReset(parts, x) {
+    const side = x < 0 ? -1 : 1;
+    return parts.reduce((sum, p) => sum + p.weight * normalCdf((side * p.mean - Math.abs(x) / 2) / p.sd), 0);
+  }
+
+  // The expected square of the true error less the limit's, where it is beyond it.
+  function harmBeyond(parts, limit) {
+    const beyond = (mean, sd) => {
+      const z = (limit - mean) / sd;
+      const density = Math.exp((-z * z) / 2) / Math.sqrt(2 * Math.PI);
+      return (mean ** 2 + sd ** 2 - limit ** 2) * normalCdf(-z) + sd * (mean + limit) * density;
+    };
+    return parts.reduce((sum, p) => sum + p.weight * (beyond(p.mean, p.sd) + beyond(-p.mean, p.sd)), 0);
+  }
+
+  // ---- what speaks against acting on the session ----------------------------------------
+  const NO_DOUBT = { reset_harm: 0, leave_harm: 0, own_harm: 0, outside: false, better: 1, agreed: 0, checks: [] };
+
+  function doubtOf(kit, meter, one, weighed) {
+    const rules = kit.rules;
+    const hung = [...one.before, { found: one.x, u_session: one.own }];
+    const shared = Math.sqrt(Math.max(one.whole ** 2 - one.own ** 2, 0));
+    const limit = meter.tolerance_pct;
+    const doubt = Object.assign({}, NO_DOUBT, { agreed: one.before.length });
+    weighed.mistakes.forEach((mistake, k) => {
+      if (!nameable(rules, one, mistake)) return;
+      const p = weighed.p[k];
+      doubt.reset_harm += p * mistake.shift ** 2;
+      if (p <= rules.never) return;
+      const shift = mistake.ofSlope ? 0 : mistake.shift;
+      const mended = hung.map((hang) => ({ found: hang.found - shift, u_session: hang.u_session }));
+      doubt.leave_harm += p * harmBeyond(trueError(rules, one.expected, mended, shared), limit);
+    });
+    doubt.reset_harm += weighed.noZero * one.off ** 2;
+    doubt.leave_harm += weighed.noZero * harmBeyond(forecastAlone(rules, one.expected), limit);
+    const parts = trueError(rules, one.expected, hung, shared);
+    doubt.own_harm = weighed.none * harmBeyond(parts, limit);
+    doubt.outside = Math.abs(one.off) > rules.forecast_limits * one.sd;
+    doubt.better = betterByReset(parts, one.x);
+    const nothing = quiet(kit, meter, one) && Math.abs(one.x) < one.expanded && doubt.leave_harm <= rules.look_cost;
+    doubt.checks = nothing ? [] : checksOf(kit, one, weighed);
+    return doubt;
   }
 
   function checksOf(kit, one, weighed) {
@@ -317,13 +369,12 @@
 
   // Suspicions, likeliest first, and what speaks against acting on the readings as they stand.
   function judge(kit, meter, found, exact) {
-    const nothing = { suspicions: [], doubt: { reset_harm: 0, leave_harm: 0, outside: false, better: 1, agreed: 0, checks: [] } };
-    if (!found || !found.used.length) return nothing;
+    if (!found || !found.used.length) return { suspicions: [], doubt: NO_DOUBT };
     const one = caseOf(kit, meter, found, exact);
     const [shown, weighs] = plain(kit, meter, found, one);
     const looked = new Set(one.before.flatMap((hang) => hang.looked));
     const open = shown.filter((s) => s.fix !== "entry" || !looked.has(s.kind));
-    let doubt = nothing.doubt;
+    let doubt = NO_DOUBT;
     if (weighs) {
       const weighed = weigh(kit, meter, one);
       open.push(...weighedSuspicions(kit, meter, one, weighed));
@@ -333,12 +384,12 @@
   }
 
   // ---- what to do -----------------------------------------------------------------------
-  // base: {error_pct, expanded, u, own, before} of the meter, or of a side with its own slope.
+  // base: {error_pct, expanded, u, own, before, arm} of the meter, or of a side with its own slope.
   function advise(kit, meter, judged, base) {
     if (judged.suspicions.some((s) => s.fix === "setting")) return "fix_setting";
     if (judged.suspicions.length) return "repeat";
     const rules = kit.rules;
-    const doubt = judged.doubt;
+    const doubt = base.arm ? ofSide(judged.doubt, base) : judged.doubt;
     const code = bySize(rules, meter, doubt, base);
     if (code === "repeat" || doubt.agreed >= rules.enough_hangs) return code;
     if (code !== "leave" && doubt.outside && !doubt.agreed) return "repeat";
@@ -346,16 +397,23 @@
     return harm > rules.look_cost * (1 + rules.patience * doubt.agreed) ? "repeat" : code;
   }
 
+  // Forecasts are of a pair, not of its sides.
+  function ofSide(doubt, base) {
+    const ratio = 1 + base.error_pct / 100;
+    if (ratio <= 0) return doubt;
+    const x = 100 * Math.log(ratio);
+    const part = { weight: 1, mean: x, sd: base.u / ratio };
+    return Object.assign({}, doubt, { better: betterByReset([part], x), own_harm: 0 });
+  }
+
   function bySize(rules, meter, doubt, base) {
     const size = Math.abs(base.error_pct);
     const limit = meter.tolerance_pct;
+    const within = size + base.expanded <= limit;
     if (size > rules.damaged_pct && !doubt.agreed) return "repeat";
     if (size > rules.ruined_pct) return "send_away";
-    if (size <= base.expanded) {
-      if (size <= limit && base.expanded <= limit) return "leave";
-      const stays = rules.coverage_of_two * Math.sqrt(Math.max(base.u ** 2 - base.own ** 2, 0));
-      return stays > (size > limit ? size : limit) ? "leave" : "repeat";
-    }
+    const expected = !within && doubt.own_harm > rules.look_cost && doubt.better >= rules.likely_better;
+    if (size <= base.expanded && !expected) return withinUncertainty(rules, limit, doubt, base);
     const exact = bench.newSlope(base.before, 1 + base.error_pct / 100, meter.convention);
     const beyond = exact !== null && ((bench.typed(meter.slope_min) && exact < meter.slope_min) ||
       (bench.typed(meter.slope_max) && exact > meter.slope_max));
@@ -363,11 +421,21 @@
       if (size - base.expanded > limit) return "send_away";
       return size > limit ? "repeat" : "leave";
     }
-    if (size + base.expanded <= limit && doubt.better < rules.surely_better) return "leave";
+    if (within && doubt.better < rules.surely_better) return "leave";
+    if (doubt.better < rules.likely_better && doubt.agreed < rules.enough_hangs) return "repeat";
     const entered = bench.slopeToEnter(meter, exact);
     if (!(entered > 0) || !(exact > 0)) return "reset";
     const rest = 100 * ((meter.convention === "multiplier" ? entered / exact : exact / entered) - 1);
     return Math.abs(rest) > rules.worth_a_reset * size ? "leave" : "reset";
+  }
+
+  function withinUncertainty(rules, limit, doubt, base) {
+    const size = Math.abs(base.error_pct);
+    const harm = doubt.own_harm + doubt.leave_harm;
+    const inDoubt = harm > rules.look_cost * (1 + rules.patience * doubt.agreed);
+    if (size <= limit && base.expanded <= limit && !inDoubt) return "leave";
+    const stays = rules.coverage_of_two * Math.sqrt(Math.max(base.u ** 2 - base.own ** 2, 0));
+    return stays > (size > limit ? size : limit) || doubt.agreed >= rules.enough_hangs ? "leave" : "repeat";
   }
 
   Object.assign(bench, {

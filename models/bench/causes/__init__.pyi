@@ -3,6 +3,7 @@ from .checks import NO_DOUBT as NO_DOUBT
 from .checks import Check as Check
 from .checks import Doubt as Doubt
 from .checks import doubt_of as doubt_of
+from .checks import of_side as of_side
 from .constants import rules as rules
 from .mistakes import Surroundings as Surroundings
 from .mistakes import plausible as plausible
@@ -22,6 +23,7 @@ from .suspicions import Suspicion as Suspicion
 from .suspicions import offset_sd as offset_sd
 from .suspicions import plain_suspicions as plain_suspicions
 from .suspicions import weighed_suspicions as weighed_suspicions
+from .true_error import Hung as Hung
 from .weighing import Densities as Densities
 from .weighing import densities as densities
 from .weighing import weigh as weigh

@@ -9,17 +9,27 @@ LOOK_COST. So nothing is done to the slope as long as looking is the cheaper way
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from models.bench.causes.mistakes import Mistake
-from models.bench.causes.own_past import Expectation
 from models.bench.causes.suspicions import Case, is_quiet, kinds_of, residual_pct
+from models.bench.causes.true_error import (
+    Hung,
+    Part,
+    better_by_reset,
+    forecast_alone,
+    harm_beyond,
+    true_error,
+)
 from models.bench.causes.weighing import Weighed
 from models.metrology import ln_from_ratio
 from models.wording import Reason
 
 LOOK_COST = 0.04
 """Squared percent: an error of 0.2 % for a season, for which nobody would leave his coffee."""
+NEVER = 1e-4
+"""Probability below which a cause is not weighed further."""
 SHOWN_FROM = 0.01
 """Probability from which a cause is worth a glance."""
 LEAST_SHOWN, MOST_SHOWN = 2, 5
@@ -65,6 +75,7 @@ class Doubt(NamedTuple):
     """What speaks against acting on a session as it stands.
 
     reset_harm, leave_harm  expected squared error, %², that a slip would leave
+    own_harm  the same of leaving the slope alone, beyond tolerance, if nobody slipped
     outside   whether the finding lies outside its 95 % forecast
     better    probability that a reset leaves the meter better, if nobody slipped
     agreed    how many earlier hangs of these days found the same
@@ -73,6 +84,7 @@ class Doubt(NamedTuple):
 
     reset_harm: float = 0.0
     leave_harm: float = 0.0
+    own_harm: float = 0.0
     outside: bool = False
     better: float = 1.0
     agreed: int = 0
@@ -83,39 +95,46 @@ NO_DOUBT = Doubt()
 
 
 def doubt_of(
-    case: Case, weighed: Weighed, *, u_ln: float, expanded_pct: float, agreed: int
+    case: Case, weighed: Weighed, *, hung: Sequence[Hung], u_shared: float, expanded_pct: float
 ) -> Doubt:
     """Return what speaks against acting on a session.
 
-    u_ln: standard uncertainty of the finding, all told, 100·ln; expanded_pct: expanded, %;
-    agreed: see `Doubt`
+    hung: this session and the earlier ones that it agrees with; u_shared: what they have in
+    common, 100·ln; expanded_pct: uncertainty of the finding, %
     """
     x = ln_from_ratio(case.stage.ratio)
-    if is_quiet(case) and abs(x) < expanded_pct:
-        return Doubt(agreed=agreed)
+    tolerance = case.session.tolerance_pct
     reset = leave = 0.0
     for mistake, p in zip(weighed.mistakes, weighed.probabilities, strict=True):
         if not weighed.nameable(mistake):
             continue
-        left = x if mistake.of_slope else x - mistake.shift
         reset += p * mistake.shift**2
-        leave += p * max(left**2 - max(x**2, expanded_pct**2), 0.0)
+        if p > NEVER:
+            shift = 0.0 if mistake.of_slope else mistake.shift
+            mended = [h._replace(found=h.found - shift) for h in hung]
+            leave += p * harm_beyond(true_error(case.expected, mended, u_shared), tolerance)
     reset += weighed.no_zero * weighed.off**2
+    leave += weighed.no_zero * harm_beyond(forecast_alone(case.expected), tolerance)
     outside = abs(weighed.off) > FORECAST_LIMITS * weighed.sd
-    better = _better(x, u_ln, case.expected)
-    return Doubt(reset, leave, outside, better, agreed, tuple(_checks(case, weighed)))
+    nothing = is_quiet(case) and abs(x) < expanded_pct and leave <= LOOK_COST
+    true = true_error(case.expected, hung, u_shared)
+    return Doubt(
+        reset_harm=reset,
+        leave_harm=leave,
+        own_harm=weighed.none * harm_beyond(true, tolerance),
+        outside=outside,
+        better=better_by_reset(true, x),
+        agreed=len(hung) - 1,
+        checks=() if nothing else tuple(_checks(case, weighed)),
+    )
 
 
-def _better(x: float, u: float, expected: Expectation) -> float:
-    """Return the probability that the true error is more than half of what was found.
-
-    Then, and only then, a slope set by what was found leaves less than there was. The true error
-    is what forecast and finding say together.
-    """
-    weight = expected.sd**2 / (expected.sd**2 + u**2)
-    mean, sd = expected.mean + weight * (x - expected.mean), math.sqrt(weight) * u
-    side = math.copysign(1.0, x)
-    return 0.5 * math.erfc(-(side * mean - abs(x) / 2) / (sd * math.sqrt(2)))
+def of_side(doubt: Doubt, ratio: float, u_ln: float) -> Doubt:
+    """Return the doubt of one side of a pair: forecasts are of the pair, not of its sides."""
+    if ratio <= 0:
+        return doubt
+    x = ln_from_ratio(ratio)
+    return doubt._replace(better=better_by_reset([Part(1.0, x, u_ln)], x), own_harm=0.0)
 
 
 def _checks(case: Case, weighed: Weighed) -> list[Check]:

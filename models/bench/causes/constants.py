@@ -34,7 +34,15 @@ _SHARED: Mapping[ModuleType, Sequence[str]] = {
     ),
     neighbours: ("STAYS",),
     checks: (
-        *("LOOK_COST", "SHOWN_FROM", "LEAST_SHOWN", "MOST_SHOWN", "FORECAST_LIMITS", "SECONDS"),
+        *(
+            "LOOK_COST",
+            "NEVER",
+            "SHOWN_FROM",
+            "LEAST_SHOWN",
+            "MOST_SHOWN",
+            "FORECAST_LIMITS",
+            "SECONDS",
+        ),
     ),
 }
 
