@@ -153,7 +153,7 @@ def _conclusions(result: SessionResult) -> Conclusions:
         "advice": None if advice is None else advice.code,
         "advice_text": None if advice is None else str(advice.reason),
         "suspicions": [_suspicion(s) for s in result.suspicions],
-        "checks": [_check(c) for c in result.doubt.checks],
+        "checks": [_check(c) for c in result.checks],
         "assumptions": [str(assumption) for assumption in result.session.assumptions],
         "findings": [str(finding) for finding in result.findings],
     }

@@ -227,7 +227,6 @@ def _conclude(chain: Sequence[Opened], k: int) -> None:
             weighed,
             hung=[Hung(hang.now.found, hang.now.u_session) for hang in (*opened.before, opened)],
             u_shared=opened.gain.shared_ln,
-            expanded_pct=opened.gain.budget.expanded_pct,
         )
     result.suspicions = [*found, *wrong_way(result)]
     result.findings = findings_of(result)
@@ -305,7 +304,7 @@ def looked_at(hang: Opened) -> set[str]:
     if advice is None or advice.code not in (REPEAT, FIX_SETTING):
         return set()
     named = {s.kind for s in hang.result.suspicions}
-    return named | {c.kind for c in hang.result.doubt.checks}
+    return named | {c.kind for c in hang.result.checks}
 
 
 def _times(before: Sequence[Opened]) -> dict[str, float]:

@@ -19,7 +19,15 @@ from models.bench.advice import (
     new_slope,
     slope_to_enter,
 )
-from models.bench.causes import NO_DOUBT, Doubt, Suspicion, programmed_ln
+from models.bench.causes import (
+    NO_DOUBT,
+    Check,
+    Doubt,
+    Suspicion,
+    before_change,
+    before_leaving,
+    programmed_ln,
+)
 from models.bench.measurement import (
     AS_FOUND,
     LEFT,
@@ -124,6 +132,12 @@ class SessionResult:
         if None in open_ones:
             return 1.0
         return min(sum(p for p in open_ones if p is not None), 1.0)
+
+    @property
+    def checks(self) -> tuple[Check, ...]:
+        """What to look at before doing as advised."""
+        leaves = self.advice is not None and self.advice.code == LEAVE
+        return before_leaving(self.doubt) if leaves else before_change(self.doubt)
 
     @property
     def zero_offset_nm(self) -> float | None:

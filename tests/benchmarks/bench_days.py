@@ -2,7 +2,12 @@
 
 Run by hand: `python -m tests.benchmarks.bench_days [days a setting] [seed]`. A mechanic follows
 the advice for up to six rounds a day: `repeat` has the named things looked at, which mends a slip
-that is among them, and all hung afresh; `reset` programmes the slope named, `leave` ends the day.
+that is among them, and all hung afresh; `reset` programmes the slope named; `leave` ends the day,
+once what it asks to glance at is looked at and found right.
+
+A reset is needed where a meter came out of tolerance, by whatever margin. One that was missed is
+`hidden` where a slip, unmended, moved the finding of the last session to within tolerance: then
+only a look can tell.
 """
 
 from __future__ import annotations
@@ -55,8 +60,10 @@ class Day:
     advice: list[str] = field(default_factory=list)
     first: SessionDocument | None = None
     effect_pct: float = 0.0
+    last: SessionDocument | None = None
     open: bool = True
     mended: bool = False
+    glances: int = 0
 
     @property
     def worse(self) -> bool:
@@ -67,6 +74,17 @@ class Day:
     def needed(self) -> bool:
         """Whether the meter came out of tolerance."""
         return abs(self.before_pct) > TOLERANCE_PCT
+
+    @property
+    def missed(self) -> bool:
+        """Whether a reset was needed and never advised."""
+        return self.needed and "reset" not in self.advice
+
+    @property
+    def hidden(self) -> bool:
+        """Whether a slip that nobody found moved what was last found to within tolerance."""
+        found = (self.last or {}).get("gain_error_pct")
+        return self.slip is not None and found is not None and abs(found) <= TOLERANCE_PCT
 
 
 def _fleet(bench: Bench, rate: float, run: int) -> Iterator[Day]:
@@ -112,6 +130,7 @@ def _follow(bench: Bench, day: Day, document: SessionDocument) -> None:
         day.first = document
         day.effect_pct = (document["gain_error_pct"] or 0.0) - day.before_pct
     advice = document["advice"] or "leave"
+    day.last = document
     day.advice.append(advice)
     if advice == "reset":
         slope = document["slope_to_enter"] or document["new_slope"]
@@ -121,14 +140,16 @@ def _follow(bench: Bench, day: Day, document: SessionDocument) -> None:
                     row["slope_after"] = slope
             day.meter.reset(slope)
         day.open = False
-    elif advice in ("leave", "send_away"):
-        day.open = False
-    elif day.slip is not None:
-        looked_at = {s["kind"] for s in document["suspicions"]}
-        looked_at |= {c["kind"] for c in document.get("checks") or []}  # type: ignore[attr-defined]
-        passing = day.slip.kind in FRESH and bench.rng.uniform() < 0.75
+        return
+    looked_at = {s["kind"] for s in document["suspicions"]}
+    looked_at |= {c["kind"] for c in document["checks"]}
+    day.glances += len(document["checks"]) if advice == "leave" else 0
+    if day.slip is not None:
+        passing = advice == "repeat" and day.slip.kind in FRESH and bench.rng.uniform() < 0.75
         if looked_at & set(NAMES[day.slip.kind]) or passing:
             day.slip, day.mended = None, True
+            return
+    day.open = advice not in ("leave", "send_away")
 
 
 def report(title: str, found: list[Day], slips: list[Slip | None], *, by_kind: bool) -> None:
@@ -144,13 +165,16 @@ def report(title: str, found: list[Day], slips: list[Slip | None], *, by_kind: b
 
     worse = 100 * sum(d.worse for d in found) / n
     false = 100 * sum(bool(d.first and d.first["suspicions"]) for d in honest) / max(len(honest), 1)
-    missed = [d for d in found if d.needed and "reset" not in d.advice]
-    missed_honest = [d for d in honest if d.needed and "reset" not in d.advice]
+    needed = sum(d.needed for d in found)
+    missed = [d for d in found if d.missed]
+    hidden = sum(d.hidden for d in missed)
     repeats = sum(d.advice.count("repeat") for d in honest) / max(len(honest), 1)
+    glances = sum(d.glances for d in honest) / max(len(honest), 1)
     print(
         f"{title:34} worse {worse:5.2f} %  (honest {sum(d.worse for d in honest):3})  "
         f"named {names('suspicions'):5.1f} (with checks {names('checks'):5.1f})  false {false:4.1f}"
-        f"  missed {len(missed)} (honest {len(missed_honest)})  repeats {repeats:.2f}",
+        f"  missed {len(missed) - hidden} and hidden {hidden} of {needed}"
+        f"  repeats {repeats:.2f}  glances {glances:.2f}",
         flush=True,
     )
     if by_kind:

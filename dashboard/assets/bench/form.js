@@ -657,7 +657,7 @@
           h("p", { class: "bench-word" }, this.ownWord(this.deciding)),
           h("p", { class: "bench-link", id: "bench-link", role: "status" }, text),
           ...this.suspected.map((s) => h("p", { class: "warn" }, s.text)),
-          ...this.looks(this.own.doubt.checks),
+          ...this.looks(bench.looks(this.kit, this.own.doubt, this.ownAdvice()), this.ownAdvice()),
         ];
       }
       const doc = verdict.document;
@@ -672,15 +672,16 @@
         h("p", {}, h("b", {}, this.kit.states.advice[doc.advice] || ""), ". " + doc.advice_text),
         ...this.newSlopes(doc),
         ...more.map((text) => h("p", { class: "warn" }, text)),
-        ...this.looks(doc.checks),
+        ...this.looks(doc.checks, doc.advice),
         doc.as_left_gain_error_pct === null ? null
           : h("p", {}, "As left " + signed(doc.as_left_gain_error_pct) + " \u00b1\u00a0" + shown(doc.as_left_expanded_uncertainty_pct) + PC + ": " + this.kit.states.verdicts[doc.as_left_verdict].toLowerCase() + "."))];
     }
 
-    // What to look at before the slope is changed, the likeliest and quickest first.
-    looks(checks) {
+    // What to look at before doing as advised, the likeliest and quickest first.
+    looks(checks, advice) {
       if (!checks.length) return [];
-      return [h("p", { class: "bench-looks-title" }, "Before you change the slope, look at:"),
+      const title = advice === "leave" ? "Before you take it off, glance at:" : "Before you change the slope, look at:";
+      return [h("p", { class: "bench-looks-title" }, title),
         h("ol", { class: "bench-looks", id: "bench-looks" }, checks.map((check) => h("li", {}, check.what)))];
     }
 
@@ -702,15 +703,29 @@
       if (this.unsure.size) return null;
       const doc = this.verdict && this.verdict.of === JSON.stringify(this.judged()) && this.verdict.document;
       if (doc) return doc.advice === "reset" ? doc["slope_to_enter" + side] : null;
-      const deciding = this.deciding;
-      if (!deciding) return null;
-      const row = deciding.used[0].row;
-      const usual = bench.usualU(this.kit, this.meter, row);
-      const ratio = side ? deciding.sides[side.slice(1)] : deciding.ratio;
+      if (!this.deciding || this.adviceOf(side) !== "reset") return null;
       const before = bench.parse(this.draft.setup["slope_before" + side]);
-      const advice = bench.advise(this.kit, this.meter, this.own, { error_pct: 100 * (ratio - 1), expanded: usual.expanded, u: usual.u, own: usual.session, before: before, arm: side.slice(1) });
-      if (advice !== "reset") return null;
-      return bench.slopeToEnter(this.meter, bench.newSlope(before, ratio, this.meter.convention));
+      return bench.slopeToEnter(this.meter, bench.newSlope(before, this.ratioOf(side), this.meter.convention));
+    }
+
+    ratioOf(side) {
+      return side ? this.deciding.sides[side.slice(1)] : this.deciding.ratio;
+    }
+
+    // The page's own advice of the meter (side empty), or of one side with a slope of its own.
+    adviceOf(side) {
+      const usual = bench.usualU(this.kit, this.meter, this.deciding.used[0].row);
+      const before = bench.parse(this.draft.setup["slope_before" + side]);
+      return bench.advise(this.kit, this.meter, this.own, {
+        error_pct: 100 * (this.ratioOf(side) - 1), expanded: usual.expanded, u: usual.u, own: usual.session,
+        before: before, arm: side.slice(1),
+      });
+    }
+
+    ownAdvice() {
+      if (!this.deciding) return "repeat";
+      const sides = this.kind.own_slopes ? ["_left", "_right"].filter((side) => this.ratioOf(side)) : [""];
+      return sides.map((side) => this.adviceOf(side)).find((advice) => advice !== "leave") || "leave";
     }
 
     later(wait) {

@@ -226,43 +226,52 @@
     const hung = [...one.before, { found: one.x, u_session: one.own }];
     const shared = Math.sqrt(Math.max(one.whole ** 2 - one.own ** 2, 0));
     const limit = meter.tolerance_pct;
-    const doubt = Object.assign({}, NO_DOUBT, { agreed: one.before.length });
-    weighed.mistakes.forEach((mistake, k) => {
-      if (!nameable(rules, one, mistake)) return;
-      const p = weighed.p[k];
-      doubt.reset_harm += p * mistake.shift ** 2;
-      if (p <= rules.never) return;
+    const hidden = weighed.mistakes.map((mistake, k) => {
+      if (weighed.p[k] <= rules.never || !nameable(rules, one, mistake)) return 0;
       const shift = mistake.ofSlope ? 0 : mistake.shift;
       const mended = hung.map((hang) => ({ found: hang.found - shift, u_session: hang.u_session }));
-      doubt.leave_harm += p * harmBeyond(trueError(rules, one.expected, mended, shared), limit);
+      return weighed.p[k] * harmBeyond(trueError(rules, one.expected, mended, shared), limit);
     });
-    doubt.reset_harm += weighed.noZero * one.off ** 2;
-    doubt.leave_harm += weighed.noZero * harmBeyond(forecastAlone(rules, one.expected), limit);
+    const noZero = weighed.noZero * harmBeyond(forecastAlone(rules, one.expected), limit);
+    const reset = weighed.mistakes.map((m, k) => (nameable(rules, one, m) ? weighed.p[k] * m.shift ** 2 : 0));
     const parts = trueError(rules, one.expected, hung, shared);
-    doubt.own_harm = weighed.none * harmBeyond(parts, limit);
-    doubt.outside = Math.abs(one.off) > rules.forecast_limits * one.sd;
-    doubt.better = betterByReset(parts, one.x);
-    const nothing = quiet(kit, meter, one) && Math.abs(one.x) < one.expanded && doubt.leave_harm <= rules.look_cost;
-    doubt.checks = nothing ? [] : checksOf(kit, one, weighed);
-    return doubt;
+    const sum = (values) => values.reduce((a, b) => a + b, 0);
+    return {
+      reset_harm: sum(reset) + weighed.noZero * one.off ** 2,
+      leave_harm: sum(hidden) + noZero,
+      own_harm: weighed.none * harmBeyond(parts, limit),
+      outside: Math.abs(one.off) > rules.forecast_limits * one.sd,
+      better: betterByReset(parts, one.x),
+      agreed: one.before.length,
+      checks: checksOf(kit, one, weighed, hidden, noZero),
+    };
   }
 
-  function checksOf(kit, one, weighed) {
+  function checksOf(kit, one, weighed, hidden, noZero) {
     const rules = kit.rules;
+    const harm = {};
+    weighed.mistakes.forEach((m, k) => { harm[m.kind + m.fix] = (harm[m.kind + m.fix] || 0) + hidden[k]; });
     const found = kindsOf(weighed).filter(({ p }) => p > 0).map(({ best, p }) => {
       const look = reason(rules.look[best.kind]);
       const why = best.ofSlope ? reason("check_slope", { look, mistake: best.what })
         : reason("check", { look, mistake: best.what, residual_pct: residual(one, best) });
-      return { kind: best.kind, probability: p, what: bench.words(kit, why) };
+      return { kind: best.kind, probability: p, hidden: harm[best.kind + best.fix], what: bench.words(kit, why) };
     });
     if (weighed.noZero > 0) {
       const why = reason("check_zero", { look: reason(rules.look.not_zeroed), offset_nm: one.off / 100 / one.per_nm });
-      found.push({ kind: "not_zeroed", probability: weighed.noZero, what: bench.words(kit, why) });
+      found.push({ kind: "not_zeroed", probability: weighed.noZero, hidden: noZero, what: bench.words(kit, why) });
     }
     const worth = (check) => check.probability / Math.sqrt(rules.seconds[check.kind]);
-    found.sort((a, b) => worth(b) - worth(a));
-    const shown = found.filter((check) => check.probability >= rules.shown_from);
-    return (shown.length >= rules.least_shown ? shown : found.slice(0, rules.least_shown)).slice(0, rules.most_shown);
+    return found.sort((a, b) => worth(b) - worth(a));
+  }
+
+  // What to look at before doing as advised.
+  function looks(kit, doubt, advice) {
+    const rules = kit.rules;
+    const shown = doubt.checks.filter((check) => check.probability >= rules.shown_from);
+    const glance = (check) => check.hidden > (rules.look_cost / rules.hang_seconds) * rules.seconds[check.kind];
+    if (advice === "leave") return doubt.checks.filter(glance).slice(0, rules.most_shown);
+    return (shown.length >= rules.least_shown ? shown : doubt.checks.slice(0, rules.least_shown)).slice(0, rules.most_shown);
   }
 
   // ---- what needs no weighing -----------------------------------------------------------
@@ -439,6 +448,6 @@
   }
 
   Object.assign(bench, {
-    judge: judge, advise: advise, oddReading: oddReading, remains: remains, awaited: awaited,
+    judge: judge, advise: advise, looks: looks, oddReading: oddReading, remains: remains, awaited: awaited,
   });
 })();

@@ -2,6 +2,8 @@ from .checks import LOOK_COST as LOOK_COST
 from .checks import NO_DOUBT as NO_DOUBT
 from .checks import Check as Check
 from .checks import Doubt as Doubt
+from .checks import before_change as before_change
+from .checks import before_leaving as before_leaving
 from .checks import doubt_of as doubt_of
 from .checks import of_side as of_side
 from .constants import rules as rules

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from models.bench.causes.mistakes import Mistake
-from models.bench.causes.suspicions import Case, is_quiet, kinds_of, residual_pct
+from models.bench.causes.suspicions import Case, kinds_of, residual_pct
 from models.bench.causes.true_error import (
     Hung,
     Part,
@@ -33,6 +33,8 @@ NEVER = 1e-4
 SHOWN_FROM = 0.01
 """Probability from which a cause is worth a glance."""
 LEAST_SHOWN, MOST_SHOWN = 2, 5
+HANG_SECONDS = 300
+"""What LOOK_COST is paid for: looking, and hanging once more. A glance costs its part of it."""
 FORECAST_LIMITS = 1.96
 """Standard deviations of a 95 % forecast."""
 SECONDS = {
@@ -58,9 +60,10 @@ LOOK = {
 
 
 class Check(NamedTuple):
-    """One thing to look at; harm: expected squared error, %², of a reset that it would spare.
+    """One thing to look at.
 
     entered, would_explain, residual_pct  as of a `Suspicion`
+    hidden  expected squared error, %², that this slip would hide if the slope is left alone
     """
 
     kind: str
@@ -69,6 +72,7 @@ class Check(NamedTuple):
     residual_pct: float
     probability: float
     reason: Reason
+    hidden: float = 0.0
 
 
 class Doubt(NamedTuple):
@@ -79,7 +83,7 @@ class Doubt(NamedTuple):
     outside   whether the finding lies outside its 95 % forecast
     better    probability that a reset leaves the meter better, if nobody slipped
     agreed    how many earlier hangs of these days found the same
-    checks    what to look at, likeliest and quickest first
+    checks    what there is to look at, likeliest and quickest first
     """
 
     reset_harm: float = 0.0
@@ -94,39 +98,56 @@ class Doubt(NamedTuple):
 NO_DOUBT = Doubt()
 
 
-def doubt_of(
-    case: Case, weighed: Weighed, *, hung: Sequence[Hung], u_shared: float, expanded_pct: float
-) -> Doubt:
+def doubt_of(case: Case, weighed: Weighed, *, hung: Sequence[Hung], u_shared: float) -> Doubt:
     """Return what speaks against acting on a session.
 
     hung: this session and the earlier ones that it agrees with; u_shared: what they have in
-    common, 100·ln; expanded_pct: uncertainty of the finding, %
+    common, 100·ln
     """
     x = ln_from_ratio(case.stage.ratio)
     tolerance = case.session.tolerance_pct
-    reset = leave = 0.0
-    for mistake, p in zip(weighed.mistakes, weighed.probabilities, strict=True):
-        if not weighed.nameable(mistake):
-            continue
-        reset += p * mistake.shift**2
-        if p > NEVER:
-            shift = 0.0 if mistake.of_slope else mistake.shift
-            mended = [h._replace(found=h.found - shift) for h in hung]
-            leave += p * harm_beyond(true_error(case.expected, mended, u_shared), tolerance)
-    reset += weighed.no_zero * weighed.off**2
-    leave += weighed.no_zero * harm_beyond(forecast_alone(case.expected), tolerance)
-    outside = abs(weighed.off) > FORECAST_LIMITS * weighed.sd
-    nothing = is_quiet(case) and abs(x) < expanded_pct and leave <= LOOK_COST
+    hidden = [
+        _hidden(case, weighed, k, hung=hung, u_shared=u_shared)
+        for k in range(len(weighed.mistakes))
+    ]
+    no_zero = weighed.no_zero * harm_beyond(forecast_alone(case.expected), tolerance)
+    named = zip(weighed.mistakes, weighed.probabilities, strict=True)
+    reset = sum(p * m.shift**2 for m, p in named if weighed.nameable(m))
     true = true_error(case.expected, hung, u_shared)
     return Doubt(
-        reset_harm=reset,
-        leave_harm=leave,
+        reset_harm=reset + weighed.no_zero * weighed.off**2,
+        leave_harm=sum(hidden) + no_zero,
         own_harm=weighed.none * harm_beyond(true, tolerance),
-        outside=outside,
+        outside=abs(weighed.off) > FORECAST_LIMITS * weighed.sd,
         better=better_by_reset(true, x),
         agreed=len(hung) - 1,
-        checks=() if nothing else tuple(_checks(case, weighed)),
+        checks=tuple(_checks(case, weighed, hidden, no_zero)),
     )
+
+
+def _hidden(
+    case: Case, weighed: Weighed, k: int, *, hung: Sequence[Hung], u_shared: float
+) -> float:
+    """Return the expected squared error beyond tolerance that a mistake hides, %²."""
+    mistake, p = weighed.mistakes[k], weighed.probabilities[k]
+    if p <= NEVER or not weighed.nameable(mistake):
+        return 0.0
+    shift = 0.0 if mistake.of_slope else mistake.shift
+    mended = [h._replace(found=h.found - shift) for h in hung]
+    true = true_error(case.expected, mended, u_shared)
+    return p * harm_beyond(true, case.session.tolerance_pct)
+
+
+def before_change(doubt: Doubt) -> tuple[Check, ...]:
+    """Return what to look at before the slope is changed."""
+    shown = tuple(c for c in doubt.checks if c.probability >= SHOWN_FROM)
+    return (shown if len(shown) >= LEAST_SHOWN else doubt.checks[:LEAST_SHOWN])[:MOST_SHOWN]
+
+
+def before_leaving(doubt: Doubt) -> tuple[Check, ...]:
+    """Return what is worth a glance before a meter is taken off whose slope is left alone."""
+    cost = LOOK_COST / HANG_SECONDS
+    return tuple(c for c in doubt.checks if c.hidden > cost * SECONDS[c.kind])[:MOST_SHOWN]
 
 
 def of_side(doubt: Doubt, ratio: float, u_ln: float) -> Doubt:
@@ -137,7 +158,11 @@ def of_side(doubt: Doubt, ratio: float, u_ln: float) -> Doubt:
     return doubt._replace(better=better_by_reset([Part(1.0, x, u_ln)], x), own_harm=0.0)
 
 
-def _checks(case: Case, weighed: Weighed) -> list[Check]:
+def _checks(case: Case, weighed: Weighed, hidden: Sequence[float], no_zero: float) -> list[Check]:
+    by_kind: dict[tuple[str, str], float] = {}
+    for mistake, harm in zip(weighed.mistakes, hidden, strict=True):
+        kind = mistake.kind, mistake.fix
+        by_kind[kind] = by_kind.get(kind, 0.0) + harm
     found = [
         Check(
             best.kind,
@@ -146,15 +171,14 @@ def _checks(case: Case, weighed: Weighed) -> list[Check]:
             residual_pct(case, best),
             p,
             _reason(case, best),
+            by_kind[best.kind, best.fix],
         )
         for best, p in kinds_of(weighed)
         if p > 0
     ]
     if weighed.no_zero > 0:
-        found.append(_zero_check(case, weighed))
-    found.sort(key=_worth, reverse=True)
-    shown = [c for c in found if c.probability >= SHOWN_FROM]
-    return (shown if len(shown) >= LEAST_SHOWN else found[:LEAST_SHOWN])[:MOST_SHOWN]
+        found.append(_zero_check(case, weighed)._replace(hidden=no_zero))
+    return sorted(found, key=_worth, reverse=True)
 
 
 def _worth(check: Check) -> float:

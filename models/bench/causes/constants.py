@@ -42,6 +42,7 @@ _SHARED: Mapping[ModuleType, Sequence[str]] = {
             "MOST_SHOWN",
             "FORECAST_LIMITS",
             "SECONDS",
+            "HANG_SECONDS",
         ),
     ),
 }

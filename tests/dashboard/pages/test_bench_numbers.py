@@ -14,6 +14,7 @@ from dashboard.service import printing
 from ingest.schema import TABLES
 from models.bench import evaluate_bench, evaluation, session_document, session_frame
 from models.bench import offline_kit as bench_page
+from models.bench.causes import before_change, before_leaving
 from models.bench.judging import Forecast
 from models.bench.measurement import NO_SCATTER, hands_of
 from models.bench.measurement.repeatability import repeatability
@@ -42,6 +43,7 @@ ASK = """([kit, id, rows, exact, bases]) => {
     expectation: b.awaited(kit, meter, rows[0], exact).expected,
     hanging: b.repeatability(kit, rows[0]), doubt: judged.doubt,
     advice: bases.map(base => b.advise(kit, meter, judged, base)),
+    looks: Object.fromEntries(['leave', 'repeat'].map(a => [a, b.looks(kit, judged.doubt, a)])),
     suspicions: judged.suspicions.map(s => [s.kind, s.fix, s.probability, s.text])};
 }"""
 FORECASTS = {"SP-2": Forecast(0.9, 0.3, None), "PL-1": Forecast(-0.4, 0.25, None)}
@@ -277,6 +279,9 @@ def same_advice(shown, result):
         assert doubt[key] == pytest.approx(getattr(wanted, key), rel=1e-6, abs=1e-6)
     assert (doubt["outside"], doubt["agreed"]) == (wanted.outside, wanted.agreed)
     assert [c["what"] for c in doubt["checks"]] == [str(c.reason) for c in wanted.checks]
+    looks = {"leave": before_leaving(wanted), "repeat": before_change(wanted)}
+    for advice, checks in looks.items():
+        assert [c["kind"] for c in shown["looks"][advice]] == [c.kind for c in checks]
     for check, other in zip(doubt["checks"], wanted.checks, strict=True):
         assert check["probability"] == pytest.approx(other.probability, rel=1e-6)
     if result.advice.reason.kind not in ONLY_SERVER:
