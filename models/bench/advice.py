@@ -39,9 +39,13 @@ BENT_FACTOR = 1.0
 
 ENOUGH_HANGS = 3
 """Agreeing hangs after which what they found is taken for true."""
+SETTLED_HANGS, SETTLED_BETTER = 2, 0.75
+"""Agreeing hangs after which another tells little, and odds of three to one have to do."""
 PATIENCE = 4.0
 """Times that LOOK_COST grows with every hang that agrees: what is left to look at is unlikely."""
 COVERAGE = 2.0
+WRONG_WAY = "slope_changed"
+"""A suspicion that concerns what was entered after the readings, and not them."""
 
 REMEDIES = {
     "mass": Reason("shrink_mass"),
@@ -96,6 +100,8 @@ def advise(
 ) -> Advice:
     """Return the advice; hold: what must be mended before any reset; doubt: what speaks against
     acting on this session alone."""
+    if any(s.kind == WRONG_WAY for s in found):
+        return Advice(FIX_SETTING, Reason("slope_to_undo"))
     if any(s.fix == "setting" for s in found):
         return Advice(FIX_SETTING, Reason("setting_explains"))
     if found:
@@ -141,7 +147,7 @@ def _by_size(basis: Basis, doubt: Doubt) -> Advice:
         return _no_slope(basis, found)
     if basis.verdict == IN and doubt.better < SURELY_BETTER:
         return Advice(LEAVE, Reason("hardly_better", found=found))
-    if doubt.better < LIKELY_BETTER and doubt.agreed < ENOUGH_HANGS:
+    if not _likely_better(doubt):
         return Advice(REPEAT, Reason("not_as_expected", found=found))
     left = rounding_residual_pct(basis)
     if left is not None and abs(left) > WORTH_A_RESET * size:
@@ -154,10 +160,15 @@ def _by_size(basis: Basis, doubt: Doubt) -> Advice:
 def _as_expected(basis: Basis, doubt: Doubt) -> bool:
     """Return whether forecast and finding together ask for a reset that the finding alone cannot.
 
-    The meter may well be beyond its tolerance, and is as likely better for the new slope as one
-    whose error is as large as its uncertainty.
+    The meter may well be beyond its tolerance, and a reset spares more than looking costs.
     """
-    return basis.verdict != IN and doubt.own_harm > LOOK_COST and doubt.better >= LIKELY_BETTER
+    return basis.verdict != IN and doubt.spared > LOOK_COST and _likely_better(doubt)
+
+
+def _likely_better(doubt: Doubt) -> bool:
+    """Return whether a reset is likely enough to leave the meter better."""
+    settled = doubt.agreed >= SETTLED_HANGS
+    return doubt.better >= (SETTLED_BETTER if settled else LIKELY_BETTER)
 
 
 def _within_uncertainty(basis: Basis, found: Reason, doubt: Doubt) -> Advice:
@@ -167,7 +178,7 @@ def _within_uncertainty(basis: Basis, found: Reason, doubt: Doubt) -> Advice:
     """
     expanded, limit = basis.budget.expanded_pct, basis.tolerance_pct
     beyond = abs(basis.error_pct) > limit
-    in_doubt = doubt.own_harm + doubt.leave_harm > LOOK_COST * (1 + PATIENCE * doubt.agreed)
+    in_doubt = doubt.agreed < SETTLED_HANGS and doubt.own_harm + doubt.leave_harm > LOOK_COST
     if not beyond and expanded <= limit and not in_doubt:
         return Advice(LEAVE, Reason("within_uncertainty", found=found))
     u, own = basis.budget.u_pct, basis.budget.part("session")[0]

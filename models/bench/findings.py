@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from models.bench.advice import Basis, slope_mismatch_pct
+from models.bench.advice import WRONG_WAY, Basis, slope_mismatch_pct, slope_to_enter
 from models.bench.causes import Suspicion
 from models.bench.measurement import LEFT, MASS, RIGHT, bends
-from models.bench.result import WRONG_WAY, SessionResult
+from models.bench.result import SessionResult
 from models.metrology import ln_from_ratio
-from models.wording import Reason
+from models.wording import Reason, slope_text
 
 ARM_LIMIT_PCT = 1.5
 RING_LIMIT_PCT = 2.5
@@ -119,8 +119,10 @@ def wrong_way(result: SessionResult) -> Iterator[Suspicion]:
     """Yield a slope that was changed the wrong way, as if multiplier were divisor."""
     for arm, before, after, basis in _entered(result):
         if _went_wrong_way(before, after, basis.new_slope):
-            reason = Reason("slope_changed", side=arm, entered=after, right=basis.new_slope)
-            yield Suspicion(WRONG_WAY, after, basis.new_slope, None, reason, "setting")
+            right = slope_to_enter(basis) or 0.0
+            entered, best = (slope_text(slope, basis.slope_step) for slope in (after, right))
+            reason = Reason("slope_changed", side=arm, entered=entered, right=best)
+            yield Suspicion(WRONG_WAY, after, right, None, reason, "setting")
 
 
 def _entered(result: SessionResult) -> Iterator[tuple[str | None, float, float, Basis]]:

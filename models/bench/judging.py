@@ -19,7 +19,7 @@ from models.bench.causes import (
     Case,
     Densities,
     Expectation,
-    Hung,
+    Hangs,
     Link,
     Observed,
     Past,
@@ -222,15 +222,17 @@ def _conclude(chain: Sequence[Opened], k: int) -> None:
         carried, after = messages(list(_links(chain)), _place(chain, k))
         weighed = weigh(opened.found, carried={} if opened.before else carried, after=after)
         found += weighed_suspicions(case, weighed)
-        result.doubt = doubt_of(
-            case,
-            weighed,
-            hung=[Hung(hang.now.found, hang.now.u_session) for hang in (*opened.before, opened)],
-            u_shared=opened.gain.shared_ln,
-        )
-    result.suspicions = [*found, *wrong_way(result)]
+        result.doubt = doubt_of(case, weighed, _hangs(opened), agreed=len(opened.before))
+    result.suspicions = [*wrong_way(result), *found]
     result.findings = findings_of(result)
     result.advice = worst(_advices(result))
+
+
+def _hangs(opened: Opened) -> Hangs:
+    """Return a session with the credible ones of the earlier hangs that it agrees with."""
+    every = [hang for hang in opened.before if not hang.result.suspicions] + [opened]
+    found = tuple(hang.now.found for hang in every)
+    return Hangs(found, tuple(hang.now.u_session for hang in every), opened.gain.shared_ln)
 
 
 def _advices(result: SessionResult) -> Iterator[Advice]:

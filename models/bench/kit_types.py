@@ -57,7 +57,10 @@ class ForecastRow(TypedDict):
 
 
 class HangRow(TypedDict):
-    """A session of these days that the next one may repeat; looked: what it had looked at."""
+    """A session of these days that the next one may repeat.
+
+    looked: what it had looked at; doubted: whether a suspicion was open
+    """
 
     at: float | None
     found: float
@@ -65,6 +68,7 @@ class HangRow(TypedDict):
     p_before: float | None
     p_after: float | None
     looked: list[str]
+    doubted: bool
 
 
 class SetupRow(TypedDict):

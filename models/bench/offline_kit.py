@@ -210,6 +210,7 @@ def _hang(hang: Opened) -> HangRow:
         "p_before": now.p_before,
         "p_after": now.p_after,
         "looked": sorted(looked_at(hang)),
+        "doubted": bool(hang.result.suspicions),
     }
 
 
@@ -431,6 +432,8 @@ def _rules() -> dict[str, object]:
                     "LIKELY_BETTER",
                     "WORTH_A_RESET",
                     "ENOUGH_HANGS",
+                    "SETTLED_HANGS",
+                    "SETTLED_BETTER",
                     "PATIENCE",
                 ),
             ),

@@ -14,6 +14,7 @@ from models.bench.advice import (
     RESET,
     SEND_AWAY,
     UNDECIDED,
+    WRONG_WAY,
     Advice,
     Basis,
     new_slope,
@@ -42,8 +43,6 @@ from models.bench.measurement import (
 from models.metrology import IN, INDETERMINATE, OUT, Budget, p_within, verdict
 from models.wording import Reason
 
-WRONG_WAY = "slope_changed"
-"""A suspicion that concerns what was entered after the readings, and not them."""
 _GRAVITY_OF_ADVICE = (LEAVE, RESET, REPEAT, SEND_AWAY, FIX_SETTING)
 
 

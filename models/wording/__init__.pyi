@@ -1,6 +1,7 @@
 from .formats import chance as chance
 from .formats import share as share
 from .formats import signed as signed
+from .formats import slope_text as slope_text
 from .formats import span as span
 from .reasons import Reason as Reason
 from .reasons import browser_templates as browser_templates

@@ -21,8 +21,8 @@ BROWSER_WORDS = {
     "explained": "{mistake} would explain it: " + _REMAINS + ".",
     "explained_by_slope": "{mistake} would explain it: what was found, {error_pct:signed2} %, is "
     "then just what the meter was left with.",
-    "slope_changed": "The{side:then} slope was changed the wrong way: {entered:plain} was entered, "
-    "{right:plain} reads right. Does it multiply or divide?",
+    "slope_changed": "The{side:then} slope was changed the wrong way: {entered} was entered, "
+    "{right} reads right. Does it multiply or divide?",
     "set_off": "The fleet finds {bench_id} {off_pct:signed2} % off its stamp: where "
     "{stamp_nm:fixed2} N·m hang by the stamp, {fleet_nm:fixed2} N·m do ({low_nm:fixed2} to "
     "{high_nm:fixed2}). Weigh the set: hanging again cannot tell.",
@@ -60,7 +60,7 @@ BROWSER_WORDS = {
     "off_level": "A crank {angle_deg:plain}° off level",
     "level_after_all": "A level crank, not one at {angle_deg:plain}°",
     "tenfold": "A decimal point one place off in every reading",
-    "other_slope": "A slope of {left:plain}, as last left, instead of {shown:plain}",
+    "other_slope": "A slope of {left}, as last left, instead of {shown}",
     "slope_acts_otherwise": "A slope that is a {convention}, not a {entered},",
     "other_cog": "A cog of {true_teeth:plain} teeth instead of {entered_teeth:plain}",
     "other_ring": "The chain on the ring of {true_teeth:plain} teeth, not of "
@@ -141,6 +141,7 @@ BENCH_WORDS = {
     "slip of the keys?",
     # advice
     "setting_explains": "A setting explains the error: mend it, leave the slope alone.",
+    "slope_to_undo": "The slope that was entered makes it worse: mend that first.",
     "not_trusted": "Not to be trusted yet ({suspected:names}): look, then repeat.",
     "outside_forecast": "{found} is outside what was forecast: look, hang again, and enter that as "
     "a session of its own; if it finds the same, the slope is reset.",

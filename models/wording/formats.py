@@ -6,6 +6,7 @@ templates need them that travel there. A number that rounds to zero carries no s
 
 from collections.abc import Callable
 from datetime import date
+from decimal import Decimal
 from functools import partial
 from typing import Any
 
@@ -28,6 +29,15 @@ def signed(value: float, digits: int = 0) -> str:
 def plain(value: float) -> str:
     """Return a number as it would be typed: up to six significant digits, no padding."""
     return f"{value:g}".replace("-", MINUS)
+
+
+def slope_text(value: float, step: float | None) -> str:
+    """Return a slope at the meter's step, 5.40 as 5.40; one that is no multiple as it is."""
+    if not step:
+        return plain(value)
+    digits = max(-int(Decimal(f"{step:.10g}").normalize().as_tuple().exponent), 0)
+    text = fixed(value, digits)
+    return text if abs(round(value, digits) - value) < 1e-6 * step else plain(value)
 
 
 def day(value: date) -> str:

@@ -148,7 +148,7 @@
     const p = bench.programmedLn(shown, meter.convention);
     if (shown && p !== null && bench.typed(left) && Math.abs(p - left) > rules.same_slope_ln) {
       const slope = Math.exp((divides ? left : -left) / 100);
-      const what = reason("other_slope", { shown: shown, left: slope });
+      const what = reason("other_slope", { shown: bench.slopeText(meter, shown), left: bench.slopeText(meter, slope) });
       const factor = Math.exp((p - left) / 100);
       out.push(slip("slope", factor, rules.slope_share_unlike_last, what, { ofSlope: true }));
     }

@@ -208,6 +208,8 @@
     return parts.reduce((sum, p) => sum + p.weight * normalCdf((side * p.mean - Math.abs(x) / 2) / p.sd), 0);
   }
 
+  const resetBy = (parts, x) => parts.map((part) => Object.assign({}, part, { mean: part.mean - x }));
+
   // The expected square of the true error less the limit's, where it is beyond it.
   function harmBeyond(parts, limit) {
     const beyond = (mean, sd) => {
@@ -219,11 +221,11 @@
   }
 
   // ---- what speaks against acting on the session ----------------------------------------
-  const NO_DOUBT = { reset_harm: 0, leave_harm: 0, own_harm: 0, outside: false, better: 1, agreed: 0, checks: [] };
+  const NO_DOUBT = { reset_harm: 0, leave_harm: 0, own_harm: 0, spared: 0, outside: false, better: 1, agreed: 0, checks: [] };
 
   function doubtOf(kit, meter, one, weighed) {
     const rules = kit.rules;
-    const hung = [...one.before, { found: one.x, u_session: one.own }];
+    const hung = [...one.before.filter((hang) => !hang.doubted), { found: one.x, u_session: one.own }];
     const shared = Math.sqrt(Math.max(one.whole ** 2 - one.own ** 2, 0));
     const limit = meter.tolerance_pct;
     const hidden = weighed.mistakes.map((mistake, k) => {
@@ -240,6 +242,7 @@
       reset_harm: sum(reset) + weighed.noZero * one.off ** 2,
       leave_harm: sum(hidden) + noZero,
       own_harm: weighed.none * harmBeyond(parts, limit),
+      spared: weighed.none * (harmBeyond(parts, limit) - harmBeyond(resetBy(parts, one.x), limit)),
       outside: Math.abs(one.off) > rules.forecast_limits * one.sd,
       better: betterByReset(parts, one.x),
       agreed: one.before.length,
@@ -354,7 +357,9 @@
       if (!right || !(after > 0) || after === before) return null;
       const [wanted, made] = [100 * Math.log(right / before), 100 * Math.log(after / before)];
       if (Math.abs(wanted) <= kit.rules.slip_pct || Math.abs(made + wanted) >= Math.abs(wanted) / 2) return null;
-      return suspicion(kit, "slope_changed", "setting", reason("slope_changed", { side: arm, entered: after, right: right }));
+      return suspicion(kit, "slope_changed", "setting", reason("slope_changed", {
+        side: arm, entered: bench.slopeText(meter, after), right: bench.slopeText(meter, bench.slopeToEnter(meter, right)),
+      }));
     }).filter(Boolean);
   }
 
@@ -389,7 +394,7 @@
       open.push(...weighedSuspicions(kit, meter, one, weighed));
       doubt = doubtOf(kit, meter, one, weighed);
     }
-    return { suspicions: [...open, ...wrongWay(kit, meter, found)], doubt: doubt };
+    return { suspicions: [...wrongWay(kit, meter, found), ...open], doubt: doubt };
   }
 
   // ---- what to do -----------------------------------------------------------------------
@@ -412,7 +417,7 @@
     if (ratio <= 0) return doubt;
     const x = 100 * Math.log(ratio);
     const part = { weight: 1, mean: x, sd: base.u / ratio };
-    return Object.assign({}, doubt, { better: betterByReset([part], x), own_harm: 0 });
+    return Object.assign({}, doubt, { better: betterByReset([part], x), own_harm: 0, spared: 0 });
   }
 
   function bySize(rules, meter, doubt, base) {
@@ -421,7 +426,9 @@
     const within = size + base.expanded <= limit;
     if (size > rules.damaged_pct && !doubt.agreed) return "repeat";
     if (size > rules.ruined_pct) return "send_away";
-    const expected = !within && doubt.own_harm > rules.look_cost && doubt.better >= rules.likely_better;
+    const settled = doubt.agreed >= rules.settled_hangs;
+    const likely = doubt.better >= (settled ? rules.settled_better : rules.likely_better);
+    const expected = !within && doubt.spared > rules.look_cost && likely;
     if (size <= base.expanded && !expected) return withinUncertainty(rules, limit, doubt, base);
     const exact = bench.newSlope(base.before, 1 + base.error_pct / 100, meter.convention);
     const beyond = exact !== null && ((bench.typed(meter.slope_min) && exact < meter.slope_min) ||
@@ -431,7 +438,7 @@
       return size > limit ? "repeat" : "leave";
     }
     if (within && doubt.better < rules.surely_better) return "leave";
-    if (doubt.better < rules.likely_better && doubt.agreed < rules.enough_hangs) return "repeat";
+    if (!likely) return "repeat";
     const entered = bench.slopeToEnter(meter, exact);
     if (!(entered > 0) || !(exact > 0)) return "reset";
     const rest = 100 * ((meter.convention === "multiplier" ? entered / exact : exact / entered) - 1);
@@ -441,7 +448,7 @@
   function withinUncertainty(rules, limit, doubt, base) {
     const size = Math.abs(base.error_pct);
     const harm = doubt.own_harm + doubt.leave_harm;
-    const inDoubt = harm > rules.look_cost * (1 + rules.patience * doubt.agreed);
+    const inDoubt = doubt.agreed < rules.settled_hangs && harm > rules.look_cost;
     if (size <= limit && base.expanded <= limit && !inDoubt) return "leave";
     const stays = rules.coverage_of_two * Math.sqrt(Math.max(base.u ** 2 - base.own ** 2, 0));
     return stays > (size > limit ? size : limit) || doubt.agreed >= rules.enough_hangs ? "leave" : "repeat";

@@ -25,7 +25,7 @@ from .suspicions import Suspicion as Suspicion
 from .suspicions import offset_sd as offset_sd
 from .suspicions import plain_suspicions as plain_suspicions
 from .suspicions import weighed_suspicions as weighed_suspicions
-from .true_error import Hung as Hung
+from .true_error import Hangs as Hangs
 from .weighing import Densities as Densities
 from .weighing import densities as densities
 from .weighing import weigh as weigh

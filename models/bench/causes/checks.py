@@ -15,11 +15,12 @@ from typing import NamedTuple
 from models.bench.causes.mistakes import Mistake
 from models.bench.causes.suspicions import Case, kinds_of, residual_pct
 from models.bench.causes.true_error import (
-    Hung,
+    Hangs,
     Part,
     better_by_reset,
     forecast_alone,
     harm_beyond,
+    reset_by,
     true_error,
 )
 from models.bench.causes.weighing import Weighed
@@ -80,6 +81,7 @@ class Doubt(NamedTuple):
 
     reset_harm, leave_harm  expected squared error, %², that a slip would leave
     own_harm  the same of leaving the slope alone, beyond tolerance, if nobody slipped
+    spared    how much less of it a reset would leave
     outside   whether the finding lies outside its 95 % forecast
     better    probability that a reset leaves the meter better, if nobody slipped
     agreed    how many earlier hangs of these days found the same
@@ -89,6 +91,7 @@ class Doubt(NamedTuple):
     reset_harm: float = 0.0
     leave_harm: float = 0.0
     own_harm: float = 0.0
+    spared: float = 0.0
     outside: bool = False
     better: float = 1.0
     agreed: int = 0
@@ -98,43 +101,38 @@ class Doubt(NamedTuple):
 NO_DOUBT = Doubt()
 
 
-def doubt_of(case: Case, weighed: Weighed, *, hung: Sequence[Hung], u_shared: float) -> Doubt:
+def doubt_of(case: Case, weighed: Weighed, hangs: Hangs, *, agreed: int) -> Doubt:
     """Return what speaks against acting on a session.
 
-    hung: this session and the earlier ones that it agrees with; u_shared: what they have in
-    common, 100·ln
+    hangs: this session and the credible ones of those that it agrees with; agreed: see `Doubt`
     """
     x = ln_from_ratio(case.stage.ratio)
     tolerance = case.session.tolerance_pct
-    hidden = [
-        _hidden(case, weighed, k, hung=hung, u_shared=u_shared)
-        for k in range(len(weighed.mistakes))
-    ]
+    hidden = [_hidden(case, weighed, hangs, k) for k in range(len(weighed.mistakes))]
     no_zero = weighed.no_zero * harm_beyond(forecast_alone(case.expected), tolerance)
     named = zip(weighed.mistakes, weighed.probabilities, strict=True)
     reset = sum(p * m.shift**2 for m, p in named if weighed.nameable(m))
-    true = true_error(case.expected, hung, u_shared)
+    true = true_error(case.expected, hangs)
+    own = harm_beyond(true, tolerance)
     return Doubt(
         reset_harm=reset + weighed.no_zero * weighed.off**2,
         leave_harm=sum(hidden) + no_zero,
-        own_harm=weighed.none * harm_beyond(true, tolerance),
+        own_harm=weighed.none * own,
+        spared=weighed.none * (own - harm_beyond(reset_by(true, x), tolerance)),
         outside=abs(weighed.off) > FORECAST_LIMITS * weighed.sd,
         better=better_by_reset(true, x),
-        agreed=len(hung) - 1,
+        agreed=agreed,
         checks=tuple(_checks(case, weighed, hidden, no_zero)),
     )
 
 
-def _hidden(
-    case: Case, weighed: Weighed, k: int, *, hung: Sequence[Hung], u_shared: float
-) -> float:
+def _hidden(case: Case, weighed: Weighed, hangs: Hangs, k: int) -> float:
     """Return the expected squared error beyond tolerance that a mistake hides, %²."""
     mistake, p = weighed.mistakes[k], weighed.probabilities[k]
     if p <= NEVER or not weighed.nameable(mistake):
         return 0.0
     shift = 0.0 if mistake.of_slope else mistake.shift
-    mended = [h._replace(found=h.found - shift) for h in hung]
-    true = true_error(case.expected, mended, u_shared)
+    true = true_error(case.expected, hangs.without(shift))
     return p * harm_beyond(true, case.session.tolerance_pct)
 
 
@@ -155,7 +153,7 @@ def of_side(doubt: Doubt, ratio: float, u_ln: float) -> Doubt:
     if ratio <= 0:
         return doubt
     x = ln_from_ratio(ratio)
-    return doubt._replace(better=better_by_reset([Part(1.0, x, u_ln)], x), own_harm=0.0)
+    return doubt._replace(better=better_by_reset([Part(1.0, x, u_ln)], x), own_harm=0.0, spared=0.0)
 
 
 def _checks(case: Case, weighed: Weighed, hidden: Sequence[float], no_zero: float) -> list[Check]:

@@ -16,7 +16,7 @@ from typing import NamedTuple
 from models.bench.causes.own_past import Observed, programmed_ln
 from models.bench.measurement import Installation, Session
 from models.metrology import ln_from_ratio
-from models.wording import Reason
+from models.wording import Reason, slope_text
 
 COMMON_LENGTHS_MM = tuple(150 + 2.5 * k for k in range(13))
 SAME_LENGTH_MM = 0.4
@@ -281,7 +281,8 @@ def _slopes(session: Session, last: Observed, left: float | None) -> Iterator[Mi
     p = programmed_ln(shown, convention)
     if shown and p is not None and left is not None and abs(p - left) > SAME_SLOPE_LN:
         slope = math.exp((left if convention == "divisor" else -left) / 100)
-        what = Reason("other_slope", shown=shown, left=slope)
+        step = session.meter.slope_step
+        what = Reason("other_slope", shown=slope_text(shown, step), left=slope_text(slope, step))
         yield Mistake(
             "slope",
             math.exp((p - left) / 100),

@@ -13,12 +13,29 @@ from typing import NamedTuple
 from models.bench.causes.own_past import Expectation
 from models.bench.causes.weighing import KNOCKED_SD, KNOCKED_SHARE
 
+LEAST_U = 1e-6
+"""No hang is more certain, 100·ln."""
 
-class Hung(NamedTuple):
-    """What one hang found, 100·ln, and the standard uncertainty that is its own."""
 
-    found: float
-    u_session: float
+class Hangs(NamedTuple):
+    """Hangs that agree: what each found, its own standard uncertainty, and the shared one, 100·ln.
+
+    What they share is what another hang would have again.
+    """
+
+    found: tuple[float, ...]
+    u_own: tuple[float, ...]
+    u_shared: float
+
+    def without(self, shift: float) -> Hangs:
+        """Return the hangs without what a slip added to each."""
+        return self._replace(found=tuple(x - shift for x in self.found))
+
+    def mean(self) -> tuple[float, float]:
+        """Return their weighted mean, and the variance that is its own."""
+        precision = [1 / max(u, LEAST_U) ** 2 for u in self.u_own]
+        variance = 1 / sum(precision)
+        return variance * sum(x * p for x, p in zip(self.found, precision, strict=True)), variance
 
 
 class Part(NamedTuple):
@@ -29,17 +46,15 @@ class Part(NamedTuple):
     sd: float
 
 
-def true_error(expected: Expectation, hung: Sequence[Hung], u_shared: float) -> list[Part]:
+def true_error(expected: Expectation, hangs: Hangs) -> list[Part]:
     """Return the density of the true error as normal parts whose weights sum to 1.
 
-    expected: before the first of these hangs; hung: they all, at least one; u_shared: what they
-    have in common, 100·ln. A meter's own past was found with what they have in common too.
+    expected: before the first of these hangs. A meter's own past was found with what they share.
     """
-    variance = 1 / sum(1 / max(h.u_session, 1e-6) ** 2 for h in hung)
-    found = variance * sum(h.found / max(h.u_session, 1e-6) ** 2 for h in hung)
-    before, after = (u_shared, 0.0)
+    found, variance = hangs.mean()
+    before, after = hangs.u_shared, 0.0
     if expected.known and not expected.of_truth:
-        before, after = 0.0, u_shared
+        before, after = after, before
     noise = variance + before**2
     parts = []
     for share, extra in ((1 - KNOCKED_SHARE, 0.0), (KNOCKED_SHARE, KNOCKED_SD)):
@@ -71,6 +86,11 @@ def better_by_reset(parts: Sequence[Part], x: float) -> float:
     """
     side = math.copysign(1.0, x)
     return sum(p.weight * _above((abs(x) / 2 - side * p.mean) / p.sd) for p in parts)
+
+
+def reset_by(parts: Sequence[Part], x: float) -> list[Part]:
+    """Return the density of the true error once the slope is set by what was found."""
+    return [part._replace(mean=part.mean - x) for part in parts]
 
 
 def harm_beyond(parts: Sequence[Part], limit: float) -> float:

@@ -275,7 +275,7 @@ ONLY_SERVER = ("arms_differ", "no_slope_mends")
 def same_advice(shown, result):
     """What speaks against a reset, what to look at, and what to do, side by side."""
     doubt, wanted = shown["doubt"], result.doubt
-    for key in ("reset_harm", "leave_harm", "own_harm", "better"):
+    for key in ("reset_harm", "leave_harm", "own_harm", "spared", "better"):
         assert doubt[key] == pytest.approx(getattr(wanted, key), rel=1e-6, abs=1e-6)
     assert (doubt["outside"], doubt["agreed"]) == (wanted.outside, wanted.agreed)
     assert [c["what"] for c in doubt["checks"]] == [str(c.reason) for c in wanted.checks]

@@ -9,6 +9,8 @@ import pytest
 from models.bench.advice import (
     ENOUGH_HANGS,
     REMEDIES,
+    SETTLED_HANGS,
+    WRONG_WAY,
     Basis,
     advise,
     new_slope,
@@ -146,3 +148,27 @@ def test_within_tolerance_only_a_slope_that_is_surely_better() -> None:
     assert advise(basis(0.8), [], doubt=Doubt(better=0.9)).code == "leave"
     assert advise(basis(0.8), [], doubt=Doubt(better=0.99)).code == "reset"
     assert advise(basis(1.8), [], doubt=Doubt(better=0.9)).code == "reset"
+
+
+def test_forecast_and_finding_together_ask_for_a_reset() -> None:
+    """Neither is sure alone; odds of five to one do, of three to one once two hangs agree."""
+    case = basis(1.4, u=0.75, shared="session")
+    much = LOOK_COST * 5
+    for doubt, code in (
+        (Doubt(), "leave"),
+        (Doubt(own_harm=much, spared=much, better=0.9), "reset"),
+        (Doubt(own_harm=much, spared=much, better=0.8), "repeat"),
+        (Doubt(own_harm=much, spared=much, better=0.8, agreed=SETTLED_HANGS), "reset"),
+        (Doubt(own_harm=much, spared=much, better=0.7, agreed=SETTLED_HANGS), "leave"),
+        (Doubt(own_harm=much, better=0.9), "repeat"),
+        (Doubt(leave_harm=LOOK_COST * 2), "repeat"),
+    ):
+        assert advise(case, [], doubt=doubt).code == code
+    unlikely = basis(1.8, u=0.75)
+    assert advise(unlikely, [], doubt=Doubt(better=0.6)).code == "repeat"
+
+
+def test_a_slope_changed_the_wrong_way_is_mended_first() -> None:
+    turned = Suspicion(WRONG_WAY, 5.72, 5.5, None, Reason("display_doubled"), "setting")
+    advice = advise(basis(2.0), [turned])
+    assert (advice.code, advice.reason.kind) == ("fix_setting", "slope_to_undo")

@@ -72,6 +72,18 @@ def test_a_fresh_hang_that_differs_is_no_agreement() -> None:
     assert advice(results[-1]) == "reset"
 
 
+def test_a_glance_where_a_slip_may_hide_that_a_meter_is_out() -> None:
+    """+0.1 % found where −1.4 ± 0.9 % was forecast: a hanger not counted would leave −1.6 %."""
+    rows = session(0.1, slope_before=5.61, hanger_mass_kg=0.0)
+    sets = table("mass_sets", [{"bench_id": "green", "mass_kg": 20.0, "hanger_mass_kg": 0.35}])
+    tables = {"meters": table("meters", SPIDER), "mass_sets": sets}
+    rows = [row | {"bench_id": "green"} for row in rows]
+    (result,) = evaluate_bench(tables | {"bench": bench(rows)}, forecasts=forecast_of(-1.4, 1.4))
+    assert "hanger_mass" in checks(result)
+    (calm,) = evaluate_bench(tables | {"bench": bench(rows)}, forecasts=forecast_of(0.1, 0.3))
+    assert (advice(calm), checks(calm)) == ("leave", [])
+
+
 def test_a_crank_that_explains_is_looked_at_first() -> None:
     """+3.03 % is what a crank of 170 mm does that was entered as 165 mm."""
     rows = session(100 * (170 / 165 - 1), crank_length_mm=165.0, slope_before=5.61)
