@@ -38,6 +38,7 @@ from .resolution import display_step as display_step
 from .spread import MAD_TO_SD as MAD_TO_SD
 from .spread import bland_altman as bland_altman
 from .spread import robust_sd as robust_sd
+from .spread import variance_prior as variance_prior
 from .time_scale import DAYS_A_YEAR as DAYS_A_YEAR
 from .time_scale import date_of as date_of
 from .time_scale import instants as instants

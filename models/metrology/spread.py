@@ -1,4 +1,4 @@
-"""Measure scatter: limits of agreement, and a standard deviation that outliers do not move."""
+"""Measure scatter: limits of agreement, an sd that outliers do not move, variances of many."""
 
 from dataclasses import dataclass
 
@@ -36,3 +36,35 @@ def robust_sd(values: Array, *, about: float | None = None) -> float:
     """
     centre = np.median(values) if about is None else about
     return MAD_TO_SD * float(np.median(np.abs(values - centre)))
+
+
+def variance_prior(variances: Array, dof: Array) -> tuple[float, float]:
+    """Return the usual variance s0² and the degrees of freedom d0 that it is worth for each of many.
+
+    variances [n] > 0 of dof [n] each, n ≥ 2; a true variance is taken as d0·s0² over a χ² of d0.
+    A variance s² shrinks to (d0·s0² + dof·s²) / (d0 + dof). d0 is infinite where the variances
+    differ no more than chance allows.
+    Source: Smyth (2004), Stat. Appl. Genet. Mol. Biol. 3(1), art. 3, section 6.2.
+    """
+    from scipy.special import digamma, polygamma
+
+    e = np.log(variances) - digamma(dof / 2) + np.log(dof / 2)
+    excess = float(np.var(e, ddof=1) - np.mean(polygamma(1, dof / 2)))
+    if excess <= 0:
+        return float(np.exp(np.mean(e))), float("inf")
+    d0 = 2 * _inverse_trigamma(excess)
+    return float(np.exp(np.mean(e) + digamma(d0 / 2) - np.log(d0 / 2))), d0
+
+
+def _inverse_trigamma(y: float) -> float:
+    """Return x with trigamma(x) = y > 0, by Newton's method on 1/trigamma (Smyth, appendix)."""
+    from scipy.special import polygamma
+
+    x = 0.5 + 1 / y
+    for _ in range(50):
+        now = float(polygamma(1, x))
+        step = now * (1 - now / y) / float(polygamma(2, x))
+        x += step
+        if abs(step) < 1e-9 * x:
+            break
+    return x

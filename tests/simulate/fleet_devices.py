@@ -47,6 +47,8 @@ def _draw_meters(options: FleetOptions, n_days: int, rng: np.random.Generator) -
             stop = int(rng.uniform(max(start, 0) + 0.3 * (n_days - max(start, 0)), n_days))
         meter = MeterTruth(f"M{i + 1:04d}", group, start, stop, _sensor(group, n_days - start, rng))
         meter.temperature = group.temperature + group.temperature_sd * rng.normal()
+        if options.noise_spread:
+            meter.noise = math.exp(options.noise_spread * rng.normal())
         _swap_batteries(meter, n_days, rng)
         meters.append(meter)
     return meters
@@ -100,6 +102,7 @@ def _strike(world: World) -> None:
         first = max(meter.start, 0) + 150
         last = world.n_days - world.options.quiet_tail * YEAR
         day = int(world.rng.uniform(first, max(first + 1, last)))
+        day = int(last) if world.options.strikes_together else day
         size = float(world.rng.uniform(*world.options.strike_size) * world.rng.choice([-1.0, 1.0]))
         meter.sensor[day - meter.start :] += size
         world.truth.strikes.append(Strike(meter_id, day, size))

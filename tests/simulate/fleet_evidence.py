@@ -237,7 +237,7 @@ def _ride(world: World, meter: MeterTruth, reference: str, day: int) -> Row:
     sd = options.ride_u * math.exp(options.ride_u_spread * rng.normal())
     dof = float(rng.integers(4, 30))
     grown = 3.0 if day >= truth.noisy.get(meter.meter_id, world.n_days) else 1.0
-    total = grown * math.hypot(sd, options.ride_extra)
+    total = grown * meter.noise * math.hypot(sd, options.ride_extra)
     pair = truth.pairs[(meter.meter_id, reference)]
     return {
         "meter_id": meter.meter_id,

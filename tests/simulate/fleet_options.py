@@ -82,10 +82,12 @@ class FleetOptions:
     wild_share: float = 0.0
     strikes: int = 0
     strike_size: tuple[float, float] = (2.0, 3.5)
+    strikes_together: bool = False  # all on the day on which the quiet tail begins
     wrong_entries: int = 0
     trainer_jump: float = 0.0
     bench_jump: float = 0.0
     noisy_meters: int = 0
+    noise_spread: float = 0.0  # sd of ln(noise) between meters, as nobody states it
     quiet_tail: float = 0.5  # years before the end in which nothing goes wrong
 
 

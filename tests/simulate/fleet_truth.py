@@ -26,6 +26,7 @@ class MeterTruth:
     stop: int | None
     sensor: Array
     temperature: float = 0.0  # effect per °C away from 20
+    noise: float = 1.0  # its rides' noise over the usual
     battery_days: list[int] = field(default_factory=list)
     cranks: list[tuple[float, str]] = field(default_factory=list)
     resets: list[tuple[float, float]] = field(default_factory=list)

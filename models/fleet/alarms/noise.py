@@ -1,21 +1,33 @@
-"""Find meters whose noise has grown beyond their usual."""
+"""Find meters whose noise has grown beyond their own usual.
+
+Meters differ in noise. Each is judged by its own past, shrunk towards the fleet's as far as the
+fleet's meters are alike (`variance_prior`): with d0 and s0² the fleet's, n records before a date of
+mean square s² and m after it of mean square t²,
+
+    F = t² / ((d0·s0² + n·s²) / (d0 + n)),    F(m, d0 + n) where nothing has grown
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import gammaincc, ndtr
+from scipy.special import fdtrc, ndtr
 
 from models.fleet.design import Observations, rows_of_each
-from models.metrology import Array, Index
+from models.metrology import Array, Index, variance_prior
 
 _FEWEST = 6
 _CLIP = 6.25  # one outlier alone is no grown noise
 _USUAL_CLIPPED = (0.9262, 1.5029)  # mean and variance of min(z², 6.25), z standard normal
+_DOF = 2 * _USUAL_CLIPPED[0] ** 2 / _USUAL_CLIPPED[1]  # of one clipped square, as a scaled χ²
+_MEDIAN_SQUARE = 0.4549  # of a standard normal
+_FEW_METERS, _FEW_DOF = 5, 8.0
+"""Of fewer meters nobody knows how much they differ: as if by a factor of 1.6 up or down."""
+_MOST_DOF = 1e6
 
 
 @dataclass(frozen=True)
 class Grown:
-    """A meter whose clipped squares have `ratio` times the usual mean since an observation."""
+    """A meter whose clipped squares have `ratio` times its usual mean since an observation."""
 
     meter: int
     row: int
@@ -33,44 +45,52 @@ def noise_p_values(z: Array, obs: Observations) -> list[Grown]:
     """Return each meter's best supported growth with its p-value, dates searched included.
 
     z: standardized innovations of all observations at full weight
-
-    Squares are clipped, so a tail heavier than normal weighs little, and scaled by the fleet's
-    own mean; the sum since a date is judged as a scaled χ².
     """
-    clipped = np.minimum(z**2, _CLIP)
-    rides = ~obs.is_bench
-    if rides.sum() < 2 * _FEWEST:
+    rides = np.where(obs.is_bench, -1, obs.owner)
+    rows = {m: r for m, r in rows_of_each(rides) if len(r) > _FEWEST}
+    if not rows:
         return []
-    usual = max(float(np.mean(clipped[rides])) / _USUAL_CLIPPED[0], 1.0)
+    scale = {m: _own_variance(z[r] ** 2) for m, r in rows.items()}
+    usual, worth = _usual(
+        np.array(list(scale.values())), np.array([_DOF * len(r) for r in rows.values()])
+    )
     grown = []
-    for meter, rows in rows_of_each(np.where(rides, obs.owner, -1)):
-        found = _best(meter, rows, clipped[rows] / usual)
-        if found is not None:
-            grown.append(found)
+    for m, r in rows.items():
+        own = (worth * usual + _DOF * len(r) * scale[m]) / (worth + _DOF * len(r))
+        squares = own * np.minimum(z[r] ** 2 / own, _CLIP) / _USUAL_CLIPPED[0]
+        grown.append(_best(m, r, squares, usual, worth))
     return grown
 
 
-def _best(meter: int, rows: Index, squares: Array) -> Grown | None:
+def _own_variance(squares: Array) -> float:
+    """Return a meter's variance from its squares, clipped at 6.25 times itself."""
+    s2 = max(float(np.median(squares)) / _MEDIAN_SQUARE, 1e-6)
+    for _ in range(10):
+        s2 = float(np.mean(np.minimum(squares, _CLIP * s2))) / _USUAL_CLIPPED[0]
+    return s2
+
+
+def _usual(variances: Array, dof: Array) -> tuple[float, float]:
+    """Return the fleet's usual variance and what it is worth beside a meter's own records."""
+    if len(variances) < _FEW_METERS:
+        return float(np.average(variances, weights=dof)), _FEW_DOF
+    usual, worth = variance_prior(variances, dof)
+    return usual, min(worth, _MOST_DOF)
+
+
+def _best(meter: int, rows: Index, squares: Array, usual: float, worth: float) -> Grown:
+    """Return the date since which the squares have grown most surely."""
     n = len(rows)
     starts = np.arange(1, n - _FEWEST + 1)
-    if not len(starts):
-        return None
-    count = (n - starts).astype(np.float64)
-    total = np.cumsum(squares[::-1])[::-1][starts]
-    p = _upper_tail(total, count)
+    before, after = _DOF * starts, _DOF * (n - starts)
+    sums = np.cumsum(squares)[starts - 1]
+    past = (worth * usual + _DOF * sums) / (worth + before)
+    since = (np.sum(squares) - sums) / (n - starts)
+    p = fdtrc(after, worth + before, since / past)
     best = int(np.argmin(p))
     tries = 1 + np.log2(max(n / _FEWEST, 1.0)) * 2.0
-    k = int(starts[best])
-    ratio = float(total[best] / count[best] / _USUAL_CLIPPED[0])
+    k, ratio = int(starts[best]), float(since[best] / past[best])
     return Grown(meter, int(rows[k]), int(rows[k - 1]), ratio, float(min(1.0, p[best] * tries)))
-
-
-def _upper_tail(total: Array, count: Array) -> Array:
-    """Return P(sum of clipped squares > total), by a gamma of the same mean and variance."""
-    mean, variance = _USUAL_CLIPPED
-    shape, scale = count * mean**2 / variance, variance / mean
-    tail: Array = gammaincc(shape, total / scale)
-    return tail
 
 
 def _factor(ratio: float) -> float:

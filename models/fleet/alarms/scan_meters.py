@@ -190,13 +190,14 @@ def explained(block: MeterBlock, rules: Rules, *, steps: bool) -> list[Found]:
 
     Explanations are accepted one by one, the best supported first; then each step is tried
     without, so that two outliers in a row are not called a step when together they are likelier.
+    That something happened is for the limits to say: nothing at all is no other explanation.
     """
     best = _Explainer(block, rules, steps=steps).explain()
     for step in [f for f in best if f.kind == STEP]:
         if step not in best:
             continue
         other = _Explainer(block, rules, steps=steps, barred=step.row).explain()
-        if _total(other) > _total(best):
+        if len(other) >= len(best) and _total(other) > _total(best):
             best = other
     return best
 
