@@ -6,6 +6,7 @@ from .gain_error import x_range as x_range
 from .policy_chart import in_use as in_use
 from .policy_chart import on_paper as on_paper
 from .policy_chart import policies as policies
+from .power_chart import power as power
 from .reliability_chart import reliability as reliability
 from .ride_charts import REASONS as REASONS
 from .ride_charts import differences as differences

@@ -39,7 +39,7 @@ def robust_sd(values: Array, *, about: float | None = None) -> float:
 
 
 def variance_prior(variances: Array, dof: Array) -> tuple[float, float]:
-    """Return the usual variance s0² and the degrees of freedom d0 that it is worth for each of many.
+    """Return the usual variance s0² of many, and the degrees of freedom d0 that it is worth.
 
     variances [n] > 0 of dof [n] each, n ≥ 2; a true variance is taken as d0·s0² over a χ² of d0.
     A variance s² shrinks to (d0·s0² + dof·s²) / (d0 + dof). d0 is infinite where the variances

@@ -256,6 +256,7 @@ class Diagnostics(TypedDict):
     checks: list[Row]
     shares: list[Row]
     detection: list[Row]
+    power: list[Row]
 
 
 class MethodDocument(TypedDict, total=False):

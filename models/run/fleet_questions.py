@@ -178,6 +178,7 @@ def method(fleet: Fleet) -> MethodDocument:
             "checks": snap.checks.to_dicts(),
             "shares": snap.shares.to_dicts(),
             "detection": snap.detection.to_dicts(),
+            "power": snap.power.to_dicts(),
         },
         "false_alarms_per_season": settings.false_alarms_per_season,
     }

@@ -78,6 +78,7 @@ class Snapshot:
     checks       whether the model describes the data (models.honesty.checks)
     shares       what share each part has (models.fleet.variance_components)
     detection    how soon a step is found (models.honesty.detection)
+    power        how likely it is named within some months (models.fleet.FleetFit.step_power)
     notices      what coaches are told of the last thirteen months (models.coaching.rider_notices)
     findings     what is known of a device beyond its number (models.status.device_findings)
     """
@@ -93,6 +94,7 @@ class Snapshot:
     checks: pl.DataFrame
     shares: pl.DataFrame
     detection: pl.DataFrame
+    power: pl.DataFrame
     notices: pl.DataFrame
     findings: pl.DataFrame
 

@@ -29,6 +29,7 @@ def diagnostic_parts(diagnostics: Document) -> list[html.Section]:
         _checks_part(diagnostics.get("checks") or []),
         _shares_part(diagnostics.get("shares") or []),
         _detection_part(diagnostics.get("detection") or []),
+        _power_part(diagnostics.get("power") or []),
     ]
 
 
@@ -114,3 +115,30 @@ def _detection_rows(rows: Iterable[Document]) -> Iterable[tuple[str, ...]]:
             figures.CHART_NAMES.get(best["chart"], theme.words(best["chart"])),
             *(theme.probability(best[f"found_within_{n}"]) for n in (1, 3, 6)),
         )
+
+
+def _power_part(rows: Sequence[Document]) -> html.Section:
+    sizes = sorted({row["step_pct"] for row in rows})
+    found = {(row["step_pct"], row["months"]): row["found"] for row in rows}
+    months = sorted({row["months"] for row in rows})
+    table = [
+        (f"{size:g}{theme.NBSP}%", *(theme.probability(found[size, m]) for m in months))
+        for size in sizes
+    ]
+    heads = ("Step", *(f"Named within {theme.plural(m, 'month')}" for m in months))
+    told = "; ".join(f"{row[0]}: {', '.join(row[1:])}" for row in table)
+    body: Any = html.Div(
+        [
+            parts.chart("power", figures.power(rows), f"Steps named in time. {told}."),
+            parts.plain_table(heads, table, name="Power"),
+        ],
+        className="side-by-side",
+    )
+    return parts.section(
+        "How likely an unrecorded step is named",
+        body if rows else parts.load_first("Nothing is fitted yet."),
+        name="method-power",
+        note="Of a lasting step that nobody wrote down, so many months ago: the probability that "
+        "the whole history names it by now, at this fleet's own records since, its noise and its "
+        "limit of false alarms; the mean over the meters in use. More sessions and rides raise it.",
+    )

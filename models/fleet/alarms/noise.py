@@ -10,7 +10,7 @@ mean square s² and m after it of mean square t²,
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import fdtrc, ndtr
+from scipy.special import fdtrc
 
 from models.fleet.design import Observations, rows_of_each
 from models.metrology import Array, Index, variance_prior
@@ -38,7 +38,7 @@ class Grown:
     @property
     def factor(self) -> float:
         """Return how much larger the noise's sd is."""
-        return _factor(self.ratio)
+        return float(np.sqrt(self.ratio))
 
 
 def noise_p_values(z: Array, obs: Observations) -> list[Grown]:
@@ -91,12 +91,3 @@ def _best(meter: int, rows: Index, squares: Array, usual: float, worth: float) -
     tries = 1 + np.log2(max(n / _FEWEST, 1.0)) * 2.0
     k, ratio = int(starts[best]), float(since[best] / past[best])
     return Grown(meter, int(rows[k]), int(rows[k - 1]), ratio, float(min(1.0, p[best] * tries)))
-
-
-def _factor(ratio: float) -> float:
-    """Return the noise sd ratio whose clipped squares have `ratio` times the usual mean."""
-    s = np.linspace(1.0, 8.0, 141)
-    c = np.sqrt(_CLIP) / s
-    inside = 2 * ndtr(c) - 1 - 2 * c * np.exp(-0.5 * c**2) / np.sqrt(2 * np.pi)
-    mean = s**2 * inside + _CLIP * 2 * ndtr(-c)
-    return float(np.interp(ratio, mean / mean[0], s))

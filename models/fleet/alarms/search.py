@@ -23,7 +23,7 @@ from models.fleet.alarms.scan_meters import (
     explained,
     worth_explaining,
 )
-from models.fleet.alarms.search_state import ODDS, Search, is_own
+from models.fleet.alarms.search_state import ODDS, Search, is_own, own_steps
 from models.fleet.design import METER, Effect, Observations
 from models.fleet.inference import (
     SCALES,
@@ -117,7 +117,7 @@ def describe_noise(search: Search, state: State) -> None:
 def _explain_meters(search: Search, state: State) -> None:
     """Explain each meter's own observations from the start: steps, wrong entries, outliers."""
     obs, devices = search.prepared.obs, search.prepared.devices
-    seen = batch_statistics(state, _own_steps(search))
+    seen = batch_statistics(state, own_steps(search.prepared, search.effects))
     steps = step_limit(search.budget, seen, search.odds_adjustments)
     entries = entry_limit(
         search.budget,
@@ -147,16 +147,6 @@ def _noise_share(seen: list[BatchStatistics], obs: Observations) -> float:
     ]
     joined = np.concatenate(shares) if shares else np.zeros(0)
     return float(np.median(joined)) if len(joined) else 1.0
-
-
-def _own_steps(search: Search) -> dict[int, list[tuple[float, float]]]:
-    """Return instant and prior variance of the steps in the model, by meter."""
-    steps: dict[int, list[tuple[float, float]]] = {}
-    for e in search.effects:
-        if e.kind == "step" and is_own(search.prepared, e):
-            meter = search.prepared.devices.meters.index(e.device)
-            steps.setdefault(meter, []).append((e.at, e.sd**2))
-    return steps
 
 
 def _accept(search: Search, found: Found) -> None:

@@ -119,3 +119,13 @@ def is_own(prepared: Prepared, effect: Effect) -> bool:
     if effect.device_kind != METER or effect.kind not in ("step", "entry"):
         return False
     return effect.kind == "entry" or not devices.promoted[devices.meters.index(effect.device)]
+
+
+def own_steps(prepared: Prepared, effects: list[Effect]) -> dict[int, list[tuple[float, float]]]:
+    """Return instant and prior variance of the steps in the model, by meter."""
+    steps: dict[int, list[tuple[float, float]]] = {}
+    for e in effects:
+        if e.kind == "step" and is_own(prepared, e):
+            meter = prepared.devices.meters.index(e.device)
+            steps.setdefault(meter, []).append((e.at, e.sd**2))
+    return steps

@@ -245,6 +245,7 @@ def snapshot_of(
         checks=honesty.checks(innovations),
         shares=fleet.variance_components(rng=np.random.default_rng(SEED)),
         detection=honesty.detection(innovations, limits),
+        power=fleet.step_power(),
         notices=_notices(found, fleet),
         findings=findings(found, fleet),
     )

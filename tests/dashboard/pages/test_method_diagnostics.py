@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from dashboard.figures import power
 from dashboard.pages.method.model_check import diagnostic_parts
 from models.ageing import limits_from_budget
 from models.fleet import fit
@@ -34,6 +35,7 @@ def document() -> dict[str, list[dict[str, Any]]]:
         "checks": checks(innovations).to_dicts(),
         "shares": fitted.variance_components(rng=np.random.default_rng(1)).to_dicts(),
         "detection": detection(innovations, limits).to_dicts(),
+        "power": fitted.step_power().to_dicts(),
     }
 
 
@@ -103,6 +105,20 @@ def test_the_best_chart_for_each_step_is_shown(page: list[Any], document: dict[s
                 assert cell == ">\u00a099\u00a0%"
             else:
                 assert number_in(cell) == near(100 * p, 0)
+
+
+def test_the_power_curve_is_shown_as_computed(page: list[Any], document: dict[str, Any]) -> None:
+    rows = rows_of(page, "Power")
+    found = {(row["step_pct"], row["months"]): row["found"] for row in document["power"]}
+    assert len(rows) == 6
+    for step, *cells in rows:
+        for cell, months in zip(cells, (3, 6, 12), strict=True):
+            p = found[number_in(step), months]
+            if 0.01 <= p <= 0.99:
+                assert number_in(cell) == near(100 * p, 0)
+    chart = power(document["power"])["data"]
+    assert [trace["name"] for trace in chart] == [f"within {m} months" for m in (3, 6, 12)]
+    assert chart[1]["y"] == [100 * found[x, 6] for x in chart[1]["x"]]
 
 
 def test_without_enough_records_it_says_what_it_would_take() -> None:

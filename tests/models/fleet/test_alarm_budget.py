@@ -1,0 +1,98 @@
+"""How many false alarms there are, and how likely a real step is named."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from models.fleet import FleetFit, fit
+from models.fleet.alarms.noise import noise_p_values
+from tests.models.fleet.simulated import fleet_data
+from tests.simulate.fleet_options import USUAL
+from tests.simulate.fleets import simulate_fleet
+
+
+def rides_of(scales: np.ndarray, n: int, rng: np.random.Generator) -> tuple[np.ndarray, object]:
+    """Standardized residuals of n rides of each meter, of these scales, and whose they are."""
+    z = (scales[:, None] * rng.standard_normal((len(scales), n))).ravel()
+    owner = np.repeat(np.arange(len(scales)), n)
+    return z, SimpleNamespace(is_bench=np.zeros(len(z), dtype=np.bool_), owner=owner)
+
+
+@pytest.mark.parametrize("spread", [0.0, 0.6])
+def test_meters_that_always_were_noisy_do_not_alarm(spread):
+    """However much meters differ in noise (log sd 0, 0.6): about as many p < 0.01 as there may.
+
+    Judged by the fleet's one level, 17 % of the meters had p < 0.01 at a log sd of 0.6 (now 2 %).
+    """
+    rng = np.random.default_rng(6)
+    p = []
+    for _ in range(25):
+        z, obs = rides_of(np.exp(spread * rng.standard_normal(40)), 30, rng)
+        p += [g.p for g in noise_p_values(z, obs)]
+    assert np.mean(np.array(p) < 0.01) < 0.03
+
+
+def test_noise_that_tripled_is_seen_among_unlike_meters():
+    rng = np.random.default_rng(7)
+    seen, factors = [], []
+    for _ in range(25):
+        z, obs = rides_of(np.exp(0.6 * rng.standard_normal(40)), 30, rng)
+        z[15:30] *= 3.0
+        first = noise_p_values(z, obs)[0]
+        seen.append(first.p < 0.002)
+        factors.append(first.factor)
+    assert np.mean(seen) > 0.75
+    assert np.median(factors) == pytest.approx(3.0, rel=0.3)
+
+
+@pytest.fixture(scope="module")
+def fitted() -> FleetFit:
+    fleet = simulate_fleet(replace(USUAL, n_meters=40, n_trainers=2, years=2.0), 11)
+    return fit(fleet_data(fleet), today=fleet.today)
+
+
+def test_larger_and_older_steps_are_named_more_often(fitted):
+    power = fitted.step_power()
+    assert power.height == 18
+    for _, rows in power.group_by("months"):
+        assert rows.sort("step_pct")["found"].is_sorted()
+    of = {(m, s): found for m, s, found, _ in power.iter_rows()}
+    assert of[6, 0.5] < 0.2 < of[6, 1.0] < of[6, 2.0]
+    assert of[6, 3.0] > 0.9  # a meter without a record since shows nothing
+    assert of[3, 1.0] < of[6, 1.0] + 0.02
+
+
+def test_power_of_one_meter_by_hand(fitted):
+    """A step of half a year ago, each meter's I by sums over P: Φ(δ√I − c) + Φ(−δ√I − c)."""
+    from models.fleet.alarms.scan_meters import batch_statistics
+    from models.fleet.alarms.search_state import own_steps
+    from models.fleet.alarms.step_power import _known_since, _limits
+
+    prepared, state = fitted.prepared, fitted.posterior.state
+    seen = batch_statistics(state, own_steps(prepared, fitted.effects))
+    at = prepared.obs.t.max() - 0.5
+    limit, few = _limits(prepared, seen)
+    total, n = 0.0, 0
+    for view in seen:
+        info, left = _known_since(view, prepared.obs, at)
+        k = 0
+        for b in range(len(view.meter)):
+            block = view.block(b, prepared.obs)
+            t = prepared.obs.t[block.rows]
+            if not (t[0] < at and t[-1] > prepared.obs.t.max() - 1.0):
+                continue
+            late = (t >= at).astype(float)
+            if late.any():
+                assert info[k] == pytest.approx(late @ block.P @ late)
+            shift = 100 * np.log(1.01) * np.sqrt(late @ block.P @ late)
+            c = max(few, limit) if late.sum() <= 2 else limit
+            lone = late.sum() == 1 and not block.is_bench[-1]
+            total += 0.0 if lone or not late.any() else norm.cdf(shift - c) + norm.cdf(-shift - c)
+            assert left[k] == (0 if lone else late.sum())
+            k, n = k + 1, n + 1
+        assert k == len(info)
+    [row] = fitted.step_power().filter(months=6, step_pct=1.0).to_dicts()
+    assert (row["n_meters"], row["found"]) == (n, pytest.approx(total / n))
