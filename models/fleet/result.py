@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from models.fleet.adjusted_observations import adjusted_observation_frame
-from models.fleet.alarms import step_power
+from models.fleet.alarms import step_power_frame
 from models.fleet.design import BENCH, METER, REFERENCE, Effect, Prepared
 from models.fleet.drift import drift_frame
 from models.fleet.forecast import forecast_all
@@ -142,8 +142,8 @@ class FleetFit:
         return variance_component_frame(self.prepared, self.hyper, self.posterior.outlook, rng=rng)
 
     def step_power(self) -> pl.DataFrame:
-        """Return how likely an unrecorded step is named within some months; see `step_power`."""
-        return step_power(self.prepared, self.posterior.state, self.effects)
+        """Return how likely an unrecorded step is named within some months; see `step_power_frame`."""
+        return step_power_frame(self.prepared, self.posterior.state, self.effects)
 
     def temperature_coefficients(self) -> pl.DataFrame:
         """Return every meter's temperature coefficient; see `temperature_coefficient_frame`."""

@@ -7,4 +7,4 @@ from .search import describe_noise as describe_noise
 from .search import localise_resets as localise_resets
 from .search import run as run
 from .search_state import Search as Search
-from .step_power import step_power as step_power
+from .step_power import step_power_frame as step_power_frame

@@ -38,7 +38,7 @@ class _Power(NamedTuple):
 SCHEMA = frame_schema(_Power)
 
 
-def step_power(prepared: Prepared, state: State, effects: list[Effect]) -> pl.DataFrame:
+def step_power_frame(prepared: Prepared, state: State, effects: list[Effect]) -> pl.DataFrame:
     """Return the probability that a lasting step is named by the last record.
 
     Out  months (since the step), step_pct, found (the mean over the meters, 0 … 1), n_meters: with
