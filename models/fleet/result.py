@@ -142,7 +142,7 @@ class FleetFit:
         return variance_component_frame(self.prepared, self.hyper, self.posterior.outlook, rng=rng)
 
     def step_power(self) -> pl.DataFrame:
-        """Return how likely an unrecorded step is named within some months; see `step_power_frame`."""
+        """Return how likely an unrecorded step is named in time; see `step_power_frame`."""
         return step_power_frame(self.prepared, self.posterior.state, self.effects)
 
     def temperature_coefficients(self) -> pl.DataFrame:
