@@ -1,4 +1,8 @@
-"""Estimate each meter's own drift: how fast its sensor ages, battery steps and resets apart."""
+"""Estimate each meter's own drift: how fast its sensor ages, battery steps and resets apart.
+
+Where a group's ageing settles or speeds up, the drift is what a meter changes by in the year to
+come.
+"""
 
 import numpy as np
 import polars as pl
@@ -8,8 +12,10 @@ from models.fleet.inference import BlockState, Posterior
 from models.metrology import Array
 
 
-def drift_frame(posterior: Posterior) -> pl.DataFrame:
+def drift_frame(posterior: Posterior, t: float) -> pl.DataFrame:
     """Return the ageing rate of every meter: its group's mean plus its own part.
+
+    t: years since 1970, from which the year to come begins
 
     Out  meter_id, drift_ln, drift_sd_ln (100·ln a year)
     """
@@ -18,6 +24,9 @@ def drift_frame(posterior: Posterior) -> pl.DataFrame:
     p = layout.population
     G = np.zeros((n, n_shared))
     every = np.arange(n)
+    now = np.maximum(t, devices.service)
+    ahead = layout.aged(every, now + 1.0) - layout.aged(every, now)
+    curve = layout.curve(every, now + 1.0) - layout.curve(every, now)
     for columns in (np.full(n, p.drift), p.drift_of[devices.group]):
         real = columns >= 0
         G[every[real], columns[real]] = 1.0
@@ -29,6 +38,11 @@ def drift_frame(posterior: Posterior) -> pl.DataFrame:
     mean, own, G = mean + observed, own - explained, G - through_shared
     for where in range(len(posterior.state.design.batches)):
         _add_hyper_derivatives(posterior, where, J)
+    mean, own, G, J = mean * ahead, own * ahead**2, G * ahead[:, None], J * ahead[:, None]
+    for group, column in p.curves:
+        bent = np.where(devices.group == group, curve, 0.0)
+        mean += bent * posterior.state.mean[column]
+        G[:, column] += bent
     variance = own + np.einsum("mi,mi->m", G @ posterior.state.C, G)
     variance += np.einsum("mi,mi->m", J @ posterior.unsure, J)
     return pl.DataFrame(

@@ -47,10 +47,11 @@ class _Part:
         self.shape = (B, H)
         self.meter: Index = np.repeat(batch.meter, H)
         self.t = np.tile(t, B)
-        self.age = self._square(np.maximum(self.t - layout.devices.service[self.meter], 0.0))
+        self.age = self._square(layout.aged(self.meter, self.t))
+        years = self._square(np.maximum(self.t - layout.devices.service[self.meter], 0.0))
         events = layout.events
         counted = events.totals(self.meter, self.t)
-        self.totals = np.stack([self.age, *map(self._square, counted)])
+        self.totals = np.stack([years, *map(self._square, counted)])
         self.swaps = self._square(counted[0] + posterior.outlook.expected(self.meter, self.t)[0])
         self.swap_variance = self._square(posterior.swap_variance(self.meter, self.t))
 
@@ -112,6 +113,9 @@ class _Part:
         for group, at, column in p.bends:
             bent = np.maximum(self._square(self.t) - at, 0.0) * (g == group)[:, None]
             parts.append((np.full(B, column), bent))
+        for group, column in p.curves:
+            curve = self._square(self.posterior.layout.curve(self.meter, self.t))
+            parts.append((np.full(B, column), curve * (g == group)[:, None]))
         columns = np.stack([c for c, _ in parts], axis=1)
         F = np.stack([x for _, x in parts], axis=2) * (columns >= 0)[:, None, :]
         return np.maximum(columns, 0), F

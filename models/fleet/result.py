@@ -122,7 +122,7 @@ class FleetFit:
 
     def drift(self) -> pl.DataFrame:
         """Return the ageing rate of every meter; see `drift_frame`."""
-        return drift_frame(self.posterior)
+        return drift_frame(self.posterior, year_of(self.today))
 
     def steps_between(self) -> pl.DataFrame:
         """Return the steps of meters that alarms found: meter_id, earliest and latest day.

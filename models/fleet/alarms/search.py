@@ -23,12 +23,13 @@ from models.fleet.alarms.scan_meters import (
     explained,
     worth_explaining,
 )
-from models.fleet.alarms.search_state import ODDS, Search, is_own, own_steps
-from models.fleet.design import METER, Effect, Observations
+from models.fleet.alarms.search_state import ODDS, Search, adjustments, is_own, own_steps
+from models.fleet.design import METER, SHAPE, Effect, Observations
 from models.fleet.inference import (
     SCALES,
     Estimate,
     State,
+    best_shapes,
     curvature,
     left_out,
     localised_changes,
@@ -47,6 +48,7 @@ def run(search: Search) -> Estimate:
     state = search.estimate(most=5).state
     if localise_resets(search, state):
         state = search.evaluate()
+    state = _shape_groups(search, state)
     if settings.alarms:
         state = _explain(search, state)
     if any(e.proposed for e in search.effects):
@@ -56,6 +58,17 @@ def run(search: Search) -> Estimate:
     if settings.alarms and _explain_noise(search, found.state):
         found = search.estimate(_reweigh(search, search.evaluate()))
     return _final(search, found)
+
+
+def _shape_groups(search: Search, state: State) -> State:
+    """Let each group's ageing be a line, settle or speed up, by evidence."""
+    rest = [e for e in search.effects if e.kind != SHAPE]
+    adjust = adjustments(search.prepared, rest, search.weight, search.mixtures)
+    found = best_shapes(state, lambda shapes: search.prepared.design([*rest, *shapes], adjust))
+    if not found:
+        return state
+    search.effects = [*rest, *found]
+    return search.estimate(most=5).state
 
 
 def localise_resets(search: Search, state: State) -> bool:

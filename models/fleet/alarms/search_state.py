@@ -43,7 +43,7 @@ class Search:
     with_proposed: bool = True
     """While it searches: so that no meter is blamed for what a mass set may have done."""
     _design: Design | None = None
-    _built_with: tuple[tuple[Effect, float], ...] = ()
+    _built_with: tuple[tuple[Effect, float, float], ...] = ()
 
     def __post_init__(self) -> None:
         if not len(self.weight):
@@ -61,7 +61,7 @@ class Search:
         """Return the design with the effects and weights found so far."""
         effects = self.modelled()
         adjust = adjustments(self.prepared, effects, self.weight, self.mixtures)
-        shared = tuple((e, e.sd) for e in effects if not is_own(self.prepared, e))
+        shared = tuple((e, e.sd, e.factor) for e in effects if not is_own(self.prepared, e))
         if self._design is None or self._built_with != shared:
             self._design = self.prepared.design(effects, adjust)
             self._built_with = shared

@@ -1,3 +1,7 @@
+from .ageing_shape import SETTLING as SETTLING
+from .ageing_shape import SPEEDING_UP as SPEEDING_UP
+from .ageing_shape import aged as aged
+from .ageing_shape import aged_derivative as aged_derivative
 from .arrays import corner_sums as corner_sums
 from .arrays import from_the_end as from_the_end
 from .arrays import rows_of_each as rows_of_each
@@ -13,6 +17,7 @@ from .effects import GROUP as GROUP
 from .effects import METER as METER
 from .effects import REFERENCE as REFERENCE
 from .effects import SEASONS as SEASONS
+from .effects import SHAPE as SHAPE
 from .effects import Effect as Effect
 from .layout import season_direction as season_direction
 from .observations import Devices as Devices

@@ -32,6 +32,7 @@ class Batch:
     """Blocks of B meters, padded to n observations and c local shared columns.
 
     rows       observation of each place (0 where padded), mask 1 where real
+    age        that counts for drift (see ageing_shape), [B, n]
     fixed      covariance that needs no estimating; added: variance of what an alarm set aside
     noise2     stated variance of the noise, [B, n]; bench: 1 where a session
     columns    shared column of each local one; the dummy column is the number of shared effects
@@ -227,10 +228,9 @@ def _batch(
     A, columns = local.dense(span, layout.n)
     promoted = layout.devices.promoted[span.meter]
     t = obs.t[rows]
-    service = layout.devices.service[span.meter]
-    age = np.maximum(t - service[:, None], 0.0) * mask
     meter = np.broadcast_to(span.meter[:, None], rows.shape)
-    totals = np.concatenate([age[None], layout.events.totals(meter, t)])
+    years = np.maximum(t - layout.devices.service[meter], 0.0) * mask
+    totals = np.concatenate([years[None], layout.events.totals(meter, t)])
     bridge = _bridge_variances(layout, obs, rows, real)
     return Batch(
         meter=span.meter,
@@ -238,7 +238,7 @@ def _batch(
         own=(~promoted).astype(np.float64),
         rows=rows,
         mask=mask,
-        age=age,
+        age=layout.aged(meter, t) * mask,
         offset_c=layout.offset_c(meter, obs.temperature[rows]) * mask,
         increments=np.diff(totals, axis=2, prepend=0.0) * mask,
         noise2=obs.u2[rows] * mask,

@@ -6,6 +6,7 @@ from typing import Final
 METER, REFERENCE, BENCH, GROUP = "meter", "reference", "bench", "group"
 SEASONS: Final = {"season": True, "ride_season": False}
 """Kinds of effects that return every year, and whether bench sessions or rides show them."""
+SHAPE = "shape"
 
 
 @dataclass(frozen=True)
@@ -16,12 +17,14 @@ class Effect:
                   unknown amount), offset (a mass set is off its stated mass by more than its
                   uncertainty), bend (a group's drift changes at `at`), season or ride_season (a
                   group's sessions or rides follow the year, highest at `at`), noise (a meter's
-                  noise is `factor` times its usual since `at`)
+                  noise is `factor` times its usual since `at`), shape (a group's ageing settles or
+                  speeds up: see models.fleet.design.ageing_shape)
     device_kind   meter, reference, bench, group
     at            years since 1970: the first observation that shows it
     since         the observation before it: a step happened between the two
     observation   the session of an entry
-    factor, p     of noise: how much larger its sd is, and the p-value of so much growth
+    factor, p     of noise: how much larger its sd is, and the p-value of so much growth; the
+                  factor of a shape is the shape itself
     sd            prior sd of its size in the model, 100·ln: wide if it is certain, less if it
                   may be chance (see models.fleet.alarms.prior_odds)
     proposed      true: said, but not carried into the estimates (see models.fleet.alarms.proposals)

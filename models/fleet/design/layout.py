@@ -5,9 +5,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from models.fleet.design.ageing_shape import aged, aged_derivative
 from models.fleet.design.arrays import rows_of_each
 from models.fleet.design.cumulative_events import CumulativeEvents
-from models.fleet.design.effects import BENCH, GROUP, METER, REFERENCE, SEASONS, Effect
+from models.fleet.design.effects import BENCH, GROUP, METER, REFERENCE, SEASONS, SHAPE, Effect
 from models.fleet.design.observations import Devices, Observations
 from models.fleet.design.settings import EVENT_KINDS, FleetSettings
 from models.fleet.design.shared import Entries, Key, Part, Walk, knots_for
@@ -61,6 +62,7 @@ class Population:
 
     start, …_of     [groups]; bends: (group, instant, column) of changes of a group's drift;
                     seasons: (group, of bench sessions, peak, column) of what returns every year
+    curves          (group, column) of what is not known of a group's shape
     """
 
     start: Index
@@ -72,6 +74,7 @@ class Population:
     temperature_of: Index
     bends: list[tuple[int, float, int]] = field(default_factory=list)
     seasons: list[tuple[int, bool, float, int]] = field(default_factory=list)
+    curves: list[tuple[int, int]] = field(default_factory=list)
 
 
 class Layout:
@@ -90,6 +93,7 @@ class Layout:
         self.parts: list[Part] = []
         self.n = 0
         self._effects = effects
+        self.shape = self._shapes()
         self.effect_columns: dict[Effect, int] = {}
         self.population = self._population(obs)
         spacing = self._spacing(obs)
@@ -101,6 +105,23 @@ class Layout:
         self.reference_steps = self._steps(REFERENCE, devices.references, events.reference_event)
         self.bench_steps = self._steps(BENCH, devices.benches, events.bench_event)
         self.ride_effect_columns = self._ride_effects(obs)
+
+    def _shapes(self) -> Array:
+        shape = np.zeros(len(self.devices.groups))
+        for e in self._effects:
+            if e.kind == SHAPE and e.device in self.devices.groups:
+                shape[self.devices.groups.index(e.device)] = e.factor
+        return shape
+
+    def aged(self, meter: Index, t: Array) -> Array:
+        """Return the age that counts for drift of meters at instants, years; shapes broadcast."""
+        age = np.maximum(t - self.devices.service[meter], 0.0)
+        return aged(age, self.shape[self.devices.group[meter]])
+
+    def curve(self, meter: Index, t: Array) -> Array:
+        """Return how the age that counts changes with the shapes; meter and t broadcast."""
+        age = np.maximum(t - self.devices.service[meter], 0.0)
+        return aged_derivative(age, self.shape[self.devices.group[meter]])
 
     # --- columns ------------------------------------------------------------------------------
 
@@ -142,9 +163,7 @@ class Layout:
             temperature_of[fitted] = np.arange(len(fitted)) + first
         index = {name: i for i, name in enumerate(self.devices.groups)}
         of_groups = [e for e in self._effects if e.device_kind == GROUP and e.device in index]
-        bends = [
-            (index[e.device], e.at, self._effect(e)) for e in of_groups if e.kind not in SEASONS
-        ]
+        bends = [(index[e.device], e.at, self._effect(e)) for e in of_groups if e.kind == "bend"]
         seasons = [
             (index[e.device], SEASONS[e.kind], e.at, self._effect(e))
             for e in of_groups
@@ -160,6 +179,7 @@ class Layout:
             temperature_of,
             bends,
             seasons,
+            [(index[e.device], self._add(1, sd=e.sd)) for e in of_groups if e.kind == SHAPE],
         )
 
     def _groups_with_temperature(self, obs: Observations) -> Index:
@@ -281,7 +301,7 @@ class Layout:
     ) -> None:
         """Add the sensors' values at 20 °C: group means, and the courses of promoted meters."""
         g, p = self.devices.group[meter], self.population
-        age = np.maximum(t - self.devices.service[meter], 0.0)
+        age = self.aged(meter, t)
         out.add(rows, p.start[g], np.full(len(rows), sign))
         out.add(rows, p.drift, sign * age)
         out.add(rows, p.drift_of[g], sign * age)
@@ -289,6 +309,10 @@ class Layout:
         out.add(rows, p.swap_of[g], sign * swaps)
         for group, at, column in p.bends:
             out.add(rows, column, np.where(g == group, sign * np.maximum(t - at, 0.0), 0.0))
+        if p.curves:
+            curve = sign * self.curve(meter, t)
+            for group, column in p.curves:
+                out.add(rows, column, np.where(g == group, curve, 0.0))
         for m, k in rows_of_each(np.where(self.devices.promoted[meter], meter, -1)):
             self._course_entries(out, rows[k], self.courses[m], t[k], age=age[k], sign=sign)
 

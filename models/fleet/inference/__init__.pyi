@@ -7,6 +7,7 @@ from .effect_estimates import EffectEstimate as EffectEstimate
 from .effect_estimates import estimate_effects as estimate_effects
 from .estimation import Estimate as Estimate
 from .estimation import estimate as estimate
+from .group_shapes import best_shapes as best_shapes
 from .hyper import Hyper as Hyper
 from .hyper import HyperDocument as HyperDocument
 from .hyper import hyper_from_document as hyper_from_document

@@ -251,9 +251,10 @@ class _NewInstants:
         self.hyper = hyper
         self.group = g = int(layout.devices.group[meter])
         m = np.full(len(t), meter)
-        self.age = np.maximum(t - layout.devices.service[meter], 0.0)
+        self.age = layout.aged(m, t)
         self.line = hyper.line_covariance()[g]
-        self.totals = np.concatenate([self.age[None], layout.events.totals(m, t)])
+        years = np.maximum(t - layout.devices.service[meter], 0.0)
+        self.totals = np.concatenate([years[None], layout.events.totals(m, t)])
         walk, swap = hyper.sd("walk")[g] ** 2, hyper.sd("swap")[g] ** 2
         self.scale = np.array([walk, swap, *hyper.event_variances(), 1.0])
         self.swap_variance = posterior.swap_variance(m, t)

@@ -43,6 +43,10 @@ SPINDOWN_SD = 0.7
 ROAD_SD = {"ring": 2.5, "rider": VALUES["rider"], "day": 0.5}
 
 
+Bent = dict[str, tuple[float, float]]
+"""Of a group whose ageing is no line: its shape, and the prior sd of being off it."""
+
+
 def at(day: float) -> datetime:
     return ORIGIN + timedelta(days=day)
 
@@ -199,9 +203,11 @@ def slope(data: FleetData, meter: str, day: float) -> float:
     return p
 
 
-def covariance(data: FleetData, left: list[Reading], right: list[Reading]) -> np.ndarray:
+def covariance(
+    data: FleetData, left: list[Reading], right: list[Reading], bent: Bent
+) -> np.ndarray:
     """Prior covariance of two lists of readings, noise apart."""
-    kernel = _Kernels(data)
+    kernel = _Kernels(data, bent)
     return np.array([[_between(kernel, a, b) for b in right] for a in left])
 
 
@@ -214,7 +220,8 @@ def _between(kernel: "_Kernels", a: Reading, b: Reading) -> float:
 
 
 class _Kernels:
-    def __init__(self, data: FleetData) -> None:
+    def __init__(self, data: FleetData, bent: Bent) -> None:
+        self.bent = bent
         self.group = dict(data.meters.select("meter_id", "group").iter_rows())
         self.service = {
             m: (d - FIRST).days for m, d in data.meters.select("meter_id", "in_service_on").rows()
@@ -260,11 +267,13 @@ class _Kernels:
 
     def meters(self, m: str, n: str, s: float, t: float) -> float:
         a, b = (s - self.service[m]) / YEAR, (t - self.service[n]) / YEAR
+        walked = min(a, b)
+        (a, off_a), (b, off_b) = self.aged(m, a), self.aged(n, b)
         k, j = self.jumps(m, s, "battery_swap"), self.jumps(n, t, "battery_swap")
         total = MEAN_DRIFT_SD**2 * a * b + MEAN_SWAP_SD**2 * len(k) * len(j)
         if self.group[m] == self.group[n]:
             total += VALUES["mean_start"] ** 2 + VALUES["mean_drift"] ** 2 * a * b
-            total += VALUES["mean_swap"] ** 2 * len(k) * len(j)
+            total += VALUES["mean_swap"] ** 2 * len(k) * len(j) + off_a * off_b
         if m != n:
             return total
         g = self.index(m)
@@ -272,11 +281,24 @@ class _Kernels:
         l21 = VALUES["tie"][g] * l22
         total += l11**2 + l11 * l21 * (a + b) + (l21**2 + l22**2) * a * b
         total += VALUES["swap"][g] ** 2 * len(set(k) & set(j))
-        total += VALUES["walk"][g] ** 2 * min(a, b)
+        total += VALUES["walk"][g] ** 2 * walked
         for kind, sd in EVENT_SD.items():
             both = len(set(self.jumps(m, s, kind)) & set(self.jumps(m, t, kind)))
             total += (VALUES[kind] * sd) ** 2 * both
         return total
+
+    def aged(self, meter: str, age: float) -> tuple[float, float]:
+        """The age that counts for drift, and its derivative in the shape times that one's sd."""
+        if self.group[meter] not in self.bent:
+            return age, 0.0
+        k, sd = self.bent[self.group[meter]]
+        if k > 0:
+            top, bottom = 1 - np.exp(-k * age), 1 - np.exp(-k)
+            d_top, d_bottom = age * np.exp(-k * age), np.exp(-k)
+        else:
+            top, bottom = age - k * age**2 / 2, 1 - k / 2
+            d_top, d_bottom = -(age**2) / 2, -0.5
+        return top / bottom, sd * (d_top * bottom - top * d_bottom) / bottom**2
 
     def jumps(self, device: str, day: float, kind: str) -> list[int]:
         return [d for name, d, e in self.events if name == device and e == kind and d <= day]

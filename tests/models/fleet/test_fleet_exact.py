@@ -34,25 +34,40 @@ def known_hyper() -> Hyper:
     return replace(hyper, values=values)
 
 
+BENT = {"alder": (0.8, 0.3), "birch": (-0.6, 0.2)}
+SHAPES = [Effect("shape", "group", g, 0.0, factor=k, sd=sd) for g, (k, sd) in BENT.items()]
+
+
+@pytest.fixture(scope="module", params=[{}, BENT], ids=["lines", "shapes"])
+def bent(request):
+    return request.param
+
+
 @pytest.fixture(scope="module")
-def fitted():
-    return condition(small_fleet(), known_hyper(), today=TODAY, settings=SETTINGS)
+def fitted(bent):
+    return condition(
+        small_fleet(),
+        known_hyper(),
+        today=TODAY,
+        settings=SETTINGS,
+        effects=SHAPES if bent else (),
+    )
 
 
 def test_every_hyperparameter_has_a_value():
     assert set(VALUES) == set(GROUP_KINDS) | set(FLEET_KINDS)
 
 
-def test_log_likelihood(fitted):
+def test_log_likelihood(fitted, bent):
     """The density of all observations as one dense multivariate normal."""
     what, y, noise = readings(small_fleet())
-    K = covariance(small_fleet(), what, what) + np.diag(noise)
+    K = covariance(small_fleet(), what, what, bent) + np.diag(noise)
     _, log_det = np.linalg.slogdet(K)
     dense = -0.5 * (log_det + y @ np.linalg.solve(K, y) + len(y) * np.log(2 * np.pi))
     assert fitted.posterior.state.log_likelihood == pytest.approx(dense, abs=1e-5)
 
 
-def test_joint_prediction(fitted):
+def test_joint_prediction(fitted, bent):
     """Conditional mean and covariance of meters, references and a mass set, past and future."""
     data = small_fleet()
     asked = [("m0", 100.2), ("m0", 650.0), ("m1", 333.3), ("m4", 600.0), ("m5", -20.0)]
@@ -60,9 +75,9 @@ def test_joint_prediction(fitted):
     kinds = {"T1": "reference", "T2": "reference", "steel": "bench"}
     targets = [Reading(day, ((1.0, kinds.get(d, "meter"), d),)) for d, day in asked]
     what, y, noise = readings(data)
-    K = covariance(data, what, what) + np.diag(noise)
-    cross = covariance(data, what, targets)
-    prior = covariance(data, targets, targets)
+    K = covariance(data, what, what, bent) + np.diag(noise)
+    cross = covariance(data, what, targets, bent)
+    prior = covariance(data, targets, targets, bent)
     off = np.array([slope(data, d, day) for d, day in asked])
     mean, cov = fitted.joint([(d, at(day)) for d, day in asked])
     assert mean == pytest.approx(cross.T @ np.linalg.solve(K, y) - off, abs=2e-4)
@@ -77,11 +92,11 @@ def test_gain_error_is_the_joints_diagonal(fitted):
     assert one_by_one[1] == pytest.approx(np.sqrt(np.diag(cov)))
 
 
-def test_innovations_are_the_cholesky_residuals(fitted):
+def test_innovations_are_the_cholesky_residuals(fitted, bent):
     """A meter's innovations given the rest: its dense conditional, whitened in time order."""
     data = small_fleet()
     what, y, noise = readings(data)
-    K = covariance(data, what, what) + np.diag(noise)
+    K = covariance(data, what, what, bent) + np.diag(noise)
     ids = [*data.bench["session_id"], *data.comparisons["comparison_id"]]
     frame = fitted.innovations().filter(device_id="m3").sort("at")
     mine = [ids.index(i) for i in frame["id"]]
@@ -96,6 +111,7 @@ def test_gradient():
     """Derivatives of the likelihood against central differences, every hyperparameter."""
     prepared = prepare(small_fleet(), replace(SETTINGS, knot_days=60))
     effects = [Effect("step", "meter", "m4", 52.9), Effect("step", "reference", "T2", 52.7)]
+    effects += SHAPES
     design = prepared.design(effects)
     hyper = known_hyper()
     g = gradient(evaluate(design, hyper))

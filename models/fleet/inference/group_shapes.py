@@ -1,0 +1,71 @@
+"""Choose by evidence whether each group's ageing is a line, settles, or speeds up.
+
+The evidence for a shape is the fleet's marginal likelihood with it, at the hyperparameters found
+for the line: they were fitted to the line, so the comparison leans towards it. How far the chosen
+shape may be off stays in the model: the derivative of the group's mean course in the shape is an
+effect of its own, with a prior as wide as shapes may differ from the chosen one. Where the line
+is chosen, that prior's variance counts with the probability that it is none.
+"""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from models.fleet.design import GROUP, SETTLING, SHAPE, SPEEDING_UP, Design, Effect
+from models.fleet.inference.likelihood import State, evaluate
+
+
+LOG_ODDS = float(np.log(3.0 * len(SETTLING + SPEEDING_UP)))
+"""Of the line against one other shape before the data: three times all others together."""
+_HOPELESS = 3.0  # log likelihood behind the best at which a side is not followed further
+_CERTAIN = 0.02  # probability of another shape below which a line is one
+_SPREAD = 0.5  # sd of a shape around the chosen one, over 1 + |shape|
+
+DesignWith = Callable[[Sequence[Effect]], Design]
+
+
+def best_shapes(state: State, design_with: DesignWith) -> list[Effect]:
+    """Return the shapes of the groups whose ageing is, or may be, no line.
+
+    state        of the fleet with every group's ageing a line
+    design_with  gives the design with some shapes
+    """
+    names, chosen = state.design.layout.devices.groups, {}
+    for g, name in enumerate(names):
+        found = _evidence(state, name, list(chosen.values()), design_with)
+        shapes, log_p = np.array(list(found)), np.array(list(found.values()))
+        p = np.exp(log_p - log_p.max())
+        p /= p.sum()
+        bent = 1.0 - float(p[0])
+        if bent > _CERTAIN:
+            mean = float(p @ shapes)
+            sd = abs(_drift(state, g)) * _SPREAD * (1 + abs(mean)) * np.sqrt(bent)
+            chosen[name] = Effect(SHAPE, GROUP, name, 0.0, factor=mean, sd=float(sd))
+    return list(chosen.values())
+
+
+def _evidence(
+    state: State, group: str, others: list[Effect], design_with: DesignWith
+) -> dict[float, float]:
+    """Return the log posterior of shapes of one group beside those of others; 0: the line."""
+
+    def of(shape: float) -> float:
+        trial = Effect(SHAPE, GROUP, group, 0.0, factor=shape, sd=0.0)
+        try:
+            return evaluate(design_with([*others, trial]), state.hyper).log_likelihood
+        except np.linalg.LinAlgError:
+            return -np.inf
+
+    found = {0.0: of(0.0) + LOG_ODDS}
+    for side in (SETTLING, SPEEDING_UP):
+        for shape in side:
+            found[shape] = of(shape)
+            if found[shape] < max(found.values()) - _HOPELESS:
+                break
+    return found
+
+
+def _drift(state: State, group: int) -> float:
+    p, u = state.design.layout.population, state.mean
+    own = p.drift_of[group]
+    return float(u[p.drift] + (u[own] if own >= 0 else 0.0))
