@@ -1,7 +1,6 @@
 from .ageing_shape import SETTLING as SETTLING
 from .ageing_shape import SPEEDING_UP as SPEEDING_UP
 from .ageing_shape import aged as aged
-from .ageing_shape import aged_derivative as aged_derivative
 from .arrays import corner_sums as corner_sums
 from .arrays import from_the_end as from_the_end
 from .arrays import rows_of_each as rows_of_each

@@ -14,7 +14,6 @@ import numpy as np
 from models.fleet.design import GROUP, SETTLING, SHAPE, SPEEDING_UP, Design, Effect
 from models.fleet.inference.likelihood import State, evaluate
 
-
 LOG_ODDS = float(np.log(3.0 * len(SETTLING + SPEEDING_UP)))
 """Of the line against one other shape before the data: three times all others together."""
 _HOPELESS = 3.0  # log likelihood behind the best at which a side is not followed further
@@ -30,7 +29,8 @@ def best_shapes(state: State, design_with: DesignWith) -> list[Effect]:
     state        of the fleet with every group's ageing a line
     design_with  gives the design with some shapes
     """
-    names, chosen = state.design.layout.devices.groups, {}
+    names = state.design.layout.devices.groups
+    chosen: dict[str, Effect] = {}
     for g, name in enumerate(names):
         found = _evidence(state, name, list(chosen.values()), design_with)
         shapes, log_p = np.array(list(found)), np.array(list(found.values()))
@@ -56,7 +56,7 @@ def _evidence(
         except np.linalg.LinAlgError:
             return -np.inf
 
-    found = {0.0: of(0.0) + LOG_ODDS}
+    found = {0.0: (of(0.0) if others else state.log_likelihood) + LOG_ODDS}
     for side in (SETTLING, SPEEDING_UP):
         for shape in side:
             found[shape] = of(shape)

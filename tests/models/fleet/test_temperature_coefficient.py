@@ -17,12 +17,12 @@ def test_coefficients_against_brute_force():
     fitted = condition(small_fleet(), known_hyper(), today=TODAY, settings=SETTINGS)
     data = small_fleet()
     what, y, noise = readings(data)
-    K = covariance(data, what, what) + np.diag(noise)
+    K = covariance(data, what, what, {}) + np.diag(noise)
     meters = [m for m in data.meters["meter_id"] if m != "m1"]
     asked = [Reading(0.0, ((1.0, "warm", m),), 1.0) for m in meters]
-    cross = covariance(data, what, asked)
+    cross = covariance(data, what, asked, {})
     mean = cross.T @ np.linalg.solve(K, y)
-    var = np.diag(covariance(data, asked, asked) - cross.T @ np.linalg.solve(K, cross))
+    var = np.diag(covariance(data, asked, asked, {}) - cross.T @ np.linalg.solve(K, cross))
     frame = fitted.temperature_coefficients().filter(~(np.array(data.meters["meter_id"]) == "m1"))
     assert frame["warmth_known"].all()
     assert frame["warmth_ln"].to_numpy() == pytest.approx(mean, abs=1e-5)
