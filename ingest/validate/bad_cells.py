@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from ingest.schema import Column, Table
-from ingest.validate.cell_parsing import Style, numbers, typed
+from ingest.validate.cell_parsing import Style, is_blank, numbers, typed
 from ingest.validate.day_reading import orders_in
 from ingest.validate.suggestions import Suggestion, plain_number, suggest
 from ingest.validate.units import without_own_unit
@@ -36,6 +36,7 @@ def without_units(table: Table, given: pl.DataFrame) -> pl.DataFrame:
         without_own_unit(given[column.name], column.unit)
         for column in table.columns
         if column.kind in (float, int) and given[column.name].dtype == pl.String
+        if not is_blank(given[column.name])
         if given[column.name].str.contains(_MORE_THAN_A_NUMBER).any()
     )
 
@@ -45,7 +46,7 @@ def units_read(given: pl.DataFrame, bare: pl.DataFrame, values: Iterable[pl.Seri
     notices = []
     for column in values:
         name = column.name
-        if given[name].dtype != pl.String:
+        if given[name].dtype != pl.String or is_blank(given[name]):
             continue
         read = (given[name] != bare[name]) & column.is_not_null()
         if count := int(read.sum()):
@@ -63,6 +64,8 @@ def bad_cells(
 
     cells, values   the column as text, and as it was typed
     """
+    if is_blank(cells):
+        return []
     bad = (cells.is_not_null() & values.is_null()).arg_true()
     if not len(bad):
         return []

@@ -46,6 +46,8 @@ def typed(column: Column, cells: pl.Series, *, style: Style, zone: str) -> pl.Se
     style   how the column's numbers are written (see `number_style`)
     zone    time zone of instants without an offset
     """
+    if is_blank(cells):
+        return pl.Series(cells.name, [None], dtype=column.dtype).new_from_index(0, len(cells))
     text = cells.dtype == pl.String
     if column.kind is str:
         cells = cells if text else cells.cast(pl.String)
@@ -62,6 +64,11 @@ def typed(column: Column, cells: pl.Series, *, style: Style, zone: str) -> pl.Se
         whole = pl.when(values.floor() == values).then(values)
         return pl.select(whole).to_series().cast(pl.Int64).alias(cells.name)
     return values.alias(cells.name)
+
+
+def is_blank(cells: pl.Series) -> bool:
+    """Return whether a column holds nothing: most of a table's columns do, in most files."""
+    return cells.null_count() == len(cells)
 
 
 def plain_digits(cells: pl.Series) -> pl.Series:
@@ -112,6 +119,8 @@ def number_style(cells: pl.Series, *, likely: Style, typed: bool) -> Style:
 
     typed   the file knows numbers from text, so a point is a decimal point
     """
+    if is_blank(cells):
+        return Style(likely.comma, points_group=likely.comma and not typed)
     text = plain_digits(cells)
     if text.str.contains(POINT_DECIMAL_FOR_SURE).any():
         return Style(comma=likely.comma)

@@ -1,6 +1,7 @@
 """Who changed what: every change is written down in the transaction that makes it."""
 
 import json
+import shutil
 
 import pytest
 
@@ -23,18 +24,28 @@ from ingest.store import Store, acting, changes
 from models import run
 from models.run import Fleet, Person
 from tests.ingest import team
+from tests.once import built_once
 
 
 @pytest.fixture
-def store(tmp_path):
+def store(loaded, tmp_path):
+    """A store of its own: the team, two bad rows set aside, an event proposed."""
+    return Store(shutil.copy(loaded, tmp_path / "team.duckdb"))
+
+
+@pytest.fixture(scope="session")
+def loaded(tmp_path_factory):
+    return built_once(tmp_path_factory, "changes", make) / "team.duckdb"
+
+
+def make(folder):
     tables = {name: list(rows) for name, rows in team.TEAM.items()}
     tables["bench"].append(team.reading("S2", 1, crank_length_mm=17.25))
     tables["bench"].append(team.reading("S2", 2, crank_length_mm=17.25))
     tables["events"].append(
         {"meter_id": "M1", "date": "2024-03-01", "event": "firmware_update", "state": "proposed"}
     )
-    store, _ = team.load(tmp_path, team.write_team(tmp_path / "tables", tables))
-    return store
+    team.load(folder, team.write_team(folder / "tables", tables))
 
 
 def last(store):
@@ -120,9 +131,9 @@ def test_only_a_decision_decides(store):
         decide_event(store, proposed_events(store)["event_row"].item(), "perhaps")
 
 
-def test_loading_the_table_again_does_not_propose_a_decided_event_again(store, tmp_path):
+def test_loading_the_table_again_does_not_propose_a_decided_event_again(store, loaded):
     decide_event(store, proposed_events(store)["event_row"].item(), "confirmed")
-    load_paths(store, [tmp_path / "tables"])
+    load_paths(store, [loaded.parent / "tables"])
     assert proposed_events(store).is_empty()
 
 
