@@ -152,6 +152,9 @@ MASS_SETS = Table(
         _MASS_CLASS,
         _MASS_TOLERANCE,
         _choice("source", "how the masses are known", "certificate", "weighed", "stamped"),
+        Column(
+            "weighed_on", meaning="the scale or laboratory: sets that share one share its error"
+        ),
         Column("certificate_no", meaning="number of the certificate"),
         Column("calibrated_on", date, meaning="day of the calibration"),
         Column("due_on", date, meaning="day the next calibration is due"),

@@ -22,6 +22,8 @@ Device = str | tuple[str, str]
 """A meter, reference or mass set by its id; (kind, id) where ids of two kinds coincide."""
 
 When = date | datetime
+_ENOUGH_METERS = 60
+"""More meters tell no better what all have in common."""
 
 
 @dataclass
@@ -64,6 +66,20 @@ class FleetFit:
         """Return mean [n] and covariance [n, n] of the gain errors of n (device, date) pairs."""
         devices = [d for d, _ in pairs]
         return self.posterior.covariance(self._targets(devices, [w for _, w in pairs]))
+
+    def common_sd(self, meters: Sequence[str], when: When) -> float | None:
+        """Return the sd of what all meters are off by together; None with fewer than two.
+
+        The mean covariance of two of them: what the mass sets, places and shared means leave open.
+        """
+        every = max(len(meters) // _ENOUGH_METERS, 1)
+        chosen = list(meters)[::every]
+        n = len(chosen)
+        if n < 2:
+            return None
+        _, covariance = self.joint([((METER, m), when) for m in chosen])
+        between = float(covariance.sum() - np.trace(covariance)) / (n * (n - 1))
+        return float(np.sqrt(max(between, 0.0)))
 
     def forecast(self, as_of: When, horizon_days: Array) -> tuple[Array, Array]:
         """Return means and standard deviations of all meters' gain errors, [meters, horizons] each.

@@ -102,6 +102,6 @@ def _benches(sessions: pl.DataFrame, mass_sets: pl.DataFrame) -> pl.DataFrame:
         sessions.filter(pl.col("bench_id").is_not_null())
         .group_by("bench_id")
         .agg(u_pct=pl.col("u_bench_pct").median())
-        .join(mass_sets.select("bench_id", "source"), on="bench_id", how="left")
+        .join(mass_sets.select("bench_id", "source", "weighed_on"), on="bench_id", how="left")
         .sort("bench_id")
     )

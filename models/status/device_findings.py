@@ -13,7 +13,7 @@ import polars as pl
 from ingest.schema import confirmed, newest_in_force
 from models.bench import rule_of
 from models.fleet import EVENT_KIND, FleetFit
-from models.metrology import percent_from_ln, percent_sd, ratio_from_ln
+from models.metrology import Z90, percent_from_ln, percent_sd, ratio_from_ln
 from models.records import (
     AFTER_WORK,
     RIDER,
@@ -26,7 +26,7 @@ from models.records import (
     setting_error_ln,
     typed_rows,
 )
-from models.status.traceability_basis import truth_hangs_on
+from models.status.traceability_basis import shared_scales_of, truth_hangs_on
 from models.wording import Reason, said
 
 LATELY = timedelta(days=548)
@@ -78,7 +78,7 @@ def findings(found: Records, fleet: FleetFit) -> pl.DataFrame:
         *_other_cranks(found),
         *_void_rides(found),
         *_masses(found, fleet),
-        _truth(found),
+        _truth(found, fleet),
     ]
     rows = [(f.device_kind, f.device_id, f.kind, str(f.reason), said(f.action)) for f in told]
     return pl.DataFrame(rows, schema=SCHEMA, orient="row").sort(
@@ -104,11 +104,18 @@ def happened(found: Records) -> Iterator[Finding]:
         yield Finding("meter", meter_id, HAPPENED, reason)
 
 
-def _truth(found: Records) -> Finding:
+def _truth(found: Records, fleet: FleetFit) -> Finding:
+    """Return what the fleet's numbers rest on, and how far all of them may be off together."""
     truth = truth_hangs_on(found.sessions, found.mass_sets, as_of=found.as_of)
+    here = found.meters.filter(~pl.col("gone"))["meter_id"].to_list()
+    common, reason = fleet.common_sd(here, found.as_of), truth.reason
+    if common is not None and truth.basis != "nothing":
+        shared = tuple(shared_scales_of(found.mass_sets, found.data.benches["bench_id"].to_list()))
+        half = percent_from_ln(Z90 * common)
+        reason = Reason("truth_together", truth=truth.reason, half_pct=half, also=shared)
     weak = truth.basis in ("stamped", "stated", "nothing")
     action = Reason("weigh_a_set") if weak else None
-    return Finding("fleet", "fleet", truth.basis, truth.reason, action)
+    return Finding("fleet", "fleet", truth.basis, reason, action)
 
 
 def _installed(found: Records) -> list[_Installed]:

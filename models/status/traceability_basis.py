@@ -1,5 +1,6 @@
 """What the fleet's numbers rest on: a certificate, a weighing, a stamp, or nothing."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -72,3 +73,12 @@ def _certificate(chosen: pl.DataFrame) -> Reason | None:
     if not numbers:
         return Reason("certificate_due", due_on=due_on)
     return Reason("certificate_both", numbers=numbers, due_on=due_on)
+
+
+def shared_scales_of(mass_sets: pl.DataFrame, used: list[str]) -> Iterator[Reason]:
+    """Yield what sets in use share: a scale that weighed them, or one laboratory."""
+    named = mass_sets.filter(pl.col("bench_id").is_in(used) & pl.col("weighed_on").is_not_null())
+    by_scale = named.group_by("weighed_on").agg(pl.col("bench_id").sort()).sort("weighed_on")
+    for scale, sets in by_scale.iter_rows():
+        if len(sets) > 1:
+            yield Reason("one_scale", scale=scale, sets=tuple(sets))

@@ -61,6 +61,9 @@ STATUS_WORDS = {
     # what the fleet's numbers rest on
     "truth": "The fleet's numbers rest on {basis}: {n:plain} of {of:plain} bench sessions of the "
     "last two years.",
+    "truth_together": "{truth} All together they may be off by ± {half_pct:fixed2} % (90 %), "
+    "whatever is said of each.{also:then}",
+    "one_scale": "{sets:anded} share {scale}: what it is off by is in all of them.",
     "no_truth": "The numbers rest on no bench session: no meter was ever at a bench. Comparisons "
     "within the team only: differences between its meters hold, what they all read high or low "
     "together is not known.",

@@ -20,6 +20,9 @@ def draw_world(options: FleetOptions, rng: np.random.Generator) -> World:
         benches={f"set-{i + 1}": rng.normal(0, u) for i, u in enumerate(options.bench_u)},
         places={f"place-{i + 1}": rng.normal(0, u) for i, u in enumerate(options.place_u)},
     )
+    if options.scale_u:
+        truth.scale = float(rng.normal(0, options.scale_u))
+        truth.benches = {name: truth.scale + own for name, own in truth.benches.items()}
     world = World(options, n_days, truth, rng)
     _draw_cranks(world)
     _strike(world)

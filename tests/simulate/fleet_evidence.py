@@ -93,7 +93,7 @@ def _session(world: World, meter: MeterTruth, day: int, *, wrong: bool) -> Row:
         "found": found,
         "u_session": _stated(world, sd, dof),
         "dof_session": dof,
-        "u_bench": options.bench_u[list(truth.benches).index(bench)],
+        "u_bench": math.hypot(options.bench_u[list(truth.benches).index(bench)], options.scale_u),
         "u_place": options.place_u[list(truth.places).index(place)],
         "u_crank": options.crank_u,
         "u_meter": 0.0,

@@ -54,6 +54,7 @@ class FleetOptions:
     early_exit: float = 0.08
     # benches, places, cranks
     bench_u: tuple[float, ...] = (0.003, 0.05, 0.3)
+    scale_u: float = 0.0  # one scale weighed all sets: its own error, beside theirs
     place_u: tuple[float, ...] = (0.02, 0.15)
     crank_u: float = 0.167
     crank_moves: float = 0.1
@@ -160,5 +161,8 @@ SCENARIOS: dict[str, FleetOptions] = {
     "unwritten season, three sets": unwritten_season(USUAL),
     "the set steps": replace(BENCH_ALONE, bench_jump=0.8),
     "the set steps, rides": replace(ONE_SET, bench_rate=2.0, bench_jump=0.8),
+    "three sets from one scale": replace(
+        USUAL, n_meters=60, bench_u=(0.1, 0.1, 0.1), scale_u=0.28, place_u=(0.02,)
+    ),
     "one of three sets steps": replace(USUAL, n_meters=60, bench_jump=0.8),
 }

@@ -93,8 +93,9 @@ class Truth:
 
     meters: dict[str, MeterTruth]
     references: dict[str, Array]  # a value a day
-    benches: dict[str, float]
+    benches: dict[str, float]  # with the scale's part
     places: dict[str, float]
+    scale: float = 0.0  # what the one scale that weighed all sets was off by
     cranks: dict[str, float] = field(default_factory=dict)
     pairs: dict[tuple[str, str], float] = field(default_factory=dict)
     lent: dict[str, str] = field(default_factory=dict)  # reference -> the meter that it is

@@ -212,12 +212,17 @@ def _references_frame(truth: Truth) -> pl.DataFrame:
 
 
 def _benches_frame(options: FleetOptions, truth: Truth) -> pl.DataFrame:
+    scale = "the hall's scale" if options.scale_u else None
     rows = [
-        (name, u, "certificate" if u < 0.02 else "weighed" if u < 0.2 else "stamped")
+        (
+            name,
+            math.hypot(u, options.scale_u),
+            "certificate" if u < 0.02 else "weighed" if u < 0.2 else "stamped",
+            scale,
+        )
         for name, u in zip(truth.benches, options.bench_u, strict=True)
     ]
+    text = dict.fromkeys(("source", "weighed_on"), pl.String)
     return pl.DataFrame(
-        rows,
-        schema={"bench_id": pl.String, "u_pct": pl.Float64, "source": pl.String},
-        orient="row",
+        rows, schema={"bench_id": pl.String, "u_pct": pl.Float64, **text}, orient="row"
     )

@@ -108,6 +108,7 @@ def _observations(fleet: Fleet, told: Told, t_star: float) -> tuple[Array, Array
         terms.add(f"meter {row['meter_id']}", i, 1.0, t, warm)
         for kind in ("bench", "place", "crank"):
             terms.add(f"{kind} {row[f'{kind}_id']}", i, 1.0, t)
+        terms.add("scale of all sets", i, 1.0, t)
     wild = set(fleet.truth.wild) if told.wild else set()
     for row in fleet.frames["comparisons"].iter_rows(named=True):
         t = fleet.day_of(row["at"])
@@ -167,6 +168,10 @@ def _bench(fleet: Fleet, told: Told, name: str, t: Array, warm: Array) -> tuple[
     return _jumped(fleet, told, name, t, np.full((len(t), len(t)), u**2))
 
 
+def _scale(fleet: Fleet, told: Told, name: str, t: Array, warm: Array) -> tuple[Array, Array]:
+    return np.zeros(len(t)), np.full((len(t), len(t)), fleet.options.scale_u**2)
+
+
 def _place(fleet: Fleet, told: Told, name: str, t: Array, warm: Array) -> tuple[Array, Array]:
     u = fleet.options.place_u[list(fleet.truth.places).index(name)]
     return np.zeros(len(t)), np.full((len(t), len(t)), u**2)
@@ -185,6 +190,7 @@ _PROCESSES: dict[str, _Moments] = {
     "meter": _meter,
     "reference": _reference,
     "bench": _bench,
+    "scale": _scale,
     "place": _place,
     "crank": _crank,
     "pair": _pair,

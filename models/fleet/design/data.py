@@ -37,7 +37,10 @@ RIDE_EFFECTS: Final[Schema] = {
     "sign": pl.Float64,
 }
 REFERENCES: Final[Schema] = {"reference_id": pl.String, "kind": pl.String, "meter_id": pl.String}
-BENCHES: Final[Schema] = {"bench_id": pl.String, "u_pct": pl.Float64, "source": pl.String}
+BENCHES: Final[Schema] = {
+    **{"bench_id": pl.String, "u_pct": pl.Float64},
+    **dict.fromkeys(("source", "weighed_on"), pl.String),
+}
 _SCHEMAS: Final = {
     "meters": METERS,
     "bench": BENCH,
@@ -71,7 +74,8 @@ class FleetData:
     events       one of meter_id, reference_id, bench_id; on, at (null: the start of that day),
                  event, side, note, state (proposed and rejected ones do not count), size_pct
     references   reference_id, kind, meter_id (if it is itself a meter of the fleet)
-    benches      bench_id, u_pct (prior sd of what the set adds to a found value), source
+    benches      bench_id, u_pct (prior sd of what the set adds to a found value), source,
+                 weighed_on (sets that share it share a part of that)
     ride_effects what comparisons show and the bench does not: comparison_id, effect (its name),
                  kind (ring, rider, day, drive), sign (+1: it raises the ratio)
 

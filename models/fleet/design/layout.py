@@ -252,7 +252,9 @@ class Layout:
             e.device: e.sd for e in self._effects if (e.kind, e.device_kind) == ("offset", BENCH)
         }
         wide = np.array([off.get(b, 0.0) for b in d.benches])
-        sd = np.hypot(d.bench_u, wide)
+        sd = np.hypot(d.own_bench_u(), wide)
+        scale = self._add(len(d.scales), sd=d.scale_u) if d.scales else 0
+        self.scale_columns = np.where(d.scale >= 0, d.scale + scale, -1)
         bench = np.arange(len(d.benches)) + (self._add(len(d.benches), sd=sd) if d.benches else 0)
         place = np.arange(len(d.places)) + (
             self._add(len(d.places), sd=d.place_u) if d.places else 0
@@ -359,6 +361,7 @@ class Layout:
     def add_benches(self, out: Entries, rows: Index, bench: Index, t: Array) -> None:
         """Add what the mass sets add to a found value."""
         out.add(rows, self.bench_columns[bench], np.ones(len(rows)))
+        out.add(rows, self.scale_columns[bench], np.ones(len(rows)))
         for device, at, column in self.bench_steps:
             out.add(rows, column, np.where((bench == device) & (t >= at), 1.0, 0.0))
 

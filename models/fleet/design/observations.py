@@ -8,6 +8,7 @@ import polars as pl
 
 from models.fleet.design.arrays import codes
 from models.fleet.design.data import FleetData
+from models.fleet.design.dependence import shared_scales
 from models.fleet.design.ride_effects import RideEffects, no_ride_effects, ride_effects_of
 from models.metrology import DAYS_A_YEAR, Array, Index, Mask, years
 
@@ -24,6 +25,8 @@ class Devices:
     promoted            meters that serve as references: their own course is a shared effect
     bench_u, place_u, crank_u
                         prior sd of what each adds to a found value, 100·ln
+    scales              names of what several mass sets were weighed on; scale: each set's, or −1;
+    scale_u             prior sd of what a scale adds to all of its sets, part of their bench_u
     """
 
     meters: list[str]
@@ -39,6 +42,15 @@ class Devices:
     bench_u: Array = field(default_factory=lambda: np.zeros(0))
     place_u: Array = field(default_factory=lambda: np.zeros(0))
     crank_u: Array = field(default_factory=lambda: np.zeros(0))
+    scales: list[str] = field(default_factory=list)
+    scale: Index = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    scale_u: Array = field(default_factory=lambda: np.zeros(0))
+
+    def own_bench_u(self) -> Array:
+        """Return the prior sd of what each mass set adds beyond its scale, [benches]."""
+        shared = np.append(self.scale_u, 0.0)[self.scale]
+        own: Array = np.sqrt(np.maximum(self.bench_u**2 - shared**2, _U_FLOOR**2))
+        return own
 
 
 @dataclass
@@ -178,6 +190,9 @@ def _sessions(data: FleetData, devices: Devices) -> Observations:
     u_crank = _floats(frame, "u_crank", 0.0)
     stated = dict(data.benches.select("bench_id", "u_pct").iter_rows())
     devices.bench_u = _typical(u_bench, bench, devices.benches, stated)
+    devices.scales, devices.scale, devices.scale_u = shared_scales(
+        data.benches, devices.benches, devices.bench_u
+    )
     devices.place_u = _typical(u_place, place, devices.places, {})
     shared = _used_by_several(crank, owner)
     devices.crank_u = _typical(u_crank, crank, devices.cranks, {})

@@ -135,6 +135,15 @@ REFERENCE_EVENT_SD: Final[Mapping[str, float]] = {
 }
 """The same for a trainer or ergometer, where something was done to it."""
 
+WEIGHED_ON_SHARE: Final[Mapping[str, float]] = {"weighed": 0.9, "certificate": 0.5}
+"""Share of a set's variance that it has in common with others from the same scale or laboratory.
+
+A scale's own error and where it was adjusted are in all that it weighs, only its reading is new
+each time; a laboratory's certificate is of about equal parts. Else (stamped, stated) as on paper:
+a half.
+"""
+OTHER_SHARE: Final = 0.5
+
 BENCH_EVENT_SD: Final[Mapping[str, float]] = {"recertified": 0.3, "service": 0.3}
 """The same for a mass set."""
 

@@ -19,7 +19,7 @@ CONTRACT = {
     "owner state location purchase_date purchase_cost warranty_until return_by",
     "references": "reference_id* kind* meter_id stated_accuracy_pct keeps_wheel",
     "mass_sets": "bench_id* mass_kg hanger_mass_kg mass_class mass_tolerance_g source "
-    "certificate_no calibrated_on due_on",
+    "weighed_on certificate_no calibrated_on due_on",
     "places": "place_id* gravity_ms2 latitude_deg altitude_m workshop",
     "riders": "rider_id* coach from_date to_date",
     "assignments": "meter_id* from_date* to_date rider_id bike_id role",
