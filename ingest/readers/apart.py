@@ -16,7 +16,6 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as LateError
 from contextlib import contextmanager, suppress
-from functools import cache
 from multiprocessing import parent_process
 from multiprocessing.connection import wait
 from typing import TypeVar
@@ -36,6 +35,8 @@ TOO_LONG = f"it takes longer than {LONGEST_S} s to read"
 TOO_LARGE = "it takes more than 1 GB of memory to read, or ends its reader"
 _PACKED = (b"PK\x03\x04", b"PAR1")
 T = TypeVar("T")
+_LOCK = threading.Lock()
+_KEPT: list["Apart"] = []
 
 
 class LostError(Exception):
@@ -60,6 +61,11 @@ class Apart:
         task, latest_s = [self._longest_s, read, *args], WAITS * self._longest_s
         begun: Future[T] = self._pool.schedule(_within, args=task, timeout=latest_s)
         return begun
+
+    @property
+    def at_work(self) -> bool:
+        """Whether it takes files; it does not once its processes could not be replaced."""
+        return bool(self._pool.active)
 
     def stop(self) -> None:
         """End the processes."""
@@ -91,10 +97,12 @@ def several() -> Iterator[Apart]:
         many.stop()
 
 
-@cache
 def one() -> Apart:
     """Return the process that single files are read in; it stays for the next ones."""
-    return Apart(1, longest_s=LONGEST_S)
+    with _LOCK:
+        if not _KEPT or not _KEPT[0].at_work:
+            _KEPT[:] = [Apart(1, longest_s=LONGEST_S)]
+        return _KEPT[0]
 
 
 def read_apart(read: Callable[[str, bytes], T], file: str, data: bytes) -> T:

@@ -18,6 +18,7 @@ from .shards import stored_summaries as stored_summaries
 from .staging import discard_staged as discard_staged
 from .staging import keep_staged as keep_staged
 from .staging import keep_uploads as keep_uploads
+from .staging import may_be_compared as may_be_compared
 from .staging import pair_file as pair_file
 from .staging import plain_name as plain_name
 from .staging import remove_pair_files as remove_pair_files

@@ -8,7 +8,7 @@ import re
 import secrets
 import shutil
 import time
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from contextlib import suppress
 from hashlib import sha256
 from pathlib import Path
@@ -93,6 +93,21 @@ def pair_file(store: Store, table: str, file: str) -> Path:
         return Path(file)
     folder = uploads_folder(store) if Path(table).parent == UPLOADS else Path(table).parent
     return folder / file
+
+
+def may_be_compared(store: Store, table: str, file: Path, loaded: Collection[str]) -> bool:
+    """Return whether a pair may name a file: one beside its table or below, uploaded, or loaded.
+
+    A table of somebody else's making would else have any file of the machine opened.
+
+    table   the table that names it; loaded: the paths of recordings that were loaded
+    """
+    real, kept = file.resolve(), recordings_folder(store) / "files"
+    if str(real) in loaded or real.is_relative_to(kept.resolve()):
+        return real.is_file()
+    uploaded = Path(table).parent == UPLOADS
+    beside = uploads_folder(store) if uploaded else Path(table).parent
+    return real.is_relative_to(beside.resolve()) and real.is_file()
 
 
 def remove_pair_files(store: Store, pairs: pl.DataFrame) -> None:

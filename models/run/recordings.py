@@ -17,6 +17,7 @@ from ingest.recordings import (
     NAME,
     keep_uploads,
     kept_results,
+    may_be_compared,
     meter_readings,
     pair_file,
     pairs_on_disk,
@@ -44,6 +45,9 @@ from models.wording import NothingToSayError, said
 
 Say = Callable[[str], None]
 RESULTS_SCHEMA = RESULT_SCHEMA | dict.fromkeys(FILES, pl.String())
+ABSENT = "absent"
+FAILURES = "pair_failures"
+FAILURES_SCHEMA = dict.fromkeys((*IDENTITY, "files"), pl.String())
 
 
 def compare_files(meter: Path, reference: Path) -> ComparisonDocument:
@@ -160,28 +164,67 @@ def _propose(folder: Path, proposed: pl.DataFrame, pairs: pl.DataFrame) -> list[
 
 
 def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
-    """Compare every pair of the `pairs` table that was not compared yet. Returns notices."""
+    """Compare every pair of the `pairs` table that was not compared yet. Returns notices.
+
+    What cannot be compared is not tried again before one of its files has changed.
+    """
     with store.reading() as db:
         pairs, kept, ever = pairs_on_disk(db), kept_results(db), NAME in db.derived_names()
+        tried = db.derived(FAILURES)
     done = kept if kept is not None else pl.DataFrame(schema=RESULTS_SCHEMA)
-    rows, notices = [], []
-    for pair in pairs.join(done, on=IDENTITY, how="anti", nulls_equal=True).to_dicts():
+    failed = tried if tried is not None else pl.DataFrame(schema=FAILURES_SCHEMA)
+    rows, notices, failures = [], [], list[Row]()
+    waiting = pairs.join(done, on=IDENTITY, how="anti", nulls_equal=True)
+    loaded = _loaded(store) if waiting.height else frozenset[str]()
+    for pair in waiting.to_dicts():
         files = [
             pair_file(store, pair["table_path"], pair[name])
             for name in ("meter_file", "reference_file")
         ]
+        states = [_state_of(store, pair, file, loaded) for file in files]
+        failure = {name: pair[name] for name in IDENTITY} | {"files": "; ".join(states)}
+        failures.append(failure)
+        if failure in failed.iter_rows(named=True):
+            continue
         say(f"comparing {files[0].name} with {files[1].name}")
         try:
+            _require_allowed(files, states)
             rows.append(_pair_row(store, pair, files))
+            failures.pop()
         except NothingToSayError as problem:
             notices.append(f"pair {files[0].name}, {files[1].name}: {problem}")
         except Exception as error:  # one pair must not take the others with it
             notices.append(fault(error, f"{files[0].name} with {files[1].name}").sentence())
     results = pl.concat([done, pl.DataFrame(rows, schema=RESULTS_SCHEMA, orient="row")])
-    if ever or results.height:
+    if ever or results.height or failures:
         with store.writing() as db:
-            db.put_derived(NAME, results, is_data=bool(rows))
+            if ever or results.height:
+                db.put_derived(NAME, results, is_data=bool(rows))
+            frame = pl.DataFrame(failures, schema=FAILURES_SCHEMA, orient="row")
+            db.put_derived(FAILURES, frame)
     return notices
+
+
+def _loaded(store: Store) -> frozenset[str]:
+    kept = stored_summaries(recordings_folder(store))["path"]
+    return frozenset(str(Path(path).resolve()) for path in kept)
+
+
+def _state_of(store: Store, pair: Row, file: Path, loaded: frozenset[str]) -> str:
+    """Return what changes when a file of a pair does; ABSENT where the pair may not name it."""
+    if not may_be_compared(store, pair["table_path"], file, loaded):
+        return ABSENT
+    found = file.stat()
+    return f"{found.st_size} {found.st_mtime_ns}"
+
+
+def _require_allowed(files: list[Path], states: list[str]) -> None:
+    for file, state in zip(files, states, strict=True):
+        if state == ABSENT:
+            raise NothingToSayError(
+                f"there is no {file.name} beside the table that names it, nor was it loaded. "
+                "Put it there, or load the recording itself."
+            )
 
 
 def _pair_row(store: Store, pair: Row, files: list[Path]) -> Row:

@@ -1,5 +1,6 @@
 """Read a recording of a ride from FIT, TCX or CSV: the entry for all formats."""
 
+import stat
 import zlib
 from dataclasses import dataclass, field
 from hashlib import sha256
@@ -108,9 +109,12 @@ def looks_like_recording(start: bytes) -> bool:
 
 def _bytes_of(path: Path, name: str) -> bytes:
     try:
-        if path.stat().st_size > MAX_BYTES:
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):  # a device gives bytes for ever, a pipe may give none
+            raise RecordingError(f"{name}: found something else than a file, expected a recording.")
+        if found.st_size > MAX_BYTES:
             raise RecordingError(
-                f"{name}: found {path.stat().st_size // 1_000_000} MB, expected a recording of "
+                f"{name}: found {found.st_size // 1_000_000} MB, expected a recording of "
                 f"at most {MAX_BYTES // 1_000_000} MB."
             )
         return path.read_bytes()
