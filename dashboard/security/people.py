@@ -17,6 +17,7 @@ IDLE = timedelta(hours=12)  # a day at the bench with a long lunch
 LONGEST = timedelta(days=7)
 AT_WORK = timedelta(minutes=30)  # past the longest, who is at work is not cut off
 LAST = LONGEST + timedelta(hours=12)
+AHEAD = timedelta(minutes=5)  # what two clocks may be apart
 SEEN_AGAIN = timedelta(minutes=1)  # how often a sign-in is told that it was used
 
 
@@ -38,6 +39,7 @@ class People:
         self._service, self._store = service, service.store
         self._clock = clock or (lambda: datetime.now(UTC))
         self._throttle = Throttle(lambda: self._clock().timestamp())
+        self._asked_for = False
 
     def _accounts(self) -> dict[str, Account]:
         return self._service.standing().accounts
@@ -51,8 +53,16 @@ class People:
         return str(self._store.path)
 
     def exist(self) -> bool:
-        """Return whether there are accounts: then everyone signs in, on loopback too."""
-        return bool(self._accounts())
+        """Return whether there are accounts: then everyone signs in, on loopback too.
+
+        Once there were any it stays so, whatever becomes of the store.
+        """
+        self._asked_for = self._asked_for or bool(self._accounts())
+        return self._asked_for
+
+    def are_gone(self) -> bool:
+        """Return whether there were accounts and are none: the store was moved or replaced."""
+        return self.exist() and not self._accounts()
 
     def anyone_may_sign_in(self) -> bool:
         """Return whether there is an account that is not disabled."""
@@ -99,6 +109,8 @@ class People:
         idle, age = now - seen, now - begun
         if idle > (IDLE if age <= LONGEST else AT_WORK) or age > LAST or token in self._ended():
             return None
+        if min(idle, age) < -AHEAD:  # of a clock that was ahead: it would stay valid for years
+            return None
         person = Person(account.name, account.role, account.coach or account.name)
         if idle < SEEN_AGAIN:
             return person, None
@@ -139,4 +151,6 @@ class People:
             rows = db.query("people/riders_of_coach", coach=coach, today=today)
             riders = frozenset(rows["rider_id"].to_list())
             meters = db.query("people/meters_of_riders", riders=sorted(riders))
-        return Scope(frozenset(meters["meter_id"].to_list()), riders)
+            own = riders | frozenset(meters["meter_id"].to_list())
+            named = db.query("people/devices_and_riders", own=sorted(own))["name"].to_list()
+        return Scope(frozenset(meters["meter_id"].to_list()), riders, frozenset(named))

@@ -4,6 +4,8 @@ import ipaddress
 import os
 import socket
 import sys
+import threading
+import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -16,6 +18,11 @@ from ingest.schema import UserError
 
 IN_MEMORY_MB = 256
 TURN_S = 0.001  # between threads: who holds the store asks for its turn dozens of times
+LOOKS_S = 1.0
+GONE = (
+    "{store}: the store with the accounts is not here any more, or was replaced by one without. "
+    "The service ended, since nobody could tell who may see what. Put it back, and serve again."
+)
 THREADS = 16  # most of them wait: for the store, or for a process beside the pages
 
 
@@ -46,8 +53,9 @@ def serve(
     """
     sys.setswitchinterval(TURN_S)
     service = Service(store)
+    people = People(service)
     public = not is_loopback(host) or behind is not None or bool(names)
-    if public and not People(service).anyone_may_sign_in():
+    if public and not people.anyone_may_sign_in():
         raise UserError(
             f"the dashboard shows riders' personal data and others can reach {host}: "
             "add accounts first (slopewatch account add NAME --role owner), "
@@ -63,10 +71,21 @@ def serve(
             "note: passwords cross the network in the clear; put a proxy with https before it "
             "(--behind), or keep it to a network that you trust"
         )
+    watch = threading.Thread(target=_end_without_accounts, args=(listener, people), daemon=True)
+    watch.start()
     try:
         listener.run()
     finally:
         listener.close()
+    if people.are_gone():
+        raise UserError(GONE.format(store=store))
+
+
+def _end_without_accounts(listener: Any, people: People) -> None:
+    """End the listener's `run` once the accounts that there were are gone with their store."""
+    while not people.are_gone():
+        time.sleep(LOOKS_S)
+    stop(listener)
 
 
 def listen(app: Any, *, host: str, port: int, behind: str | None = None) -> Any:
