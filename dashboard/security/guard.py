@@ -9,7 +9,7 @@ from __future__ import annotations
 import inspect
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from datetime import date
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
@@ -22,6 +22,7 @@ from models.run import HERE, OWN_RIDERS_ONLY, OWNER, WATTS, Fleet, Person, Quest
 P = ParamSpec("P")
 T = TypeVar("T")
 Asked = Callable[Concatenate[Fleet, P], T]
+LONGEST_TEXT = 4000
 SCOPED = ("meter_id", "rider_id")
 EVERYBODYS = ("load_files", "accept_sheets", "refit", "refit_when_quiet")
 ROWS_NAMED_BY = ("meter_id", "rider_id", "replaces_meter_id")
@@ -33,10 +34,14 @@ class RefusedError(UserError):
 
 @dataclass(frozen=True)
 class Scope:
-    """What a coach sees: the own riders, and the meters that were assigned to them."""
+    """What a coach sees: the own riders, and the meters that were assigned to them.
+
+    others   every name of a meter or a rider of somebody else's, and of a reference that is one
+    """
 
     meters: frozenset[str]
     riders: frozenset[str]
+    others: frozenset[str] = frozenset()
 
     def holds(self, kind: str, name: object) -> bool:
         """Return whether a meter (kind meter_id) or a rider (rider_id) is within it."""
@@ -140,6 +145,8 @@ class Guarded:
         person, about = self._who(), declared(question)
         if about is None or not about.allows(person):
             raise RefusedError(_not_for(person))
+        if args is not None:
+            _check_lengths(_arguments(question, args, kwargs))
         scope = self._scope(person) if person.role in OWN_RIDERS_ONLY else None
         if scope is not None and args is not None:
             _check_arguments(question, args, kwargs, scope)
@@ -189,24 +196,38 @@ def _arguments(question: Callable[..., Any], args: Any, kwargs: Any) -> dict[str
     return dict(inspect.signature(question).bind(None, *args, **kwargs).arguments)
 
 
+def _check_lengths(arguments: dict[str, Any]) -> None:
+    """Raise RefusedError for a text longer than any name, note or cell."""
+    for _, text in _texts(arguments):
+        if len(text) > LONGEST_TEXT:
+            raise RefusedError(
+                f"found a text of {len(text)} characters, expected at most {LONGEST_TEXT}."
+            )
+
+
 def _check_arguments(question: Callable[..., Any], args: Any, kwargs: Any, scope: Scope) -> None:
-    for kind, asked in _named(_arguments(question, args, kwargs)):
-        if not scope.holds(kind, asked):
+    """Raise RefusedError where a meter or a rider of others is named, under whatever key."""
+    for kind, asked in _texts(_arguments(question, args, kwargs)):
+        if asked in scope.others or (kind in SCOPED and not scope.holds(kind, asked)):
             what = "rider" if kind == "rider_id" else "meter"
             raise RefusedError(f"{what} {asked} is not among your riders and their meters.")
 
 
-def _named(value: Any) -> Iterator[tuple[str, object]]:
-    """Yield every meter and rider that is named in arguments, rows within them too."""
-    if isinstance(value, dict):
-        for key, item in value.items():
-            if key in SCOPED and item is not None:
-                yield key, item
-            else:
-                yield from _named(item)
-    elif isinstance(value, list | tuple):
+def _texts(value: Any, key: str = "") -> Iterator[tuple[str, str]]:
+    """Yield every text in arguments with the name that it stands under; keys are texts too."""
+    if isinstance(value, str):
+        yield key, value
+    elif isinstance(value, Mapping):
+        for name, item in value.items():
+            yield "", str(name)
+            yield from _texts(item, str(name))
+    elif isinstance(value, list | tuple | set | frozenset):
         for item in value:
-            yield from _named(item)
+            yield from _texts(item, key)
+    elif is_dataclass(value):
+        yield from _texts({one.name: getattr(value, one.name) for one in fields(value)})
+    elif key in SCOPED and value is not None:
+        yield key, str(value)
 
 
 def _subject(question: Callable[..., Any], args: Any, kwargs: Any) -> str:
@@ -246,9 +267,11 @@ def _foreign(row: Mapping[str, Any], scope: Scope) -> bool:
 
 def _own(value: Any, scope: Scope) -> Any:
     if isinstance(value, dict):
-        return {key: _own(item, scope) for key, item in value.items()}
+        mine = {key: item for key, item in value.items() if key not in scope.others}
+        return {key: _own(item, scope) for key, item in mine.items()}
     if isinstance(value, list | tuple):
         kept = [i for i in value if not (isinstance(i, dict) and _foreign(i, scope))]
+        kept = [i for i in kept if not (isinstance(i, str) and i in scope.others)]
         return type(value)(_own(item, scope) for item in kept)
     return _plain(value)
 

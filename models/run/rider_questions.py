@@ -1,5 +1,6 @@
 """What the riders pages and a coach's commands ask: who rides what, what an effort was worth."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -20,6 +21,7 @@ from models.run.known import (
     COACH,
     MANAGER,
     MECHANIC,
+    OWN_RIDERS_ONLY,
     Fleet,
     Prepared,
     change,
@@ -32,6 +34,7 @@ from models.wording import NothingToSayError, unknown_name
 TOLD = ("status", "gain_error_pct", "interval90_pct", "p_within_tolerance", "tolerance_pct")
 MOST_EFFORTS = 8
 NOTICE_DAYS = 365
+NOTICE_ID = re.compile("[0-9a-f]{16}")
 
 
 @question(COACH, place="model")
@@ -323,9 +326,25 @@ def notices(
 
 @question(COACH)
 def notices_read(fleet: Fleet) -> dict[str, coaching.Acknowledged]:
-    """Return who has read which notice, and when: acknowledged_by and acknowledged_at by its id."""
+    """Return who has read which notice, and when: acknowledged_by and acknowledged_at by its id.
+
+    A coach is told of notices about the own riders.
+    """
     with fleet.store.reading() as db:
-        return seen_notices(db)
+        seen = seen_notices(db)
+    mine = _own_notices(fleet)
+    return seen if mine is None else {name: seen[name] for name in seen if name in mine}
+
+
+def _own_notices(fleet: Fleet) -> frozenset[str] | None:
+    """Return the notices about a coach's own riders, by their ids; None: all are the person's."""
+    if fleet.person.role not in OWN_RIDERS_ONLY:
+        return None
+    told, day = fleet.snapshot[0].notices, fleet.day
+    with fleet.store.reading() as db:
+        own = db.query("people/riders_of_coach", coach=fleet.person.coach, today=day.isoformat())
+    mine = told.filter(pl.col("rider_id").is_in(own["rider_id"].implode()))
+    return frozenset(mine["notice_id"].to_list())
 
 
 def _notices(
@@ -345,7 +364,13 @@ def _notices(
 
 @change("notice acknowledged", COACH)
 def acknowledge_notice(fleet: Fleet, notice_id: str, *, rider_id: str | None = None) -> None:
-    """Note that whoever asks has read a notice, about a rider; a second time changes nothing."""
+    """Note that whoever asks has read a notice, about a rider; a second time changes nothing.
+
+    Raise NothingToSayError for an id that is no notice's, or of none about a coach's own riders.
+    """
+    mine = _own_notices(fleet)
+    if not NOTICE_ID.fullmatch(notice_id) or (mine is not None and notice_id not in mine):
+        raise NothingToSayError("there is no such notice about your riders.")
     with fleet.store.writing() as db:
         if notice_id not in seen_notices(db):
             record(db, ACKNOWLEDGED, notice_id)
