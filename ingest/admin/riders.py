@@ -11,6 +11,7 @@ from typing import TypedDict
 
 import polars as pl
 
+from ingest.admin.unfinished import begun_removals, note_begun, note_finished
 from ingest.recordings import pairs_on_disk, remove_pair_files
 from ingest.store import Database, Format, Store, StoreError, record, write_tables
 
@@ -25,7 +26,9 @@ class UnknownRiderError(StoreError):
 class RemovalReport(TypedDict):
     """How many rows were removed, and how many measurements lost the name.
 
-    derived   computed tables that lost rows or the name: they need a refit
+    derived          computed tables that lost rows or the name: they need a refit
+    files_removed    recordings beside the store, and what was read from them
+    tables_naming    what still names the rider, looked up at the end: nothing
     """
 
     rider_id: str
@@ -33,6 +36,8 @@ class RemovalReport(TypedDict):
     rows_without_name: int
     set_aside_removed: int
     derived: list[str]
+    files_removed: int
+    tables_naming: list[str]
 
 
 def export_rider(store: Store, rider_id: str, folder: Path, form: Format = "csv") -> list[Path]:
@@ -52,31 +57,59 @@ def remove_rider(store: Store, rider_id: str) -> RemovalReport:
     """Remove a rider from every table, every earlier version of a row, every set-aside row.
 
     The store is rewritten, so that nothing is left in its file, and the rider's compared
-    recordings beside it are removed. The files that the rows came from, and backups, are left to
-    the team; loading them again brings the rows back.
+    recordings beside it are removed. One that was interrupted is finished by calling again. The
+    files that the rows came from, and backups, are left to the team; loading them again brings the
+    rows back.
     """
+    begun = begun_removals(store)
     with store.writing() as db:
         ridden = pairs_on_disk(db).filter(pl.col("rider_id") == rider_id)
-        removed = sum(_remove_rows(db, name, rider_id) for name in ABOUT_THE_RIDER)
-        unnamed = sum(_unname_rows(db, name, rider_id) for name in NAMES_THE_RIDER)
-        aside = _remove_set_aside(db, rider_id)
-        derived = _clean_derived(db, rider_id)
-        if not (removed or unnamed or aside or derived):
+        counts = _remove_from_tables(db, rider_id)
+        if not any(counts.values()) and rider_id not in {one["rider_id"] for one in begun}:
             raise UnknownRiderError(f'no table names a rider "{rider_id}".')
+        begun = note_begun(store, rider_id, ridden)  # before the rows are gone for good
+    store.compact()
+    pairs = [pair for one in begun for pair in one["pairs"]]
+    files = remove_pair_files(store, pl.DataFrame(pairs, schema=ridden.schema))
+    note_finished(store)
+    with store.reading() as db:
+        naming = _naming(db, rider_id)
+    return {"rider_id": rider_id, **counts, "files_removed": files, "tables_naming": naming}
+
+
+class _Counts(TypedDict):
+    rows_removed: int
+    rows_without_name: int
+    set_aside_removed: int
+    derived: list[str]
+
+
+def _remove_from_tables(db: Database, rider_id: str) -> _Counts:
+    counts: _Counts = {
+        "rows_removed": sum(_remove_rows(db, name, rider_id) for name in ABOUT_THE_RIDER),
+        "rows_without_name": sum(_unname_rows(db, name, rider_id) for name in NAMES_THE_RIDER),
+        "set_aside_removed": _remove_set_aside(db, rider_id),
+        "derived": _clean_derived(db, rider_id),
+    }
+    if any(counts.values()):
         db.change("set_aside/blank_problems", word=rider_id)
         db.change("imports/blank_notices", word=rider_id)
         db.change("people/blank_changes", new_version=False, word=rider_id)
-        counts = {"rows_removed": removed, "rows_without_name": unnamed, "set_aside": aside}
-        record(db, "rider removed", "(the name is gone)", after=counts)
-    store.compact()
-    remove_pair_files(store, ridden)
-    return {
-        "rider_id": rider_id,
-        "rows_removed": removed,
-        "rows_without_name": unnamed,
-        "set_aside_removed": aside,
-        "derived": derived,
-    }
+        numbers = {name: value for name, value in counts.items() if name != "derived"}
+        record(db, "rider removed", "(the name is gone)", after=numbers)
+    return counts
+
+
+def _naming(db: Database, rider_id: str) -> list[str]:
+    """Return the tables with a row, of whatever version, that names the rider."""
+    mine = pl.col("rider_id") == rider_id
+    tables = (*ABOUT_THE_RIDER, *NAMES_THE_RIDER)
+    found = [name for name in tables if not db.versions(name).filter(mine).is_empty()]
+    for name in db.derived_names():
+        frame = db.derived(name)
+        if frame is not None and "rider_id" in frame.columns and not frame.filter(mine).is_empty():
+            found.append(name)
+    return found
 
 
 def _remove_rows(db: Database, name: str, rider_id: str) -> int:

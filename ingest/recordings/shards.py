@@ -81,12 +81,14 @@ def _list_column(rows: Sequence[Mapping[str, object]], name: str) -> pl.Series:
     )
 
 
-def remove_recordings(into: Path, paths: set[str]) -> None:
-    """Write the shards in `into` again without the recordings at these paths."""
+def remove_recordings(into: Path, paths: set[str]) -> int:
+    """Write the shards in `into` again without the recordings at these paths; return how many."""
+    gone = 0
     for shard in _shards(into):
         named = pl.read_parquet(shard, columns=["path"])["path"].is_in(list(paths))
         if not named.any():
             continue
+        gone += int(named.sum())
         left = pl.read_parquet(shard).filter(~named)
         if left.is_empty():
             shard.unlink()
@@ -94,6 +96,7 @@ def remove_recordings(into: Path, paths: set[str]) -> None:
         part = into / f".part-{shard.stem}-{os.getpid()}"
         left.write_parquet(part, row_group_size=ROWS_A_GROUP)
         os.replace(part, shard)
+    return gone
 
 
 def sweep(into: Path) -> None:

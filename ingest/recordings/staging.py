@@ -110,23 +110,25 @@ def may_be_compared(store: Store, table: str, file: Path, loaded: Collection[str
     return real.is_relative_to(beside.resolve()) and real.is_file()
 
 
-def remove_pair_files(store: Store, pairs: pl.DataFrame) -> None:
+def remove_pair_files(store: Store, pairs: pl.DataFrame) -> int:
     """Remove traces, samples and kept files of pairs; recordings elsewhere are the team's own.
 
     pairs  rows of `pairs_on_disk`
+    Return how many files are gone. What is gone already is no fault.
     """
-    folder, paths = recordings_folder(store), set[str]()
+    folder, paths, gone = recordings_folder(store), set[str](), 0
     for pair in pairs.iter_rows(named=True):
         files = [
             pair_file(store, pair["table_path"], pair[name])
             for name in ("meter_file", "reference_file")
         ]
-        remove_traces(store, pair["comparison_id"])
+        gone += remove_traces(store, pair["comparison_id"])
         for file in files:
             paths |= {str(file), str(file.resolve())}
             if file.resolve().is_relative_to(folder.resolve()) and file.is_file():
                 file.unlink()
-    remove_recordings(folder, paths)
+                gone += 1
+    return gone + remove_recordings(folder, paths)
 
 
 def plain_name(name: str) -> str:

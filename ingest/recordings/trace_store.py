@@ -32,9 +32,12 @@ def read_traces(store: Store, comparison_id: str) -> pl.DataFrame | None:
     return pl.read_parquet(file) if file.is_file() else None
 
 
-def remove_traces(store: Store, comparison_id: str) -> None:
-    """Remove the aligned traces of a comparison, if there are any."""
-    _file(store, comparison_id).unlink(missing_ok=True)
+def remove_traces(store: Store, comparison_id: str) -> bool:
+    """Remove the aligned traces of a comparison; return whether there were any."""
+    file = _file(store, comparison_id)
+    found = file.is_file()
+    file.unlink(missing_ok=True)
+    return found
 
 
 def _file(store: Store, comparison_id: str) -> Path:

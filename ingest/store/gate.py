@@ -7,10 +7,12 @@ process wait in a queue of their own before they try the files. Both locks end w
 that holds them, however it ends.
 """
 
+import sqlite3
 import threading
 from collections import deque
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from errno import EACCES
 from pathlib import Path
 
 from filelock import FileLock, ReadWriteLock, Timeout
@@ -68,6 +70,7 @@ class Gate:
     """The lock of the store at `path`; `timeout_s` is the longest wait for either lock file."""
 
     def __init__(self, path: Path, *, timeout_s: float = 120.0) -> None:
+        self._store = path
         self._turnstile = path.with_name(path.name + ".turnstile")
         self._gate = path.with_name(path.name + ".gate")
         self._timeout_s = timeout_s
@@ -87,6 +90,7 @@ class Gate:
 
     @contextmanager
     def _entered(self, *, exclusive: bool) -> Iterator[None]:
+        self._open_to_whom_the_store_is()
         # A fresh instance each time: locks belong to this entry, not to a thread.
         gate = ReadWriteLock(str(self._gate), timeout=self._timeout_s, is_singleton=False)
         turnstile = FileLock(
@@ -102,8 +106,20 @@ class Gate:
             except Timeout as wait:
                 gate.close()
                 raise GateTimeoutError(str(wait)) from wait
+            except sqlite3.Error as error:
+                gate.close()
+                raise PermissionError(EACCES, str(error), str(self._gate)) from error
             try:
                 yield
             finally:
                 gate.release()
                 gate.close()
+
+    def _open_to_whom_the_store_is(self) -> None:
+        """Make the lock files, for the store's owner, and for its group where the store is."""
+        mode = self._store.stat().st_mode & 0o660 if self._store.exists() else 0o600
+        for file in (self._turnstile, self._gate):
+            if not file.exists() or file.stat().st_mode & 0o777 != mode:
+                file.touch(mode=0o600)
+                with suppress(PermissionError):  # it is somebody else's, who did the same
+                    file.chmod(mode)

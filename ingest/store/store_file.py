@@ -37,7 +37,7 @@ class Store:
     """
 
     def __init__(self, path: str | Path, *, timeout_s: float = 120.0, aside: bool = False) -> None:
-        self.path, self._aside = Path(path).expanduser().absolute(), aside
+        self.path, self._aside = Path(path).expanduser().resolve(), aside
         self._gate = Gate(self.path, timeout_s=timeout_s)
 
     def exists(self) -> bool:
@@ -157,20 +157,26 @@ class Store:
             with self._connected(read_only=False) as db:
                 db._run("CHECKPOINT")
             partial = target.with_name(target.name + ".part")
-            shutil.copyfile(self.path, partial)
-            partial.replace(target)
+            try:
+                _as_private(self.path, partial)
+                shutil.copyfile(self.path, partial)
+                partial.replace(target)
+            finally:
+                partial.unlink(missing_ok=True)
         return target
 
     def compact(self) -> None:
         """Rewrite the file, so that removed rows are gone from the disk too."""
         fresh = self.path.with_name(self.path.name + ".compact.tmp")
         with self.exclusively():
+            fresh.unlink(missing_ok=True)
             with self._connected(read_only=False) as db:
                 attached = str(fresh).replace("'", "''")
                 db._run(f"ATTACH '{attached}' AS fresh")
                 name = db._run("SELECT current_database()")[0][0]
                 db._run(f'COPY FROM DATABASE "{name}" TO fresh')
                 db._run("DETACH fresh")
+            fresh.chmod(self.path.stat().st_mode & 0o770)
             fresh.replace(self.path)
 
     @contextmanager
@@ -213,6 +219,12 @@ class Store:
                 f"{self.path}: another program kept the store busy for too long. "
                 "Wait for it to finish, or end it, then try again."
             ) from wait
+        except PermissionError as error:
+            raise StoreError(
+                f"{self.path}: may not be written by you, or a file beside it may not "
+                f"({Path(error.filename or self.path).name}). To share a store, give its folder "
+                "and its files to one group (chgrp), the folder with mode 2770, the files with 660."
+            ) from error
         except OSError as error:
             raise StoreError(
                 f"{self.path}: the folder cannot be written to ({error.strerror or error}). "
@@ -221,22 +233,40 @@ class Store:
 
     @contextmanager
     def _connected(self, file: Path | None = None, *, read_only: bool) -> Iterator[Database]:
-        with ExitStack() as stack:
-            try:
-                opened = connection_pool.opened(file or self.path, read_only=read_only)
-                connection = stack.enter_context(opened)
-            except duckdb.Error as error:
-                raise StoreError(_connect_failure(self.path, error)) from error
-            try:
+        try:
+            with ExitStack() as stack:
+                try:
+                    opened = connection_pool.opened(file or self.path, read_only=read_only)
+                    connection = stack.enter_context(opened)
+                except duckdb.Error as error:
+                    raise StoreError(_connect_failure(self.path, error)) from error
+                if not read_only:
+                    self._keep_private()
                 yield Database(connection, self.path, writable=not read_only)
-            except duckdb.IOException as error:
-                raise StoreError(f"{self.path}: {str(error).splitlines()[0]}") from error
+        except duckdb.IOException as error:  # a full disk, when the file is closed too
+            raise StoreError(f"{self.path}: {str(error).splitlines()[0]}") from error
+
+    def _keep_private(self) -> None:
+        """Let nobody but the store's owner read it, nor others than its group where that may.
+
+        It holds personal data and the hashes of passwords.
+        """
+        if os.name == "posix" and self.path.stat().st_mode & 0o007:
+            with suppress(PermissionError):  # somebody else's
+                self.path.chmod(0o600)
 
     def _sweep(self) -> None:
         """Remove what a killed writer left beside the store."""
         for left in self.path.parent.glob(f"{_escaped(self.path.name)}.*.tmp*"):
             with suppress(PermissionError):  # a copy that is being read, where that keeps the file
                 left.unlink(missing_ok=True)
+
+
+def _as_private(store: Path, copy: Path) -> None:
+    """Make an empty file that the store's owner can read, and its group where the store's can."""
+    copy.unlink(missing_ok=True)
+    copy.touch(mode=0o600)
+    copy.chmod(store.stat().st_mode & 0o660)
 
 
 class _TakenBackError(Exception):

@@ -1,0 +1,51 @@
+"""Removals that were begun: a file beside the store, so that an interrupted one can be finished.
+
+It holds names that are to be gone, so it lies outside of the store and goes last.
+"""
+
+import json
+import os
+from pathlib import Path
+from typing import TypedDict
+
+import polars as pl
+
+from ingest.store import Store
+
+
+class Begun(TypedDict):
+    """A rider whose removal was begun, and the rows of `pairs_on_disk` whose files are to go."""
+
+    rider_id: str
+    pairs: list[dict[str, str | None]]
+
+
+def begun_removals(store: Store) -> list[Begun]:
+    """Return the removals that were begun and not finished."""
+    try:
+        found: list[Begun] = json.loads(_file(store).read_text("utf-8"))
+    except (FileNotFoundError, ValueError):
+        return []
+    return found
+
+
+def note_begun(store: Store, rider_id: str, pairs: pl.DataFrame) -> list[Begun]:
+    """Note that a removal is begun, beside earlier ones; return all, on the disk by then."""
+    begun = [*begun_removals(store), Begun(rider_id=rider_id, pairs=pairs.to_dicts())]
+    part = _file(store).with_name(_file(store).name + ".part")
+    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(handle, "w", encoding="utf-8") as stream:
+        json.dump(begun, stream)
+        stream.flush()
+        os.fsync(stream.fileno())
+    part.replace(_file(store))
+    return begun
+
+
+def note_finished(store: Store) -> None:
+    """Forget every removal that was begun."""
+    _file(store).unlink(missing_ok=True)
+
+
+def _file(store: Store) -> Path:
+    return store.path.with_name(store.path.name + ".removing")
