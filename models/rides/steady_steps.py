@@ -5,8 +5,9 @@ A step holds the mean power of both devices. Divided by the reference's power,
     y = meter / reference = g + τ · x + noise,    x = ω / reference power
 
 g is the ratio of gains, τ the zero-offset torque between the two (N·m), ω the crank's angular
-velocity. τ has a weak prior (mean 0, sd ZERO_SD_NM), so that one step, or steps of one power,
-still give a gain: with the uncertainty that the unknown zero leaves. The noise of a step is not
+velocity. τ has a prior of mean 0, so that one step, or steps of one power, still give a gain: with
+the uncertainty that the unknown zero leaves. How far zeros lie apart is learned from the table's
+comparisons whose steps tell (ZERO_SD_NM counts as ten of them). The noise of a step is not
 known per comparison; it is learned from the scatter of all steps of the table about their own
 lines, drawn towards each pair of devices' own where there are enough. Steps far off their line
 are down-weighted. All comparisons are solved at once.
@@ -23,7 +24,13 @@ from models.rides.documents import StepsDocument
 from models.wording import Reason
 
 ZERO_SD_NM = 0.25
-"""Prior sd of the zero-offset torque left between two zeroed devices (common practice)."""
+"""Usual sd of the zero-offset torque left between two zeroed devices (common practice)."""
+ZERO_DOF = 10.0
+"""How many comparisons' zeros, known exactly, the usual sd counts for."""
+LARGEST_ZERO_SD_NM = 2.0
+FARTHEST_ZERO = 2.0  # sds at which one comparison's zero stops to count further …
+CLIPPED = 0.9205  # … and the mean of a standard normal's square, so clipped
+WHOLE = 0.5  # least weight of a comparison's steps that leaves its zero believable
 USUAL_NOISE = 0.008
 """Prior standard deviation of a step's ratio, before the table speaks; 8 steps' worth."""
 USUAL_NOISE_DOF = 8.0
@@ -31,7 +38,8 @@ PAIR_DOF = 12.0
 """How many steps' worth the table's scatter counts against a pair's own."""
 USUAL_CADENCE = 88.0  # where none is given: for the zero's part of the uncertainty only
 FAR_OFF = 3.0  # standardized residual from which a step loses weight
-ROUNDS = 4
+ROUNDS = 8
+FIRST_ROUNDS = 4  # … in which wild steps are found, before zeros are believed
 MIRROR = 1e-3  # root mean square of (ratio − 1) below which a comparison may be a mirror …
 MIRROR_CHANCE = 1e-4  # … if honest devices of equal gain came so near less often than this
 RESULT_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -128,12 +136,13 @@ def _nothing() -> list[pl.Expr]:
 def _solved(known: pl.DataFrame, usable: pl.DataFrame) -> pl.DataFrame:
     steps = _steps(known, usable)
     variance, dof = np.full(steps.y.size, USUAL_NOISE**2), np.full(steps.y.size, USUAL_NOISE_DOF)
-    weight = np.ones(steps.y.size)
-    lines = _fit(steps, variance, weight)
-    for _ in range(ROUNDS):
+    weight, zero2 = np.ones(steps.y.size), ZERO_SD_NM**2
+    lines = _fit(steps, variance, weight, zero2)
+    for turn in range(ROUNDS):
         variance, dof = _noise(steps, lines, weight)
         weight = _weights(lines, variance)
-        lines = _fit(steps, variance, weight)
+        zero2 = _zero_variance(steps, variance, weight) if turn >= FIRST_ROUNDS else zero2
+        lines = _fit(steps, variance, weight, zero2)
     first = np.unique(steps.group, return_index=True)[1]
     return known.select("comparison_id").with_columns(
         gain=pl.Series(lines.gain),
@@ -165,15 +174,39 @@ def _steps(known: pl.DataFrame, usable: pl.DataFrame) -> _Steps:
     )
 
 
-def _fit(steps: _Steps, variance: Array, weight: Array) -> _Lines:
-    """Return every comparison's line at once, by normal equations of two unknowns.
+def _zero_variance(steps: _Steps, variance: Array, weight: Array) -> float:
+    """Return the variance of the zeros, N²·m²: maximum likelihood, drawn towards the usual.
 
-    The zero's prior is one more observation.
+    Each comparison's own zero τ̂, its gain free, is N(0, s² + v); with v alone there is nothing to
+    tell. Solved by Fisher's scoring for s²:  Σ (τ̂² − v − s²) / (s² + v)² = 0, far zeros clipped
+    and the usual sd being ZERO_DOF comparisons of v = 0.
     """
     w = weight / variance
     s, sx, sxx = (steps.sums(w * steps.x**k) for k in (0, 1, 2))
     sy, sxy = steps.sums(w * steps.y), steps.sums(w * steps.x * steps.y)
-    prior = 1 / ZERO_SD_NM**2
+    known = sxx - sx**2 / s
+    tells = (known > 1e-3 * sxx) & (steps.sums((weight < WHOLE) * 1.0) == 0)
+    v = 1 / known[tells]
+    own2 = ((sxy - sx * sy / s)[tells] * v) ** 2
+    zero2 = ZERO_SD_NM**2
+    for _ in range(30):
+        total = zero2 + v
+        off = np.minimum(own2, FARTHEST_ZERO**2 * total) / CLIPPED - total
+        score = np.sum(off / total**2) + ZERO_DOF * (ZERO_SD_NM**2 - zero2) / zero2**2
+        zero2 += score / (np.sum(1 / total**2) + ZERO_DOF / zero2**2)
+        zero2 = float(np.clip(zero2, (ZERO_SD_NM / 5) ** 2, LARGEST_ZERO_SD_NM**2))
+    return zero2
+
+
+def _fit(steps: _Steps, variance: Array, weight: Array, zero2: float) -> _Lines:
+    """Return every comparison's line at once, by normal equations of two unknowns.
+
+    The zero's prior, of variance zero2, is one more observation.
+    """
+    w = weight / variance
+    s, sx, sxx = (steps.sums(w * steps.x**k) for k in (0, 1, 2))
+    sy, sxy = steps.sums(w * steps.y), steps.sums(w * steps.x * steps.y)
+    prior = 1 / zero2
     det = s * (sxx + prior) - sx**2
     gain = ((sxx + prior) * sy - sx * sxy) / det
     zero = (s * sxy - sx * sy) / det

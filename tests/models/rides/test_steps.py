@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from models.rides import compare_steps
-from models.rides.steady_steps import ZERO_SD_NM
+from models.rides.steady_steps import ZERO_SD_NM, _Steps, _zero_variance
 
 START = datetime(2026, 1, 5, 16, tzinfo=UTC)
 
@@ -46,7 +46,9 @@ def ride(
     ).with_columns(pl.col("measured_at").cast(pl.Datetime("us", "UTC")))
 
 
-def fleet(rng: np.random.Generator, n: int, **options: object) -> tuple[pl.DataFrame, np.ndarray]:
+def fleet(
+    rng: np.random.Generator, n: int, zero_sd: float = 0.25, **options: object
+) -> tuple[pl.DataFrame, np.ndarray]:
     gains = rng.normal(1.0, 0.015, n)
     rides = []
     for k, gain in enumerate(gains):
@@ -54,7 +56,7 @@ def fleet(rng: np.random.Generator, n: int, **options: object) -> tuple[pl.DataF
         noise = rng.normal(0, 0.004, 5)
         rides.append(
             ride(
-                gain, rng.normal(0, 0.25), name=f"C{k:04d}", powers=powers, noise=noise,
+                gain, rng.normal(0, zero_sd), name=f"C{k:04d}", powers=powers, noise=noise,
                 meter=f"K{k % 20:02d}", **options,  # type: ignore[arg-type]
             ).with_columns(measured_at=pl.lit(START + timedelta(days=k), pl.Datetime("us", "UTC")))
         )  # fmt: skip
@@ -89,6 +91,39 @@ def test_intervals_cover_and_nothing_is_biased() -> None:
     u = found["u_gain_ratio_pct"].to_numpy()
     assert abs(error.mean()) < 3 * error.std() / np.sqrt(600)
     assert np.mean(np.abs(error) < 1.645 * u) == pytest.approx(0.90, abs=0.035)
+
+
+@pytest.mark.parametrize("zero_sd", [0.1, 0.4, 0.8])
+def test_the_spread_of_zeros_is_learned(zero_sd: float) -> None:
+    """300 rides of 5 steps, zeros unlike the usual 0.25 N·m: intervals hold what they claim."""
+    table, gains = fleet(np.random.default_rng(21), 300, zero_sd)
+    found = compare_steps(table).sort("comparison_id")
+    error = found["gain_ratio_pct"].to_numpy() - 100 * (gains - 1)
+    inside = np.abs(error) < 1.645 * found["u_gain_ratio_pct"].to_numpy()
+    assert np.mean(inside) == pytest.approx(0.90, abs=0.045)
+
+
+def test_the_variance_of_zeros_is_that_of_greatest_likelihood() -> None:
+    """Against scipy's maximum of the same likelihood, the usual sd added as ten zeros."""
+    from scipy.optimize import minimize_scalar
+
+    rng = np.random.default_rng(22)
+    n, k = 200, 5
+    x = 2 * np.pi * 88 / 60 / rng.uniform(100, 350, (n, k))
+    y = rng.normal(1, 0.02, (n, 1)) + rng.normal(0, 0.4, (n, 1)) * x + rng.normal(0, 0.004, (n, k))
+    group = np.repeat(np.arange(n), k)
+    flat, ones = np.full(n * k, 0.004**2), np.ones(n * k)
+    steps = _Steps(group, np.zeros(n * k, dtype=np.int64), y.ravel(), x.ravel(), ones, ones)
+    slope = np.array([np.polyfit(a, b, 1)[0] for a, b in zip(x, y, strict=True)])
+    v = 0.004**2 / (k * x.var(axis=1))
+
+    def loss(log_s2: float) -> float:
+        s2 = np.exp(log_s2)
+        usual = 10 * (np.log(s2) + 0.25**2 / s2)
+        return float(np.sum(np.log(s2 + v) + slope**2 / (s2 + v)) + usual)
+
+    best = np.exp(minimize_scalar(loss, bounds=(-6, 2), method="bounded").x)
+    assert _zero_variance(steps, flat, ones) == pytest.approx(best, rel=0.1)  # far ones clipped
 
 
 def test_wild_steps_are_weighed_down() -> None:
