@@ -5,7 +5,7 @@ from itertools import count
 import numpy as np
 from scipy.special import ndtri
 
-from models.metrology import Mask, ln_from_percent
+from models.metrology import Mask
 from models.policies.interval_rules import (
     FIRST_DAYS,
     LEAST_DAYS,
@@ -70,14 +70,13 @@ def control_chart(target: float) -> Policy:
 
     def make(assumed: ProcessParameters) -> Decide:
         lines, weeks = Lines(assumed.group), count()
-        limit = ln_from_percent(assumed.tolerance)
 
         def decide(seen: Seen) -> Mask:
             week, fresh, days = next(weeks), np.flatnonzero(seen.visited), seen.since * 7
             lines.add(fresh, np.full(fresh.size, week * WEEK), seen.sensor[fresh])
             line = lines.fit()
             error, u = (x[:, 0] for x in line.at(np.full((len(assumed), 1), (week + 1) * WEEK)))
-            out = np.abs(error - seen.reset) + wide * line.scatter * u > limit
+            out = np.abs(error - seen.reset) + wide * line.scatter * u > assumed.tolerance
             few = (line.n < LEAST_SESSIONS) | ~np.isfinite(line.scatter * u)
             come = np.where(few, days >= FIRST_DAYS - 3.5, out & (days >= LEAST_DAYS))
             return np.asarray(come | (days >= MOST_DAYS))

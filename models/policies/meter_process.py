@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from models.fleet import FleetData, FleetFit, Hyper, Posterior
-from models.metrology import DAYS_A_YEAR, Array, Index
+from models.metrology import DAYS_A_YEAR, Array, Index, ln_from_percent
 from models.season import session_uncertainty
 
 WEEK = 7.0 / DAYS_A_YEAR
@@ -28,7 +28,7 @@ class ProcessParameters:
     walk2, swap2 [N] variances a year and a swap; swap_step, swap_every [N]; pair2, pair_walk2 [N]
     variance of the pair effect and of its wander a year; ride2, bench2 [N] noise variances of a
     comparison and a session; shared2 [N] of what a meter's sessions share; rides [N] a year;
-    tolerance [N]; group [N] which meters age alike
+    tolerance [N], 100·ln; group [N] which meters age alike
     """
 
     start: Array
@@ -89,7 +89,7 @@ def data_summary(fleet: FleetFit, meters: pl.DataFrame, data: FleetData) -> Data
         shared2=np.maximum(total - random2 - extra, 0.0),
         wander=_reference_wander(fleet),
         swap_every=np.minimum(fleet.posterior.outlook.interval[index], 50.0),
-        tolerance=meters["tolerance_pct"].cast(pl.Float64).to_numpy(),
+        tolerance=ln_from_percent(meters["tolerance_pct"].cast(pl.Float64).to_numpy()),
     )
 
 

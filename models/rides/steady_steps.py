@@ -185,7 +185,7 @@ def _zero_variance(steps: _Steps, variance: Array, weight: Array) -> float:
     s, sx, sxx = (steps.sums(w * steps.x**k) for k in (0, 1, 2))
     sy, sxy = steps.sums(w * steps.y), steps.sums(w * steps.x * steps.y)
     known = sxx - sx**2 / s
-    tells = (known > 1e-3 * sxx) & (steps.sums((weight < WHOLE) * 1.0) == 0)
+    tells = (known > 1e-3 * sxx) & (steps.sums(np.asarray(weight < WHOLE, dtype=np.float64)) == 0)
     v = 1 / known[tells]
     own2 = ((sxy - sx * sy / s)[tells] * v) ** 2
     zero2 = ZERO_SD_NM**2

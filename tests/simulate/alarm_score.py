@@ -72,6 +72,12 @@ def tally(alarms: Iterable[Alarm], fleet: Fleet) -> Tally:
     )
 
 
+def false_alarms(alarms: Iterable[Alarm], fleet: Fleet) -> list[Alarm]:
+    """The alarms that point at nothing."""
+    days = _observation_days(fleet)
+    return [a for a in alarms if not _explained(a, fleet, days)]
+
+
 def _observation_days(fleet: Fleet) -> dict[str, list[float]]:
     """Days of each meter's observations, in order."""
     days: dict[str, list[float]] = {m: [] for m in fleet.truth.meters}
@@ -112,6 +118,7 @@ def _explained(alarm: Alarm, fleet: Fleet, days: dict[str, list[float]]) -> bool
         or any(_is_jump(alarm, j.device_id, j.day) for j in truth.jumps)
         or (alarm.kind == "noise" and alarm.device in truth.noisy)
         or (alarm.kind == "wild")
+        or (alarm.kind in ("season", "ride_season") and not fleet.options.thermometer)
         or any(u.meter_id == alarm.device and alarm.kind == "reset" for u in truth.unrecorded)
     )
 

@@ -14,7 +14,7 @@ from models.metrology import DAYS_A_YEAR
 
 _SHARES = {
     "meter_step": 0.45,
-    "entry": 0.35,
+    "entry": 0.28,
     "step": 0.02,
     "offset": 0.02,
     "bend": 0.02,

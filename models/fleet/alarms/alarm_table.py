@@ -6,7 +6,7 @@ import polars as pl
 from models.fleet.alarms.alarm_reasons import Alarm, alarm_reason
 from models.fleet.design import Effect, Prepared
 from models.fleet.inference import EffectEstimate
-from models.metrology import DAYS_A_YEAR, date_of, percent_from_ln
+from models.metrology import DAYS_A_YEAR, date_of, percent_from_ln, percent_sd
 
 ALARM_SCHEMA = {
     "device_kind": pl.String,
@@ -70,7 +70,7 @@ def _alarm(
         effect,
         alarm_year(effect),
         size,
-        estimate.sd,
+        percent_sd(estimate.size, estimate.sd),
         _consequence(prepared, effect, estimate.size),
         estimate.size / estimate.sd,
     )
