@@ -79,17 +79,41 @@ def correct_set_aside(
     """Put new cells into a set-aside row and load it; what is still wrong is in the report.
 
     values   column name → text, as a person would write it into the table
+    Others from the same row of the same sheet, with the same wrong in the same cells, are it too.
     """
     row = _row(store, set_aside_id)
     table = _table_for(row, values)
     before = by_column(row["now"])
-    after: dict[str, str | None] = {**before, **values}
-    batch = _batch(row, table, [(set_aside_id, row["row"], after)])
+    same = [row, *_of_same_cells(store, row, values)]
+    tries: list[tuple[int, int | None, Mapping[str, str | None]]] = [
+        (one["set_aside_id"], one["row"], {**by_column(one["now"]), **values}) for one in same
+    ]
     with store.writing() as db:
-        report = commit_batch(db, batch)
+        report = commit_batch(db, _batch(row, table, tries))
         old = {name: before.get(name) for name in values}
         record(db, "row corrected", _where(row), before=old, after=dict(values))
     return report
+
+
+def _of_same_cells(store: Store, row: KeptRow, values: Mapping[str, str | None]) -> list[KeptRow]:
+    """Return the other set-aside rows that a sheet's row gave, wrong by the same cells alone."""
+    wrong = _wrong_cells(row)
+    if not wrong or {name for name, _ in wrong} != set(values):
+        return []
+    place = ("file", "sheet", "table_name", "row")
+    return [
+        other
+        for other in _kept(set_aside_rows(store))
+        if other["set_aside_id"] != row["set_aside_id"]
+        and row["row"] is not None
+        and all(other[name] == row[name] for name in place)  # type: ignore[literal-required]
+        and _wrong_cells(other) == wrong
+        and by_column(other["now"]).get("session_id") == by_column(row["now"]).get("session_id")
+    ]
+
+
+def _wrong_cells(row: KeptRow) -> set[tuple[str | None, str | None]]:
+    return {(problem["column"], problem["found"]) for problem in row["problems"]}
 
 
 def accept_suggestions(store: Store, *, only: Collection[str] = tuple(TABLES)) -> Accepted:
@@ -121,14 +145,11 @@ def accept_suggestions(store: Store, *, only: Collection[str] = tuple(TABLES)) -
 
 def _together(rows: list[KeptRow], only: Collection[str]) -> Iterator[list[KeptRow]]:
     """Yield the rows with sure suggestions by file and table, those others refer to first."""
-    groups: dict[tuple[int, str, str, int], list[KeptRow]] = {}
-    seen: dict[tuple[object, ...], int] = {}
+    groups: dict[tuple[int, str, str], list[KeptRow]] = {}
     for row in rows:
         if row["table_name"] in only and row["table_name"] and _sure_cells(row):
-            place = (row["file"], row["sheet"], row["table_name"], row["row"])
-            again = seen[place] = seen.get(place, -1) + 1  # a row's number occurs once in a batch
             order = LOAD_ORDER[row["table_name"]]
-            groups.setdefault((order, row["file"], row["sheet"] or "", again), []).append(row)
+            groups.setdefault((order, row["file"], row["sheet"] or ""), []).append(row)
     yield from (groups[key] for key in sorted(groups))
 
 
@@ -252,7 +273,7 @@ def _batch(
         row["file"],
         row["sheet"],
         rows=[number or 0 for _, number, _ in tries],
-        tickets={number or 0: ticket for ticket, number, _ in tries},
+        tickets={at: ticket for at, (ticket, _, _) in enumerate(tries)},
         by_hand=True,
     )
     return prepare(entered(entry), zone=row["time_zone"], kind="correction")

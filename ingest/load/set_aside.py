@@ -78,7 +78,7 @@ def _compared(
             batch.add_notice(f"row {entry.row} was settled by hand before, and stays so.")
             continue
         staying.append(entry)
-        ticketed = checked is not None and entry.row in checked.tickets
+        ticketed = checked is not None and entry.line in checked.tickets
         if match is None and not ticketed:
             changes.new.append((entry, checked))
     return staying
@@ -89,12 +89,12 @@ def _follow_tickets(batch: Batch, changes: SetAsideChanges) -> None:
     for checked in batch.tables:
         if not checked.tickets:
             continue
-        bad = {entry.row: entry for entry in checked.set_aside}
+        bad = {entry.line: entry for entry in checked.set_aside}
         good = set(checked.frame[ROW])
-        for row, ticket in checked.tickets.items():
-            if row in bad:
-                changes.updated.append((ticket, bad[row]))
-            elif row in good:
+        for line, ticket in checked.tickets.items():
+            if line in bad:
+                changes.updated.append((ticket, bad[line]))
+            elif line in good:
                 changes.resolved.append((ticket, "corrected"))
 
 

@@ -87,7 +87,7 @@ def _set_aside(proposals: Sequence[Proposal], zone: str) -> dict[int, list[Probl
     for proposal in proposals:
         for rows in proposal.tables:
             tables.setdefault(rows.table, []).append((proposal, rows))
-        aside[id(proposal)] = [problem.document() for problem in proposal.problems]
+        aside[id(proposal)] = [problem.document() for _, problem in proposal.problems]
     for table, parts in tables.items():
         origins = [(proposal, n) for proposal, rows in parts for n in rows.numbers]
         together = TableRows(
@@ -100,7 +100,13 @@ def _set_aside(proposals: Sequence[Proposal], zone: str) -> dict[int, list[Probl
             found = proposal.found
             own = replace(problem, file=found.file, sheet=found.sheet, row=number)
             aside[id(proposal)].append(own.document())
-    return aside
+    return {number: _once(problems) for number, problems in aside.items()}
+
+
+def _once(problems: Sequence[ProblemDocument]) -> list[ProblemDocument]:
+    """Return what is wrong with each cell once, though several readings hang on it."""
+    first = {(p["row"], p["column"], p["found"], p["expected"]): p for p in reversed(problems)}
+    return list(reversed(first.values()))
 
 
 def _sheet(proposal: Proposal, aside: list[ProblemDocument], *, loaded: bool) -> SheetMatch:

@@ -208,12 +208,12 @@ def _names_table(names: set[str], table: Table) -> bool:
 def entry_of(proposal: Proposal, rows: TableRows) -> Entry:
     """Return proposed rows as an entry to check and load."""
     found = proposal.found
-    own = [p for p in proposal.problems if rows.table == "bench"]
+    own = proposal.problems if rows.table == "bench" else ()
     return entry_of_rows(found.file, found.sheet, rows, own)
 
 
 def entry_of_rows(
-    file: str, sheet: str | None, rows: TableRows, problems: Sequence[Problem] = ()
+    file: str, sheet: str | None, rows: TableRows, problems: Sequence[tuple[int, Problem]] = ()
 ) -> Entry:
     """Return rows of a table as an entry to check and load."""
     table = TABLES[rows.table]

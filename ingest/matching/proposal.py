@@ -36,7 +36,7 @@ class Proposal:
     """What is proposed for one table of a sheet.
 
     layout     long, wide, transposed, sheet_per_meter
-    problems   rows that cannot be read, beyond what the schema's checks find
+    problems   rows that cannot be read, beyond what the schema's checks find, by their place
     conventions  meter → slope convention, as its corrections tell
     recording  a ride in the documented form, where the sheet is one
     """
@@ -46,7 +46,7 @@ class Proposal:
     assigned: list[Assigned]
     questions: list[Question] = field(default_factory=list)
     tables: list[TableRows] = field(default_factory=list)
-    problems: list[Problem] = field(default_factory=list)
+    problems: list[tuple[int, Problem]] = field(default_factory=list)
     mapping: str | None = None
     conventions: dict[str, str] = field(default_factory=dict)
     recording: bytes | None = None

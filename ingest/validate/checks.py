@@ -6,7 +6,7 @@ are looked at one by one.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
@@ -36,10 +36,11 @@ class Entry:
     frame    columns of the table by name, typed as the schema has them, or text as in a form
     file     what messages and the import log call them
     sheet    the same of a workbook's sheet; None: there is only this table
-    rows     row numbers, as a spreadsheet would count them; empty: 2, 3, …
-    tickets  row number → set-aside row that it corrects
+    rows     row numbers, as a spreadsheet would count them; empty: 2, 3, …; rows that came from
+             the same one have the same
+    tickets  a row's place here → set-aside row that it corrects
     by_hand  a person wrote the text: commas in numbers are likely to be decimal
-    problems what is wrong with its rows, beyond what their cells show
+    problems what is wrong with its rows, beyond what their cells show, each with its row's place
     """
 
     table: Table
@@ -49,7 +50,7 @@ class Entry:
     rows: Sequence[int] = ()
     tickets: Mapping[int, int] = field(default_factory=dict)
     by_hand: bool = False
-    problems: Sequence[Problem] = ()
+    problems: Sequence[tuple[int, Problem]] = ()
 
     def numbered(self) -> list[int]:
         """Return the row number of each row."""
@@ -72,6 +73,7 @@ class SetAsideRow:
     """A row that does not load, as it stands in the file, and everything wrong with it.
 
     row     as a spreadsheet shows it, None: the table as a whole
+    line    what tells it from others of that row
     now     cells whose text alone does not tell their value, written so that it does
     loses   how many rows of the file it stands for
     """
@@ -81,6 +83,7 @@ class SetAsideRow:
     problems: list[Problem]
     session_id: str | None = None
     loses: int = 1
+    line: int | None = None
     now: dict[str, str] = field(default_factory=dict)
 
 
@@ -88,9 +91,10 @@ class SetAsideRow:
 class Checked:
     """A table after checking.
 
-    frame      the good rows: the schema's columns, typed, and `row_`
+    frame      the good rows: the schema's columns, typed, and `row_`, a number of its own
     cells      the same rows as text, and `row_`
-    tickets    row number → set-aside row that it corrects
+    shown      `row_` → the row as a spreadsheet shows it, where that is another number
+    tickets    `row_` → set-aside row that it corrects
     brought    the columns that it has; the stored row of the same key keeps the others
     lacking    a required column that only stored rows can give
     """
@@ -103,6 +107,7 @@ class Checked:
     cells: pl.DataFrame
     set_aside: list[SetAsideRow] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
+    shown: dict[int, int] = field(default_factory=dict)
     tickets: dict[int, int] = field(default_factory=dict)
     content_hash: str = ""
     brought: frozenset[str] = frozenset()
@@ -134,12 +139,14 @@ class Checked:
         bad = pl.col(ROW).is_in(list(by_row))
         lost = self.frame.filter(bad).iter_rows(named=True)
         for cells, values in zip(self.cells.filter(bad).iter_rows(named=True), lost, strict=True):
-            row = cells.pop(ROW)
-            aside = SetAsideRow(row, cells, by_row[row], session_id=cells.get("session_id"))
+            line = cells.pop(ROW)
+            row = self.shown.get(line, line)
+            wrong = [replace(problem, row=row) for problem in by_row[line]]
+            aside = SetAsideRow(row, cells, wrong, cells.get("session_id"), line=line)
             aside.now = told_alone(self.table, cells, values)
             self.set_aside.append(aside)
         self.frame, self.cells = self.frame.filter(~bad), self.cells.filter(~bad)
-        self.set_aside.sort(key=lambda entry: entry.row or 0)
+        self.set_aside.sort(key=lambda entry: (entry.row or 0, entry.line or 0))
 
 
 def check(raw: RawTable, table: Table, *, zone: str) -> Checked:
@@ -164,11 +171,15 @@ def check_entry(entry: Entry, *, zone: str) -> Checked:
     """Return rows that stand in no file checked; local times without an offset are in `zone`."""
     given = entry.given()
     cells = shown_cells(given).cast(pl.String)
-    checked = _unjudged(entry.table, entry.file, entry.sheet, cells, entry.numbered())
-    checked.tickets, checked.content_hash = dict(entry.tickets), entry.content_hash()
+    numbers = entry.numbered()
+    lines = numbers if len(set(numbers)) == len(numbers) else list(range(2, len(numbers) + 2))
+    checked = _unjudged(entry.table, entry.file, entry.sheet, cells, lines)
+    checked.shown = dict(zip(lines, numbers, strict=True))
+    checked.tickets = {lines[at]: ticket for at, ticket in entry.tickets.items()}
+    checked.content_hash = entry.content_hash()
     checked.brought = frozenset(entry.frame.columns) & set(entry.table.names)
     _judge(checked, given, zone=zone, typed_file=not entry.by_hand, commas_likely=entry.by_hand)
-    checked.reject(entry.problems)
+    checked.reject(replace(problem, row=lines[at]) for at, problem in entry.problems)
     return checked
 
 

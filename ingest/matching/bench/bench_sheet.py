@@ -111,7 +111,7 @@ def read_bench(
 def days_of(table: FoundTable, assigned: Assigned | None, answers: Mapping[str, str]) -> Days:
     """Return the day of each row: of its column, else said around the table."""
     told = years_named([*(line for a in table.around[-1:] for line in a.lines), table.sheet or ""])
-    year = int(answers["year"]) if answers.get("year", "").isdigit() else None
+    year = int(answers["year"]) if answers.get("year", "").isdecimal() else None
     year = year or (next(iter(told)) if len(told) == 1 else None)
     if assigned is not None:
         return read_days(

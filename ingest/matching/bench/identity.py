@@ -95,7 +95,7 @@ def _could_be_a_meter(name: str) -> bool:
     words = tokens(name)
     if not words or len(name) > LONGEST_ID or kind_of(name) is Kind.DAY or NOT_A_METER & set(words):
         return False
-    return not name.strip().isdigit() or not 1990 <= int(name) <= 2100
+    return not name.strip().isdecimal() or not 1990 <= int(name) <= 2100
 
 
 def is_no_name(text: str) -> bool:
@@ -107,7 +107,7 @@ def is_no_name(text: str) -> bool:
 def _odd_ones(meters: Texts, known: Known) -> set[str]:
     """Return names without a digit that come once, where all others are of letters and digits."""
     count = Counter(name for name in meters if name)
-    plain = [name for name in count if not any(c.isdigit() for c in name)]
+    plain = [name for name in count if not any(c.isdecimal() for c in name)]
     lone = [name for name in plain if count[name] == 1 and bare(name) not in known.meters]
     return set(lone) if len(plain) == 1 and sum(count.values()) > FEWEST_OTHERS else set()
 
@@ -178,7 +178,7 @@ def sessions(
 
 
 def _session_id(meter: str, day: str, number: str, before: int) -> str:
-    if number and not number.isdigit():
+    if number and not number.isdecimal():
         return number
     return f"{meter}-{day}" + (f"-{before + 1}" if before else "")
 

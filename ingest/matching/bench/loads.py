@@ -201,7 +201,8 @@ def _cranks(
 ) -> list[Maybe]:
     if assigned is not None:
         unit = usual_unit(assigned.column, assigned.unit) or UNITS["mm"]
-        return [v * unit.factor if v is not None else None for v in in_unit(assigned.column, unit)]
+        lengths = (v * unit.factor if v else None for v in in_unit(assigned.column, unit))
+        return [mm if mm and CRANK_MM[0] <= mm <= CRANK_MM[1] else None for mm in lengths]
     said = answers.get("crank_length_mm")
     if said:
         amount = amount_in(said)

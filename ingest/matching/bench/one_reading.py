@@ -117,9 +117,7 @@ def _wrong(
         return "words for ring, arm, load or stage", "write for instance large left, or zero"
     if contradicts(shown.said, dict(shown.meaning.traits)):
         return "the same ring, arm and stage in the row as in the heading", "correct one of them"
-    if shown.value is None:
-        return "a torque as a number", "type the number alone"
-    if not rules.checked:
+    if shown.value is None or not rules.checked:
         return None
     if load == "mass" and ratio is not None and not is_near_one(ratio, ROW_NEAR_ONE):
         return (

@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from ingest.matching.bench.doubts import doubts, no_numbers
+from ingest.matching.bench.doubts import Read, doubts, no_numbers
 from ingest.matching.bench.loads import Loads, in_unit, usual_unit
 from ingest.matching.bench.one_reading import Rules, Shown, reading_of
 from ingest.matching.bench.session_cells import Cells, session_cells
@@ -17,11 +17,16 @@ from ingest.schema import Problem
 
 @dataclass
 class BenchRows:
-    """Rows of `bench` as text, the sheet's row that each came from, and rows that cannot be."""
+    """Rows of `bench` as text, the sheet's row that each came from, and rows that cannot be.
+
+    problems  each with the row's place here
+    place     a column's and a row's place in the sheet → the reading's place here
+    """
 
     rows: list[Cells] = field(default_factory=list)
     numbers: list[int] = field(default_factory=list)
-    problems: list[Problem] = field(default_factory=list)
+    problems: list[tuple[int, Problem]] = field(default_factory=list)
+    place: dict[tuple[int, int], int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -69,8 +74,8 @@ def bench_rows(
                 "reading": str(count[session] if session else 1),
             }
             _add(found, table, shown, cells, rules)
-    found.problems += no_numbers(table, assigned)
-    found.problems += doubts(table, columns, found.rows, found.numbers, checked=checked)
+    read = Read(table, columns, found.rows, found.numbers, found.place)
+    found.problems += [*no_numbers(read, assigned), *doubts(read, checked=checked)]
     return found
 
 
@@ -107,7 +112,8 @@ def _add(found: BenchRows, table: FoundTable, shown: Shown, cells: Cells, rules:
     if reading.wrong:
         name = shown.of.column.name
         problem = Problem(table.file, table.sheet, number, name, shown.cell, *reading.wrong)
-        found.problems.append(problem)
+        found.problems.append((len(found.rows), problem))
+    found.place[shown.of.column.at, shown.row] = len(found.rows)
     found.rows.append(reading.cells)
     found.numbers.append(number)
 

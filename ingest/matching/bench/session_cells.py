@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 
 from ingest.matching.bench.loads import said_number
+from ingest.matching.bench.roles import CRANK_MM
 from ingest.matching.meaning import Assigned
 from ingest.matching.sheets import FoundTable, Surroundings
-from ingest.matching.words import concepts_in, unit_in
+from ingest.matching.words import UNITS, concepts_in, unit_in
 
 PLAIN_COLUMNS = ("technician", "place_id", "bench_id")
 NUMBER_COLUMNS = ("temperature_c", "crank_angle_deg", "gravity_ms2", "soak_min", "cog_teeth")
@@ -35,7 +36,7 @@ def _plain_cells(assigned: Sequence[Assigned], height: int) -> list[Cells]:
             texts = _number_texts(a)
         elif name in ("mass_kg", "crank_length_mm", "hanger_mass_kg"):
             texts = [
-                cell if cell and value is None else None
+                cell if cell and (value is None or _is_no_crank(name, a, value)) else None
                 for cell, value in zip(column.cells, column.numbers, strict=True)
             ]
         else:
@@ -44,6 +45,12 @@ def _plain_cells(assigned: Sequence[Assigned], height: int) -> list[Cells]:
             if text is not None:
                 cells[name] = text
     return rows
+
+
+def _is_no_crank(name: str, a: Assigned, value: float) -> bool:
+    """Return whether a crank length cannot be one: it stays as it is written, to be set aside."""
+    millimetres = value * (a.unit or UNITS["mm"]).factor
+    return name == "crank_length_mm" and not CRANK_MM[0] <= millimetres <= CRANK_MM[1]
 
 
 def _said_around(table: FoundTable, rows: list[Cells], assigned: Sequence[Assigned]) -> list[Cells]:

@@ -41,8 +41,8 @@ def traits_of(concepts: Iterable[str], teeth: str | None = None) -> dict[str, st
 @lru_cache(maxsize=5_000)
 def _traits_of_cell(cell: str) -> tuple[tuple[str, str], ...] | None:
     words = [word for word in tokens(cell) if word not in _BOTH]
-    teeth = [w for w in words if w.isdigit() and 25 <= int(w) <= 65]
-    rest = " ".join(w for w in words if not w.isdigit())
+    teeth = [w for w in words if w.isdecimal() and 25 <= int(w) <= 65]
+    rest = " ".join(w for w in words if not w.isdecimal())
     found = tags(rest)
     if sum(len(tag.words.split()) for tag in found) < len(rest.split()):
         return None

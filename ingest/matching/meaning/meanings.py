@@ -74,7 +74,7 @@ def meaning_of(text: str) -> Meaning:
             mass = float(weight[1])
         elif part in OF_VALUE:
             traits[OF_VALUE[part]] = part
-        elif part.isdigit():
+        elif part.isdecimal():
             traits["chainring"] = part
         elif part:
             raise MeaningError(text)

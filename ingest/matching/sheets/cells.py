@@ -87,7 +87,7 @@ def kind_of(text: str) -> Kind:
     """Return what kind of thing a trimmed cell holds."""
     if not text:
         return Kind.BLANK
-    if not any(c.isdigit() for c in text):
+    if not any(c.isdecimal() for c in text):
         return Kind.TEXT
     if _TIME.match(text.lower()):
         return Kind.TIME

@@ -60,7 +60,7 @@ def _split(table: FoundTable, at: int) -> tuple[tuple[str, str], list[tuple[str,
 def _both(cell: str, pair: re.Match[str] | None) -> tuple[str, str]:
     if pair:
         return pair[1].strip(), pair[3].strip()
-    return (f"{cell} / ?", "") if any(c.isdigit() for c in cell) else (cell, cell)
+    return (f"{cell} / ?", "") if any(c.isdecimal() for c in cell) else (cell, cell)
 
 
 def _heads(heading: str, *, arrow: bool) -> tuple[str, str] | None:

@@ -51,7 +51,7 @@ def is_known(cell: str) -> bool:
 @lru_cache(maxsize=20_000)
 def looks_like_an_id(text: str) -> bool:
     """Return whether a text is a short name of letters and digits, as devices have."""
-    mixed = any(c.isdigit() for c in text) and any(c.isalpha() for c in text)
+    mixed = any(c.isdecimal() for c in text) and any(c.isalpha() for c in text)
     words = kind_of(text) is Kind.TEXT and amount_in(text) is None
     words = words and not concepts_in(text) - {"meter", "serial"}
     return len(text) <= 12 and mixed and words
@@ -90,18 +90,18 @@ def _heads_a_spread(row: Row) -> bool:
 
 
 def _has_digits(cell: str) -> bool:
-    return any(c.isdigit() for c in cell)
+    return any(c.isdecimal() for c in cell)
 
 
 def is_teeth(cell: str) -> bool:
     """Return whether a cell could name a chainring by its teeth, or count repetitions."""
-    return cell.isdigit() and (25 <= int(cell) <= 65 or 1 <= int(cell) <= 9)
+    return cell.isdecimal() and (25 <= int(cell) <= 65 or 1 <= int(cell) <= 9)
 
 
 def _counts_repeats(cells: Sequence[str]) -> bool:
     """Return whether headings count repeated readings: `Reading | 1 | 2 | 3`."""
-    counts = [cell for cell in cells if cell.isdigit()]
-    words = [cell for cell in cells if not cell.isdigit()]
+    counts = [cell for cell in cells if cell.isdecimal()]
+    words = [cell for cell in cells if not cell.isdecimal()]
     counted = len(counts) >= 2 and counts == [str(n + 1) for n in range(len(counts))]
     return counted and bool(words) and is_known(words[0]) and not any(map(is_value, words))
 

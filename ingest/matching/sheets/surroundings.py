@@ -71,7 +71,7 @@ def _pair(part: str) -> tuple[str, str] | None:
     key, mark, value = part.partition(":")
     if mark and "=" in value:
         return _pair(value.strip())
-    if mark and value.strip() and not key.strip().isdigit():
+    if mark and value.strip() and not key.strip().isdecimal():
         return key.strip(), value.strip()
     key, mark, value = part.partition("=")
     if mark and value.strip():
@@ -80,7 +80,7 @@ def _pair(part: str) -> tuple[str, str] | None:
     if words and amount_in(words[2]) and concepts_in(unit_in(words[1])[0]):
         return words[1].strip(), words[2].strip()
     head, _, last = part.rpartition(" ")
-    if head and any(c.isdigit() for c in last) and kind_of(last) is Kind.TEXT:
+    if head and any(c.isdecimal() for c in last) and kind_of(last) is Kind.TEXT:
         return (head, last) if concepts_in(head) & {"meter", "serial"} else None
     return None
 

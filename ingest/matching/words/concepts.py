@@ -29,9 +29,9 @@ BENCH_WORDS: dict[str, str] = {
         "time of day, beginn"
     ),
     "technician": (
-        "technician, mechanic, by, tech, who, done by, measured by, operator, initials, prüfer, "
-        "mechaniker, von, wer, kürzel, bearbeiter, gemessen von, visum, mécanicien, opérateur, "
-        "par, qui, meccanico, operatore, chi, tecnico, técnico, mecánico, quién, monteur, door, "
+        "technician, mechanic, mech, by, tech, who, done by, measured by, operator, initials, "
+        "prüfer, mechaniker, von, wer, kürzel, bearbeiter, gemessen von, visum, mécanicien, "
+        "opérateur, par, qui, meccanico, operatore, chi, tecnico, técnico, mecánico, quién, monteur, door, "
         "wie, init, sign, signature, unterschrift, name"
     ),
     "place": (

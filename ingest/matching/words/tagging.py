@@ -47,7 +47,7 @@ def tags(text: str) -> tuple[Tag, ...]:
 
 def unknown_words(text: str) -> frozenset[str]:
     """Return the words of a text that have no meaning here; numbers have none to have."""
-    return frozenset(word for word, found in _read(text) if not found and not word.isdigit())
+    return frozenset(word for word, found in _read(text) if not found and not word.isdecimal())
 
 
 def _read(text: str) -> list[tuple[str, list[Tag]]]:
@@ -79,7 +79,7 @@ def _phrase_at(words: tuple[str, ...], at: int) -> tuple[int, Tag | None]:
 
 
 def _of_one_word(word: str) -> list[Tag]:
-    if len(word) < SHORTEST_MISSPELT or word.isdigit():
+    if len(word) < SHORTEST_MISSPELT or word.isdecimal():
         return []
     return _compound(word) or _misspelt(word) or _shortened(word)
 

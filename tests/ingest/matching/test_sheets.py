@@ -183,5 +183,5 @@ def test_a_row_that_no_meter_shows_is_set_aside() -> None:
         ]
     )
     [found] = match_uploads(NO_STORE, [("a.csv", grid)], Asked())
-    assert [problem.row for problem in found.proposals[0].problems] == [3]
+    assert [problem.row for _, problem in found.proposals[0].problems] == [3]
     assert sum(loadable(found).values()) == 2
