@@ -101,15 +101,26 @@ def _could_be_a_meter(name: str) -> bool:
 def is_no_name(text: str) -> bool:
     """Return whether a text is what stands in the place of a name: ???, #REF!, =A1, 1e999."""
     plain = re.search(r"[^\W_]", text, re.ASCII) is not None and text.isprintable()
-    return not plain or text[0] in "#=" or bool(re.fullmatch(r"\d+e\d+", text, re.IGNORECASE))
+    number = re.fullmatch(r"\d+e\d+|\d+\s?/\s?\d+", text, re.IGNORECASE)
+    return not plain or text[0] in "#=" or number is not None
 
 
 def _odd_ones(meters: Texts, known: Known) -> set[str]:
     """Return names without a digit that come once, where all others are of letters and digits."""
     count = Counter(name for name in meters if name)
     plain = [name for name in count if not any(c.isdecimal() for c in name)]
-    lone = [name for name in plain if count[name] == 1 and bare(name) not in known.meters]
-    return set(lone) if len(plain) == 1 and sum(count.values()) > FEWEST_OTHERS else set()
+    lone = {name for name in count if count[name] == 1 and bare(name) not in known.meters}
+    spoilt = {name for name in lone if any(_is_spoilt(name, o) for o in count if count[o] > 1)}
+    wordy = len(plain) == 1 and sum(count.values()) > FEWEST_OTHERS
+    return spoilt | (lone & set(plain) if wordy else set())
+
+
+def _is_spoilt(name: str, other: str) -> bool:
+    """Return whether a name is another one with a digit or space in it become something else."""
+    if len(name) != len(other) or bare(name) == bare(other):
+        return False
+    different = [(a, b) for a, b in zip(name, other, strict=True) if a != b]
+    return len(different) == 1 and not (different[0][1].isalpha() or different[0][0].isdecimal())
 
 
 def one_spelling(meters: Texts, known: Known) -> Texts:

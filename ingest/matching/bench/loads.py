@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from ingest.matching.bench.roles import CRANK_MM, MASS_KG
-from ingest.matching.meaning import LABEL, Assigned, ColumnSeen, Known, Meaning
+from ingest.matching.meaning import LABEL, Assigned, ColumnSeen, Known, Meaning, usual_unit
 from ingest.matching.sheets import FoundTable, Surroundings, amount_in
 from ingest.matching.words import UNITS, Unit, concepts_in, plain, unit_in
 
@@ -117,16 +117,6 @@ def _drives(assigned: Sequence[Assigned], cogs: Assigned | None, height: int) ->
 def _are_rings(a: Assigned) -> bool:
     values = a.column.values
     return a.meaning == Meaning(LABEL) and bool(values) and all(25 <= v <= 65 for v in values)
-
-
-def usual_unit(column: ColumnSeen, stated: Unit | None) -> Unit | None:
-    """Return the unit of a column's bare numbers: stated, or beside most of its numbers."""
-    if stated is not None:
-        return stated
-    beside = [unit for unit in column.units if unit is not None]
-    if beside and len(beside) >= len(column.values) / 2:
-        return max(set(beside), key=beside.count)
-    return None
 
 
 def in_unit(column: ColumnSeen, unit: Unit | None) -> list[Maybe]:

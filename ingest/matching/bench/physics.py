@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from statistics import median
 
-from ingest.matching.bench.loads import Loads, in_unit, usual_unit
+from ingest.matching.bench.loads import Loads, in_unit
 from ingest.matching.bench.roles import TRAITED
 from ingest.matching.meaning import (
     IGNORED,
@@ -15,6 +15,7 @@ from ingest.matching.meaning import (
     Question,
     column_key,
     reading,
+    usual_unit,
 )
 from ingest.matching.words import UNITS, Unit
 

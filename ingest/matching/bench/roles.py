@@ -15,6 +15,7 @@ from ingest.matching.meaning import (
     Why,
     column_key,
     reading,
+    usual_unit,
 )
 from ingest.matching.sheets import Kind
 from ingest.matching.words import UNITS, Unit, tokens, unknown_words
@@ -147,7 +148,8 @@ def _of_numbers(column: ColumnSeen) -> Assigned:
     if "week" in concepts and all(1 <= value <= 53 for value in column.values):
         weeks = [f"W{cell}" if cell else "" for cell in column.cells]
         return _worded(replace(column, cells=weeks), "measured_at", known=True)
-    quantity = column.unit.quantity if column.unit else None
+    unit = usual_unit(column, column.unit)
+    quantity = unit.quantity if unit else None
     if _are_serial_days(column):
         return _of_days(column)
     if "time" in concepts and all(0 <= value < 1 for value in column.values):
@@ -253,9 +255,10 @@ def _weighed(assigned: Sequence[Assigned]) -> None:
     """Read gross, tare and net as a scale says them: gross is no ring, tare is the zero."""
     words = [set(tokens(a.column.words)) for a in assigned]
     tares = [a for a, said in zip(assigned, words, strict=True) if said & {"tare", "tara"}]
+    nets = [a for a in assigned if "net" in a.column.concepts]
     gross = [a for a, said in zip(assigned, words, strict=True) if said & {"gross", "brutto"}]
     ringed = any("small" in a.column.concepts for a in assigned)
-    if not gross or not tares or ringed:
+    if not gross or not (tares or nets) or ringed:
         return
     for a in gross:
         if a.column.is_numeric and (a.is_reading or a.why == "not_understood"):

@@ -5,11 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from ingest.matching.bench.doubts import Read, doubts, no_numbers
-from ingest.matching.bench.loads import Loads, in_unit, usual_unit
+from ingest.matching.bench.loads import Loads, in_unit
 from ingest.matching.bench.one_reading import Rules, Shown, reading_of
 from ingest.matching.bench.session_cells import Cells, session_cells
 from ingest.matching.bench.traits import traits_of_cell
-from ingest.matching.meaning import LABEL, Assigned
+from ingest.matching.meaning import LABEL, Assigned, usual_unit
 from ingest.matching.sheets import FoundTable
 from ingest.matching.words import Unit
 from ingest.schema import Problem

@@ -6,6 +6,7 @@ from .choices import apply as apply
 from .choices import known_meaning as known_meaning
 from .columns import ColumnSeen as ColumnSeen
 from .columns import seen_columns as seen_columns
+from .columns import usual_unit as usual_unit
 from .days import WEEKDAYS as WEEKDAYS
 from .days import Days as Days
 from .days import clock_text as clock_text

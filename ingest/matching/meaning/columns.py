@@ -76,6 +76,16 @@ class ColumnSeen:
         return f"{self.heading}, {place}" if self.repeated else self.heading or place
 
 
+def usual_unit(column: ColumnSeen, stated: Unit | None) -> Unit | None:
+    """Return the unit of a column's bare numbers: stated, or beside most of its numbers."""
+    if stated is not None:
+        return stated
+    beside = [unit for unit in column.units if unit is not None]
+    if beside and len(beside) >= len(column.values) / 2:
+        return max(set(beside), key=beside.count)
+    return None
+
+
 def seen_columns(table: FoundTable) -> list[ColumnSeen]:
     """Return every column of a table with its cells read as numbers where they are some."""
     columns = [_seen(table, at) for at in range(len(table.headings))]

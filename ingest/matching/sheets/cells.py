@@ -77,8 +77,8 @@ def amount_in(text: str) -> Amount | None:
         return None
     written = (found["unit"] or "").strip()
     unit = unit_named(written) if written else None
-    if written and unit is None:
-        return None
+    if (written and unit is None) or re.match(r"[+\-]?0\d", found["digits"]):
+        return None  # 01 may have been 0.1
     return Amount(found["digits"].replace("−", "-").replace("–", "-"), unit)
 
 

@@ -31,8 +31,8 @@ BENCH_WORDS: dict[str, str] = {
     "technician": (
         "technician, mechanic, mech, by, tech, who, done by, measured by, operator, initials, "
         "prüfer, mechaniker, von, wer, kürzel, bearbeiter, gemessen von, visum, mécanicien, "
-        "opérateur, par, qui, meccanico, operatore, chi, tecnico, técnico, mecánico, quién, monteur, door, "
-        "wie, init, sign, signature, unterschrift, name"
+        "opérateur, par, qui, meccanico, operatore, chi, tecnico, técnico, mecánico, quién, "
+        "monteur, door, wie, init, sign, signature, unterschrift, name"
     ),
     "place": (
         "place, location, site, workshop, where, ort, standort, werkstatt, messort, lieu, "
