@@ -92,7 +92,10 @@ def _say_device(device: Mapping[str, Any], *, accepted: bool) -> None:
     table, name = device["table"], device["name"]
     told = ", ".join(f"{column} {value}" for column, value in device["cells"].items() if value)
     if device["missing"]:
-        keys = ", ".join(f"--answer {table}.{name}.{column}=…" for column in device["missing"])
+        keys = ", ".join(
+            f"--answer {table}.{name}.{column}={device['likely'].get(column, '…')}"
+            for column in device["missing"]
+        )
         say(f"new in {table}: {told}; not loaded before it is complete: {keys}")
     else:
         say(f"new in {table}: {told}; {'loaded' if accepted else 'proposed'}")

@@ -84,7 +84,8 @@ def correct_set_aside(
     row = _row(store, set_aside_id)
     table = _table_for(row, values)
     before = by_column(row["now"])
-    same = [row, *_of_same_cells(store, row, values)]
+    others = _of_same_cells(store, row) if _is_all_that_is_wrong(row, values) else []
+    same = [row, *others]
     tries: list[tuple[int, int | None, Mapping[str, str | None]]] = [
         (one["set_aside_id"], one["row"], {**by_column(one["now"]), **values}) for one in same
     ]
@@ -95,21 +96,27 @@ def correct_set_aside(
     return report
 
 
-def _of_same_cells(store: Store, row: KeptRow, values: Mapping[str, str | None]) -> list[KeptRow]:
+def _is_all_that_is_wrong(row: KeptRow, values: Mapping[str, str | None]) -> bool:
+    return {name for name, _ in _wrong_cells(row)} == set(values)
+
+
+def _of_same_cells(store: Store, row: KeptRow) -> list[KeptRow]:
     """Return the other set-aside rows that a sheet's row gave, wrong by the same cells alone."""
     wrong = _wrong_cells(row)
-    if not wrong or {name for name, _ in wrong} != set(values):
+    if not wrong or row["row"] is None:
         return []
-    place = ("file", "sheet", "table_name", "row")
     return [
         other
         for other in _kept(set_aside_rows(store))
         if other["set_aside_id"] != row["set_aside_id"]
-        and row["row"] is not None
-        and all(other[name] == row[name] for name in place)  # type: ignore[literal-required]
+        and _place(other) == _place(row)
         and _wrong_cells(other) == wrong
-        and by_column(other["now"]).get("session_id") == by_column(row["now"]).get("session_id")
     ]
+
+
+def _place(row: KeptRow) -> tuple[object, ...]:
+    session = by_column(row["now"]).get("session_id")
+    return row["file"], row["sheet"], row["table_name"], row["row"], session
 
 
 def _wrong_cells(row: KeptRow) -> set[tuple[str | None, str | None]]:
@@ -176,8 +183,9 @@ def _record_taken(db: Database, rows: list[KeptRow], taken: list[dict[str, str |
 def dismiss_set_aside(store: Store, set_aside_id: int) -> None:
     """Mark a set-aside row as not wanted; loading its file again does not set it aside again."""
     row = _row(store, set_aside_id)
+    numbers = [set_aside_id, *(other["set_aside_id"] for other in _of_same_cells(store, row))]
     with store.writing() as db:
-        resolve(db, [set_aside_id], "dismissed", now=datetime.now(UTC), import_id=None)
+        resolve(db, numbers, "dismissed", now=datetime.now(UTC), import_id=None)
         record(db, "row dismissed", _where(row), before=by_column(row["now"]))
 
 

@@ -52,6 +52,7 @@ def _device(file: str, device: Device) -> DeviceProposal:
         "name": device.name,
         "cells": device.cells,
         "missing": list(device.missing),
+        "likely": device.likely,
     }
 
 

@@ -9,6 +9,14 @@ from ingest.matching.words import tokens
 from ingest.schema import TABLES
 
 Cells = dict[str, str | None]
+# What is worth knowing of each, whether or not a row needs it.
+WORTH = {
+    "meters": ("kind", "in_service_date", "slope_convention", "crank_length_mm", "serial_number"),
+    "mass_sets": ("mass_kg", "hanger_mass_kg", "mass_class"),
+    "places": ("gravity_ms2", "latitude_deg", "altitude_m"),
+    "riders": ("coach",),
+}
+MASSES = ("mass_kg", "hanger_mass_kg")
 NAMED = {"places": "place_id", "mass_sets": "bench_id", "riders": "rider_id"}
 # Words of a sheet that say where its meters sit.
 _KIND_WORDS = {
@@ -22,8 +30,9 @@ _KIND_WORDS = {
 class Device:
     """A row that is proposed for a list of devices or people.
 
-    cells    what could be told of it
+    cells    what could be told of it; None: worth knowing, and not told
     missing  required columns that have to be filled in before it loads
+    likely   what the others of its kind have there, to be confirmed
     row      the first row that names it
     """
 
@@ -32,6 +41,15 @@ class Device:
     cells: Cells
     missing: tuple[str, ...] = ()
     row: int = 2
+    likely: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass
+class _Named:
+    """What sheets say of a mass set, place or rider."""
+
+    row: int
+    told: dict[str, set[str]] = field(default_factory=dict)
 
 
 @dataclass
@@ -44,6 +62,7 @@ class _Seen:
     rings: set[str] = field(default_factory=set)
     own_slopes: bool = False
     words: set[str] = field(default_factory=set)
+    cranks: set[str] = field(default_factory=set)
     convention: str | None = None
 
 
@@ -55,7 +74,7 @@ def new_devices(
     answers  `meters.A12.kind` or, for all, `meters.*.kind`
     """
     meters: dict[str, _Seen] = {}
-    named: dict[tuple[str, str], int] = {}
+    named: dict[tuple[str, str], _Named] = {}
     listed: set[tuple[str, str]] = set()
     for proposal in proposals:
         if not proposal.certain:
@@ -73,25 +92,64 @@ def new_devices(
         for name, seen in sorted(meters.items())
         if bare(name) not in known.meters and ("meters", name) not in listed
     ]
-    for (table, name), row in sorted(named.items()):
+    _add_likely(found)
+    for (table, name), seen_name in sorted(named.items()):
         if name not in known.ids.get(table, frozenset()) and (table, name) not in listed:
-            found.append(Device(table, name, {NAMED[table]: name}, row=row))
+            found.append(_named(table, name, seen_name, answers))
     return found
 
 
+def _add_likely(meters: Sequence[Device]) -> None:
+    """Tell of each meter what all others of its kind have where it lacks something."""
+    for column in ("kind", "slope_convention"):
+        said: dict[str | None, set[str]] = {}
+        for device in meters:
+            if value := device.cells[column]:
+                said.setdefault(_alike(device, column), set()).add(value)
+        for device in meters:
+            values = said.get(_alike(device, column), set())
+            if column in device.missing and len(values) == 1:
+                device.likely[column] = next(iter(values))
+
+
+def _alike(device: Device, column: str) -> str | None:
+    return None if column == "kind" else device.cells["kind"]
+
+
+def _named(table: str, name: str, seen: _Named, answers: Mapping[str, str]) -> Device:
+    """Return a mass set, place or rider that sheets name."""
+    cells: Cells = {NAMED[table]: name, **dict.fromkeys(WORTH[table])}
+    for column, values in seen.told.items():
+        cells[column] = next(iter(values)) if len(values) == 1 else None
+    _answered(table, name, cells, answers)
+    return Device(table, name, cells, row=seen.row)
+
+
+def _answered(table: str, name: str, cells: Cells, answers: Mapping[str, str]) -> None:
+    """Fill in what a person said of a device, or of all that lack it."""
+    for column in cells:
+        own, shared = answers.get(f"{table}.{name}.{column}"), answers.get(f"{table}.*.{column}")
+        cells[column] = own or cells[column] or shared
+
+
 def _note_names(
-    named: dict[tuple[str, str], int], rows: TableRows, table: str, column: str
+    named: dict[tuple[str, str], _Named], rows: TableRows, table: str, column: str
 ) -> None:
     for row, number in zip(rows.rows, rows.numbers, strict=True):
         name = row.get(column)
-        if name:
-            named.setdefault((table, name), number)
+        if not name:
+            continue
+        seen = named.setdefault((table, name), _Named(number))
+        for told in MASSES if table == "mass_sets" and row.get("load") == "mass" else ():
+            if value := row.get(told):
+                seen.told.setdefault(told, set()).add(value)
 
 
 def _note_meters(meters: dict[str, _Seen], rows: TableRows, proposal: Proposal) -> None:
     if rows.table == "meters":
         return
     title = {word for line in _lines(proposal) for word in tokens(line)}
+    beside = _words_beside(proposal)
     for row, number in zip(rows.rows, rows.numbers, strict=True):
         name = row.get("meter_id")
         if not name:
@@ -102,8 +160,19 @@ def _note_meters(meters: dict[str, _Seen], rows: TableRows, proposal: Proposal) 
         seen.arms |= {row.get("arm") or ""} - {""}
         seen.rings |= {row.get("chainring") or ""} - {""}
         seen.own_slopes |= bool(row.get("slope_before_left") or row.get("slope_before_right"))
-        seen.words |= title
+        seen.words |= title | beside.get(number, set())
+        seen.cranks |= {row.get("crank_length_mm") or ""} - {""}
         seen.convention = seen.convention or proposal.conventions.get(name)
+
+
+def _words_beside(proposal: Proposal) -> dict[int, set[str]]:
+    """Return the words of kinds of meters that stand in a row, in a column that no table keeps."""
+    found: dict[int, set[str]] = {}
+    for a in proposal.assigned:
+        if a.meaning is None and not a.column.is_numeric:
+            for number, cell in zip(proposal.found.rows, a.column.cells, strict=True):
+                found.setdefault(number, set()).update(set(tokens(cell)) & _KIND_WORDS.keys())
+    return found
 
 
 def _lines(proposal: Proposal) -> list[str]:
@@ -118,10 +187,10 @@ def _meter(name: str, seen: _Seen, answers: Mapping[str, str]) -> Device:
         "kind": _kind(seen),
         "in_service_date": seen.first_day or None,
         "slope_convention": seen.convention,
+        "crank_length_mm": next(iter(seen.cranks)) if len(seen.cranks) == 1 else None,
+        "serial_number": None,
     }
-    for column in cells:
-        said = answers.get(f"meters.{name}.{column}") or answers.get(f"meters.*.{column}")
-        cells[column] = said or cells[column]
+    _answered("meters", name, cells, answers)
     missing = tuple(column for column in TABLES["meters"].required if not cells.get(column))
     return Device("meters", name, cells, missing, seen.row)
 

@@ -64,8 +64,9 @@ class SheetMatch(TypedDict):
 class DeviceProposal(TypedDict):
     """A row proposed for a list of devices or people that a sheet names.
 
-    cells    what could be told of it, by column
+    cells    what could be told of it, by column; null: worth knowing, and not told
     missing  what has to be filled in before it loads
+    likely   what the others of its kind have there, to be confirmed
     """
 
     path: str
@@ -73,6 +74,7 @@ class DeviceProposal(TypedDict):
     name: str
     cells: dict[str, str | None]
     missing: list[str]
+    likely: dict[str, str]
 
 
 class MatchDocument(TypedDict):

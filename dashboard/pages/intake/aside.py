@@ -18,10 +18,11 @@ KINDS_SHOWN = 12
 
 def aside_list(rows: Sequence[Document]) -> html.Section:
     """Return the set-aside rows: where, what was found and expected, fields for the right cells."""
-    body: Any = html.Ul([_card(row) for row in rows[:SHOWN]], className="aside-rows")
+    groups = together(rows)
+    body: Any = html.Ul([_card(group) for group in groups[:SHOWN]], className="aside-rows")
     if not rows:
         body = parts.empty("No row is set aside.", "Every row that was read is in the store.")
-    more = len(rows) - SHOWN
+    more = sum(map(len, groups[SHOWN:]))
     return parts.section(
         f"Set aside ({len(rows)})",
         _sure_part(rows),
@@ -77,13 +78,27 @@ def _more(more: int) -> html.P:
     )
 
 
-def _card(row: Document) -> html.Li:
+def together(rows: Sequence[Document]) -> list[list[Document]]:
+    """Return rows that one row of a sheet gave together where the same cells of it are wrong."""
+    groups: dict[object, list[Document]] = {}
+    for row in rows:
+        wrong = frozenset((p["column"], p["found"]) for p in row["problems"])
+        place = (row["file"], row["sheet"], row["table"], row["row"], wrong)
+        session = row["cells"].get("session_id")
+        alone = row["row"] is None or not wrong
+        groups.setdefault(row["set_aside_id"] if alone else (place, session), []).append(row)
+    return list(groups.values())
+
+
+def _card(group: Sequence[Document]) -> html.Li:
+    row = group[0]
+    several = f"{len(group)} readings of it" if len(group) > 1 else None
     number, columns = row["set_aside_id"], columns_to_fill(row)
     sheet = f"sheet {row['sheet']}" if row["sheet"] else None
     line = f"row {row['row']}" if row["row"] is not None else None
     return html.Li(
         [
-            html.H3(theme.listed(row["file"], sheet, line), className="aside-where"),
+            html.H3(theme.listed(row["file"], sheet, line, several), className="aside-where"),
             html.Ul([html.Li(_problem(p)) for p in row["problems"]]),
             *([_others(row, columns), _fields(row, columns)] if columns else []),
             _buttons(number, fix=bool(columns)),

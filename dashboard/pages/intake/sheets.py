@@ -7,9 +7,9 @@ from dash import dcc, html
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document
+from dashboard.pages.intake.new_devices import devices_form
 
 ASIDE_SHOWN = 8
-DEVICES_SHOWN = 60
 LAYOUTS = {
     "long": "a row a reading or record",
     "wide": "a row a session, a column a reading",
@@ -22,9 +22,6 @@ CHOICES = {
     "month_day_year": "month, day, year",
     "year_month_day": "year, month, day",
 }
-KINDS = ("crank_spider", "crank_arm_left", "crank_arm_pair", "pedal_left", "pedal_pair", "hub")
-CONVENTIONS = ("multiplier", "divisor", "fixed")
-FILL_IN = {"kind": (*KINDS, "other"), "slope_convention": CONVENTIONS}
 
 
 def sheets_section(found: Document) -> html.Section:
@@ -35,7 +32,7 @@ def sheets_section(found: Document) -> html.Section:
         "Sheets of your own",
         parts.sentences(found["notices"], className="notices"),
         html.Ul([_card(sheets) for sheets in groups], className="own-sheets"),
-        _devices(found["devices"]),
+        devices_form(found["devices"]),
         _buttons(ready=ready),
         name="intake-own",
         note="These are not in the documented form. See what each column was taken for; nothing "
@@ -160,45 +157,6 @@ def _aside(problems: Sequence[Document]) -> html.Div | None:
     rest = parts.note(f"and {more} more.") if more > 0 else None
     title = html.P(f"{theme.plural(len(problems), 'cell')} would be set aside:")
     return html.Div([title, html.Ul(shown), rest], className="own-aside")
-
-
-def _devices(devices: Sequence[Document]) -> html.Div | None:
-    if not devices:
-        return None
-    return html.Div(
-        [
-            html.H3("New to the store"),
-            parts.note(
-                "Named in these sheets, and not listed yet. What is complete loads with them; a "
-                "meter that is not can be read, but has no new slope and no group of its own."
-            ),
-            html.Ul([_device(device) for device in devices[:DEVICES_SHOWN]], className="own-new"),
-        ]
-    )
-
-
-def _device(device: Document) -> html.Li:
-    cells = [(k, v) for k, v in device["cells"].items() if v and v != device["name"]]
-    told = [f"{theme.words(k)} {v}" for k, v in cells]
-    return html.Li(
-        [
-            html.B(device["name"]),
-            f" ({theme.words(device['table'])}) {', '.join(told)}",
-            *[_fill_in(device, column) for column in device["missing"]],
-        ]
-    )
-
-
-def _fill_in(device: Document, column: str) -> html.Div:
-    key = {"type": "sheet-answer", "key": f"{device['table']}.{device['name']}.{column}"}
-    options = [{"value": value, "label": theme.words(value)} for value in FILL_IN.get(column, ())]
-    label = f"{theme.words(column)} of {device['name']}"
-    return html.Div(
-        [html.Span(theme.words(column)), dcc.RadioItems(options, id=key, className="own-choices")],
-        className="own-question",
-        role="group",
-        **parts.aria(label=label),
-    )
 
 
 def _buttons(*, ready: bool) -> html.Div:
