@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from dash import html
+from dash import dcc, html
 
 from dashboard import components as parts
 from dashboard import theme
@@ -56,7 +56,8 @@ def work_line(work: Work) -> Any:
     if not answer.get("converged"):
         return parts.warning("The models were refitted, but the fit did not converge.")
     took = theme.duration(answer.get("seconds"))
-    return html.P(f"The models were refitted in {took}.", className="work")
+    onward = dcc.Link("See the fleet", href="/")
+    return html.P([f"The models were refitted in {took}. ", onward], className="work")
 
 
 def report(load: Ended) -> Any:
