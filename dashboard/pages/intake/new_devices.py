@@ -37,27 +37,15 @@ def _table(name: str, devices: Sequence[Document]) -> html.Div:
     first = devices[0]
     columns = [column for column in first["cells"] if first["cells"][column] != first["name"]]
     more = len(devices) - SHOWN
-    heads = [html.Th(theme.words(head), scope="col") for head in ("name", *columns)]
     body = [_row(device, columns) for device in devices[:SHOWN]]
     lacking = {c: [d for d in devices if d["cells"][c] is None] for c in columns}
     if any(len(lacks) > 1 for lacks in lacking.values()):
         body.insert(0, _row_for_all(name, lacking))
+    titles = [theme.words(head) for head in ("name", *columns)]
     return html.Div(
         [
-            html.Div(
-                html.Table(
-                    [
-                        html.Caption(theme.sentence(theme.words(name))),
-                        html.Thead(html.Tr(heads)),
-                        html.Tbody(body),
-                    ],
-                    className="plain-table",
-                ),
-                className="table-wrap",
-                tabIndex="0",
-                role="region",
-                **parts.aria(label=f"{theme.words(name)}, new to the store"),
-            ),
+            html.H4(theme.sentence(theme.words(name)).rstrip(".")),
+            parts.plain_table(titles, body, name=f"{theme.words(name)}, new to the store"),
             parts.note(f"and {more} more, once these are loaded.") if more > 0 else None,
             *[_choices(name, column) for column in columns],
         ]
@@ -77,7 +65,7 @@ def _row_for_all(table: str, lacking: dict[str, list[Document]]) -> html.Tr:
     return html.Tr([html.Th("all that lack it", scope="row"), *cells], className="own-all")
 
 
-def _field(device: Document, column: str) -> dcc.Input:
+def _field(device: Document, column: str) -> html.Label:
     return _input(device["table"], device["name"], column, _hint(device, column))
 
 
@@ -87,20 +75,19 @@ def _hint(device: Document, column: str) -> str:
     return theme.listed(needed or None, f"likely {likely}" if likely else None)
 
 
-def _input(table: str, name: str, column: str, hint: str) -> dcc.Input:
+def _input(table: str, name: str, column: str, hint: str) -> html.Label:
     of = "all that lack it" if name == ALL else name
-    options: dict[str, Any] = (
-        {"list": _list_id(table, column)} if _choices_of(table, column) else {}
-    )
-    return dcc.Input(
+    listed = bool(_choices_of(table, column))
+    options: dict[str, Any] = {"list": _list_id(table, column)} if listed else {}
+    field = dcc.Input(
         id={"type": "sheet-answer", "key": f"{table}.{name}.{column}"},
         type="text",
         value="",
         autoComplete="off",
         placeholder=hint,
         **options,
-        **parts.aria(label=theme.listed(f"{theme.words(column)} of {of}", hint or None)),
     )
+    return html.Label([html.Span(f"{theme.words(column)} of {of}", className="unseen"), field])
 
 
 def _choices(table: str, column: str) -> html.Datalist | None:

@@ -5,6 +5,7 @@ import pytest
 from models import run
 from tests.dashboard.browsing import serving
 from tests.dashboard.pages.test_intake import BAD
+from tests.dashboard.pages.test_intake_sheets import OWN
 from tests.dashboard.people import WORDS
 
 pytestmark = pytest.mark.browser
@@ -73,6 +74,25 @@ def test_what_is_sure_is_accepted_with_one_press(visit, data):
         page.wait_for_selector("h2:text-is('Set aside (1)')")
         assert "S9" in sessions(data)
         page.close()
+
+
+def test_sheet_of_ones_own_is_answered_filled_in_and_loaded(visit, data):
+    with serving(data) as address:
+        page = visit(width=820, height=1180).page
+        sign_in(page, address, "Mo", "mechanic")
+        page.set_input_files(
+            "#intake-upload input[type=file]",
+            {"name": "Kalibrierung.csv", "mimeType": "text/csv", "buffer": OWN.encode()},
+        )
+        page.click("label:has-text('day, month, year')")
+        page.click("button:text-is('Read with these answers')")
+        page.get_by_label("slope convention of all that lack it").fill("divisor")
+        page.click("button:text-is('Load what is certain')")
+        page.wait_for_selector("#intake-report th:text-is('Kalibrierung.csv')")
+        with data.store.reading() as db:
+            kinds = dict(db.frame("meters").select("meter_id", "slope_convention").iter_rows())
+        assert (kinds["N1"], kinds["N2"]) == ("divisor", "divisor")
+        assert {"N1-2025-04-03", "N2-2025-06-05"} <= sessions(data)
 
 
 def test_file_that_changes_stored_rows_is_asked_about_first(visit, data):
