@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date
+from hashlib import sha256
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from dashboard.service import Live, Progress, Service, Work
@@ -136,6 +137,11 @@ class Guarded:
     def version(self) -> tuple[object, ...]:
         """Return what differs when an answer might."""
         return self._service.version()
+
+    def asker(self) -> str:
+        """Return a name for whoever asks at this store, which tells nothing of either."""
+        who = f"{self._service.store.path}|{self._who().name}"
+        return sha256(who.encode()).hexdigest()[:16]
 
     def converged(self) -> bool | None:
         """Return whether the last fit did; None: there is none."""

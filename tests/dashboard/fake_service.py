@@ -84,6 +84,9 @@ class FakeService(_Ways):
     def store(self) -> Store:
         return NoStore(Path("there-is-none.duckdb"))
 
+    def asker(self) -> str:
+        return "somebody at a store"
+
     def may(self, question: Callable[..., Any]) -> bool:
         return True
 

@@ -18,8 +18,13 @@
   let memory = {}; // where the browser keeps nothing
   let keeps = true;
 
+  let owner = ""; // of what is kept: a person at a store, so that no entry goes in under another's
+
   // ---- this device's own memory ---------------------------------------------------------
-  function read(key, fallback) {
+  const own = (key) => key + "@" + owner;
+
+  function read(name, fallback) {
+    const key = own(name);
     try {
       const text = localStorage.getItem(key);
       return text === null ? fallback : JSON.parse(text);
@@ -28,7 +33,8 @@
     }
   }
 
-  function write(key, value) {
+  function write(name, value) {
+    const key = own(name);
     try {
       if (value === null) localStorage.removeItem(key);
       else localStorage.setItem(key, JSON.stringify(value));
@@ -278,7 +284,7 @@
     try {
       answer = await fetch(path, {
         method: body === undefined ? "GET" : "POST",
-        headers: body === undefined ? {} : { "Content-Type": "application/json" },
+        headers: body === undefined ? {} : { "Content-Type": "application/json", "X-Bench-Owner": owner },
         body: body === undefined ? undefined : JSON.stringify(body),
         signal: stop.signal,
         credentials: "same-origin",
@@ -363,6 +369,7 @@
 
   function said(problem) {
     if (problem.offline) return "no connection";
+    if (problem.status === 409) return problem.text;
     if (problem.status === 401 || problem.status === 403) {
       return "the server asks to sign in (do it in another tab; nothing is lost): " + problem.text;
     }
@@ -443,10 +450,17 @@
   document.addEventListener("visibilitychange", function () {
     if (!document.hidden && queued().length) flush();
   });
-  if (queued().length) setTimeout(flush, 500);
+
+  // Goes on with what this person kept for this store; nobody else's is seen or sent.
+  function belongTo(kit) {
+    owner = kit.owner;
+    changed();
+    if (queued().length) setTimeout(flush, 500);
+  }
 
   Object.assign(bench, {
     STAGES: STAGES,
+    belongTo: belongTo,
     load: load,
     keep: keep,
     forget: forget,

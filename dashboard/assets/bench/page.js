@@ -296,6 +296,7 @@
     screen = document.getElementById("bench-screen");
     if (!screen || !data) return window.dash_clientside.no_update;
     kit = data;
+    bench.belongTo(kit);
     form = null;
     const query = new URLSearchParams(window.location.search);
     const asked = query.get("meter") || data.asked;

@@ -21,7 +21,7 @@ Route = tuple[str, str, View, list[str]]
 
 def answers(data: Guarded) -> list[Route]:
     """Return the routes of the page's questions and of what it saves."""
-    return [
+    routes = [
         _route("kit", "GET", lambda _asked: given(data)),
         _route("next", "GET", lambda _asked: planned_next(data)),
         _route("judge", "POST", lambda asked: data.ask(run.judge_bench, _rows(asked))),
@@ -31,6 +31,19 @@ def answers(data: Guarded) -> list[Route]:
         _route("event", "POST", lambda asked: _save_event(data, asked)),
         _route("undo", "POST", lambda asked: _undo(data, asked)),
     ]
+    return [(rule, name, _of_asker(data, view), methods) for rule, name, view, methods in routes]
+
+
+def _of_asker(data: Guarded, view: View) -> View:
+    """Return a view that refuses what another person kept to send, or what is another store's."""
+
+    def checked() -> Response:
+        if request.headers.get("X-Bench-Owner", data.asker()) != data.asker():
+            text = "it waits for whoever saved it to sign in again, at the store it was saved for"
+            return _json({"error": text}, 409)
+        return view()
+
+    return checked
 
 
 def _route(name: str, method: str, answer: Callable[[Document], Document]) -> Route:

@@ -17,9 +17,13 @@ STATES = {
 
 
 def given(data: Guarded) -> Document:
-    """Return the models' data for the page, with the words for its states."""
+    """Return the models' data for the page, with the words for its states.
+
+    owner: whose entries the browser keeps until they are saved, a person's at a store
+    """
     happened = data.ask(run.happened_lately)
-    return {**data.ask(run.bench_kit), "states": STATES, "happened": happened}
+    kit = data.ask(run.bench_kit)
+    return {**kit, "states": STATES, "happened": happened, "owner": data.asker()}
 
 
 def planned_next(data: Guarded) -> Document:
