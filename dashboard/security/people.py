@@ -17,6 +17,7 @@ IDLE = timedelta(hours=12)  # a day at the bench with a long lunch
 LONGEST = timedelta(days=7)
 AT_WORK = timedelta(minutes=30)  # past the longest, who is at work is not cut off
 LAST = LONGEST + timedelta(hours=12)
+KNOWN_FOR = timedelta(days=60)
 AHEAD = timedelta(minutes=5)  # what two clocks may be apart
 SEEN_AGAIN = timedelta(minutes=1)  # how often a sign-in is told that it was used
 
@@ -68,9 +69,13 @@ class People:
         """Return whether there is an account that is not disabled."""
         return any(account.enabled for account in self._accounts().values())
 
-    def sign_in(self, name: str, password: str, *, address: str) -> str:
-        """Return a token for a name and its password; SignInError where they do not fit."""
-        wait = self._throttle.wait_s(name, address)
+    def sign_in(self, name: str, password: str, *, address: str, known: str | None = None) -> str:
+        """Return a token for a name and its password; SignInError where they do not fit.
+
+        known   what `known_device` gave: of a device on which the name signed in before
+        """
+        own = known is not None and self._is_known(known, name)
+        wait = self._throttle.begin(name, address, known=own)
         if wait:
             raise SignInError(
                 f"Too many tries that failed. Wait {wait} s, then try again.", wait_s=wait
@@ -78,11 +83,23 @@ class People:
         account = self._accounts().get(name)
         right = fits(account.password_hash if account else stand_in(), password)
         if account is None or not account.enabled or not right:
-            self._throttle.failed(name, address)
             raise SignInError("Name and password do not fit together.")
-        self._throttle.succeeded(name, address)
+        self._throttle.succeeded(name, address, known=own)
         now = self._clock().timestamp()
         return self._signed(account, secrets.token_urlsafe(18), begun=now, seen=now)
+
+    def known_device(self, name: str) -> str:
+        """Return a mark for a device on which a name has signed in."""
+        made = {"n": name, "at": self._clock().timestamp()}
+        return str(self._serializer("slopewatch known device").dumps(made))
+
+    def _is_known(self, mark: str, name: str) -> bool:
+        try:
+            held = self._serializer("slopewatch known device").loads(mark)
+            age = self._clock().timestamp() - float(held["at"])
+            return bool(held["n"] == name and 0 <= age <= KNOWN_FOR.total_seconds())
+        except (BadData, KeyError, TypeError, ValueError):
+            return False
 
     def _signed(self, account: Account, token: str, *, begun: float, seen: float) -> str:
         return str(
@@ -91,10 +108,10 @@ class People:
             )
         )
 
-    def _serializer(self) -> URLSafeSerializer:
+    def _serializer(self, salt: str = "slopewatch sign-in") -> URLSafeSerializer:
         keys = signing_keys(self._store, now=self._clock())
         signer = {"digest_method": hashlib.sha256, "key_derivation": "hmac"}
-        return URLSafeSerializer(keys, salt="slopewatch sign-in", signer_kwargs=signer)
+        return URLSafeSerializer(keys, salt=salt, signer_kwargs=signer)
 
     def signed_in(self, cookie: str | None) -> tuple[Person, str | None] | None:
         """Return whom a token stands for, and the token to go on with when it wants renewing.
@@ -117,19 +134,33 @@ class People:
         again = self._signed(account, token, begun=begun.timestamp(), seen=now.timestamp())
         return person, again
 
+    def looks_signed_in(self, cookie: str | None) -> bool:
+        """Return whether a token was made here and has not run out, as far as it says itself."""
+        if not self._asked_for:
+            return True
+        held = self._held(cookie)
+        return held is not None and self._clock() - held[4] <= IDLE
+
     def _opened(self, cookie: str | None) -> tuple[Account, str, datetime, datetime] | None:
-        if not cookie:
+        held = self._held(cookie)
+        if held is None:
             return None
-        try:
-            held = self._serializer().loads(cookie)
-            name, generation, token = str(held["n"]), int(held["g"]), str(held["t"])
-            begun, seen = (datetime.fromtimestamp(float(held[key]), UTC) for key in ("b", "s"))
-        except (BadData, KeyError, TypeError, ValueError, OverflowError, OSError):
-            return None
+        name, generation, token, begun, seen = held
         account = self._accounts().get(name)
         if account is None or not account.enabled or account.generation != generation:
             return None
         return account, token, begun, seen
+
+    def _held(self, cookie: str | None) -> tuple[str, int, str, datetime, datetime] | None:
+        """Return what a token says: name, generation, token, begun, seen; None for a forged one."""
+        if not cookie:
+            return None
+        try:
+            held = self._serializer().loads(cookie)
+            begun, seen = (datetime.fromtimestamp(float(held[key]), UTC) for key in ("b", "s"))
+            return str(held["n"]), int(held["g"]), str(held["t"]), begun, seen
+        except (BadData, KeyError, TypeError, ValueError, OverflowError, OSError):
+            return None
 
     def sign_out(self, cookie: str | None) -> None:
         """End a sign-in, so that a copy of its token is worth nothing either."""

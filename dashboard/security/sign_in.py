@@ -8,15 +8,17 @@ a proxy on the same machine, or another user of it, comes from there as well.
 import hashlib
 import logging
 from collections.abc import Callable
+from datetime import timedelta
 from typing import Any
 from urllib.parse import quote
 
 from flask import Flask, Response, g, has_request_context, redirect, request
 from markupsafe import escape
+from werkzeug.http import parse_cookie
 
 from dashboard import theme
 from dashboard.security import rights
-from dashboard.security.people import IDLE, People, SignInError
+from dashboard.security.people import IDLE, KNOWN_FOR, People, SignInError
 from models.run import HERE, Person
 
 LOG = logging.getLogger("slopewatch.dashboard")
@@ -67,6 +69,7 @@ class SignIns:
         self._people, self._early = people, early
         # two dashboards on one machine share its cookies, whatever their ports
         self._cookie = f"slopewatch_{hashlib.sha256(people.store_name.encode()).hexdigest()[:8]}"
+        self._known = f"{self._cookie}_known"  # this device: others' failures do not slow it down
 
     def install(self, server: Flask) -> None:
         """Add the pages, and the check before every request."""
@@ -75,6 +78,13 @@ class SignIns:
         server.add_url_rule(SIGN_OUT, "sign_out", self.leave, methods=["POST"])
         ask_first(server, self.check)
         server.after_request(self.renew)
+
+    def admits(self, cookies: str) -> bool:
+        """Return whether a Cookie header looks like a signed-in person's, or nobody has to sign in.
+
+        Looks at no store, since every connection waits meanwhile; `check` does.
+        """
+        return self._people.looks_signed_in(parse_cookie(cookies).get(self._cookie))
 
     # ---- every request ----------------------------------------------------------------------
 
@@ -105,10 +115,13 @@ class SignIns:
         return response
 
     def _set(self, response: Response, token: str) -> None:
+        self._cookie_of(response, self._cookie, token, IDLE)
+
+    def _cookie_of(self, response: Response, name: str, value: str, lasts: timedelta) -> None:
         response.set_cookie(
-            self._cookie,
-            token,
-            max_age=int(IDLE.total_seconds()),
+            name,
+            value,
+            max_age=int(lasts.total_seconds()),
             secure=request.is_secure,
             httponly=True,
             samesite="Strict",
@@ -141,7 +154,8 @@ class SignIns:
         name, password = request.form.get("name", "").strip(), request.form.get("password", "")
         onward, address = _onward(request.form.get("next")), str(request.remote_addr)
         try:
-            token = self._people.sign_in(name, password, address=address)
+            known = request.cookies.get(self._known)
+            token = self._people.sign_in(name, password, address=address, known=known)
         except SignInError as refused:
             LOG.warning("a sign-in from %s failed", address)
             code = 429 if refused.wait_s else 401
@@ -152,6 +166,8 @@ class SignIns:
         answer = _go(onward)
         g.renewed = None
         self._set(answer, token)
+        mark = self._people.known_device(name)
+        self._cookie_of(answer, self._known, mark, KNOWN_FOR)
         return answer
 
     def leave(self) -> Response:

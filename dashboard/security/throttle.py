@@ -2,7 +2,8 @@
 
 The first tries cost nothing; then each failure doubles the wait. It counts by name and address
 together, so that nobody can shut a colleague out from elsewhere; by address, so that one machine
-cannot try many names; and by name, loosely, so that many machines cannot try one.
+cannot try many names; and by name, loosely, so that many machines cannot try one. On a device on
+which a name signed in before, only the failures made there count: nobody elsewhere can lock it out.
 """
 
 import threading
@@ -24,11 +25,19 @@ class Throttle:
         self._lock = threading.Lock()
         self._failures: OrderedDict[Key, tuple[int, float]] = OrderedDict()
 
-    def wait_s(self, name: str, address: str) -> int:
-        """Return the seconds until the next try counts; 0 when it may be made now."""
+    def begin(self, name: str, address: str, *, known: bool = False) -> int:
+        """Return the seconds until the next try counts; 0 when it may be made now.
+
+        A try that may be made counts as a failure until `succeeded`: of many at once no more get
+        through than one after the other. known: it comes from a device of the name's own
+        """
         now = self._clock()
         with self._lock:
-            return max(self._wait(key, now) for key in _keys(name, address))
+            keys = _keys(name, address, known=known)
+            wait = max(self._wait(key, now) for key in keys)
+            if not wait:
+                self._count(keys, now)
+            return wait
 
     def _wait(self, key: Key, now: float) -> int:
         count, last = self._failures.get(key, (0, now))
@@ -38,21 +47,29 @@ class Throttle:
         pause = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2 ** min(over, 10))
         return max(0, int(last + pause - now + 0.999))
 
-    def failed(self, name: str, address: str) -> None:
-        """Count a failure."""
-        now = self._clock()
+    def _count(self, keys: tuple[Key, ...], now: float) -> None:
+        for key in keys:
+            count, last = self._failures.pop(key, (0, now))
+            self._failures[key] = (1 if now - last > FORGOTTEN_S else count + 1, now)
+        while len(self._failures) > REMEMBERED:
+            self._failures.popitem(last=False)
+
+    def succeeded(self, name: str, address: str, *, known: bool = False) -> None:
+        """Forget the failures of this name from this address, and this try."""
         with self._lock:
-            for key in _keys(name, address):
-                count, last = self._failures.pop(key, (0, now))
-                self._failures[key] = (1 if now - last > FORGOTTEN_S else count + 1, now)
-            while len(self._failures) > REMEMBERED:
-                self._failures.popitem(last=False)
-
-    def succeeded(self, name: str, address: str) -> None:
-        """Forget the failures of this name from this address."""
-        with self._lock:
-            self._failures.pop(_keys(name, address)[0], None)
+            own, *others = _keys(name, address, known=known)
+            self._failures.pop(own, None)
+            for key in others:
+                count, last = self._failures.get(key, (0, 0.0))
+                if count > 1:
+                    self._failures[key] = (count - 1, last)
+                else:
+                    self._failures.pop(key, None)
 
 
-def _keys(name: str, address: str) -> tuple[Key, Key, Key]:
-    return ("both", f"{address} {name[:64]}"), ("address", address), ("name", name[:64])
+def _keys(name: str, address: str, *, known: bool) -> tuple[Key, ...]:
+    """Return what a try counts for; of a device of the name's own only that it comes from there."""
+    short = name[:64]
+    if known:
+        return (("both", f"own {short}"),)
+    return ("both", f"{address} {short}"), ("address", address), ("name", short)

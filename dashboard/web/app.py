@@ -29,6 +29,7 @@ from models.run import HERE, Person
 
 LOG = logging.getLogger("slopewatch.dashboard")
 NAME = "Slopewatch"
+ADMITS = "slopewatch admits"  # among the server's extensions: who may send large bodies
 # Runs before the first paint, so that a reader who chose a theme never sees the other one.
 EARLY_SCRIPT = (
     "try{var t=localStorage.getItem('slopewatch-theme');"
@@ -79,7 +80,9 @@ def create_app(service: Service, *, hosts: Sequence[str] = ()) -> Dash:
     for page in pages:
         if page.register is not None:
             page.register(app, data)
-    SignIns(people, early=EARLY_SCRIPT).install(app.server)
+    sign_ins = SignIns(people, early=EARLY_SCRIPT)
+    sign_ins.install(app.server)
+    app.server.extensions[ADMITS] = sign_ins.admits
     harden(app.server, csp_hashes=[*app.csp_hashes(), _hash(EARLY_SCRIPT)], hosts=hosts)
     return app
 

@@ -2,6 +2,7 @@
 
 import ipaddress
 import os
+import select
 import socket
 import sys
 import threading
@@ -12,7 +13,7 @@ from typing import Any
 
 from dashboard.security import People
 from dashboard.service import Service
-from dashboard.web.app import create_app
+from dashboard.web.app import ADMITS, create_app
 from dashboard.web.hardening import ANY_ADDRESS, MEGABYTE, UPLOAD_LIMIT_MB
 from ingest.schema import UserError
 
@@ -96,13 +97,15 @@ def listen(app: Any, *, host: str, port: int, behind: str | None = None) -> Any:
     """
     from waitress.server import create_server
 
+    from dashboard.web.limits import CONNECTIONS, limit
+
     trusted = {
         "trusted_proxy": behind,
         "trusted_proxy_count": 1,
         "trusted_proxy_headers": {"x-forwarded-proto", "x-forwarded-for"},
         "clear_untrusted_proxy_headers": True,
     }
-    return create_server(
+    listener = create_server(
         app.server,
         sockets=[_bound(host, port)],
         threads=THREADS,
@@ -110,8 +113,12 @@ def listen(app: Any, *, host: str, port: int, behind: str | None = None) -> Any:
         inbuf_overflow=IN_MEMORY_MB * MEGABYTE,  # personal data: never into temporary files
         outbuf_overflow=IN_MEMORY_MB * MEGABYTE,
         max_request_body_size=UPLOAD_LIMIT_MB * MEGABYTE + 65536,
+        connection_limit=CONNECTIONS,
+        asyncore_use_poll=hasattr(select, "poll"),  # else at most a thousand files
         **(trusted if behind else {}),
     )
+    limit(listener, app.server.extensions[ADMITS])
+    return listener
 
 
 def stop(listener: Any) -> None:
