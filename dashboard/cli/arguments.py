@@ -88,7 +88,7 @@ def fleet_of(args: argparse.Namespace) -> run.Fleet:
 
 def say(message: str) -> None:
     """Print progress and messages on standard error, at once."""
-    print(message, file=sys.stderr, flush=True)
+    print(service.without_controls(message), file=sys.stderr, flush=True)
 
 
 def show(

@@ -46,7 +46,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _refuse(message: str) -> int:
-    print(f"slopewatch: {message}", file=sys.stderr)
+    say(f"slopewatch: {message}")
     return NOTHING_DONE
 
 

@@ -7,6 +7,7 @@ from .printing import plain as plain
 from .printing import to_csv as to_csv
 from .printing import to_json as to_json
 from .printing import to_table as to_table
+from .printing import without_controls as without_controls
 from .service import Ended as Ended
 from .service import Live as Live
 from .service import Service as Service

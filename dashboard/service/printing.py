@@ -13,6 +13,10 @@ import orjson
 
 FORMATS = ("table", "json", "csv")
 FINE = {"factor", "out_of_tolerance_share"}  # where a hundredth is much, and its interval too
+_CONTROLS = dict.fromkeys(
+    [*range(9), *range(11, 32), *range(127, 160), *range(0x202A, 0x202F), *range(0x2066, 0x206A)],
+    "\ufffd",
+)
 DIGITS = {"new_slope": 4, "slope_before": 4, "slope_after": 4}
 
 
@@ -56,7 +60,12 @@ def plain(value: object) -> Any:
         return value.isoformat()
     if hasattr(value, "item"):  # a numpy scalar
         return plain(value.item())
-    return str(value)
+    return without_controls(str(value)).replace("\n", " ").replace("\t", " ")
+
+
+def without_controls(text: str) -> str:
+    """Return a text without what a terminal obeys: escape sequences, jumps, turned directions."""
+    return text.translate(_CONTROLS)
 
 
 def to_csv(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> str:
@@ -112,4 +121,4 @@ def _cell(value: object, *, digits: int | None) -> str:
         return "; ".join(_cell(item, digits=digits) for item in value)
     if isinstance(value, dict):
         return _compact(value)
-    return str(value)
+    return without_controls(str(value)).replace("\n", " ").replace("\t", " ")

@@ -23,6 +23,8 @@ Admits = Callable[[str], bool]
 class _Request(HTTPRequestParser):  # type: ignore[misc]
     """A request whose body may be as large as whoever sends it may send."""
 
+    adj: Any
+
     def __init__(self, adj: Any) -> None:
         super().__init__(adj)
         self.begun, self.admitted = time.monotonic(), False
@@ -41,6 +43,7 @@ class LimitedChannel(HTTPChannel):  # type: ignore[misc]
     """A connection that ends where it keeps others out."""
 
     parser_class = _Request
+    will_close: bool
 
     def __init__(self, server: Any, sock: Any, addr: Any, adj: Any, map: Any = None) -> None:
         super().__init__(server, sock, addr, adj, map=map)

@@ -12,6 +12,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.load.batches import Batch
+from ingest.load.look_alikes import look_alikes, spelled_out
 from ingest.schema import in_force
 from ingest.validate import cell_text
 
@@ -73,6 +74,7 @@ def contradictions(tables: Tables, *, devices: set[str], source: Sources, today:
     frames |= {name: tables(name) for name in ("meters", "mass_sets", "places", "riders")}
     findings = [
         *unknown_names(frames),
+        *names_alike(frames),
         *outside_service(frames),
         *broken_slope_chains(frames),
         *odd_crank_lengths(frames),
@@ -95,6 +97,23 @@ def devices_of(batches: Iterable[Batch]) -> set[str]:
                 if column in checked.frame.columns:
                     named.update(checked.frame[column].drop_nulls().unique())
     return named
+
+
+def names_alike(frames: dict[str, pl.DataFrame]) -> list[Finding]:
+    """Return names of devices, places and riders that look the same and are not."""
+    findings = []
+    for column, (home, users) in NAMED_IN.items():
+        rows = {table: frames[table] for table in (home, *users) if column in frames[table].columns}
+        named = [name for frame in rows.values() for name in frame[column].drop_nulls().unique()]
+        for group in look_alikes(set(named)):
+            table = next(t for t, f in rows.items() if f[column].is_in(group).any())
+            at = rows[table].filter(pl.col(column).is_in(group)).unique(column, keep="first")
+            text = (
+                f"{column} {', '.join(map(spelled_out, group))} look alike and are taken as "
+                f"{len(group)} different ones: if they are one, write it the same everywhere"
+            )
+            findings.append(Finding(table, tuple(at["row_id"]), tuple(group), text))
+    return findings
 
 
 def unknown_names(frames: dict[str, pl.DataFrame]) -> list[Finding]:

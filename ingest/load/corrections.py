@@ -1,6 +1,5 @@
 """Rows that were set aside: list them, correct them, write them out and load them again."""
 
-import csv
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,7 +14,7 @@ from ingest.load.set_aside import resolve
 from ingest.load.sources import entered
 from ingest.schema import BENCH, TABLES, Cell, CellProblem, Problem, Table
 from ingest.store import Database, Store, StoreError, record
-from ingest.validate import EXPORT_COLUMNS, Entry, check_across_rows
+from ingest.validate import EXPORT_COLUMNS, Entry, check_across_rows, without_formulas
 
 LACKING = ("mass_kg", "crank_length_mm")
 
@@ -231,13 +230,13 @@ def export_set_aside(store: Store, folder: Path) -> list[Path]:
     for (name,), group in rows.group_by("table_name", maintain_order=True):
         file = folder / f"{name}-set-aside.csv"
         table = TABLES[str(name)]
-        with file.open("w", encoding="utf-8-sig", newline="") as stream:
-            writer = csv.writer(stream)
-            writer.writerow([*EXPORT_COLUMNS, *table.names])
-            for row in _kept(group):
-                cells = by_column(row["now"])
-                start = [row["set_aside_id"], row["text"]]
-                writer.writerow(start + [cells.get(column, "") for column in table.names])
+        lines = [
+            (str(row["set_aside_id"]), row["text"], *map(by_column(row["now"]).get, table.names))
+            for row in _kept(group)
+        ]
+        schema = dict.fromkeys([*EXPORT_COLUMNS, *table.names], pl.String)
+        cells = pl.DataFrame(lines, schema=schema, orient="row")
+        without_formulas(cells).write_csv(file, include_bom=True)
         files.append(file)
     return files
 

@@ -11,7 +11,7 @@ import xlsxwriter
 from ingest.schema import TABLES
 from ingest.store.database import StoreError
 from ingest.store.store_file import Store
-from ingest.validate import shown_cells
+from ingest.validate import shown_cells, without_formulas
 
 Format = Literal["csv", "xlsx", "parquet"]
 FORMATS: tuple[str, ...] = get_args(Format)
@@ -52,7 +52,7 @@ def write_tables(frames: dict[str, pl.DataFrame], folder: Path, form: Format) ->
         if form == "parquet":
             frame.write_parquet(file)
         else:
-            shown_cells(frame).write_csv(file, include_bom=True)
+            without_formulas(shown_cells(frame)).write_csv(file, include_bom=True)
         files.append(file)
     return files
 

@@ -26,6 +26,7 @@ from ingest.store.database import Database, StoreError
 from ingest.store.gate import Gate, GateTimeoutError
 
 FRESH_NS = 20_000_000  # a tick of the coarsest clock that file times are kept with, and more
+AHEAD_NS = 2_000_000_000  # a file further ahead was written by another clock, and not just now
 _OPEN = threading.local()
 
 
@@ -69,7 +70,7 @@ class Store:
             except OSError:
                 continue
             found += [stat.st_ino, stat.st_size, stat.st_mtime_ns]
-        if not found or time.time_ns() - max(found[2::3]) < FRESH_NS:
+        if not found or -AHEAD_NS < time.time_ns() - max(found[2::3]) < FRESH_NS:
             return None
         return tuple(found)
 

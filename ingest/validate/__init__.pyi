@@ -4,6 +4,7 @@ from .cell_parsing import number_style as number_style
 from .cell_parsing import numbers as numbers
 from .cell_writing import cell_text as cell_text
 from .cell_writing import shown_cells as shown_cells
+from .cell_writing import without_formulas as without_formulas
 from .checks import EXPORT_COLUMNS as EXPORT_COLUMNS
 from .checks import ROW as ROW
 from .checks import Checked as Checked

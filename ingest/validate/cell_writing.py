@@ -27,3 +27,17 @@ def shown_cells(frame: pl.DataFrame) -> pl.DataFrame:
         selectors.datetime().dt.to_string("%Y-%m-%dT%H:%M:%S%.3fZ"),
         selectors.boolean().replace_strict({True: "yes", False: "no"}, return_dtype=pl.String),
     )
+
+
+FORMULA = r"^'*[=+\-@\t\r]"
+_NUMBER = r"^'*[+\-]?[\d.,\s]+(?:[eE][+\-]?\d+)?\s*%?$"
+
+
+def without_formulas(cells: pl.DataFrame) -> pl.DataFrame:
+    """Return cells with a ' before each text that a spreadsheet program would compute.
+
+    The reader of CSV takes one off again (`ingest.readers`), so that rows load as they were.
+    """
+    text = pl.col(pl.String)
+    live = text.str.contains(FORMULA) & ~text.str.contains(_NUMBER)
+    return cells.with_columns(pl.when(live).then(pl.lit("'") + text).otherwise(text).name.keep())

@@ -7,6 +7,8 @@ from itertools import islice
 from pathlib import Path
 from typing import NamedTuple
 
+import polars as pl
+
 from ingest.readers.tables.csv_text import decoded
 from ingest.readers.tables.header import find_header, header_cells
 from ingest.readers.tables.raw import (
@@ -54,13 +56,18 @@ def read_csv(file: str, data: bytes) -> RawTable:
         sheet=None,
         name=Path(file).stem,
         header=header,
-        frame=text_frame(columns),
+        frame=_with_formulas(text_frame(columns)),
         rows=[record.row for record in full],
         header_row=records[start].row,
         ragged=ragged,
         notices=notices,
         decimal_comma_likely=separator != ",",
     )
+
+
+def _with_formulas(cells: pl.DataFrame) -> pl.DataFrame:
+    """Return cells without the ' that keeps a text from being computed by a spreadsheet program."""
+    return cells.with_columns(pl.col(pl.String).str.replace(r"^'('*[=+\-@\t\r])", "$1"))
 
 
 def csv_rows(data: bytes) -> tuple[str, list[Record], list[str]]:
