@@ -22,12 +22,14 @@ from dashboard.cli.arguments import (
     say,
     store_of,
 )
+from dashboard.service import calculate_with_one_thread
 from ingest.schema import UserError, spelled
 from models import run
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code and never shows a traceback."""
+    calculate_with_one_thread()
     args = argparse.Namespace()
     try:
         args = _parser().parse_args(argv)

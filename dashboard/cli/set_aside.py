@@ -1,5 +1,7 @@
 """`slopewatch set-aside`: the rows that did not load, and what puts them right."""
 
+from __future__ import annotations
+
 import argparse
 from pathlib import Path
 from typing import Any

@@ -13,3 +13,4 @@ from .service import Live as Live
 from .service import Service as Service
 from .service import Work as Work
 from .standing import Standing as Standing
+from .threads import calculate_with_one_thread as calculate_with_one_thread

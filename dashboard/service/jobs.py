@@ -22,6 +22,7 @@ from typing import Any, Generic, Literal, TypedDict, TypeVar
 
 from pebble import ProcessPool
 
+from dashboard.service.threads import calculate_with_one_thread
 from dashboard.service.worker import Call, Heard, answer, begin
 from ingest.schema import UserError
 
@@ -252,8 +253,7 @@ day's fit.
 @cache
 def _spawning() -> Any:
     """Return how processes beside the pages begin: each has one thread to calculate with."""
-    for library in ("OMP", "OPENBLAS", "MKL"):
-        os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+    calculate_with_one_thread()
     os.environ.setdefault("POLARS_MAX_THREADS", "1")
     return multiprocessing.get_context("spawn")
 

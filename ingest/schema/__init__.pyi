@@ -1,6 +1,5 @@
 from .columns import SQL_TYPES as SQL_TYPES
 from .columns import Cell as Cell
-from .columns import CellProblem as CellProblem
 from .columns import Column as Column
 from .columns import Table as Table
 from .columns import typed_columns as typed_columns
@@ -13,6 +12,7 @@ from .internal_tables import MAPPING_COLUMNS as MAPPING_COLUMNS
 from .internal_tables import PLAN_PINS as PLAN_PINS
 from .internal_tables import ROLES as ROLES
 from .internal_tables import SET_ASIDE as SET_ASIDE
+from .problems import CellProblem as CellProblem
 from .problems import Problem as Problem
 from .problems import ProblemDocument as ProblemDocument
 from .problems import UserError as UserError

@@ -7,25 +7,14 @@ from typing import Literal, TypedDict
 
 import polars as pl
 
+from ingest.schema.problems import CellProblem
+
 
 class Cell(TypedDict):
     """A cell of a row that was set aside, as it stands in the file."""
 
     column: str
     text: str
-
-
-class CellProblem(TypedDict):
-    """What is wrong with a row that was set aside; the row says file and row number."""
-
-    sheet: str | None
-    column: str | None
-    found: str | None
-    expected: str
-    fix: str
-    suggested: str | None
-    sure: bool
-    reason: str
 
 
 # Cell and CellProblem: a column of lists of them, in the store's own tables alone.

@@ -7,7 +7,8 @@ claimed last is live.
 
 from datetime import date, datetime
 
-from ingest.schema.columns import Cell, CellProblem, Column, Table
+from ingest.schema.columns import Cell, Column, Table
+from ingest.schema.problems import CellProblem
 
 META = Table(
     "meta", "what the store is", (Column("key", required=True), Column("value")), key=("key",)

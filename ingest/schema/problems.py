@@ -3,9 +3,20 @@
 import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import cast
+from typing import TypedDict, cast
 
-from ingest.schema.columns import CellProblem
+
+class CellProblem(TypedDict):
+    """What is wrong with a row that was set aside; the row says file and row number."""
+
+    sheet: str | None
+    column: str | None
+    found: str | None
+    expected: str
+    fix: str
+    suggested: str | None
+    sure: bool
+    reason: str
 
 
 class ProblemDocument(CellProblem):

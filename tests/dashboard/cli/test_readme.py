@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -72,3 +74,19 @@ def test_options_of_many_commands_are_said_below_the_table(options):
     assert options_in(below) == SHARED | {"--help"}
     for name in SHARED:
         assert sum(name in taken for taken in options.values()) > 5
+
+
+HEAVY = ("polars", "numpy", "duckdb", "dash")
+HELP = f"""
+import atexit, sys
+from dashboard.cli import main
+atexit.register(lambda: print([name for name in {HEAVY} if name in sys.modules], file=sys.stderr))
+main(["--help"])
+"""
+
+
+def test_help_waits_for_no_library_that_only_an_answer_needs():
+    asked = [sys.executable, "-c", HELP]
+    done = subprocess.run(asked, capture_output=True, text=True, timeout=60)
+    assert done.stderr.strip() == "[]"
+    assert "usage: slopewatch" in done.stdout
