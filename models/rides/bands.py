@@ -1,7 +1,6 @@
 """The ratio of a pair by power, by cadence and through the ride."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -9,20 +8,12 @@ import numpy as np
 from models.metrology import Array
 from models.rides.alignment import RADIANS_PER_SECOND, Windows
 from models.rides.documents import Band, CadenceBand, PowerBand, TimeBand
-from models.rides.gain_fit import RideFit
+from models.rides.window_fit import RideFit
 
 POWER_EDGES_W = (0, 100, 150, 200, 250, 300, 350, 400, 500, 700, 3000)
 CADENCE_EDGES_RPM = (0, 60, 70, 80, 90, 100, 110, 250)
 STRETCH_S = 600
 _FEWEST_WINDOWS = 4
-
-
-@dataclass(frozen=True)
-class Trend:
-    """Change of the ratio over the ride, percent, with its standard uncertainty."""
-
-    change_pct: float
-    u_change_pct: float
 
 
 def by_power_band(windows: Windows, fit: RideFit) -> list[PowerBand]:
@@ -43,24 +34,6 @@ def by_time(windows: Windows, fit: RideFit) -> list[TimeBand]:
     edges = tuple(range(0, int(last) + STRETCH_S + 1, STRETCH_S))
     found = _bands(windows, fit, windows.at_s, edges)
     return [{"from_s": low, "to_s": high, **band} for low, high, band in found]
-
-
-def trend(windows: Windows, fit: RideFit) -> Trend:
-    """Return the straight-line change of the ratio from the first to the last window."""
-    kept = fit.kept
-    span = float(np.ptp(windows.at_s[kept])) if kept.sum() > 2 else 0.0
-    if span <= 0:
-        return Trend(0.0, float("inf"))
-    when = (windows.at_s[kept] - windows.at_s[kept].mean()) / span
-    x = when * windows.reference_w[kept]
-    weight = 1.0 / np.square(fit.sd_w[kept])
-    information = float(np.sum(weight * x * x))
-    change = float(np.sum(weight * x * fit.residual[kept])) / information
-    scores = weight * x * (fit.residual[kept] - change * x)
-    # neighbouring windows share their wander: sums over six of them
-    sums = np.add.reduceat(scores, np.arange(0, len(scores), 6))
-    u = float(np.sqrt(np.sum(np.square(sums)))) / information
-    return Trend(100 * change, 100 * u)
 
 
 def _bands(

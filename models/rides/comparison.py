@@ -26,9 +26,10 @@ from models.rides.alignment import (
 )
 from models.rides.comparison_warnings import warnings_for
 from models.rides.documents import CadenceBand, ComparisonDocument, PowerBand, TimeBand
-from models.rides.gain_fit import FEWEST_WINDOWS, ZERO_OFFSET_PRIOR_NM, RideFit, fit_windows
+from models.rides.gain_fit import ZERO_OFFSET_PRIOR_NM, fit_windows
 from models.rides.plausibility import require_watts
 from models.rides.void_pairs import Closeness, void_reason
+from models.rides.window_fit import FEWEST_WINDOWS, RideFit
 from models.wording import Reason, said
 
 __all__ = ["CannotCompareError", "Comparison", "NoOverlap", "compare_recordings"]
@@ -47,12 +48,14 @@ MOST_SCATTER = 0.05  # of the power, in windows: two devices on one ride without
 class Comparison:
     """A pair's result; `to_document` is the `compare` command's JSON.
 
-    gain_ratio_pct   100 · (meter / reference − 1), the zero part taken out; None: too little
+    gain_ratio_pct   100 · (meter / reference − 1), the zero part taken out, at the ride's mean
+                     power and in its middle; None: too little
     zero_offset_nm   constant torque of the pair: the meter's zero offset less the reference's,
                      drag included; None without cadence
     constant_w       all of the meter's watts that do not go with the power, at mean cadence
     other_constant_w of these, what does not go with the cadence either: drag, the reference's
                      own offset; 0 unless the ride shows it clearly, None without cadence
+    bend_pct_per_100w change of the ratio over 100 W; change_pct: from start to end
     dof              degrees of freedom of the intervals
     aligned          one row a second on the meter's clock: time, meter_w, reference_w,
                      cadence_rpm, temperature_c, matched_meter_w, matched_reference_w (both with
@@ -68,6 +71,10 @@ class Comparison:
     u_gain_ratio_pct: float | None
     zero_offset_nm: float | None
     u_zero_offset_nm: float | None
+    bend_pct_per_100w: float | None
+    u_bend_pct_per_100w: float | None
+    change_pct: float | None
+    u_change_pct: float | None
     constant_w: float | None
     other_constant_w: float | None
     dof: float | None
@@ -227,6 +234,10 @@ def _comparison(
         u_gain_ratio_pct=100 * fit.u_gain if fit else None,
         zero_offset_nm=fit.zero_nm if fit and known else None,
         u_zero_offset_nm=fit.u_zero_nm if fit and known else None,
+        bend_pct_per_100w=100 * fit.bend if fit else None,
+        u_bend_pct_per_100w=100 * fit.u_bend if fit else None,
+        change_pct=100 * fit.change if fit else None,
+        u_change_pct=100 * fit.u_change if fit else None,
         constant_w=closeness.zero_w if closeness else None,
         other_constant_w=fit.constant_w if fit and known else None,
         dof=fit.dof if fit else None,

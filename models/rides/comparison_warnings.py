@@ -4,9 +4,10 @@ import numpy as np
 
 from models.metrology import Z90
 from models.rides.alignment import RADIANS_PER_SECOND, AlignedPair, Windows
-from models.rides.bands import trend
-from models.rides.gain_fit import FEWEST_WINDOWS, ZERO_OFFSET_PRIOR_NM, RideFit
+from models.rides.gain_fit import RARE, ZERO_OFFSET_PRIOR_NM, went_one_way
+from models.rides.line_test import misfit_p
 from models.rides.void_pairs import Closeness, doubt_of
+from models.rides.window_fit import FEWEST_WINDOWS, RideFit
 from models.wording import Reason
 
 _PRIOR_MATTERS = 0.15  # share of the zero part that may come from the prior unsaid
@@ -14,6 +15,7 @@ _ONE_CADENCE_RPM = 2.0
 _DROPOUT_SHARE, _GAP_SHARE = 0.01, 0.05
 _LITTLE_S = 600
 _DRIFT_PCT = 0.4
+_UNLIKELY = 0.01
 
 
 def warnings_for(
@@ -32,7 +34,7 @@ def warnings_for(
         *([] if doubt is None else [doubt]),
         *_about_power(windows, fit),
         *_about_cadence(pair, windows, fit),
-        *_about_change(windows, fit),
+        *_about_line(windows, fit),
         *_about_data(pair),
     )
 
@@ -69,12 +71,28 @@ def _about_cadence(pair: AlignedPair, windows: Windows, fit: RideFit) -> list[Re
     return [Reason("one_cadence", cadence_rpm=float(np.mean(cadence)))]
 
 
-def _about_change(windows: Windows, fit: RideFit) -> list[Reason]:
-    change = trend(windows, fit)
-    if abs(change.change_pct) < max(_DRIFT_PCT, 3 * change.u_change_pct):
-        return []
-    half = Z90 * change.u_change_pct
-    return [Reason("ratio_drifts", change_pct=change.change_pct, half_pct=half)]
+def _about_line(windows: Windows, fit: RideFit) -> list[Reason]:
+    """Return how the ratio is no constant: it bends, it moves, or the ride cannot tell."""
+    found = []
+    if fit.p_bends > RARE:
+        half, level = 100 * Z90 * fit.u_bend, windows.reference_w[fit.kept]
+        found.append(
+            Reason(
+                "ratio_bends",
+                bend_pct=100 * fit.bend,
+                half_pct=half,
+                at_w=float(np.average(level, weights=windows.seconds[fit.kept])),
+            )
+        )
+    if went_one_way(windows, fit.kept):
+        return [*found, Reason("one_way")]
+    if fit.p_moves > 0.5 and abs(100 * fit.change) > _DRIFT_PCT:
+        half = 100 * Z90 * fit.u_change
+        found.append(Reason("ratio_drifts", change_pct=100 * fit.change, half_pct=half))
+    p = misfit_p(windows, fit)
+    if p is not None and p < _UNLIKELY and not found:
+        found.append(Reason("line_misfit"))
+    return found
 
 
 def _about_data(pair: AlignedPair) -> list[Reason]:

@@ -44,7 +44,10 @@ class Smoothing(TypedDict):
 
 
 class ComparisonDocument(TypedDict):
-    """Two recordings compared. lag_s > 0: the reference stamps the same instant later."""
+    """Two recordings compared. lag_s > 0: the reference stamps the same instant later.
+
+    bend_pct_per_100w: change of the ratio over 100 W; change_pct: from start to end
+    """
 
     lag_s: float | None
     u_lag_s: float | None
@@ -61,6 +64,10 @@ class ComparisonDocument(TypedDict):
     zero_offset_nm: float | None
     u_zero_offset_nm: float | None
     zero_offset_interval90_nm: list[float] | None
+    bend_pct_per_100w: float | None
+    u_bend_pct_per_100w: float | None
+    change_pct: float | None
+    u_change_pct: float | None
     constant_w: float | None
     other_constant_w: float | None
     mean_difference_w: float | None

@@ -8,9 +8,9 @@ g is the ratio of gains, τ the zero-offset torque between the two (N·m), ω th
 velocity. τ has a prior of mean 0, so that one step, or steps of one power, still give a gain: with
 the uncertainty that the unknown zero leaves. How far zeros lie apart is learned from the table's
 comparisons whose steps tell (ZERO_SD_NM counts as ten of them). The noise of a step is not
-known per comparison; it is learned from the scatter of all steps of the table about their own
-lines, drawn towards each pair of devices' own where there are enough. Steps far off their line
-are down-weighted. All comparisons are solved at once.
+known per comparison; it falls with the step's length, and is learned from the scatter of all
+steps of the table about their own lines, drawn towards each pair of devices' own where there are
+enough. Steps far off their line are down-weighted. All comparisons are solved at once.
 """
 
 import json
@@ -37,6 +37,7 @@ USUAL_NOISE_DOF = 8.0
 PAIR_DOF = 12.0
 """How many steps' worth the table's scatter counts against a pair's own."""
 USUAL_CADENCE = 88.0  # where none is given: for the zero's part of the uncertainty only
+USUAL_STEP_S, WANDER_S = 180.0, 60.0  # a step; how long devices wander together within it
 FAR_OFF = 3.0  # standardized residual from which a step loses weight
 ROUNDS = 8
 FIRST_ROUNDS = 4  # … in which wild steps are found, before zeros are believed
@@ -221,10 +222,11 @@ def _noise(steps: _Steps, lines: _Lines, weight: Array) -> tuple[Array, Array]:
     """Return the noise variance of each step's ratio (n,), and its degrees of freedom (n,).
 
     The course with power (a part that falls with it: noise in watts; a part that does not) is
-    the whole table's; its level is each pair's own, drawn towards the table's.
+    the whole table's; its level is each pair's own, drawn towards the table's. A longer step is
+    quieter, as a mean over longer than the devices' wander.
     """
     free = weight * (1 - lines.leverage)  # what of a residual is noise and not fit
-    shape = _shape(steps, lines, free)
+    shape = _shape(steps, lines, free) * _shorter(steps)
     score = weight * lines.residual**2 / shape
     whole = (USUAL_NOISE_DOF * USUAL_NOISE**2 / float(np.median(shape)) + score.sum()) / (
         USUAL_NOISE_DOF + free.sum()
@@ -255,6 +257,11 @@ def _shape(steps: _Steps, lines: _Lines, free: Array) -> Array:
     if fall + flat <= 0:
         return np.ones(ratio.size)
     return np.asarray((flat + fall * ratio) / (flat + fall))
+
+
+def _shorter(steps: _Steps) -> Array:
+    """Return the noise variance of steps against that of a usual length: means of wander."""
+    return np.asarray((USUAL_STEP_S + WANDER_S) / (steps.seconds + WANDER_S))
 
 
 def _weights(lines: _Lines, variance: Array) -> Array:

@@ -50,6 +50,14 @@ RIDE_WORDS = {
     "and a constant number of watts, such as drag, cannot be told apart.",
     "ratio_drifts": "The ratio drifts by {change_pct:signed1} % (± {half_pct:fixed1} %) from start "
     "to end: a warm-up or a zero that moved. See the ratio by time; repeat with both devices warm.",
+    "ratio_bends": "The ratio changes with the power, by {bend_pct:signed1} % (± {half_pct:fixed1} "
+    "%) over 100 W: one of the two is not straight. The gain ratio holds at {at_w:fixed0} W, the "
+    "ride's mean, and its interval is wider for it. See the ratio by power.",
+    "one_way": "The power only rose, or only fell: a warm-up, a bend and a zero offset cannot be "
+    "told apart. The interval allows for a usual warm-up; ride easy and hard steps in turn, with "
+    "both devices warm.",
+    "line_misfit": "The ratio by power lies on no line: see it by power, and "
+    "trust the gain ratio near the ride's mean power only.",
     "dropped_out": "The {which} dropped out for {seconds:plain} s.",
     "recorded_nothing": "The {which} recorded nothing for {seconds:plain} s of the overlap.",
     "little_riding": "Only {seconds:plain} s of steady riding could be used; 20 minutes say much "

@@ -132,13 +132,18 @@ def pair_from_power(
     truth: Truth,
     *,
     mishaps: Mishaps,
+    reference_power: Array | None = None,
 ) -> Pair:
-    """Two recordings of the given power (W) and cadence (rpm) on the 4 Hz clock."""
+    """Two recordings of the given power (W) and cadence (rpm) on the 4 Hz clock.
+
+    reference_power: what the reference makes of it, where that is not the power itself
+    """
     omega = cadence * 2 * np.pi / 60
     meter_w = (1 + truth.gain_pct / 100) * power + truth.zero_offset_nm * omega
     meter_w = np.where((power > 0) & (omega > 0), meter_w, 0.0)
     read_meter = _smoothed(meter_w, truth.meter)
-    read_reference = _smoothed(power, truth.reference)
+    seen = power if reference_power is None else reference_power
+    read_reference = _smoothed(seen, truth.reference)
 
     duration = len(power) / _FINE_HZ - 2 * _MARGIN_S
     clock = np.arange(duration)

@@ -13,7 +13,8 @@ from models.rides import CannotCompareError, Comparison, NoOverlap, compare_reco
 from models.rides.alignment.averaging_windows import Windows
 from models.rides.alignment.exclusions import REASONS
 from models.rides.alignment.smoothing import Bare, match, smoothed
-from models.rides.gain_fit import fit_windows, long_run_variance
+from models.rides.gain_fit import fit_windows
+from models.rides.ride_covariance import long_run_variance
 from models.wording import Reason
 from tests.simulate.rides import (
     Mishaps,

@@ -170,3 +170,11 @@ def test_a_ride_without_power_keeps_its_row() -> None:
     assert found["gain_ratio_pct"].to_list()[0] is None
     assert compare_steps(nothing)["gain_ratio_pct"].to_list() == [None]
     assert compare_steps(nothing.clear()).is_empty()
+
+
+def test_a_long_step_weighs_more_than_a_short_one() -> None:
+    """By hand: means over T of wander that lasts a minute vary as 1 / (T + 60 s)."""
+    steps = ride(1.0, powers=(250.0, 250.0), noise=np.array([0.004, -0.004]), cadence=None)
+    uneven = steps.with_columns(duration_s=pl.Series([600.0, 60.0]))
+    even, long_first = (compare_steps(table)["gain_ratio_pct"].item() for table in (steps, uneven))
+    assert long_first - even == pytest.approx(0.4 * (660 - 120) / (660 + 120), rel=0.02)
