@@ -32,6 +32,8 @@ def add(words: Words) -> None:
     sub = words.add("history", _history, "one meter over time", "store", "format", "as_of")
     sub.add_argument("meter", metavar="METER")
 
+    words.add("ageing", _ageing, "how groups and meters age", "store", "format", "as_of")
+
     sub = words.add("bench", _bench, "evaluate bench sessions; needs no store", "format")
     sub.add_argument("paths", nargs="+", type=Path, metavar="FILE")
 
@@ -115,6 +117,23 @@ def _history(args: argparse.Namespace) -> int:
         document["points"],
         ("date", "gain_error_pct", "sd_pct", "lo90_pct", "hi90_pct"),
     )
+    return DONE
+
+
+def _ageing(args: argparse.Namespace) -> int:
+    document = run.ageing(fleet_of(args))
+    columns = (
+        "model_group", "meter_id", "age_years", "drift_pct_per_year", "interval90_pct_per_year",
+        "limits_pct_per_year", "outside", "swap_pct", "swap_interval90_pct", "swaps",
+    )  # fmt: skip
+    rows = [
+        {"model_group": group["model_group"], **meter}
+        for group in document["groups"]
+        for meter in group["meters"]
+    ]
+    for group in document["groups"]:
+        say(f"{group['model_group']}: {group['text']}")
+    show(args, document, rows, columns)
     return DONE
 
 

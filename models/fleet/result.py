@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from models.fleet.adjusted_observations import adjusted_observation_frame
+from models.fleet.ageing import AgeingRates, ageing_rates, group_course
 from models.fleet.alarms import step_power_frame
 from models.fleet.design import BENCH, METER, REFERENCE, Effect, Prepared
 from models.fleet.drift import drift_frame
@@ -139,6 +140,29 @@ class FleetFit:
     def drift(self) -> pl.DataFrame:
         """Return the ageing rate of every meter; see `drift_frame`."""
         return drift_frame(self.posterior, year_of(self.today))
+
+    def ageing(self) -> AgeingRates:
+        """Return how meters and groups age; see `ageing_rates`."""
+        return ageing_rates(self.posterior, year_of(self.today))
+
+    def group_course(self, group: str, ages: Array) -> pl.DataFrame:
+        """Return a group's change with age since new; see `models.fleet.ageing`."""
+        return group_course(self.posterior, group, ages)
+
+    def changes(self, days: Sequence[date]) -> Array:
+        """Return how far every meter's sensor has moved since new [meters, days], 100·ln.
+
+        Resets are added back; nan before a meter was in service.
+        """
+        devices = self.prepared.devices
+        t, every = np.array([year_of(day) for day in days]), np.arange(len(devices.meters))
+        mean, _ = forecast_all(self.posterior, t)
+        start, _ = self.posterior.variance(Targets([METER] * every.size, every, devices.service))
+        meter = np.repeat(every, t.size)
+        slopes = self.prepared.programmed
+        p = slopes.mean(meter, np.tile(t, every.size)).reshape(mean.shape)
+        moved = mean + p - (start + slopes.mean(every, devices.service))[:, None]
+        return np.where(t >= devices.service[:, None], moved, np.nan)
 
     def steps_between(self) -> pl.DataFrame:
         """Return the steps of meters that alarms found: meter_id, earliest and latest day.

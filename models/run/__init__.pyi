@@ -25,6 +25,7 @@ from .documents import OpenedSession as OpenedSession
 from .fitting import follow as follow
 from .fitting import refit as refit
 from .fitting import refit_when_quiet as refit_when_quiet
+from .fleet_questions import ageing as ageing
 from .fleet_questions import bench_files as bench_files
 from .fleet_questions import bench_sessions as bench_sessions
 from .fleet_questions import comparisons as comparisons

@@ -12,6 +12,7 @@ import polars as pl
 from ingest.recordings import live_results
 from ingest.schema import ProblemDocument
 from models import status as standing
+from models.ageing import AgeingDocument, ageing_document
 from models.bench import evaluate_bench, session_document
 from models.coaching import NoticeRow, RaceEve, notice_rows, race_eve, race_is_near
 from models.metrology import noon
@@ -194,6 +195,19 @@ def _counts_of(weights: pl.DataFrame) -> list[Row]:
         )
         .sort("kind")
         .to_dicts()
+    )
+
+
+@question(watts=False, place="model")
+def ageing(fleet: Fleet) -> AgeingDocument:
+    """Return the `ageing` document: how each group and each meter ages, and steps at swaps."""
+    fleet.require()
+    ready = fleet.prepared
+    return ageing_document(
+        ready.fleet,
+        ready.found.meters,
+        ready.found.events,
+        false_alarms_per_season=ready.settings.false_alarms_per_season,
     )
 
 

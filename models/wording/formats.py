@@ -97,6 +97,7 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "whole_percent": whole_percent,
     "high_or_low": lambda value: "high" if value > 0 else "low",
     "higher_or_lower": lambda value: "higher" if value > 0 else "lower",
+    "loses_or_gains": lambda value: "gains" if value > 0 else "loses",
     "name": name,
     "names": lambda values: ", ".join(map(name, values)),
     "optional": lambda value: "" if value is None else str(value),

@@ -7,6 +7,7 @@ from datetime import date
 from string import Formatter
 from typing import NamedTuple, TypeAlias
 
+from models.wording.ageing_words import AGEING_WORDS
 from models.wording.alarm_words import ALARM_WORDS
 from models.wording.bench_words import BENCH_WORDS, BROWSER_WORDS
 from models.wording.device_words import DEVICE_WORDS
@@ -37,7 +38,7 @@ TEMPLATES = {
     kind: Template.of(text)
     for table in (
         *(BROWSER_WORDS, BENCH_WORDS, RIDE_WORDS),
-        *(ALARM_WORDS, STATUS_WORDS, DEVICE_WORDS),
+        *(AGEING_WORDS, ALARM_WORDS, STATUS_WORDS, DEVICE_WORDS),
     )
     for kind, text in table.items()
 }

@@ -121,7 +121,11 @@ class Layout:
     def curve(self, meter: Index, t: Array) -> Array:
         """Return how the age that counts changes with the shapes; meter and t broadcast."""
         age = np.maximum(t - self.devices.service[meter], 0.0)
-        return aged_derivative(age, self.shape[self.devices.group[meter]])
+        return self.curve_at(age, self.devices.group[meter])
+
+    def curve_at(self, age: Array, group: Index | int) -> Array:
+        """Return the same at ages of groups, years; age and group broadcast."""
+        return aged_derivative(age, self.shape[group])
 
     # --- columns ------------------------------------------------------------------------------
 
