@@ -1,3 +1,7 @@
+from .ageing_charts import Batch as Batch
+from .ageing_charts import ageing_courses as ageing_courses
+from .ageing_charts import ageing_rates as ageing_rates
+from .ageing_charts import ageing_swaps as ageing_swaps
 from .backdrop import slopes_text as slopes_text
 from .control_chart import CHART_NAMES as CHART_NAMES
 from .control_chart import control as control

@@ -67,7 +67,7 @@ class GroupAgeingDocument(TypedDict):
 
     shape_per_year: 0: a line; above: it settles at that rate; below: it speeds up
     swap_pct None: none of its meters had a battery swap
-    course: with age, up to two years beyond the oldest meter; text, reasons: it in words
+    in the order of their size; course: with age, up to two years beyond the oldest meter; text, reasons: it in words
     """
 
     model_group: str
@@ -117,7 +117,10 @@ def ageing_document(
         "as_of": fleet.today,
         "false_alarms_per_season": allowed,
         "limit_sd": float(z),
-        "groups": [group for group in groups if group["n_meters"]],
+        "groups": sorted(
+            (group for group in groups if group["n_meters"]),
+            key=lambda group: -group["n_meters"],
+        ),
     }
 
 
@@ -268,22 +271,27 @@ def group_sentences(group: GroupAgeingDocument) -> list[Reason]:
     """Return what is to be said of a group: its rate, its shape, who is unlike the others."""
     low, high = group["interval90_pct_per_year"]
     n, drift = group["n_meters"], group["drift_pct_per_year"]
-    swap, ends = group["swap_pct"], group["swap_interval90_pct"]
-    step = None
-    if swap is not None and ends is not None:
-        step = Reason("ageing_swap", swap_pct=swap, low_pct=ends[0], high_pct=ends[1])
-    said = [
-        Reason("ageing_rate", drift_pct=drift, low_pct=low, high_pct=high, swap=step)
-        if low * high > 0
-        else Reason("ageing_unknown", low_pct=low, high_pct=high, n=n)
-    ]
-    if abs(group["shape_per_year"]) > SHAPED:
-        said.append(Reason("ageing_settles" if group["shape_per_year"] > 0 else "ageing_speeds_up"))
+    if low * high <= 0:
+        said = [Reason("ageing_unknown", low_pct=low, high_pct=high, n=n)]
+    else:
+        step = _step(group["swap_pct"], group["swap_interval90_pct"])
+        said = [Reason("ageing_rate", drift_pct=drift, low_pct=low, high_pct=high, swap=step)]
+        if abs(group["shape_per_year"]) > SHAPED:
+            settles = group["shape_per_year"] > 0
+            said.append(Reason("ageing_settles" if settles else "ageing_speeds_up"))
     outside = [row for row in group["meters"] if row["outside"]]
     said += [_unlike(row, drift) for row in outside]
     if not outside:
         said.append(Reason("ageing_inside" if n > 1 else "ageing_alone"))
     return said
+
+
+def _step(swap: float | None, ends: list[float] | None) -> Reason | None:
+    if swap is None or ends is None:
+        return None
+    if ends[0] * ends[1] <= 0:
+        return Reason("ageing_no_swap", low_pct=ends[0], high_pct=ends[1])
+    return Reason("ageing_swap", swap_pct=swap, low_pct=ends[0], high_pct=ends[1])
 
 
 def _unlike(row: MeterAgeing, usual: float) -> Reason:

@@ -5,8 +5,10 @@ AGEING_WORDS = {
     "(90 %: {low_pct:signed2} to {high_pct:signed2}){swap:optional}.",
     "ageing_swap": " and {swap_pct:loses_or_gains} {swap_pct:size2} % at each battery swap "
     "({low_pct:signed2} to {high_pct:signed2})",
+    "ageing_no_swap": "; a battery swap does nothing that can be told from none "
+    "({low_pct:signed2} to {high_pct:signed2} %)",
     "ageing_unknown": "How fast this group ages is hardly known: between {low_pct:signed2} and "
-    "{high_pct:signed2} % a year, from the records of {n:plain} of its meters.",
+    "{high_pct:signed2} % a year, meters it rests on: {n:plain}.",
     "ageing_settles": "Its ageing settles: it was faster when the meters were new.",
     "ageing_speeds_up": "Its ageing speeds up with age.",
     "ageing_outside": "{meter} ages by {drift_pct:signed2} % a year, {times:optional}beyond the "

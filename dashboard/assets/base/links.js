@@ -22,6 +22,14 @@
     go(link.getAttribute("href"));
   });
 
+  // A mark or line of a chart may carry an address beside its words.
+  document.addEventListener("click", function (event) {
+    const plot = around(event, ".js-plotly-plot");
+    const point = plot && plot._hoverdata && plot._hoverdata[0];
+    const said = point && point.customdata;
+    if (Array.isArray(said) && said[1]) go(said[1]);
+  });
+
   // ---- what the server refuses -----------------------------------------------------------
   // A sign-in that has ended, a file too large: said in the page, which keeps what was typed.
   const REFUSALS = [401, 403, 413, 421];

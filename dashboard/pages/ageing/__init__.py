@@ -1,0 +1,1 @@
+"""How does each group of meters age, and which meters age unlike the others?"""
