@@ -1,4 +1,3 @@
-from .ageing_charts import Batch as Batch
 from .ageing_charts import ageing_courses as ageing_courses
 from .ageing_charts import ageing_rates as ageing_rates
 from .ageing_charts import ageing_swaps as ageing_swaps

@@ -1,5 +1,5 @@
-from .ageing_document import AgeingDocument as AgeingDocument
-from .ageing_document import ageing_document as ageing_document
+from .ageing_by_meter import AgeingDocument as AgeingDocument
+from .ageing_by_meter import ageing_document as ageing_document
 from .ageing_table import GroupAgeing as GroupAgeing
 from .ageing_table import group_table as group_table
 from .charts import Budget as Budget

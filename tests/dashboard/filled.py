@@ -123,6 +123,14 @@ def budget(page: Any) -> Iterator[None]:
     yield
 
 
+@fills("/ageing", "/ageing?batch=serial")
+def ageing(page: Any) -> Iterator[None]:
+    page.wait_for_selector(CHART)
+    for closed in page.locator(".ageing details > summary").all()[1:]:
+        closed.click()
+    yield
+
+
 @fills("/method")
 def method(page: Any) -> Iterator[None]:
     page.wait_for_selector("#method-body .js-plotly-plot .scatterlayer .trace")

@@ -25,6 +25,7 @@ ASKED: dict[str, tuple[Any, ...]] = {
     **dict.fromkeys(("plan", "budget"), (SEASON,)),
     "rider": (RIDER,),
     "policies": (),
+    "ageing": (),
     "hindcast": (),
     "intervals": (),
     "workshops": (),

@@ -27,13 +27,19 @@ def _run(*words: str) -> tuple[int, Any]:
 
 
 @pytest.fixture(scope="module")
-def status(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
-    """The status of the loaded and fitted demo on its last day."""
+def store(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The store of the loaded and fitted demo."""
     store = str(tmp_path_factory.mktemp("demo") / "demo.duckdb")
     code, loaded = _run("load", "--store", store, str(SEEDS / "tables"), str(SEEDS / "recordings"))
     assert code == 0
     assert loaded["set_aside"] == []
     assert loaded["fit"]["converged"]
+    return store
+
+
+@pytest.fixture(scope="module")
+def status(store: str) -> dict[str, Any]:
+    """The status of the demo on its last day."""
     code, document = _run("status", "--store", store, "--as-of", TODAY)
     assert code == 0
     return dict(document)
@@ -47,6 +53,16 @@ def _truth() -> dict[str, float]:
 
 def _alarms(status: dict[str, Any], section: str, key: str, device: str) -> list[dict[str, Any]]:
     return [a for row in status[section] if row[key] == device for a in row["alarms"]]
+
+
+def test_ageing_holds_the_truth(store: str) -> None:
+    """Olivine loses 0.7 % a year and gains 0.5 % at each battery swap (seeds/README.md)."""
+    _, document = _run("ageing", "--store", store, "--as-of", TODAY)
+    [olivine] = [g for g in document["groups"] if g["model_group"] == "olivine"]
+    low, high = olivine["interval90_pct_per_year"]
+    assert low < -0.7 < high < 0
+    low, high = olivine["swap_interval90_pct"]
+    assert 0 < low < 0.5 < high
 
 
 def test_intervals_hold_the_truth(status: dict[str, Any]) -> None:

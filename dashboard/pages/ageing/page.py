@@ -33,7 +33,7 @@ def layout(data: Guarded, view: View) -> html.Div:
             html.P(_how_to_read(found)),
             controls(asked, [group["model_group"] for group in found["groups"]]),
             dcc.Download(id="ageing-file"),
-            dcc.Store(id="ageing-asked", data=asked),
+            dcc.Store(id="ageing-shown", data=asked),
             *[group_part(view, group, asked) for group in chosen],
         ],
         className="ageing",
@@ -57,7 +57,7 @@ def register(app: Dash, data: Guarded) -> None:
         Input("ageing-group-chosen", "data"),
         Input("ageing-across-chosen", "data"),
         Input("ageing-batch-chosen", "data"),
-        State("ageing-asked", "data"),
+        State("ageing-shown", "data"),
         prevent_initial_call=True,
     )
     def choose(group: str | None, across: str | None, batch: str | None, asked: Document) -> Any:
@@ -73,7 +73,7 @@ def register(app: Dash, data: Guarded) -> None:
         Output("ageing-file", "data"),
         Input("ageing-meters-csv", "n_clicks"),
         Input("ageing-courses-csv", "n_clicks"),
-        State("ageing-asked", "data"),
+        State("ageing-shown", "data"),
         prevent_initial_call=True,
     )
     def save(meters: int | None, courses: int | None, asked: Document) -> Any:

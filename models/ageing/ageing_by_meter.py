@@ -67,7 +67,7 @@ class GroupAgeingDocument(TypedDict):
 
     shape_per_year: 0: a line; above: it settles at that rate; below: it speeds up
     swap_pct None: none of its meters had a battery swap
-    in the order of their size; course: with age, up to two years beyond the oldest meter; text, reasons: it in words
+    course: with age, up to two years beyond the oldest meter; text: it in words
     """
 
     model_group: str
