@@ -276,13 +276,14 @@ def group_sentences(group: GroupAgeingDocument) -> list[Reason]:
     else:
         step = _step(group["swap_pct"], group["swap_interval90_pct"])
         said = [Reason("ageing_rate", drift_pct=drift, low_pct=low, high_pct=high, swap=step)]
-        if abs(group["shape_per_year"]) > SHAPED:
-            settles = group["shape_per_year"] > 0
-            said.append(Reason("ageing_settles" if settles else "ageing_speeds_up"))
+        if group["shape_per_year"] > SHAPED:
+            said.append(Reason("ageing_settles"))
+        elif group["shape_per_year"] < -SHAPED:
+            said.append(Reason("ageing_speeds_up"))
     outside = [row for row in group["meters"] if row["outside"]]
     said += [_unlike(row, drift) for row in outside]
     if not outside:
-        said.append(Reason("ageing_inside" if n > 1 else "ageing_alone"))
+        said.append(Reason("ageing_inside") if n > 1 else Reason("ageing_alone"))
     return said
 
 

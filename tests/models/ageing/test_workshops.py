@@ -30,7 +30,7 @@ def test_effects_beside_the_model_against_brute_force():
     """Z'PZ and Z'Py with P the inverse of the dense joint covariance."""
     fitted = condition(small_fleet(), known_hyper(), today=TODAY, settings=SETTINGS)
     what, y, noise = readings(small_fleet())
-    P = np.linalg.inv(covariance(small_fleet(), what, what) + np.diag(noise))
+    P = np.linalg.inv(covariance(small_fleet(), what, what, {}) + np.diag(noise))
     data = small_fleet()
     ids = [*data.bench["session_id"], *data.comparisons["comparison_id"]]
     rng = np.random.default_rng(1)

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from models.wording import Reason, browser_templates, said
+from models.wording.ageing_words import AGEING_WORDS
 from models.wording.alarm_words import ALARM_WORDS
 from models.wording.bench_words import BENCH_WORDS, BROWSER_WORDS
 from models.wording.device_words import DEVICE_WORDS
@@ -21,7 +22,10 @@ from models.wording.ride_words import RIDE_WORDS
 from models.wording.status_words import STATUS_WORDS
 
 ROOT = Path(__file__).parents[3]
-TABLES = (BROWSER_WORDS, BENCH_WORDS, RIDE_WORDS, ALARM_WORDS, STATUS_WORDS, DEVICE_WORDS)
+TABLES = (
+    *(BROWSER_WORDS, BENCH_WORDS, RIDE_WORDS, ALARM_WORDS, STATUS_WORDS, DEVICE_WORDS),
+    AGEING_WORDS,
+)
 
 
 def given() -> Iterator[tuple[str, str, set[str]]]:
