@@ -31,6 +31,7 @@ def match_document(
     sheets: list[SheetMatch] = []
     aside = _set_aside([p for match in matches for p in match.proposals], zone)
     notices = [problem.sentence() for match in matches for problem in match.problems]
+    notices += [f"{match.file}: {notice}" for match in matches for notice in match.notices]
     for match in matches:
         sheets += [_documented(raw, loaded=report is not None) for raw in match.documented]
         for proposal in match.proposals:

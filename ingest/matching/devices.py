@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 
 from ingest.matching.meaning import Known, bare
 from ingest.matching.proposal import Proposal, TableRows
@@ -155,14 +156,22 @@ def _note_meters(meters: dict[str, _Seen], rows: TableRows, proposal: Proposal) 
         if not name:
             continue
         seen = meters.setdefault(name, _Seen(number))
-        day = (row.get("measured_at") or row.get("from_date") or row.get("date") or "")[:10]
-        seen.first_day = min(filter(None, (seen.first_day, day)), default="")
+        seen.first_day = min(filter(None, (seen.first_day, _day_of(row))), default="")
         seen.arms |= {row.get("arm") or ""} - {""}
         seen.rings |= {row.get("chainring") or ""} - {""}
         seen.own_slopes |= bool(row.get("slope_before_left") or row.get("slope_before_right"))
         seen.words |= title | beside.get(number, set())
         seen.cranks |= {row.get("crank_length_mm") or ""} - {""}
         seen.convention = seen.convention or proposal.conventions.get(name)
+
+
+def _day_of(row: Mapping[str, str | None]) -> str:
+    """Return the day of a row; "" where what stands there is none."""
+    text = (row.get("measured_at") or row.get("from_date") or row.get("date") or "")[:10]
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        return ""
 
 
 def _words_beside(proposal: Proposal) -> dict[int, set[str]]:

@@ -30,7 +30,7 @@ from ingest.readers import (
     read_grids,
     table_of,
 )
-from ingest.schema import TABLES, Problem, Table
+from ingest.schema import TABLES, Problem, Table, fault
 from ingest.store import Store
 from ingest.validate import Entry
 
@@ -47,6 +47,7 @@ class FileMatch:
     path        what the store knows it by; `file` is how messages call it
     documented  its tables that are in the documented form already: `load` reads them
     problems    why it cannot be read
+    notices     what else is to be said of it
     devices     rows for lists of devices and people that it names first
     """
 
@@ -56,6 +57,7 @@ class FileMatch:
     proposals: list[Proposal] = field(default_factory=list)
     documented: list[RawTable] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)
     devices: list[Device] = field(default_factory=list)
 
     def content(self) -> Content:
@@ -153,13 +155,22 @@ def _unread(file: Path, error: OSError) -> FileMatch:
 
 
 def match_bytes(path: Path, file: str, data: bytes, start: _Start) -> FileMatch:
-    """Return what is proposed for the bytes of a file."""
+    """Return what is proposed for the bytes of a file, or why nothing is."""
     match = FileMatch(path, file, sha256(data).hexdigest())
     try:
-        grids = read_apart(read_grids, file, data)
+        _look_into(match, data, start)
     except UnreadableError as error:
         match.problems.append(error.problem(file))
-        return match
+    except Exception as error:  # one file the program fails on does not keep the others out
+        match.problems.append(fault(error, file))
+    return match
+
+
+def _look_into(match: FileMatch, data: bytes, start: _Start) -> None:
+    """Add to a match what its file holds; UnreadableError where it holds no table at all."""
+    path, file = match.path, match.file
+    grids = read_apart(read_grids, file, data)
+    match.notices = [notice for grid in grids for notice in grid.notices]
     if any(looks_documented(grid) for grid in grids):
         match.documented = [t for t in read_bytes(path, file, data).tables if is_documented(t)]
         done = {raw.sheet for raw in match.documented}
@@ -167,7 +178,12 @@ def match_bytes(path: Path, file: str, data: bytes, start: _Start) -> FileMatch:
     tables = [_by_meter(table, start) for grid in grids for table in find_tables(grid)]
     several = len(grids) > 1
     match.proposals = [_proposed(table, start, several_sheets=several) for table in tables]
-    return match
+    if not match.proposals and not match.documented:
+        raise UnreadableError(
+            found="no table",
+            expected="a row of headings, and rows of values below it",
+            fix="put headings above the values, or leave the file out",
+        )
 
 
 def _by_meter(table: FoundTable, start: _Start) -> FoundTable:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from ingest.matching.bench import by_words, conventions, read_bench
+from ingest.matching.bench import by_words, conventions, headed_as_bench, read_bench
 from ingest.matching.meaning import (
     Assigned,
     Choices,
@@ -67,7 +67,7 @@ def propose(found: FoundTable, known: Known, choices: Choices, *, several_sheets
     if ride is not None:
         return _of_a_ride(found, columns, ride)
     fit = _decided(columns, assigned, choices)
-    if fit is None and not _is_bench(assigned) and choices.table is None:
+    if fit is None and not (_is_bench(assigned) or headed_as_bench(columns)) and not choices.table:
         fit = best_table(columns, _titles(found))
     if fit is not None:
         return _of_records(found, columns, fit, known, choices)

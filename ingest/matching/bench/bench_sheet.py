@@ -14,7 +14,7 @@ from ingest.matching.bench.identity import (
 )
 from ingest.matching.bench.loads import loads_of
 from ingest.matching.bench.physics import TORQUES, settle
-from ingest.matching.bench.roles import unexplained
+from ingest.matching.bench.roles import ask_readings, unexplained
 from ingest.matching.bench.rows import BenchRows, Facts, bench_rows, lone_slope_column
 from ingest.matching.bench.session_cells import SLOPES
 from ingest.matching.bench.slopes import (
@@ -87,10 +87,14 @@ def read_bench(
         sheet.questions.append(_ask_crank())
     if table.doubtful and "columns" not in answers:
         sheet.questions.append(_ask_names(table))
+    if not any(a.is_reading or a.why == "named" for a in assigned):
+        sheet.questions = sheet.questions or ask_readings([a.column for a in assigned])
     if sheet.questions or not any(a.is_reading for a in assigned):
         return sheet
     clocks = by_name[CLOCK].column.cells if CLOCK in by_name else None
-    facts = _facts(assigned, meters, instants(days.texts, clocks), by_name)
+    dated = by_name.get("measured_at")
+    written = dated.column.cells if dated else [""] * len(table.rows)
+    facts = _facts(assigned, meters, instants(days.texts, clocks), by_name, written)
 
     def rows() -> BenchRows:
         unit, sure = torque or TORQUES[0], "units" not in answers
@@ -251,6 +255,7 @@ def _facts(
     meters: Texts,
     at: Texts,
     by_name: Mapping[str, Assigned],
+    written: Sequence[str],
 ) -> Facts:
     numbers = by_name["session_id"].column.cells if "session_id" in by_name else None
     shared = lone_slope_column(assigned)  # its cells differ from before to after
@@ -261,4 +266,4 @@ def _facts(
     names, began = sessions(
         meters, at, numbers=numbers, apart=apart, row_a_reading=several or readings == 1
     )
-    return Facts(meters, names, began)
+    return Facts(meters, names, began, written)

@@ -102,7 +102,7 @@ def is_no_name(text: str) -> bool:
     """Return whether a text is what stands in the place of a name: ???, #REF!, =A1, 1e999."""
     plain = re.search(r"[^\W_]", text, re.ASCII) is not None and text.isprintable()
     number = re.fullmatch(r"\d+e\d+|\d+\s?/\s?\d+", text, re.IGNORECASE)
-    return not plain or text[0] in "#=" or number is not None
+    return not plain or len(text) > LONGEST_ID or text[0] in "#=" or number is not None
 
 
 def _odd_ones(meters: Texts, known: Known) -> set[str]:

@@ -67,6 +67,23 @@ def by_words(columns: Sequence[ColumnSeen]) -> list[Assigned]:
     return assigned
 
 
+def headed_as_bench(columns: Sequence[ColumnSeen]) -> bool:
+    """Return whether headings are those of a bench sheet, whatever stands below them."""
+    masses = [c for c in columns if "mass" in c.concepts]
+    shown = {"torque", "zero", *TRAIT_CONCEPTS}
+    return any(c.concepts & shown for c in columns if c not in masses) and bool(masses)
+
+
+def ask_readings(columns: Sequence[ColumnSeen]) -> list[Question]:
+    """Ask which column holds readings, where headings are those of a bench and no values are."""
+    if not headed_as_bench(columns):
+        return []
+    headed = [c for c in columns if c.concepts & {"torque", *TRAIT_CONCEPTS}] or list(columns)
+    what = f'"{headed[0].name}" holds no torque as numbers. Which readings are these?'
+    choices = (reading({}).text(), *TRAITED, IGNORED)
+    return [Question(column_key(headed[0].name), what, choices)]
+
+
 def crank_unit(column: ColumnSeen) -> Unit | None:
     """Return the unit in which every value of a column is a crank's length; None if there is none.
 
@@ -113,10 +130,19 @@ def _of_days(column: ColumnSeen) -> Assigned:
     return _worded(column, "measured_at", known="day" in column.concepts)
 
 
+def _are_spoilt_readings(column: ColumnSeen) -> bool:
+    """Return whether a column is headed as one of readings, and holds numbers with more in them."""
+    digits = [any(c.isdecimal() for c in cell) for cell in column.cells if cell]
+    headed = bool(column.concepts) and column.concepts <= {"torque", *TRAIT_CONCEPTS}
+    return headed and all(digits)
+
+
 def _of_text(column: ColumnSeen) -> Assigned:
     if says_traits(column.cells) and not column.concepts & {"technician", "note", "meter"}:
         known = bool(column.concepts & {"label", "stage", "direction", "mass", "torque"})
         return _worded(column, LABEL, known=known)
+    if _are_spoilt_readings(column):
+        return _reading(column)
     for concept, name in _WORDED.items():
         if concept in column.concepts:
             return _worded(column, name, known=True)

@@ -31,11 +31,15 @@ class BenchRows:
 
 @dataclass(frozen=True)
 class Facts:
-    """What holds for a whole row of the sheet, parallel to its rows."""
+    """What holds for a whole row of the sheet, parallel to its rows.
+
+    written  its day as it stands there
+    """
 
     meters: Sequence[str | None]
     sessions: Sequence[str | None]
     began: Sequence[str | None]
+    written: Sequence[str]
 
 
 def bench_rows(
@@ -70,7 +74,7 @@ def bench_rows(
                 **own[row],
                 "session_id": session or f"row {number}",
                 "meter_id": facts.meters[row],
-                "measured_at": facts.began[row],
+                "measured_at": facts.began[row] or facts.written[row] or None,
                 "reading": str(count[session] if session else 1),
             }
             _add(found, table, shown, cells, rules)

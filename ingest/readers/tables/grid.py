@@ -51,6 +51,7 @@ def _text_grid(file: str, data: bytes) -> Grid:
     within_bounds(widest, widest * len(filled))
     cells = [[_clean(cell) for cell in record.cells[:MOST_COLUMNS]] for record in filled]
     rows = [record.row for record in filled]
+    notices = [*notices, *_cut_at(max(len(record.cells) for record in filled))]
     return Grid(file, None, cells, rows, commas_likely=separator != ",", notices=notices)
 
 
@@ -76,4 +77,12 @@ def _sheet_grid(file: str, book: fastexcel.ExcelReader, name: str) -> Grid | Non
     filled = [(row, cells) for row, cells in numbered if any(cells)]
     if not filled:
         return None
-    return Grid(file, name, [cells for _, cells in filled], [row for row, _ in filled], typed=True)
+    rows, kept = [row for row, _ in filled], [cells for _, cells in filled]
+    return Grid(file, name, kept, rows, typed=True, notices=_cut_at(frame.width))
+
+
+def _cut_at(width: int) -> list[str]:
+    """Return the notice that a sheet has more columns than are read, where it does."""
+    if width <= MOST_COLUMNS:
+        return []
+    return [f"only the first {MOST_COLUMNS} of its {width} columns were read."]

@@ -185,3 +185,47 @@ def test_a_row_that_no_meter_shows_is_set_aside() -> None:
     [found] = match_uploads(NO_STORE, [("a.csv", grid)], Asked())
     assert [problem.row for _, problem in found.proposals[0].problems] == [3]
     assert sum(loadable(found).values()) == 2
+
+
+def test_a_bench_sheet_without_numbers_is_not_taken_for_another_table() -> None:
+    text = "Date,Meter,Mass kg,Crank mm,L/R\n14/03/2026,A12,20,172.5,/\n15/03/2026,A12,20,172.5,a\n"
+    assert proposed(text)[1:] == ({}, {"column:L/R"})
+
+
+def test_a_bad_cell_sets_aside_its_reading_and_not_its_row() -> None:
+    text = "Date;Meter;Mass kg;Crank mm;Zero;L;R\n14.3.2026;A12;20;172,5;0,1;33,9 ?;33,8\n"
+    [found] = match_uploads(NO_STORE, [("s.csv", text.encode())], Asked())
+    assert sorted(key[6] for key in loadable(found)) == [0.1, 33.8]
+    [problem] = match_document([found], zone="UTC")["sheets"][0]["set_aside"]
+    assert (problem["row"], problem["column"], problem["found"]) == (2, "torque_nm", "33,9 ?")
+
+
+def test_what_the_other_readings_speak_against_is_set_aside() -> None:
+    rows = [
+        f"{day:02}/03/2026,A12,20,172.5,{0.1 + day / 100:.2f},33.{day:02}" for day in range(10, 18)
+    ]
+    head = "Date,Meter,Mass kg,Crank mm,Zero,Torque"
+    damaged = [
+        [*rows, rows[3]],
+        [*rows[:4], rows[4].replace("33.14", "38.14"), *rows[5:]],
+        [*rows[:4], rows[4].replace("33.14", "33"), *rows[5:]],
+        [*rows, "18/03/2026,A12,20,172.5,0.28"],
+    ]
+    for lines in damaged:
+        text = "\n".join([head, *lines])
+        [found] = match_uploads(NO_STORE, [("s.csv", text.encode())], Asked())
+        kept = loadable(found)
+        assert kept
+        assert not {37.14, 38.14, 33.0, 0.28} & {key[6] for key in kept}
+        assert max(kept.values()) == 1
+
+
+def test_a_file_the_program_fails_on_keeps_no_other_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_given: object, **_named: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.delenv("SLOPEWATCH_DEBUG", raising=False)
+    monkeypatch.setattr("ingest.matching.files.find_tables", fails)
+    [found] = match_uploads(NO_STORE, [("s.csv", b"Date,Meter\n1,2\n")], Asked())
+    assert found.proposals == []
+    assert "set s.csv aside" in found.problems[0].fix
