@@ -69,12 +69,14 @@ def load_files(fleet: Fleet, files: Sequence[File]) -> LoadedFiles:
     Raise a UserError where a file holds a table that whoever asks may not change.
     """
     own, files = are_own(files)
-    report = load_uploads(
-        fleet.store,
-        files,
-        progress=lambda what, done, of: fleet.say(f"{what} ({done} of {of})"),
-        only=fleet.person.tables,
-    )
+    report = LoadReport()  # of sheets alone nothing is loaded yet
+    if files:
+        report = load_uploads(
+            fleet.store,
+            files,
+            progress=lambda what, done, of: fleet.say(f"{what} ({done} of {of})"),
+            only=fleet.person.tables,
+        )
     rides = recordings_among(files) if "pairs" in fleet.person.tables else []
     if rides or _brings_pairs(report):
         report.notices += take_in_uploads(fleet.store, rides, say=fleet.say)

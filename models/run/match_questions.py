@@ -56,7 +56,7 @@ def match_files(fleet: Fleet, paths: Sequence[Path], options: MatchOptions) -> M
     return {**document, "fit": refit(fleet) if loaded and options.fit else None}
 
 
-@question(MECHANIC, MANAGER, place="model", by_fit=False, kept=False)
+@question(MECHANIC, MANAGER, kept=False)
 def match_sheets(fleet: Fleet, drop: str, answers: Mapping[str, str]) -> MatchDocument:
     """Return what is proposed for sheets that were dropped; nothing goes into the store."""
     matches = _dropped(fleet, drop, answers)

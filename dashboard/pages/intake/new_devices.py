@@ -12,6 +12,7 @@ from ingest.schema import TABLES
 
 SHOWN = 60
 ALL = "*"
+OWN = ("serial_number",)  # of one device alone
 
 
 def devices_form(devices: Sequence[Document]) -> html.Div | None:
@@ -39,6 +40,7 @@ def _table(name: str, devices: Sequence[Document]) -> html.Div:
     more = len(devices) - SHOWN
     body = [_row(device, columns) for device in devices[:SHOWN]]
     lacking = {c: [d for d in devices if d["cells"][c] is None] for c in columns}
+    lacking = {c: lacks if c not in OWN else [] for c, lacks in lacking.items()}
     if any(len(lacks) > 1 for lacks in lacking.values()):
         body.insert(0, _row_for_all(name, lacking))
     titles = [theme.words(head) for head in ("name", *columns)]
@@ -72,7 +74,7 @@ def _field(device: Document, column: str) -> html.Label:
 def _hint(device: Document, column: str) -> str:
     likely = device["likely"].get(column)
     needed = "needed" if column in device["missing"] else ""
-    return theme.listed(needed or None, f"likely {likely}" if likely else None)
+    return f"{likely}?" if likely else needed
 
 
 def _input(table: str, name: str, column: str, hint: str) -> html.Label:
