@@ -176,7 +176,9 @@ def _steps(known: pl.DataFrame, usable: pl.DataFrame) -> _Steps:
 
 
 def _zero_variance(steps: _Steps, variance: Array, weight: Array) -> float:
-    """Return the variance of the zeros, N²·m²: maximum likelihood, drawn towards the usual.
+    """Return the variance of the zeros, N²·m²: maximum likelihood, the usual one at least.
+
+    Less is not believed: one zero that jumps by 0.5 N·m would be read as its meter's gain.
 
     Each comparison's own zero τ̂, its gain free, is N(0, s² + v); with v alone there is nothing to
     tell. Solved by Fisher's scoring for s²:  Σ (τ̂² − v − s²) / (s² + v)² = 0, far zeros clipped
@@ -195,7 +197,7 @@ def _zero_variance(steps: _Steps, variance: Array, weight: Array) -> float:
         off = np.minimum(own2, FARTHEST_ZERO**2 * total) / CLIPPED - total
         score = np.sum(off / total**2) + ZERO_DOF * (ZERO_SD_NM**2 - zero2) / zero2**2
         zero2 += score / (np.sum(1 / total**2) + ZERO_DOF / zero2**2)
-        zero2 = float(np.clip(zero2, (ZERO_SD_NM / 5) ** 2, LARGEST_ZERO_SD_NM**2))
+        zero2 = float(np.clip(zero2, ZERO_SD_NM**2, LARGEST_ZERO_SD_NM**2))
     return zero2
 
 
