@@ -178,7 +178,7 @@ def _within_uncertainty(basis: Basis, found: Reason, doubt: Doubt) -> Advice:
     """
     expanded, limit = basis.budget.expanded_pct, basis.tolerance_pct
     beyond = abs(basis.error_pct) > limit
-    in_doubt = doubt.agreed < SETTLED_HANGS and doubt.own_harm + doubt.leave_harm > LOOK_COST
+    in_doubt = doubt.agreed < SETTLED_HANGS and doubt.own_harm > LOOK_COST
     if not beyond and expanded <= limit and not in_doubt:
         return Advice(LEAVE, Reason("within_uncertainty", found=found))
     u, own = basis.budget.u_pct, basis.budget.part("session")[0]

@@ -103,7 +103,7 @@
       const part = h("section", { class: "bench-part", "aria-labelledby": "bench-setup-title" },
         h("h3", { id: "bench-setup-title" }, "Set up"));
       const sets = kit.mass_sets.map((set) => [set.bench_id, setWords(set)]);
-      this.own = h("div", { class: "bench-grid" },
+      this.otherMasses = h("div", { class: "bench-grid" },
         this.text("mass", "Masses, kg", "decimal"), this.text("hanger", "Hanger, kg", "decimal"));
       part.append(h("div", { class: "bench-grid" },
         this.choose("bench_id", "Mass set", [...sets, ["", "Other masses\u2026"]]),
@@ -119,8 +119,8 @@
           ["", "not noted"], ["5", "5 min"], ["15", "15 min"], ["30", "half an hour"],
           ["60", "an hour or more"],
         ]),
-        this.text("technician", "Your name", "text")), this.own, bench.whenPart(this));
-      this.own.hidden = Boolean(setup.bench_id);
+        this.text("technician", "Your name", "text")), this.otherMasses, bench.whenPart(this));
+      this.otherMasses.hidden = Boolean(setup.bench_id);
       return part;
     }
 
@@ -239,7 +239,7 @@
         "data-name": name,
         onchange: (event) => {
           this.draft.setup[name] = event.target.value;
-          if (name === "bench_id") this.own.hidden = Boolean(event.target.value);
+          if (name === "bench_id") this.otherMasses.hidden = Boolean(event.target.value);
           if (name === "path") this.drawStages();
           this.changed();
         },
@@ -381,8 +381,8 @@
       this.found = found;
       const work = found.after_work.used.length ? found.after_work : found.as_found;
       this.deciding = work.used.length ? work : null;
-      this.own = bench.judge(this.kit, this.meter, this.deciding);
-      this.suspected = this.own.suspicions;
+      this.judgedHere = bench.judge(this.kit, this.meter, this.deciding);
+      this.suspected = this.judgedHere.suspicions;
       this.unsure = this.doubtful(all);
       this.judgeSetup();
       this.drawTarget(all, typed);
@@ -622,7 +622,7 @@
     // The page's own word until the server's verdict is there; both by the same rule.
     ownWord(found) {
       const limit = this.meter.tolerance_pct;
-      const usual = bench.usualU(this.kit, this.meter, found.used[0].row).expanded;
+      const usual = bench.usualU(this.kit, this.meter, found.used[0].row, found.used.map((one) => one.row)).expanded;
       const parts = this.kind.own_slopes ? Object.values(found.sides).map((ratio) => 100 * (ratio - 1)) : [];
       const all = [found.error_pct, ...parts].map(Math.abs);
       const word = all.some((e) => e - usual > limit) ? "out_of_tolerance" : all.every((e) => e + usual <= limit) ? "in_tolerance" : "indeterminate";
@@ -656,8 +656,7 @@
         return [
           h("p", { class: "bench-word" }, this.ownWord(this.deciding)),
           h("p", { class: "bench-link", id: "bench-link", role: "status" }, text),
-          ...this.suspected.map((s) => h("p", { class: "warn" }, s.text)),
-          ...this.looks(bench.looks(this.kit, this.own.doubt, this.ownAdvice()), this.ownAdvice()),
+          ...this.warned(this.suspected, bench.looks(this.kit, this.judgedHere.doubt, this.ownAdvice()), this.ownAdvice()),
         ];
       }
       const doc = verdict.document;
@@ -665,16 +664,22 @@
         return [h("p", { class: "bench-link", id: "bench-link" }, doc.advice_text || doc.reason)];
       }
       const stage = this.deciding === this.found.after_work ? "after_work_" : "";
-      const more = [...doc.suspicions.map((s) => s.text), ...doc.findings];
       return [h("div", { class: "bench-verdict", id: "bench-verdict" },
         h("p", { class: "bench-word" }, h("b", {}, this.kit.states.verdicts[doc[stage + "verdict"]]),
           " (\u00b1\u00a0" + shown(this.meter.tolerance_pct, 1) + PC + "): " + signed(doc[stage + "gain_error_pct"]) + " \u00b1\u00a0" + shown(doc[stage + "expanded_uncertainty_pct"]) + PC + "."),
         h("p", {}, h("b", {}, this.kit.states.advice[doc.advice] || ""), ". " + doc.advice_text),
         ...this.newSlopes(doc),
-        ...more.map((text) => h("p", { class: "warn" }, text)),
-        ...this.looks(doc.checks, doc.advice),
+        ...this.warned(doc.suspicions, doc.checks, doc.advice),
+        ...doc.findings.map((text) => h("p", { class: "warn" }, text)),
         doc.as_left_gain_error_pct === null ? null
           : h("p", {}, "As left " + signed(doc.as_left_gain_error_pct) + " \u00b1\u00a0" + shown(doc.as_left_expanded_uncertainty_pct) + PC + ": " + this.kit.states.verdicts[doc.as_left_verdict].toLowerCase() + "."))];
+    }
+
+    // What is suspected and what to look at; a slip that is to be looked at is said once.
+    warned(suspicions, checks, advice) {
+      const listed = new Set(checks.map((check) => check.kind));
+      const others = suspicions.filter((s) => !bench.typed(s.probability) || !listed.has(s.kind));
+      return [...others.map((s) => h("p", { class: "warn" }, s.text)), ...this.looks(checks, advice)];
     }
 
     // What to look at before doing as advised, the likeliest and quickest first.
@@ -687,9 +692,12 @@
 
     newSlopes(doc) {
       if (doc.advice !== "reset") return [];
-      return ["", "_left", "_right"].filter((side) => bench.typed(doc["slope_to_enter" + side])).map((side) => {
-        const value = doc["slope_to_enter" + side];
-        const label = sided("New slope", side);
+      const left = doc.as_left_gain_error_pct !== null;
+      const key = left ? "recommended_slope" : "slope_to_enter";  // once measured as left, for that state
+      return ["", "_left", "_right"].filter((side) => bench.typed(doc[key + side])).map((side) => {
+        const value = doc[key + side];
+        const stays = left && value === bench.parse(this.draft.setup["slope_after" + side]);
+        const label = sided(stays ? "The slope stays" : "New slope", side);
         return h("p", { class: "bench-slope" }, label + " ", h("b", {}, bench.slopeText(this.meter, value)));
       });
     }
@@ -702,7 +710,7 @@
     recommended(side) {
       if (this.unsure.size) return null;
       const doc = this.verdict && this.verdict.of === JSON.stringify(this.judged()) && this.verdict.document;
-      if (doc) return doc.advice === "reset" ? doc["slope_to_enter" + side] : null;
+      if (doc) return doc.advice === "reset" && doc.as_left_gain_error_pct === null ? doc["slope_to_enter" + side] : null;
       if (!this.deciding || this.adviceOf(side) !== "reset") return null;
       const before = bench.parse(this.draft.setup["slope_before" + side]);
       return bench.slopeToEnter(this.meter, bench.newSlope(before, this.ratioOf(side), this.meter.convention));
@@ -714,9 +722,10 @@
 
     // The page's own advice of the meter (side empty), or of one side with a slope of its own.
     adviceOf(side) {
-      const usual = bench.usualU(this.kit, this.meter, this.deciding.used[0].row);
+      const rows = this.deciding.used.map((one) => one.row);
+      const usual = bench.usualU(this.kit, this.meter, rows[0], rows);
       const before = bench.parse(this.draft.setup["slope_before" + side]);
-      return bench.advise(this.kit, this.meter, this.own, {
+      return bench.advise(this.kit, this.meter, this.judgedHere, {
         error_pct: 100 * (this.ratioOf(side) - 1), expanded: usual.expanded, u: usual.u, own: usual.session,
         before: before, arm: side.slice(1),
       });

@@ -306,13 +306,22 @@
     return { sd: Math.sqrt((1e4 * squares + rules.repeat_prior_dof * rules.repeat_prior_pct ** 2) / total), dof: total };
   }
 
-  // A usual session's expanded uncertainty with these hands, mass set, place and crank, %.
-  function usualU(kit, meter, row) {
+  // What a hub's chain may hide, %: more where it was loaded one way only.
+  function chainU(kit, meter, rows) {
+    if (!throughChain(kit, meter, rows[0])) return 0;
+    const loaded = new Set(rows.map((row) => row.direction));
+    const limit = loaded.has("up") && loaded.has("down") ? kit.rules.chain_loss_left : kit.rules.chain_loss_limit;
+    return (100 * limit) / Math.sqrt(3);
+  }
+
+  // A usual session's uncertainty with these hands, mass set, place and crank, %.
+  // rows: all that hang in the row's stage
+  function usualU(kit, meter, row, rows) {
     const u = uOf(kit, row);
     const kind = kit.kinds[meter.kind];
     const repeat = repeatability(kit, row);
     const hanging = kind.repeat_weight * repeat.sd;
-    const total = Math.hypot(u.bench, u.place, u.crank, kind.u_rest_pct, hanging);
+    const total = Math.hypot(u.bench, u.place, u.crank, kind.u_rest_pct, hanging, chainU(kit, meter, rows || [row]));
     const few = hanging ** 4 / repeat.dof + (kind.dof_rest ? kind.u_rest_pct ** 4 / kind.dof_rest : 0);
     const whole = Math.max(Math.floor(total ** 4 / few + 1e-9), 1);
     const k = kit.rules.coverage[whole - 1] || kit.rules.coverage_infinite;

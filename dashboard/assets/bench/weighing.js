@@ -68,28 +68,28 @@
   // What the meter is expected to be found with, 100\u00b7ln: mean, and sd with this session's own;
   // with the past that says so, and the hangs that this session repeats.
   // exact: {session, whole, expanded}: uncertainties as the server has them; null: a usual one's.
-  function awaited(kit, meter, row, exact) {
+  function awaited(kit, meter, row, exact, rows) {
     const hangs = repeated(kit, meter, row);
     const past = hangs.length || !(meter.hangs || []).length ? meter.past : meter.past_after;
     const expected = bench.expectation(kit, meter, row, past);
-    const own = exact ? exact.session : bench.usualU(kit, meter, row).session;
-    const whole = exact ? exact.whole : bench.usualU(kit, meter, row).u;
+    const own = exact ? exact.session : bench.usualU(kit, meter, row, rows).session;
+    const whole = exact ? exact.whole : bench.usualU(kit, meter, row, rows).u;
     const u = expected.known && !expected.of_truth ? own : whole;
     return { hangs, past, expected, own, whole, mean: expected.mean, sd: Math.hypot(expected.sd, u) };
   }
 
   function caseOf(kit, meter, found, exact) {
-    const row = found.used[0].row;
-    const one = awaited(kit, meter, row, exact);
+    const [row, rows] = [found.used[0].row, found.used.map((used) => used.row)];
+    const one = awaited(kit, meter, row, exact, rows);
     const x = found.ratio > 0 ? 100 * Math.log(found.ratio) : 0;
     const apart = (hang) => Math.abs(hang.found - x) / Math.hypot(hang.u_session, one.own);
     return Object.assign(one, {
       row, x,
-      rows: found.used.map((used) => used.row),
+      rows,
       ratio: found.ratio,
       per_nm: found.per_nm,
       zero: found.zero,
-      expanded: exact ? exact.expanded : bench.usualU(kit, meter, row).expanded,
+      expanded: exact ? exact.expanded : bench.usualU(kit, meter, row, rows).expanded,
       off: x - one.mean,
       before: one.hangs.filter((hang) => apart(hang) <= kit.rules.agrees),
     });
@@ -447,8 +447,7 @@
 
   function withinUncertainty(rules, limit, doubt, base) {
     const size = Math.abs(base.error_pct);
-    const harm = doubt.own_harm + doubt.leave_harm;
-    const inDoubt = doubt.agreed < rules.settled_hangs && harm > rules.look_cost;
+    const inDoubt = doubt.agreed < rules.settled_hangs && doubt.own_harm > rules.look_cost;
     if (size <= limit && base.expanded <= limit && !inDoubt) return "leave";
     const stays = rules.coverage_of_two * Math.sqrt(Math.max(base.u ** 2 - base.own ** 2, 0));
     return stays > (size > limit ? size : limit) || doubt.agreed >= rules.enough_hangs ? "leave" : "repeat";

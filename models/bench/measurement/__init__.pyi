@@ -5,6 +5,8 @@ from .budget_terms import BUOYANCY_RELATIVE as BUOYANCY_RELATIVE
 from .budget_terms import OFF_LEVEL_RELATIVE as OFF_LEVEL_RELATIVE
 from .display import Displays as Displays
 from .inputs import CHAIN_LOSS as CHAIN_LOSS
+from .inputs import CHAIN_LOSS_LEFT as CHAIN_LOSS_LEFT
+from .inputs import CHAIN_LOSS_LIMIT as CHAIN_LOSS_LIMIT
 from .inputs import DEFAULT_LENGTH_LIMIT_MM as DEFAULT_LENGTH_LIMIT_MM
 from .inputs import read_sessions as read_sessions
 from .kinds import KINDS as KINDS
