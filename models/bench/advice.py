@@ -111,7 +111,7 @@ def advise(
     if bent is not None and bent > BENT_FACTOR * basis.tolerance_pct:
         return Advice(SEND_AWAY, Reason("no_slope_mends", bend_pct=bent))
     advice = _by_size(basis, doubt)
-    if advice.code in (RESET, SEND_AWAY, LEAVE):
+    if advice.code in (RESET, SEND_AWAY):
         advice = _unless_looking_is_cheaper(advice, basis, doubt)
     return Advice(REPEAT, hold) if hold is not None and advice.code == RESET else advice
 
@@ -121,10 +121,9 @@ def _unless_looking_is_cheaper(advice: Advice, basis: Basis, doubt: Doubt) -> Ad
     if doubt.agreed >= ENOUGH_HANGS:
         return advice
     found = _gain(basis)
-    if advice.code != LEAVE and doubt.outside and not doubt.agreed:
+    if doubt.outside and not doubt.agreed:
         return Advice(REPEAT, Reason("outside_forecast", found=found))
-    harm = doubt.leave_harm if advice.code == LEAVE else doubt.reset_harm
-    if harm > LOOK_COST * (1 + PATIENCE * doubt.agreed):
+    if doubt.reset_harm > LOOK_COST * (1 + PATIENCE * doubt.agreed):
         return Advice(REPEAT, Reason("look_first", found=found))
     return advice
 

@@ -405,10 +405,9 @@
     const rules = kit.rules;
     const doubt = base.arm ? ofSide(judged.doubt, base) : judged.doubt;
     const code = bySize(rules, meter, doubt, base);
-    if (code === "repeat" || doubt.agreed >= rules.enough_hangs) return code;
-    if (code !== "leave" && doubt.outside && !doubt.agreed) return "repeat";
-    const harm = code === "leave" ? doubt.leave_harm : doubt.reset_harm;
-    return harm > rules.look_cost * (1 + rules.patience * doubt.agreed) ? "repeat" : code;
+    if (code === "repeat" || code === "leave" || doubt.agreed >= rules.enough_hangs) return code;
+    if (doubt.outside && !doubt.agreed) return "repeat";
+    return doubt.reset_harm > rules.look_cost * (1 + rules.patience * doubt.agreed) ? "repeat" : code;
   }
 
   // Forecasts are of a pair, not of its sides.

@@ -18,7 +18,8 @@ from models.bench.advice import (
     slope_mismatch_pct,
     slope_to_enter,
 )
-from models.bench.causes import LOOK_COST, Doubt, Suspicion
+from models.bench.causes import LOOK_COST, Check, Doubt, Suspicion, before_leaving
+from models.bench.causes.checks import HANG_SECONDS, SECONDS
 from models.metrology import Term, budget, verdict
 from models.wording import Reason
 
@@ -139,9 +140,17 @@ def test_a_reset_waits_for_the_cheaper_look() -> None:
         (Doubt(reset_harm=LOOK_COST * 99, agreed=ENOUGH_HANGS), "reset"),
     ):
         assert advise(case, [], doubt=doubt).code == code
-    quiet = basis(0.1)
-    assert advise(quiet, [], doubt=Doubt(leave_harm=LOOK_COST * 2)).code == "repeat"
-    assert advise(quiet, [], doubt=Doubt(outside=True)).code == "leave"
+    assert advise(basis(0.1), [], doubt=Doubt(outside=True)).code == "leave"
+
+
+def test_a_slope_left_alone_is_worth_a_glance_not_a_hang() -> None:
+    """A glance costs its seconds' part of what hanging again does, and mends what hanging would."""
+    each = LOOK_COST / HANG_SECONDS * SECONDS["hanger_mass"]
+    base = Check("hanger_mass", 0.35, 0.0, 1.9, 0.01, Reason("look_hanger"))
+    for hidden, shown in ((2 * each, 1), (each / 2, 0)):
+        doubt = Doubt(leave_harm=hidden, checks=(base._replace(hidden=hidden),))
+        assert advise(basis(0.1), [], doubt=doubt).code == "leave"
+        assert len(before_leaving(doubt)) == shown
 
 
 def test_within_tolerance_only_a_slope_that_is_surely_better() -> None:
@@ -161,7 +170,6 @@ def test_forecast_and_finding_together_ask_for_a_reset() -> None:
         (Doubt(own_harm=much, spared=much, better=0.8, agreed=SETTLED_HANGS), "reset"),
         (Doubt(own_harm=much, spared=much, better=0.7, agreed=SETTLED_HANGS), "leave"),
         (Doubt(own_harm=much, better=0.9), "repeat"),
-        (Doubt(leave_harm=LOOK_COST * 2), "repeat"),
     ):
         assert advise(case, [], doubt=doubt).code == code
     unlikely = basis(1.8, u=0.75)
