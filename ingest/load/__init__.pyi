@@ -17,6 +17,7 @@ from .sources import gather as gather
 from .sources import read_bytes as read_bytes
 from .sources import recordings_among as recordings_among
 from .typed_rows import SESSION_CORRECTED as SESSION_CORRECTED
+from .typed_rows import WITH_IT as WITH_IT
 from .typed_rows import Committed as Committed
 from .typed_rows import commit_rows as commit_rows
 from .typed_rows import commit_tables as commit_tables

@@ -25,6 +25,8 @@ from ingest.validate import Entry, cell_text, complete, signature
 Rows = Sequence[Mapping[str, object]]
 MOST_ROWS = 400
 MARK = "-entry-"
+WITH_IT = " and with it"
+"""Ends the name of an entry that goes when the session goes that it was made with."""
 SESSION_CORRECTED = "bench session corrected"
 DECISIONS = ("confirmed", "rejected")
 
@@ -191,12 +193,28 @@ def load_frames(store: Store, tables: Mapping[str, pl.DataFrame], *, known_in: P
 
 
 def take_back(store: Store, import_id: int, *, tables: Collection[str]) -> UndoReport:
-    """Undo an entry of `commit_rows` in one of `tables`; EntryRefusedError for another import."""
+    """Undo an entry of `commit_rows` in one of `tables`; EntryRefusedError for another import.
+
+    With the last entry of a session go the rows of other tables that were entered with it.
+    """
     log = imports(store).filter(pl.col("import_id") == import_id)
     by_hand = bool(log.height) and _is_by_hand(str(log["path"][0]))
     if not by_hand or log["tables"][0] not in tables:
         raise EntryRefusedError(f"import {import_id} was no entry of this page.")
-    return undo_import(store, import_id)
+    report = undo_import(store, import_id)
+    for beside in _entered_with(store, str(log["tables"][0]), str(log["path"][0])):
+        undo_import(store, beside)
+    return report
+
+
+def _entered_with(store: Store, table: str, path: str) -> list[int]:
+    """Return the entries made with a session that is gone; none while the store holds it."""
+    session = Path(path).stem.split(MARK, 1)[1]
+    if TABLES[table].same_within is None or entry_of(store, table, session) is not None:
+        return []
+    kept = imports(store).filter(pl.col("undone_at").is_null())
+    names = pl.col("path").str.split("/").list.last()
+    return kept.filter(names.str.ends_with(f"{MARK}{session}{WITH_IT}.csv"))["import_id"].to_list()
 
 
 def _is_by_hand(path: str) -> bool:

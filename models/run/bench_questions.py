@@ -14,6 +14,7 @@ import polars as pl
 
 from ingest.load import (
     SESSION_CORRECTED,
+    WITH_IT,
     Committed,
     UndoReport,
     commit_rows,
@@ -320,8 +321,12 @@ def save_bench_event(
     on: str,
     side: str | None = None,
     note: str | None = None,
+    session_id: str | None = None,
 ) -> Saved:
-    """Note one of EVENTS for a meter on a day (ISO), of a side or both; twice a day is once."""
+    """Note one of EVENTS for a meter on a day (ISO), of a side or both; twice a day is once.
+
+    session_id: of the bench session that it was noted with, and goes with
+    """
     if event not in EVENTS:
         raise NothingToSayError(f'found event "{event}", expected one of {EVENTS}')
     row = {
@@ -333,6 +338,8 @@ def save_bench_event(
         "state": "confirmed",
     }
     name = " ".join(part for part in (meter_id, on, event, side) if part)
+    if session_id:
+        name = f"{session_id}{WITH_IT}"
     entered = commit_rows(fleet.store, "events", [row], name=name)
     return {"import_id": entered.import_id, "already": entered.already}
 

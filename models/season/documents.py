@@ -112,6 +112,7 @@ class BenchListRow(TypedDict):
     highest_nm: float | None
     tolerance_pct: float | None
     slope_convention: str | None
+    slope_step: float | None
     slope: float | None
     slope_left: float | None
     slope_right: float | None

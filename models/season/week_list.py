@@ -100,6 +100,7 @@ def _bench_row(
         "highest_nm": high,
         "tolerance_pct": tolerance,
         "slope_convention": _first(meter, "slope_convention"),
+        "slope_step": _first(meter, "slope_step"),
         "slope": None,
         "slope_left": None,
         "slope_right": None,

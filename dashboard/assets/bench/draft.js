@@ -387,7 +387,7 @@
       draft: draft,
     });
     if (draft.mended && draft.mended.event) saveEvent(draft.meter_id, draft.mended.event, "Mended, " + draft.meter_id, {
-      on: localDay(draft.started), note: draft.mended.note,
+      on: localDay(draft.started), note: draft.mended.note, session_id: draft.session_id,
     });
     forget(draft.meter_id);
   }
@@ -405,7 +405,7 @@
     return a.event === b.event && a.on === b.on && (a.side || "") === (b.side || "");
   }
 
-  // how: on (a day, ISO), side and note, where there are any
+  // how: on (a day, ISO), side, note and the session that it goes with, where there are any
   function saveEvent(meterId, event, label, how) {
     const key = [meterId, event, how.on, how.side || ""].join("|");
     put({
@@ -415,7 +415,7 @@
       meter_id: meterId,
       label: label,
       event: Object.assign({ event: event }, how),
-      body: { meter_id: meterId, event: event, on: how.on, side: how.side || null, note: how.note || null },
+      body: { meter_id: meterId, event: event, on: how.on, side: how.side || null, note: how.note || null, session_id: how.session_id || null },
     });
     return key;
   }
@@ -428,12 +428,20 @@
     else await takeBack(key);
   }
 
+  // What was noted with a session that is taken back is taken back with it.
+  function forgetWith(sessionId) {
+    const other = (item) => !(item.event && item.event.session_id === sessionId);
+    write(QUEUE, queued().filter(other));
+    write(DONE, done().filter(other));
+  }
+
   // Puts a refused session back into the form.
   function reopen(key) {
     const item = queued().find((other) => other.key === key);
     if (!item) return;
     write(QUEUE, queued().filter((other) => other.key !== key));
     if (item.draft) write(DRAFT + item.meter_id, item.draft);
+    forgetWith(key);
     changed();
   }
 
@@ -443,6 +451,7 @@
     if (!item) return;
     await ask("/bench/undo", { import_id: item.answer.import_id });
     write(DONE, done().filter((other) => other.key !== key));
+    forgetWith(key);
     changed();
   }
 

@@ -215,7 +215,7 @@
       meter.rider_id ? "rider " + meter.rider_id : "no rider", meter.bike_id,
       hung.crank_length_mm ? hung.crank_length_mm + " mm" : "crank: ______ mm",
       [meter.installation && meter.installation.large_ring, meter.installation && meter.installation.small_ring].filter(Boolean).join("/"),
-      hung.bench_id || "mass set: ________",
+      hung.bench_id ? hung.bench_id + ", " + bench.show(hung.mass_kg + (hung.hanger_mass_kg || 0), 3) + " kg with hanger" : "mass set: ________",
       limits ? "expected " + bench.show(nm, 2) + " N\u00b7m, accept " + bench.show(limits[0], 2) + " to " + bench.show(limits[1], 2)
         : kind.through_chain ? "cog: ____ ring: ____ (expected = crank torque \u00d7 cog / ring)" : "expected: ________",
     ].filter(Boolean);

@@ -66,8 +66,9 @@ def _json(document: Document, code: int) -> Response:
 
 def _save_event(data: Guarded, asked: Document) -> Document:
     meter_id, event, on = (_text(asked, name) for name in ("meter_id", "event", "on"))
-    side, note = (_text(asked, name) if asked.get(name) else None for name in ("side", "note"))
-    return data.ask(run.save_bench_event, meter_id, event, on, side, note)
+    more = ("side", "note", "session_id")
+    side, note, session = (_text(asked, name) if asked.get(name) else None for name in more)
+    return data.ask(run.save_bench_event, meter_id, event, on, side, note, session)
 
 
 def _opened(data: Guarded, asked: Document) -> Document:

@@ -58,14 +58,25 @@ def draw(rows: Sequence[Document]) -> Any:
     if not rows:
         return parts.empty("No visit is planned for this week.", "Pin one on the season page.")
     print_it = html.Button("Print this list", id="week-print", n_clicks=0)
+    used = dict.fromkeys(_used(row) for row in rows)
     lacks = [f"{row['meter_id']}: {text}" for row in rows for text in row["lacks"]]
     return [
         html.P(print_it, className="no-print"),
+        parts.sentences(list(used)),
         parts.plain_table(TITLES, list(_lines(rows)), name="Bench list", headed=True),
         parts.sentences(lacks, className="lacks"),
         html.H2("Before you hang anything"),
         html.Ul([html.Li(text) for text in CAUTIONS], className="cautions"),
     ]
+
+
+def _used(row: Document) -> str:
+    """Return what a line's numbers are for: mass set and place, and a zero of 0."""
+    masses = f"the masses of {row['bench_id']}" if row.get("bench_id") else "no known masses"
+    place = row.get("place_id") or "a place not named"
+    return (
+        f"Expected and accept are for {masses} at {place} and a zero of 0: add the zero you read."
+    )
 
 
 def _lines(rows: Sequence[Document]) -> Iterator[Any]:
@@ -77,7 +88,7 @@ def _lines(rows: Sequence[Document]) -> Iterator[Any]:
 
 
 def _row(row: Document) -> tuple[Any, ...]:
-    limits = theme.span([row.get("lowest_nm"), row.get("highest_nm")], 1, "", signed=False)
+    limits = theme.span([row.get("lowest_nm"), row.get("highest_nm")], 2, "", signed=False)
     fixed = row.get("slope_convention") == "fixed"
     return (
         row["meter_id"],
@@ -105,7 +116,8 @@ def _rings(row: Document) -> str:
 
 def _slopes(row: Document) -> str:
     sides = (("", "slope"), ("left ", "slope_left"), ("right ", "slope_right"))
-    said = [f"{side}{theme.significant(row[name])}" for side, name in sides if row.get(name)]
+    step = row.get("slope_step")
+    said = [f"{side}{theme.slope(row[name], step)}" for side, name in sides if row.get(name)]
     return theme.listed(*said) or theme.MISSING
 
 

@@ -202,7 +202,7 @@ def test_bench_list_has_limits_blanks_and_cautions(data):
     page = season_week.layout(data, View({"week": week(1).isoformat()}, {"slots": "4"}))
     assert f"week of 4{NBSP}Oct{NBSP}2027" in text(page)
     said = text(season_week.draw(data.bench_list(None, week(1))["document"]))
-    assert "33.4 to 34.4" in said
+    assert "33.39 to 34.41" in said
     assert "20.043" in said
     assert "172.5, 52/36" in said
     assert "5.69" in said

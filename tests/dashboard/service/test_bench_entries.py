@@ -98,6 +98,20 @@ def test_an_event_twice_on_a_day_is_one(team_service):
     assert row["reasons"][0].startswith("It had a crash on 2026-05-20, and has not been on the")
 
 
+def test_what_was_mended_is_taken_back_with_its_session(team_service):
+    rows = session()
+    name = rows[0]["session_id"]
+    saved = team_service.ask(run.save_bench, rows)
+    mended = ("SP-2", "service", "2026-05-20", None, "bearings", name)
+    team_service.ask(run.save_bench_event, *mended)
+    team_service.ask(run.save_bench_event, "SP-2", "battery_swap", "2026-05-20")
+    corrected = team_service.ask(run.correct_bench, [r | {"temperature_c": 21.0} for r in rows])
+    for entry, left in ((corrected, {"service", "battery_swap"}), (saved, {"battery_swap"})):
+        team_service.ask(run.undo_bench_entry, entry["import_id"])
+        with team_service.store.reading() as db:
+            assert set(db.frame("events")["event"]) == left
+
+
 def test_session_of_a_file_is_corrected_but_not_taken_back_alone(team_service):
     rows = [
         {name: cell for name, cell in row.items() if cell is not None}
