@@ -376,7 +376,8 @@
     return problem.text;
   }
 
-  function saveSession(kit, draft, label) {
+  // hang: the session as the next one looks back on it; null: not judged
+  function saveSession(kit, draft, label, hang) {
     put({
       key: draft.session_id,
       kind: "session",
@@ -385,6 +386,7 @@
       label: label,
       rows: typedRows(kit, draft),
       draft: draft,
+      hang: hang || null,
     });
     if (draft.mended && draft.mended.event) saveEvent(draft.meter_id, draft.mended.event, "Mended, " + draft.meter_id, {
       on: localDay(draft.started), note: draft.mended.note, session_id: draft.session_id,

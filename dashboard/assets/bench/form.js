@@ -828,7 +828,8 @@
 
     save() {
       if (this.unsure.size && !window.confirm("A reading is far from everything expected. Save it as it is?")) return;
-      bench.saveSession(this.kit, this.draft, this.meter.meter_id);
+      const hang = this.deciding ? bench.hangOf(this.kit, this.meter, this.deciding, this.judgedHere, this.ownAdvice()) : null;
+      bench.saveSession(this.kit, this.draft, this.meter.meter_id, hang);
       this.leave();
     }
 

@@ -236,7 +236,15 @@
 
   function programmedNow(meter, row) {
     const whole = typed(row.slope_before);
-    const slopes = whole ? [row.slope_before] : [row.slope_before_left, row.slope_before_right];
+    return programmedMean(meter, whole ? [row.slope_before] : [row.slope_before_left, row.slope_before_right]);
+  }
+
+  function programmedAfter(meter, row) {
+    const sides = typed(row.slope_before) ? [""] : ["_left", "_right"];
+    return programmedMean(meter, sides.map((side) => row["slope_after" + side] || row["slope_before" + side]));
+  }
+
+  function programmedMean(meter, slopes) {
     const found = slopes.map((slope) => programmedLn(slope, meter.convention));
     return found.every((p) => p !== null) ? mean(found) : null;
   }
@@ -347,6 +355,7 @@
     repeatability: repeatability,
     programmedLn: programmedLn,
     programmedNow: programmedNow,
+    programmedAfter: programmedAfter,
     throughTheChain: throughTheChain,
     usualU: usualU,
     uOf: uOf,

@@ -33,15 +33,44 @@
   // ---- this session beside those before it ----------------------------------------------
   const at = (row) => Date.parse(row.measured_at) / 1000;
 
-  // The earlier hangs that this session repeats: soon after them, the slope untouched.
-  function repeated(kit, meter, row) {
-    const hangs = meter.hangs || [];
-    const last = hangs[hangs.length - 1];
-    if (!last || last.at === null) return [];
-    const hours = (at(row) - last.at) / 3600;
-    const slopes = [last.p_before, last.p_after, bench.programmedNow(meter, row)].filter(bench.typed);
+  // Whether a session that begins then, with this slope, repeats a hang: soon after, untouched.
+  function soonAfter(rules, hang, then, p) {
+    const hours = (then - hang.at) / 3600;
+    const slopes = [hang.p_before, hang.p_after, p].filter(bench.typed);
     const untouched = !slopes.length || Math.max(...slopes) - Math.min(...slopes) < 1e-6;
-    return hours >= 0 && hours <= kit.rules.repeat_hours && untouched ? hangs : [];
+    return hang.at !== null && hours >= 0 && hours <= rules.repeat_hours && untouched;
+  }
+
+  const last = (list) => list[list.length - 1];
+
+  // A meter's last hangs, each a repeat of the one before: the server's, and those saved on this
+  // device that it does not have yet; with the past before them.
+  function hangsOf(kit, meter) {
+    const known = meter.hangs || [];
+    const own = bench.queued().filter((item) => item.hang && item.meter_id === meter.meter_id && !item.refused);
+    const fresh = own.map((item) => item.hang).filter((hang) => !known.some((other) => other.at === hang.at));
+    let [hangs, past] = [known, meter.past];
+    for (const hang of fresh.sort((a, b) => a.at - b.at)) {
+      if (hangs.length && !soonAfter(kit.rules, last(hangs), hang.at, hang.p_before)) [hangs, past] = [[], meter.past_after];
+      hangs = [...hangs, hang];
+    }
+    return { hangs, past };
+  }
+
+  // A session as the next one looks back on it; advice: the page's own, as its looks rest on it.
+  function hangOf(kit, meter, found, judged, advice) {
+    const row = found.used[0].row;
+    const rows = found.used.map((one) => one.row);
+    const told = ["repeat", "fix_setting"].includes(advice) ? [...judged.suspicions, ...looks(kit, judged.doubt, advice)] : [];
+    return {
+      at: at(row),
+      found: 100 * Math.log(Math.max(found.ratio, 1e-9)),
+      u_session: bench.usualU(kit, meter, row, rows).session,
+      p_before: bench.programmedNow(meter, row),
+      p_after: bench.programmedAfter(meter, row),
+      looked: [...new Set(told.map((one) => one.kind))].sort(),
+      doubted: judged.suspicions.length > 0,
+    };
   }
 
   function timesOf(rules, before) {
@@ -69,8 +98,11 @@
   // with the past that says so, and the hangs that this session repeats.
   // exact: {session, whole, expanded}: uncertainties as the server has them; null: a usual one's.
   function awaited(kit, meter, row, exact, rows) {
-    const hangs = repeated(kit, meter, row);
-    const past = hangs.length || !(meter.hangs || []).length ? meter.past : meter.past_after;
+    const chain = hangsOf(kit, meter);
+    const p = bench.programmedNow(meter, row);
+    const repeats = chain.hangs.length > 0 && soonAfter(kit.rules, last(chain.hangs), at(row), p);
+    const hangs = repeats ? chain.hangs : [];
+    const past = repeats || !chain.hangs.length ? chain.past : meter.past_after;
     const expected = bench.expectation(kit, meter, row, past);
     const own = exact ? exact.session : bench.usualU(kit, meter, row, rows).session;
     const whole = exact ? exact.whole : bench.usualU(kit, meter, row, rows).u;
@@ -139,8 +171,8 @@
 
   function quiet(kit, meter, one) {
     if (Math.abs(one.off) >= kit.rules.quiet * one.sd) return false;
-    const last = one.past && one.past.last ? one.past.last.crank_length_mm : null;
-    const known = bench.typed(meter.known_length_mm) ? meter.known_length_mm : last;
+    const lengthThen = one.past && one.past.last ? one.past.last.crank_length_mm : null;
+    const known = bench.typed(meter.known_length_mm) ? meter.known_length_mm : lengthThen;
     return !bench.typed(known) || Math.abs(known - (one.row.crank_length_mm || 0)) < kit.rules.same_length_mm;
   }
 
@@ -453,6 +485,6 @@
   }
 
   Object.assign(bench, {
-    judge: judge, advise: advise, looks: looks, oddReading: oddReading, remains: remains, awaited: awaited,
+    judge: judge, advise: advise, looks: looks, hangOf: hangOf, oddReading: oddReading, remains: remains, awaited: awaited,
   });
 })();

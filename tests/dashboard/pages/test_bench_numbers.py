@@ -201,14 +201,8 @@ def test_page_and_models_agree_on_every_number(visit, tables, earlier, recent, k
         for k, name in enumerate(KINDS * 12):
             rows = draw(rng, name, k)
             result, expected, (sd, dof, _) = judged(tables, earlier, recent, rows)
-            gain = result.found
-            exact = {
-                "session": gain.part_ln("session"),
-                "whole": gain.u_ln,
-                "expanded": gain.budget.expanded_pct,
-            }
-            sent = json.loads(json.dumps(printing.plain(rows)))
-            shown = page.evaluate(ASK, [kit, name, sent, exact, bases_of(result)])
+            asked = [kit, name, sent(rows), exactly(result), bases_of(result)]
+            shown = page.evaluate(ASK, asked)
             compare(shown, result, expected)
             assert shown["hanging"] == pytest.approx({"sd": 100 * sd, "dof": dof})
             same_advice(shown, result)
@@ -217,6 +211,21 @@ def test_page_and_models_agree_on_every_number(visit, tables, earlier, recent, k
     drawn = {"crank_length", "hanger_mass", "unit", "slope", "slope_changed", "mistyped", "sign"}
     assert drawn <= set(kinds)  # every kind of slip was drawn, and named by both
     assert {"reset", "leave", "repeat", "fix_setting"} <= set(kinds)
+
+
+def sent(rows: list[team.Row]) -> object:
+    """Rows as the browser gets them."""
+    return json.loads(json.dumps(printing.plain(rows)))
+
+
+def exactly(result: SessionResult) -> dict[str, float]:
+    """The uncertainties that the page gets from the server, and guesses without it."""
+    gain = result.found
+    return {
+        "session": gain.part_ln("session"),
+        "whole": gain.u_ln,
+        "expanded": gain.budget.expanded_pct,
+    }
 
 
 def compare(shown, result, expected):
@@ -286,6 +295,49 @@ def same_advice(shown, result):
         assert check["probability"] == pytest.approx(other.probability, rel=1e-6)
     if result.advice.reason.kind not in ONLY_SERVER:
         assert result.advice.code in shown["advice"]
+
+
+QUEUE = """([kit, id, rows, exact, advice]) => {
+  const b = window.slopewatchBench, meter = b.findBy(kit.meters, 'meter_id', id);
+  const found = b.stage(kit, meter, rows, 'as_found');
+  const hang = b.hangOf(kit, meter, found, b.judge(kit, meter, found, exact), advice);
+  const item = {key: rows[0].session_id, kind: 'session', meter_id: id, waiting: 'no connection',
+    hang: {...hang, u_session: exact.session}};
+  localStorage.setItem('slopewatch-bench-queue', JSON.stringify([item]));
+}"""
+
+
+@pytest.mark.browser
+def test_a_session_that_waits_to_be_sent_is_repeated_like_one_that_is_stored(
+    visit, tables, earlier, recent, kit
+):
+    """Saved without a connection, then hung afresh: the page judges as the server would.
+
+    Days later it is no repeat; the meter's past learns from it once it is sent.
+    """
+    agreed = []
+    with serving(EmptyData()) as address:
+        page = visit().page
+        page.goto(address)
+        page.wait_for_load_state("networkidle")
+        for name, gain, minutes in (("SP-2", 1.031, 10), ("AL-1", 0.97, 20), ("SP-1", 1.02, 5000)):
+            first = team.session(name, "waits", ON, gain=gain)
+            again = team.session(name, "again", ON + timedelta(minutes=minutes), gain=gain + 5e-4)
+            before, _, _ = judged(tables, earlier, recent, first)
+            asked = [kit, name, sent(first), exactly(before), before.advice.code]
+            page.evaluate(QUEUE, asked)
+            result, expected, _ = judged(tables, earlier, [*recent, *first], again)
+            bases = bases_of(result)
+            shown = page.evaluate(ASK, [kit, name, sent(again), exactly(result), bases])
+            agreed.append(shown["doubt"]["agreed"])
+            assert agreed[-1] == result.doubt.agreed
+            if minutes < 72 * 60:
+                assert shown["expectation"]["mean"] == pytest.approx(expected.mean, abs=1e-8)
+                same_suspicions(shown["suspicions"], result)
+                same_advice(shown, result)
+            page.evaluate("localStorage.removeItem('slopewatch-bench-queue')")
+    assert agreed[0] >= 1
+    assert agreed[-1] == 0
 
 
 TYPED = {
