@@ -415,7 +415,9 @@ def _rules() -> dict[str, object]:
     return {
         "buoyancy": 1 - AIR_KG_M3 / REFERENCE_DENSITY_KG_M3,
         "length_limit_mm": measurement.DEFAULT_LENGTH_LIMIT_MM,
-        **_constants(measurement, ("CHAIN_LOSS", "CHAIN_LOSS_LEFT", "CHAIN_LOSS_LIMIT")),
+        "chain_loss": measurement.CHAIN_LOSS,
+        "chain_loss_left": measurement.CHAIN_LOSS_LEFT,
+        "chain_loss_limit": measurement.CHAIN_LOSS_LIMIT,
         **measurement.REPEATABILITY,
         "coverage": [coverage_factor(dof) for dof in range(1, MOST_DOF + 1)],
         "coverage_infinite": coverage_factor(INFINITE),

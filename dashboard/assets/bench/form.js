@@ -675,11 +675,11 @@
           : h("p", {}, "As left " + signed(doc.as_left_gain_error_pct) + " \u00b1\u00a0" + shown(doc.as_left_expanded_uncertainty_pct) + PC + ": " + this.kit.states.verdicts[doc.as_left_verdict].toLowerCase() + "."))];
     }
 
-    // What is suspected and what to look at; a slip that is to be looked at is said once.
+    // What is suspected, and what else to look at: a slip is said once.
     warned(suspicions, checks, advice) {
-      const listed = new Set(checks.map((check) => check.kind));
-      const others = suspicions.filter((s) => !bench.typed(s.probability) || !listed.has(s.kind));
-      return [...others.map((s) => h("p", { class: "warn" }, s.text)), ...this.looks(checks, advice)];
+      const named = new Set(suspicions.map((s) => s.kind));
+      const others = checks.filter((check) => !named.has(check.kind));
+      return [...suspicions.map((s) => h("p", { class: "warn" }, s.text)), ...this.looks(others, advice)];
     }
 
     // What to look at before doing as advised, the likeliest and quickest first.
