@@ -219,6 +219,7 @@ def _correct(args: argparse.Namespace) -> int:
             f"{written['corrected']} of {written['files']} recordings corrected in "
             f"{written['file']}; the recordings themselves are untouched"
         )
-    columns = ("meter_id", "rider_id", "from_date", "to_date", "factor", "interval90", "note")
+    columns = ("meter_id", "rider_id", "from_date", "to_date", "factor", "interval90",
+               "rider_factor", "rider_interval90", "note")  # fmt: skip
     show(args, shown, document["ledger"], columns)
     return DONE

@@ -12,7 +12,8 @@ from typing import Any
 import orjson
 
 FORMATS = ("table", "json", "csv")
-FINE = {"factor", "out_of_tolerance_share"}  # where a hundredth is much, and its interval too
+# where a hundredth is much, and its interval too
+FINE = {"factor", "rider_factor", "out_of_tolerance_share"}
 _CONTROLS = dict.fromkeys(
     [*range(9), *range(11, 32), *range(127, 160), *range(0x202A, 0x202F), *range(0x2066, 0x206A)],
     "\ufffd",
@@ -80,7 +81,11 @@ def to_csv(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> str:
 
 def to_table(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> str:
     """Rows in aligned columns, numbers to the right."""
-    digits = dict.fromkeys([*FINE, "interval90"], 4) | DIGITS if FINE & set(columns) else DIGITS
+    digits = (
+        dict.fromkeys([*FINE, "interval90", "rider_interval90"], 4) | DIGITS
+        if FINE & set(columns)
+        else DIGITS
+    )
     cells = [[_cell(row.get(c), digits=digits.get(c, 2)) for c in columns] for row in rows]
     widths = [
         max([len(column), *(len(line[i]) for line in cells)]) for i, column in enumerate(columns)

@@ -34,6 +34,7 @@ from .rider_notices import notices as notices
 from .rider_view import between_meters as between_meters
 from .rider_view import efforts_of as efforts_of
 from .rider_view import period_curve as period_curve
+from .rider_view import readings as readings
 from .rider_view import riding_periods as riding_periods
 from .rides_in_doubt import affected_rides as affected_rides
 from .road import Road as Road

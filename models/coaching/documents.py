@@ -93,7 +93,10 @@ class EffortDocument(EffortAnswer):
 
 
 class LedgerRow(TypedDict):
-    """True watts are shown watts times the factor, from the first day to the last."""
+    """True watts are shown watts times the factor, from the first day to the last.
+
+    factor: to what an errorless sensor had shown; rider_factor: to what the rider put out
+    """
 
     meter_id: str
     rider_id: str | None
@@ -101,6 +104,8 @@ class LedgerRow(TypedDict):
     to_date: date
     factor: float
     interval90: Interval
+    rider_factor: float
+    rider_interval90: Interval
     note: str | None
 
 
@@ -166,8 +171,9 @@ class PeriodCurve(RidingPeriod):
 
 
 class MeterPair(TypedDict):
-    """How much more one meter is expected to show than another at example_w true watts.
+    """How much more one meter is expected to show than another at example_w of the rider's watts.
 
+    Legs, rings and chain count; sensor_difference_pct: what the sensors alone make of it;
     p_more: chance that it does show more
     """
 
@@ -179,6 +185,21 @@ class MeterPair(TypedDict):
     difference_w: float
     interval90_w: Interval
     p_more: float
+    sensor_difference_pct: float
+
+
+class Reading(TypedDict):
+    """What a meter shows today of example_w that the rider puts out, legs, ring and chain counted.
+
+    sensor_w: the same for watts at the sensor alone; unknown: what nothing tells of it
+    """
+
+    meter_id: str
+    example_w: float
+    shown_w: float
+    interval90_w: Interval
+    sensor_w: float
+    unknown: list[str]
 
 
 class RiderEffort(TypedDict):
@@ -191,11 +212,12 @@ class RiderEffort(TypedDict):
 
 
 class RiderDocument(TypedDict):
-    """What a coach looks at. bikes: pairs of the meters ridden on the day."""
+    """What a coach looks at. reads, bikes: of the meters ridden on the day, and of their pairs."""
 
     rider_id: str
     as_of: date
     periods: list[PeriodCurve]
+    reads: list[Reading]
     bikes: list[MeterPair]
     efforts: list[RiderEffort]
     notices: list[NoticeRow]

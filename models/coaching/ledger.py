@@ -1,5 +1,8 @@
 """The ledger of correction factors: true watts = shown watts × factor.
 
+The factor makes what an errorless sensor had shown; the rider's factor what the rider put out,
+legs, ring and chain taken out too.
+
 A row holds from its first to its last day, both included. A new row begins with each month,
 with each assignment of a meter to a rider, and on the day of each reset of the slope: rides on
 that day are taken to come after the bench, and the row says so. Where a meter has stepped on a
@@ -16,6 +19,7 @@ import polars as pl
 
 from ingest.schema import confirmed, in_force
 from models.coaching.documents import LedgerRow
+from models.coaching.efforts import Joint
 from models.metrology import Z90, Array, noon, ratio_from_ln
 
 DAY = timedelta(days=1)
@@ -130,31 +134,41 @@ def _pieces(span: Span, reset_days: set[date], steps: list[tuple[date, date]]) -
         )
 
 
-def rows(spans: Sequence[Span], mean_ln: Array, covariance: Array) -> list[LedgerRow]:
+def rows(spans: Sequence[Span], sensor: Joint, rider: Joint | None = None) -> list[LedgerRow]:
     """Return the ledger's rows.
 
-    In  mean_ln [3n], covariance [3n, 3n]: joint gain errors (100·ln) at each span's `instants`,
-        in order; the factor is that of their mean
+    In  sensor: mean [3n] and covariance [3n, 3n] of the gain errors (100·ln) at each span's
+        `instants`, in order; the factor is that of their mean; rider: of what is shown over the
+        rider's watts (None: the same). A ride carries its own day's legs, whatever the row's mean.
     """
     out: list[LedgerRow] = []
     for i, span in enumerate(spans):
         part = slice(3 * i, 3 * i + 3)
-        mean = float(mean_ln[part].mean())
-        sd = math.sqrt(max(0.0, float(covariance[part, part].mean())))
-        spread = float(np.ptp(mean_ln[part])) / math.sqrt(12.0)  # the error moves within the row
-        sd = math.hypot(sd, spread)
+        together = float(sensor[1][part, part].mean())
+        of_days = float(np.diag((rider or sensor)[1])[part].mean())
+        factor, interval = _factor(sensor[0][part], together)
+        own, own_interval = _factor((rider or sensor)[0][part], of_days if rider else together)
         out.append(
             {
                 "meter_id": span.meter_id,
                 "rider_id": span.rider_id,
                 "from_date": span.first,
                 "to_date": span.last,
-                "factor": ratio_from_ln(-mean),
-                "interval90": [ratio_from_ln(-(mean + s * Z90 * sd)) for s in (1, -1)],
+                "factor": factor,
+                "interval90": interval,
+                "rider_factor": own,
+                "rider_interval90": own_interval,
                 "note": _note(span),
             }
         )
     return out
+
+
+def _factor(mean_ln: Array, variance: float) -> tuple[float, list[float]]:
+    """Return the factor of a row and its 90 % interval; the error moves within the row."""
+    mean = float(mean_ln.mean())
+    sd = math.hypot(math.sqrt(max(0.0, variance)), float(np.ptp(mean_ln)) / math.sqrt(12.0))
+    return ratio_from_ln(-mean), [ratio_from_ln(-(mean + s * Z90 * sd)) for s in (1, -1)]
 
 
 def _note(span: Span) -> str | None:

@@ -17,6 +17,8 @@ import polars as pl
 from ingest.schema import confirmed, rider_on
 from models.coaching.alarm_notices import NONE, alarm_notices
 from models.coaching.documents import Acknowledged, Change, Notice, NoticeRow
+from models.coaching.efforts import Joint
+from models.coaching.road import Road, Use
 from models.fleet import FleetFit
 from models.metrology import interval90, percent_from_ln
 from models.records import typed_rows
@@ -46,16 +48,18 @@ def notices(
     first: date,
     last: date,
     zero_steps: pl.DataFrame = NONE,
+    road: Road | None = None,
 ) -> list[Notice]:
     """Return the notices of a period, newest first.
 
     In   tables: assignments, events, riders; resets: as from `models.records.slope_chain`, known
-         changes of settings among them (without slopes); zero_steps: jumps of the zeros
+         changes of settings among them (without slopes); zero_steps: jumps of the zeros;
+         road: with which another meter under a rider is told with legs, rings and chain
     """
     coach = dict(tables["riders"].select("rider_id", "coach").iter_rows())
     rows = [
         *_resets(tables["assignments"], resets, first=first, last=last),
-        *_other_meters(fleet, tables["assignments"], first=first, last=last),
+        *_other_meters(fleet, tables["assignments"], road, first=first, last=last),
         *_events(fleet, tables, first=first, last=last),
         *alarm_notices(fleet, tables["assignments"], zero_steps, first=first, last=last),
     ]
@@ -129,7 +133,7 @@ def _why(setting: bool, recorded: bool) -> str:
 
 
 def _other_meters(
-    fleet: FleetFit, assignments: pl.DataFrame, *, first: date, last: date
+    fleet: FleetFit, assignments: pl.DataFrame, road: Road | None, *, first: date, last: date
 ) -> list[Change]:
     """Return a change for each rider whose bike or role gets another meter than the one before."""
     known = set(fleet.prepared.devices.meters)
@@ -141,12 +145,18 @@ def _other_meters(
         days = part.select("rider_id", "meter_id", "from_date").iter_rows()
         for (_, old, _), (rider, new, day) in pairwise(days):
             if old != new and first <= day <= last:
-                rows.append(_swap_of_meters(fleet, old, new, rider=rider, day=day))
+                swapped = [Use(old, day, rider), Use(new, day, rider)]
+                joint = (
+                    road.rider(swapped)
+                    if road
+                    else fleet.joint([(("meter", m), day) for m in (old, new)])
+                )
+                rows.append(_swap_of_meters(joint, old, new, rider=rider, day=day))
     return rows
 
 
-def _swap_of_meters(fleet: FleetFit, old: str, new: str, *, rider: str, day: date) -> Change:
-    change, low, high = _change(fleet, [(old, day), (new, day)])
+def _swap_of_meters(joint: Joint, old: str, new: str, *, rider: str, day: date) -> Change:
+    change, low, high = _more_shown(joint)
     return {
         "from_date": day,
         "kind": "meter",
@@ -161,7 +171,11 @@ def _swap_of_meters(fleet: FleetFit, old: str, new: str, *, rider: str, day: dat
 
 def _change(fleet: FleetFit, pair: Sequence[tuple[str, date]]) -> tuple[float, float, float]:
     """Return how much more the second meter shows on its day than the first, with its interval."""
-    mean, cov = fleet.joint([(("meter", meter), day) for meter, day in pair])
+    return _more_shown(fleet.joint([(("meter", meter), day) for meter, day in pair]))
+
+
+def _more_shown(joint: Joint) -> tuple[float, float, float]:
+    mean, cov = joint
     sd = math.sqrt(max(0.0, float(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1])))
     change = float(mean[1] - mean[0])
     low, high = interval90(change, sd)

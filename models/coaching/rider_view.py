@@ -12,11 +12,13 @@ from models.coaching.documents import (
     MeterPair,
     PeriodCurve,
     PeriodReset,
+    Reading,
     RiderEffort,
     RidingPeriod,
 )
+from models.coaching.road import Road, Use
 from models.fleet import FleetFit
-from models.metrology import interval90, percent_from_ln, ratio_from_ln
+from models.metrology import Z90, interval90, percent_from_ln, ratio_from_ln
 from models.records import typed_rows
 from models.status import curve_points
 
@@ -58,11 +60,15 @@ def period_curve(
     }
 
 
-def between_meters(fleet: FleetFit, meters: Sequence[str], *, on: date) -> list[MeterPair]:
-    """Return how much more one meter of each pair shows at the same effort."""
+def between_meters(
+    road: Road, meters: Sequence[str], *, rider_id: str | None, on: date
+) -> list[MeterPair]:
+    """Return how much more one meter of each pair shows at the same effort of a rider."""
     if len(meters) < 2:
         return []
-    mean, covariance = fleet.joint([(("meter", meter), on) for meter in meters])
+    uses = [Use(meter, on, rider_id) for meter in meters]
+    sensors = road.sensor(uses)[0]
+    mean, covariance = road.rider(uses)
     rows: list[MeterPair] = []
     for i, j in combinations(range(len(meters)), 2):
         more, less = (i, j) if mean[i] >= mean[j] else (j, i)
@@ -79,7 +85,31 @@ def between_meters(fleet: FleetFit, meters: Sequence[str], *, on: date) -> list[
                 "example_w": EXAMPLE_W,
                 "difference_w": watts[1],
                 "interval90_w": [watts[0], watts[2]],
+                "sensor_difference_pct": percent_from_ln(float(sensors[more] - sensors[less])),
                 "p_more": NormalDist().cdf(gap / sd) if sd > 0 else float(gap > 0),
+            }
+        )
+    return rows
+
+
+def readings(road: Road, meters: Sequence[str], *, rider_id: str | None, on: date) -> list[Reading]:
+    """Return what each meter shows of the same watts of a rider."""
+    rows: list[Reading] = []
+    for meter in meters:
+        use = [Use(meter, on, rider_id)]
+        mean, covariance = road.rider(use)
+        half = Z90 * math.sqrt(max(0.0, float(covariance[0, 0])))
+        shown, low, high = (
+            EXAMPLE_W * ratio_from_ln(float(mean[0]) + step) for step in (0.0, -half, half)
+        )
+        rows.append(
+            {
+                "meter_id": meter,
+                "example_w": EXAMPLE_W,
+                "shown_w": shown,
+                "interval90_w": [low, high],
+                "sensor_w": EXAMPLE_W * ratio_from_ln(float(road.sensor(use)[0][0])),
+                "unknown": road.unknown(use),
             }
         )
     return rows

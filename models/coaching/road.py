@@ -8,7 +8,7 @@ import polars as pl
 
 from ingest.schema import rider_on
 from models.coaching.efforts import Joint
-from models.fleet import FleetFit, RoadEffect
+from models.fleet import METER, Device, FleetFit, RoadEffect
 from models.metrology import noon
 from models.records import RIDER, one_sided, road_effects
 
@@ -41,12 +41,11 @@ class Road:
 
     def sensor(self, uses: Sequence[Use]) -> Joint:
         """Return what the sensors show over what errorless ones would, jointly."""
-        return self.fleet.joint([(use.device_id, use.at) for use in uses])
+        return self.fleet.joint(self._devices(uses))
 
     def rider(self, uses: Sequence[Use]) -> Joint:
         """Return what the sensors show over what the riders put out, jointly."""
-        pairs = [(use.device_id, use.at) for use in uses]
-        return self.fleet.joint_on_road(pairs, self._effects(uses))
+        return self.fleet.joint_on_road(self._devices(uses), self._effects(uses))
 
     def unknown(self, uses: Sequence[Use]) -> list[str]:
         """Return what is to be said of legs, rings and chains that nothing tells."""
@@ -64,6 +63,13 @@ class Road:
         """Tell whether a meter shows one leg as two."""
         kind = self.meters.filter(pl.col("meter_id") == device_id)["kind"]
         return one_sided(kind.item() if len(kind) else None)
+
+    def _devices(self, uses: Sequence[Use]) -> list[tuple[Device, date | datetime]]:
+        meters = set(self.meters["meter_id"])
+        names: list[Device] = [
+            (METER, use.device_id) if use.device_id in meters else use.device_id for use in uses
+        ]
+        return list(zip(names, [use.at for use in uses], strict=True))
 
     def _effects(self, uses: Sequence[Use]) -> list[list[RoadEffect]]:
         return road_effects(_frame(uses), self.meters, self.installations)

@@ -2,6 +2,7 @@ from .alarms import alarm_year as alarm_year
 from .design import BENCH as BENCH
 from .design import EVENT_KIND as EVENT_KIND
 from .design import KINDS as KINDS
+from .design import METER as METER
 from .design import Effect as Effect
 from .design import FleetData as FleetData
 from .design import FleetSettings as FleetSettings
@@ -17,4 +18,5 @@ from .inference import fit_sds as fit_sds
 from .inference import hyper_from_document as hyper_from_document
 from .inference import left_out as left_out
 from .on_the_road import RoadEffect as RoadEffect
+from .result import Device as Device
 from .result import FleetFit as FleetFit

@@ -93,6 +93,7 @@ def rider(fleet: Fleet, rider_id: str) -> coaching.RiderDocument:
     )
     now = [p["meter_id"] for p in periods if p["to_date"] is None or p["to_date"] >= today]
     told = _notices(ready, today - timedelta(days=NOTICE_DAYS), today, {})
+    road, ridden = road_of(ready), list(dict.fromkeys(now))
     return {
         "rider_id": rider_id,
         "as_of": today,
@@ -100,7 +101,8 @@ def rider(fleet: Fleet, rider_id: str) -> coaching.RiderDocument:
             coaching.period_curve(ready.fleet, found.resets, period, today=today)
             for period in periods
         ],
-        "bikes": coaching.between_meters(ready.fleet, list(dict.fromkeys(now)), on=today),
+        "reads": coaching.readings(road, ridden, rider_id=rider_id, on=today),
+        "bikes": coaching.between_meters(road, ridden, rider_id=rider_id, on=today),
         "efforts": coaching.efforts_of(ready.tables["efforts"], rider_id=rider_id, today=today),
         "notices": [notice for notice in told if notice["rider_id"] == rider_id],
     }
@@ -220,14 +222,15 @@ def ledger(
     """
     ready = fleet.prepared
     spans, notes = _ridden(ready, Period(first, last, meter_id, rider_id))
-    pairs = [(("meter", span.meter_id), at) for span in spans for at in span.instants()]
-    mean, covariance = ready.fleet.joint(pairs)
-    found = ready.found
+    road, found = road_of(ready), ready.found
+    uses = [
+        coaching.Use(span.meter_id, at, span.rider_id) for span in spans for at in span.instants()
+    ]
     return {
-        "ledger": coaching.rows(spans, mean, covariance),
+        "ledger": coaching.rows(spans, road.sensor(uses), road.rider(uses)),
         "applied_in": "ledger",
         "warnings": coaching.corrected_elsewhere(spans, found.resets, ready.tables["events"]),
-        "notes": notes,
+        "notes": [*notes, *road.unknown(uses)],
         "fit": fit_state(ready.fleet),
     }
 
@@ -358,6 +361,7 @@ def _notices(
         first=first,
         last=last,
         zero_steps=found.zero_steps,
+        road=road_of(ready),
     )
     return [{**row, **coaching.acknowledged(seen, row["notice_id"])} for row in rows]
 

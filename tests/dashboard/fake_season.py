@@ -228,6 +228,7 @@ class FakeDecisions:
                 "rider_id": rider_id,
                 "as_of": TODAY.isoformat(),
                 "periods": periods if rider_id == "R01" else [],
+                "reads": [_reading()] if rider_id == "R01" else [],
                 "bikes": [_between()] if rider_id == "R01" else [],
                 "efforts": [
                     _effort_row("2027-08-20", "S001", 342.0, 1200),
@@ -258,6 +259,7 @@ class FakeDecisions:
         days = {"from_date": first.isoformat(), "to_date": last.isoformat()}
         row: Document = {"meter_id": "S001", "rider_id": rider_id} | days
         row |= {"factor": 0.9794, "interval90": [0.973, 0.986], "note": None}
+        row |= {"rider_factor": 0.9794, "rider_interval90": [0.973, 0.986]}
         return {"ledger": [row], "applied_in": "ledger", "warnings": [], "notes": []}
 
     def notices_read(self) -> Document:
@@ -478,6 +480,17 @@ def _notice() -> Document:
         "text": "From Tuesday 21 September 2027 the same effort shows 2.1 % less on S001.",
         "acknowledged_by": None,
         "acknowledged_at": None,
+    }
+
+
+def _reading() -> Document:
+    return {
+        "meter_id": "S001",
+        "example_w": 300.0,
+        "shown_w": 309.4,
+        "interval90_w": [304.1, 314.8],
+        "sensor_w": 306.3,
+        "unknown": ["S001 sees the left leg alone"],
     }
 
 

@@ -33,7 +33,7 @@ def _card(view: View, row: Document) -> html.Div:
             html.P(theme.listed(row.get("role"), row.get("bike_id")), className="named"),
             html.P(
                 [
-                    "Gain error ",
+                    "Gain error of the sensor ",
                     html.B(theme.plus_minus(value, theme.half(interval), "%", 1)),
                     f": {theme.quantity(SHOWN_W, 'W', 0)} are shown as {reads(row)}.",
                 ]

@@ -15,7 +15,8 @@ from models import run
 LEDGER_DAYS = 365
 COLUMNS = (
     *("rider_id", "meter_id", "from_date", "to_date"),
-    *("factor", "factor_lo90", "factor_hi90", "note"),
+    *("factor", "factor_lo90", "factor_hi90"),
+    *("rider_factor", "rider_factor_lo90", "rider_factor_hi90", "note"),
 )
 
 
@@ -38,8 +39,9 @@ def ledger_part(as_of: object) -> html.Section:
         "Corrected ledger",
         controls,
         name="rider-ledger-part",
-        note="True watts = shown watts × factor; a new row for each month, meter and change of the "
-        "slope. Correct in one place only: in the meter, in the head unit or here.",
+        note="Shown watts × factor are what the sensor should have shown, × rider_factor what the "
+        "rider put out (legs, ring and chain taken out too); a new row for each month, meter and "
+        "change of the slope. Correct in one place only: in the meter, in the head unit or here.",
     )
 
 
@@ -74,5 +76,8 @@ def register(app: Dash, data: Guarded) -> None:
 def ledger_row(row: Document) -> Document:
     """Return a row of the ledger as the file has it: factors to four places."""
     low, high = row["interval90"]
+    own_low, own_high = row["rider_interval90"]
     factors = {"factor": row["factor"], "factor_lo90": low, "factor_hi90": high}
+    factors |= {"rider_factor": row["rider_factor"]}
+    factors |= {"rider_factor_lo90": own_low, "rider_factor_hi90": own_high}
     return {**row, **{name: f"{value:.4f}" for name, value in factors.items()}}

@@ -13,6 +13,7 @@ RIDDEN = (
     *("Meter", "Bike", "Role", "From", "To"),
     *("Gain error at the start", "at the end", "Slope changed"),
 )
+READS = ("Meter", "Shown, 90 %", "By the sensor's error alone")
 BIKES = ("Meters", "Shows more today by", "At 300 W", "Probability that it shows more")
 
 
@@ -76,6 +77,37 @@ def _read_at(points: Sequence[Document], which: int) -> str:
     return theme.plus_minus(point["gain_error_pct"], half, "%", 1)
 
 
+def reads_part(reads: Sequence[Document]) -> html.Section | None:
+    """Return what each of the rider's meters shows of the same watts of the rider."""
+    if not reads:
+        return None
+    watts = theme.quantity(reads[0]["example_w"], "W", 0)
+    rows = [
+        (
+            row["meter_id"],
+            theme.estimate(
+                theme.quantity(row["shown_w"], "W", 0),
+                theme.span(row["interval90_w"], 0, "W", signed=False),
+            ),
+            theme.quantity(row["sensor_w"], "W", 0),
+        )
+        for row in reads
+    ]
+    unknown = dict.fromkeys(text for row in reads for text in row["unknown"])
+    return parts.section(
+        f"What {watts} of the rider are shown as",
+        html.Div(
+            [
+                parts.plain_table(READS, rows, name="What the meters show", headed=True),
+                *(parts.remark(theme.sentence(text)) for text in unknown),
+            ]
+        ),
+        name="rider-reads",
+        note="Legs that a one-sided meter does not see, an oval ring and a chain are counted here; "
+        "the cards above speak of the sensors alone.",
+    )
+
+
 def bikes_part(bikes: Sequence[Document]) -> html.Section | None:
     """Return what one of the rider's meters shows more than the other today."""
     if not bikes:
@@ -93,7 +125,8 @@ def bikes_part(bikes: Sequence[Document]) -> html.Section | None:
         "Between the bikes",
         parts.plain_table(BIKES, rows, name="Between the bikes", headed=True),
         name="rider-bikes",
-        note="What to expect at the same effort on the same day, with 90 % intervals. A threshold "
+        note="What to expect at the same effort on the same day, the rider's legs, rings and chain "
+        "counted, with 90 % intervals. A threshold "
         "taken over from one bike to the other shifts by as much.",
     )
 

@@ -12,7 +12,7 @@ from dashboard.pages.riders.cards import meter_cards
 from dashboard.pages.riders.effort_answer import effort_answer
 from dashboard.pages.riders.effort_form import effort_form
 from dashboard.pages.riders.notices import notices_part
-from dashboard.pages.riders.ridden import bikes_part, chart_part, ridden_part
+from dashboard.pages.riders.ridden import bikes_part, chart_part, reads_part, ridden_part
 from dashboard.security import Guarded
 from ingest.schema import UserError
 from models import run
@@ -54,6 +54,7 @@ def layout(data: Guarded, view: View) -> html.Div:
 def draw(view: View, document: Document, tolerance: float | None) -> list[Any]:
     """Return what has arrived."""
     return [
+        reads_part(document["reads"]),
         effort_form(document),
         html.Div(id="rider-answer"),
         chart_part(document, tolerance),

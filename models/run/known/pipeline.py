@@ -13,7 +13,7 @@ from ingest.schema import confirmed
 from models import honesty, status
 from models.ageing import Budget, Limits, control_charts, drift_table, limits_from_budget
 from models.bench import SESSION_SCHEMA, evaluate_bench, session_frame
-from models.coaching import notice_frame, notices
+from models.coaching import Road, notice_frame, notices
 from models.fleet import KINDS, FleetData, FleetFit, FleetSettings, fit
 from models.metrology import noon
 from models.records import (
@@ -261,7 +261,10 @@ def drift_by_group(found: Records) -> pl.DataFrame:
 def _notices(found: Records, fleet: FleetFit) -> pl.DataFrame:
     first = found.as_of - timedelta(days=NOTICE_DAYS)
     last, steps = found.as_of, found.zero_steps
-    told = notices(fleet, found.told, found.course, first=first, last=last, zero_steps=steps)
+    road = Road(fleet, found.meters, found.installations, found.told["assignments"])
+    told = notices(
+        fleet, found.told, found.course, first=first, last=last, zero_steps=steps, road=road
+    )
     return notice_frame(told)
 
 

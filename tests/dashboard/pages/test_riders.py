@@ -12,6 +12,7 @@ from dashboard.pages.riders.effort_answer import cautions, effort_answer, verdic
 from dashboard.pages.riders.effort_form import effort_form, to_begin_with
 from dashboard.pages.riders.ledger import ledger_row
 from dashboard.pages.riders.page import columns, headline, narrowed, rider_rows
+from dashboard.pages.riders.ridden import reads_part
 from models.coaching.effort_asks import _as_text, effort_ask, effort_of
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.reading import of_kind, text
@@ -182,8 +183,19 @@ def test_what_the_fields_say_of_zero_and_cadence_reaches_the_models():
     assert effort_of(effort_ask(unsaid), "UTC").zeroed is None
 
 
+def test_what_the_riders_watts_are_shown_as_counts_legs_ring_and_chain(data):
+    said = text(reads_part(data.rider("R01")["document"]["reads"]))
+    assert f"What 300{NBSP}W of the rider are shown as" in said
+    assert f"309{NBSP}W" in said
+    assert f"306{NBSP}W" in said
+    assert "sees the left leg alone" in said
+    assert reads_part([]) is None
+
+
 def test_ledger_factors_have_four_places():
-    row = ledger_row({"factor": 0.97943210123, "interval90": [0.97, 0.98666666]})
+    sensor = {"factor": 0.97943210123, "interval90": [0.97, 0.98666666]}
+    row = ledger_row(sensor | {"rider_factor": 1.0212345, "rider_interval90": [1.01, 1.03]})
+    assert row["rider_factor"] == "1.0212"
     assert (row["factor"], row["factor_lo90"], row["factor_hi90"]) == ("0.9794", "0.9700", "0.9867")
 
 

@@ -73,7 +73,7 @@ def test_rows_begin_and_end_with_the_days_a_step_may_have_happened_on() -> None:
         ("K01", date(2026, 3, 21), date(2026, 3, 31), False),
         ("K02", date(2026, 2, 1), date(2026, 2, 28), False),
     ]
-    ledger = rows(pieces, np.zeros(15), np.eye(15))
+    ledger = rows(pieces, (np.zeros(15), np.eye(15)))
     notes = [row["note"] for row in ledger]
     assert notes[0] is None
     assert "between 2026-02-10 and 2026-03-20 that nobody knows" in str(notes[1])
@@ -93,7 +93,18 @@ def test_factor_of_a_meter_two_percent_high() -> None:
     """By hand: shown watts of a meter 2 % high are worth 1/1.02 of themselves."""
     span = Span("K01", None, date(2026, 3, 1), date(2026, 3, 9))
     error = np.full(3, 100 * np.log(1.02))
-    row = rows([span], error, np.full((3, 3), 0.25))[0]
+    row = rows([span], (error, np.full((3, 3), 0.25)))[0]
     assert row["factor"] == pytest.approx(1 / 1.02)
     low, high = row["interval90"]
     assert np.log(high / low) == pytest.approx(2 * 1.6449 * 0.005, rel=1e-3)
+
+
+def test_the_riders_factor_takes_legs_and_their_day_out_too() -> None:
+    """By hand: legs that add 3 %, and a balance of 0.5 % that each day draws anew."""
+    span = Span("L1", "R1", date(2026, 3, 1), date(2026, 3, 9))
+    sensor = np.zeros(3), np.full((3, 3), 0.25)
+    rider = np.full(3, 100 * np.log(1.03)), np.full((3, 3), 0.25) + 0.25 * np.eye(3)
+    [row] = rows([span], sensor, rider)
+    assert (row["factor"], row["rider_factor"]) == (1.0, pytest.approx(1 / 1.03))
+    low, high = row["rider_interval90"]
+    assert np.log(high / low) == pytest.approx(2 * 1.6449 * np.sqrt(0.5) / 100, rel=1e-3)
