@@ -24,6 +24,7 @@ ROOMS = (
     *("models.rides.alignment", "models.rides", "models.fleet.design", "models.fleet.inference"),
     *("models.fleet.alarms", "models.fleet", "models.records", "models.ageing", "models.status"),
     *("models.season", "models.policies", "models.budget", "models.coaching", "models.honesty"),
+    "models.digest",
     *(
         "models.run.known",
         "models.run",
@@ -32,6 +33,7 @@ ROOMS = (
         "dashboard.theme",
     ),
     *("dashboard.security", "dashboard.figures", "dashboard.pdf", "dashboard.components"),
+    "dashboard.letter",
     *("dashboard.assets", "dashboard.pages", "dashboard.web", "dashboard.cli"),
 )
 """Rooms in the order of the data: each imports only from rooms before it.

@@ -10,7 +10,16 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from dashboard.cli import accounts, decisions, fleet, matching, reports, set_aside, store_care
+from dashboard.cli import (
+    accounts,
+    decisions,
+    fleet,
+    matching,
+    reports,
+    set_aside,
+    store_care,
+    telling,
+)
 from dashboard.cli.arguments import (
     DONE,
     DONE_BUT,
@@ -81,6 +90,7 @@ def _parser() -> argparse.ArgumentParser:
     reports.add(words)
     set_aside.add(words)
     store_care.add(words)
+    telling.add(words)
     accounts.add(words)
 
     sub = words.add("serve", _serve, "the dashboard; for others once accounts exist", "store")

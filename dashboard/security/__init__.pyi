@@ -1,3 +1,4 @@
+from .audiences import audience as audience
 from .guard import Guarded as Guarded
 from .guard import RefusedError as RefusedError
 from .guard import Scope as Scope

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 from itsdangerous import BadData, URLSafeSerializer
 
+from dashboard.security.audiences import scope_of_coach
 from dashboard.security.guard import NOTHING, Scope
 from dashboard.security.throttle import Throttle
 from dashboard.service import Service
@@ -179,9 +180,4 @@ class People:
     def _scope(self, coach: str | None) -> Scope:
         with self._store.reading() as db:
             today = str(db.setting("today") or self._clock().date().isoformat())
-            rows = db.query("people/riders_of_coach", coach=coach, today=today)
-            riders = frozenset(rows["rider_id"].to_list())
-            meters = db.query("people/meters_of_riders", riders=sorted(riders))
-            own = riders | frozenset(meters["meter_id"].to_list())
-            named = db.query("people/devices_and_riders", own=sorted(own))["name"].to_list()
-        return Scope(frozenset(meters["meter_id"].to_list()), riders, frozenset(named))
+            return scope_of_coach(db, coach, today=today)

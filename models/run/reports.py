@@ -1,13 +1,23 @@
-"""Reports about devices: other intervals, evidence for a claim, whether the workshops agree."""
+"""Reports: other intervals, evidence for a claim, whether the workshops agree, the digest."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from datetime import UTC, date, datetime, time
+
 import polars as pl
 
+from ingest import load
 from ingest.recordings import hours_ridden, recordings_folder
 from models import ageing, budget, policies
-from models.run.fleet_questions import status
-from models.run.known import MANAGER, MECHANIC, Fleet, question
+from models import digest as news
+from models.digest import CONCERNS as CONCERNS
+from models.run.fleet_questions import StatusAnswer, status
+from models.run.intake_questions import proposed_events, set_aside
+from models.run.known import MANAGER, MECHANIC, Fleet, declared, question
+from models.run.season_questions import plan, season
+from models.season import SeasonAsk
+from models.wording import NothingToSayError, Reason
 
 
 @question(watts=False, place="long")
@@ -56,3 +66,83 @@ def workshops(fleet: Fleet) -> ageing.WorkshopsDocument:
         "as_of": ready.found.as_of,
         **ageing.workshops_document(ready.fleet, ready.found.sessions),
     }
+
+
+@question(watts=False, place="long")
+def digest(fleet: Fleet, since: date) -> news.DigestDocument:
+    """Return what changed in the fleet since a day, and what to do in the week to come.
+
+    Both days are answered as they could have been known on them.
+    NothingToSayError where the day is not a past one, or the store holds no meters.
+    """
+    fleet.require()
+    if since >= fleet.day:
+        raise NothingToSayError(
+            f"a digest goes from an earlier day to {fleet.day}; found {since}: name a day before it"
+        )
+    return fleet.kept(("digest", since), lambda: _digest(fleet, since))
+
+
+def _digest(fleet: Fleet, since: date) -> news.DigestDocument:
+    now, then = fleet.once(status), _as_known(fleet, since)
+    changed = news.status_changes(now, then)
+    asked = season(fleet)
+    visits = plan(fleet, SeasonAsk(asked["first"], asked["last"]))["visits"]
+    alarmed = [row["meter_id"] for row in changed if row["kind"] == "new_alarm" and row["meter_id"]]
+    document: news.DigestDocument = {
+        "since": since,
+        "as_of": now["as_of"],
+        "title": str(Reason("digest_title", since=since, as_of=now["as_of"])),
+        "changed": changed,
+        "to_do": news.tasks(now, now["race_eve"], visits, alarmed),
+        "notices": news.notice_lines(now["notices"], since=since),
+        "meters": news.standing_rows(now),
+        "fit": now["fit"],
+    }
+    if "today_note" in now:
+        document["today_note"] = now["today_note"]
+    return document
+
+
+def _as_known(fleet: Fleet, day: date) -> StatusAnswer | None:
+    """Return the fleet's status of an earlier day; None where nothing was known yet."""
+    fleet.say(f"looking back to {day}")
+    try:
+        return status(Fleet(fleet.store, day, fleet.say, fleet.person))
+    except NothingToSayError:
+        return None
+
+
+@question(MECHANIC, MANAGER, watts=False)
+def intake_news(fleet: Fleet, since: date) -> news.IntakeNews:
+    """Return what was taken in, set aside and decided since a day (UTC), and what of it waits."""
+    begun = datetime.combine(since, time(), UTC)
+    log = load.imports(fleet.store).filter(
+        (pl.col("loaded_at") >= begun) & pl.col("undone_at").is_null() & (pl.col("kind") == "load")
+    )
+    rows, aside = (int(log[name].sum()) for name in ("rows_loaded", "rows_set_aside"))
+    with fleet.store.reading() as db:
+        changes = db.frame("changes").filter(pl.col("changed_at") >= begun).sort("changed_at")
+    return {
+        "changed": [
+            *news.decided_lines(changes.iter_rows(named=True)),
+            *news.loaded_lines(log.height, rows, aside=aside),
+        ],
+        "to_do": [news.line(reason) for reason in _waiting(fleet)],
+    }
+
+
+def _waiting(fleet: Fleet) -> Iterator[Reason]:
+    """Yield what waits for whoever asks."""
+    if rows := set_aside(fleet):
+        yield Reason("put_right", n=len(rows))
+    about = declared(proposed_events)
+    if about and about.allows(fleet.person) and (events := proposed_events(fleet)):
+        yield Reason("decide_events", n=len(events))
+
+
+@question(watts=False, place="model")
+def concerns(fleet: Fleet, asked: Sequence[str] = CONCERNS) -> news.ConcernsDocument:
+    """Return the devices that are out, due or in alarm, as far as asked about."""
+    now = fleet.once(status)
+    return {"as_of": now["as_of"], "found": news.concerns_in(now, asked), "fit": now["fit"]}

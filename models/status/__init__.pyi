@@ -1,8 +1,11 @@
 from .device_findings import findings as findings
+from .documents import Alarm as Alarm
 from .documents import CurvePoint as CurvePoint
 from .documents import FitState as FitState
 from .documents import HistoryDocument as HistoryDocument
 from .documents import KeptFitState as KeptFitState
+from .documents import MeterStatus as MeterStatus
+from .documents import Status as Status
 from .documents import StatusDocument as StatusDocument
 from .due import p_within as p_within
 from .fleet_status import status_document as status_document

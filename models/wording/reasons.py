@@ -11,6 +11,7 @@ from models.wording.ageing_words import AGEING_WORDS
 from models.wording.alarm_words import ALARM_WORDS
 from models.wording.bench_words import BENCH_WORDS, BROWSER_WORDS
 from models.wording.device_words import DEVICE_WORDS
+from models.wording.digest_words import DIGEST_WORDS
 from models.wording.formats import FORMATS
 from models.wording.ride_words import RIDE_WORDS
 from models.wording.status_words import STATUS_WORDS
@@ -38,7 +39,7 @@ TEMPLATES = {
     kind: Template.of(text)
     for table in (
         *(BROWSER_WORDS, BENCH_WORDS, RIDE_WORDS),
-        *(AGEING_WORDS, ALARM_WORDS, STATUS_WORDS, DEVICE_WORDS),
+        *(AGEING_WORDS, ALARM_WORDS, STATUS_WORDS, DEVICE_WORDS, DIGEST_WORDS),
     )
     for kind, text in table.items()
 }

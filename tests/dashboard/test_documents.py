@@ -30,6 +30,8 @@ ASKED: dict[str, tuple[Any, ...]] = {
     "intervals": (),
     "workshops": (),
     "notices": (),
+    "concerns": (),
+    "intake_news": (date(2024, 7, 1),),
 }
 """By the question's name: what it is asked about."""
 

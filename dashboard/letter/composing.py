@@ -1,0 +1,85 @@
+"""What a letter says, and in which order: one screen of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from dashboard import theme
+
+MOST_TO_DO, MOST_CHANGED, MOST_TOLD = 9, 6, 3
+SHOWN = ("out", "due", "soon", "unknown")
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part of a letter: its title, its lines, what stands for those that found no room."""
+
+    title: str
+    lines: tuple[str, ...]
+    rest: str | None = None
+
+
+@dataclass(frozen=True)
+class Letter:
+    """A digest as it is read.
+
+    standing  each status that meters have, in words, and which meters have it
+    """
+
+    title: str
+    lead: str
+    standing: tuple[tuple[str, str], ...]
+    parts: tuple[Part, ...]
+    foot: str | None
+
+
+def letter(digest: Any, news: Any | None = None) -> Letter:
+    """Return the letter of a `digest` document, with what `intake_news` adds for whom it is for."""
+    added: Any = news or {"changed": [], "to_do": []}
+    return Letter(
+        title=theme.prose(digest["title"]),
+        lead=_lead(digest["meters"]),
+        standing=_standing(digest["meters"]),
+        parts=(
+            _part("To do within a week", [*digest["to_do"], *added["to_do"]], MOST_TO_DO),
+            _part("What changed", [*digest["changed"], *added["changed"]], MOST_CHANGED),
+            *_notices(digest["notices"]),
+        ),
+        foot=theme.sentence(digest["today_note"]) if digest.get("today_note") else None,
+    )
+
+
+def _lead(meters: Sequence[Any]) -> str:
+    now = sum(row["status"] in ("out", "due") for row in meters)
+    rest = f"Of {theme.plural(len(meters), 'meter')} "
+    if not now:
+        return rest + "none needs the bench now."
+    return rest + f"{now} {'needs' if now == 1 else 'need'} the bench now."
+
+
+def _standing(meters: Sequence[Any]) -> tuple[tuple[str, str], ...]:
+    named = {
+        status: [row["meter_id"] for row in meters if row["status"] == status] for status in SHOWN
+    }
+    return tuple(
+        (theme.STATUSES[status].word, _names(names)) for status, names in named.items() if names
+    )
+
+
+def _names(names: Sequence[str], most: int = 12) -> str:
+    left = len(names) - most
+    return ", ".join(names[:most]) + (f" and {left} more" if left > 0 else "")
+
+
+def _part(title: str, lines: Sequence[Any], most: int) -> Part:
+    said = tuple(theme.sentence(line["text"]) for line in lines)
+    left = len(said) - most
+    rest = f"And {left} more: see the dashboard." if left > 0 else None
+    return Part(title, said[:most] or ("Nothing.",), rest)
+
+
+def _notices(lines: Sequence[Any]) -> list[Part]:
+    """Return the part about other watts, if anyone has to be told of it."""
+    return [_part("Watts that cannot be compared", lines, MOST_TOLD)] if lines else []

@@ -1,0 +1,13 @@
+from .concerns import CONCERNS as CONCERNS
+from .concerns import ConcernsDocument as ConcernsDocument
+from .concerns import concerns_in as concerns_in
+from .documents import DigestDocument as DigestDocument
+from .documents import DigestLine as DigestLine
+from .documents import IntakeNews as IntakeNews
+from .documents import line as line
+from .to_do import tasks as tasks
+from .what_changed import decided_lines as decided_lines
+from .what_changed import loaded_lines as loaded_lines
+from .what_changed import notice_lines as notice_lines
+from .what_changed import standing_rows as standing_rows
+from .what_changed import status_changes as status_changes

@@ -1,0 +1,57 @@
+"""What is to be done in the week that begins on a day."""
+
+from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
+
+from models.coaching import RaceEve
+from models.digest.documents import DigestLine, line
+from models.digest.what_changed import reading
+from models.season import Visit
+from models.status import MeterStatus, StatusDocument
+from models.wording import Reason
+
+WEEK = timedelta(days=7)
+
+
+def tasks(
+    now: StatusDocument,
+    eves: Iterable[RaceEve],
+    visits: Sequence[Visit],
+    alarmed: Iterable[str],
+) -> list[DigestLine]:
+    """Return what to do: before races, at the bench, about new alarms, about trainers.
+
+    visits   of the plan, the earliest first
+    alarmed  meters with a new alarm
+    """
+    rows = {row["meter_id"]: row for row in now["meters"]}
+    coming = [visit["meter_id"] for visit in visits if _is_near(visit, now["as_of"])]
+    others = [meter for meter in dict.fromkeys(alarmed) if meter not in coming]
+    return [
+        *(_before_race(eve) for eve in eves),
+        *(_attend_to(rows[meter]) for meter in [*coming, *others] if meter in rows),
+        *(
+            line(Reason("recalibrate", device=row["reference_id"], action=row["next_action"]))
+            for row in now["references"]
+            if row["status"] in ("out", "due") and row.get("next_action")
+        ),
+    ]
+
+
+def _is_near(visit: Visit, today: date) -> bool:
+    """Return whether a visit's week has begun, or begins within seven days."""
+    return today - WEEK < visit["week"] < today + WEEK
+
+
+def _attend_to(row: MeterStatus) -> DigestLine:
+    meter, rider, action = row["meter_id"], row["rider_id"], row["next_action"]
+    reason = Reason("attend_to", meter=meter, rider=rider, action=action, reading=reading(row))
+    return line(reason, meter=meter, rider=rider)
+
+
+def _before_race(eve: RaceEve) -> DigestLine:
+    meter, rider = eve["meter_id"], eve["rider_id"]
+    reason = Reason(
+        "before_race", meter=meter, rider=rider, race_on=eve["race_on"], first=eve["first"]
+    )
+    return line(reason, meter=meter, rider=rider)
