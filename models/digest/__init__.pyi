@@ -1,4 +1,4 @@
-from .concerns import CONCERNS as CONCERNS
+from .concerns import Concern as Concern
 from .concerns import ConcernsDocument as ConcernsDocument
 from .concerns import concerns_in as concerns_in
 from .documents import DigestDocument as DigestDocument

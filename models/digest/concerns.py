@@ -8,7 +8,7 @@ from models.digest.what_changed import device_alarms, reading
 from models.status import KeptFitState, StatusDocument
 
 Concern = Literal["out", "due", "alarm"]
-CONCERNS: tuple[Concern, ...] = ("out", "due", "alarm")
+STATUSES: tuple[Concern, ...] = ("out", "due")
 
 
 class ConcernRow(TypedDict):
@@ -27,11 +27,11 @@ class ConcernsDocument(TypedDict):
     fit: KeptFitState
 
 
-def concerns_in(status: StatusDocument, asked: Collection[str]) -> list[ConcernRow]:
-    """Return a row a device and concern that was asked about, in the order of CONCERNS."""
+def concerns_in(status: StatusDocument, asked: Collection[Concern]) -> list[ConcernRow]:
+    """Return a row a device and concern that was asked about, out ones first, alarms last."""
     rows: list[ConcernRow] = [
         {"concern": concern, "device": row["meter_id"], "text": reading(row) or ""}
-        for concern in CONCERNS
+        for concern in STATUSES
         for row in status["meters"]
         if concern in asked and row["status"] == concern
     ]

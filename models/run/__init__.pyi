@@ -83,7 +83,6 @@ from .match_questions import match_files as match_files
 from .match_questions import match_sheets as match_sheets
 from .match_questions import remove_mapping as remove_mapping
 from .recordings import compare_files as compare_files
-from .reports import CONCERNS as CONCERNS
 from .reports import concerns as concerns
 from .reports import digest as digest
 from .reports import intake_news as intake_news

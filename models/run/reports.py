@@ -11,7 +11,6 @@ from ingest import load
 from ingest.recordings import hours_ridden, recordings_folder
 from models import ageing, budget, policies
 from models import digest as news
-from models.digest import CONCERNS as CONCERNS
 from models.run.fleet_questions import StatusAnswer, status
 from models.run.intake_questions import proposed_events, set_aside
 from models.run.known import MANAGER, MECHANIC, Fleet, declared, question
@@ -142,7 +141,7 @@ def _waiting(fleet: Fleet) -> Iterator[Reason]:
 
 
 @question(watts=False, place="model")
-def concerns(fleet: Fleet, asked: Sequence[str] = CONCERNS) -> news.ConcernsDocument:
+def concerns(fleet: Fleet, asked: Sequence[news.Concern]) -> news.ConcernsDocument:
     """Return the devices that are out, due or in alarm, as far as asked about."""
     now = fleet.once(status)
     return {"as_of": now["as_of"], "found": news.concerns_in(now, asked), "fit": now["fit"]}

@@ -30,7 +30,7 @@ ASKED: dict[str, tuple[Any, ...]] = {
     "intervals": (),
     "workshops": (),
     "notices": (),
-    "concerns": (),
+    "concerns": (["out", "alarm"],),
     "intake_news": (date(2024, 7, 1),),
 }
 """By the question's name: what it is asked about."""
