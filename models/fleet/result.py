@@ -14,6 +14,7 @@ from models.fleet.design import BENCH, METER, REFERENCE, Effect, Prepared
 from models.fleet.drift import drift_frame
 from models.fleet.forecast import forecast_all
 from models.fleet.inference import Hyper, Posterior, Targets, innovation_frame
+from models.fleet.next_session import SharedPart, shared_part
 from models.fleet.on_the_road import RoadEffect, joint_on_road
 from models.fleet.temperature_coefficient import temperature_coefficient_frame
 from models.fleet.variance_components import variance_component_frame
@@ -140,6 +141,11 @@ class FleetFit:
     def drift(self) -> pl.DataFrame:
         """Return the ageing rate of every meter; see `drift_frame`."""
         return drift_frame(self.posterior, year_of(self.today))
+
+    def shared_part(self, meter: str, dates: Sequence[When]) -> SharedPart | None:
+        """Return what a meter's next session shares with its last; see `shared_part`."""
+        t = np.array([year_of(when) for when in dates])
+        return shared_part(self.posterior, self.prepared.devices.meters.index(meter), t)
 
     def ageing(self) -> AgeingRates:
         """Return how meters and groups age; see `ageing_rates`."""

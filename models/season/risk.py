@@ -7,6 +7,10 @@ risk after the visit is the mean over its distribution. With C the joint covaria
 forecast errors, S = C_vv + u²:
 
     e_k | y ~ N(m_k + C_kv (y − m_v)/S,  C_kk − C_kv²/S)
+
+The mass set, the place and the crank err in that session as they did in those before, which the
+forecast rests on. With s their common part, y = e_v + s + noise: C_kv becomes C_kv + cov(s, e_k)
+and S gains 2 cov(s, e_v), so that such an error counts once and a visit does not wash it out.
 """
 
 from collections.abc import Mapping
@@ -36,12 +40,16 @@ class Outlook:
     covariance  [M, W + 1, W + 1] of one meter's errors with each other
     u_session   [M] standard uncertainty of what a session finds, all its parts
     tolerance   [M]
+    shared      [M, W + 1] covariance of the error with what sessions have in common
+    noise2      [M] variance of a finding beyond the error, as known today
     """
 
     mean: Array
     covariance: Array
     u_session: Array
     tolerance: Array
+    shared: Array
+    noise2: Array
 
     @cached_property
     def p_within(self) -> Array:
@@ -64,20 +72,27 @@ def outlook(
          pairs: how far their sides lie apart, by meter_id
     """
     instants = [max(day, fleet.today) for day in mondays]
-    mean, covariance = [], []
-    for name in meters["meter_id"]:
+    mean, covariance, shared, noise2 = [], [], [], []
+    u = session_uncertainty(fleet, meters, bench)
+    own2 = session_noise2(fleet, meters, bench)
+    for n_meter, name in enumerate(meters["meter_id"]):
         m_ln, c_ln = fleet.joint([(("meter", name), day) for day in instants])
         if pairs and name in pairs:
             m_ln, c_ln = worse_side(pairs[name], m_ln, c_ln, instants)
         scale = ratio_from_ln(m_ln)
         mean.append(percent_from_ln(m_ln))
         covariance.append(c_ln * np.outer(scale, scale))
+        part = fleet.shared_part(name, instants)
+        shared.append(np.zeros(len(instants)) if part is None else part.covariance * scale)
+        noise2.append(u[n_meter] ** 2 if part is None else own2[n_meter] + part.variance)
     n = len(instants)
     return Outlook(
         np.array(mean).reshape(-1, n),
         np.array(covariance).reshape(-1, n, n),
-        session_uncertainty(fleet, meters, bench),
+        u,
         meters["tolerance_pct"].cast(pl.Float64).to_numpy(),
+        np.array(shared).reshape(-1, n),
+        np.array(noise2),
     )
 
 
@@ -87,10 +102,15 @@ def session_uncertainty(fleet: FleetFit, meters: pl.DataFrame, bench: pl.DataFra
     The usual session's random part (the meter's own median, else the fleet's), what its group's
     sessions scatter beyond that, the mass set in use as known today, place and crank as stated.
     """
-    usual = _median(bench, "u_session", USUAL_SESSION)
-    own = dict(bench.group_by("meter_id").agg(pl.col("u_session").median()).iter_rows())
     place, crank = _median(bench, "u_place", 0.0), _median(bench, "u_crank", 0.0)
     shared = _set_sd(fleet, bench) ** 2 + place**2 + crank**2
+    return np.sqrt(session_noise2(fleet, meters, bench) + shared)
+
+
+def session_noise2(fleet: FleetFit, meters: pl.DataFrame, bench: pl.DataFrame) -> Array:
+    """Return the variance of what is new in each session [M], %²: its own, its group's scatter."""
+    usual = _median(bench, "u_session", USUAL_SESSION)
+    own = dict(bench.group_by("meter_id").agg(pl.col("u_session").median()).iter_rows())
     devices = fleet.prepared.devices
     group = dict(zip(devices.meters, devices.group.tolist(), strict=True))
     extra = fleet.hyper.sd("bench")
@@ -98,7 +118,7 @@ def session_uncertainty(fleet: FleetFit, meters: pl.DataFrame, bench: pl.DataFra
     for name in meters["meter_id"]:
         u = own.get(name)
         u = usual if u is None else float(u)
-        rows.append(np.sqrt(u**2 + extra[group[name]] ** 2 + shared))
+        rows.append(u**2 + extra[group[name]] ** 2)
     return np.array(rows, dtype=np.float64)
 
 
@@ -127,26 +147,43 @@ def risks(ahead: Outlook) -> tuple[Array, Array]:
     after = np.ones((meters, weeks, weeks))
     for m in range(meters):
         p = risk_after_visits(
-            ahead.mean[m], ahead.covariance[m], ahead.u_session[m], ahead.tolerance[m]
+            ahead.mean[m],
+            ahead.covariance[m],
+            ahead.u_session[m],
+            ahead.tolerance[m],
+            shared=ahead.shared[m],
+            noise2=float(ahead.noise2[m]),
         )
         after[m] = (p[:-1, :-1] + p[:-1, 1:]) / 2
     return unvisited, after
 
 
-def risk_after_visits(mean: Array, covariance: Array, u: float, tolerance: float) -> Array:
+def risk_after_visits(
+    mean: Array,
+    covariance: Array,
+    u: float,
+    tolerance: float,
+    *,
+    shared: Array | None = None,
+    noise2: float | None = None,
+) -> Array:
     """Return a meter's probability of being out at instant k after a visit at instant v [v, k].
 
     1 where k < v. mean [n], covariance [n, n]: its errors; u: of a session; all in percent
+    shared, noise2: as in Outlook, of this meter; None: all of a session's u is new in it
     """
+    joint = np.zeros(mean.size) if shared is None else shared
+    beyond = u**2 if noise2 is None else noise2
     v, k = np.triu_indices(mean.size)
     C = np.maximum(np.diag(covariance), 1e-12)
-    S = C + u**2
+    S = np.maximum(C + 2 * joint + beyond, 1e-12)
     departure = np.sqrt(S)[:, None] * NODES  # y − m_v, [v, q]
     found = mean[:, None] + departure
     undone = np.where(np.abs(found) > COVERAGE_FACTOR * u, found, 0.0)
-    gain = covariance[v, k] / S[v]  # [pairs of v ≤ k]
+    tied = covariance[v, k] + joint[k]
+    gain = tied / S[v]  # [pairs of v ≤ k]
     after = mean[k, None] + gain[:, None] * departure[v] - undone[v]
-    sd = np.sqrt(np.maximum(C[k] - covariance[v, k] * gain, 1e-12))[:, None]
+    sd = np.sqrt(np.maximum(C[k] - tied * gain, 1e-12))[:, None]
     inside = ndtr((tolerance - after) / sd) - ndtr((-tolerance - after) / sd)
     risk = np.ones(covariance.shape)
     risk[v, k] = 1.0 - inside @ WEIGHTS

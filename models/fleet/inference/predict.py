@@ -223,6 +223,11 @@ class Posterior:
         variance: Array = self.hyper.sd("swap")[g] ** 2 * count + usual**2 * spread
         return variance
 
+    def with_observations(self, meter: int, t: Array) -> Array:
+        """Return the covariance of a meter's own course with its block's observations, [t, n]."""
+        where, b = self.state.design.place[meter]
+        return _NewInstants(self, meter, t).with_block(self.state.design.batches[where], int(b))
+
     def _own(self, m: int, at: Index, t: Array, out: Prediction) -> Array:
         """Return a meter's own covariance given the shared effects; adds to mean, G and J."""
         new = _NewInstants(self, m, t)

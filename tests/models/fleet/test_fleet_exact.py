@@ -84,6 +84,28 @@ def test_joint_prediction(fitted, bent):
     assert cov == pytest.approx(prior - cross.T @ np.linalg.solve(K, cross), abs=2e-4)
 
 
+@pytest.mark.parametrize("meter", ["m0", "m1", "m4"])
+def test_what_the_next_session_shares_with_the_last(fitted, bent, meter):
+    """Conditional covariance of the error with the last session's mass set, place, crank."""
+    data = small_fleet()
+    what, _, noise = readings(data)
+    last = max(
+        (r for r in data.bench.iter_rows(named=True) if r["meter_id"] == meter),
+        key=lambda r: r["at"],
+    )
+    parts = [("bench", last["bench_id"]), ("place", last["place_id"])]
+    parts += [("crank", last["crank_id"]), ("meter constant", meter)]
+    common = Reading(650.0, tuple((1.0, *part) for part in parts))
+    asked = [Reading(day, ((1.0, "meter", meter),)) for day in (640.0, 720.0)]
+    K = covariance(data, what, what, bent) + np.diag(noise)
+    cross = covariance(data, what, [*asked, common], bent)
+    joint = covariance(data, [*asked, common], [*asked, common], bent)
+    joint -= cross.T @ np.linalg.solve(K, cross)
+    found = fitted.shared_part(meter, [at(640.0), at(720.0)])
+    assert found.covariance == pytest.approx(joint[2, :2], abs=1e-4)
+    assert found.variance == pytest.approx(joint[2, 2], abs=1e-4)
+
+
 def test_gain_error_is_the_joints_diagonal(fitted):
     pairs = [(m, at(day)) for m in ("m0", "m1", "m2", "T1") for day in (50, 500, 800)]
     mean, cov = fitted.joint(pairs)

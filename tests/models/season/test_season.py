@@ -52,6 +52,32 @@ def test_risk_after_a_visit_against_simulation() -> None:
             assert ours[v, k] == pytest.approx(out, abs=0.006)
 
 
+def test_what_sessions_have_in_common_counts_once() -> None:
+    """A crank that is off by 0.25 %: the meter was reset on it before, so a visit finds nothing.
+
+    200,000 draws of errors, common part, sessions and resets; no formula of ours in them.
+    """
+    sd = {"common": 0.25, "noise": 0.1, "move": 0.5}
+    rng = np.random.default_rng(3)
+    n = 200_000
+    common = sd["common"] * rng.standard_normal(n)
+    before = sd["noise"] * rng.standard_normal(n)
+    error = [0.4 - common - before]  # the last session left so much, as it now stands
+    for _ in range(2):
+        error.append(error[-1] + sd["move"] * rng.standard_normal(n))
+    errors = np.array(error)
+    joint = np.cov(np.vstack([errors, common]))
+    ours = risk_after_visits(
+        errors.mean(axis=1), joint[:3, :3], 0.27, 1.0,
+        shared=joint[3, :3], noise2=sd["noise"] ** 2 + joint[3, 3],
+    )  # fmt: skip
+    for v in range(3):
+        found = errors[v] + common + sd["noise"] * rng.standard_normal(n)
+        reset = np.where(np.abs(found) > COVERAGE_FACTOR * 0.27, found, 0.0)
+        for k in range(v, 3):
+            assert ours[v, k] == pytest.approx(np.mean(np.abs(errors[k] - reset) > 1.0), abs=0.006)
+
+
 def test_a_visit_to_a_meter_that_never_moves_leaves_the_sessions_noise() -> None:
     """By hand: e = 3 ± 0.5 is reset on y, so −noise is left, sd u: P(|N(0, 0.5)| > 1)."""
     covariance = np.full((2, 2), 0.25)
