@@ -3,7 +3,8 @@
 A meter found out at a session went out some time since the session before: the time is known to
 lie in (lo, hi]. A meter never found out is known only to have lasted beyond its last session
 (hi = ∞). Counting findings on the days they were made would flatter every group that is checked
-seldom.
+seldom. Time counts from the first day in use. The meters are maintained ones: resets at the bench
+meanwhile keep them within for longer than they would be if left alone.
 
 The likelihood is written out here because scipy's fit of censored data, which finds the same
 maximum to eight digits, gives no covariance of its estimates.

@@ -21,6 +21,7 @@ from models.policies import (
 )
 from models.records import Records, Tables, typed_rows
 from models.season import days_between, exposure_of, prices
+from models.status import p_within
 from models.wording import chance
 
 LIFE_YEARS, YEARS_SAID = 3.0, "3 years"  # over which a new meter must pay for itself
@@ -44,7 +45,7 @@ def keep_or_replace(
     What it takes to hold a meter within tolerance for a year (visits at its best interval and the
     days out of tolerance that remain, weighed by what it is ridden in as the season's plan
     weighs them) against the same for a new one of its group, over three years, with the price of
-    the new one.
+    the new one. A meter whose slope is fixed is left alone, and so is the new one.
 
     In   first, last: the period whose riding stands for every year (else the coming year)
     Out  by meter_id; the intervals are over what is not known of the meter itself
@@ -59,6 +60,7 @@ def keep_or_replace(
     own = _own_costs(fleet, here, usual, days) * np.maximum(day, LEAST_DAY) * DAYS_A_YEAR
     fixed = (here["slope_convention"] == "fixed").fill_null(False).to_numpy()
     own = np.where(fixed, _left_alone(fleet, here) * day * DAYS_A_YEAR, own)
+    fresh = np.where(fixed, _new_left_alone(usual) * day * DAYS_A_YEAR, fresh)
     unit = f" {money.currency}" if money.currency else ""
     benched = set(found.sessions["meter_id"])
     return {
@@ -145,6 +147,21 @@ def _left_alone(fleet: FleetFit, here: pl.DataFrame) -> Array:
             error = percent_from_ln(mean + steady @ root.T)
             out[:, m] = (np.abs(error) > float(row["tolerance_pct"])).mean(axis=1)
     return out
+
+
+def _new_left_alone(usual: ProcessParameters) -> Array:
+    """Return the share of its first three years that a new meter is out without any reset [M].
+
+    A meter whose slope is fixed is replaced by one of its kind, which cannot be reset either.
+    """
+    t = np.linspace(0.0, LIFE_YEARS, round(13 * LIFE_YEARS) + 1)
+    rate = usual.drift + usual.swap_step / usual.swap_every
+    wander = usual.walk2 + usual.swap2 / usual.swap_every
+    mean = usual.start[:, None] + rate[:, None] * t
+    variance = usual.line[:, 0, 0, None] + (2 * usual.line[:, 0, 1] + wander)[:, None] * t
+    sd = np.sqrt(variance + usual.line[:, 1, 1, None] * t**2)
+    p = p_within(percent_from_ln(mean), sd, usual.tolerance[:, None])
+    return np.asarray(1.0 - p.mean(axis=1))
 
 
 class _Meter(TypedDict):
