@@ -47,9 +47,9 @@ def groups_part(found: Document) -> html.Section:
         parts.plain_table(GROUPS, rows, name="By group", headed=True),
         name="budget-groups",
         note="Drift of the sensor, with changes of the slope added back. The day on which a meter "
-        "left its tolerance is only known to lie between two sessions (interval-censored); it counts "
-        "from the first day in use, of meters whose slopes were reset at the bench meanwhile: left "
-        "alone, they would be out sooner.",
+        "left its tolerance is only known to lie between two sessions (interval-censored); it "
+        "counts from the first day in use, of meters whose slopes were reset at the bench meanwhile: "
+        "left alone, they would be out sooner.",
     )
 
 
