@@ -48,7 +48,7 @@ def groups_part(found: Document) -> html.Section:
         name="budget-groups",
         note="Drift of the sensor, with changes of the slope added back. The day on which a meter "
         "left its tolerance is only known to lie between two sessions (interval-censored); it "
-        "counts from the first day in use, of meters whose slopes were reset at the bench meanwhile: "
+        "counts from the first day in use, of meters reset at the bench meanwhile: "
         "left alone, they would be out sooner.",
     )
 
