@@ -15,7 +15,7 @@ from models.coaching.documents import Cause, RaceEve, RaceOption
 from models.metrology import Z90, Array, Mask
 from models.records import typed_rows
 from models.season import days_between, exposure_of
-from models.status import p_within
+from models.status import SideForecast, lower_side, p_within
 from models.wording import chance
 
 EVE_DAYS = 2
@@ -49,11 +49,13 @@ def race_eve(
     alarms: pl.DataFrame,
     *,
     today: date,
+    sides: SideForecast | None = None,
 ) -> list[RaceEve]:
     """Return options for every meter that is more likely out than in before an A race.
 
     In   meters: the roster's meters that are not gone (meter_id, tolerance_pct, kind,
          crank_length_mm, slope_convention, state); errors_pct: their mean and sd today, [M]
+         sides: of pairs, which are within tolerance as their worse side is
          tables: calendar, assignments; alarms: device_kind,
          device_id, kind, date
     """
@@ -62,7 +64,7 @@ def race_eve(
     ids = meters["meter_id"].to_list()
     exposure = exposure_of(ids, days, tables["calendar"], tables["assignments"])
     tolerance = meters["tolerance_pct"].cast(pl.Float64).to_numpy()
-    p = p_within(mean_pct, sd_pct, tolerance)
+    p = lower_side(p_within(mean_pct, sd_pct, tolerance), sides, tolerance)
     rows: list[RaceEve] = []
     for m, row in enumerate(typed_rows(meters, _Meter)):
         if exposure.first_a[m] < 0 or not p[m] < 0.5:

@@ -81,7 +81,8 @@ def _race_eve(snap: Snapshot, tables: dict[str, pl.DataFrame], day: date) -> lis
     here = snap.meters.filter(~pl.col("gone"))
     ahead = forecast(snap, here["meter_id"].to_list(), as_of=day)
     errors = ahead.mean_pct[:, 0], ahead.sd_pct[:, 0]
-    return race_eve(here, errors, tables, snap.alarms, today=day)
+    sides = standing.side_forecast(here, ahead.mean_pct, ahead.sd_pct, ahead.days, as_of=day)
+    return race_eve(here, errors, tables, snap.alarms, today=day, sides=sides)
 
 
 @question(watts=False, place="model")

@@ -7,6 +7,7 @@ from .documents import KeptFitState as KeptFitState
 from .documents import MeterStatus as MeterStatus
 from .documents import Status as Status
 from .documents import StatusDocument as StatusDocument
+from .due import lower_side as lower_side
 from .due import p_within as p_within
 from .fleet_status import status_document as status_document
 from .kept_fit import INFO_SCHEMA as INFO_SCHEMA
@@ -21,6 +22,8 @@ from .meter_history import meter_events as meter_events
 from .meter_history import observed_points as observed_points
 from .meter_history import slope_resets as slope_resets
 from .sides import Half as Half
+from .sides import SideForecast as SideForecast
+from .sides import side_forecast as side_forecast
 from .sides import side_halves as side_halves
 from .sides import worse_side as worse_side
 from .trainers import trainer_changes as trainer_changes

@@ -159,6 +159,20 @@ def _by_worse_side(
     return columns
 
 
+def lower_side(p: Array, sides: SideForecast | None, tolerance: Array) -> Array:
+    """Return the probability of being within tolerance today, a pair's as of its lower side.
+
+    In   p, tolerance: by meter, [M]; sides: of the same meters
+    """
+    lowered = p.copy()
+    if sides is None:
+        return lowered
+    for side in SIGNS:
+        here = (sides.mean_pct[side][:, 0], sides.sd_pct[side][:, 0])
+        lowered[sides.rows] = np.fmin(lowered[sides.rows], p_within(*here, tolerance[sides.rows]))
+    return lowered
+
+
 def _search_between(
     forecast: Forecast, tolerance: Array, target: float, *, look: Mask, first: Index
 ) -> None:

@@ -59,7 +59,12 @@ def draw(rows: Sequence[Document]) -> Any:
         return parts.empty("No visit is planned for this week.", "Pin one on the season page.")
     print_it = html.Button("Print this list", id="week-print", n_clicks=0)
     used = dict.fromkeys(_used(row) for row in rows)
-    lacks = [f"{row['meter_id']}: {text}" for row in rows for text in row["lacks"]]
+    lacking = {
+        text: [r["meter_id"] for r in rows if text in r["lacks"]]
+        for row in rows
+        for text in row["lacks"]
+    }
+    lacks = [f"{', '.join(meters)}: {text}" for text, meters in lacking.items()]
     return [
         html.P(print_it, className="no-print"),
         parts.sentences(list(used)),
@@ -83,8 +88,8 @@ def _lines(rows: Sequence[Document]) -> Iterator[Any]:
     """Yield each meter's line, and below it why it comes and what to do."""
     for row in rows:
         yield _row(row)
-        said = theme.listed(row.get("why"), row.get("next_action"))
-        yield html.Tr([html.Td(theme.sentence(said), colSpan=len(TITLES))], className="why")
+        said = [theme.sentence(text) for text in (row.get("why"), row.get("next_action")) if text]
+        yield html.Tr([html.Td(" ".join(said), colSpan=len(TITLES))], className="why")
 
 
 def _row(row: Document) -> tuple[Any, ...]:

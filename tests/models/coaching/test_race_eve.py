@@ -11,6 +11,7 @@ import pytest
 
 from models.coaching import race_eve, race_is_near
 from models.coaching.eve import EVE_DAYS
+from models.status import SideForecast
 from tests.models.fleet.small_team import table
 
 TODAY = date(2026, 5, 1)
@@ -21,7 +22,7 @@ NO_ALARMS = pl.DataFrame(
 
 def eve(
     errors: list[float], *, alarms: pl.DataFrame = NO_ALARMS, convention: str = "multiplier",
-    race_in: int = 1,
+    race_in: int = 1, sides: SideForecast | None = None,
 ) -> list[dict[str, Any]]:  # fmt: skip
     """K1 races with R1; K2 is a spare alike, K3 has another crank length."""
     meters = pl.DataFrame(
@@ -44,7 +45,18 @@ def eve(
              "to_date": TODAY + timedelta(days=race_in), "kind": "race", "priority": "A"},
         ),
     }  # fmt: skip
-    return race_eve(meters, (np.array(errors), np.full(3, 0.2)), tables, alarms, today=TODAY)
+    both = np.array(errors), np.full(3, 0.2)
+    return race_eve(meters, both, tables, alarms, today=TODAY, sides=sides)
+
+
+def test_a_pair_is_out_as_its_worse_side_is() -> None:
+    """Sides of +2.5 and −2.5 %: their mean is right, neither side is."""
+    spread = {"left": np.array([[2.5]]), "right": np.array([[-2.5]])}
+    sides = SideForecast(np.array([0]), spread, {side: np.array([[0.2]]) for side in spread})
+    assert eve([0.0, 0.1, 0.1]) == []
+    [row] = eve([0.0, 0.1, 0.1], sides=sides)
+    assert row["meter_id"] == "K1"
+    assert row["p_within_tolerance"] < 0.001
 
 
 def step_of(meter: str) -> pl.DataFrame:
