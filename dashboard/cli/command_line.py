@@ -9,6 +9,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from dashboard.cli import (
     accounts,
@@ -99,8 +100,12 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "--name", action="append", default=[], help="a further name to answer to, as in a browser"
     )
+    sub.add_argument("--tls-cert", type=Path, metavar="FILE", help="encrypt with this certificate")
+    sub.add_argument("--tls-key", type=Path, metavar="FILE", help="and its key")
+    sub.add_argument("--backup-to", type=Path, metavar="FOLDER", help="a backup there every day")
+    sub.add_argument("--keep", type=int, default=14, metavar="N", help="leave the newest N; 14")
     sub.add_argument(
-        "--behind",
+        "--behind-proxy",
         metavar="ADDRESS",
         help="a proxy that brings https and says so (X-Forwarded-Proto, X-Forwarded-For)",
     )
@@ -116,16 +121,26 @@ def _demo(args: argparse.Namespace) -> int:
 
 
 def _serve(args: argparse.Namespace) -> int:
-    return _run_server(store_of(args), args.host, args.port, names=args.name, behind=args.behind)
+    if (args.tls_cert is None) is not (args.tls_key is None):
+        raise UsageError("found one of --tls-cert and --tls-key, expected both")
+    if args.keep < 1:
+        raise UsageError(f"found --keep {args.keep}, expected a number from 1 on")
+    return _run_server(
+        store_of(args),
+        args.host,
+        args.port,
+        names=args.name,
+        behind=args.behind_proxy,
+        tls=(args.tls_cert, args.tls_key) if args.tls_cert else None,
+        backups=(args.backup_to, args.keep) if args.backup_to else None,
+    )
 
 
-def _run_server(
-    store: Path, host: str, port: int, *, names: Sequence[str] = (), behind: str | None = None
-) -> int:
+def _run_server(store: Path, host: str, port: int, **how: Any) -> int:
     from dashboard import web
 
     try:
-        web.serve(store, host=host, port=port, say=say, names=names, behind=behind)
+        web.serve(store, host=host, port=port, say=say, **how)
     except OSError as problem:
         raise UsageError(
             f"cannot listen on {host}:{port}: {problem.strerror}. Try --port"

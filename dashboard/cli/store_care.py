@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from dashboard.cli.arguments import DONE, UsageError, Words, fleet_of, show
+from dashboard.cli.arguments import DONE, DONE_BUT, UsageError, Words, fleet_of, say, show
 from models import run
 
 
@@ -22,8 +22,14 @@ def add(words: Words) -> None:
     sub.add_argument("--as", dest="form", choices=("csv", "xlsx", "parquet"), default="csv")
     sub.add_argument("--rider", metavar="R", help="one rider's data only")
 
-    sub = words.add("backup", _backup, "copy the store while nobody writes", "store")
-    sub.add_argument("target", type=Path, metavar="FILE")
+    text = "copy the store, and its recordings, while nobody writes"
+    sub = words.add("backup", _backup, text, "store")
+    sub.add_argument("target", type=Path, metavar="FILE", help="with --keep a folder")
+    sub.add_argument("--keep", type=int, metavar="N", help="one a day; leave the newest N")
+
+    text = "what is wrong with a store's file, and what can be saved"
+    sub = words.add("doctor", _doctor, text, *shared)
+    sub.add_argument("--save", type=Path, metavar="FILE", help="a new store for what can be read")
 
     sub = words.add("imports", _imports, "what was loaded; take one import back", *shared)
     sub.add_argument("--undo", type=int, metavar="IMPORT")
@@ -63,9 +69,26 @@ def _export(args: argparse.Namespace) -> int:
 
 
 def _backup(args: argparse.Namespace) -> int:
-
-    print(fleet_of(args).store.backup(args.target))
+    if args.keep is None:
+        copies = run.back_up(fleet_of(args), args.target)
+    elif args.keep < 1:
+        raise UsageError(f"found --keep {args.keep}, expected a number from 1 on")
+    else:
+        made = run.back_up_today(fleet_of(args), args.target, keep=args.keep)
+        copies = [made] if made else []
+    for path in copies:
+        print(path)
     return DONE
+
+
+def _doctor(args: argparse.Namespace) -> int:
+    found = run.diagnose(fleet_of(args), args.save)
+    for problem in found["problems"]:
+        say(problem)
+    show(args, found, found["tables"], ("table", "rows", "lost", "problem"))
+    if args.save:
+        say(f"saved into {args.save}: look at it, then fit (slopewatch fit --store {args.save})")
+    return DONE if found["sound"] else DONE_BUT
 
 
 def _imports(args: argparse.Namespace) -> int:

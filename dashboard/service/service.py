@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import logging
 import secrets
 import threading
 import time
@@ -25,6 +26,7 @@ from ingest.store import Store
 from models import run
 from models.run import HERE, Fleet, Person, Question, declared
 
+LOG = logging.getLogger("slopewatch.dashboard")
 P = ParamSpec("P")
 T = TypeVar("T")
 Asked = Callable[Concatenate[Fleet, P], T]
@@ -409,6 +411,22 @@ class Service:
         )
 
     # ---- ahead of being asked ---------------------------------------------------------------
+
+    def back_up_daily(self, folder: Path, *, keep: int) -> None:
+        """Make a backup a day in a folder, the first at once; leave the newest `keep`.
+
+        UserError where the first cannot be made; what fails later is in the log.
+        """
+        run.back_up_today(Fleet(self.store), folder, keep=keep)
+        threading.Thread(target=self._back_up_hourly, args=(folder, keep), daemon=True).start()
+
+    def _back_up_hourly(self, folder: Path, keep: int) -> None:
+        while True:
+            time.sleep(3600)
+            try:
+                run.back_up_today(Fleet(self.store), folder, keep=keep)
+            except Exception:
+                LOG.exception("no backup could be made in %s", folder)
 
     def prepare(self) -> None:
         """Have made beside the pages what they will ask for next."""

@@ -43,6 +43,8 @@ def harden(server: Flask, *, csp_hashes: Sequence[str], hosts: Sequence[str] = (
     def set_headers(response: Response) -> Response:
         for name, value in headers.items():
             response.headers[name] = value
+        if request.is_secure:
+            response.headers["Strict-Transport-Security"] = "max-age=31536000"
         if not request.path.startswith(("/_dash-component-suites/", "/assets/")):
             response.headers["Cache-Control"] = "no-store"
         return response

@@ -63,10 +63,10 @@ class LimitedChannel(HTTPChannel):  # type: ignore[misc]
         return bool(super().readable())
 
 
-def limit(listener: Any, admits: Admits) -> None:
+def limit(listener: Any, admits: Admits, channel: type[LimitedChannel] = LimitedChannel) -> None:
     """Hold a listener's connections to the limits.
 
     admits: tells from a Cookie header whether somebody is signed in, or nobody has to be
     """
     listener.adj.admits = admits
-    listener.channel_class = LimitedChannel
+    listener.channel_class = channel

@@ -4,6 +4,7 @@ import ipaddress
 import os
 import select
 import socket
+import ssl
 import sys
 import threading
 import time
@@ -15,6 +16,8 @@ from dashboard.security import People
 from dashboard.service import Service
 from dashboard.web.app import ADMITS, create_app
 from dashboard.web.hardening import ANY_ADDRESS, MEGABYTE, UPLOAD_LIMIT_MB
+from dashboard.web.limits import CONNECTIONS, LimitedChannel, limit
+from dashboard.web.tls import EncryptedChannel, tls_context
 from ingest.schema import UserError
 
 IN_MEMORY_MB = 256
@@ -45,33 +48,42 @@ def serve(
     say: Callable[[str], None],
     names: Sequence[str] = (),
     behind: str | None = None,
+    tls: tuple[Path, Path] | None = None,
+    backups: tuple[Path, int] | None = None,
 ) -> None:
     """Serve a store's dashboard until it is interrupted.
 
     names: to answer to besides the address; behind: the address of a proxy that brings https
-    UserError when others could reach it and nobody would have to sign in; OSError when
-    the address cannot be listened on.
+    tls: certificate and key, to encrypt with; backups: where to make one a day, and how many stay
+    UserError when what is said would cross the network in the clear, and when others could reach it
+    and nobody would have to sign in; OSError when the address cannot be listened on.
     """
     sys.setswitchinterval(TURN_S)
     service = Service(store)
     people = People(service)
     public = not is_loopback(host) or behind is not None or bool(names)
+    if not is_loopback(host) and behind is None and tls is None:
+        raise UserError(
+            f"passwords and riders' data would cross the network to {host} in the clear: give a "
+            "certificate and its key (--tls-cert, --tls-key), put a proxy with https before it "
+            "(--behind-proxy ADDRESS), or serve it on 127.0.0.1 alone"
+        )
+    context = tls_context(*tls) if tls else None
     if public and not people.anyone_may_sign_in():
         raise UserError(
             f"the dashboard shows riders' personal data and others can reach {host}: "
             "add accounts first (slopewatch account add NAME --role owner), "
             "or serve it on 127.0.0.1 alone"
         )
+    if backups is not None:
+        service.back_up_daily(backups[0], keep=backups[1])
     service.prepare()  # beside what else is read in before the first answer
     hosts = [*names, *([ANY_ADDRESS, host, socket.gethostname()] if public else [])]
-    listener = listen(create_app(service, hosts=hosts), host=host, port=port, behind=behind)
+    app = create_app(service, hosts=hosts)
+    listener = listen(app, host=host, port=port, behind=behind, tls=context)
     shown = f"[{host}]" if ":" in host else host
-    say(f"dashboard on http://{shown}:{listener.effective_port}/ (stop it with Ctrl-C)")
-    if public and behind is None:
-        say(
-            "note: passwords cross the network in the clear; put a proxy with https before it "
-            "(--behind), or keep it to a network that you trust"
-        )
+    address = f"{'https' if tls else 'http'}://{shown}:{listener.effective_port}/"
+    say(f"dashboard on {address} (stop it with Ctrl-C)")
     watch = threading.Thread(target=_end_without_accounts, args=(listener, people), daemon=True)
     watch.start()
     try:
@@ -89,15 +101,20 @@ def _end_without_accounts(listener: Any, people: People) -> None:
     stop(listener)
 
 
-def listen(app: Any, *, host: str, port: int, behind: str | None = None) -> Any:
+def listen(
+    app: Any,
+    *,
+    host: str,
+    port: int,
+    behind: str | None = None,
+    tls: ssl.SSLContext | None = None,
+) -> Any:
     """Return a listener that serves the app on one address once its `run` is called.
 
     behind: the address of a proxy whose word about https and the client's address counts
     OSError when the address cannot be listened on; port 0 lets the system choose one.
     """
     from waitress.server import create_server
-
-    from dashboard.web.limits import CONNECTIONS, limit
 
     trusted = {
         "trusted_proxy": behind,
@@ -115,9 +132,12 @@ def listen(app: Any, *, host: str, port: int, behind: str | None = None) -> Any:
         max_request_body_size=UPLOAD_LIMIT_MB * MEGABYTE + 65536,
         connection_limit=CONNECTIONS,
         asyncore_use_poll=hasattr(select, "poll"),  # else at most a thousand files
+        url_scheme="https" if tls else "http",
         **(trusted if behind else {}),
     )
-    limit(listener, app.server.extensions[ADMITS])
+    listener.adj.tls = tls
+    channel = EncryptedChannel if tls else LimitedChannel
+    limit(listener, app.server.extensions[ADMITS], channel)
     return listener
 
 

@@ -7,6 +7,8 @@ from .change_log import record as record
 from .change_log import record_all as record_all
 from .database import Database as Database
 from .database import StoreError as StoreError
+from .doctor import Diagnosis as Diagnosis
+from .doctor import diagnose as diagnose
 from .export import Format as Format
 from .export import export_tables as export_tables
 from .export import write_document as write_document

@@ -162,6 +162,12 @@ class Database:
         """Add rows to an internal table."""
         self._insert(table, INTERNAL_TABLES[table].conform(frame))
 
+    def fill(self, table: str, frame: pl.DataFrame) -> None:
+        """Put rows that were saved from another file in the place of a table's own."""
+        self._run(f'DELETE FROM "{table}"')
+        self._insert(table, frame)
+        self._touched = True
+
     def add_rows(self, table: str, frame: pl.DataFrame) -> None:
         """Add live rows to an input table; `frame` has row_id and the table's columns."""
         rows = TABLES[table].conform(frame).insert_column(0, frame["row_id"].cast(pl.Int64))

@@ -10,6 +10,7 @@ reader shuts writers out. Compute outside the `with` block.
 """
 
 import os
+import re
 import secrets
 import shutil
 import threading
@@ -244,8 +245,14 @@ class Store:
                 if not read_only:
                     self._keep_private()
                 yield Database(connection, self.path, writable=not read_only)
-        except duckdb.IOException as error:  # a full disk, when the file is closed too
-            raise StoreError(f"{self.path}: {str(error).splitlines()[0]}") from error
+        except StoreError:
+            raise
+        except Exception as error:  # polars hands on what the engine says, as errors of its own
+            if _is_damage(error):
+                raise StoreError(_damaged(self.path, error)) from error
+            if isinstance(error, duckdb.IOException):  # a full disk, when the file is closed too
+                raise StoreError(f"{self.path}: {str(error).splitlines()[0]}") from error
+            raise
 
     def _keep_private(self) -> None:
         """Let nobody but the store's owner read it, nor others than its group where that may.
@@ -322,11 +329,27 @@ def _transaction(db: Database) -> Iterator[Database]:
     db._connection.commit()
 
 
+def _is_damage(error: Exception) -> bool:
+    text = str(error)
+    marks = ("Corrupt", "checksum", "Failed to deserialize", "replaying WAL", "WAL file")
+    return any(mark in text for mark in marks) or isinstance(error, duckdb.FatalException)
+
+
+def _damaged(path: Path, error: Exception) -> str:
+    return (
+        f"{path}: the file, or the .wal beside it, is damaged or belongs to another one "
+        f"({str(error).splitlines()[0][:200]}). What `slopewatch doctor` can read it saves into a "
+        "new file; a .wal left over beside a restored backup has to be moved away."
+    )
+
+
 def _connect_failure(path: Path, error: Exception) -> str:
     text = str(error)
     if "not a valid DuckDB database file" in text:
         return f"{path}: not a Slopewatch store. Name another file, or move this one away."
-    if "lock" in text:
+    if _is_damage(error):
+        return _damaged(path, error)
+    if re.search(r"\block\b", text):
         return f"{path}: another program holds this file open. Close it, then try again."
     if "newer version" in text or "version number" in text:
         return f"{path}: written by another version of DuckDB. Update Slopewatch."

@@ -36,9 +36,12 @@ from .fleet_questions import meter as meter
 from .fleet_questions import method as method
 from .fleet_questions import status as status
 from .intake_questions import accept_suggestions as accept_suggestions
+from .intake_questions import back_up as back_up
+from .intake_questions import back_up_today as back_up_today
 from .intake_questions import correct_row as correct_row
 from .intake_questions import decide_event as decide_event
 from .intake_questions import device_tables_file as device_tables_file
+from .intake_questions import diagnose as diagnose
 from .intake_questions import dismiss_row as dismiss_row
 from .intake_questions import imports as imports
 from .intake_questions import load_files as load_files

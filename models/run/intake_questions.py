@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Literal
 
@@ -238,6 +239,21 @@ def write_rider(fleet: Fleet, rider_id: str, folder: Path) -> list[Path]:
 def write_templates(folder: Path) -> list[Path]:
     """Write empty tables, a workbook and a data dictionary into a folder; return the files."""
     return list(write_template(folder))
+
+
+def back_up(fleet: Fleet, target: Path) -> list[Path]:
+    """Copy the store and its recordings; return the copies."""
+    return list(admin.back_up(fleet.store, target))
+
+
+def back_up_today(fleet: Fleet, folder: Path, *, keep: int) -> Path | None:
+    """Make the day's backup in a folder and leave the newest `keep`; None where it is there."""
+    return admin.back_up_today(fleet.store, folder, keep=keep, today=date.today())
+
+
+def diagnose(fleet: Fleet, save_to: Path | None = None) -> store.Diagnosis:
+    """Return what is wrong with the store's file; save_to: a new file for what can be read."""
+    return store.diagnose(fleet.store, save_to=save_to)
 
 
 def write_document(file: Path, content: bytes) -> Path:

@@ -412,14 +412,15 @@ def test_other_address_is_served_only_once_someone_can_sign_in(team, tmp_path, m
 
     monkeypatch.setattr(server, "listen", lambda *_args, **_named: Listener())
     said = []
-    server.serve(team, host="192.0.2.7", port=0, say=said.append)
+    server.serve(team, host="192.0.2.7", port=0, say=said.append, behind="127.0.0.1")
     assert served
-    assert any("in the clear" in text for text in said)
+    with pytest.raises(UserError, match="in the clear: give a certificate"):
+        server.serve(team, host="192.0.2.7", port=0, say=said.append)
     everyone_out = shutil.copy(team, tmp_path / "out.duckdb")
     for name in NAMES.values():
         run.set_account_enabled(Fleet.at(everyone_out), name, enabled=False)
     with pytest.raises(UserError, match="account add"):
-        server.serve(everyone_out, host="192.0.2.7", port=0, say=said.append)
+        server.serve(everyone_out, host="192.0.2.7", port=0, say=said.append, behind="127.0.0.1")
     empty = tmp_path / "none.duckdb"
     with pytest.raises(UserError, match="account add"):
         server.serve(empty, host="127.0.0.1", port=0, say=said.append, behind="127.0.0.1")
