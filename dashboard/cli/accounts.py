@@ -7,7 +7,7 @@ import sys
 from dashboard.cli.arguments import DONE, Words, fleet_of, say, show
 from ingest.schema import UserError
 from models import run
-from models.run import EVERYONE, OWNER
+from models.run import COACH, EVERYONE, OWNER
 
 ROLES = sorted(EVERYONE)
 
@@ -51,6 +51,12 @@ def _account(args: argparse.Namespace) -> int:
         run.set_account_password(fleet, args.name, asked_password())
     elif args.account in ("disable", "enable"):
         run.set_account_enabled(fleet, args.name, enabled=args.account == "enable")
+    coach = getattr(args, "coach", None) or getattr(args, "name", "")
+    if getattr(args, "role", None) == COACH and not run.has_riders(fleet, coach):
+        say(
+            f"note: the table riders names nobody whose coach is {coach} today, so this account "
+            "sees no rider and no meter yet: load riders, or name the coach as it does (--coach)"
+        )
     columns = ("name", "role", "state", "coach")
     rows = [{name: row[name] for name in columns} for row in run.accounts(fleet)]
     owned = any(row["role"] == OWNER and row["state"] == "active" for row in rows)

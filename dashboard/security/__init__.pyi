@@ -1,3 +1,4 @@
+from .account_page import ACCOUNT as ACCOUNT
 from .audiences import audience as audience
 from .guard import Guarded as Guarded
 from .guard import RefusedError as RefusedError

@@ -3,6 +3,7 @@
 import hashlib
 import secrets
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from itsdangerous import BadData, URLSafeSerializer
@@ -11,13 +12,25 @@ from dashboard.security.audiences import scope_of_coach
 from dashboard.security.guard import NOTHING, Scope
 from dashboard.security.throttle import Throttle
 from dashboard.service import Service
-from ingest.admin import Account, end_sign_in, fits, signing_keys, stand_in
+from ingest.admin import (
+    Account,
+    end_sign_in,
+    fits,
+    hashed,
+    set_password,
+    signing_keys,
+    stand_in,
+)
+from ingest.store import acting
 from models.run import Person
 
 IDLE = timedelta(hours=12)  # a day at the bench with a long lunch
 LONGEST = timedelta(days=7)
 AT_WORK = timedelta(minutes=30)  # past the longest, who is at work is not cut off
 LAST = LONGEST + timedelta(hours=12)
+RESETS_FOR = timedelta(days=1)
+MOST_NOTED = 2000
+NO_RESET = "This link was used, or is older than a day. Ask an owner for another one."
 KNOWN_FOR = timedelta(days=60)
 AHEAD = timedelta(minutes=5)  # what two clocks may be apart
 SEEN_AGAIN = timedelta(minutes=1)  # how often a sign-in is told that it was used
@@ -31,6 +44,16 @@ class SignInError(Exception):
         self.wait_s = wait_s
 
 
+@dataclass(frozen=True)
+class OpenSignIn:
+    """A sign-in in force. seen_from: the address and the device that used it last."""
+
+    name: str
+    begun: datetime
+    seen: datetime
+    seen_from: str
+
+
 class People:
     """The accounts of a store, and the sign-ins that are in force.
 
@@ -42,6 +65,7 @@ class People:
         self._clock = clock or (lambda: datetime.now(UTC))
         self._throttle = Throttle(lambda: self._clock().timestamp())
         self._asked_for = False
+        self._open: dict[str, OpenSignIn] = {}
 
     def _accounts(self) -> dict[str, Account]:
         return self._service.standing().accounts
@@ -114,9 +138,12 @@ class People:
         signer = {"digest_method": hashlib.sha256, "key_derivation": "hmac"}
         return URLSafeSerializer(keys, salt=salt, signer_kwargs=signer)
 
-    def signed_in(self, cookie: str | None) -> tuple[Person, str | None] | None:
+    def signed_in(
+        self, cookie: str | None, *, seen_from: str = ""
+    ) -> tuple[Person, str | None] | None:
         """Return whom a token stands for, and the token to go on with when it wants renewing.
 
+        seen_from: the address and the device, for the list of open sign-ins
         None for a token that is forged, too old, signed out, or of an account that was changed.
         """
         found = self._opened(cookie)
@@ -130,6 +157,7 @@ class People:
         if min(idle, age) < -AHEAD:  # of a clock that was ahead: it would stay valid for years
             return None
         person = Person(account.name, account.role, account.coach or account.name)
+        self._note(account.name, token, begun, seen_from)
         if idle < SEEN_AGAIN:
             return person, None
         again = self._signed(account, token, begun=begun.timestamp(), seen=now.timestamp())
@@ -163,6 +191,82 @@ class People:
         except (BadData, KeyError, TypeError, ValueError, OverflowError, OSError):
             return None
 
+    # ---- one's own account ------------------------------------------------------------------
+
+    def _note(self, name: str, token: str, begun: datetime, seen_from: str) -> None:
+        if len(self._open) > MOST_NOTED:
+            self._open.clear()
+        self._open[token] = OpenSignIn(name, begun, self._clock(), seen_from)
+
+    def open_sign_ins(self, name: str | None = None) -> dict[str, OpenSignIn]:
+        """Return the sign-ins in force that were used since the server began, newest use first.
+
+        By a mark that ends them and is not the token. name: of this account alone
+        """
+        latest, ended, accounts = self._clock() - LAST, self._ended(), self._accounts()
+        found = [
+            (_mark(token), one)
+            for token, one in list(self._open.items())
+            if one.begun > latest and token not in ended and one.name in accounts
+            if name is None or one.name == name
+        ]
+        return dict(sorted(found, key=lambda pair: pair[1].seen, reverse=True))
+
+    def end_open(self, mark: str, *, name: str | None = None) -> None:
+        """End the sign-in with a mark; name: only where it is this account's."""
+        for token, one in list(self._open.items()):
+            if _mark(token) == mark and name in (None, one.name):
+                end_sign_in(self._store, token, until=one.begun + LAST)
+                self._open.pop(token, None)
+
+    def change_password(self, name: str, before: str, after: str, *, address: str) -> None:
+        """Change the own password; all sign-ins of the account end. SignInError, UserError."""
+        wait = self._throttle.begin(name, address)
+        if wait:
+            raise SignInError(f"Too many tries that failed. Wait {wait} s.", wait_s=wait)
+        account = self._accounts().get(name)
+        if account is None or not fits(account.password_hash, before):
+            raise SignInError("The present password is another one. Nothing was changed.")
+        self._throttle.succeeded(name, address)
+        self._set_password(name, after, by=name)
+
+    def _set_password(self, name: str, password: str, *, by: str) -> None:
+        kept = hashed(password, name=name)
+        with acting(by):
+            set_password(self._store, name, kept)
+        self._open = {token: one for token, one in self._open.items() if one.name != name}
+
+    def reset_token(self, name: str) -> str:
+        """Return what lets whoever has it set an account's password, once and for a day."""
+        account = self._accounts().get(name)
+        if account is None:
+            raise SignInError(f"There is no account {name}.")
+        held = {"n": name, "g": account.generation, "at": self._clock().timestamp()}
+        return str(self._serializer("slopewatch reset").dumps(held))
+
+    def reset_for(self, token: str) -> str:
+        """Return whose password a token may set; SignInError once it was used or is too old."""
+        try:
+            held = self._serializer("slopewatch reset").loads(token)
+            name, generation, at = str(held["n"]), int(held["g"]), float(held["at"])
+        except (BadData, KeyError, TypeError, ValueError):
+            raise SignInError(NO_RESET) from None
+        account, age = self._accounts().get(name), self._clock().timestamp() - at
+        fresh = 0 <= age <= RESETS_FOR.total_seconds()
+        if account is None or account.generation != generation or not fresh:
+            raise SignInError(NO_RESET)
+        return name
+
+    def reset(self, token: str, password: str) -> str:
+        """Set the password that a token is for; return whose it is."""
+        name = self.reset_for(token)
+        self._set_password(name, password, by=f"{name} (by a reset link)")
+        return name
+
+    def names(self) -> list[str]:
+        """Return the names of all accounts."""
+        return sorted(self._accounts())
+
     def sign_out(self, cookie: str | None) -> None:
         """End a sign-in, so that a copy of its token is worth nothing either."""
         found = self._opened(cookie)
@@ -181,3 +285,7 @@ class People:
         with self._store.reading() as db:
             today = str(db.setting("today") or self._clock().date().isoformat())
             return scope_of_coach(db, coach, today=today)
+
+
+def _mark(token: str) -> str:
+    return hashlib.sha256(token.encode()).hexdigest()[:16]

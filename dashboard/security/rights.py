@@ -10,6 +10,7 @@ from models.run import EVERYONE, MECHANIC, OWNER, Person
 ROUTES: dict[str, frozenset[str]] = {
     "/bench/": frozenset({MECHANIC, OWNER}),
     "/download/": EVERYONE,
+    "/account": EVERYONE,
 }
 """Addresses beside the pages and Dash's own, by their beginning."""
 

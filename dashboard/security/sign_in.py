@@ -13,11 +13,12 @@ from typing import Any
 from urllib.parse import quote
 
 from flask import Flask, Response, g, has_request_context, redirect, request
-from markupsafe import escape
+from markupsafe import Markup, escape
 from werkzeug.http import parse_cookie
 
 from dashboard import theme
 from dashboard.security import rights
+from dashboard.security.account_page import RESET, AccountPages
 from dashboard.security.people import IDLE, KNOWN_FOR, People, SignInError
 from models.run import HERE, Person
 
@@ -25,12 +26,12 @@ LOG = logging.getLogger("slopewatch.dashboard")
 SIGN_IN, SIGN_OUT = "/sign-in", "/sign-out"
 OPEN = ("/assets/", "/_dash-component-suites/", "/_favicon.ico")
 DASH_OWN = ("/_dash-layout", "/_dash-dependencies", "/_dash-update-component")
-PAGE = """<!DOCTYPE html>
+FRAME = """<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<title>Sign in · Slopewatch</title>
+<title>{title} · Slopewatch</title>
 <link rel="icon" type="image/svg+xml" href="/assets/glyphs/mark.svg">
 <style>{colours}</style>
 <script>{early}</script>
@@ -40,7 +41,12 @@ PAGE = """<!DOCTYPE html>
 </head>
 <body>
 <main class="sign-in">
-<h1><span class="mark" aria-hidden="true"></span> Slopewatch</h1>
+{body}
+</main>
+</body>
+</html>
+"""
+PAGE = """<h1><span class="mark" aria-hidden="true"></span> Slopewatch</h1>
 <p class="note">Riders' power and the team's devices: for the team only.</p>
 {said}
 <form method="post" action="/sign-in">
@@ -55,11 +61,7 @@ PAGE = """<!DOCTYPE html>
 </form>
 <p class="note">No account, or the password is gone? An owner adds and changes accounts on the page
 People, and whoever runs the dashboard's machine there:
-<code class="command">slopewatch account --help</code></p>
-</main>
-</body>
-</html>
-"""
+<code class="command">slopewatch account --help</code></p>"""
 
 
 class SignIns:
@@ -78,6 +80,7 @@ class SignIns:
         server.add_url_rule(SIGN_OUT, "sign_out", self.leave, methods=["POST"])
         ask_first(server, self.check)
         server.after_request(self.renew)
+        AccountPages(self._people, self._account_page).install(server)
 
     def admits(self, cookies: str) -> bool:
         """Return whether a Cookie header looks like a signed-in person's, or nobody has to sign in.
@@ -93,10 +96,13 @@ class SignIns:
         if not self._people.exist():
             g.person = HERE
             return None
-        found = self._people.signed_in(request.cookies.get(self._cookie))
+        agent = request.headers.get("User-Agent", "")[:120]
+        found = self._people.signed_in(
+            request.cookies.get(self._cookie), seen_from=f"{request.remote_addr}, {agent}"
+        )
         if found is not None:
             g.person, g.renewed = found
-        if request.path.startswith(OPEN) or request.path in (SIGN_IN, SIGN_OUT):
+        if request.path.startswith((*OPEN, RESET)) or request.path in (SIGN_IN, SIGN_OUT):
             return None
         if found is None:
             return _sign_in_first()
@@ -138,16 +144,22 @@ class SignIns:
 
     def _page(self, onward: str, *, said: str = "", name: str = "", code: int = 200) -> Response:
         shown = f'<p class="warn" role="alert">{escape(said)}</p>' if said else ""
-        text = PAGE.format(
-            colours=theme.css_variables(),
-            early=self._early,
+        body = PAGE.format(
             said=shown,
             next=escape(onward),
             name=escape(name),
             name_focus="" if name else "autofocus",
             password_focus="autofocus" if name else "",
         )
-        return Response(text, status=code, mimetype="text/html")
+        return Response(self._framed("Sign in", body), status=code, mimetype="text/html")
+
+    def _framed(self, title: str, body: str) -> str:
+        colours = theme.css_variables()
+        return FRAME.format(title=escape(title), colours=colours, early=self._early, body=body)
+
+    def _account_page(self, title: str, body: Markup) -> str:
+        back = Markup('<h1>{}</h1>{}<p class="note"><a href="/">To the fleet</a></p>')
+        return self._framed(title, back.format(title, body))
 
     def try_it(self) -> Response:
         """Sign in with the name and the password of the form."""

@@ -13,6 +13,7 @@ from dash import MATCH, Dash, Input, Output, State, dcc, html, set_props
 from dashboard import components, security, theme
 from dashboard.navigation import Page, View, find, find_pages
 from dashboard.security import (
+    ACCOUNT,
     SIGN_OUT,
     Guarded,
     People,
@@ -127,7 +128,7 @@ def _signed_in() -> html.Form | None:
     person = signed_in()
     if person is None:
         return None
-    who = html.Span([html.B(person.name), f", {person.role}"], className="who")
+    who = html.A([html.B(person.name), f", {person.role}"], href=ACCOUNT, className="who")
     out = html.Button("Sign out", type="submit", className="quiet")
     return html.Form([who, out], action=SIGN_OUT, method="POST", className="signed-in")
 

@@ -62,6 +62,12 @@ def serve(
     service = Service(store)
     people = People(service)
     public = not is_loopback(host) or behind is not None or bool(names)
+    if public and not people.anyone_may_sign_in():
+        raise UserError(
+            f"the dashboard shows riders' personal data and others can reach {host}: "
+            "add accounts first (slopewatch account add NAME --role owner), "
+            "or serve it on 127.0.0.1 alone"
+        )
     if not is_loopback(host) and behind is None and tls is None:
         raise UserError(
             f"passwords and riders' data would cross the network to {host} in the clear: give a "
@@ -69,12 +75,6 @@ def serve(
             "(--behind-proxy ADDRESS), or serve it on 127.0.0.1 alone"
         )
     context = tls_context(*tls) if tls else None
-    if public and not people.anyone_may_sign_in():
-        raise UserError(
-            f"the dashboard shows riders' personal data and others can reach {host}: "
-            "add accounts first (slopewatch account add NAME --role owner), "
-            "or serve it on 127.0.0.1 alone"
-        )
     if backups is not None:
         service.back_up_daily(backups[0], keep=backups[1])
     service.prepare()  # beside what else is read in before the first answer

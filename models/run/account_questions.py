@@ -121,6 +121,13 @@ def set_account_password(fleet: Fleet, name: str, password: str) -> None:
     admin.set_password(fleet.store, name, admin.hashed(password, name=name))
 
 
+def has_riders(fleet: Fleet, coach: str) -> bool:
+    """Return whether the table riders names somebody whose coach this is today."""
+    with fleet.store.reading() as db:
+        own = db.query("people/riders_of_coach", coach=coach, today=date.today().isoformat())
+    return not own.is_empty()
+
+
 def _changed_last(rows: pl.DataFrame) -> dict[str, datetime]:
     """Return when each account was changed last."""
     own = rows.filter(pl.col("what").str.starts_with("account "))

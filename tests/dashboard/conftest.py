@@ -96,7 +96,7 @@ def followed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 @contextmanager
 def _cheap_hashes() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(passwords, "METHOD", "scrypt:1024:8:1")
+        patch.setattr(passwords, "METHOD", (64, 1))
         passwords.stand_in.cache_clear()
         yield
     passwords.stand_in.cache_clear()

@@ -11,7 +11,7 @@ from ingest.admin import passwords
 
 @pytest.fixture(autouse=True)
 def cheap_hashes(monkeypatch):
-    monkeypatch.setattr(passwords, "METHOD", "scrypt:1024:8:1")
+    monkeypatch.setattr(passwords, "METHOD", (64, 1))
 
 
 @pytest.fixture

@@ -111,7 +111,7 @@ def test_owner_adds_an_account_and_it_is_recorded_without_the_password(store, ad
     assert (row["who"], row["what"], row["subject"]) == ("Ada", "account added", "Wren")
     everything = str(changes(Store(store)).rows())
     assert SECRET not in everything
-    assert "scrypt" not in everything
+    assert "argon2" not in everything
 
 
 @pytest.mark.parametrize("role", ["mechanic", "coach", "manager"])

@@ -358,9 +358,9 @@ def test_weak_passwords_are_refused_with_what_is_expected(password, said):
         passwords.hashed(password, name="ilse-marie-vda")
 
 
-def test_hash_is_scrypt_and_salted():
+def test_hash_is_argon2id_and_salted():
     first, second = (passwords.hashed(WORDS, name="Ada") for _ in range(2))
-    assert first.startswith("scrypt:")
+    assert first.startswith("$argon2id$")
     assert first != second
     assert passwords.fits(first, WORDS)
     assert not passwords.fits(first, WORDS + " ")
@@ -383,7 +383,7 @@ def test_accounts_are_recorded_without_any_secret(store):
     assert (row["what"], row["subject"]) == ("account role", "Mo")
     assert '"mechanic"' in row["before"]
     assert '"manager"' in row["after"]
-    assert "scrypt" not in str(changes(Store(store)).to_dicts())
+    assert "argon2" not in str(changes(Store(store)).to_dicts())
 
 
 def test_exports_carry_no_account(store, tmp_path):
@@ -392,7 +392,7 @@ def test_exports_carry_no_account(store, tmp_path):
     for form in ("csv", "parquet", "xlsx"):
         files = export_tables(Store(store), tmp_path / form, form)
         assert not [file for file in files if "account" in file.name]
-        assert not any(b"scrypt" in file.read_bytes() for file in files)
+        assert not any(b"argon2" in file.read_bytes() for file in files)
 
 
 # ---- beyond this machine --------------------------------------------------------------------

@@ -190,7 +190,7 @@ def test_a_budget_is_printed_on_one_page(visit, served, say):
 
 def test_who_only_looks_is_refused_a_write(visit, whole_store, tmp_path, monkeypatch):
     """A coach sees the own riders' visits, cannot move them; a manager moves, and sees no ride."""
-    monkeypatch.setattr(passwords, "METHOD", "scrypt:1024:8:1")
+    monkeypatch.setattr(passwords, "METHOD", (64, 1))
     own = shutil.copytree(whole_store.parent, tmp_path / "whole") / whole_store.name
     for name, role, coach in (("Bertil", "coach", "Bertil"), ("Max", "manager", None)):
         run.add_account(Fleet.at(own), name, f"{WORDS} {role}", role=role, coach=coach)
