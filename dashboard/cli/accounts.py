@@ -51,7 +51,7 @@ def _account(args: argparse.Namespace) -> int:
         run.set_account_password(fleet, args.name, asked_password())
     elif args.account in ("disable", "enable"):
         run.set_account_enabled(fleet, args.name, enabled=args.account == "enable")
-    coach = getattr(args, "coach", None) or getattr(args, "name", "")
+    coach = str(getattr(args, "coach", None) or getattr(args, "name", ""))
     if getattr(args, "role", None) == COACH and not run.has_riders(fleet, coach):
         say(
             f"note: the table riders names nobody whose coach is {coach} today, so this account "
