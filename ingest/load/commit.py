@@ -30,33 +30,14 @@ def commit_batch(
     context  every table as it will be after this load, from `context_of`; None: this file is the
              whole load
     """
-    if context is None:
-        bench = any(checked.table.name == "bench" for checked in batch.tables)
-        needed = DEPENDED_ON if bench else ()
-        context = context_of([batch], {name: db.frame(name) for name in needed})
+    context = _context_alone(db, batch) if context is None else context
     now = datetime.now(UTC)
     import_id = db.next_number("imports", "import_id")
     seen = _tables_seen(db, batch)
-    merges: list[tuple[Checked, Merge]] = []
-    for checked in batch.tables:
-        versions = _versions_to_compare(db, checked)
-        known = (checked.sheet, checked.table.name, checked.content_hash) in seen
-        if known and checked.kept:
-            _leave_replaced(checked, versions)
-        if batch.kind == "load" and checked.table.on_change == "conflict":
-            _leave_corrected(batch, checked, versions)
-        check_across_rows(checked, versions.filter("live"), context)
-        change = merge(
-            checked.table,
-            versions,
-            checked.frame,
-            next_row_id=db.next_row_id(checked.table.name),
-            seen_before=known,
-        )
-        _apply(db, checked, change, import_id=import_id, claim=not known)
-        merges.append((checked, change))
-        for row in change.changes:
-            batch.add_notice(row.sentence(), checked.sheet)
+    merges = [
+        (checked, _merge_table(db, batch, checked, context, seen, import_id=import_id))
+        for checked in batch.tables
+    ]
     replaced = [row for _, change in merges for row in change.changes]
     record_all(db, ROW_CHANGED, [(f"{r.table} {r.key}", r.before, r.after) for r in replaced])
     changes = compare_set_aside(db, batch)
@@ -74,6 +55,43 @@ def commit_batch(
         changed=replaced,
         import_ids=[import_id] if recorded else [],
     )
+
+
+def _context_alone(db: Database, batch: Batch) -> dict[str, pl.DataFrame]:
+    """Return the tables that others depend on, as they will be after this file alone."""
+    bench = any(checked.table.name == "bench" for checked in batch.tables)
+    needed = DEPENDED_ON if bench else ()
+    return context_of([batch], {name: db.frame(name) for name in needed})
+
+
+def _merge_table(
+    db: Database,
+    batch: Batch,
+    checked: Checked,
+    context: dict[str, pl.DataFrame],
+    seen: set[tuple[str | None, str, str]],
+    *,
+    import_id: int,
+) -> Merge:
+    """Check a table against the store, put it in, and return what that changed."""
+    versions = _versions_to_compare(db, checked)
+    known = (checked.sheet, checked.table.name, checked.content_hash) in seen
+    if known and checked.kept:
+        _leave_replaced(checked, versions)
+    if batch.kind == "load" and checked.table.on_change == "conflict":
+        _leave_corrected(batch, checked, versions)
+    check_across_rows(checked, versions.filter("live"), context)
+    change = merge(
+        checked.table,
+        versions,
+        checked.frame,
+        next_row_id=db.next_row_id(checked.table.name),
+        seen_before=known,
+    )
+    _apply(db, checked, change, import_id=import_id, claim=not known)
+    for row in change.changes:
+        batch.add_notice(row.sentence(), checked.sheet)
+    return change
 
 
 def _versions_to_compare(db: Database, checked: Checked) -> pl.DataFrame:

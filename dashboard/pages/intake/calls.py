@@ -29,7 +29,7 @@ def after_a_while(data: Guarded, seen: int) -> tuple[Any, ...]:
 
 
 def register_files(app: Dash, data: Guarded) -> None:
-    """Bring in the files that were chosen or dropped, refit, and follow both."""
+    """Bring in the files that were chosen or dropped, and follow that."""
 
     after = (
         Output("intake-tick", "disabled", allow_duplicate=True),
@@ -72,6 +72,10 @@ def register_files(app: Dash, data: Guarded) -> None:
             case {"as": "leave"}:
                 return no_update, parts.note("Nothing was loaded."), None, None
         return (no_update,) * 4
+
+
+def register_refit(app: Dash, data: Guarded) -> None:
+    """Refit the models when asked to."""
 
     @app.callback(
         Output("intake-tick", "disabled", allow_duplicate=True),

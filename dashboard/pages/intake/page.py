@@ -56,6 +56,7 @@ def _bring_in(work: Work) -> html.Section:
 def register(app: Dash, data: Guarded) -> None:
     """Register the page's callbacks, and the addresses that hand out files."""
     calls.register_files(app, data)
+    calls.register_refit(app, data)
     calls.register_stop(app, data)
     calls.register_progress(app, data)
     sheet_calls.register_sheets(app, data)

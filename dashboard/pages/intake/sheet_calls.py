@@ -26,7 +26,14 @@ def answers_given(
 
 
 def register_sheets(app: Dash, data: Guarded) -> None:
-    """Show proposals for the sheets that wait, take answers, load what is certain."""
+    """Show proposals for the sheets that wait, take answers, load or leave out."""
+    _register_answers(app, data)
+    _register_loading(app, data)
+    _register_leaving(app)
+
+
+def _register_answers(app: Dash, data: Guarded) -> None:
+    """Show what is proposed, again whenever something was answered."""
 
     @app.callback(
         Output("intake-own", "children"),
@@ -52,6 +59,10 @@ def register_sheets(app: Dash, data: Guarded) -> None:
     ) -> Any:
         return answers_given(before or {}, values, ids) if clicks else no_update
 
+
+def _register_loading(app: Dash, data: Guarded) -> None:
+    """Load what is certain, with what was answered."""
+
     @app.callback(
         Output("intake-tick", "disabled", allow_duplicate=True),
         Output("intake-work", "children", allow_duplicate=True),
@@ -70,6 +81,10 @@ def register_sheets(app: Dash, data: Guarded) -> None:
         answers = answers_given(before or {}, values, ids)
         data.begin(run.accept_sheets, drop, answers, (name or "").strip())
         return False, work_line(data.work()), None
+
+
+def _register_leaving(app: Dash) -> None:
+    """Leave the sheets out."""
 
     @app.callback(
         Output("intake-own-drop-word", "data", allow_duplicate=True),
