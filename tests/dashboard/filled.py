@@ -164,7 +164,7 @@ def own_sheets() -> list[dict[str, Any]]:
     head = "Datum;Messgerät;Gewicht;Kurbel;Null;links;rechts\n"
     texts = {
         "unklar.csv": f"{head}03/04/25;N1;20 kg;172,5;0,1;34,1;34,0\n",
-        "klar.csv": f"{head}23/04/25;N2;Satz 9;172,5;0,1;34,1;34,0\n\nSatz 9 = 20 kg\n",
+        "klar.csv": f"{head}23.4.2025;N2;Satz 9;172,5;0,1;34,1;34,0\n\nSatz 9 = 20 kg\n",
     }
     return [
         {"name": name, "mimeType": "text/csv", "buffer": text.encode()}

@@ -34,7 +34,7 @@ def order_question(cells: Iterable[str]) -> Question:
     orders = [order for order in ORDERS if first is None or order in first.options]
     return Question(
         "date_order",
-        f"Which day is {cell}? No date of the sheet tells day from month."
+        f"Which day is {cell}? The days of the sheet do not tell."
         if cell
         else "In which order are day, month and year written?",
         tuple(orders),
