@@ -152,7 +152,6 @@ def intake(page: Any) -> Iterator[None]:
     page.wait_for_selector("#intake-report th:text-is('capacity.csv')")
     yield
     page.set_input_files("#intake-upload input[type=file]", own_sheets())
-    page.wait_for_selector(".own-question input[type=radio]")
     page.wait_for_selector(".own-new input")
     yield
     page.click("#intake-own-drop")
@@ -160,16 +159,12 @@ def intake(page: Any) -> Iterator[None]:
 
 
 def own_sheets() -> list[dict[str, Any]]:
-    """A sheet of which a day is asked, and one that names a meter and masses nobody knows."""
-    head = "Datum;Messgerät;Gewicht;Kurbel;Null;links;rechts\n"
-    texts = {
-        "unklar.csv": f"{head}03/04/25;N1;20 kg;172,5;0,1;34,1;34,0\n",
-        "klar.csv": f"{head}23.4.2025;N2;Satz 9;172,5;0,1;34,1;34,0\n\nSatz 9 = 20 kg\n",
-    }
-    return [
-        {"name": name, "mimeType": "text/csv", "buffer": text.encode()}
-        for name, text in texts.items()
-    ]
+    """A sheet that names a meter and masses nobody knows."""
+    text = (
+        "Datum;Messgerät;Gewicht;Kurbel;Null;links;rechts\n"
+        "23.4.2025;N2;Satz 9;172,5;0,1;34,1;34,0\n\nSatz 9 = 20 kg\n"
+    )
+    return [{"name": "klar.csv", "mimeType": "text/csv", "buffer": text.encode()}]
 
 
 @fills("/people")
