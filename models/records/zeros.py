@@ -42,6 +42,7 @@ STEP_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "sd": pl.Float64,
     "unit": pl.String,
     "text": pl.String,
+    "short": pl.String,
 }
 
 
@@ -83,8 +84,8 @@ def zero_steps(zeros: pl.DataFrame, *, false_alarms_per_season: float = 1.0) -> 
     for series in all_series:
         for before, after, size, sd in _jumps(series, limit_p):
             row = (series.meter_id, _instant(series.t[before]), _instant(series.t[after]))
-            text = str(_reason(series, before, after, size, sd))
-            rows.append((*row, size, sd, series.unit, text))
+            reason = _reason(series, before, after, size, sd)
+            rows.append((*row, size, sd, series.unit, str(reason), reason.short))
     return pl.DataFrame(rows, schema=STEP_SCHEMA, orient="row")
 
 
@@ -92,7 +93,7 @@ def zero_alarms(steps: pl.DataFrame) -> pl.DataFrame:
     """Return jumps as alarms, a row each.
 
     Out  device_kind, device_id, kind, date, size_pct (null: it is no gain error), size_nm, score,
-         text
+         text, short
     """
     return steps.select(
         device_kind=pl.lit("meter"),
@@ -103,6 +104,7 @@ def zero_alarms(steps: pl.DataFrame) -> pl.DataFrame:
         size_nm=pl.when(pl.col("unit") == "N·m").then("size"),
         score=pl.col("size") / pl.col("sd"),
         text="text",
+        short="short",
     )
 
 

@@ -33,7 +33,8 @@ LATELY = timedelta(days=548)
 HAPPENED = "happened"
 TELLING_PCT = 0.3
 TELLING_MASS_PCT = 0.1
-SCHEMA = dict.fromkeys(("device_kind", "device_id", "kind", "text", "action"), pl.String)
+COLUMNS = ("device_kind", "device_id", "kind", "text", "short", "action", "short_action")
+SCHEMA = dict.fromkeys(COLUMNS, pl.String)
 
 
 class Finding(NamedTuple):
@@ -44,6 +45,13 @@ class Finding(NamedTuple):
     kind: str
     reason: Reason
     action: Reason | None = None
+
+    @property
+    def row(self) -> tuple[str | None, ...]:
+        """What is kept of it, in the order of COLUMNS."""
+        short_action = self.action.short if self.action else None
+        told = (str(self.reason), self.reason.short, said(self.action), short_action)
+        return (self.device_kind, self.device_id, self.kind, *told)
 
 
 class _Installed(TypedDict):
@@ -65,7 +73,7 @@ def findings(found: Records, fleet: FleetFit) -> pl.DataFrame:
     """Return one row a finding: device_kind (meter, bench, fleet), device_id, kind, text, action.
 
     The fleet's one finding is what its numbers rest on, its kind the basis. action: null where
-    there is nothing to do.
+    there is nothing to do; short, short_action: the same in one line, null where not worth one.
     """
     told = [
         *happened(found),
@@ -80,8 +88,7 @@ def findings(found: Records, fleet: FleetFit) -> pl.DataFrame:
         *_masses(found, fleet),
         _truth(found, fleet),
     ]
-    rows = [(f.device_kind, f.device_id, f.kind, str(f.reason), said(f.action)) for f in told]
-    return pl.DataFrame(rows, schema=SCHEMA, orient="row").sort(
+    return pl.DataFrame([f.row for f in told], schema=SCHEMA, orient="row").sort(
         "device_kind", "device_id", maintain_order=True
     )
 

@@ -36,6 +36,7 @@ class Alarm(TypedDict):
     observation: str | None
     score: float
     text: str
+    short: str | None
     size_nm: float | None
 
 
@@ -53,18 +54,22 @@ class MeterFacts(TypedDict):
     """What `status` says of a meter and takes from one row of a frame.
 
     reason_kinds: of each of the reasons, "alarm" for what an alarm says
+    short_reason, short_action: the one that matters most and what to do next, in one line; None
+    where all is fine
     """
 
     meter_id: str
     status: Status
     reasons: list[str]
     reason_kinds: list[str]
+    short_reason: str | None
     gain_error_pct: float | None
     gain_error_sd_pct: float | None
     p_within_tolerance: float | None
     tolerance_pct: float
     due_date: date | None
     next_action: str
+    short_action: str | None
     last_bench: date | None
     last_comparison: date | None
     group: str

@@ -13,7 +13,7 @@ from scipy.special import ndtr
 
 from ingest.schema import typed_columns
 from models.metrology import Z90, Array, Index, Mask
-from models.status.reasons import tell
+from models.status.reasons import most_telling, tell
 from models.status.sides import SIGNS, SideForecast
 
 HORIZON_DAYS = 1826
@@ -29,6 +29,7 @@ DUE_SCHEMA: dict[str, pl.DataType] = {
     "status": pl.String(),
     "reasons": pl.List(pl.String()),
     "reason_kinds": pl.List(pl.String()),
+    "short_reason": pl.String(),
     "gain_error_pct": pl.Float64(),
     "gain_error_sd_pct": pl.Float64(),
     "lo90_pct": pl.Float64(),
@@ -37,6 +38,7 @@ DUE_SCHEMA: dict[str, pl.DataType] = {
     "tolerance_pct": pl.Float64(),
     "due_date": pl.Date(),
     "next_action": pl.String(),
+    "short_action": pl.String(),
     **{f"{side}_{what}": pl.Float64() for side in SIGNS for what in PER_SIDE},
 }
 
@@ -126,10 +128,13 @@ def due_table(
     told = tell(_facts(table, meters), as_of=as_of, target=target)
     words = [[str(reason) for reason in reasons] for reasons, _ in told]
     kinds = [[reason.kind for reason in reasons] for reasons, _ in told]
+    short = [most_telling(reasons, one) for (reasons, _), one in zip(told, status, strict=True)]
     return table.with_columns(
         pl.Series("reasons", words, dtype=pl.List(pl.String)),
         pl.Series("reason_kinds", kinds, dtype=pl.List(pl.String)),
+        pl.Series("short_reason", short, dtype=pl.String),
         pl.Series("next_action", [str(action) for _, action in told], dtype=pl.String),
+        pl.Series("short_action", [action.short for _, action in told], dtype=pl.String),
     ).select(pl.col(name).cast(kind) for name, kind in DUE_SCHEMA.items())
 
 

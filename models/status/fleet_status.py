@@ -13,6 +13,7 @@ from models.status.documents import (
     Alarm,
     BenchStatus,
     DeviceStatus,
+    MeterStatus,
     ReferenceStatus,
     Status,
     StatusDocument,
@@ -32,7 +33,9 @@ class _Finding(TypedDict):
     device_id: str
     kind: str
     text: str
+    short: str | None
     action: str | None
+    short_action: str | None
 
 
 Findings = Mapping[str, Sequence[_Finding]]
@@ -59,13 +62,7 @@ def status_document(
     meters = meter_rows(table, told, alarms)
     known = _findings_by_device(snapshot.findings, "meter")
     for row in meters:
-        found = known.get(row["meter_id"], ())
-        said = [("alarm", alarm["text"]) for alarm in row["alarms"]]
-        said += [(one["kind"], one["text"]) for one in found]
-        said.sort(key=lambda one: one[0] != HAPPENED)
-        row["reasons"][:0] = [text for _, text in said]
-        row["reason_kinds"][:0] = [kind for kind, _ in said]
-        row["next_action"] = _action(row["alarms"], found) or row["next_action"]
+        _tell(row, known.get(row["meter_id"], ()))
     about = snapshot.about()
     [truth] = _findings_by_device(snapshot.findings, "fleet")["fleet"]
     return {
@@ -87,6 +84,21 @@ def status_document(
         },
         "notes": [truth["text"], *_of_groups(snapshot.alarms)],
     }
+
+
+def _tell(row: MeterStatus, found: Sequence[_Finding]) -> None:
+    """Put alarms and findings before a meter's own reasons, and what they ask for (in place)."""
+    said = [("alarm", alarm["text"], alarm["short"]) for alarm in row["alarms"]]
+    said += [(one["kind"], one["text"], one["short"]) for one in found]
+    said.sort(key=lambda one: one[0] != HAPPENED)
+    row["reasons"][:0] = [text for _, text, _ in said]
+    row["reason_kinds"][:0] = [kind for kind, _, _ in said]
+    row["short_reason"] = next((short for *_, short in said if short), row["short_reason"])
+    action = _action(row["alarms"], found)
+    if action:
+        row["next_action"] = action
+        asked = next(one["short_action"] for one in found if one["action"])
+        row["short_action"] = Reason("alarm_first", action=action).short if row["alarms"] else asked
 
 
 def _of_groups(alarms: pl.DataFrame) -> list[str]:

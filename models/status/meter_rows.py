@@ -48,10 +48,14 @@ def meter_rows(
             "temperature": temperature(facts["gain_error_pct"], facts["gain_error_sd_pct"], warmth),
         }
         if static is False:
-            row["next_action"] = str(Reason("ride_it"))
+            instead = Reason("ride_it")
+            row["next_action"], row["short_action"] = str(instead), instead.short
         more = list(_more_reasons(row))
         row["reasons"] += map(str, more)
         row["reason_kinds"] += [reason.kind for reason in more]
+        row["short_reason"] = next(
+            filter(None, [row["short_reason"], *(r.short for r in more)]), None
+        )
         rows.append(row)
     return rows
 

@@ -1,6 +1,6 @@
 """Why a meter has its status, and what to do next."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import date
 from typing import TypedDict
 
@@ -43,6 +43,11 @@ def tell(
     return [
         (tuple(_reasons(row, as_of, target)), _next_action(row)) for row in typed_rows(facts, Facts)
     ]
+
+
+def most_telling(reasons: Iterable[Reason], status: str) -> str | None:
+    """Return the first reason that is worth a line, in few words; None of a meter that is fine."""
+    return None if status == "ok" else next(filter(None, (r.short for r in reasons)), None)
 
 
 def how_long(earlier: date, later: date) -> Reason | None:

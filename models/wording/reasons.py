@@ -14,6 +14,7 @@ from models.wording.device_words import DEVICE_WORDS
 from models.wording.digest_words import DIGEST_WORDS
 from models.wording.formats import FORMATS
 from models.wording.ride_words import RIDE_WORDS
+from models.wording.short_words import SHORT_ACTIONS, SHORT_REASONS
 from models.wording.status_words import STATUS_WORDS
 
 Value: TypeAlias = "float | str | date | Reason | Sequence[Reason] | Sequence[str] | None"
@@ -43,6 +44,7 @@ TEMPLATES = {
     )
     for kind, text in table.items()
 }
+SHORT = {kind: Template.of(text) for kind, text in (SHORT_REASONS | SHORT_ACTIONS).items()}
 
 
 class Reason:
@@ -64,9 +66,18 @@ class Reason:
         self.values = values
 
     def __str__(self) -> str:
+        return self._filled(TEMPLATES[self.kind])
+
+    @property
+    def short(self) -> str | None:
+        """The same in one line; None for a kind that is not worth one."""
+        template = SHORT.get(self.kind)
+        return None if template is None else self._filled(template)
+
+    def _filled(self, template: Template) -> str:
         return "".join(
             literal if name is None else literal + FORMATS[form](self.values[name])
-            for literal, name, form in TEMPLATES[self.kind].parts
+            for literal, name, form in template.parts
         )
 
     def __repr__(self) -> str:

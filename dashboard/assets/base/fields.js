@@ -41,6 +41,8 @@
   window.dash_clientside.slopewatch.lookFrom = function (clicks) {
     const field = byId("as-of-day");
     if (!clicks || !field || !field.value) return window.dash_clientside.no_update;
-    return "?as_of=" + field.value;
+    const query = new URLSearchParams(window.location.search);
+    query.set("as_of", field.value);
+    return "?" + query;
   };
 })();

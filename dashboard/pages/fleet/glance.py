@@ -3,7 +3,7 @@
 from collections import Counter
 from typing import Any
 
-from dash import dcc, html
+from dash import html
 
 from dashboard import components as parts
 from dashboard import theme
@@ -13,22 +13,24 @@ ALARMS_SHOWN = 4
 DEVICES = (("meters", "meter_id"), ("references", "reference_id"), ("benches", "bench_id"))
 
 
-def summary_part(status: Document) -> html.Section:
-    """Return the headline, and a button a status that shows only its meters."""
-    counts = Counter(row["status"] for row in status["meters"])
-    return html.Section(
-        [
-            html.P(headline(counts), className="headline"),
-            html.Div(
-                [_count_button(name, counts[name]) for name in theme.STATUSES],
-                className="counts",
-                role="group",
-                **parts.aria(label="Show only meters of a status"),
-            ),
-            dcc.Store(id="fleet-statuses", data=[], storage_type="session"),
-        ],
-        className="summary",
+def headline_part(status: Document) -> html.P:
+    """Return the fleet in one sentence."""
+    return html.P(headline(_counts(status)), className="headline")
+
+
+def counts_part(status: Document) -> html.Div:
+    """Return a button a status, with how many there are, that shows only its meters."""
+    counts = _counts(status)
+    return html.Div(
+        [_count_button(name, counts[name]) for name in theme.STATUSES],
+        className="counts",
+        role="group",
+        **parts.aria(label="Show only meters of a status"),
     )
+
+
+def _counts(status: Document) -> Counter[str]:
+    return Counter(theme.known_status(row["status"]) for row in status["meters"])
 
 
 def headline(counts: Counter[str]) -> str:
@@ -55,11 +57,11 @@ def _count_button(name: str, count: int) -> html.Button:
             parts.glyph(name),
             html.Span(str(count), className="count"),
             html.Span(shown.word, className="count-word"),
-            html.Span(shown.meaning, className="count-meaning"),
         ],
         id={"type": "fleet-status", "status": name},
         className=f"count-button ink-{name}",
         n_clicks=0,
+        title=shown.meaning,
         **parts.aria(pressed="false"),
     )
 

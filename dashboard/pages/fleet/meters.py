@@ -2,52 +2,72 @@
 
 from collections.abc import Sequence
 
+import dash_ag_grid as dag
 from dash import dcc, html
 
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document, View, meter_path
+from dashboard.pages.fleet.glance import counts_part
 
-WHY_SHOWN = 2  # alarms and reasons in the table; the meter's page has all of them
+NO_LINE = frozenset({"one_sided"})
+"""Kinds of reasons that the list of meters does not tell: a rider's legs are health data."""
 
 
 def meters_part(view: View, status: Document) -> html.Section:
     """Return the table; the browser puts the rows into it that match every filter."""
     rows = meter_rows(view, status)
-    paged = {"pagination": len(rows) > parts.PAGE_SIZE}
     return html.Section(
         [
             html.H2("Meters", className="unseen", id="fleet-meters-title"),
             dcc.Store(id="fleet-rows", data=rows),
+            dcc.Store(id="fleet-statuses"),
+            html.Div([counts_part(status), *_filters(rows)], className="filters"),
+            _table(len(rows)),
             parts.note(parts.PLUS_MINUS),
-            _filters(rows),
-            parts.table("fleet-grid", [], columns(), key="meter_id", options=paged),
         ],
-        className="part",
+        className="fleet-meters",
         **parts.aria(labelledby="fleet-meters-title"),
     )
 
 
-def _filters(rows: Sequence[Document]) -> html.Div:
+def _table(height: int) -> dag.AgGrid:
+    """Return the empty table; an opened row has a second one below it, over the whole width."""
+    grid = parts.table(
+        "fleet-grid",
+        [],
+        columns(),
+        key="meter_id",
+        options={
+            "pagination": height > parts.PAGE_SIZE,
+            "getRowHeight": {"function": "slopewatch.fleetRowHeight(params)"},
+            "isFullWidthRow": {"function": "slopewatch.fleetIsMore(params)"},
+            "fullWidthCellRenderer": "FleetMore",
+        },
+    )
+    grid.eventListeners = {
+        "gridSizeChanged": ["slopewatch.fit(params)", "slopewatch.fleetResized(params)"],
+        "sortChanged": ["slopewatch.fleetSorted(params)"],
+    }
+    return grid
+
+
+def _filters(rows: Sequence[Document]) -> list[html.Div]:
     groups = sorted({row["group"] for row in rows})
     riders = sorted({row["rider_id"] for row in rows if row["rider_id"]})
-    kept = {"persistence": True, "persistence_type": "session"}
-    return html.Div(
-        [
-            parts.search_field("fleet-search", "meter, rider, bike, serial…", wide=True, **kept),
-            parts.choice_field("fleet-group", "Group", groups, "All groups", kept="session"),
-            parts.choice_field("fleet-rider", "Rider", riders, "All riders", kept="session"),
-            html.Div(
-                [
-                    html.Span(id="fleet-shown", role="status"),
-                    html.Button("Show all", id="fleet-clear", className="quiet", n_clicks=0),
-                    html.Button("Save as CSV", id="fleet-csv", className="quiet", n_clicks=0),
-                ],
-                className="filter-end",
-            ),
-        ],
-        className="filters",
-    )
+    return [
+        parts.search_field("fleet-search", "meter, rider, bike, serial…"),
+        parts.choice_field("fleet-group", "Group", groups, "All groups"),
+        parts.choice_field("fleet-rider", "Rider", riders, "All riders"),
+        html.Div(
+            [
+                html.Span(id="fleet-shown", role="status"),
+                html.Button("Show all", id="fleet-clear", className="quiet", n_clicks=0),
+                html.Button("Save as CSV", id="fleet-csv", className="quiet", n_clicks=0),
+            ],
+            className="filter-end",
+        ),
+    ]
 
 
 def meter_rows(view: View, status: Document) -> list[Document]:
@@ -81,13 +101,15 @@ def _meter_row(view: View, row: Document, as_of: object) -> Document:
         "p_text": theme.probability(row.get("p_within_tolerance")),
         "due_date": theme.iso(row.get("due_date")),
         "due_text": _due_text(row.get("due_date"), as_of),
-        "why": _why(row),
+        "short_reason": theme.prose(row.get("short_reason")),
+        "short_action": theme.prose(row.get("short_action")),
+        "reasons": _reasons(row),
         "alarms": [parts.alarm_words(alarm) for alarm in row.get("alarms") or []],
         "next_action": theme.prose(row.get("next_action")),
         "last_bench": theme.iso(row.get("last_bench")),
         "drift_pct_per_year": drift,
         "drift_text": theme.plus_minus(drift, theme.half90(spread), "%", 1),
-        "haystack": _haystack(row),
+        "also": _search_words(row),
     }
 
 
@@ -98,34 +120,37 @@ def _due_text(due: object, as_of: object) -> str:
     return "now" if now and then <= now else theme.day(then)
 
 
-def _why(row: Document) -> str:
-    room = max(1, WHY_SHOWN - len(row.get("alarms") or []))
-    return " ".join(theme.sentence(text) for text in parts.reasons(row)[:room])
+def _reasons(row: Document) -> list[str]:
+    told = zip(row.get("reasons") or (), row.get("reason_kinds") or (), strict=True)
+    return [theme.sentence(reason) for reason, kind in told if kind not in NO_LINE]
 
 
-def _haystack(row: Document) -> str:
-    """Return the text that the search above the table looks through."""
-    keys = ("meter_id", "rider_id", "bike_id", "group", "kind", "serial_number", "state", "status")
-    words = [str(row[key]) for key in keys if row.get(key)]
-    return " ".join([*words, *(row.get("reasons") or [])]).lower()
+def _search_words(row: Document) -> str:
+    """Return what the search above the table looks through, beside what the row shows."""
+    keys = ("kind", "serial_number", "state")
+    return " ".join(str(row[key]) for key in keys if row.get(key)).lower()
 
 
 def columns() -> list[Document]:
     """Return the table's columns; `since` is the width from which there is room for one."""
     due = {"valueFormatter": {"function": "slopewatch.shown(params, 'due_text')"}}
-    return [
-        parts.status_column("Status", 136),
-        parts.device_column("meter_id", "Meter", flex=1, minWidth=88, maxWidth=116),
-        parts.word_column("rider_id", "Rider", width=78, since=560),
-        parts.word_column("bike_id", "Bike", width=96, since=1600),
-        parts.word_column("group", "Group", width=122, since=1150),
-        *parts.gain_error_columns(bar_since=940),
-        parts.number_column("p_within_tolerance", "In tolerance", "p_text", width=100, since=860),
-        parts.day_column("due_date", "Due", wrapText=True, width=116, since=480, **due),
-        parts.text_column("why", "Why", cellRenderer="WhyCell", flex=3, minWidth=230, since=1200),
-        parts.text_column("next_action", "Next", flex=2, minWidth=150, since=640),
-        parts.day_column("last_bench", "Last bench", since=1500),
+    shown = [
+        parts.column(
+            "more", "", cellRenderer="MoreCell", sortable=False, width=44, minWidth=44, since=480
+        ),
+        parts.status_column("Status", 132) | {"minWidth": 88},
+        parts.device_column("meter_id", "Meter", width=88, minWidth=62),
+        parts.word_column("rider_id", "Rider", width=96, since=900),
+        parts.word_column("bike_id", "Bike", width=96, since=1700),
+        parts.word_column("group", "Group", width=110, since=1560),
+        *parts.gain_error_columns(bar_since=1200),
+        parts.number_column("p_within_tolerance", "In tolerance", "p_text", width=100, since=1640),
+        parts.day_column("due_date", "Due", width=116, since=560, **due),
+        parts.word_column("short_reason", "Reason", flex=9, minWidth=200, since=920),
+        parts.word_column("short_action", "Next", cellRenderer="NextCell", flex=4, minWidth=120),
+        parts.day_column("last_bench", "Last bench", since=1800),
         parts.number_column(
-            "drift_pct_per_year", "Drift a year", "drift_text", width=120, since=1750
+            "drift_pct_per_year", "Drift a year", "drift_text", width=120, since=1850
         ),
     ]
+    return [column | {"filter": False} for column in shown]

@@ -7,8 +7,9 @@ from dash import ALL, Dash, Input, Output, State, dcc, html
 from dashboard import components as parts
 from dashboard.navigation import View
 from dashboard.pages.fleet.devices import devices_part
-from dashboard.pages.fleet.glance import alarms_part, summary_part
+from dashboard.pages.fleet.glance import alarms_part, headline_part
 from dashboard.pages.fleet.meters import meters_part
+from dashboard.pages.fleet.picture import picture_part
 from dashboard.security import Guarded
 from dashboard.service import Live
 from models import run
@@ -27,13 +28,14 @@ def layout(data: Guarded, view: View) -> html.Div:
     if live["empty"]:
         return html.Div([html.H1(TITLE), _nothing_loaded()], className="fleet")
     status = data.on(view.as_of).ask(run.status)
-    head = [html.H1(TITLE), parts.as_of_line(view, status["as_of"], status.get("today_note"))]
+    day = parts.as_of_line(view, status["as_of"], status.get("today_note"))
     return html.Div(
         [
-            *head,
+            html.Div([html.H1(TITLE), headline_part(status), day], className="fleet-head"),
             *_fit_notes(live),
-            html.Div([summary_part(status), alarms_part(view, status)], className="glance"),
+            picture_part(status),
             meters_part(view, status),
+            alarms_part(view, status),
             devices_part(status),
         ],
         className="fleet",
@@ -73,15 +75,15 @@ def register(app: Dash, _data: Guarded) -> None:
     """Register what happens in the browser: nothing of it is asked of the server."""
     parts.in_browser(
         app,
-        "toggleStatuses",
+        "chooseFilters",
         Output("fleet-statuses", "data"),
         Output("fleet-search", "value"),
         Output("fleet-group-chosen", "data"),
         Output("fleet-rider-chosen", "data"),
+        Input("fleet-rows", "data"),
         Input({"type": "fleet-status", "status": ALL}, "n_clicks"),
         Input("fleet-clear", "n_clicks"),
         State("fleet-statuses", "data"),
-        at_start=False,
     )
     parts.in_browser(
         app,

@@ -19,6 +19,7 @@ ALARM_SCHEMA = {
     "observation": pl.String,
     "score": pl.Float64,
     "text": pl.String,
+    "short": pl.String,
 }
 _LATEST_AFTER_YEARS = 59 / DAYS_A_YEAR
 _RESET_WITHIN_YEARS = 3 / DAYS_A_YEAR
@@ -40,6 +41,7 @@ def alarm_frame(
     rows = []
     for effect in [*estimates, *noise_p]:
         alarm = _alarm(prepared, effect, estimates.get(effect), noise_p.get(effect))
+        reason = alarm_reason(alarm, prepared)
         rows.append(
             {
                 "device_kind": effect.device_kind,
@@ -51,7 +53,8 @@ def alarm_frame(
                 "consequence_pct": alarm.consequence_pct,
                 "observation": effect.observation,
                 "score": alarm.score,
-                "text": str(alarm_reason(alarm, prepared)),
+                "text": str(reason),
+                "short": reason.short,
             }
         )
     return pl.DataFrame(rows, schema=ALARM_SCHEMA).sort("date", "device_id", maintain_order=True)

@@ -42,7 +42,7 @@ from models.status import (
 
 SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
 NOTICE_DAYS = 396
-FORM = 7
+FORM = 8
 """Of what is kept of a fit: one more whenever a kept frame changes."""
 MODEL = f"{FORM}," + ",".join(KINDS)
 """Names the model's form: a fit that an earlier form left in a store is made again."""

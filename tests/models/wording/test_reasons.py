@@ -8,9 +8,11 @@ from collections import Counter
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from dashboard import theme
 from models.wording import Reason, browser_templates, said
 from models.wording.ageing_words import AGEING_WORDS
 from models.wording.alarm_words import ALARM_WORDS
@@ -20,6 +22,12 @@ from models.wording.digest_words import DIGEST_WORDS
 from models.wording.formats import FORMATS, chance, fixed, signed, span
 from models.wording.reasons import TEMPLATES
 from models.wording.ride_words import RIDE_WORDS
+from models.wording.short_words import (
+    LONGEST_ACTION,
+    LONGEST_REASON,
+    SHORT_ACTIONS,
+    SHORT_REASONS,
+)
 from models.wording.status_words import STATUS_WORDS
 
 ROOT = Path(__file__).parents[3]
@@ -139,3 +147,31 @@ def test_formats_by_their_names() -> None:
         "50 %",
         "90 s",
     )
+
+
+WIDEST: dict[str, object] = {
+    **dict.fromkeys(("low_pct", "high_pct", "left_pct", "right_pct", "consequence_pct"), -12.34),
+    **{"size_pct": -12.34, "p": 0.995, "target": 0.95, "factor": 12.34},
+    **dict.fromkeys(("on", "last", "due_on"), date(2026, 12, 30)),
+    **dict.fromkeys(("programmed_mm", "crank_mm"), 172.75),
+    **{"event": "firmware_update", "size": -1234.56},
+    "when": Reason("between_days", first=date(2026, 12, 28), last=date(2026, 12, 30)),
+}
+
+
+@pytest.mark.parametrize(
+    ("table", "longest"), [(SHORT_REASONS, LONGEST_REASON), (SHORT_ACTIONS, LONGEST_ACTION)]
+)
+def test_short_words_fit_into_a_line_and_take_values_of_the_long_ones(
+    table: dict[str, str], longest: int
+) -> None:
+    for kind in table:
+        values: dict[str, Any] = {name: WIDEST.get(name) for name in TEMPLATES[kind].names}
+        short = Reason(kind, **values).short
+        assert short is not None
+        assert len(theme.prose(short)) <= longest, f"{kind}: {short}"
+
+
+def test_a_kind_that_is_not_worth_a_line_has_no_short_words() -> None:
+    assert Reason("nothing_to_do").short is None
+    assert "one_sided" not in SHORT_REASONS
