@@ -26,6 +26,18 @@ ACTIONS = {
     "ok": "Nothing to do",
     "unknown": "Bench it once, as found",
 }
+SHORT_REASONS = {
+    "out": "Jumped by +2.3 % between 12 Aug 2027 and 3 Sep 2027",
+    "due": "In tolerance with a chance of 62 % (target 90 %)",
+    "soon": "Falls below 90 % sure on 20 Oct 2027",
+    "unknown": "Never on the bench",
+}
+SHORT_ACTIONS = {
+    "out": "Bench it; reset if confirmed",
+    "due": "Bench it now",
+    "soon": "Bench it before 20 Oct 2027",
+    "unknown": "Bench it as found",
+}
 
 
 def _reasons(mean: float, sd: float, inside: float) -> list[str]:
@@ -102,6 +114,8 @@ class FakeData(FakeDecisions, FakeService):
             "last_comparison": (TODAY - timedelta(days=self.rng.randint(1, 60))).isoformat(),
             "alarms": self._alarms(n),
             "next_action": ACTIONS[status],
+            "short_reason": SHORT_REASONS.get(status),
+            "short_action": SHORT_ACTIONS.get(status),
             "group": group,
             "kind": kind,
             "rider_id": None if n % 13 == 12 else f"R{n % 24 + 1:02d}",
@@ -137,6 +151,8 @@ class FakeData(FakeDecisions, FakeService):
             "last_comparison": None,
             "alarms": [],
             "next_action": ACTIONS["unknown"],
+            "short_reason": SHORT_REASONS["unknown"],
+            "short_action": SHORT_ACTIONS["unknown"],
             "group": "spider Alder",
             "kind": "crank_spider",
             "rider_id": None,

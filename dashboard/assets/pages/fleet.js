@@ -6,6 +6,9 @@
   const context = () => window.dash_clientside.callback_context;
   const no = () => window.dash_clientside.no_update;
   const MORE = " more";
+  const ON_A_PHONE = Object.entries({ status: 90, meter_id: 64, gain_error_pct: 82 }).map(
+    ([key, newWidth]) => ({ key: key, newWidth: newWidth })
+  );
   let kept = []; // the rows that match
   let opened = new Set(); // the meters that more is shown of
   const heights = new Map(); // of what is shown of them
@@ -28,7 +31,9 @@
   function arrange(api) {
     if (api.isDestroyed()) return;
     const fit = window.dashAgGridFunctions.slopewatch.fit;
-    fit({ api: api, clientWidth: byId("fleet-grid").clientWidth });
+    const width = byId("fleet-grid").clientWidth;
+    fit({ api: api, clientWidth: width });
+    if (width < 480) api.setColumnWidths(ON_A_PHONE);
     const wanted = asked().get("sort");
     if (!wanted) return;
     const down = wanted.startsWith("-");

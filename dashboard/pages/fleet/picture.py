@@ -1,5 +1,6 @@
 """The picture of the whole fleet: every meter's interval against its own tolerance."""
 
+from collections import Counter
 from collections.abc import Sequence
 
 from dash import html
@@ -46,20 +47,18 @@ def _legend() -> html.Ul:
 def described(meters: Sequence[Document]) -> str:
     """Return what the picture shows, in words."""
     known = [row for row in meters if _reach(row) is not None]
-    inside = sum(_reach(row) == 0 for row in known)
+    reach = Counter(map(_reach, known))
     said = [
         f"{theme.plural(len(known), 'meter')}, each with its 90 % interval.",
-        f"{inside} lie within tolerance with the whole of it, "
-        f"{sum(_reach(row) == 1 for row in known)} reach above, "
-        f"{sum(_reach(row) == -1 for row in known)} below, "
-        f"{sum(_reach(row) == 2 for row in known)} beyond both limits.",
+        f"Wholly within tolerance: {reach[0]}; reaching above it: {reach[1]}; "
+        f"below it: {reach[-1]}; beyond both limits: {reach[2]}.",
     ]
     for name in ("out", "due", "soon"):
         rows = [row for row in known if row["status"] == name]
         if rows:
             said.append(f"{theme.STATUSES[name].word}: {_named(rows)}.")
     if len(known) < len(meters):
-        said.append(f"{len(meters) - len(known)} without an estimate are not drawn.")
+        said.append(f"Without an estimate, and not drawn: {len(meters) - len(known)}.")
     return " ".join(said)
 
 

@@ -11,6 +11,7 @@ from dashboard.navigation import View, find, find_pages, meter_path
 from dashboard.pages.fleet import page as fleet
 from dashboard.pages.fleet.glance import all_alarms, headline
 from dashboard.pages.fleet.meters import columns, meter_rows
+from dashboard.pages.fleet.picture import described
 from dashboard.pages.meter import page as meter
 from dashboard.pages.meter.sessions import largest_term, session_detail, session_row
 from dashboard.pages.meter.standing import due_words
@@ -110,8 +111,9 @@ def test_rows_come_in_the_order_of_urgency_and_carry_why_and_what_next(data):
     places = [order.index(row["status"]) for row in rows]
     assert places == sorted(places)
     for row in rows:
-        assert row["why"]
+        assert row["reasons"]
         assert row["next_action"]
+        assert bool(row["short_reason"]) is bool(row["short_action"]) is (row["status"] != "ok")
         assert row["status_word"].lower() == row["status"]
     out = [row["p_within_tolerance"] for row in rows if row["status"] == "out"]
     assert out == sorted(out)
@@ -121,7 +123,8 @@ def test_row_of_a_struck_meter_names_the_alarm_with_sign_and_day(data):
     (row,) = [row for row in meter_rows(View(), data.status()) if row["meter_id"] == "A006"]
     assert row["alarms"] == ["Step +2.3\u00a0%, 3\u00a0Sep\u00a02027"]
     assert row["href"] == "/meter/A006"
-    assert "r06" in row["haystack"]
+    assert row["rider_id"] == "R06"
+    assert row["also"].startswith("crank_arm_left")
 
 
 def test_row_without_any_number_shows_dashes():
@@ -146,7 +149,33 @@ def test_columns_name_fields_that_the_rows_have(data):
     row = meter_rows(View(), data.status())[0]
     assert {column["field"] for column in columns()} <= set(row)
     shown_on_a_phone = [c["field"] for c in columns() if c["context"]["since"] <= 340]
-    assert shown_on_a_phone == ["status", "meter_id", "gain_error_pct"]
+    assert shown_on_a_phone == ["status", "meter_id", "gain_error_pct", "short_action"]
+
+
+def test_the_riders_legs_are_no_matter_of_the_list_of_meters():
+    status = FakeData(1).status()
+    [row] = status["meters"]
+    row["reasons"].append("Under R1 its rides show +1.2 %.")
+    row["reason_kinds"].append("one_sided")
+    assert "Under R1" not in str(meter_rows(View(), status))
+
+
+def test_the_picture_is_told_in_words():
+    known = {"tolerance_pct": 1.5, "status": "ok"}
+    rows = [
+        known | {"meter_id": "A", "gain_error_pct": 0.1, "interval90_pct": [-0.2, 0.4]},
+        known | {"meter_id": "B", "gain_error_pct": 1.2, "interval90_pct": [0.8, 1.6]},
+        known | {"meter_id": "C", "gain_error_pct": 0.0, "interval90_pct": [-1.6, 1.6]},
+        known
+        | {"meter_id": "D", "gain_error_pct": -1.9, "interval90_pct": [-2.5, -1.3]}
+        | {"status": "out"},
+        known | {"meter_id": "E", "gain_error_pct": None, "interval90_pct": [None, None]},
+    ]
+    assert described(rows) == (
+        "4 meters, each with its 90 % interval. Wholly within tolerance: 1; reaching above it: 1; "
+        "below it: 1; beyond both limits: 1. Out: D −1.9\u00a0%. "
+        "Without an estimate, and not drawn: 1."
+    )
 
 
 def test_trainers_and_mass_sets_are_devices_with_their_own_alarms(data):

@@ -39,7 +39,7 @@ def test_from_the_fleet_to_a_meter_and_back(visit, address):
     assert "need the bench now" in page.inner_text(".headline")
     first = page.locator("#fleet-grid .ag-row[row-index='0']")
     meter_id = first.locator("a").inner_text()
-    first.locator("[col-id='why']").click()
+    first.locator("[col-id='short_reason']").click()
     page.wait_for_selector("h1:text-is('" + meter_id + "')")
     assert page.url.endswith(f"/meter/{meter_id}")
     assert page.title() == f"{meter_id} · Slopewatch"
@@ -87,6 +87,51 @@ def test_table_sorts_by_the_number_behind_the_words(visit, address):
     assert values == sorted(values)
 
 
+def test_first_screen_says_of_fifteen_meters_why_and_what_next(visit, address):
+    page = visit(width=1440, height=900).page
+    page.goto(address)
+    page.wait_for_selector(ROWS)
+    until(page, "document.querySelectorAll('#fleet-grid .ag-header-cell').length <= 9")
+    rows = page.locator("#fleet-grid .ag-row").evaluate_all(
+        """rows => rows.filter(row => row.getBoundingClientRect().bottom <= innerHeight).map(row =>
+        Object.fromEntries([...row.querySelectorAll('[col-id]')].map(cell =>
+        [cell.getAttribute('col-id'), cell.innerText + (cell.scrollHeight > 34 ? ' (cut)' : '')])))"""
+    )
+    assert len(rows) >= 15
+    for row in rows:
+        assert row["status"]
+        assert "±" in row["gain_error_pct"]
+        assert row["due_date"]
+        assert "(cut)" not in row["short_reason"] + row["short_action"]
+        assert bool(row["short_reason"]) is not row["status"].startswith("OK")
+
+
+def test_what_is_chosen_can_be_sent_as_an_address(visit, address):
+    page = visit().page
+    page.goto(f"{address}/?status=out&sort=-gain_error_pct&rider=R06")
+    wait_for_count(page, "2 of 61 meters")
+    page.click("text=Show all")
+    wait_for_count(page, "61 meters")
+    assert page.url == f"{address}/?sort=-gain_error_pct"
+    page.click(".count-button.ink-due")
+    until(page, "location.search === '?sort=-gain_error_pct&status=due'")
+    page.click("#fleet-grid .ag-header-cell[col-id='due_date']")
+    until(page, "location.search === '?sort=due_date&status=due'")
+
+
+def test_picture_of_the_fleet_leads_to_a_meter_and_a_row_opens(visit, address):
+    page = visit().page
+    page.goto(f"{address}/?q=V005")
+    wait_for_count(page, "1 of 61 meters")
+    page.click(".more-button")
+    page.wait_for_selector(".fleet-more:has-text('The chance that it is within')")
+    page.hover("#fleet-picture svg", position={"x": 400, "y": 60})
+    assert page.inner_text("#fleet-picture-told").startswith("V005 · Due")
+    assert page.locator("#fleet-picture .mark-due").count() == 1
+    page.click("#fleet-picture svg", position={"x": 400, "y": 60})
+    page.wait_for_selector("h1:text-is('V005')")
+
+
 def test_theme_follows_the_system_until_the_reader_chooses(visit, address):
     page = visit(scheme="dark").page
     page.goto(f"{address}/meter/V005")
@@ -113,7 +158,7 @@ def test_looking_from_another_day_stays_in_force_from_page_to_page(visit, addres
     page.wait_for_selector(".as-of.past")
     assert page.url.endswith("?as_of=2027-01-05")
     page.wait_for_selector(ROWS)
-    page.locator("#fleet-grid .ag-row[row-index='0'] [col-id='next_action']").click()
+    page.locator("#fleet-grid .ag-row[row-index='0'] [col-id='short_action']").click()
     page.wait_for_selector("h2:has-text('Why is this')")
     assert page.url.endswith("?as_of=2027-01-05")
     page.click("text=Back to today")
@@ -143,11 +188,15 @@ def test_narrow_table_sheds_columns_but_keeps_status_and_error(visit, address):
     page = visit(width=390, height=844).page
     page.goto(address)
     page.wait_for_selector(ROWS)
-    until(page, "document.querySelectorAll('#fleet-grid .ag-header-cell').length <= 3")
+    until(page, "document.querySelectorAll('#fleet-grid .ag-header-cell').length <= 4")
     shown = page.locator("#fleet-grid .ag-header-cell").evaluate_all(
         "cells => cells.map(cell => cell.getAttribute('col-id'))"
     )
-    assert shown == ["status", "meter_id", "gain_error_pct"]
+    assert shown == ["status", "meter_id", "gain_error_pct", "short_action"]
+    ends = page.locator("#fleet-grid .ag-row [col-id='short_action']").evaluate_all(
+        "cells => cells.map(cell => cell.getBoundingClientRect().right)"
+    )
+    assert max(ends) <= 390
 
 
 def test_what_a_file_says_is_never_run_as_code(visit, address):
