@@ -189,9 +189,11 @@
 
   function saveCsv(clicks) {
     if (!clicks) return;
-    window.dash_ag_grid.getApi("fleet-grid").exportDataAsCsv({
+    const api = window.dash_ag_grid.getApi("fleet-grid");
+    const columns = api.getColumns().map((column) => column.getColId());
+    api.exportDataAsCsv({
       fileName: "fleet.csv",
-      allColumns: true,
+      columnKeys: columns.filter((name) => name !== "more"),
       shouldRowBeSkipped: (row) => Boolean(row.node.data.of),
       processCellCallback: function (cell) {
         const value = cell.value;

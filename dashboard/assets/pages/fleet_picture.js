@@ -6,7 +6,7 @@
   const SPACE = "http://www.w3.org/2000/svg";
   const STATES = ["ok", "unknown", "soon", "due", "out"]; // the last is drawn on top
   const EDGE = 34; // left of the picture, for the words at the limits
-  const HEIGHT = 120;
+  const HEIGHT = 112;
   const TOLERANCE = 100 / 6; // half the tolerance strip on the scale of a row's `bar`
   let rows = [];
   let place = null;

@@ -1,6 +1,7 @@
 """The table of the fleet's meters: the filters above it, its rows in words, its columns."""
 
 from collections.abc import Sequence
+from typing import Final
 
 import dash_ag_grid as dag
 from dash import dcc, html
@@ -10,6 +11,10 @@ from dashboard import theme
 from dashboard.navigation import Document, View, meter_path
 from dashboard.pages.fleet.glance import counts_part
 
+OPENER: Final = {"colId": "more", "cellRenderer": "MoreCell", "sortable": False, "since": 480} | {
+    "width": 44,
+    "minWidth": 44,
+}
 NO_LINE = frozenset({"one_sided"})
 """Kinds of reasons that the list of meters does not tell: a rider's legs are health data."""
 
@@ -135,9 +140,7 @@ def columns() -> list[Document]:
     """Return the table's columns; `since` is the width from which there is room for one."""
     due = {"valueFormatter": {"function": "slopewatch.shown(params, 'due_text')"}}
     shown = [
-        parts.column(
-            "more", "", cellRenderer="MoreCell", sortable=False, width=44, minWidth=44, since=480
-        ),
+        parts.column("meter_id", "", **OPENER),
         parts.status_column("Status", 132) | {"minWidth": 88},
         parts.device_column("meter_id", "Meter", width=88, minWidth=62),
         parts.word_column("rider_id", "Rider", width=96, since=900),
