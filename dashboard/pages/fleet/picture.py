@@ -12,7 +12,7 @@ from dashboard.navigation import Document
 NAMED = 6
 HOW_TO_READ = (
     "A line a meter: its 90 % interval, as parts of its own tolerance (the strip), the lowest "
-    "first. Click one to open it."
+    "first; the marks are those on the buttons below. Click one to open it."
 )
 
 
@@ -21,27 +21,13 @@ def picture_part(status: Document) -> html.Figure:
     said = described(status["meters"])
     return html.Figure(
         [
-            html.Div(
-                [
-                    html.P(HOW_TO_READ, id="fleet-picture-told"),
-                    _legend(),
-                ],
-                className="picture-head",
-            ),
+            html.P(HOW_TO_READ, id="fleet-picture-told", className="picture-told"),
             html.Div(id="fleet-picture", className="picture", **parts.aria(hidden="true")),
             html.Figcaption(said, className="unseen"),
         ],
         className="fleet-picture",
         **parts.aria(label="Every meter's interval against its tolerance"),
     )
-
-
-def _legend() -> html.Ul:
-    shapes = [
-        html.Li([html.Span(className=f"picture-shape shape-{name}"), shown.word])
-        for name, shown in theme.STATUSES.items()
-    ]
-    return html.Ul(shapes, className="picture-legend", **parts.aria(hidden="true"))
 
 
 def described(meters: Sequence[Document]) -> str:

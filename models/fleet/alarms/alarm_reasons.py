@@ -5,7 +5,7 @@ from datetime import date
 
 import polars as pl
 
-from models.fleet.design import EVENT_STEP_SD, SEASONS, Effect, Prepared, event_instants
+from models.fleet.design import EVENT_STEP_SD, Effect, Prepared, event_instants
 from models.metrology import DAYS_A_YEAR, date_of
 from models.wording import Reason
 
@@ -51,8 +51,10 @@ def alarm_reason(alarm: Alarm, prepared: Prepared) -> Reason:
 def _reason(alarm: Alarm, prepared: Prepared) -> Reason:
     effect, on, when = alarm.effect, alarm.on, alarm.when
     device, size, half = effect.device, alarm.size_pct, alarm.half_pct
-    if effect.kind in SEASONS:
-        return Reason(effect.kind, group=device, size_pct=size, half_pct=half, on=on)
+    if effect.kind == "season":
+        return Reason("season", group=device, size_pct=size, half_pct=half, on=on)
+    if effect.kind == "ride_season":
+        return Reason("ride_season", group=device, size_pct=size, half_pct=half, on=on)
     if effect.kind == "step":
         if effect.device_kind == "meter":
             return _meter_step(alarm, prepared)

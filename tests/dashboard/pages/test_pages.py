@@ -265,7 +265,8 @@ def test_why_does_not_repeat_the_alarm_that_stands_beside_it(data):
     assert "jumped" not in said
     assert "It has not been measured yet" in said
     (line,) = [r for r in meter_rows(View(), data.status()) if r["meter_id"] == "A006"]
-    assert line["why"].startswith("Reads 4.0")
+    assert sum("jumped" in reason for reason in line["reasons"]) == 1
+    assert line["reasons"][1].startswith("Reads 4.0")
 
 
 def test_why_without_a_fit_claims_no_number(data):
