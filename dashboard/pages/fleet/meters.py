@@ -149,7 +149,7 @@ def columns() -> list[Document]:
         *parts.gain_error_columns(bar_since=1200),
         parts.number_column("p_within_tolerance", "In tolerance", "p_text", width=100, since=1640),
         parts.day_column("due_date", "Due", width=116, since=560, **due),
-        parts.word_column("short_reason", "Reason", flex=9, minWidth=200, since=920),
+        parts.word_column("short_reason", "Reason", flex=7, minWidth=200, since=920),
         parts.word_column("short_action", "Next", cellRenderer="NextCell", flex=4, minWidth=120),
         parts.day_column("last_bench", "Last bench", since=1800),
         parts.number_column(
