@@ -6,11 +6,14 @@ imported inside the command that needs it, or on first use of a room's name.
 
 import argparse
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from threading import Event
 from typing import Any
 
+from dashboard import service
 from dashboard.cli import (
     accounts,
     decisions,
@@ -94,7 +97,14 @@ def _parser() -> argparse.ArgumentParser:
     telling.add(words)
     accounts.add(words)
 
+    text = "take in what appears in folders, until it is stopped"
+    sub = words.add("watch", _watch, text, "store")
+    sub.add_argument("folders", nargs="+", type=Path, metavar="FOLDER")
+
     sub = words.add("serve", _serve, "the dashboard; for others once accounts exist", "store")
+    sub.add_argument(
+        "--watch", action="append", default=[], type=Path, metavar="FOLDER", help="as watch does"
+    )
     sub.add_argument("--host", default="127.0.0.1")
     sub.add_argument("--port", type=int, default=8550)
     sub.add_argument(
@@ -120,6 +130,24 @@ def _demo(args: argparse.Namespace) -> int:
     return _run_server(store, "127.0.0.1", args.port)
 
 
+def _watch(args: argparse.Namespace) -> int:
+    store = store_of(args)
+
+    def ask(question: Any, *about: Any) -> Any:
+        return question(run.Fleet.at(store), *about)
+
+    watch = service.Watch(args.folders, ask, say)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, _end)
+    watch.open()
+    watch.run(Event())
+    return DONE
+
+
+def _end(_number: int, _frame: object) -> None:
+    raise SystemExit(DONE)
+
+
 def _serve(args: argparse.Namespace) -> int:
     if (args.tls_cert is None) is not (args.tls_key is None):
         raise UsageError("found one of --tls-cert and --tls-key, expected both")
@@ -133,6 +161,7 @@ def _serve(args: argparse.Namespace) -> int:
         behind=args.behind_proxy,
         tls=(args.tls_cert, args.tls_key) if args.tls_cert else None,
         backups=(args.backup_to, args.keep) if args.backup_to else None,
+        watched=args.watch,
     )
 
 

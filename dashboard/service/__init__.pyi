@@ -14,3 +14,5 @@ from .service import Service as Service
 from .service import Work as Work
 from .standing import Standing as Standing
 from .threads import calculate_with_one_thread as calculate_with_one_thread
+from .watching import Watch as Watch
+from .watching import watch_beside as watch_beside

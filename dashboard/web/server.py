@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from dashboard.security import People
-from dashboard.service import Service
+from dashboard.service import Service, Watch, watch_beside
 from dashboard.web.app import ADMITS, create_app
 from dashboard.web.hardening import ANY_ADDRESS, MEGABYTE, UPLOAD_LIMIT_MB
 from dashboard.web.limits import CONNECTIONS, LimitedChannel, limit
@@ -50,11 +50,13 @@ def serve(
     behind: str | None = None,
     tls: tuple[Path, Path] | None = None,
     backups: tuple[Path, int] | None = None,
+    watched: Sequence[Path] = (),
 ) -> None:
     """Serve a store's dashboard until it is interrupted.
 
     names: to answer to besides the address; behind: the address of a proxy that brings https
     tls: certificate and key, to encrypt with; backups: where to make one a day, and how many stay
+    watched: folders from which files are taken in as they appear
     UserError when what is said would cross the network in the clear, and when others could reach it
     and nobody would have to sign in; OSError when the address cannot be listened on.
     """
@@ -79,6 +81,10 @@ def serve(
         service.back_up_daily(backups[0], keep=backups[1])
     service.prepare()  # beside what else is read in before the first answer
     hosts = [*names, *([ANY_ADDRESS, host, socket.gethostname()] if public else [])]
+    if watched:
+        folders = Watch(watched, service.ask, say)
+        folders.open()
+        watch_beside(folders)
     app = create_app(service, hosts=hosts)
     listener = listen(app, host=host, port=port, behind=behind, tls=context)
     shown = f"[{host}]" if ":" in host else host

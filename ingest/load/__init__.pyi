@@ -5,6 +5,9 @@ from .corrections import correct_set_aside as correct_set_aside
 from .corrections import dismiss_set_aside as dismiss_set_aside
 from .corrections import export_set_aside as export_set_aside
 from .corrections import set_aside_rows as set_aside_rows
+from .inbox import SETTLED_S as SETTLED_S
+from .inbox import Inbox as Inbox
+from .inbox import is_taken as is_taken
 from .loading import load_contents as load_contents
 from .loading import load_paths as load_paths
 from .loading import load_uploads as load_uploads

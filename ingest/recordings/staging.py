@@ -16,7 +16,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.load import UPLOADS, NothingToLoadError
-from ingest.recordings.shards import remove_recordings
+from ingest.recordings.shards import remove_recordings, stored_summaries
 from ingest.recordings.trace_store import recordings_folder, remove_traces
 from ingest.store import Store
 
@@ -80,6 +80,14 @@ def keep_uploads(store: Store, files: Iterable[tuple[str, bytes]]) -> list[Path]
         part.replace(file)
         paths.append(file)
     return paths
+
+
+def unreadable_among(store: Store, files: Iterable[tuple[str, bytes]]) -> dict[str, str]:
+    """Return why recordings that were taken in, given by name and content, cannot be read."""
+    kept = stored_summaries(recordings_folder(store)).filter(pl.col("error").is_not_null())
+    errors = dict(kept.select("sha256", "error").iter_rows())
+    found = {name: sha256(data).hexdigest() for name, data in files}
+    return {name: errors[content] for name, content in found.items() if content in errors}
 
 
 def uploads_folder(store: Store) -> Path:

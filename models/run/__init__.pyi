@@ -45,6 +45,7 @@ from .intake_questions import device_tables_file as device_tables_file
 from .intake_questions import diagnose as diagnose
 from .intake_questions import dismiss_row as dismiss_row
 from .intake_questions import imports as imports
+from .intake_questions import is_behind as is_behind
 from .intake_questions import load_files as load_files
 from .intake_questions import load_folders as load_folders
 from .intake_questions import preview_files as preview_files
@@ -58,6 +59,7 @@ from .intake_questions import set_setting as set_setting
 from .intake_questions import settings as settings
 from .intake_questions import store_file as store_file
 from .intake_questions import tables_file as tables_file
+from .intake_questions import take_in_files as take_in_files
 from .intake_questions import template_file as template_file
 from .intake_questions import undo_import as undo_import
 from .intake_questions import write_document as write_document

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import date, datetime
-from typing import Any, NotRequired, TypedDict
+from typing import Any, Literal, NotRequired, TypedDict
 
 from ingest.load import ReportDocument
 from ingest.schema import CellProblem
@@ -208,6 +208,19 @@ class LoadedFiles(Loaded):
     """
 
     sheets: str | None
+
+
+class TakenIn(TypedDict):
+    """What became of a file in an inbox.
+
+    outcome  done, or aside where nothing of it could be taken in
+    note     in the first line what it brought or why not; what else is to be said below
+    """
+
+    name: str
+    outcome: Literal["done", "aside"]
+    note: str
+    rows_loaded: int
 
 
 class LoadDocument(Loaded):

@@ -11,14 +11,14 @@ import polars as pl
 from ingest import admin, load, store
 from ingest.load import LoadReport, load_paths, load_uploads, recordings_among
 from ingest.matching import are_own
-from ingest.recordings import stage
+from ingest.recordings import stage, unreadable_among
 from ingest.schema import SETTINGS, write_template
 from ingest.store import record
-from models.run.documents import LoadDocument, Loaded, LoadedFiles, Row, SetAside
+from models.run.documents import LoadDocument, Loaded, LoadedFiles, Row, SetAside, TakenIn
 from models.run.fitting import refit
-from models.run.known import COACH, MANAGER, MECHANIC, OWNER, Fleet, change, question
+from models.run.known import COACH, MANAGER, MECHANIC, OWNER, Fleet, change, question, taken_in
 from models.run.recordings import evaluate_pairs, take_in, take_in_uploads
-from models.wording import NothingToSayError
+from models.wording import NothingToSayError, Reason
 
 Form = Literal["csv", "xlsx", "parquet"]
 FORMS: tuple[Form, ...] = ("csv", "xlsx", "parquet")
@@ -82,6 +82,57 @@ def load_files(fleet: Fleet, files: Sequence[File]) -> LoadedFiles:
     if rides or _brings_pairs(report):
         report.notices += take_in_uploads(fleet.store, rides, say=fleet.say)
     return {**_loaded(report), "sheets": stage(fleet.store, own) if own else None}
+
+
+@change("files taken in", MECHANIC, MANAGER, place="records")
+def take_in_files(fleet: Fleet, files: Sequence[File]) -> list[TakenIn]:
+    """Load files of an inbox, by name and content; return what became of each. No fit follows.
+
+    A file that was taken in before changes nothing.
+    """
+    own, others = are_own(files)
+    report = load_uploads(fleet.store, others, only=fleet.person.tables)
+    rides = recordings_among(others)
+    if rides or _brings_pairs(report):
+        for text in take_in_uploads(fleet.store, rides, say=fleet.say):
+            fleet.say(text)
+    broken = unreadable_among(fleet.store, rides)
+    told = {name: _not_taken(name, Reason("own_sheet")) for name, _ in own}
+    told |= {name: _not_taken(name, broken[name]) for name in broken}
+    kept = {name for name, _ in rides}
+    return [told.get(name) or _taken_in(report, name, is_ride=name in kept) for name, _ in files]
+
+
+def _not_taken(name: str, why: Reason | str) -> TakenIn:
+    return {"name": name, "outcome": "aside", "note": str(why), "rows_loaded": 0}
+
+
+def _taken_in(report: LoadReport, name: str, *, is_ride: bool) -> TakenIn:
+    tables = [table for table in report.files if table.path == name]
+    read, loaded, unchanged, aside = (
+        sum(getattr(table, f"rows_{what}") for table in tables)
+        for what in ("read", "loaded", "unchanged", "set_aside")
+    )
+    named = [table.table or "no known table" for table in tables]
+    said = Reason("rows_in", tables=named, loaded=loaded, unchanged=unchanged, aside=aside)
+    problems = [problem.sentence() for problem in report.set_aside if problem.file == name]
+    brought = said if tables else Reason("ride_in") if is_ride else Reason("nothing_in")
+    lost = bool(problems) and aside == read
+    return {
+        "name": name,
+        "outcome": "aside" if lost else "done",
+        "note": "\n".join([str(brought), *problems]),
+        "rows_loaded": loaded,
+    }
+
+
+@question(watts=False)
+def is_behind(fleet: Fleet) -> bool:
+    """Return whether rows came in that no fit has seen."""
+    if fleet.is_empty:
+        return False
+    with fleet.store.reading() as db:
+        return taken_in(db.derived("fit_info"))[0] != db.data_version()
 
 
 @question(MECHANIC, MANAGER, kept=False)

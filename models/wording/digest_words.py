@@ -14,6 +14,13 @@ DIGEST_WORDS = {
     "setting_changed": "The setting {subject:name} was changed.",
     "taken_in": "{rows:fixed0} row(s) were taken in from {files:fixed0} file(s).",
     "newly_set_aside": "{rows:fixed0} row(s) were set aside on loading.",
+    # what became of a file in an inbox
+    "rows_in": "{tables:listed}: {loaded:fixed0} new row(s), {unchanged:fixed0} already there, "
+    "{aside:fixed0} set aside",
+    "ride_in": "a recording, kept beside the store",
+    "nothing_in": "no rows in it",
+    "own_sheet": "a sheet of the team's own making: what its columns mean has to be told once, on "
+    "Intake or with slopewatch match",
     # what to do
     "attend_to": _WHO + ": {action} {reading:optional}",
     "before_race": "{meter} is likely out, and {rider} races on {race_on:day}. {first}",
