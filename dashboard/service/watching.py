@@ -14,7 +14,8 @@ from pathlib import Path
 from threading import Event, Thread
 from typing import Any, Protocol
 
-from ingest.load import SETTLED_S, Inbox, is_taken
+from ingest.admin import SETTLED_S, Inbox
+from ingest.load import is_loadable
 from ingest.schema import UserError
 from ingest.store import StoreError
 from models import run
@@ -89,7 +90,7 @@ class Watch:
     def _taken(self, inbox: Inbox) -> Iterator[Path]:
         """Yield the files to take in; others go aside."""
         for file in inbox.whole():
-            if is_taken(file.name):
+            if is_loadable(file):
                 yield file
             else:
                 inbox.put(file, "aside", NOT_TAKEN)

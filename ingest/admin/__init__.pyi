@@ -6,6 +6,8 @@ from .downloads import set_aside_download as set_aside_download
 from .downloads import store_download as store_download
 from .downloads import tables_download as tables_download
 from .downloads import template_download as template_download
+from .inbox import SETTLED_S as SETTLED_S
+from .inbox import Inbox as Inbox
 from .passwords import SHORTEST as SHORTEST
 from .passwords import PasswordError as PasswordError
 from .passwords import fits as fits

@@ -5,9 +5,6 @@ from .corrections import correct_set_aside as correct_set_aside
 from .corrections import dismiss_set_aside as dismiss_set_aside
 from .corrections import export_set_aside as export_set_aside
 from .corrections import set_aside_rows as set_aside_rows
-from .inbox import SETTLED_S as SETTLED_S
-from .inbox import Inbox as Inbox
-from .inbox import is_taken as is_taken
 from .loading import load_contents as load_contents
 from .loading import load_paths as load_paths
 from .loading import load_uploads as load_uploads
@@ -17,6 +14,7 @@ from .sources import UPLOADS as UPLOADS
 from .sources import Content as Content
 from .sources import NothingToLoadError as NothingToLoadError
 from .sources import gather as gather
+from .sources import is_loadable as is_loadable
 from .sources import read_bytes as read_bytes
 from .sources import recordings_among as recordings_among
 from .typed_rows import SESSION_CORRECTED as SESSION_CORRECTED

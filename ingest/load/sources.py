@@ -105,6 +105,12 @@ def _is_recording_name(file: Path) -> bool:
     return (Path(file.stem).suffix.lower() if ending == ".gz" else ending) in RECORDING
 
 
+def is_loadable(file: Path) -> bool:
+    """Return whether a file's name is that of a table, a workbook or a recording."""
+    kinds = TEXT | PARQUET | WORKBOOK | OTHER_SHEETS
+    return _is_recording_name(file) or file.suffix.lower() in kinds
+
+
 def _is_recorded_text(file: Path) -> bool:
     try:
         with file.open("rb") as stream:

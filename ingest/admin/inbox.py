@@ -16,15 +16,14 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from ingest.load.sources import OTHER_SHEETS, PARQUET, RECORDING, TEXT, WORKBOOK
 from ingest.schema import UserError
 
 SETTLED_S = 3.0  # a file is whole once its size and its time have stayed for so long
 GIVEN_UP_S = 600.0  # a file that is cut short is not waited for any longer than this
 DONE, ASIDE, NOTE = "done", "aside", ".note.txt"
 LOCK = ".slopewatch.lock"
+TCX_END = b"</TrainingCenterDatabase>"
 UNFINISHED = (".part", ".partial", ".tmp", ".crdownload", ".download")
-TAKEN = TEXT | PARQUET | WORKBOOK | OTHER_SHEETS | RECORDING
 
 
 @dataclass
@@ -131,37 +130,26 @@ class Inbox:
         return target
 
 
-def is_taken(name: str) -> bool:
-    """Return whether a name is that of a table, a workbook or a recording."""
-    plain = name.lower().removesuffix(".gz")
-    return Path(plain).suffix in TAKEN
-
-
 def is_cut_short(file: Path) -> bool:
     """Return whether a file ends before its format says that it does; False where none says."""
-    ending = file.suffix.lower()
     try:
-        if file.stat().st_size == 0:
+        with file.open("rb") as opened:
+            head = opened.read(12)
+        size = file.stat().st_size
+        if size < 4:
             return True
-        if ending == ".gz":
+        if head[:2] == b"\x1f\x8b":
             return not _ends_as_packed(file)
-        if ending in WORKBOOK | {".ods", ".numbers", ".xlsb"}:
+        if head[:4] == b"PK\x03\x04":
             return not zipfile.is_zipfile(file)
-        if ending in PARQUET:
-            return _last(file, 4) != b"PAR1"
-        if ending == ".fit":
-            return _is_short_fit(file)
-        return ending == ".tcx" and b"</TrainingCenterDatabase>" not in _last(file, 200)
+        if head[:4] == b"PAR1":
+            return size < 8 or _last(file, 4) != b"PAR1"
+        if file.suffix.lower() == ".fit":  # header, data, two bytes of sum
+            told = int.from_bytes(head[4:8], "little")
+            return len(head) < 12 or size < head[0] + told + 2
+        return file.suffix.lower() == ".tcx" and TCX_END not in _last(file, 200)
     except OSError:
         return True
-
-
-def _is_short_fit(file: Path) -> bool:
-    """Return whether a FIT file is shorter than its header says: header, data, two bytes of sum."""
-    with file.open("rb") as opened:
-        head = opened.read(12)
-    told = int.from_bytes(head[4:8], "little")
-    return len(head) < 12 or file.stat().st_size < head[0] + told + 2
 
 
 def _ends_as_packed(file: Path) -> bool:

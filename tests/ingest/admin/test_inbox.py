@@ -11,8 +11,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from ingest.load import Inbox
-from ingest.load.inbox import GIVEN_UP_S, is_cut_short
+from ingest.admin import Inbox
+from ingest.admin.inbox import GIVEN_UP_S, is_cut_short
 from ingest.schema import UserError
 
 
