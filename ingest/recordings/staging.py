@@ -83,9 +83,10 @@ def keep_uploads(store: Store, files: Iterable[tuple[str, bytes]]) -> list[Path]
 
 
 def unreadable_among(store: Store, files: Iterable[tuple[str, bytes]]) -> dict[str, str]:
-    """Return why recordings that were taken in, given by name and content, cannot be read."""
-    kept = stored_summaries(recordings_folder(store)).filter(pl.col("error").is_not_null())
-    errors = dict(kept.select("sha256", "error").iter_rows())
+    """Return why recordings that were taken in, given by name and content, cannot be used."""
+    empty = pl.when(pl.col("samples").fill_null(0) == 0).then(pl.lit("no samples are in it"))
+    kept = stored_summaries(recordings_folder(store)).with_columns(why=pl.coalesce("error", empty))
+    errors = dict(kept.filter(pl.col("why").is_not_null()).select("sha256", "why").iter_rows())
     found = {name: sha256(data).hexdigest() for name, data in files}
     return {name: errors[content] for name, content in found.items() if content in errors}
 

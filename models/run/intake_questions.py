@@ -93,6 +93,9 @@ def take_in_files(fleet: Fleet, files: Sequence[File]) -> list[TakenIn]:
     own, others = are_own(files)
     report = load_uploads(fleet.store, others, only=fleet.person.tables)
     rides = recordings_among(others)
+    if not fleet.store.exists():
+        with fleet.store.writing():
+            fleet.say("began a store")
     if rides or _brings_pairs(report):
         for text in take_in_uploads(fleet.store, rides, say=fleet.say):
             fleet.say(text)
