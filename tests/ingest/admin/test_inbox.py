@@ -68,10 +68,10 @@ def inbox(tmp_path: Path, clock: Clock) -> Inbox:
 
 def test_a_file_is_whole_once_it_has_stayed_as_it_is(inbox: Inbox, clock: Clock) -> None:
     file = inbox.folder / "bench.csv"
-    file.write_text("a")
+    file.write_text("a,b\n")
     assert inbox.whole() == []
     clock.now = 2
-    file.write_text("ab")
+    file.write_text("a,b\n1")
     assert inbox.whole() == []
     clock.now = 4
     assert inbox.whole() == []
@@ -94,10 +94,10 @@ def test_what_is_hidden_or_unfinished_or_was_taken_is_left_alone(
 ) -> None:
     for name in (".a.csv", "~$b.xlsx", "c.csv.part", "done/d.csv", "aside/e.csv", ".sync/f.csv"):
         (inbox.folder / name).parent.mkdir(exist_ok=True)
-        (inbox.folder / name).write_text("x")
+        (inbox.folder / name).write_text("a,b\n")
     below = inbox.folder / "unit-1" / "done" / "ride.csv"
     below.parent.mkdir(parents=True)
-    below.write_text("x")
+    below.write_text("a,b\n")
     inbox.whole()
     clock.now = 3
     assert inbox.whole() == [below]
