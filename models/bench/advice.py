@@ -152,8 +152,9 @@ def _by_size(basis: Basis, doubt: Doubt) -> Advice:
     if left is not None and abs(left) > WORTH_A_RESET * size:
         return Advice(LEAVE, Reason("step_too_coarse", found=found))
     rest = None if left is None else Reason("rounding_rest", left_pct=left)
-    why = "worth_as_expected" if expected else "worth_a_reset"
-    return Advice(RESET, Reason(why, found=found, rest=rest))
+    if expected:
+        return Advice(RESET, Reason("worth_as_expected", found=found, rest=rest))
+    return Advice(RESET, Reason("worth_a_reset", found=found, rest=rest))
 
 
 def _as_expected(basis: Basis, doubt: Doubt) -> bool:
