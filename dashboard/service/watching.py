@@ -65,7 +65,7 @@ class Watch:
             try:
                 self.look()
                 self.fit_when_quiet()
-            except UserError as problem:  # the store is gone or held, the disk is full
+            except (UserError, OSError) as problem:  # the store is gone or held, the disk is full
                 self._say(f"waiting, then trying again: {problem}")
                 stopped.wait(AGAIN_S)
             except Exception as problem:
@@ -110,7 +110,7 @@ class Watch:
         try:
             found: list[Any] = self._ask(run.take_in_files, list(held.items()))
             return found
-        except StoreError:
+        except (StoreError, OSError):  # not the file's: it stays where it is
             raise
         except Exception as fault:
             if len(held) > 1:

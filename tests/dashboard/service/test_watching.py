@@ -132,14 +132,15 @@ def test_a_file_that_the_program_fails_on_costs_itself_alone(inbox, store, watch
     assert names(inbox / "aside") == {"s01.csv"}
 
 
-def test_a_store_that_cannot_be_reached_moves_nothing(inbox, store, watching):
+@pytest.mark.parametrize("problem", [StoreError("is open elsewhere"), OSError("disk full")])
+def test_what_is_no_fault_of_a_file_moves_nothing(inbox, store, watching, problem):
     def held_by_another(question: Any, *about: Any) -> Any:
         if question is run.take_in_files:
-            raise StoreError("is open elsewhere")
+            raise problem
         return question(Fleet(store), *about)
 
     (inbox / "s01.csv").write_text(session(1))
-    with pytest.raises(StoreError):
+    with pytest.raises(type(problem)):
         watching(held_by_another).look()
     assert names(inbox) == {"s01.csv", ".slopewatch.lock"}
 
