@@ -178,6 +178,7 @@
 
   function fleetResized(params) {
     if (params.api.isDestroyed()) return;
+    if (params.clientWidth < 480) params.api.setColumnWidths(ON_A_PHONE);
     params.api.resetRowHeights();
   }
 

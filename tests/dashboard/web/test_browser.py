@@ -194,10 +194,8 @@ def test_narrow_table_sheds_columns_but_keeps_status_and_error(visit, address):
         "cells => cells.map(cell => cell.getAttribute('col-id'))"
     )
     assert shown == ["status", "meter_id", "gain_error_pct", "short_action"]
-    ends = page.locator("#fleet-grid .ag-row [col-id='short_action']").evaluate_all(
-        "cells => cells.map(cell => cell.getBoundingClientRect().right)"
-    )
-    assert max(ends) <= 390
+    cells = "[...document.querySelectorAll(\"#fleet-grid .ag-row [col-id='short_action']\")]"
+    until(page, f"{cells}.every(cell => cell.getBoundingClientRect().right <= 390)")
 
 
 def test_what_a_file_says_is_never_run_as_code(visit, address):
