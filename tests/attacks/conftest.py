@@ -1,7 +1,6 @@
 """The team, its accounts and its service, as the dashboard's tests have them."""
 
 from tests.dashboard.conftest import (  # noqa: F401
-    browser,
     cheap_hashes,
     fitted_people_store,
     followed,
@@ -9,6 +8,4 @@ from tests.dashboard.conftest import (  # noqa: F401
     nothing_ahead,
     people_service,
     people_store,
-    tabs,
-    visit,
 )

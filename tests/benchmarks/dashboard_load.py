@@ -256,7 +256,7 @@ def paint(store: Path, paths: list[str]) -> None:
     """Seconds until each page's heading is painted, cold and warm, and until it is all there."""
     from playwright.sync_api import sync_playwright
 
-    from tests.dashboard.conftest import ARGUMENTS, BROWSERS
+    from tests.browser import ARGUMENTS, BROWSERS
 
     chromium = next(path for path in map(shutil.which, BROWSERS) if path)
     print(f"{'':28}{'cold s':>8}{'warm s':>8}{'filled, warm':>14}")

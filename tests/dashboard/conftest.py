@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -14,57 +13,7 @@ from dashboard.service import Service
 from dashboard.service.jobs import LANES
 from ingest.admin import passwords
 from tests.dashboard import bench_team, people, whole_team
-from tests.dashboard.browsing import Visit
 from tests.once import built_once
-
-BROWSERS = ("chromium", "chromium-browser", "google-chrome")
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """A headless browser; the test is skipped where there is none."""
-    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    found = next((path for path in map(shutil.which, BROWSERS) if path), None)
-    if found is None:
-        pytest.skip(f"no browser on this machine (looked for {', '.join(BROWSERS)})")
-    with api.sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=found, args=ARGUMENTS)
-        yield chromium
-        chromium.close()
-
-
-@pytest.fixture(scope="session")
-def tabs(browser: Any) -> list[Any]:
-    """Tabs that are not in use; most tests take the same one, one after the other."""
-    return []
-
-
-@pytest.fixture
-def visit(browser: Any, tabs: list[Any]) -> Iterator[Callable[..., Visit]]:
-    """Opens tabs; at the end of the test, none of them has complained or asked elsewhere."""
-    visits: list[Visit] = []
-
-    def start(width: int = 1440, height: int = 900, scheme: str = "light") -> Visit:
-        page = tabs.pop() if tabs else browser.new_context().new_page()
-        visits.append(Visit(page, width=width, height=height, scheme=scheme))
-        return visits[-1]
-
-    yield start
-    for one in visits:
-        one.end()
-        if not one.page.is_closed():
-            tabs.append(one.page)
-    assert [text for one in visits for text in one.complaints] == []
-    assert {host for one in visits for host in one.hosts} <= {"127.0.0.1"}
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -91,7 +91,7 @@ def test_style_sheets_style_only_what_the_pages_and_scripts_draw():
     sources = [*ASSETS.parent.rglob("*.py"), *ASSETS.rglob("*.js")]
     texts = (text for source in sources for text in literals(source))
     drawn = {word for text in texts for word in re.findall(r"[A-Za-z][\w-]*", text)}
-    for kind in ("badge", "glyph", "ink"):
+    for kind in ("badge", "glyph", "ink", "mark"):
         drawn |= {f"{kind}-{status}" for status in theme.STATUSES}
     drawn |= {"event-a", "event-b", "modebar-container"}
     for sheet in SHEETS:
