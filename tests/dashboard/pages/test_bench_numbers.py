@@ -303,7 +303,7 @@ QUEUE = """([kit, id, rows, exact, advice]) => {
   const hang = b.hangOf(kit, meter, found, b.judge(kit, meter, found, exact), advice);
   const item = {key: rows[0].session_id, kind: 'session', meter_id: id, waiting: 'no connection',
     hang: {...hang, u_session: exact.session}};
-  localStorage.setItem('slopewatch-bench-queue', JSON.stringify([item]));
+  localStorage.setItem('slopewatch-bench-queue@', JSON.stringify([item]));
 }"""
 
 

@@ -78,7 +78,7 @@ def test_a_pair_from_drop_to_kept_comparison(visit: Any, team: Path, pair: Pair)
         page.wait_for_selector(".ride .js-plotly-plot .scatterlayer .trace")
         assert page.input_value("#rides-meter-id") == "K1"  # by the serial number in the file
         assert page.input_value("#rides-reference-id") == "TR-1"  # by the name
-        page.wait_for_selector(":has(> :text('What was left out')):has-text('dropped out')")
+        page.wait_for_selector("section:has-text('What was left out') td:has-text('dropped out')")
         assert "meter has" not in page.inner_text(".ride-said")
 
         assert "Keep puts the comparison" in page.inner_text("#rides-sense")
