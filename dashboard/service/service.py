@@ -156,8 +156,11 @@ class Service:
         return stands.data, stands.fit, stands.beside, read, date.today()
 
     def _answering(self, stands: Standing) -> State | None:
-        """Return the state that the fleet model answers from today; None without a fit."""
-        if stands.fit is None:
+        """Return the state that the fleet model answers from today; None without a fit.
+
+        A fit of an empty store has nothing to answer with until the next one is there.
+        """
+        if stands.fit is None or stands.empty:
             return None
         newest = State(stands.fit, (stands.stale, stands.beside, date.today()))
         return self._shared.ready.state(newest, self._gathering, self._came)
