@@ -1,7 +1,10 @@
 from concurrent.futures import Future
+from dataclasses import replace
 
+from dashboard.service import Service
 from dashboard.service.jobs import LANES, Job
 from dashboard.service.ready import Ready, State
+from dashboard.service.standing import NO_STORE
 from dashboard.service.worker import Call
 
 
@@ -63,3 +66,14 @@ def test_a_fleet_that_cannot_be_put_together_is_not_waited_for_again(monkeypatch
     other.jobs[0].answer.set_exception(ValueError("no memory left"))
     assert ready.state(new, gather, lambda: None) == new  # whoever asks is told what failed
     assert not ready.is_waiting
+
+
+def test_the_fit_of_an_empty_store_answers_nothing(monkeypatch, tmp_path):
+    lanes(monkeypatch)
+    service = Service(tmp_path / "none.duckdb")
+    fitted = replace(NO_STORE, fit="of nothing")
+    assert service._answering(fitted) is None
+    filled = replace(fitted, empty=False, fit="of meters")
+    state = service._answering(filled)
+    assert state is not None
+    assert state.fit == "of meters"  # at once: there is no fit before to answer meanwhile
