@@ -22,6 +22,8 @@ from .problems import shortened as shortened
 from .problems import spelled as spelled
 from .row_rules import RowRule as RowRule
 from .row_rules import rules_of as rules_of
+from .row_types import document_column as document_column
+from .row_types import documents_in as documents_in
 from .row_types import frame_schema as frame_schema
 from .rows_in_force import confirmed as confirmed
 from .rows_in_force import in_force as in_force

@@ -6,11 +6,13 @@ own. A change that must move data gets the next version number and its statement
 
 from functools import cache
 from hashlib import sha256
+from pathlib import Path
 from typing import NamedTuple
 
 from ingest.schema import INTERNAL_TABLES, SQL_TYPES, TABLES, Cell, CellProblem, Column, Table
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
+SQL = Path(__file__).parent / "sql" / "migrations"
 
 
 class Step(NamedTuple):
@@ -31,6 +33,10 @@ def _cells_from_json(column: str) -> Step:
     )
 
 
+def _dropped(name: str, column: str) -> Step:
+    return Step(f"derived_{name}", column, f"DROP TABLE derived_{name}")
+
+
 # version: the steps that lead to it from the version before.
 STEPS: dict[int, tuple[Step, ...]] = {
     2: (  # JSON texts become columns
@@ -49,7 +55,17 @@ STEPS: dict[int, tuple[Step, ...]] = {
             "pair->>'meter_file' AS meter_file, pair->>'reference_file' AS reference_file, "
             "pair->>'table_path' AS table_path FROM derived_pair_results",
         ),
-    )
+    ),
+    3: (  # documents, too; what a fit computes is computed again
+        _dropped("session_results", "document"),
+        _dropped("comparison_results", "document"),
+        _dropped("hindcast", "document"),
+        Step(
+            "derived_pair_results",
+            "document",
+            (SQL / "documents_of_pairs.sql").read_text("utf-8"),
+        ),
+    ),
 }
 
 _ROW_ID = Column("row_id", int)

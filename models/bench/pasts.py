@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from itertools import pairwise
@@ -32,7 +31,6 @@ _WANTED: dict[str, pl.DataType | type[pl.DataType]] = {
     "ring_difference_pct": pl.Float64,
     "arm_difference_pct": pl.Float64,
     "slip_probability": pl.Float64,
-    "document": pl.String,
 }
 
 
@@ -61,7 +59,6 @@ class EarlierRow(TypedDict):
     ring_difference_pct: float | None
     arm_difference_pct: float | None
     slip_probability: float | None
-    document: str | None
 
 
 class Timeline:
@@ -101,7 +98,7 @@ class Timeline:
             rows = [
                 row for row in reversed(self._rows.get(meter_id, [])) if not row["slip_probability"]
             ]
-            seen = [_from_row({**row, "document": None}, conventions.get(meter_id)) for row in rows]
+            seen = [_from_row(row, conventions.get(meter_id)) for row in rows]
             moves += moves_of([*seen, *found.get(meter_id, ())])
         return moves
 
@@ -158,10 +155,8 @@ def pasts(
     found: dict[str, Past] = {}
     for meter_id, rows in timeline.rows().items():
         past = Past(movement=movement)
-        newest = next((row for row in rows if not row["slip_probability"]), None)
-        for row in reversed(rows):  # only the last session's differences are looked at again
-            kept = row if row is newest else cast("EarlierRow", {**row, "document": None})
-            fold(past, _from_row(kept, conventions.get(meter_id)), row["slip_probability"])
+        for row in reversed(rows):
+            fold(past, _from_row(row, conventions.get(meter_id)), row["slip_probability"])
         found[meter_id] = past
     return found
 
@@ -201,7 +196,7 @@ def observed(result: SessionResult) -> Observed | None:
 
 
 def _from_row(row: EarlierRow, convention: str | None) -> Observed:
-    ring, arm = _differences(row)
+    ring, arm = row["ring_difference_pct"], row["arm_difference_pct"]
     left = row["as_left_gain_error_pct"]
     before: list[float | None]
     after: list[float | None]
@@ -228,20 +223,8 @@ def _from_row(row: EarlierRow, convention: str | None) -> Observed:
         place_id=row["place_id"],
         crank_id=row["crank_id"],
         crank_length_mm=row["crank_length_mm"],
-        ring_difference=ring,
-        arm_difference=arm,
-    )
-
-
-def _differences(row: EarlierRow) -> tuple[float | None, float | None]:
-    """Return ring and arm difference as ratios: from their columns, else from the document."""
-    ring, arm = row["ring_difference_pct"], row["arm_difference_pct"]
-    if ring is None and arm is None and row["document"]:
-        document = json.loads(row["document"])
-        ring, arm = document.get("ring_difference_pct"), document.get("arm_difference_pct")
-    return (
-        None if ring is None else ring / 100,
-        None if arm is None else arm / 100,
+        ring_difference=None if ring is None else ring / 100,
+        arm_difference=None if arm is None else arm / 100,
     )
 
 

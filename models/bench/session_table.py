@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 
 import polars as pl
 
+from ingest.schema import document_column, frame_schema
 from models.bench.document import session_document
+from models.bench.document_types import SessionDocument
 from models.bench.measurement import LEFT, RIGHT
 from models.bench.result import Gain, SessionResult
 from models.metrology import ln_from_ratio
@@ -23,6 +24,7 @@ SESSION_SCHEMA: dict[str, pl.DataType] = {
             *("u_session_pct", "dof_session", "u_bench_pct", "u_place_pct", "u_crank_pct"),
             *("u_meter_pct", "expanded_uncertainty_pct", "coverage_factor", "repeat_sd_pct"),
             *("step_nm", "side_half_ln", "u_side_half_pct"),
+            *("ring_difference_pct", "arm_difference_pct"),
         ),
         pl.Float64(),
     ),
@@ -39,7 +41,7 @@ SESSION_SCHEMA: dict[str, pl.DataType] = {
         pl.Float64(),
     ),
     "incomplete": pl.Boolean(),
-    "document": pl.String(),
+    "document": pl.Struct(frame_schema(SessionDocument)),
 }
 
 
@@ -53,9 +55,12 @@ def session_frame(results: Sequence[SessionResult]) -> pl.DataFrame:
     reads above its right as the session left them, u_side_half_pct the random part of it;
     slip_probability: that a slip is behind what was found, as far as a suspicion is open.
     Sessions without a gain error have nulls there. after_work_… is what was found, in 100·ln,
-    after work that left the slope alone. document: `session_document` as JSON.
+    after work that left the slope alone. document: `session_document`.
     """
-    return pl.DataFrame([_row(r) for r in results], schema=SESSION_SCHEMA, orient="row")
+    columns = {name: kind for name, kind in SESSION_SCHEMA.items() if name != "document"}
+    documents = [session_document(result) for result in results]
+    rows = pl.DataFrame([_row(r) for r in results], schema=columns, orient="row")
+    return rows.with_columns(document_column(documents, SessionDocument))
 
 
 def _row(result: SessionResult) -> dict[str, object]:
@@ -74,7 +79,7 @@ def _row(result: SessionResult) -> dict[str, object]:
         "temperature_c": session.temperature_c,
         "soak_min": session.soak_min,
         **_found(found),
-        "repeat_sd_pct": None if result.repeats.sd is None else 100 * result.repeats.sd,
+        "repeat_sd_pct": _pct(result.repeats.sd),
         "repeat_dof": result.repeats.dof,
         "step_nm": result.step_nm,
         **_sides_left(result),
@@ -94,8 +99,13 @@ def _row(result: SessionResult) -> dict[str, object]:
         **_after_work(result.after_work),
         "incomplete": session.incomplete,
         "slip_probability": result.slip_probability,
-        "document": json.dumps(session_document(result), ensure_ascii=False),
+        "ring_difference_pct": _pct(result.ring_difference),
+        "arm_difference_pct": _pct(result.arm_difference),
     }
+
+
+def _pct(ratio: float | None) -> float | None:
+    return None if ratio is None else 100 * ratio
 
 
 def _found(gain: Gain | None) -> dict[str, object]:

@@ -80,13 +80,6 @@ class ComparisonDocument(TypedDict):
     warnings: list[str]
 
 
-class StepsDocument(TypedDict):
-    """Kept with a comparison of steady steps."""
-
-    steps: int | None
-    warnings: list[str]
-
-
 class LeftOut(TypedDict):
     """A stretch that does not count, and its main reason."""
 

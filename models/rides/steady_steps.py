@@ -13,14 +13,12 @@ steps of the table about their own lines, drawn towards each pair of devices' ow
 enough. Steps far off their line are down-weighted. All comparisons are solved at once.
 """
 
-import json
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from models.metrology import Array, Index, ln_from_ratio
-from models.rides.documents import StepsDocument
 from models.wording import Reason
 
 ZERO_SD_NM = 0.25
@@ -60,7 +58,8 @@ RESULT_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "used_s": pl.Float64,
     "void": pl.String,
     "source": pl.String,
-    "document": pl.String,
+    "steps": pl.Int64,
+    "warnings": pl.List(pl.String),
 }
 
 
@@ -293,13 +292,14 @@ def _table(solved: pl.DataFrame) -> pl.DataFrame:
         zero_offset_nm=pl.when(known).then(pl.col("zero")),
         u_zero_offset_nm=pl.when(known).then(pl.col("var_zero").cast(pl.Float64).sqrt()),
         source=pl.lit("steps"),
+        steps=pl.col("n_steps"),
     )
-    documents = [_document(*row) for row in table.select("n_steps", "cadence_known").iter_rows()]
-    table = table.with_columns(pl.Series("document", documents, dtype=pl.String))
+    warnings = [_warnings(*row) for row in table.select("n_steps", "cadence_known").iter_rows()]
+    table = table.with_columns(pl.Series("warnings", warnings, dtype=pl.List(pl.String)))
     return table.select(pl.col(name).cast(kind) for name, kind in RESULT_SCHEMA.items())
 
 
-def _document(steps: int | None, cadence_known: bool) -> str:
+def _warnings(steps: int | None, cadence_known: bool) -> list[str]:
     warnings = []
     if not steps:
         warnings.append(Reason("no_power"))
@@ -307,5 +307,4 @@ def _document(steps: int | None, cadence_known: bool) -> str:
         warnings.append(Reason("one_step"))
     if not cadence_known:
         warnings.append(Reason("steps_without_cadence"))
-    document: StepsDocument = {"steps": steps, "warnings": [str(w) for w in warnings]}
-    return json.dumps(document)
+    return [str(warning) for warning in warnings]

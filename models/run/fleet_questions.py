@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-import json
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import polars as pl
 
 from ingest.recordings import live_results
-from ingest.schema import ProblemDocument
+from ingest.schema import ProblemDocument, document_column, documents_in
 from models import status as standing
 from models.ageing import AgeingDocument, ageing_document
-from models.bench import evaluate_bench, session_document
+from models.bench import SessionDocument, evaluate_bench, session_document
 from models.coaching import NoticeRow, RaceEve, notice_rows, race_eve, race_is_near
 from models.metrology import noon
+from models.rides import ComparisonDocument
 from models.run.documents import BenchDocument, MethodDocument, Row
 from models.run.known import (
     Fleet,
@@ -128,7 +128,7 @@ def bench_sessions(fleet: Fleet, meter_id: str) -> list[Row]:
         return []
     with fleet.store.reading() as db:
         mine = db.derived("session_results", meter=meter_id)
-    return _documents_of(mine)
+    return [] if mine is None else _with_documents(mine, SessionDocument)
 
 
 @question()
@@ -141,19 +141,22 @@ def comparisons(fleet: Fleet, meter_id: str) -> list[Row]:
         return []
     with fleet.store.reading() as db:
         steps, pairs = db.derived("comparison_results", meter=meter_id), live_results(db)
-    mine = None if pairs is None else pairs.filter(pl.col("meter_id") == meter_id)
-    fitted = None if steps is None else steps.filter(pl.col("source") != "recordings")
-    found = [frame for frame in (fitted, mine) if frame is not None]
-    return _documents_of(pl.concat(found, how="diagonal_relaxed") if found else None)
+    found: list[Row] = []
+    if steps is not None:
+        found += steps.filter(pl.col("source") != "recordings").to_dicts()
+    if pairs is not None:
+        mine = pairs.filter(pl.col("meter_id") == meter_id)
+        found += _with_documents(mine, ComparisonDocument)
+    return sorted(found, key=lambda row: row["measured_at"])
 
 
-def _documents_of(rows: pl.DataFrame | None) -> list[Row]:
-    """Return the rows, oldest first, each with its document's keys."""
-    out: list[Row] = []
-    for row in [] if rows is None else rows.sort("measured_at").to_dicts():
-        text = row.pop("document", None)
-        out.append(row | (json.loads(text) if text else {}))
-    return out
+def _with_documents(rows: pl.DataFrame, declared: type) -> list[Row]:
+    """Return the rows, oldest first, each with the keys of its document."""
+    rows = rows.sort("measured_at")
+    documents: list[Row] = documents_in(rows["document"], declared)
+    return [
+        row | found for row, found in zip(rows.drop("document").to_dicts(), documents, strict=True)
+    ]
 
 
 @question(watts=False, place="model")
@@ -215,6 +218,7 @@ def ageing(fleet: Fleet) -> AgeingDocument:
 @question(watts=False, place="long")
 def hindcast(fleet: Fleet) -> HindcastDocument:
     """Return the `hindcast` document; kept in the store until its data change, as it takes long."""
+    from models.honesty import HindcastDocument
     from models.honesty import hindcast as look_back
 
     fleet.say("forecasting every past bench session from what was known before it")
@@ -223,12 +227,12 @@ def hindcast(fleet: Fleet) -> HindcastDocument:
     with fleet.store.reading() as db:
         kept = db.derived("hindcast")
     if kept is not None and kept["key"].item() == key:
-        return cast("HindcastDocument", json.loads(kept["document"].item()))
+        return documents_in(kept["document"], HindcastDocument)[0]
     document = look_back(found, settings, progress=fleet.say)
-    text = json.dumps(document, default=str)
+    column = document_column([document], HindcastDocument)
     with fleet.store.writing() as db:
-        db.put_derived("hindcast", pl.DataFrame({"key": [key], "document": [text]}))
-    return cast("HindcastDocument", json.loads(text))
+        db.put_derived("hindcast", pl.DataFrame({"key": [key]}).with_columns(column))
+    return document
 
 
 def bench_files(paths: list[Path]) -> tuple[BenchDocument, list[ProblemDocument]]:

@@ -3,7 +3,6 @@
 Like `run`, it loads, computes and saves; the store is not held open while something is computed.
 """
 
-import json
 from collections.abc import Callable
 from pathlib import Path
 
@@ -29,7 +28,7 @@ from ingest.recordings import (
     write_traces,
     zero_rows,
 )
-from ingest.schema import TABLES, fault
+from ingest.schema import TABLES, document_column, fault, frame_schema
 from ingest.store import Store, write_tables
 from models.metrology import ln_from_ratio
 from models.rides import (
@@ -45,6 +44,7 @@ from models.wording import NothingToSayError, said
 
 Say = Callable[[str], None]
 RESULTS_SCHEMA = RESULT_SCHEMA | dict.fromkeys(FILES, pl.String())
+DOCUMENTS_SCHEMA = RESULTS_SCHEMA | {"document": pl.Struct(frame_schema(ComparisonDocument))}
 ABSENT = "absent"
 FAILURES = "pair_failures"
 FAILURES_SCHEMA = dict.fromkeys((*IDENTITY, "files"), pl.String())
@@ -171,9 +171,9 @@ def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
     with store.reading() as db:
         pairs, kept, ever = pairs_on_disk(db), kept_results(db), NAME in db.derived_names()
         tried = db.derived(FAILURES)
-    done = kept if kept is not None else pl.DataFrame(schema=RESULTS_SCHEMA)
+    done = kept if kept is not None else pl.DataFrame(schema=DOCUMENTS_SCHEMA)
     failed = tried if tried is not None else pl.DataFrame(schema=FAILURES_SCHEMA)
-    rows, notices, failures = [], [], list[Row]()
+    results, notices, failures = [done], list[str](), list[Row]()
     waiting = pairs.join(done, on=IDENTITY, how="anti", nulls_equal=True)
     loaded = _loaded(store) if waiting.height else frozenset[str]()
     for pair in waiting.to_dicts():
@@ -189,17 +189,17 @@ def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
         say(f"comparing {files[0].name} with {files[1].name}")
         try:
             _require_allowed(files, states)
-            rows.append(_pair_row(store, pair, files))
+            results.append(_compared(store, pair, files))
             failures.pop()
         except NothingToSayError as problem:
             notices.append(f"pair {files[0].name}, {files[1].name}: {problem}")
         except Exception as error:  # one pair must not take the others with it
             notices.append(fault(error, f"{files[0].name} with {files[1].name}").sentence())
-    results = pl.concat([done, pl.DataFrame(rows, schema=RESULTS_SCHEMA, orient="row")])
-    if ever or results.height or failures:
+    found = pl.concat(results)
+    if ever or found.height or failures:
         with store.writing() as db:
-            if ever or results.height:
-                db.put_derived(NAME, results, is_data=bool(rows))
+            if ever or found.height:
+                db.put_derived(NAME, found, is_data=len(results) > 1)
             frame = pl.DataFrame(failures, schema=FAILURES_SCHEMA, orient="row")
             db.put_derived(FAILURES, frame)
     return notices
@@ -227,7 +227,7 @@ def _require_allowed(files: list[Path], states: list[str]) -> None:
             )
 
 
-def _pair_row(store: Store, pair: Row, files: list[Path]) -> Row:
+def _compared(store: Store, pair: Row, files: list[Path]) -> pl.DataFrame:
     zone = store.time_zone()
     meter, reference = (read_ride(file, time_zone=zone) for file in files)
     if not meter.dated:
@@ -240,7 +240,8 @@ def _pair_row(store: Store, pair: Row, files: list[Path]) -> Row:
     write_traces(store, pair["comparison_id"], found.aligned)
     ratio, at = found.gain_ratio_pct, meter.frame["time"][0]
     gain = None if ratio is None else 1 + ratio / 100
-    return {
+    document = found.to_document()
+    row = {
         **{name: pair[name] for name in IDENTITY},
         "measured_at": at,
         "gain_ratio_pct": ratio,
@@ -254,5 +255,8 @@ def _pair_row(store: Store, pair: Row, files: list[Path]) -> Row:
         "used_s": float(found.used_s),
         "void": said(found.void),
         "source": "recordings",
-        "document": json.dumps(found.to_document()),
+        "steps": None,
+        "warnings": document["warnings"],
     }
+    frame = pl.DataFrame([row], schema=RESULTS_SCHEMA)
+    return frame.with_columns(document_column([document], ComparisonDocument))

@@ -1,6 +1,5 @@
 """What the rides pages ask: recordings that are looked at, compared, kept or let go."""
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -232,9 +231,9 @@ def rides_kept(fleet: Fleet) -> list[Row]:
         results = live_results(db)
     if results is None:
         return []
-    rows = results.drop("gain_ratio_ln").sort("measured_at", descending=True).to_dicts()
-    interval = "gain_ratio_interval90_pct"
-    return [row | {interval: json.loads(row.pop("document"))[interval]} for row in rows]
+    interval = pl.col("document").struct.field("gain_ratio_interval90_pct")
+    rows = results.with_columns(interval).drop("document", "gain_ratio_ln", "steps", "warnings")
+    return rows.sort("measured_at", descending=True).to_dicts()
 
 
 @question(MECHANIC, COACH, watts=False)

@@ -42,7 +42,7 @@ from models.status import (
 
 SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
 NOTICE_DAYS = 396
-FORM = 8
+FORM = 9
 """Of what is kept of a fit: one more whenever a kept frame changes."""
 MODEL = f"{FORM}," + ",".join(KINDS)
 """Names the model's form: a fit that an earlier form left in a store is made again."""
@@ -88,7 +88,7 @@ def evaluate(
     )
     comparisons = compare_steps(tables["comparisons"])
     if pairs is not None:
-        comparisons = pl.concat([comparisons, pairs], how="diagonal_relaxed")
+        comparisons = pl.concat([comparisons, pairs.drop("document")], how="diagonal_relaxed")
     return Evaluated(sessions, comparisons)
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from typing import NotRequired, TypedDict
 
 import polars as pl
 import pytest
 
-from ingest.schema import SQL_TYPES, TABLES
+from ingest.schema import SQL_TYPES, TABLES, document_column, documents_in, frame_schema
 from ingest.schema.tables import data_dictionary
 from ingest.store.migrations import SCHEMA_VERSION, physical_tables, statements
 
@@ -90,3 +91,31 @@ def test_a_store_that_is_up_to_date_needs_no_change() -> None:
     }
     lines = statements(found, SCHEMA_VERSION)
     assert all(line.startswith("CREATE OR REPLACE VIEW") for line in lines)
+
+
+class _Part(TypedDict):
+    entered: float | str | None
+    counts: dict[str, int]
+
+
+class _Document(TypedDict):
+    """Every kind of value that a document may hold."""
+
+    name: str
+    share: float | None
+    part: _Part | None
+    parts: list[_Part]
+    texts: list[str]
+    side: NotRequired[float | None]
+
+
+def test_documents_come_out_of_a_column_as_they_went_in() -> None:
+    part: _Part = {"entered": "170", "counts": {"a": 1, "b": 2}}
+    documents: list[_Document] = [
+        {"name": "x", "share": 1, "part": None, "parts": [part], "texts": [], "side": 2.5},
+        {"name": "y", "share": None, "part": part | {"entered": 16}, "parts": [], "texts": ["t"]},
+    ]
+    column = document_column(documents, _Document)
+    assert column.dtype == pl.Struct(frame_schema(_Document))
+    assert documents_in(column, _Document) == documents
+    assert documents_in(document_column([], _Document), _Document) == []

@@ -16,10 +16,11 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from ingest.load import by_column, correct_set_aside, set_aside_rows
-from ingest.recordings import live_results
-from ingest.schema import INTERNAL_TABLES, TABLES, SettingError
+from ingest.recordings import live_results, pairs_on_disk
+from ingest.schema import INTERNAL_TABLES, TABLES, SettingError, document_column, documents_in
 from ingest.store import Database, Store, StoreError, migrations
 from ingest.store.database import SQL_FOLDER
+from models.rides import ComparisonDocument
 from tests.ingest import team
 
 
@@ -321,6 +322,35 @@ def test_compared_pairs_kept_with_a_json_key_stay_compared(tmp_path: Path) -> No
     assert found is not None
     assert found.columns == old.drop("pair").columns
     assert found["gain_ratio_pct"].to_list() == [1.0, 2.0]
+
+
+def test_documents_kept_as_json_text_become_columns(tmp_path: Path) -> None:
+    """Version 2 kept a comparison's document as text; what a fit makes again goes."""
+    row = {"meter_file": "a.fit", "reference_file": "b.fit", "meter_id": "M1", "reference_id": "T1"}
+    store, _ = team.load(tmp_path, team.write_csv(tmp_path / "pairs.csv", [row]))
+    document = {
+        **{"lag_s": 1.5, "lag_certain": True, "excluded_s": {"no power": 3}, "used_s": 900},
+        **{"gain_ratio_interval90_pct": [-1, 2.5], "warnings": ["short"], "void": None},
+        "by_time": [{"from_s": 0, "to_s": 600, "ratio_pct": 1.25}],
+    }
+    with store.writing() as db:
+        kept = pairs_on_disk(db).with_columns(document=pl.lit(json.dumps(document)))
+        db.put_derived("pair_results", kept)
+        db.put_derived("session_results", pl.DataFrame({"document": ["{}"]}))
+        db._set_meta("schema_version", 2)
+        db._set_meta("schema_fingerprint", "before")
+    with store.reading() as db:
+        found, gone = live_results(db), db.derived("session_results")
+    assert gone is None
+    assert found is not None
+    assert found.select("steps", "warnings").row(0) == (None, ["short"])
+    [moved] = documents_in(found["document"], ComparisonDocument)
+    assert {name: moved[name] for name in document if name != "by_time"} == {
+        name: value for name, value in document.items() if name != "by_time"
+    }
+    assert moved["by_time"][0]["ratio_pct"] == 1.25
+    made = document_column([moved], ComparisonDocument)
+    assert made.dtype == found["document"].dtype  # later comparisons stand in the same column
 
 
 def test_a_failed_step_leaves_the_older_store(

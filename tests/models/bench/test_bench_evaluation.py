@@ -10,7 +10,14 @@ from typing import Any
 import polars as pl
 import pytest
 
-from models.bench import SESSION_SCHEMA, evaluate_bench, session_document, session_frame
+from ingest.schema import documents_in
+from models.bench import (
+    SESSION_SCHEMA,
+    SessionDocument,
+    evaluate_bench,
+    session_document,
+    session_frame,
+)
 from models.bench.evaluation import SessionResult
 from models.wording import Reason
 from tests.models.bench.bench_sessions import AT, BUOYANCY, SPIDER, bench, table
@@ -367,7 +374,9 @@ def test_the_frame() -> None:
     first, second = frame.to_dicts()
     assert first["gain_error_ln"] == pytest.approx(100 * math.log1p(first["gain_error_pct"] / 100))
     assert first["crank_id"] == "M1 170 mm"
-    assert json.loads(first["document"]) == session_document(results[0])
+    assert documents_in(frame["document"], SessionDocument) == [
+        session_document(result) for result in results
+    ]
     parts = [first[f"u_{p}_pct"] for p in ("session", "bench", "place", "crank", "meter")]
     u = first["expanded_uncertainty_pct"] / first["coverage_factor"]
     assert math.hypot(*parts) == pytest.approx(u / (1 + first["gain_error_pct"] / 100), rel=1e-9)

@@ -144,7 +144,8 @@ def test_one_step_carries_the_unknown_zero() -> None:
     zero_part = 100 * ZERO_SD_NM * 2 * np.pi * 88 / 60 / 200
     assert row["u_gain_ratio_pct"] > zero_part
     assert row["u_gain_ratio_pct"] < 2 * zero_part
-    assert "One step only" in row["document"]
+    assert row["steps"] == 1
+    assert "One step only" in row["warnings"][0]
 
 
 def test_without_cadence_no_zero_is_claimed() -> None:
