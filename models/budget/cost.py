@@ -26,7 +26,7 @@ from models.metrology import Array
 from models.records import Records, Settings, Tables
 from models.season import PlanDocument, SeasonAsk, plan_document, prices, supposing
 from models.status import fit_state
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 
 def budget_document(
@@ -43,10 +43,10 @@ def budget_document(
 
     In   found, fleet: records and fit of the day; tables: the store's; ask: the period (and
          slots and pins of its plan); population: the drift table by group
-    NothingToSayError where the period ends before it begins.
+    NoAnswerError where the period ends before it begins.
     """
     if ask.last < ask.first:
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"the budget ends on {ask.last}, before it begins on {ask.first}: turn them round"
         )
     found = supposing(found, ask)

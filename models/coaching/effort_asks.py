@@ -5,7 +5,7 @@ from typing import TypedDict
 from zoneinfo import ZoneInfo
 
 from models.coaching.effort_days import Effort
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 NAMED = ("zeroed", "cadence", "temperature")
 FORM = "DATE[Ttime],METER,WATTS[,SECONDS][,zeroed=yes or no][,cadence=RPM][,temperature=C]"
@@ -32,7 +32,7 @@ class EffortAsk(TypedDict, total=False):
 def effort_ask(text: str) -> EffortAsk:
     """Return an effort from its text, see FORM.
 
-    Raise NothingToSayError where the text is no effort.
+    Raise NoAnswerError where the text is no effort.
     """
     when, device, watts, *rest = (*(part.strip() for part in text.split(",")), "", "", "")
     more = dict(part.split("=", 1) for part in rest if "=" in part)
@@ -53,11 +53,11 @@ def effort_ask(text: str) -> EffortAsk:
 def effort_of(ask: EffortAsk, zone: str) -> Effort:
     """Return the effort asked about. zone: of a time without one.
 
-    Raise NothingToSayError where it is none.
+    Raise NoAnswerError where it is none.
     """
     device = _device(ask)
     if "," in f"{ask.get('date')}{device}":
-        raise NothingToSayError(f'found "{device}" as a meter, expected one without a comma')
+        raise NoAnswerError(f'found "{device}" as a meter, expected one without a comma')
     when, zeroed = ask.get("date") or "", ask.get("zeroed")
     try:
         at = datetime.fromisoformat(when if "T" in when else f"{when}T12:00")
@@ -93,7 +93,7 @@ def _as_text(ask: EffortAsk) -> str:
     return ",".join(str(part) for part in parts if part not in (None, "") or part is parts[1])
 
 
-def _no_effort(text: str) -> NothingToSayError:
-    return NothingToSayError(
+def _no_effort(text: str) -> NoAnswerError:
+    return NoAnswerError(
         f'found "{text}" as an effort, expected {FORM}, for instance 2026-03-14,K07,312,1200'
     )

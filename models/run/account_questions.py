@@ -10,7 +10,7 @@ from ingest.store import changes as recorded
 from ingest.store import filter_changes
 from models.run.documents import Row
 from models.run.known import HERE, OWNER, Fleet, change, question
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 SHORTEST_PASSWORD = admin.SHORTEST
 
@@ -140,4 +140,4 @@ def _day(text: str | None) -> date | None:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise NothingToSayError(f'found "{text}", expected a day such as 2026-03-14') from None
+        raise NoAnswerError(f'found "{text}", expected a day such as 2026-03-14') from None

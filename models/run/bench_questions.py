@@ -41,7 +41,7 @@ from models.run.documents import (
 )
 from models.run.fleet_questions import status
 from models.run.known import MECHANIC, Fleet, change, question, settings_of, taken_in, today_of
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 SIDE_TABLES = ("meters", "mass_sets", "places", "installations")
 Rows = Sequence[Mapping[str, Any]]
@@ -213,7 +213,7 @@ def judge_bench(fleet: Fleet, rows: Rows) -> bench.SessionDocument:
     )
     judged = [result for result in results if result.session.session_id == own]
     if len(judged) != 1:
-        raise NothingToSayError("found rows of several sessions, expected one session at a time")
+        raise NoAnswerError("found rows of several sessions, expected one session at a time")
     document = session_document(judged[0])
     document["findings"] = [*_said_of_set(judged[0], side), *document["findings"]]
     return document
@@ -304,9 +304,9 @@ def take_back_session(fleet: Fleet, session_id: str) -> UndoReport:
     """
     entry = entry_of(fleet.store, "bench", session_id)
     if entry is None:
-        raise NothingToSayError(f"there is no session {session_id} any more")
+        raise NoAnswerError(f"there is no session {session_id} any more")
     if not entry[1]:
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"session {session_id} came with import {entry[0]}, a file: correct it here, or take "
             "the whole import back on the intake page"
         )
@@ -328,7 +328,7 @@ def save_bench_event(
     session_id: of the bench session that it was noted with, and goes with
     """
     if event not in EVENTS:
-        raise NothingToSayError(f'found event "{event}", expected one of {EVENTS}')
+        raise NoAnswerError(f'found event "{event}", expected one of {EVENTS}')
     row = {
         "meter_id": meter_id,
         "date": on,
@@ -375,10 +375,10 @@ def bench_record(fleet: Fleet, session_id: str) -> BenchRecord:
 
 
 def session_of(rows: Rows) -> str:
-    """Return the session that all rows name; NothingToSayError for several."""
+    """Return the session that all rows name; NoAnswerError for several."""
     named = {str(row.get("session_id") or "") for row in rows}
     if len(named) != 1 or not next(iter(named)):
-        raise NothingToSayError("found rows of no or several sessions, expected one session")
+        raise NoAnswerError("found rows of no or several sessions, expected one session")
     return named.pop()
 
 
@@ -391,7 +391,7 @@ def _session(store: Store, session_id: str) -> StoredSession:
         kept = db.derived("session_results")
         settings = settings_of(db)
     if rows.is_empty():
-        raise NothingToSayError(
+        raise NoAnswerError(
             f'found session "{session_id}", expected one that the store holds: '
             "`slopewatch bench FILE` lists a table's sessions, a meter's page shows its own"
         )

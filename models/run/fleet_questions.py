@@ -29,7 +29,7 @@ from models.run.known import (
     settings_of,
 )
 from models.status import HistoryDocument, Snapshot, StatusDocument, forecast
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 if TYPE_CHECKING:
     from models.honesty import HindcastDocument
@@ -50,7 +50,7 @@ def status(fleet: Fleet) -> StatusAnswer:
     """Return the `status` document, with the notices of four weeks and what can be done before
     a race.
 
-    Raise NothingToSayError where the store holds no meters.
+    Raise NoAnswerError where the store holds no meters.
     """
     fleet.require()
     snap, stale = fleet.snapshot
@@ -60,9 +60,7 @@ def status(fleet: Fleet) -> StatusAnswer:
         tables = {name: db.frame(name) for name in ("calendar", "assignments")}
         seen = seen_notices(db)
     if snap.meters.is_empty():
-        raise NothingToSayError(
-            "the store holds no meters yet: load a meters table, or bench sessions"
-        )
+        raise NoAnswerError("the store holds no meters yet: load a meters table, or bench sessions")
     day = fleet.day
     target, since = settings.reliability_target, day - timedelta(days=RECENT_NOTICE_DAYS)
     document: StatusAnswer = {
@@ -241,7 +239,7 @@ def bench_files(paths: list[Path]) -> tuple[BenchDocument, list[ProblemDocument]
 
     read = read_tables(paths)
     if "bench" not in read.frames:
-        raise NothingToSayError(
+        raise NoAnswerError(
             "no bench table found in what you named: its name begins with 'bench', or it has the "
             "columns session_id, meter_id, measured_at, load, torque_nm"
         )

@@ -18,7 +18,7 @@ from models.run.documents import LoadDocument, Loaded, LoadedFiles, Row, SetAsid
 from models.run.fitting import refit
 from models.run.known import COACH, MANAGER, MECHANIC, OWNER, Fleet, change, question, taken_in
 from models.run.recordings import evaluate_pairs, take_in, take_in_uploads
-from models.wording import NothingToSayError, Reason
+from models.wording import NoAnswerError, Reason
 
 Form = Literal["csv", "xlsx", "parquet"]
 FORMS: tuple[Form, ...] = ("csv", "xlsx", "parquet")
@@ -200,7 +200,7 @@ def dismiss_row(fleet: Fleet, set_aside_id: int) -> None:
 
 def _require_row(fleet: Fleet, set_aside_id: int) -> None:
     if set_aside_id not in {row["set_aside_id"] for row in set_aside(fleet)}:
-        raise NothingToSayError("This row is not set aside any more; open the page again.")
+        raise NoAnswerError("This row is not set aside any more; open the page again.")
 
 
 @question(MECHANIC, MANAGER, watts=False)
@@ -219,7 +219,7 @@ def undo_import(fleet: Fleet, import_id: int) -> load.UndoReport:
     tables = (log["tables"][0] or "").split(", ") if log.height else []
     others = [name for name in tables if name and name not in fleet.person.tables]
     if others:
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"This import holds the table {', '.join(others)}, which your role may not change."
         )
     return load.undo_import(fleet.store, import_id)
@@ -277,7 +277,7 @@ def _form(form: str) -> Form:
     for known in FORMS:
         if form == known:
             return known
-    raise NothingToSayError(f'found "{form}", expected one of: {", ".join(FORMS)}')
+    raise NoAnswerError(f'found "{form}", expected one of: {", ".join(FORMS)}')
 
 
 def write_tables(fleet: Fleet, folder: Path, form: Form) -> list[Path]:

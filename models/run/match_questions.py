@@ -11,7 +11,7 @@ from models.run.documents import FitReport, Loaded
 from models.run.fitting import refit
 from models.run.known import MANAGER, MECHANIC, Fleet, change, question
 from models.run.recordings import take_in_uploads
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 
 class Matched(MatchDocument):
@@ -43,7 +43,7 @@ def match_files(fleet: Fleet, paths: Sequence[Path], options: MatchOptions) -> M
     asked = Asked(dict(options.answers), tuple(given))
     matches = matching.match_paths(fleet.store, paths, asked)
     if given and not any(p.mapping in {m.name for m in given} for p in _proposals(matches)):
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"{options.mapping}: no sheet has the headings of this mapping. Nothing was done."
         )
     if options.save_as:
@@ -109,7 +109,7 @@ def _save(
             matching.save_mapping(fleet.store, mapping)
             kept.append(mapping.headings)
     if not kept:
-        raise NothingToSayError("nothing to keep: something has to be decided first.")
+        raise NoAnswerError("nothing to keep: something has to be decided first.")
 
 
 @question(MECHANIC, watts=False)

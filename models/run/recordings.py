@@ -40,7 +40,7 @@ from models.rides import (
     compare_recordings,
 )
 from models.run.documents import Row
-from models.wording import NothingToSayError, said
+from models.wording import NoAnswerError, said
 
 Say = Callable[[str], None]
 RESULTS_SCHEMA = RESULT_SCHEMA | dict.fromkeys(FILES, pl.String())
@@ -56,11 +56,11 @@ def compare_files(meter: Path, reference: Path) -> ComparisonDocument:
 
 
 def read_ride(path: Path, *, time_zone: str = "UTC") -> Recording:
-    """Return one recording; NothingToSayError where it cannot be read."""
+    """Return one recording; NoAnswerError where it cannot be read."""
     try:
         return recording_apart(_read_ride, path, time_zone, name=path.name)
     except RecordingError as problem:
-        raise NothingToSayError(str(problem)) from problem
+        raise NoAnswerError(str(problem)) from problem
 
 
 def _read_ride(path: Path, time_zone: str) -> Recording:
@@ -68,7 +68,7 @@ def _read_ride(path: Path, time_zone: str) -> Recording:
 
 
 def compare_pair(meter: Recording, reference: Recording) -> Comparison:
-    """Compare two recordings; NothingToSayError where they share no time or hold no watts."""
+    """Compare two recordings; NoAnswerError where they share no time or hold no watts."""
     try:
         return compare_recordings(
             meter.frame,
@@ -77,7 +77,7 @@ def compare_pair(meter: Recording, reference: Recording) -> Comparison:
             reference_serial=reference.power_meter_serial,
         )
     except (NoOverlap, CannotCompareError) as problem:
-        raise NothingToSayError(f"{meter.name} and {reference.name}: {problem}") from problem
+        raise NoAnswerError(f"{meter.name} and {reference.name}: {problem}") from problem
 
 
 def take_in_uploads(store: Store, files: list[tuple[str, bytes]], *, say: Say) -> list[str]:
@@ -191,7 +191,7 @@ def evaluate_pairs(store: Store, *, say: Say) -> list[str]:
             _require_allowed(files, states)
             results.append(_compared(store, pair, files))
             failures.pop()
-        except NothingToSayError as problem:
+        except NoAnswerError as problem:
             notices.append(f"pair {files[0].name}, {files[1].name}: {problem}")
         except Exception as error:  # one pair must not take the others with it
             notices.append(fault(error, f"{files[0].name} with {files[1].name}").sentence())
@@ -221,7 +221,7 @@ def _state_of(store: Store, pair: Row, file: Path, loaded: frozenset[str]) -> st
 def _require_allowed(files: list[Path], states: list[str]) -> None:
     for file, state in zip(files, states, strict=True):
         if state == ABSENT:
-            raise NothingToSayError(
+            raise NoAnswerError(
                 f"there is no {file.name} beside the table that names it, nor was it loaded. "
                 "Put it there, or load the recording itself."
             )
@@ -231,7 +231,7 @@ def _compared(store: Store, pair: Row, files: list[Path]) -> pl.DataFrame:
     zone = store.time_zone()
     meter, reference = (read_ride(file, time_zone=zone) for file in files)
     if not meter.dated:
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"{meter.name} counts seconds and carries no date, so that the comparison has no day "
             "in the fleet's records: export it with time stamps (ISO 8601). To look at it alone: "
             "slopewatch compare"

@@ -16,7 +16,7 @@ from models.run.intake_questions import proposed_events, set_aside
 from models.run.known import MANAGER, MECHANIC, Fleet, declared, question
 from models.run.season_questions import plan, season
 from models.season import SeasonAsk
-from models.wording import NothingToSayError, Reason
+from models.wording import NoAnswerError, Reason
 
 
 @question(watts=False, place="long")
@@ -72,11 +72,11 @@ def digest(fleet: Fleet, since: date) -> news.DigestDocument:
     """Return what changed in the fleet since a day, and what to do in the week to come.
 
     Both days are answered as they could have been known on them.
-    NothingToSayError where the day is not a past one, or the store holds no meters.
+    NoAnswerError where the day is not a past one, or the store holds no meters.
     """
     fleet.require()
     if since >= fleet.day:
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"a digest goes from an earlier day to {fleet.day}; found {since}: name a day before it"
         )
     return fleet.kept(("digest", since), lambda: _digest(fleet, since))
@@ -108,7 +108,7 @@ def _as_known(fleet: Fleet, day: date) -> StatusAnswer | None:
     fleet.say(f"looking back to {day}")
     try:
         return status(Fleet(fleet.store, day, fleet.say, fleet.person))
-    except NothingToSayError:
+    except NoAnswerError:
         return None
 
 

@@ -40,7 +40,7 @@ from models.run.recordings import (
     take_in,
     undecided,
 )
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 
 @change("recordings looked at", MECHANIC, COACH, place="records")
@@ -151,9 +151,7 @@ def _paths(store: Store, drop: str | None, meter: str, reference: str) -> tuple[
     try:
         return Path(paths[meter]), Path(paths[reference])
     except KeyError:
-        raise NothingToSayError(
-            "one of the recordings is not there any more: drop it again"
-        ) from None
+        raise NoAnswerError("one of the recordings is not there any more: drop it again") from None
 
 
 @change("comparison kept", MECHANIC, COACH, place="records", then="fit")
@@ -174,7 +172,7 @@ def keep_rides(
     files = _paths(store, drop, meter, reference)
     found = read_ride(files[0], time_zone=store.time_zone())
     if not found.dated:
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"{found.name} counts seconds and carries no date, so that the comparison would have "
             "no day in the fleet's records: export it with time stamps (ISO 8601)."
         )
@@ -199,7 +197,7 @@ def keep_rides(
 
 def _require(name: str, known: pl.Series, what: str) -> None:
     if name not in known.to_list():
-        raise NothingToSayError(
+        raise NoAnswerError(
             f'the store knows no {what} "{name}": add it to the table {what}s and load it first'
         )
 

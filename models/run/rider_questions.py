@@ -29,7 +29,7 @@ from models.run.known import (
     seen_notices,
 )
 from models.status import fit_state
-from models.wording import NothingToSayError, unknown_name
+from models.wording import NoAnswerError, unknown_name
 
 TOLD = ("status", "gain_error_pct", "interval90_pct", "p_within_tolerance", "tolerance_pct")
 MOST_EFFORTS = 8
@@ -188,10 +188,10 @@ def _check_efforts(
     references = ready.found.data.references["reference_id"].to_list()
     for name in [one.device_id for one in efforts] + [one.meter_id for one in targets]:
         if name not in service and name not in references:
-            raise NothingToSayError(unknown_name(name, [*service, *references]))
+            raise NoAnswerError(unknown_name(name, [*service, *references]))
     for one in efforts:
         if one.device_id in service and one.at.date() < service[one.device_id]:
-            raise NothingToSayError(
+            raise NoAnswerError(
                 f"{one.device_id} came into service on {service[one.device_id]}; "
                 f"the effort of {one.at.date()} was before that"
             )
@@ -238,7 +238,7 @@ def ledger(
 def _ridden(ready: Prepared, asked: Period) -> tuple[list[coaching.Span], list[str]]:
     """Return who rode what in a period, cut where the factor changes."""
     if asked.last < asked.first:
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"the period ends on {asked.last}, before it begins on {asked.first}: turn them round"
         )
     asked, notes = _in_service(ready, asked)
@@ -253,7 +253,7 @@ def _ridden(ready: Prepared, asked: Period) -> tuple[list[coaching.Span], list[s
     spans = [span for span in spans if span.meter_id in known]
     spans = coaching.cut(spans, ready.found.course, ready.fleet.steps_between())
     if not spans:
-        raise NothingToSayError(_no_spans(ready, asked))
+        raise NoAnswerError(_no_spans(ready, asked))
     return spans, notes
 
 
@@ -266,7 +266,7 @@ def _in_service(ready: Prepared, asked: Period) -> tuple[Period, list[str]]:
     meters = ready.found.meters
     start = meters.filter(pl.col("meter_id") == asked.meter_id)["in_service_on"].item()
     if asked.last < start:
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"{asked.meter_id} came into service on {start}, after the period's end"
         )
     if asked.first < start:
@@ -307,7 +307,7 @@ def correct_recordings(
         rows = corrected_summaries(found, meters, references, document["ledger"], time_zone=zone)
         file = write_corrected(rows, out)
     except RecordingError as problem:
-        raise NothingToSayError(str(problem)) from problem
+        raise NoAnswerError(str(problem)) from problem
     without = rows.filter(pl.col("factor").is_null()).select("path", "note").to_dicts()
     done = rows.filter(pl.col("factor").is_not_null()).height
     return file, {"file": str(file), "files": found.height, "corrected": done, "without": without}
@@ -370,11 +370,11 @@ def _notices(
 def acknowledge_notice(fleet: Fleet, notice_id: str, *, rider_id: str | None = None) -> None:
     """Note that whoever asks has read a notice, about a rider; a second time changes nothing.
 
-    Raise NothingToSayError for an id that is no notice's, or of none about a coach's own riders.
+    Raise NoAnswerError for an id that is no notice's, or of none about a coach's own riders.
     """
     mine = _own_notices(fleet)
     if not NOTICE_ID.fullmatch(notice_id) or (mine is not None and notice_id not in mine):
-        raise NothingToSayError("there is no such notice about your riders.")
+        raise NoAnswerError("there is no such notice about your riders.")
     with fleet.store.writing() as db:
         if notice_id not in seen_notices(db):
             record(db, ACKNOWLEDGED, notice_id)
@@ -406,8 +406,8 @@ def handover(fleet: Fleet, rider_id: str) -> coaching.HandoverDocument:
     if not begun:
         riders = _assigned(ready)
         if not riders:
-            raise NothingToSayError("no assignments: load a table that says who rides what")
-        raise NothingToSayError(unknown_name(rider_id, riders, what="rider"))
+            raise NoAnswerError("no assignments: load a table that says who rides what")
+        raise NoAnswerError(unknown_name(rider_id, riders, what="rider"))
     first, today = min(begun), ready.found.as_of
     factors = ledger(fleet, first, today, rider_id=rider_id)
     return coaching.handover_report(

@@ -16,7 +16,7 @@ from models.run.known import MANAGER, MECHANIC, Fleet, change, question
 from models.season import BenchListRow, IdlePin, PlanDocument, monday_of, pins_in_force
 from models.season import SeasonAsk as SeasonAsk
 from models.season import parse_pins as parse_pins
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 SEED = 20260930  # of simulated answers, so that asking twice gives the same
 WITHOUT_CALENDAR = timedelta(weeks=26)
@@ -147,7 +147,7 @@ def bench_list(
         known = tables[table][column].to_list()
         if wanted is not None and wanted not in known:
             listed = ", ".join(known) or "none"
-            raise NothingToSayError(f'found {column} "{wanted}", expected one of: {listed}')
+            raise NoAnswerError(f'found {column} "{wanted}", expected one of: {listed}')
     actions = {row["meter_id"]: row["next_action"] for row in fleet.once(status)["meters"]}
     return rows(
         plan(fleet, asked),
@@ -168,7 +168,7 @@ def move_visit(
     Return meter_id, weeks (the Mondays it is pinned to now).
     """
     if to is not None and to < monday_of(fleet.day):
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"The week of {to} is past: pin {meter_id} to this week or a later one."
         )
     before, after = ([day] if day else [] for day in (away, to))
@@ -234,7 +234,7 @@ def policies(fleet: Fleet, *, tolerance_pct: float | None = None) -> PoliciesDoc
     supposed = supposing(ready.found, SeasonAsk(today, today, tolerance_pct=tolerance_pct))
     kept = supposed.meters.filter(~pl.col("gone"))
     if kept.is_empty():
-        raise NothingToSayError("no meter is in use: there is nothing to compare policies on")
+        raise NoAnswerError("no meter is in use: there is nothing to compare policies on")
     money = prices(ready.tables["costs"], kept["group"].to_list())
     fleet.say("simulating seasons of fleets like this one")
     return policies_document(

@@ -15,7 +15,7 @@ from ingest.schema import in_force, newest_in_force
 from models.bench import rule_of
 from models.run.documents import Noted, Row
 from models.run.known import MECHANIC, Fleet, change, question
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 TABLES = ("meters", "assignments", "installations", "events")
 WAYS_OUT = ("written_off", "sold", "returned", "lost")
@@ -99,7 +99,7 @@ def move_meter(
 def retire_meter(fleet: Fleet, meter_id: str, how: str, on: str) -> Noted:
     """Retire a meter on a day: one of WAYS_OUT."""
     if how not in WAYS_OUT:
-        raise NothingToSayError(f'found "{how}", expected one of: {", ".join(WAYS_OUT)}')
+        raise NoAnswerError(f'found "{how}", expected one of: {", ".join(WAYS_OUT)}')
     tables = _tables(fleet)
     _meter(tables, meter_id)
     return _noted(
@@ -124,7 +124,7 @@ def bring_meter_back(
         pl.col("event").is_in(["lost", "sold", "returned"]) & (pl.col("state") != "rejected")
     )
     if left.height:
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"an event says that {meter_id} was {left['event'][-1]} on {left['date'][-1]}: take "
             "that back on the intake page first, or give the meter a new id"
         )
@@ -166,7 +166,7 @@ def _of(frame: pl.DataFrame, meter_id: str) -> pl.DataFrame:
 def _meter(tables: Mapping[str, pl.DataFrame], meter_id: str) -> Row:
     found = _of(tables["meters"], meter_id)
     if found.is_empty():
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"{meter_id} is not in the table meters: load it there first, with its kind"
         )
     return found.row(0, named=True)
@@ -176,12 +176,12 @@ def _day(on: str) -> date:
     try:
         return date.fromisoformat(on)
     except ValueError:
-        raise NothingToSayError(f'found "{on}", expected a day such as 2026-05-20') from None
+        raise NoAnswerError(f'found "{on}", expected a day such as 2026-05-20') from None
 
 
 def _required(text: str, what: str) -> None:
     if not text.strip():
-        raise NothingToSayError(f"found nothing, expected {what}")
+        raise NoAnswerError(f"found nothing, expected {what}")
 
 
 def _state(meter_id: str, state: str, **cells: object) -> Row:
@@ -199,7 +199,7 @@ def _ended(
         key = ("meter_id", "from_date", last)
         later = _of(tables[table], meter_id).filter(pl.col("from_date") > day)["from_date"]
         if len(later):
-            raise NothingToSayError(
+            raise NoAnswerError(
                 f"the table {table} says where {meter_id} is from {later.sort()[0]} on: give that "
                 "day or a later one"
             )

@@ -8,7 +8,7 @@ from typing import Literal, TypedDict
 import polars as pl
 
 from models.season.season_ask import SeasonAsk, Weeks
-from models.wording import NothingToSayError, unknown_name
+from models.wording import NoAnswerError, unknown_name
 
 AWAY_STATES = {"lent": "lent out", "at_service": "at service"}
 TURNING_ONLY = "shows torque only when turning: hung masses prove nothing, compare it on rides"
@@ -31,14 +31,14 @@ def monday_of(day: date) -> date:
 def parse_pins(texts: Iterable[str]) -> dict[str, Weeks]:
     """Return pins written METER=WEEK: the week as one of its days, or as 2026-W10.
 
-    NothingToSayError where one cannot be read.
+    NoAnswerError where one cannot be read.
     """
     pins: dict[str, Weeks] = {}
     for text in texts:
         meter, sign, week = text.rpartition("=")
         day = _week_day(week.strip())
         if not sign or not meter.strip() or day is None:
-            raise NothingToSayError(
+            raise NoAnswerError(
                 f'found pin "{text}", expected METER=WEEK with the week as one of its days '
                 "(2026-03-02) or as 2026-W10"
             )
@@ -94,18 +94,18 @@ def pins_in_force(
 
 
 def check_pins(ask: SeasonAsk, known: Sequence[str], away: Mapping[str, str], first: date) -> None:
-    """Raise NothingToSayError where a pin names a meter that cannot come, or no week of the plan.
+    """Raise NoAnswerError where a pin names a meter that cannot come, or no week of the plan.
 
     known: meters that can come; away: why others cannot; first: the plan's first day
     """
     for meter, days in ask.pins.items():
         if meter in away:
-            raise NothingToSayError(f"{meter} cannot be pinned: {away[meter]}")
+            raise NoAnswerError(f"{meter} cannot be pinned: {away[meter]}")
         if meter not in known:
-            raise NothingToSayError(unknown_name(meter, sorted(known), what="pin of"))
+            raise NoAnswerError(unknown_name(meter, sorted(known), what="pin of"))
         for day in days:
             if not monday_of(first) <= monday_of(day) <= ask.last:
-                raise NothingToSayError(
+                raise NoAnswerError(
                     f"{meter} is pinned to the week of {monday_of(day)}, outside the plan's "
                     f"{first} to {ask.last}"
                 )

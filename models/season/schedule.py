@@ -27,7 +27,7 @@ def plan_document(
 
     In   found, fleet: the records and the fit of the day; tables: the store's (calendar,
          assignments, capacity and costs are used)
-    NothingToSayError where the period lies in the past or a pin names no meter of the fleet.
+    NoAnswerError where the period lies in the past or a pin names no meter of the fleet.
     """
     first = ask.begin(found.as_of)
     found = supposing(found, ask)

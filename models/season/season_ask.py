@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 if TYPE_CHECKING:
     from models.records import Records
@@ -45,23 +45,23 @@ class SeasonAsk:
     def begin(self, today: date) -> date:
         """Return the first day that can still be planned.
 
-        NothingToSayError where the period or the slots make no sense, or all of it is past.
+        NoAnswerError where the period or the slots make no sense, or all of it is past.
         """
         if self.last < self.first:
-            raise NothingToSayError(
+            raise NoAnswerError(
                 f"the plan ends on {self.last}, before it begins on {self.first}: turn them round"
             )
         if self.last < today:
-            raise NothingToSayError(
+            raise NoAnswerError(
                 f"the plan ends on {self.last} and today is {today}: that season is over. Name "
                 "days to come, or give --as-of to plan as one could have then"
             )
         if self.last - self.first > timedelta(weeks=LONGEST_WEEKS):
-            raise NothingToSayError(
+            raise NoAnswerError(
                 f"{self.first} to {self.last} is more than three years: plan a season at a time"
             )
         if self.slots_per_week is not None and self.slots_per_week < 0:
-            raise NothingToSayError("slots a week: found a negative number, expected 0 or more")
+            raise NoAnswerError("slots a week: found a negative number, expected 0 or more")
         return max(self.first, today)
 
     def supposed(self) -> list[str]:
@@ -82,14 +82,14 @@ class SeasonAsk:
 def supposing(found: Records, ask: SeasonAsk) -> Records:
     """Return the records with the tolerance that is asked about instead of the meters' own.
 
-    NothingToSayError where the tolerance or the target makes no sense.
+    NoAnswerError where the tolerance or the target makes no sense.
     """
     if ask.tolerance_pct is not None and not 0 < ask.tolerance_pct < 50:
-        raise NothingToSayError(
+        raise NoAnswerError(
             f"tolerance: found {ask.tolerance_pct:g}, expected percent, for instance 1.0"
         )
     if ask.target is not None and not 0 < ask.target < 1:
-        raise NothingToSayError(f"target: found {ask.target:g}, expected a share such as 0.9")
+        raise NoAnswerError(f"target: found {ask.target:g}, expected a share such as 0.9")
     if ask.tolerance_pct is None:
         return found
     return replace(found, meters=found.meters.with_columns(tolerance_pct=ask.tolerance_pct))

@@ -6,5 +6,5 @@ from .formats import span as span
 from .reasons import Reason as Reason
 from .reasons import browser_templates as browser_templates
 from .reasons import said as said
-from .user_errors import NothingToSayError as NothingToSayError
+from .user_errors import NoAnswerError as NoAnswerError
 from .user_errors import unknown_name as unknown_name

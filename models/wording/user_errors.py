@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from ingest.schema import UserError
 
 
-class NothingToSayError(UserError):
+class NoAnswerError(UserError):
     """The question has no answer in these data; the text says why and what to do."""
 
 

@@ -23,7 +23,7 @@ from models.records import Records, Settings, Tables, up_to
 from models.run.known import pipeline
 from models.run.known.pipeline import Evaluated
 from models.status import Snapshot
-from models.wording import NothingToSayError, unknown_name
+from models.wording import NoAnswerError, unknown_name
 
 Say = Callable[[str], None]
 ACKNOWLEDGED = "notice acknowledged"
@@ -208,10 +208,10 @@ class Prepared:
         """Refuse a meter that is not in the fleet."""
         ids = self.found.meters["meter_id"].to_list()
         if meter_id not in ids:
-            raise NothingToSayError(unknown_name(meter_id, ids))
+            raise NoAnswerError(unknown_name(meter_id, ids))
 
     def meter(self, meter_id: str) -> Mapping[str, Any]:
-        """Return a meter's row of the roster; raise NothingToSayError where there is none."""
+        """Return a meter's row of the roster; raise NoAnswerError where there is none."""
         self.known(meter_id)
         return self.found.meters.filter(pl.col("meter_id") == meter_id).row(0, named=True)
 

@@ -22,7 +22,7 @@ from models.run.known.fit_of_day import (
 )
 from models.run.known.people import HERE, Person
 from models.status import Snapshot
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 T = TypeVar("T")
 
@@ -73,7 +73,7 @@ class Fleet:
         if self.store.exists() and not self.is_empty:
             return
         with self.store.reading():
-            raise NothingToSayError(
+            raise NoAnswerError(
                 "the store holds no meters yet: load a meters table, or bench sessions"
             )
 

@@ -15,7 +15,7 @@ from dashboard.cli.command_line import main
 from ingest.store import Store
 from models import run
 from models.run import Fleet, recordings
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 from tests.ingest.recordings.rides import Ride, device, fit_bytes
 from tests.simulate.rides import (
     Mishaps,
@@ -302,7 +302,7 @@ def test_a_pair_for_a_meter_that_is_not_there_is_refused(empty_team: Store, pair
     seen = run.look_at_rides(Fleet(empty_team), files)
     assert [row["name"] for row in seen["recordings"]] == ["b.csv", "a.csv"]
     chosen = (seen["drop"], *(row["sha256"] for row in seen["recordings"]))
-    with pytest.raises(NothingToSayError, match='no meter "K9"'):
+    with pytest.raises(NoAnswerError, match='no meter "K9"'):
         run.keep_rides(Fleet(empty_team), *chosen, meter_id="K9", reference_id="TR-1")
     with pytest.raises(Exception, match="not held any more"):
         run.compare_rides(Fleet(empty_team), "../../etc", *chosen[1:])

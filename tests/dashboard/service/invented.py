@@ -16,7 +16,7 @@ from dashboard.service.worker import Call
 from models import run
 from models.run import MECHANIC, Fleet
 from models.run.known import change, question
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 
 LONGEST_S = 60.0
 
@@ -65,7 +65,7 @@ def quick(fleet: Fleet, folder: Path, name: str = "quick") -> dict[str, Any]:
 def failing_once(fleet: Fleet, folder: Path) -> dict[str, Any]:
     """Fail at the first try, in words for the user."""
     if not noted(folder, "failing"):
-        raise NothingToSayError("there is no calendar")
+        raise NoAnswerError("there is no calendar")
     return {"n": 2}
 
 

@@ -25,7 +25,7 @@ from ingest.schema import UserError
 from ingest.store import Store, record
 from models import run
 from models.run import HERE, Person
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 from tests.dashboard.service import invented
 from tests.dashboard.service.invented import (
     INVENTED,
@@ -134,7 +134,7 @@ def test_a_failure_is_said_in_its_words_once_and_asking_again_tries_again(servic
 
 
 def test_a_failure_reaches_who_waits_for_it_as_the_error_it_is(service, tmp_path):
-    with pytest.raises(NothingToSayError, match="there is no calendar"):
+    with pytest.raises(NoAnswerError, match="there is no calendar"):
         service.ask(failing_once, tmp_path)
     assert service.ask(failing_once, tmp_path) == {"n": 2}
 

@@ -27,7 +27,7 @@ from models.season import (
 from models.season.bench_slots import slots_of
 from models.season.risk import risk_after_visits
 from models.status import p_within
-from models.wording import NothingToSayError
+from models.wording import NoAnswerError
 from tests.models.fleet.small_team import SETTINGS, asked_for, empty_tables, small_team, table
 
 MONDAY = date(2026, 3, 2)
@@ -170,7 +170,7 @@ def test_pins_as_day_or_iso_week() -> None:
         "M2": (MONDAY, date(2026, 3, 30)),
     }
     for wrong in ("M1", "M1=week 10", "=2026-W10", "M1=2026-W60"):
-        with pytest.raises(NothingToSayError, match="METER=WEEK"):
+        with pytest.raises(NoAnswerError, match="METER=WEEK"):
             parse_pins([wrong])
 
 
@@ -278,7 +278,7 @@ def test_impossible_questions_get_a_sentence(team: tuple[Any, FleetFit]) -> None
         (stranger, "expected one that the store knows"),
         (too_late, "outside the plan"),
     ):
-        with pytest.raises(NothingToSayError, match=text):
+        with pytest.raises(NoAnswerError, match=text):
             plan_document(found, fitted, empty_tables(), SETTINGS, asked)
 
 
