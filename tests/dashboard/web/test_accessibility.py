@@ -5,6 +5,7 @@ nothing is fetched. They see contrast, names, roles, labels and structure; what 
 (whether a sentence makes sense, whether the order is the useful one) stays for people to judge.
 """
 
+import json
 from datetime import date
 from importlib.resources import files
 
@@ -124,7 +125,7 @@ def opened(page, address, path):
     if page.url.startswith(address):
         before = page.title()
         page.evaluate(GO, path)
-        page.wait_for_function("before => document.title !== before", arg=before)
+        until(page, f"document.title !== {json.dumps(before)}")
     else:
         page.goto(address + path)
     page.wait_for_selector("main h1")
