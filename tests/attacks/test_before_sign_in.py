@@ -1,5 +1,6 @@
 """Nobody who has not signed in fills the memory, holds the connections or locks others out."""
 
+import select
 import socket
 import threading
 import time
@@ -82,9 +83,8 @@ def test_many_idle_connections_keep_nobody_out(address: str) -> None:
     lines = [connected(address) for _ in range(150)]
     try:
         assert Caller(address).ask("/sign-in")[0] == 200
-        for line in lines:
-            line.settimeout(0.2)
-        assert sum(closed(line) for line in lines) >= 80
+        ended, _, _ = select.select(lines, [], [], 1)  # all at once, not one after the other
+        assert sum(closed(line) for line in ended) >= 80
     finally:
         for line in lines:
             line.close()
@@ -93,8 +93,6 @@ def test_many_idle_connections_keep_nobody_out(address: str) -> None:
 def closed(line: socket.socket) -> bool:
     try:
         return line.recv(1) == b""
-    except TimeoutError:
-        return False
     except OSError:
         return True
 
