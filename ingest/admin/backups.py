@@ -5,7 +5,7 @@ from datetime import date
 from pathlib import Path
 
 from ingest.recordings import recordings_folder
-from ingest.store import Store, StoreError
+from ingest.store import Store, StoreError, put_folder_in_place
 
 
 def back_up(store: Store, target: Path) -> list[Path]:
@@ -19,9 +19,7 @@ def back_up(store: Store, target: Path) -> list[Path]:
     shutil.rmtree(part, ignore_errors=True)
     shutil.copytree(kept, part, ignore=shutil.ignore_patterns(".part-*", "dropped"))
     part.chmod(0o700)
-    shutil.rmtree(beside, ignore_errors=True)
-    part.replace(beside)
-    return [copy, beside]
+    return [copy, put_folder_in_place(part, beside)]
 
 
 def back_up_today(store: Store, folder: Path, *, keep: int, today: date) -> Path | None:

@@ -3,15 +3,13 @@
 They are no part of the store, so that a backup or a copy of it cannot be used to sign in.
 """
 
-import contextlib
 import json
 import os
 import secrets
-import tempfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from ingest.store import Store, StoreError
+from ingest.store import Store, StoreError, write_whole
 
 ROTATED_AFTER = timedelta(days=30)
 KEPT = 2  # the key in use and the one before it, whose sign-ins run on until they end
@@ -30,7 +28,7 @@ def signing_keys(store: Store, *, now: datetime | None = None) -> list[str]:
     if not keys or now - datetime.fromisoformat(keys[-1]["made_at"]) > ROTATED_AFTER:
         made = {"key": secrets.token_hex(32), "made_at": now.isoformat()}
         keys = [*keys, made][-KEPT:]
-        _write(file, keys)
+        write_whole(file, json.dumps({"keys": keys}).encode())
     return [entry["key"] for entry in keys]
 
 
@@ -49,14 +47,3 @@ def _read(file: Path) -> list[dict[str, str]]:
         return [{"key": str(k["key"]), "made_at": str(k["made_at"])} for k in keys]
     except (ValueError, KeyError, TypeError):
         return []  # damaged: new keys are made, and everyone signs in again
-
-
-def _write(file: Path, keys: list[dict[str, str]]) -> None:
-    handle, name = tempfile.mkstemp(prefix=f"{file.name}.", suffix=".new", dir=file.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:  # mkstemp makes it 0600
-            json.dump({"keys": keys}, stream)
-        Path(name).replace(file)
-    finally:
-        with contextlib.suppress(FileNotFoundError):
-            Path(name).unlink()

@@ -4,13 +4,12 @@ It holds names that are to be gone, so it lies outside of the store and goes las
 """
 
 import json
-import os
 from pathlib import Path
 from typing import TypedDict
 
 import polars as pl
 
-from ingest.store import Store
+from ingest.store import Store, write_whole
 
 
 class Begun(TypedDict):
@@ -32,13 +31,7 @@ def begun_removals(store: Store) -> list[Begun]:
 def note_begun(store: Store, rider_id: str, pairs: pl.DataFrame) -> list[Begun]:
     """Note that a removal is begun, beside earlier ones; return all, on the disk by then."""
     begun = [*begun_removals(store), Begun(rider_id=rider_id, pairs=pairs.to_dicts())]
-    part = _file(store).with_name(_file(store).name + ".part")
-    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(handle, "w", encoding="utf-8") as stream:
-        json.dump(begun, stream)
-        stream.flush()
-        os.fsync(stream.fileno())
-    part.replace(_file(store))
+    write_whole(_file(store), json.dumps(begun).encode())
     return begun
 
 

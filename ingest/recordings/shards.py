@@ -17,6 +17,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.recordings.summaries import SUMMARY_SCHEMA
+from ingest.store import put_in_place
 
 VALUES = ("power_w", "cadence_rpm", "temperature_c", "balance_pct")
 _NUMBERS = pl.List(pl.Float64)
@@ -64,7 +65,7 @@ def write_shard(rows: Sequence[Mapping[str, object]], into: Path) -> str:
     frame = pl.DataFrame([_list_column(rows, name) for name in SHARD_SCHEMA])
     try:
         frame.write_parquet(part, row_group_size=ROWS_A_GROUP)
-        os.replace(part, shard)
+        put_in_place(part, shard)
     finally:
         part.unlink(missing_ok=True)
     return shard.name
@@ -95,7 +96,7 @@ def remove_recordings(into: Path, paths: set[str]) -> int:
             continue
         part = into / f".part-{shard.stem}-{os.getpid()}"
         left.write_parquet(part, row_group_size=ROWS_A_GROUP)
-        os.replace(part, shard)
+        put_in_place(part, shard)
     return gone
 
 

@@ -18,7 +18,7 @@ import polars as pl
 from ingest.load import UPLOADS, NothingToLoadError
 from ingest.recordings.shards import remove_recordings, stored_summaries
 from ingest.recordings.trace_store import recordings_folder, remove_traces
-from ingest.store import Store
+from ingest.store import Store, put_in_place, write_whole
 
 STAGED_S = 7 * 86_400.0
 """How long recordings stay staged that nobody kept or discarded."""
@@ -61,8 +61,7 @@ def keep_staged(store: Store, file: Path) -> Path:
     kept.mkdir(parents=True, exist_ok=True)
     content = sha256(file.read_bytes()).hexdigest()
     target = kept / f"{content[:12]}-{file.name}"
-    shutil.move(file, target)
-    return target
+    return put_in_place(file, target)
 
 
 def keep_uploads(store: Store, files: Iterable[tuple[str, bytes]]) -> list[Path]:
@@ -74,11 +73,7 @@ def keep_uploads(store: Store, files: Iterable[tuple[str, bytes]]) -> list[Path]
     folder.mkdir(parents=True, exist_ok=True)
     paths = []
     for name, data in files:
-        file = folder / plain_name(name)
-        part = file.with_name(f".{secrets.token_hex(4)}.part")
-        part.write_bytes(data)
-        part.replace(file)
-        paths.append(file)
+        paths.append(write_whole(folder / plain_name(name), data, mode=0o666))
     return paths
 
 

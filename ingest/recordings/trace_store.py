@@ -9,7 +9,7 @@ from pathlib import Path
 
 import polars as pl
 
-from ingest.store import Store
+from ingest.store import Store, put_in_place
 
 
 def recordings_folder(store: Store) -> Path:
@@ -23,7 +23,7 @@ def write_traces(store: Store, comparison_id: str, frame: pl.DataFrame) -> None:
     file.parent.mkdir(parents=True, exist_ok=True)
     partial = file.with_suffix(".part")
     frame.write_parquet(partial)
-    partial.replace(file)
+    put_in_place(partial, file)
 
 
 def read_traces(store: Store, comparison_id: str) -> pl.DataFrame | None:

@@ -91,8 +91,7 @@ class Gate:
     @contextmanager
     def _entered(self, *, exclusive: bool) -> Iterator[None]:
         self._open_to_whom_the_store_is()
-        # A fresh instance each time: locks belong to this entry, not to a thread.
-        gate = ReadWriteLock(str(self._gate), timeout=self._timeout_s, is_singleton=False)
+        gate = self._made()
         turnstile = FileLock(
             self._turnstile, timeout=self._timeout_s, poll_interval=0.01, is_singleton=False
         )
@@ -114,6 +113,13 @@ class Gate:
             finally:
                 gate.release()
                 gate.close()
+
+    def _made(self) -> ReadWriteLock:
+        """Return a fresh lock: it belongs to this entry, not to a thread."""
+        try:
+            return ReadWriteLock(str(self._gate), timeout=self._timeout_s, is_singleton=False)
+        except sqlite3.Error as error:
+            raise PermissionError(EACCES, str(error), str(self._gate)) from error
 
     def _open_to_whom_the_store_is(self) -> None:
         """Make the lock files, for the store's owner, and for its group where the store is."""

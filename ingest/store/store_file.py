@@ -24,6 +24,7 @@ import duckdb
 from ingest.schema import SETTINGS
 from ingest.store import connection_pool
 from ingest.store.database import Database, StoreError
+from ingest.store.durable import put_in_place
 from ingest.store.gate import Gate, GateTimeoutError
 
 FRESH_NS = 20_000_000  # a tick of the coarsest clock that file times are kept with, and more
@@ -162,7 +163,7 @@ class Store:
             try:
                 _as_private(self.path, partial)
                 shutil.copyfile(self.path, partial)
-                partial.replace(target)
+                put_in_place(partial, target)
             finally:
                 partial.unlink(missing_ok=True)
         return target
@@ -179,7 +180,7 @@ class Store:
                 db._run(f'COPY FROM DATABASE "{name}" TO fresh')
                 db._run("DETACH fresh")
             fresh.chmod(self.path.stat().st_mode & 0o770)
-            fresh.replace(self.path)
+            put_in_place(fresh, self.path)
 
     @contextmanager
     def _opened_to_read(self) -> Iterator[Database]:
