@@ -20,6 +20,7 @@ from dashboard.cli import (
     fleet,
     matching,
     reports,
+    safety,
     set_aside,
     store_care,
     telling,
@@ -96,6 +97,7 @@ def _parser() -> argparse.ArgumentParser:
     store_care.add(words)
     telling.add(words)
     accounts.add(words)
+    safety.add(words)
 
     text = "take in what appears in folders, until it is stopped"
     sub = words.add("watch", _watch, text, "store")

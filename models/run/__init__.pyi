@@ -5,6 +5,7 @@ from .account_questions import add_account as add_account
 from .account_questions import changes as changes
 from .account_questions import find_changes as find_changes
 from .account_questions import has_riders as has_riders
+from .account_questions import make_certificate as make_certificate
 from .account_questions import set_account_enabled as set_account_enabled
 from .account_questions import set_account_password as set_account_password
 from .account_questions import set_account_role as set_account_role

@@ -1,6 +1,8 @@
 """Who may sign in, and who changed what: the people page's questions and the account command's."""
 
-from datetime import date, datetime
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import TypedDict
 
 import polars as pl
@@ -119,6 +121,11 @@ def set_account_enabled(fleet: Fleet, name: str, *, enabled: bool) -> None:
 def set_account_password(fleet: Fleet, name: str, password: str) -> None:
     """Give an account another password; its sign-ins end."""
     admin.set_password(fleet.store, name, admin.hashed(password, name=name))
+
+
+def make_certificate(names: Sequence[str], folder: Path) -> list[Path]:
+    """Write a team's own certificate for a server's names; return the files."""
+    return admin.make_certificate(names, folder, now=datetime.now(UTC))
 
 
 def has_riders(fleet: Fleet, coach: str) -> bool:
