@@ -1,13 +1,12 @@
 """Outside of this machine nothing is said in the clear, and the server encrypts by itself."""
 
 import http.client
-import shutil
 import socket
 import ssl
-import subprocess
 import threading
 from collections.abc import Iterator
 from contextlib import suppress
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -16,27 +15,19 @@ from dashboard.service import Service
 from dashboard.web import server
 from dashboard.web.app import create_app
 from dashboard.web.tls import tls_context
+from ingest.admin import make_certificate
 from ingest.schema import UserError
 from tests.dashboard.people import NAMES, WORDS
 
-pytestmark = [
-    pytest.mark.usefixtures("cheap_hashes"),
-    pytest.mark.skipif(shutil.which("openssl") is None, reason="makes certificates with openssl"),
-]
+pytestmark = pytest.mark.usefixtures("cheap_hashes")
 
 
 @pytest.fixture(scope="module")
 def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """A certificate for this machine and its key."""
     folder = tmp_path_factory.mktemp("tls")
-    made = [
-        *("openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256"),
-        *("-nodes", "-days", "2", "-subj", "/CN=localhost"),
-        *("-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1"),
-        *("-keyout", str(folder / "key.pem"), "-out", str(folder / "cert.pem")),
-    ]
-    subprocess.run(made, check=True, capture_output=True)
-    return folder / "cert.pem", folder / "key.pem"
+    _, cert, key, _ = make_certificate(["localhost", "127.0.0.1"], folder, now=datetime.now(UTC))
+    return cert, key
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +43,7 @@ def port(people_store: Path, pair: tuple[Path, Path]) -> Iterator[int]:
 
 
 def line(port: int, pair: tuple[Path, Path]) -> http.client.HTTPSConnection:
-    trusting = ssl.create_default_context(cafile=str(pair[0]))
+    trusting = ssl.create_default_context(cafile=str(pair[0].with_name("team-root.crt")))
     return http.client.HTTPSConnection("localhost", port, timeout=20, context=trusting)
 
 
