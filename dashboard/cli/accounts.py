@@ -28,6 +28,7 @@ def add(words: Words) -> None:
     role.add_argument("role", choices=ROLES)
     _coach(role)
     action("password", "give an account another password; its sign-ins end")
+    action("no-code", "ask for no code at an account's sign-ins any more; they end")
     action("disable", "let an account sign in no more; its sign-ins end at once")
     action("enable", "let a disabled account sign in again")
     actions.add("list", _account, "every account with its role", "store", "format")
@@ -49,6 +50,8 @@ def _account(args: argparse.Namespace) -> int:
         run.set_account_role(fleet, args.name, args.role, coach=args.coach)
     elif args.account == "password":
         run.set_account_password(fleet, args.name, asked_password())
+    elif args.account == "no-code":
+        run.ask_account_for_no_code(fleet, args.name)
     elif args.account in ("disable", "enable"):
         run.set_account_enabled(fleet, args.name, enabled=args.account == "enable")
     coach = str(getattr(args, "coach", None) or getattr(args, "name", ""))

@@ -25,10 +25,10 @@ PASSWORD = Markup(
 
 
 class AccountPages:
-    """The pages. frame: a page's HTML of its title and body."""
+    """The pages. frame: a page's HTML of its title and body; codes: the part about codes."""
 
-    def __init__(self, people: People, frame: Frame) -> None:
-        self._people, self._frame = people, frame
+    def __init__(self, people: People, frame: Frame, codes: Callable[[Person], Markup]) -> None:
+        self._people, self._frame, self._codes = people, frame, codes
 
     def install(self, server: Flask) -> None:
         """Add the pages to a server; whoever asks for them but RESET is signed in."""
@@ -47,8 +47,8 @@ class AccountPages:
         """Return the page of the own account."""
         person = self._person()
         if person is None:
-            return _go("/")
-        parts = [_said(said), self._password_form(), self._list(person)]
+            return go("/")
+        parts = [said_part(said), self._password_form(), self._codes(person), self._list(person)]
         parts += [self._links()] if person.role == OWNER else []
         return self._answer(person.name, Markup("").join(parts), code)
 
@@ -97,7 +97,7 @@ class AccountPages:
         """Change the own password; it is asked for the present one."""
         person = self._person()
         if person is None:
-            return _go("/")
+            return go("/")
         before, after = request.form.get("before", ""), request.form.get("after", "")
         try:
             self._people.change_password(
@@ -105,7 +105,7 @@ class AccountPages:
             )
         except (SignInError, UserError) as refused:
             return self.page(said=str(refused), code=422)
-        return _go("/sign-in")
+        return go("/sign-in")
 
     def end(self) -> Response:
         """End an open sign-in: an own one, for owners anybody's."""
@@ -113,7 +113,7 @@ class AccountPages:
         if person is not None:
             mine = None if person.role == OWNER else person.name
             self._people.end_open(request.form.get("mark", ""), name=mine)
-        return _go(ACCOUNT)
+        return go(ACCOUNT)
 
     def link(self) -> Response:
         """Show an owner a link that sets the password of an account."""
@@ -135,28 +135,29 @@ class AccountPages:
         try:
             name = self._people.reset_for(token)
         except SignInError as refused:
-            return self._answer("A new password", _said(str(refused)), 410)
+            return self._answer("A new password", said_part(str(refused)), 410)
         form = Markup(
             '<p>For the account {}.</p><form method="post">{}<button type="submit">Set it</button>'
             "</form>"
         ).format(name, PASSWORD.format("after", "New password", "new-password"))
-        return self._answer("A new password", _said(said) + form, code)
+        return self._answer("A new password", said_part(said) + form, code)
 
     def take_new(self, token: str) -> Response:
         """Set the password of whom the link is for."""
         try:
             self._people.reset(token, request.form.get("after", ""))
         except SignInError as refused:
-            return self._answer("A new password", _said(str(refused)), 410)
+            return self._answer("A new password", said_part(str(refused)), 410)
         except UserError as refused:
             return self.ask_new(token, said=str(refused), code=422)
-        return _go("/sign-in")
+        return go("/sign-in")
 
     def _answer(self, title: str, body: Markup, code: int = 200) -> Response:
         return Response(self._frame(title, body), status=code, mimetype="text/html")
 
 
-def _said(text: str) -> Markup:
+def said_part(text: str) -> Markup:
+    """Return what a page says of what was sent to it."""
     return Markup('<p class="warn" role="alert">{}</p>').format(text) if text else Markup("")
 
 
@@ -164,6 +165,7 @@ def _at(instant: Any) -> str:
     return str(escape(instant.astimezone(UTC).strftime("%d %b %Y, %H:%M UTC")))
 
 
-def _go(where: str) -> Response:
+def go(where: str) -> Response:
+    """Return what leads a browser to another page."""
     answer: Any = redirect(where, code=303)
     return Response(answer.get_data(), answer.status_code, answer.headers)

@@ -14,12 +14,17 @@ from dashboard.security.throttle import Throttle
 from dashboard.service import Service
 from ingest.admin import (
     Account,
+    ask_for_code,
+    ask_for_no_code,
     end_sign_in,
     fits,
     hashed,
+    new_code_secret,
     set_password,
     signing_keys,
     stand_in,
+    step_of,
+    take_code,
 )
 from ingest.store import acting
 from models.run import Person
@@ -29,6 +34,7 @@ LONGEST = timedelta(days=7)
 AT_WORK = timedelta(minutes=30)  # past the longest, who is at work is not cut off
 LAST = LONGEST + timedelta(hours=12)
 RESETS_FOR = timedelta(days=1)
+CODE_WITHIN = timedelta(minutes=5)
 MOST_NOTED = 2000
 NO_RESET = "This link was used, or is older than a day. Ask an owner for another one."
 KNOWN_FOR = timedelta(days=60)
@@ -42,6 +48,14 @@ class SignInError(Exception):
     def __init__(self, text: str, *, wait_s: int = 0) -> None:
         super().__init__(text)
         self.wait_s = wait_s
+
+
+class CodeAskedError(SignInError):
+    """A sign-in that goes on with a code. first: what goes with it"""
+
+    def __init__(self, first: str, text: str = "") -> None:
+        super().__init__(text)
+        self.first = first
 
 
 @dataclass(frozen=True)
@@ -109,9 +123,53 @@ class People:
         right = fits(account.password_hash if account else stand_in(), password)
         if account is None or not account.enabled or not right:
             raise SignInError("Name and password do not fit together.")
+        if account.code_secret is not None:  # forgotten only once the code has come
+            raise CodeAskedError(self._first_step(account))
         self._throttle.succeeded(name, address, known=own)
+        return self._begun(account)
+
+    def _begun(self, account: Account) -> str:
         now = self._clock().timestamp()
         return self._signed(account, secrets.token_urlsafe(18), begun=now, seen=now)
+
+    def _first_step(self, account: Account) -> str:
+        held = {"n": account.name, "g": account.generation, "at": self._clock().timestamp()}
+        return str(self._serializer("slopewatch first step").dumps(held))
+
+    def sign_in_with_code(
+        self, first: str, code: str, *, address: str, known: str | None = None
+    ) -> tuple[str, str]:
+        """Return name and token for what the first step gave and a code of the second.
+
+        SignInError where the first step is too long ago or the code is none that counts.
+        """
+        account = self._after("slopewatch first step", first, CODE_WITHIN)
+        if account is None:
+            raise SignInError("That took too long. Sign in again.")
+        name = account.name
+        own = known is not None and self._is_known(known, name)
+        wait = self._throttle.begin(name, address, known=own)
+        if wait:
+            raise SignInError(
+                f"Too many tries that failed. Wait {wait} s, then try again.", wait_s=wait
+            )
+        if not take_code(self._store, name, code, now=self._clock()):
+            raise CodeAskedError(first, "This code is none, or was used. Take the next one.")
+        for _ in ("password", "code"):  # both were counted as tries
+            self._throttle.succeeded(name, address, known=own)
+        return name, self._begun(account)
+
+    def _after(self, salt: str, token: str, within: timedelta) -> Account | None:
+        """Return the account that a token was made for, unless it changed or took too long."""
+        try:
+            held = self._serializer(salt).loads(token)
+            name, generation, at = str(held["n"]), int(held["g"]), float(held["at"])
+        except (BadData, KeyError, TypeError, ValueError):
+            return None
+        account, age = self._accounts().get(name), self._clock().timestamp() - at
+        fresh = 0 <= age <= within.total_seconds()
+        same = account is not None and account.generation == generation and account.enabled
+        return account if same and fresh else None
 
     def known_device(self, name: str) -> str:
         """Return a mark for a device on which a name has signed in."""
@@ -221,14 +279,58 @@ class People:
 
     def change_password(self, name: str, before: str, after: str, *, address: str) -> None:
         """Change the own password; all sign-ins of the account end. SignInError, UserError."""
+        self._check_password(name, before, address=address)
+        self._set_password(name, after, by=name)
+
+    def _check_password(self, name: str, password: str, *, address: str) -> None:
         wait = self._throttle.begin(name, address)
         if wait:
             raise SignInError(f"Too many tries that failed. Wait {wait} s.", wait_s=wait)
         account = self._accounts().get(name)
-        if account is None or not fits(account.password_hash, before):
+        if account is None or not fits(account.password_hash, password):
             raise SignInError("The present password is another one. Nothing was changed.")
         self._throttle.succeeded(name, address)
-        self._set_password(name, after, by=name)
+
+    # ---- the second step --------------------------------------------------------------------
+
+    def asks_for_code(self, name: str) -> bool:
+        """Return whether an account's sign-ins ask for a code."""
+        account = self._accounts().get(name)
+        return account is not None and account.code_secret is not None
+
+    def offered_secret(self, name: str) -> tuple[str, str]:
+        """Return a new secret for an authenticator, and a mark to give back with a code of it."""
+        account, secret = self._accounts()[name], new_code_secret()
+        at = self._clock().timestamp()
+        held = {"n": name, "g": account.generation, "at": at, "secret": secret}
+        return secret, str(self._serializer("slopewatch secret").dumps(held))
+
+    def secret_of(self, name: str, mark: str) -> str:
+        """Return the secret that a mark was made with; SignInError where it took too long."""
+        account = self._after("slopewatch secret", mark, CODE_WITHIN)
+        if account is None or account.name != name:
+            raise SignInError("That took too long. Begin again.")
+        return str(self._serializer("slopewatch secret").loads(mark)["secret"])
+
+    def ask_for_code(
+        self, name: str, mark: str, code: str, password: str, *, address: str
+    ) -> list[str]:
+        """Ask for a code from now on, once one has come; return the recovery codes. SignInError."""
+        secret = self.secret_of(name, mark)
+        self._check_password(name, password, address=address)
+        step = step_of(secret, code, now=self._clock())
+        if step is None:
+            raise SignInError("This code does not belong to the secret. Nothing was changed.")
+        with acting(name):
+            return ask_for_code(self._store, name, secret, step=step)
+
+    def ask_for_no_code(self, name: str, code: str, password: str, *, address: str) -> None:
+        """Ask for no code any more; takes a last one. SignInError."""
+        self._check_password(name, password, address=address)
+        with acting(name):
+            if not take_code(self._store, name, code, now=self._clock()):
+                raise SignInError("This code is none, or was used. Nothing was changed.")
+            ask_for_no_code(self._store, name)
 
     def _set_password(self, name: str, password: str, *, by: str) -> None:
         kept = hashed(password, name=name)
@@ -246,16 +348,10 @@ class People:
 
     def reset_for(self, token: str) -> str:
         """Return whose password a token may set; SignInError once it was used or is too old."""
-        try:
-            held = self._serializer("slopewatch reset").loads(token)
-            name, generation, at = str(held["n"]), int(held["g"]), float(held["at"])
-        except (BadData, KeyError, TypeError, ValueError):
-            raise SignInError(NO_RESET) from None
-        account, age = self._accounts().get(name), self._clock().timestamp() - at
-        fresh = 0 <= age <= RESETS_FOR.total_seconds()
-        if account is None or account.generation != generation or not fresh:
+        account = self._after("slopewatch reset", token, RESETS_FOR)
+        if account is None:
             raise SignInError(NO_RESET)
-        return name
+        return account.name
 
     def reset(self, token: str, password: str) -> str:
         """Set the password that a token is for; return whose it is."""

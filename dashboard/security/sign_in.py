@@ -19,7 +19,8 @@ from werkzeug.http import parse_cookie
 from dashboard import theme
 from dashboard.security import rights
 from dashboard.security.account_page import RESET, AccountPages
-from dashboard.security.people import IDLE, KNOWN_FOR, People, SignInError
+from dashboard.security.code_page import CodePages
+from dashboard.security.people import IDLE, KNOWN_FOR, CodeAskedError, People, SignInError
 from models.run import HERE, Person
 
 LOG = logging.getLogger("slopewatch.dashboard")
@@ -64,6 +65,21 @@ People, and whoever runs the dashboard's machine there:
 <code class="command">slopewatch account --help</code></p>"""
 
 
+CODE_PAGE = """<h1>The second step</h1>
+{said}
+<form method="post" action="/sign-in">
+<input type="hidden" name="next" value="{next}">
+<input type="hidden" name="first" value="{first}">
+<label for="code">Code</label>
+<input id="code" name="code" autocomplete="one-time-code" inputmode="text" required autofocus>
+<button type="submit">Sign in</button>
+</form>
+<p class="note">Six digits from the authenticator, or one of the recovery codes. Neither is at hand?
+Whoever runs the dashboard's machine can help: <code class="command">slopewatch account
+no-code NAME</code></p>"""
+LONGEST_CODE = 64
+
+
 class SignIns:
     """What stands between the server and everyone who asks. early: a script for the page."""
 
@@ -80,7 +96,9 @@ class SignIns:
         server.add_url_rule(SIGN_OUT, "sign_out", self.leave, methods=["POST"])
         ask_first(server, self.check)
         server.after_request(self.renew)
-        AccountPages(self._people, self._account_page).install(server)
+        codes = CodePages(self._people, self._account_page)
+        codes.install(server)
+        AccountPages(self._people, self._account_page, codes.part).install(server)
 
     def admits(self, cookies: str) -> bool:
         """Return whether a Cookie header looks like a signed-in person's, or nobody has to sign in.
@@ -165,13 +183,21 @@ class SignIns:
         """Sign in with the name and the password of the form."""
         name, password = request.form.get("name", "").strip(), request.form.get("password", "")
         onward, address = _onward(request.form.get("next")), str(request.remote_addr)
+        first, known = request.form.get("first"), request.cookies.get(self._known)
         try:
-            known = request.cookies.get(self._known)
-            token = self._people.sign_in(name, password, address=address, known=known)
+            if first is None:
+                token = self._people.sign_in(name, password, address=address, known=known)
+            else:
+                code = request.form.get("code", "")[:LONGEST_CODE]
+                name, token = self._people.sign_in_with_code(
+                    first, code, address=address, known=known
+                )
+        except CodeAskedError as asked:
+            return self._code_page(onward, asked)
         except SignInError as refused:
             LOG.warning("a sign-in from %s failed", address)
-            code = 429 if refused.wait_s else 401
-            answer = self._page(onward, said=str(refused), name=name, code=code)
+            status = 429 if refused.wait_s else 401
+            answer = self._page(onward, said=str(refused), name=name, code=status)
             if refused.wait_s:
                 answer.headers["Retry-After"] = str(refused.wait_s)
             return answer
@@ -181,6 +207,15 @@ class SignIns:
         mark = self._people.known_device(name)
         self._cookie_of(answer, self._known, mark, KNOWN_FOR)
         return answer
+
+    def _code_page(self, onward: str, asked: CodeAskedError) -> Response:
+        said, code = str(asked), 200
+        if said:
+            LOG.warning("a code from %s was none", request.remote_addr)
+            code = 401
+        shown = f'<p class="warn" role="alert">{escape(said)}</p>' if said else ""
+        body = CODE_PAGE.format(said=shown, first=escape(asked.first), next=escape(onward))
+        return Response(self._framed("Sign in", body), status=code, mimetype="text/html")
 
     def leave(self) -> Response:
         """Sign out: the token is worth nothing from now on."""

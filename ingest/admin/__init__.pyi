@@ -29,4 +29,10 @@ from .plan_pins import pins as pins
 from .riders import RemovalReport as RemovalReport
 from .riders import export_rider as export_rider
 from .riders import remove_rider as remove_rider
+from .second_step import ask_for_code as ask_for_code
+from .second_step import ask_for_no_code as ask_for_no_code
+from .second_step import authenticator_address as authenticator_address
+from .second_step import new_code_secret as new_code_secret
+from .second_step import step_of as step_of
+from .second_step import take_code as take_code
 from .secrets import signing_keys as signing_keys

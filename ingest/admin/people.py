@@ -25,6 +25,7 @@ class Account:
 
     coach        whose riders a coach sees, as the riders table names the coach
     generation   counts the changes of password, role and state; older sign-ins end with each
+    code_secret, code_step, recovery   of the second step (`second_step.py`); None: none is asked
     """
 
     name: str
@@ -34,6 +35,9 @@ class Account:
     created_at: datetime
     disabled_at: datetime | None
     generation: int
+    code_secret: str | None = None
+    code_step: int | None = None
+    recovery: str | None = None
 
     @property
     def enabled(self) -> bool:
@@ -41,9 +45,15 @@ class Account:
         return self.disabled_at is None
 
     def shown(self) -> dict[str, object]:
-        """Return what may be shown of it: everything but the hash."""
+        """Return what may be shown of it: everything but hashes and secrets."""
         state = "active" if self.enabled else "disabled"
-        return {"name": self.name, "role": self.role, "state": state, "coach": self.coach}
+        shown: dict[str, object] = {
+            "name": self.name,
+            "role": self.role,
+            "state": state,
+            "coach": self.coach,
+        }
+        return shown | {"code": "asked for" if self.code_secret else None}
 
 
 def accounts(store: Store) -> dict[str, Account]:
@@ -84,18 +94,18 @@ def set_role(
     keep_an_owner   refuse to take the role from the only owner who can sign in
     """
     with store.writing() as db:
-        before = _existing(db, name)
+        before = existing(db, name)
         after = replace(before, role=_checked_role(role), coach=coach or before.coach)
         if keep_an_owner:
             _still_owned(db, after)
-        _change(db, "account role", before, after)
+        change(db, "account role", before, after)
 
 
 def set_password(store: Store, name: str, password_hash: str) -> None:
     """Change an account's password; its earlier sign-ins end."""
     with store.writing() as db:
-        before = _existing(db, name)
-        _change(db, "account password", before, replace(before, password_hash=password_hash))
+        before = existing(db, name)
+        change(db, "account password", before, replace(before, password_hash=password_hash))
 
 
 def set_enabled(store: Store, name: str, *, enabled: bool, keep_an_owner: bool = False) -> None:
@@ -104,17 +114,17 @@ def set_enabled(store: Store, name: str, *, enabled: bool, keep_an_owner: bool =
     keep_an_owner   refuse to shut out the only owner who can sign in
     """
     with store.writing() as db:
-        before = _existing(db, name)
+        before = existing(db, name)
         after = replace(before, disabled_at=None if enabled else _now())
         if keep_an_owner:
             _still_owned(db, after)
-        _change(db, "account enabled" if enabled else "account disabled", before, after)
+        change(db, "account enabled" if enabled else "account disabled", before, after)
 
 
-def _change(db: Database, what: str, before: Account, after: Account) -> None:
+def change(db: Database, what: str, before: Account, after: Account) -> None:
+    """Put an account in the place of what it was, on record; its earlier sign-ins end."""
     after = replace(after, generation=before.generation + 1)
-    db.delete("accounts", "name", [before.name])
-    _put(db, after)
+    put_again(db, after)
     record(db, what, before.name, before=before.shown(), after=after.shown())
 
 
@@ -128,12 +138,19 @@ def _still_owned(db: Database, after: Account) -> None:
         )
 
 
+def put_again(db: Database, account: Account) -> None:
+    """Put an account in the place of what it was."""
+    db.delete("accounts", "name", [account.name])
+    _put(db, account)
+
+
 def _put(db: Database, account: Account) -> None:
     row = {name: getattr(account, name) for name in ACCOUNTS.names}
     db.insert("accounts", pl.DataFrame([row], schema=dict(ACCOUNTS.polars_schema)))
 
 
-def _existing(db: Database, name: str) -> Account:
+def existing(db: Database, name: str) -> Account:
+    """Return the account with a name; AccountError where there is none."""
     found = accounts_in(db)
     if name not in found:
         raise AccountError(

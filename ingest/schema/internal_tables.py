@@ -105,6 +105,9 @@ ACCOUNTS = Table(
         Column("created_at", datetime, required=True),
         Column("disabled_at", datetime),
         Column("generation", int, required=True, meaning="counts changes; older sign-ins end"),
+        Column("code_secret", meaning="what an authenticator makes codes from; empty: none asked"),
+        Column("code_step", int, meaning="the time step of the code that was taken last"),
+        Column("recovery", meaning="hashes of recovery codes that are left, between blanks"),
     ),
     key=("name",),
 )

@@ -2,6 +2,7 @@ from .account_questions import SHORTEST_PASSWORD as SHORTEST_PASSWORD
 from .account_questions import FoundChanges as FoundChanges
 from .account_questions import accounts as accounts
 from .account_questions import add_account as add_account
+from .account_questions import ask_account_for_no_code as ask_account_for_no_code
 from .account_questions import changes as changes
 from .account_questions import find_changes as find_changes
 from .account_questions import has_riders as has_riders

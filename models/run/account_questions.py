@@ -123,6 +123,12 @@ def set_account_password(fleet: Fleet, name: str, password: str) -> None:
     admin.set_password(fleet.store, name, admin.hashed(password, name=name))
 
 
+@change("account code", by_name=True)
+def ask_account_for_no_code(fleet: Fleet, name: str) -> None:
+    """Ask for no code at an account's sign-ins any more: its phone is gone."""
+    admin.ask_for_no_code(fleet.store, name)
+
+
 def make_certificate(names: Sequence[str], folder: Path) -> list[Path]:
     """Write a team's own certificate for a server's names; return the files."""
     return admin.make_certificate(names, folder, now=datetime.now(UTC))
