@@ -17,3 +17,4 @@ from .export import export_tables as export_tables
 from .export import write_document as write_document
 from .export import write_tables as write_tables
 from .store_file import Store as Store
+from .store_file import before_update as before_update

@@ -282,12 +282,24 @@ class Database:
             return False
         return True
 
+    def _holds_anything(self) -> bool:
+        return "meta" in self._tables()
+
     def _refuse_newer(self) -> int:
+        """Return the version of an older store; StoreError where this program would lose of it."""
         version = int(self._meta("schema_version") or 0)
         if version > migrations.SCHEMA_VERSION:
             raise StoreError(
                 f"{self._path}: written by a newer Slopewatch (store version {version}, this "
                 f"one knows {migrations.SCHEMA_VERSION}). Update Slopewatch, or restore a backup."
+            )
+        strange = (
+            migrations.unknown(self._columns()) if version == migrations.SCHEMA_VERSION else []
+        )
+        if strange:
+            raise StoreError(
+                f"{self._path}: written by a newer Slopewatch (this one does not know "
+                f"{', '.join(strange[:3])}). Update Slopewatch, or restore a backup."
             )
         return version
 

@@ -9,7 +9,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import NamedTuple
 
-from ingest.schema import INTERNAL_TABLES, SQL_TYPES, TABLES, Cell, CellProblem, Column, Table
+from ingest.schema import INTERNAL_TABLES, SQL_TYPES, TABLES, Cell, Column, Table
 
 SCHEMA_VERSION = 3
 SQL = Path(__file__).parent / "sql" / "migrations"
@@ -45,8 +45,7 @@ STEPS: dict[int, tuple[Step, ...]] = {
         Step(
             "set_aside",
             "problems",
-            f"ALTER TABLE set_aside ALTER COLUMN problems TYPE {SQL_TYPES[CellProblem]} "
-            f"USING problems::JSON::{SQL_TYPES[CellProblem]}",
+            (SQL / "problems_as_columns.sql").read_text("utf-8"),
         ),
         Step(
             "derived_pair_results",
@@ -91,6 +90,17 @@ def fingerprint() -> str:
         for name, columns in physical_tables().items()
     ]
     return sha256(repr((SCHEMA_VERSION, shape)).encode()).hexdigest()[:16]
+
+
+def unknown(found: dict[str, dict[str, str]]) -> list[str]:
+    """Return the columns of the store's own tables that the schema does not have."""
+    known = {name: {c.name for c in columns} for name, columns in physical_tables().items()}
+    return [
+        f"{table}.{column}"
+        for table, columns in found.items()
+        for column in columns
+        if table in known and column not in known[table]
+    ]
 
 
 def statements(found: dict[str, dict[str, str]], version: int | None) -> list[str]:

@@ -122,10 +122,17 @@ class Store:
     def transactions(self) -> Iterator[Callable[[], AbstractContextManager[Database]]]:
         """Open the store for several transactions in a row on one connection.
 
-        Nobody else can open it before the block ends: keep it to a fraction of a second.
+        Nobody else can open it before the block ends: keep it to a fraction of a second. A store of
+        an older form is copied beside itself (`before_update`) and brought up to date.
         """
-        with self.exclusively(), self._connected(read_only=False) as db:
+        with self.exclusively(), ExitStack() as stack:
+            db = stack.enter_context(self._connected(read_only=False))
             if not db._is_current():
+                if db._holds_anything():
+                    db._run("CHECKPOINT")
+                    stack.close()  # some systems let nobody copy what is open
+                    self._copy_to(before_update(self))
+                    db = stack.enter_context(self._connected(read_only=False))
                 with _transaction(db):
                     db._bring_up_to_date()
             with _holding(self.path, db):
@@ -159,14 +166,17 @@ class Store:
         with self.exclusively():
             with self._connected(read_only=False) as db:
                 db._run("CHECKPOINT")
-            partial = target.with_name(target.name + ".part")
-            try:
-                _as_private(self.path, partial)
-                shutil.copyfile(self.path, partial)
-                put_in_place(partial, target)
-            finally:
-                partial.unlink(missing_ok=True)
+            self._copy_to(target)
         return target
+
+    def _copy_to(self, target: Path) -> None:
+        partial = target.with_name(target.name + ".part")
+        try:
+            _as_private(self.path, partial)
+            shutil.copyfile(self.path, partial)
+            put_in_place(partial, target)
+        finally:
+            partial.unlink(missing_ok=True)
 
     def compact(self) -> None:
         """Rewrite the file, so that removed rows are gone from the disk too."""
@@ -269,6 +279,11 @@ class Store:
         for left in self.path.parent.glob(f"{_escaped(self.path.name)}.*.tmp*"):
             with suppress(PermissionError):  # a copy that is being read, where that keeps the file
                 left.unlink(missing_ok=True)
+
+
+def before_update(store: Store) -> Path:
+    """Return the file that holds a store as it was before it was brought up to date last."""
+    return store.path.with_name(store.path.name + ".before-update")
 
 
 def _as_private(store: Path, copy: Path) -> None:
