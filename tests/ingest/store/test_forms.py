@@ -1,8 +1,8 @@
 """Stores of every form that there was open, are copied first, and are brought up to date once.
 
 `forms/` holds a store of each: a team with an unreadable cell, a setting, a fit or a compared pair,
-and (but for the first) an account, written by the program of its time and packed. A change of the schema that moves
-data or has to be refused by older programs adds one, made with the program before it.
+and (but for the first) an account, written by the program of its time and packed. A change of the
+schema that moves data or has to be refused by older programs adds one, made before the change.
 """
 
 import lzma
