@@ -1,3 +1,4 @@
+from .causes import EVENT_STEP_SD as EVENT_STEP_SD
 from .causes import Movement as Movement
 from .document import session_document as session_document
 from .document_types import SessionDocument as SessionDocument

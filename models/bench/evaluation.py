@@ -11,7 +11,7 @@ from functools import reduce
 import polars as pl
 
 from models.bench.advice import new_slope
-from models.bench.causes import Movement, Observed, movement_of
+from models.bench.causes import Movement, Observed, happenings, movement_of
 from models.bench.judging import UNEXPECTED, Forecast, Judge
 from models.bench.measurement import (
     AFTER_WORK,
@@ -58,7 +58,7 @@ def evaluate_bench(
     """Evaluate every bench session.
 
     In   tables: `bench`, and where there are any `meters`, `mass_sets`, `places`,
-         `installations`, typed as in the schema; absent columns count as null
+         `installations`, `events`, typed as in the schema; absent columns count as null
          tolerance_pct: of meters that have none of their own
          incomplete: session_ids that lost rows at intake
          earlier: sessions evaluated before, of all meters, as from `session_frame`; with the
@@ -104,7 +104,9 @@ def judged(
     groups = {meter_id: meter.group for meter_id, (_, meter) in data.meters.items()}
     displays = Displays(sessions, groups, earlier)
     results = [_measured(one, hands, displays) for one in staged]
-    timeline = Timeline(_of_meters(earlier, sessions), {s.session_id for s in sessions})
+    happened = happenings(tables.get("events"))
+    ours = {session.session_id for session in sessions}
+    timeline = Timeline(_of_meters(earlier, sessions), ours, happened)
     timeline.movement = movement or _movement(results, timeline)
     judge = Judge(timeline, setups_of(sessions, data), forecasts or {})
     judge.judge(results)

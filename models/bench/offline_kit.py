@@ -18,7 +18,7 @@ import polars as pl
 
 from ingest.schema import TABLES
 from models.bench import advice, causes, findings, judging, measurement
-from models.bench.causes import Movement, Observed, Past
+from models.bench.causes import Movement, Observed, Past, happenings
 from models.bench.evaluation import evaluate_bench, judged
 from models.bench.judging import Forecast, Judge, Opened, carried_on, fold_hangs, looked_at
 from models.bench.kit_types import (
@@ -94,7 +94,7 @@ def kit(
 ) -> Kit:
     """Return everything a bench page knows before it is opened at the bench.
 
-    In   tables: meters, mass_sets, places, installations
+    In   tables: meters, mass_sets, places, installations, events
          sessions: rows of `session_frame`; status: the `meters` of the status document
          on: the day; slopes: `last_slopes` of the rows at hand (None: of sessions)
          recent: rows of `bench` of the last REPEAT_HOURS; forecasts: of the fleet, by meter;
@@ -138,7 +138,7 @@ def _known(
     ours = set(rows["session_id"].to_list())
     conventions = {name: meter.convention for name, (_, meter) in data.meters.items()}
     movement = movement or movement_from(sessions, conventions)
-    found = pasts(sessions, conventions, ours, movement)
+    found = pasts(sessions, conventions, ours, movement, happenings(tables.get("events")))
     judge, _ = judged(
         dict(tables) | {"bench": rows}, earlier=sessions, in_order=True, movement=movement
     )
@@ -242,7 +242,7 @@ def _fitted(installation: Installation) -> Fitted:
 def _past(past: Past) -> PastRow:
     return {
         "level": past.level,
-        "variance": past.variance,
+        "variance": past.variance + past.shaken,
         "in_slope": past.in_slope,
         "seen": past.seen,
         "left": past.left,

@@ -9,7 +9,15 @@ from typing import TypedDict, cast
 
 import polars as pl
 
-from models.bench.causes import Move, Movement, Observed, Past, movement_of, programmed_ln
+from models.bench.causes import (
+    Happening,
+    Move,
+    Movement,
+    Observed,
+    Past,
+    movement_of,
+    programmed_ln,
+)
 from models.bench.measurement import Session
 from models.bench.result import SessionResult
 from models.metrology import ln_from_percent, ln_from_ratio
@@ -64,10 +72,17 @@ class EarlierRow(TypedDict):
 class Timeline:
     """Pasts by meter; earlier rows are folded in as the sessions reach their dates.
 
-    earlier: rows of `session_frame`; ours: sessions that are being judged and are no past
+    earlier: rows of `session_frame`; ours: sessions that are being judged and are no past;
+    happened: what was recorded of meters, as of `happenings`
     """
 
-    def __init__(self, earlier: pl.DataFrame | None, ours: set[str]) -> None:
+    def __init__(
+        self,
+        earlier: pl.DataFrame | None,
+        ours: set[str],
+        happened: Mapping[str, Sequence[Happening]] | None = None,
+    ) -> None:
+        self._happened = {name: list(found) for name, found in (happened or {}).items()}
         self._rows: dict[str, list[EarlierRow]] = {}
         self._pasts: dict[str, Past] = {}
         self.movement = Movement()
@@ -111,8 +126,16 @@ class Timeline:
         at = session.measured_at
         while rows and at is not None and rows[-1]["measured_at"] < at:
             row = rows.pop()
+            self.shake(past, session.meter_id, row["measured_at"])
             fold(past, _from_row(row, session.meter.convention), row["slip_probability"])
+        self.shake(past, session.meter_id, at)
         return past
+
+    def shake(self, past: Past, meter_id: str, until: datetime | None) -> None:
+        """Widen a meter's past by what was recorded of it up to an instant; None: all there is."""
+        waiting = self._happened.get(meter_id)
+        while waiting and (until is None or waiting[-1].since <= until):
+            past.shaken += waiting.pop().variance
 
 
 def fold(past: Past, seen: Observed, slip: float | None) -> None:
@@ -145,18 +168,22 @@ def pasts(
     conventions: Mapping[str, str | None],
     ours: set[str],
     movement: Movement,
+    happened: Mapping[str, Sequence[Happening]] | None = None,
 ) -> dict[str, Past]:
-    """Return every meter's past after its last session.
+    """Return every meter's past after its last session, and what was recorded since.
 
     In   earlier: rows of `session_frame`; conventions: slope convention by meter_id; ours:
-         sessions that are left out; movement: how the fleet's meters move
+         sessions that are left out; movement: how the fleet's meters move; happened: what was
+         recorded of them, as of `happenings`
     """
-    timeline = Timeline(earlier, ours)
+    timeline = Timeline(earlier, ours, happened)
     found: dict[str, Past] = {}
     for meter_id, rows in timeline.rows().items():
         past = Past(movement=movement)
         for row in reversed(rows):
+            timeline.shake(past, meter_id, row["measured_at"])
             fold(past, _from_row(row, conventions.get(meter_id)), row["slip_probability"])
+        timeline.shake(past, meter_id, None)
         found[meter_id] = past
     return found
 

@@ -43,7 +43,7 @@ from models.run.fleet_questions import status
 from models.run.known import MECHANIC, Fleet, change, question, settings_of, taken_in, today_of
 from models.wording import NoAnswerError
 
-SIDE_TABLES = ("meters", "mass_sets", "places", "installations")
+SIDE_TABLES = ("meters", "mass_sets", "places", "installations", "events")
 Rows = Sequence[Mapping[str, Any]]
 EVENTS = (
     *("battery_swap", "crash", "firmware_update", "remount", "service", "chainring_change"),

@@ -121,7 +121,7 @@ def _lacks(
     if mass_kg is None:
         yield "no mass set listed: weigh what hangs"
     if place is None:
-        yield "place not named: standard gravity, good to 0.3 % (name it with --place)"
+        yield "place not named: standard gravity, good to 0.3 %"
     if kind == "hub":
         yield "a hub: multiply the expected torque by cog / ring"
 

@@ -235,6 +235,8 @@ def main(n: int, seed: int) -> None:
             setting(f"{name}, slips {rate}", world, n, rate=rate, seed=seed)
         setting(f"{name}, no past", world.but(past=0), n, rate=0.3, seed=seed)
         setting(f"{name}, struck", world.but(struck=1.0), n, rate=0.3, seed=seed)
+        noted = world.but(struck=1.0, recorded=1.0)
+        setting(f"{name}, struck and recorded", noted, n, rate=0.3, seed=seed)
         hangers = world.but(slips=(("hanger_not_hung", 1.0),))
         setting(f"{name}, runs of 5, hanger", hangers, n, rate=0.3, seed=seed, run=5)
 

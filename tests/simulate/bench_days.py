@@ -52,7 +52,7 @@ class World:
     crank_sd_mm  how far a crank is off its stamp; hang_sd, angle_sd_deg: each hanging
     zero_sd_nm   of reading the zero; step_nm: the display's
     reset_from   found error, %, from which a mechanic resets the slope
-    struck       share of meters struck since they were last measured
+    struck       share of meters struck since they were last measured; recorded: of these
     """
 
     level_sd: float = 0.8
@@ -68,6 +68,7 @@ class World:
     gap_days: tuple[int, int] = (90, 220)
     reset_from: float = 1.0
     struck: float = 0.02
+    recorded: float = 0.0
     past: int = 3
     length_known: float = 0.7
     kinds: tuple[tuple[str, float], ...] = (("crank_spider", 0.6), ("crank_arm_left", 0.4))
@@ -126,6 +127,7 @@ class Bench:
 
     def __init__(self, world: World, n: int, *, seed: int) -> None:
         self.world, self.rng = world, np.random.default_rng(seed)
+        self.crashed: list[str] = []
         self.meters = [self._meter(k) for k in range(n)]
         self.past = self._pasts() if world.past else None
 
@@ -156,7 +158,12 @@ class Bench:
             }
             for m in self.meters
         ]
+        crashes = [
+            {"meter_id": name, "date": (NOON - timedelta(days=3)).date(), "event": "crash"}
+            for name in self.crashed
+        ]
         return {
+            "events": typed("events", crashes),
             "meters": typed("meters", meters),
             "mass_sets": typed("mass_sets", sets),
             "installations": typed("installations", fitted),
@@ -199,6 +206,8 @@ class Bench:
                 at += timedelta(days=int(gap))
             if self.rng.uniform() < self.world.struck:
                 meter.level += self.rng.choice((-1, 1)) * self.rng.uniform(1.5, 5)
+                if self.world.recorded and self.rng.uniform() < self.world.recorded:
+                    self.crashed.append(meter.meter_id)
         return typed("bench", rows)
 
     def _age(self, meter: Meter, days: int) -> None:

@@ -20,6 +20,9 @@ from .own_past import Observed as Observed
 from .own_past import Past as Past
 from .own_past import movement_of as movement_of
 from .own_past import programmed_ln as programmed_ln
+from .recorded_events import EVENT_STEP_SD as EVENT_STEP_SD
+from .recorded_events import Happening as Happening
+from .recorded_events import happenings as happenings
 from .suspicions import Case as Case
 from .suspicions import Suspicion as Suspicion
 from .suspicions import offset_sd as offset_sd

@@ -123,6 +123,7 @@ class Past:
     level     of found + p where slopes are written (in_slope), else of found itself, 100·ln
     variance  of the level; seen: how many sessions it rests on
     left      programmed slope as last left, also by a session that was not believed
+    shaken    variance of what was recorded of it since the last session, (100·ln)²
     movement  how the fleet's meters move
     """
 
@@ -132,6 +133,7 @@ class Past:
     in_slope: bool = False
     seen: int = 0
     left: float | None = None
+    shaken: float = 0.0
     movement: Movement = field(default_factory=Movement)
 
     def expect(self, now: Observed) -> Expectation:
@@ -143,6 +145,7 @@ class Past:
         level = self.level + self.movement.rate * years
         mean = level - (p or 0.0) if self.in_slope else level
         variance = self.variance + self.movement.wander**2 * years + self._other_setup(now)
+        variance += self.shaken
         return Expectation(mean, math.sqrt(variance), True)
 
     def learn(self, now: Observed, *, slip: float = 0.0) -> None:
@@ -164,7 +167,7 @@ class Past:
             self.level = level + p
         else:
             self.level = level if now.as_left is None else now.as_left
-        self.last = now
+        self.last, self.shaken = now, 0.0
         self.seen += 1
         self.note(now)
 
@@ -198,7 +201,7 @@ class Past:
         if self.last is None or (p is not None) != self.in_slope:
             return None
         level = now.found + (p or 0.0)
-        noise = self.variance + now.u_session**2 + self._other_setup(now)
+        noise = self.variance + self.shaken + now.u_session**2 + self._other_setup(now)
         return Move(level - self.level, noise, self._years(now.at))
 
     def _other_setup(self, now: Observed) -> float:

@@ -5,7 +5,8 @@ from datetime import date
 
 import polars as pl
 
-from models.fleet.design import EVENT_STEP_SD, Effect, Prepared, event_instants
+from models.bench import EVENT_STEP_SD
+from models.fleet.design import Effect, Prepared, event_instants
 from models.metrology import DAYS_A_YEAR, date_of
 from models.wording import Reason
 

@@ -5,9 +5,10 @@ from math import log
 
 import numpy as np
 
+from models.bench import EVENT_STEP_SD
 from models.fleet.alarms.prior_odds import Odds
 from models.fleet.alarms.scan_meters import OddsAdjustments
-from models.fleet.design import EVENT_STEP_SD, Prepared, event_instants
+from models.fleet.design import Prepared, event_instants
 from models.metrology import DAYS_A_YEAR, Array, ln_from_ratio
 
 _CRANKS_MM = (165.0, 167.5, 170.0, 172.5, 175.0)

@@ -29,7 +29,6 @@ from .ride_effects import RideEffects as RideEffects
 from .settings import BENCH_EVENT_SD as BENCH_EVENT_SD
 from .settings import EVENT_KIND as EVENT_KIND
 from .settings import EVENT_KINDS as EVENT_KINDS
-from .settings import EVENT_STEP_SD as EVENT_STEP_SD
 from .settings import FLEET_KINDS as FLEET_KINDS
 from .settings import GROUP_KINDS as GROUP_KINDS
 from .settings import KINDS as KINDS

@@ -6,6 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
+from models.bench import EVENT_STEP_SD
 from models.fleet.design.blocks import Adjustments, Design, build_design, sensor_values
 from models.fleet.design.cumulative_events import CumulativeEvents, alarm_steps, recorded_events
 from models.fleet.design.data import FleetData
@@ -17,7 +18,6 @@ from models.fleet.design.settings import (
     BENCH_EVENT_SD,
     EVENT_KIND,
     EVENT_KINDS,
-    EVENT_STEP_SD,
     REFERENCE_EVENT_SD,
     FleetSettings,
 )

@@ -97,27 +97,6 @@ DEFAULT_PRIORS: Final[Mapping[str, Prior]] = {
     "rider": Prior(1.0, 1.0),
 }
 
-EVENT_STEP_SD: Final[Mapping[str, float]] = {
-    "crash": 1.0,
-    "service": 0.5,
-    "factory_service": 1.0,
-    "remount": 0.3,
-    "firmware_update": 0.3,
-    "crank_change": 0.3,
-    "chainring_change": 0.2,
-    "setting_change": 1.5,
-    "work": 2.0,
-    "side_service": 2.0,
-    "zero_step": 0.5,
-}
-"""Usual size (100·ln, one sd) of a possible step of a meter's sensor at a recorded event.
-
-setting_change: one that does not say what was set (2.5 mm of crank length are 1.5 %). work: done
-at the bench between two readings of one session. side_service: one side of a pair, which may
-have been replaced (half the spread of two new sensors). zero_step: a jump of the zero, never
-itself a gain error. crash: one in four moves the sensor, by 2 % as steps do (the odds that alarms
-use): a variance of 1 in the mean, until the fleet's own crashes say more."""
-
 EVENT_KIND: Final[Mapping[str, str]] = {
     "crash": "crash",
     **dict.fromkeys(("service", "factory_service", "side_service"), "service"),

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from models.bench import evaluate_bench, session_document
+from models.bench import EVENT_STEP_SD, evaluate_bench, kit, session_document, session_frame
 from models.bench.causes.mistakes import Mistake
 from models.bench.causes.neighbours import STAYS, Link, forward, messages
 from models.bench.causes.weighing import Densities, weigh
@@ -250,3 +250,43 @@ def test_a_set_off_its_stamp_is_said_with_both_torques() -> None:
     assert "Weigh the set" in said
     assert set_estimate(mean, 0.6) is None  # not surely off
     assert set_estimate(0.1, 0.01) is None  # surely, and of no account
+
+
+@pytest.mark.parametrize(
+    ("event", "days_before", "widens"),
+    [("crash", 3, True), ("crash", 0, True), ("service", 3, True), ("service", 0, False)],
+)
+def test_what_was_recorded_since_widens_the_forecast(
+    event: str, days_before: int, widens: bool
+) -> None:
+    """A crash brings a meter to the bench; work of a session's day is the session's own."""
+    past = [session(0.1, k=k, slope_before=5.61) for k in range(3)]
+    last = session(-1.5, k=3, slope_before=5.61)
+    day = last[0]["measured_at"].date() - timedelta(days=days_before)
+    recorded = [{"meter_id": "M1", "date": day, "event": event}]
+    calm = judged(*past, last, meters=SPIDER)[-1]
+    knocked = judged(*past, last, meters=SPIDER, events=recorded)[-1]
+    if widens:
+        assert knocked.slip_probability < calm.slip_probability
+    else:
+        assert knocked.slip_probability == calm.slip_probability
+    rejected = [recorded[0] | {"state": "rejected"}]
+    assert (
+        judged(*past, last, meters=SPIDER, events=rejected)[-1].slip_probability
+        == calm.slip_probability
+    )
+
+
+def test_the_page_gets_a_past_as_wide_as_what_was_recorded_since() -> None:
+    rows = [row for k in range(3) for row in session(0.1, k=k, slope_before=5.61)]
+    tables = {"meters": table("meters", SPIDER)}
+    sessions = session_frame(evaluate_bench(tables | {"bench": bench(rows)}))
+    day = rows[-1]["measured_at"].date() + timedelta(days=5)
+    crash = table("events", [{"meter_id": "M1", "date": day, "event": "crash"}])
+    still, shaken = (
+        kit(tables | more, sessions, [{"meter_id": "M1"}], on=day)["meters"][0]["past"]
+        for more in ({}, {"events": crash})
+    )
+    assert still is not None
+    assert shaken is not None
+    assert shaken["variance"] - still["variance"] == pytest.approx(EVENT_STEP_SD["crash"] ** 2)
