@@ -5,21 +5,40 @@ from datetime import date
 from pathlib import Path
 
 from ingest.recordings import recordings_folder
-from ingest.store import Store, StoreError, put_folder_in_place
+from ingest.store import Store, StoreError, put_folder_in_place, put_in_place
 
 
 def back_up(store: Store, target: Path) -> list[Path]:
-    """Copy a store and its recordings; return the copies. Put both back to restore them."""
-    copy = store.backup(target)
-    kept = recordings_folder(store)
+    """Copy a store and its recordings; return the copies. Put both back to restore them.
+
+    The store's copy gets its name last: where it is, all is there. StoreError: no place for it.
+    """
+    if target.is_dir():
+        target = target / store.path.name
+    if target.absolute() == store.path:
+        raise StoreError(f"{target}: a backup needs another place than the store itself.")
+    fresh = target.with_name(target.name + ".fresh")
+    try:
+        store.backup(fresh)
+        copies = [*_back_up_recordings(store, target), put_in_place(fresh, target)]
+    except OSError as error:
+        raise StoreError(
+            f"{target}: no backup could be made there ({error.strerror or error})."
+        ) from error
+    finally:
+        fresh.unlink(missing_ok=True)
+    return copies[::-1]
+
+
+def _back_up_recordings(store: Store, target: Path) -> list[Path]:
+    kept, beside = recordings_folder(store), recordings_folder(Store(target))
     if not kept.is_dir():
-        return [copy]
-    beside = recordings_folder(Store(copy))
+        return []
     part = beside.with_name(beside.name + ".part")
     shutil.rmtree(part, ignore_errors=True)
     shutil.copytree(kept, part, ignore=shutil.ignore_patterns(".part-*", "dropped"))
     part.chmod(0o700)
-    return [copy, put_folder_in_place(part, beside)]
+    return [put_folder_in_place(part, beside)]
 
 
 def back_up_today(store: Store, folder: Path, *, keep: int, today: date) -> Path | None:
@@ -39,7 +58,7 @@ def back_up_today(store: Store, folder: Path, *, keep: int, today: date) -> Path
         ) from error
     days = "[0-9]" * 4 + "-" + "[0-9]" * 2 + "-" + "[0-9]" * 2
     for old in sorted(folder.glob(f"{store.path.stem}-{days}.duckdb"))[:-keep]:
-        shutil.rmtree(recordings_folder(Store(old)), ignore_errors=True)
         for suffix in ("", ".gate", ".turnstile", ".wal"):
             old.with_name(old.name + suffix).unlink(missing_ok=True)
+        shutil.rmtree(recordings_folder(Store(old)), ignore_errors=True)
     return copy

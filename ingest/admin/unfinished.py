@@ -9,7 +9,8 @@ from typing import TypedDict
 
 import polars as pl
 
-from ingest.store import Store, write_whole
+from ingest.recordings import recordings_folder
+from ingest.store import Store, sync_folder, write_whole
 
 
 class Begun(TypedDict):
@@ -36,8 +37,13 @@ def note_begun(store: Store, rider_id: str, pairs: pl.DataFrame) -> list[Begun]:
 
 
 def note_finished(store: Store) -> None:
-    """Forget every removal that was begun."""
+    """Forget every removal that was begun, once what it removed cannot come back."""
+    kept = recordings_folder(store)
+    for folder in (kept, *kept.rglob("*")):
+        if folder.is_dir():
+            sync_folder(folder)
     _file(store).unlink(missing_ok=True)
+    sync_folder(store.path.parent)
 
 
 def _file(store: Store) -> Path:

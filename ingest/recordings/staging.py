@@ -8,6 +8,7 @@ import re
 import secrets
 import shutil
 import time
+import unicodedata
 from collections.abc import Collection, Iterable
 from contextlib import suppress
 from hashlib import sha256
@@ -22,6 +23,7 @@ from ingest.store import Store, put_in_place, write_whole
 
 STAGED_S = 7 * 86_400.0
 """How long recordings stay staged that nobody kept or discarded."""
+_DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d) *(\.|$)", re.IGNORECASE)
 _TOKEN = re.compile(r"[0-9a-f]{24}")
 
 
@@ -136,9 +138,14 @@ def remove_pair_files(store: Store, pairs: pl.DataFrame) -> int:
 
 
 def plain_name(name: str) -> str:
-    """Return the last part of a path with characters that any file's name may have."""
-    last = name.replace("\\", "/").rsplit("/", 1)[-1]
-    return re.sub(r"[^\w .()+-]", "_", last).lstrip(". ")[-120:] or "recording"
+    """Return the last part of a path as a name that a file may have on every system.
+
+    Composed as macOS and Linux both find it again, without what Windows takes for a device or
+    leaves out at the end.
+    """
+    last = unicodedata.normalize("NFC", name.replace("\\", "/").rsplit("/", 1)[-1])
+    plain = re.sub(r"[^\w .()+-]", "_", last).strip(". ")[-120:].lstrip(". ") or "recording"
+    return f"_{plain}" if _DEVICE.match(plain) else plain
 
 
 def _staged(store: Store) -> Path:

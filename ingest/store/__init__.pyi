@@ -11,6 +11,7 @@ from .doctor import Diagnosis as Diagnosis
 from .doctor import diagnose as diagnose
 from .durable import put_folder_in_place as put_folder_in_place
 from .durable import put_in_place as put_in_place
+from .durable import sync_folder as sync_folder
 from .durable import write_whole as write_whole
 from .export import Format as Format
 from .export import export_tables as export_tables

@@ -11,6 +11,7 @@ import time
 from contextlib import suppress
 from pathlib import Path
 
+WINDOWS = os.name == "nt"
 TRIES, PAUSE_S = 40, 0.05  # Windows refuses to replace a file that somebody just looks at
 
 
@@ -28,16 +29,16 @@ def write_whole(file: Path, content: bytes, *, mode: int = 0o600) -> Path:
 
 def put_in_place(part: Path, target: Path) -> Path:
     """Give a finished file its name, in the place of an earlier one; return it."""
-    synced(part)
+    _synced(part)
     for left in reversed(range(TRIES)):
         try:
             os.replace(part, target)
             break
         except PermissionError:
-            if os.name == "posix" or not left:
+            if not (WINDOWS and left):
                 raise
             time.sleep(PAUSE_S)
-    _sync_folder(target.parent)
+    sync_folder(target.parent)
     return target
 
 
@@ -45,10 +46,10 @@ def put_folder_in_place(part: Path, target: Path) -> Path:
     """Give a finished folder of files its name, in the place of an earlier one; return it."""
     for file in part.rglob("*"):
         if file.is_file():
-            synced(file)
+            _synced(file)
         elif file.is_dir():
-            _sync_folder(file)
-    _sync_folder(part)
+            sync_folder(file)
+    sync_folder(part)
     before = target.with_name(target.name + ".before")
     shutil.rmtree(before, ignore_errors=True)
     if target.exists():
@@ -58,20 +59,20 @@ def put_folder_in_place(part: Path, target: Path) -> Path:
     return target
 
 
-def synced(file: Path) -> None:
+def _synced(file: Path) -> None:
     """Bring what was written to a file to the disk."""
     if file.is_dir():
         return
-    handle = os.open(file, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
+    handle = os.open(file, os.O_RDWR if WINDOWS else os.O_RDONLY)
     try:
         os.fsync(handle)
     finally:
         os.close(handle)
 
 
-def _sync_folder(folder: Path) -> None:
-    """Bring a folder's names to the disk, where the system has that."""
-    if os.name != "posix":
+def sync_folder(folder: Path) -> None:
+    """Bring a folder's names, and that others are gone, to the disk, where the system has that."""
+    if WINDOWS:
         return
     with suppress(OSError):  # some network file systems have none of it
         handle = os.open(folder, os.O_RDONLY)
