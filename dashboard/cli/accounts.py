@@ -55,11 +55,9 @@ def _account(args: argparse.Namespace) -> int:
     elif args.account in ("disable", "enable"):
         run.set_account_enabled(fleet, args.name, enabled=args.account == "enable")
     coach = str(getattr(args, "coach", None) or getattr(args, "name", ""))
-    if getattr(args, "role", None) == COACH and not run.has_riders(fleet, coach):
-        say(
-            f"note: the table riders names nobody whose coach is {coach} today, so this account "
-            "sees no rider and no meter yet: load riders, or name the coach as it does (--coach)"
-        )
+    warning = run.warning_of_coach(fleet, coach) if getattr(args, "role", None) == COACH else ""
+    if warning:
+        say(f"note: {warning} (--coach)")
     columns = ("name", "role", "state", "coach")
     rows = [{name: row[name] for name in columns} for row in run.accounts(fleet)]
     owned = any(row["role"] == OWNER and row["state"] == "active" for row in rows)

@@ -47,6 +47,7 @@ def undo_import(store: Store, import_id: int) -> UndoReport:
         if log["undone_at"][0] is not None:
             raise UndoError(f"import {import_id} ({log['path'][0]}) was undone already.")
         claims = db.query("imports/claims", import_id=import_id)
+        before = {str(t): _named(db, str(t), own) for (t,), own in claims.group_by("table_name")}
         db.delete("claims", "import_id", [import_id])
         restored = 0
         for (name,), group in claims.group_by("table_name", maintain_order=True):
@@ -58,8 +59,16 @@ def undo_import(store: Store, import_id: int) -> UndoReport:
         removed = claims.filter(~pl.col("elsewhere")).height
         kept, path = claims.height - removed, str(log["path"][0])
         counts = {"removed": removed, "restored": restored, "kept": kept}
-        record(db, "import undone", f"import {import_id}, {path}", after=counts)
+        record(db, "import undone", f"import {import_id}, {path}", before=before, after=counts)
     return UndoReport(import_id=import_id, path=path, removed=removed, restored=restored, kept=kept)
+
+
+def _named(db: Database, name: str, claims: pl.DataFrame) -> list[str]:
+    """Return what the claimed rows of a table are about: meters, else its first column."""
+    table = TABLES[name]
+    by = "meter_id" if "meter_id" in table.names else table.names[0]
+    rows = db.versions(name).filter(pl.col("row_id").is_in(claims["row_id"].implode()))
+    return [str(one) for one in rows[by].drop_nulls().unique().sort()]
 
 
 def _release(db: Database, name: str, claims: pl.DataFrame) -> int:

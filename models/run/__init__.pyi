@@ -5,11 +5,11 @@ from .account_questions import add_account as add_account
 from .account_questions import ask_account_for_no_code as ask_account_for_no_code
 from .account_questions import changes as changes
 from .account_questions import find_changes as find_changes
-from .account_questions import has_riders as has_riders
 from .account_questions import make_certificate as make_certificate
 from .account_questions import set_account_enabled as set_account_enabled
 from .account_questions import set_account_password as set_account_password
 from .account_questions import set_account_role as set_account_role
+from .account_questions import warning_of_coach as warning_of_coach
 from .bench_questions import bench_kit as bench_kit
 from .bench_questions import bench_record as bench_record
 from .bench_questions import correct_bench as correct_bench

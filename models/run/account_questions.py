@@ -15,6 +15,10 @@ from models.run.known import HERE, OWNER, Fleet, change, question
 from models.wording import NoAnswerError
 
 SHORTEST_PASSWORD = admin.SHORTEST
+NO_RIDERS = (
+    "the table riders names nobody whose coach is {coach} today, so this account sees no rider and "
+    "no meter yet: load riders, or name the coach as it does"
+)
 
 
 class FoundChanges(TypedDict):
@@ -134,11 +138,12 @@ def make_certificate(names: Sequence[str], folder: Path) -> list[Path]:
     return admin.make_certificate(names, folder, now=datetime.now(UTC))
 
 
-def has_riders(fleet: Fleet, coach: str) -> bool:
-    """Return whether the table riders names somebody whose coach this is today."""
+@question(OWNER, watts=False, kept=False)
+def warning_of_coach(fleet: Fleet, coach: str) -> str:
+    """Return what to tell who gives a coach an account; empty: there are riders to be seen."""
     with fleet.store.reading() as db:
         own = db.query("people/riders_of_coach", coach=coach, today=date.today().isoformat())
-    return not own.is_empty()
+    return "" if own.height else NO_RIDERS.format(coach=coach)
 
 
 def _changed_last(rows: pl.DataFrame) -> dict[str, datetime]:

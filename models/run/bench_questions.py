@@ -24,7 +24,7 @@ from ingest.load import (
     take_back,
 )
 from ingest.schema import confirmed
-from ingest.store import Database, Store, changes_of
+from ingest.store import Database, Store, changes_of, record
 from models import bench
 from models.bench import evaluate_bench, session_document
 from models.run.documents import (
@@ -240,7 +240,18 @@ def save_bench(fleet: Fleet, rows: Rows) -> SavedSession:
     session_id = session_of(rows)
     judged = judge_bench(fleet, rows)
     entered = commit_rows(fleet.store, "bench", rows, name=session_id)
+    if not entered.already:
+        meters = {str(row["meter_id"]) for row in rows if row.get("meter_id")}
+        told = f"{session_id}, {', '.join(sorted(meters))}"
+        with fleet.store.writing() as db:
+            record(db, "bench session saved", told, after=[_filled(row) for row in rows])
     return _saved(session_id, entered, judged)
+
+
+def _filled(row: Mapping[str, object]) -> dict[str, object]:
+    """Return the cells of a row that hold something and are not the same all over the session."""
+    same = ("session_id", "meter_id")
+    return {name: cell for name, cell in row.items() if cell not in (None, "") and name not in same}
 
 
 def _saved(session_id: str, entered: Committed, judged: bench.SessionDocument) -> SavedSession:

@@ -7,6 +7,7 @@ from pathlib import Path
 from ingest import matching
 from ingest.matching import Asked, FileMatch, MappingDocument, MatchDocument, Proposal
 from ingest.recordings import staged_folder
+from ingest.store import record
 from models.run.documents import FitReport, Loaded
 from models.run.fitting import refit
 from models.run.known import MANAGER, MECHANIC, Fleet, change, question
@@ -74,6 +75,11 @@ def accept_sheets(fleet: Fleet, drop: str, answers: Mapping[str, str], save_as: 
         _save(fleet, save_as, matches, answers)
     report = matching.accept(fleet.store, matches, only=fleet.person.tables)
     report.notices += _rides_in(fleet, matches)
+    held = sorted(
+        file.name for file in staged_folder(fleet.store, drop).iterdir() if file.is_file()
+    )
+    with fleet.store.writing() as db:
+        record(db, "sheets loaded", ", ".join(held), after={"rows": report.rows_loaded})
     return {**report.to_document(), "recordings": []}
 
 

@@ -21,7 +21,7 @@ from ingest.recordings import (
     stored_summaries,
 )
 from ingest.schema import TABLES, rider_on
-from ingest.store import Store
+from ingest.store import Store, record
 from models.rides import Drawn, drawn
 from models.run.documents import (
     DrawnComparison,
@@ -216,7 +216,12 @@ def _free_name(store: Store, name: str) -> str:
 @change("recordings discarded", MECHANIC, COACH)
 def discard_rides(fleet: Fleet, drop: str) -> None:
     """Let dropped recordings go: nothing of them stays."""
+    held = sorted(
+        file.name for file in staged_folder(fleet.store, drop).iterdir() if file.is_file()
+    )
     discard_staged(fleet.store, drop)
+    with fleet.store.writing() as db:
+        record(db, "recordings discarded", ", ".join(held))
 
 
 @question(MECHANIC, COACH)

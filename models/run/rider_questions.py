@@ -377,7 +377,8 @@ def acknowledge_notice(fleet: Fleet, notice_id: str, *, rider_id: str | None = N
         raise NoAnswerError("there is no such notice about your riders.")
     with fleet.store.writing() as db:
         if notice_id not in seen_notices(db):
-            record(db, ACKNOWLEDGED, notice_id)
+            about = None if rider_id is None else f"about rider {rider_id}"
+            record(db, ACKNOWLEDGED, notice_id, after=about)
 
 
 @question(MECHANIC, COACH, place="long")

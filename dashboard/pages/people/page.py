@@ -90,7 +90,8 @@ def _register_new(app: Dash, data: Guarded) -> None:
             )
         except Exception as problem:
             return no_update, no_update, _refusal(problem), no_update
-        said = parts.done(f"{_text(name)} can sign in now, as {role}.")
+        told_of = _coach_told(data, role, _text(coach) or _text(name))
+        said = parts.done(f"{_text(name)} can sign in now, as {role}.{told_of}")
         return account_rows(data.ask(run.accounts)), new_account(), said, (told or 0) + 1
 
 
@@ -124,12 +125,19 @@ def _register_editor(app: Dash, data: Guarded) -> None:
         return account_rows(rows), again, parts.done(said), (told or 0) + 1
 
 
+def _coach_told(data: Guarded, role: str | None, coach: str) -> str:
+    """Return what follows where an account is a coach's whose riders nobody named."""
+    warning = data.ask(run.warning_of_coach, coach) if role == run.COACH else ""
+    return f" But {warning}." if warning else ""
+
+
 def changed(data: Guarded, button: str, name: str, typed: list[Any]) -> str:
     """Do what a button stands for; return what to say. typed: role, coach, password twice."""
     role, coach, password, again = typed
     if button == "people-give-role":
         data.ask(run.set_account_role, name, role or "", coach=_text(coach) or None)
-        return f"{name} is {_article(role)} {role} now, and has to sign in again."
+        told_of = _coach_told(data, role, _text(coach) or name)
+        return f"{name} is {_article(role)} {role} now, and has to sign in again.{told_of}"
     if button == "people-set-password":
         data.ask(run.set_account_password, name, _same(password, again))
         return f"{name} has a new password now, and has to sign in again with it."

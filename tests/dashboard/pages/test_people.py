@@ -109,6 +109,7 @@ def test_owner_adds_an_account_and_it_is_recorded_without_the_password(store, ad
     assert Caller(address).sign_in("Wren", SECRET)[0] == 303
     row = changes(Store(store)).row(0, named=True)
     assert (row["who"], row["what"], row["subject"]) == ("Ada", "account added", "Wren")
+    assert "whose coach is Nora today" in add(caller, "Nora", "coach", SECRET)[1]
     everything = str(changes(Store(store)).rows())
     assert SECRET not in everything
     assert "argon2" not in everything

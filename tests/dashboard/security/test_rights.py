@@ -22,7 +22,6 @@ COMMAND_LINE_ONLY = {
     "back_up": "writes into a folder of this machine",
     "back_up_today": "writes into a folder of this machine",
     "diagnose": "writes into a folder of this machine",
-    "has_riders": "is asked by the command that adds accounts",
     "build_demo": "makes the demo's store before anything is served",
     "correct_recordings": "reads and writes folders of this machine",
     "load_folders": "reads folders of this machine",

@@ -159,3 +159,18 @@ def test_list_of_riders_looks_into_every_table_that_names_one():
     naming = {name for name, table in TABLES.items() if "rider_id" in table.polars_schema}
     assert naming == {*ABOUT_THE_RIDER, *NAMES_THE_RIDER}
     assert all(f"FROM {name}" in text for name in naming)
+
+
+def test_the_record_names_the_meter_or_the_file_and_what_was_and_is(store, tmp_path):
+    """What the guard alone would note is a session's text without a meter, or a token."""
+    fleet = Fleet(store)
+    saved = run.save_bench(fleet, [team.reading("S9", n, torque_nm=33 + n / 2) for n in (1, 2)])
+    row = last(store)
+    assert (row["what"], row["subject"]) == ("bench session saved", "S9, M1")
+    assert [cells["torque_nm"] for cells in json.loads(row["after"])] == [33.5, 34.0]
+    run.take_back_session(fleet, saved["session_id"])
+    assert json.loads(last(store)["before"]) == {"bench": ["M1"]}
+    drop = run.look_at_rides(fleet, [("morning.csv", b"time,power_w\n1,200\n2,210\n")])["drop"]
+    run.discard_rides(fleet, drop)
+    row = last(store)
+    assert (row["what"], "morning.csv" in row["subject"]) == ("recordings discarded", True)
