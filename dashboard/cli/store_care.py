@@ -109,4 +109,7 @@ def _remove_rider(args: argparse.Namespace) -> int:
         )
     document = run.remove_rider(fleet_of(args), args.rider)
     show(args, document, [document], tuple(document))
+    for backup in document["backups"]:
+        say(f"{backup}: this backup holds what was removed; delete it, or keep it and say so")
+    say("the files that were loaded, and copies made elsewhere, are the team's to look after")
     return DONE

@@ -26,6 +26,7 @@ from .people import set_role as set_role
 from .plan_pins import Pins as Pins
 from .plan_pins import move_pins as move_pins
 from .plan_pins import pins as pins
+from .retention import forget_old as forget_old
 from .riders import RemovalReport as RemovalReport
 from .riders import export_rider as export_rider
 from .riders import remove_rider as remove_rider

@@ -4,8 +4,19 @@ import shutil
 from datetime import date
 from pathlib import Path
 
+import polars as pl
+
 from ingest.recordings import recordings_folder
-from ingest.store import Store, StoreError, put_folder_in_place, put_in_place
+from ingest.store import (
+    Database,
+    Store,
+    StoreError,
+    put_folder_in_place,
+    put_in_place,
+    record,
+)
+
+MADE = "backup made"
 
 
 def back_up(store: Store, target: Path) -> list[Path]:
@@ -27,7 +38,16 @@ def back_up(store: Store, target: Path) -> list[Path]:
         ) from error
     finally:
         fresh.unlink(missing_ok=True)
+    with store.writing() as db:  # whoever removes a rider is told where the rider is still
+        record(db, MADE, str(target.absolute()))
     return copies[::-1]
+
+
+def backups_made(db: Database) -> list[str]:
+    """Return the backups that were made of a store and are there still, the newest first."""
+    made = db.frame("changes").filter(pl.col("what") == MADE).sort("changed_at", descending=True)
+    files = made["subject"].drop_nulls().unique(maintain_order=True)
+    return [file for file in files if Path(file).exists()]
 
 
 def _back_up_recordings(store: Store, target: Path) -> list[Path]:

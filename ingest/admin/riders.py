@@ -11,9 +11,19 @@ from typing import TypedDict
 
 import polars as pl
 
+from ingest.admin.backups import backups_made
+from ingest.admin.ridden import recordings_of, write_recordings
 from ingest.admin.unfinished import begun_removals, note_begun, note_finished
-from ingest.recordings import pairs_on_disk, remove_pair_files
-from ingest.store import Database, Format, Store, StoreError, record, write_tables
+from ingest.recordings import pairs_on_disk, remove_files, remove_pair_files
+from ingest.store import (
+    Database,
+    Format,
+    Store,
+    StoreError,
+    before_update,
+    record,
+    write_tables,
+)
 
 ABOUT_THE_RIDER = ("riders", "assignments", "efforts", "calendar")
 NAMES_THE_RIDER = ("comparisons", "pairs")
@@ -27,8 +37,10 @@ class RemovalReport(TypedDict):
     """How many rows were removed, and how many measurements lost the name.
 
     derived          computed tables that lost rows or the name: they need a refit
-    files_removed    recordings beside the store, and what was read from them
+    files_removed    recordings beside the store, what was read from them, and the store as it was
+                     before its last update
     tables_naming    what still names the rider, looked up at the end: nothing
+    backups          files with what was removed: backups made here that are there still
     """
 
     rider_id: str
@@ -38,19 +50,45 @@ class RemovalReport(TypedDict):
     derived: list[str]
     files_removed: int
     tables_naming: list[str]
+    backups: list[str]
 
 
 def export_rider(store: Store, rider_id: str, folder: Path, form: Format = "csv") -> list[Path]:
-    """Write every row that names the rider, a file a table; return the files."""
+    """Write every row that names the rider, a file a table, and the recordings; return the files.
+
+    Beside the input tables: notices of the last fit, set-aside rows, the log of changes.
+    """
     with store.reading() as db:
         frames = {
             name: db.frame(name).filter(pl.col("rider_id") == rider_id)
             for name in ABOUT_THE_RIDER + NAMES_THE_RIDER
         }
+        frames |= _said_of(db, rider_id)
+        ridden = recordings_of(db, store, rider_id)
     found = {name: frame for name, frame in frames.items() if not frame.is_empty()}
     if not found:
         raise UnknownRiderError(f'no table names a rider "{rider_id}".')
-    return write_tables(found, folder, form)
+    written = write_tables(found, folder, form)
+    return written + write_recordings(store, ridden, folder / "recordings")
+
+
+def _said_of(db: Database, rider_id: str) -> dict[str, pl.DataFrame]:
+    """Return notices, set-aside rows and recorded changes that name the rider."""
+    notices = db.derived("fit_notices")
+    told = pl.DataFrame() if notices is None else notices.filter(pl.col("rider_id") == rider_id)
+    ids = db.query("set_aside/of_rider", rider_id=rider_id)["set_aside_id"]
+    cells = pl.col("cells").list.eval(
+        pl.format("{}: {}", pl.element().struct["column"], pl.element().struct["text"])
+    )
+    aside = db.frame("set_aside").filter(pl.col("set_aside_id").is_in(ids.implode()))
+    names = pl.any_horizontal(
+        pl.col("subject", "before", "after").str.contains(rider_id, literal=True)
+    )
+    return {
+        "notices": told.select(pl.exclude(pl.List, pl.Struct)),
+        "set_aside": aside.select("file", "row", cells.list.join("; ").alias("cells")),
+        "changes": db.frame("changes").filter(names.fill_null(False)),
+    }
 
 
 def remove_rider(store: Store, rider_id: str) -> RemovalReport:
@@ -64,17 +102,32 @@ def remove_rider(store: Store, rider_id: str) -> RemovalReport:
     begun = begun_removals(store)
     with store.writing() as db:
         ridden = pairs_on_disk(db).filter(pl.col("rider_id") == rider_id)
-        counts = _remove_from_tables(db, rider_id)
+        paths = recordings_of(db, store, rider_id)["path"].to_list()
+        counts = _remove_from_tables(db, rider_id, paths)
         if not any(counts.values()) and rider_id not in {one["rider_id"] for one in begun}:
             raise UnknownRiderError(f'no table names a rider "{rider_id}".')
-        begun = note_begun(store, rider_id, ridden)  # before the rows are gone for good
+        begun = note_begun(store, rider_id, ridden, paths)  # before the rows are gone for good
     store.compact()
     pairs = [pair for one in begun for pair in one["pairs"]]
     files = remove_pair_files(store, pl.DataFrame(pairs, schema=ridden.schema))
+    files += remove_files(store, [path for one in begun for path in one.get("paths", ())])
+    files += _without_older_form(store)
     note_finished(store)
     with store.reading() as db:
-        naming = _naming(db, rider_id)
-    return {"rider_id": rider_id, **counts, "files_removed": files, "tables_naming": naming}
+        naming, backups = _naming(db, rider_id), backups_made(db)
+    return {
+        "rider_id": rider_id,
+        **counts,
+        "files_removed": files,
+        "tables_naming": naming,
+        "backups": backups,
+    }
+
+
+def _without_older_form(store: Store) -> int:
+    found = before_update(store).exists()
+    before_update(store).unlink(missing_ok=True)
+    return int(found)
 
 
 class _Counts(TypedDict):
@@ -84,12 +137,12 @@ class _Counts(TypedDict):
     derived: list[str]
 
 
-def _remove_from_tables(db: Database, rider_id: str) -> _Counts:
+def _remove_from_tables(db: Database, rider_id: str, paths: list[str]) -> _Counts:
     counts: _Counts = {
         "rows_removed": sum(_remove_rows(db, name, rider_id) for name in ABOUT_THE_RIDER),
         "rows_without_name": sum(_unname_rows(db, name, rider_id) for name in NAMES_THE_RIDER),
         "set_aside_removed": _remove_set_aside(db, rider_id),
-        "derived": _clean_derived(db, rider_id),
+        "derived": _clean_derived(db, rider_id, paths),
     }
     if any(counts.values()):
         db.change("set_aside/blank_problems", word=rider_id)
@@ -130,11 +183,19 @@ def _remove_set_aside(db: Database, rider_id: str) -> int:
     return len(named)
 
 
-def _clean_derived(db: Database, rider_id: str) -> list[str]:
-    """Remove the name from measurements in computed tables, and other rows of the rider."""
+def _clean_derived(db: Database, rider_id: str, paths: list[str]) -> list[str]:
+    """Remove the name from measurements in computed tables, and other rows of the rider.
+
+    paths: of recordings that go, with what was read of devices in them
+    """
     cleaned = []
     for name in db.derived_names():
         frame = db.derived(name)
+        if frame is not None and {"path", "sha256"} <= set(frame.columns):
+            kept = frame.filter(~pl.col("path").is_in(paths))
+            if kept.height < frame.height:
+                db.put_derived(name, kept)
+                cleaned.append(name)
         if frame is None or "rider_id" not in frame.columns:
             continue
         mine = (pl.col("rider_id") == rider_id).fill_null(False)

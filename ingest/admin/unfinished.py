@@ -4,8 +4,9 @@ It holds names that are to be gone, so it lies outside of the store and goes las
 """
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 import polars as pl
 
@@ -14,10 +15,14 @@ from ingest.store import Store, sync_folder, write_whole
 
 
 class Begun(TypedDict):
-    """A rider whose removal was begun, and the rows of `pairs_on_disk` whose files are to go."""
+    """A rider whose removal was begun, and what of the recordings is to go.
+
+    pairs  rows of `pairs_on_disk`; paths: of recordings, as stored_summaries has them
+    """
 
     rider_id: str
     pairs: list[dict[str, str | None]]
+    paths: NotRequired[list[str]]
 
 
 def begun_removals(store: Store) -> list[Begun]:
@@ -29,9 +34,14 @@ def begun_removals(store: Store) -> list[Begun]:
     return found
 
 
-def note_begun(store: Store, rider_id: str, pairs: pl.DataFrame) -> list[Begun]:
+def note_begun(
+    store: Store, rider_id: str, pairs: pl.DataFrame, paths: Sequence[str] = ()
+) -> list[Begun]:
     """Note that a removal is begun, beside earlier ones; return all, on the disk by then."""
-    begun = [*begun_removals(store), Begun(rider_id=rider_id, pairs=pairs.to_dicts())]
+    begun = [
+        *begun_removals(store),
+        Begun(rider_id=rider_id, pairs=pairs.to_dicts(), paths=list(paths)),
+    ]
     write_whole(_file(store), json.dumps(begun).encode())
     return begun
 

@@ -14,6 +14,7 @@ from .pair_results import kept_results as kept_results
 from .pair_results import live_results as live_results
 from .pair_results import pairs_on_disk as pairs_on_disk
 from .pairing import propose_pairs as propose_pairs
+from .shards import sample_frames as sample_frames
 from .shards import stored_summaries as stored_summaries
 from .staging import discard_staged as discard_staged
 from .staging import keep_staged as keep_staged
@@ -21,6 +22,7 @@ from .staging import keep_uploads as keep_uploads
 from .staging import may_be_compared as may_be_compared
 from .staging import pair_file as pair_file
 from .staging import plain_name as plain_name
+from .staging import remove_files as remove_files
 from .staging import remove_pair_files as remove_pair_files
 from .staging import stage as stage
 from .staging import staged_folder as staged_folder

@@ -9,7 +9,7 @@ complete: it is there as a whole or not at all.
 
 import os
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
 from hashlib import sha256
 from pathlib import Path
@@ -80,6 +80,21 @@ def _list_column(rows: Sequence[Mapping[str, object]], name: str) -> pl.Series:
     return pl.concat(
         [v.implode().alias(name) if isinstance(v, pl.Series) else absent for v in values]
     )
+
+
+def sample_frames(into: Path, contents: Collection[str]) -> Iterator[tuple[str, pl.DataFrame]]:
+    """Yield name and samples of stored recordings, by their contents' hashes, each once."""
+    left = set(contents)
+    for shard in _shards(into):
+        if not left & set(pl.read_parquet(shard, columns=["sha256"])["sha256"]):
+            continue
+        for row in pl.read_parquet(shard).iter_rows(named=True):
+            if row["sha256"] in left:
+                left.discard(row["sha256"])
+                times = row["samples_instant"] or row["samples_second"] or []
+                values = {name: row[f"samples_{name}"] or [None] * len(times) for name in VALUES}
+                kinds = dict.fromkeys(VALUES, pl.Float64)
+                yield row["name"], pl.DataFrame({"time": times} | values, schema_overrides=kinds)
 
 
 def remove_recordings(into: Path, paths: set[str]) -> int:

@@ -122,7 +122,7 @@ def remove_pair_files(store: Store, pairs: pl.DataFrame) -> int:
     pairs  rows of `pairs_on_disk`
     Return how many files are gone. What is gone already is no fault.
     """
-    folder, paths, gone = recordings_folder(store), set[str](), 0
+    paths, gone = set[str](), 0
     for pair in pairs.iter_rows(named=True):
         files = [
             pair_file(store, pair["table_path"], pair[name])
@@ -131,10 +131,20 @@ def remove_pair_files(store: Store, pairs: pl.DataFrame) -> int:
         gone += remove_traces(store, pair["comparison_id"])
         for file in files:
             paths |= {str(file), str(file.resolve())}
-            if file.resolve().is_relative_to(folder.resolve()) and file.is_file():
-                file.unlink()
-                gone += 1
-    return gone + remove_recordings(folder, paths)
+    return gone + remove_files(store, paths)
+
+
+def remove_files(store: Store, paths: Collection[str]) -> int:
+    """Remove the samples of recordings, and their files where they are kept beside the store.
+
+    paths  as stored_summaries has them. Return how many are gone.
+    """
+    folder, gone = recordings_folder(store), 0
+    for file in {Path(path).resolve() for path in paths}:
+        if file.is_relative_to(folder.resolve()) and file.is_file():
+            file.unlink()
+            gone += 1
+    return gone + remove_recordings(folder, set(paths))
 
 
 def plain_name(name: str) -> str:

@@ -36,6 +36,15 @@ def _number(low: float, high: float) -> Callable[[str], Value]:
     return read
 
 
+def _days(text: str) -> float | None:
+    if not text.strip():
+        return None
+    value = float(text)
+    if not (1 <= value <= 36_500 and value.is_integer()):
+        raise ValueError(text)
+    return value
+
+
 def _zone(text: str) -> str:
     if not text.strip():
         raise ValueError(text)
@@ -70,6 +79,18 @@ SETTINGS: dict[str, Setting] = {
         _number(0.01, 100),
         "a number, 0.01 to 100",
         "false alarms to expect in 365 days over the whole fleet and all charts",
+    ),
+    "recordings_kept_days": Setting(
+        None,
+        _days,
+        "whole days, 1 to 36500, or nothing",
+        "recordings of rides are removed after so many days; nothing: never",
+    ),
+    "changes_kept_days": Setting(
+        None,
+        _days,
+        "whole days, 1 to 36500, or nothing",
+        "the log of who changed what is removed after so many days; nothing: never",
     ),
     "today": Setting(
         None,

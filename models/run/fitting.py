@@ -1,10 +1,11 @@
 """Fits that are kept: made again, or brought up to rows that came in since."""
 
 import time
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import polars as pl
 
+from ingest import admin
 from ingest.store import Database
 from models.records import Records
 from models.run.documents import FitReport
@@ -39,6 +40,7 @@ def refit(fleet: Fleet) -> FitReport:
         for name in Snapshot.names():
             db.put_derived(f"fit_{name}", getattr(snap, name))
         _put_records(db, found)
+    admin.forget_old(fleet.store, today=date.today())
     return {
         "ran": True,
         "converged": about["converged"],

@@ -302,6 +302,7 @@ def back_up(fleet: Fleet, target: Path) -> list[Path]:
 
 def back_up_today(fleet: Fleet, folder: Path, *, keep: int) -> Path | None:
     """Make the day's backup in a folder and leave the newest `keep`; None where it is there."""
+    admin.forget_old(fleet.store, today=date.today())
     return admin.back_up_today(fleet.store, folder, keep=keep, today=date.today())
 
 
@@ -342,3 +343,4 @@ def set_setting(fleet: Fleet, key: str, value: str) -> None:
         before = db.settings().get(key)
         after = db.set_setting(key, value)
         record(db, "setting", key, before=before, after=after)
+    admin.forget_old(fleet.store, today=date.today())

@@ -136,6 +136,8 @@ def test_settings_have_defaults_and_are_checked(store: Store) -> None:
             "time_zone": "UTC",
             "reliability_target": 0.9,
             "false_alarms_per_season": 1.0,
+            "recordings_kept_days": None,
+            "changes_kept_days": None,
             "today": None,
         }
         assert db.set_setting("tolerance_pct", "1,2") == 1.2
