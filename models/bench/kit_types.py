@@ -107,6 +107,7 @@ class MeterKit(TypedDict):
     gain_error_sd_pct: float | None
     tolerance_pct: float | None
     due_date: Any
+    reason: str | None
     next_action: str | None
     taking_in: str | None
     kind: str

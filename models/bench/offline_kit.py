@@ -174,6 +174,7 @@ def _meter(
         "gain_error_sd_pct": row.get("gain_error_sd_pct"),
         "tolerance_pct": row.get("tolerance_pct"),
         "due_date": row.get("due_date"),
+        "reason": row.get("short_reason"),
         "next_action": row.get("next_action"),
         "taking_in": row.get("taking_in"),
         "kind": kind if kind in KINDS else "other",

@@ -25,13 +25,13 @@ def bench_list(
     """Return a row for each visit of the week of a day.
 
     In   tables: meters, assignments, installations, mass_sets, places, bench; bench_id, place_id:
-         what is used (else the only, or the first with a certificate; the only place); actions:
+         what is used (else what was last, the only, or the first with a certificate); actions:
          what to do, by meter
     """
     slopes = last_slopes(tables["bench"])
     monday = monday_of(week)
-    mass_set = _mass_set(tables["mass_sets"], bench_id)
-    place, gravity_ms2 = _gravity(tables["places"], place_id)
+    mass_set = _mass_set(tables["mass_sets"], bench_id or _last(tables["bench"], "bench_id"))
+    place, gravity_ms2 = _gravity(tables["places"], place_id or _last(tables["bench"], "place_id"))
     rows = [
         _bench_row(visit, tables, mass_set=mass_set, gravity_ms2=gravity_ms2, place=place)
         for visit in document["visits"]
@@ -42,6 +42,13 @@ def bench_list(
         row["slope"], row["next_action"] = left.get("slope"), (actions or {}).get(row["meter_id"])
         row["slope_left"], row["slope_right"] = left.get("slope_left"), left.get("slope_right")
     return rows
+
+
+def _last(bench: pl.DataFrame, column: str) -> str | None:
+    """Return what the last session that says so was hung with, or where."""
+    said = bench.filter(pl.col(column).is_not_null())
+    last: str | None = _first(said.sort("measured_at", descending=True), column)
+    return last
 
 
 def _mass_set(mass_sets: pl.DataFrame, bench_id: str | None) -> pl.DataFrame:

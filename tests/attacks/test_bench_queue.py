@@ -8,9 +8,8 @@ import pytest
 
 from dashboard.service import Service
 from ingest.store import changes
-from tests.dashboard.browsing import serving
+from tests.dashboard.browsing import serving, until
 from tests.dashboard.people import NAMES, WORDS, Caller
-from tests.dashboard.web.test_browser import until
 
 pytestmark = pytest.mark.usefixtures("cheap_hashes")
 EVENT = {"meter_id": "K1", "event": "crash", "on": "2026-03-01", "side": None, "note": None}

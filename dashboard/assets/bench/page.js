@@ -170,14 +170,23 @@
       h("p", { class: "bench-hint" }, "The next meters on paper, with expected torque, limits and blanks. Mass set and place are those used last; type the sheet in afterwards."),
       h("div", { class: "bench-grid" },
         h("div", { class: "bench-field" }, h("label", { for: "bench-paper-many" }, "How many"), many),
-        h("button", { type: "button", class: "quiet", id: "bench-print", onclick: () => { layPaper(Number(many.value)); window.print(); } }, "Print the list")));
+        h("button", { type: "button", class: "quiet", id: "bench-print", onclick: () => print(inLine().slice(0, Number(many.value))) }, "Print the list")));
   }
 
-  function layPaper(many) {
+  function inLine() {
+    return ordered().filter((meter) => meter.static_check);
+  }
+
+  // The sheet of some meters: the same for the next ones here and for a week of the season.
+  function print(meters) {
+    layPaper(meters);
+    window.print();
+  }
+
+  function layPaper(meters) {
     const paper = document.getElementById("bench-paper");
     if (!paper || !kit) return;
     const h = bench.h;
-    const meters = ordered().filter((meter) => meter.static_check).slice(0, many);
     const first = meters.length ? bench.load(kit, meters[0]).setup : {};
     const set = bench.findBy(kit.mass_sets, "bench_id", first.bench_id);
     const head = [
@@ -221,7 +230,7 @@
     ].filter(Boolean);
     return h("div", { class: "bench-sheet" },
       h("p", {}, h("b", {}, meter.meter_id), " " + kind.title + " \u00b7 " + facts.join(" \u00b7 ")),
-      h("p", {}, bench.statusWord(kit, meter.status) + ". " + (meter.next_action || "")),
+      h("p", {}, [bench.statusWord(kit, meter.status), meter.reason].filter(Boolean).join(": ") + ". " + (meter.next_action || "")),
       h("div", { class: "bench-blanks" },
         blank("crank length, mm"), sides.map((side) => blank("slope" + side + last(side))),
         draft.stages.as_found.map(numbered),
@@ -303,8 +312,16 @@
     if (asked && query.get("session") && bench.findBy(kit.meters, "meter_id", asked)) openStored(asked, query.get("session"));
     else if (asked && bench.findBy(kit.meters, "meter_id", asked)) open(asked);
     else refresh();
+    const paper = query.get("print");
+    if (paper) printAsked(paper.split(","));
     if (kit.meters.some((meter) => meter.taking_in)) renewSoon(FIRST_MS);
     return kit.meters.length;
+  }
+
+  // What another page asks to be printed is printed once: not again when the page is reloaded.
+  function printAsked(names) {
+    remember(null);
+    print(names.map((name) => bench.findBy(kit.meters, "meter_id", name)).filter((meter) => meter && meter.static_check));
   }
 
   bench.onQueue(function () {

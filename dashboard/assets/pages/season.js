@@ -170,9 +170,6 @@
     "season-again": function () {
       open("/season", filledIn("season", ["from", "to", "slots"]));
     },
-    "week-print": function () {
-      window.print();
-    },
   };
 
   document.addEventListener("click", function (event) {

@@ -23,7 +23,10 @@ def given(data: Guarded) -> Document:
     """
     happened = data.ask(run.happened_lately)
     kit = data.ask(run.bench_kit)
-    return {**kit, "states": STATES, "happened": happened, "owner": data.asker()}
+    meters = [
+        {**meter, "next_action": theme.prose(meter["next_action"])} for meter in kit["meters"]
+    ]
+    return {**kit, "meters": meters, "states": STATES, "happened": happened, "owner": data.asker()}
 
 
 def planned_next(data: Guarded) -> Document:

@@ -1,8 +1,9 @@
-"""The bench list of one week, to print: what to hang, what to expect, room for what is read."""
+"""The bench list of one week: what to hang, what to expect, why; its sheet is the bench's own."""
 
 from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import Any
+from urllib.parse import urlencode
 
 from dash import Dash, html
 
@@ -22,8 +23,7 @@ PLACE = None
 ROLES = (MECHANIC, MANAGER, OWNER)
 TITLES = (
     *("Meter", "Rider, bike", "Crank, mm; rings", "Mass with hanger, kg", "Expected, N·m"),
-    *("Accept, N·m", "Slope last left", "Zero before", "Left", "Right", "Zero after"),
-    *("New slope", "Done"),
+    *("Accept, N·m", "Slope last left"),
 )
 CAUTIONS = (
     "A 20 kg mass falls on whatever is under it: stand clear, strap it, never hang it over a foot.",
@@ -57,7 +57,6 @@ def draw(rows: Sequence[Document]) -> Any:
     """Return the list; where nothing is planned, that."""
     if not rows:
         return parts.empty("No visit is planned for this week.", "Pin one on the season page.")
-    print_it = html.Button("Print this list", id="week-print", n_clicks=0)
     used = dict.fromkeys(_used(row) for row in rows)
     lacking = {
         text: [r["meter_id"] for r in rows if text in r["lacks"]]
@@ -66,13 +65,22 @@ def draw(rows: Sequence[Document]) -> Any:
     }
     lacks = [f"{', '.join(meters)}: {text}" for text, meters in lacking.items()]
     return [
-        html.P(print_it, className="no-print"),
+        html.P(
+            parts.link("Print the bench sheet", _sheet(rows), className="button-like"),
+            className="no-print",
+        ),
         parts.sentences(list(used)),
         parts.plain_table(TITLES, list(_lines(rows)), name="Bench list", headed=True),
         parts.sentences(lacks, className="lacks"),
         html.H2("Before you hang anything"),
         html.Ul([html.Li(text) for text in CAUTIONS], className="cautions"),
     ]
+
+
+def _sheet(rows: Sequence[Document]) -> str:
+    """Return the address at which the bench prints these meters' sheet, with room for readings."""
+    meters = (row["meter_id"] for row in rows)
+    return f"/bench?{urlencode({'print': ','.join(meters)}, safe=',')}"
 
 
 def _used(row: Document) -> str:
@@ -103,16 +111,7 @@ def _row(row: Document) -> tuple[Any, ...]:
         theme.number(row.get("expected_torque_nm"), 2),
         limits,
         "fixed" if fixed else _slopes(row),
-        _blank(),
-        *(_blank() if arm in row["arms"] else theme.MISSING for arm in ("left", "right")),
-        _blank(),
-        theme.MISSING if fixed else _blank(),
-        _blank(),
     )
-
-
-def _blank() -> html.Td:
-    return html.Td(className="blank")
 
 
 def _rings(row: Document) -> str:

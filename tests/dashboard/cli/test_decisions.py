@@ -139,7 +139,7 @@ def test_the_bench_list_of_a_day(ask: Any) -> None:
     assert row["meter_id"] == plan["visits"][0]["meter_id"]
     expected = row["mass_kg"] * row["gravity_ms2"] * row["crank_length_mm"] / 1000
     assert row["expected_torque_nm"] == pytest.approx(expected * (1 - 1.2 / 8000))
-    assert "place not named" in said
+    assert row["place_id"] == "place-2"  # where a meter was hung last
     _, _, said = ask("plan", *SEASON, "--bench-list", first, form="table")
     assert "keep feet from under the masses" in said
     code, _, said = ask("plan", *SEASON, "--bench-list", first, "--bench", "Q")

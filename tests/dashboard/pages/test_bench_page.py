@@ -11,8 +11,7 @@ from pypdf import PdfReader
 from dashboard.service import Service
 from models import run
 from tests.dashboard import bench_team as team
-from tests.dashboard.browsing import serving
-from tests.dashboard.web.test_browser import until
+from tests.dashboard.browsing import go_within, serving, until
 
 pytestmark = pytest.mark.browser
 FIRST = "bench-as_found-"
@@ -405,6 +404,12 @@ def test_the_list_for_a_day_without_devices_holds_limits_and_blanks(served, visi
     boxes = spider_sheet.locator(".bench-blank span").all_text_contents()
     for words in ("crank length, mm", "slope (last 5.70)", "1. zero", "6. zero", "as left, right"):
         assert words in boxes
+    page.emulate_media(media="screen")
+    go_within(page, "/season")  # from where the sheet of a week's meters is asked for
+    go_within(page, "/bench?print=SP-2,SP-1,TO-1")
+    page.wait_for_selector("#bench-paper .bench-sheet", state="attached")
+    assert page.locator("#bench-paper .bench-sheet b").all_text_contents() == ["SP-2", "SP-1"]
+    assert page.url.endswith("/bench")  # printed once, not again when the page is reloaded
 
 
 def test_list_says_what_is_being_taken_in_until_the_answers_follow(

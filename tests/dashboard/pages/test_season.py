@@ -198,10 +198,14 @@ def test_waiting_shows_what_is_done_and_a_failure_its_words():
     assert progress_line({"said": "", "seconds": 0}) == "Working it out…"
 
 
-def test_bench_list_has_limits_blanks_and_cautions(data):
+def test_bench_list_has_limits_cautions_and_the_way_to_its_sheet(data):
     page = season_week.layout(data, View({"week": week(1).isoformat()}, {"slots": "4"}))
     assert f"week of 4{NBSP}Oct{NBSP}2027" in text(page)
-    said = text(season_week.draw(data.bench_list(None, week(1))["document"]))
+    rows = data.bench_list(None, week(1))["document"]
+    drawn = season_week.draw(rows)
+    (way,) = [link.href for link in of_kind(drawn, "A")]
+    assert way == "/bench?print=" + ",".join(row["meter_id"] for row in rows)
+    said = text(drawn)
     assert "33.39 to 34.41" in said
     assert "20.043" in said
     assert "172.5, 52/36" in said

@@ -5,7 +5,6 @@ nothing is fetched. They see contrast, names, roles, labels and structure; what 
 (whether a sentence makes sense, whether the order is the useful one) stays for people to judge.
 """
 
-import json
 from datetime import date
 from importlib.resources import files
 
@@ -14,11 +13,10 @@ import pytest
 from dashboard.navigation import find_pages
 from dashboard.service import Service
 from models import run
-from tests.dashboard.browsing import serving
+from tests.dashboard.browsing import go_within, serving, until
 from tests.dashboard.fake import FakeData
 from tests.dashboard.filled import FILLED
 from tests.dashboard.people import make_store
-from tests.dashboard.web.test_browser import until
 
 pytestmark = pytest.mark.browser
 SERIOUS = ("serious", "critical")
@@ -43,10 +41,6 @@ SETTLED = """(() => {
 })()"""
 """Whether all that a page waits for is there: answers, rows of tables, charts."""
 OPEN_ALL = "document.querySelectorAll('main details').forEach((part) => { part.open = true; })"
-GO = """(path) => {
-    history.pushState({}, '', path);
-    dispatchEvent(new CustomEvent('_dashprivate_pushstate'));
-}"""
 INK = """(() => {
     const text = document.querySelector('.main-svg text');
     return text ? getComputedStyle(text).fill : '';
@@ -123,9 +117,7 @@ def filled(whole):
 def opened(page, address, path):
     """The page at an address: read from the server once, then gone to within, as a link does."""
     if page.url.startswith(address):
-        before = page.title()
-        page.evaluate(GO, path)
-        until(page, f"document.title !== {json.dumps(before)}")
+        go_within(page, path)
     else:
         page.goto(address + path)
     page.wait_for_selector("main h1")

@@ -1,25 +1,16 @@
 """A mechanic's way through the dashboard in a real browser."""
 
 import re
-import time
 
 import pytest
 
 from dashboard import theme
-from tests.dashboard.browsing import serving
+from tests.dashboard.browsing import serving, until
 from tests.dashboard.fake import BrokenData, EmptyData, FakeData
 
 pytestmark = pytest.mark.browser
 NASTY = '<img src=x onerror="window.hacked=1">'
 ROWS = "#fleet-grid .ag-row .badge"
-
-
-def until(page, expression):
-    """Waits until a script's value is true; the page's own policy forbids a polling script."""
-    deadline = time.monotonic() + 60
-    while not page.evaluate(expression):
-        assert time.monotonic() < deadline, f"never true: {expression}"
-        page.wait_for_timeout(50)
 
 
 def wait_for_count(page, text):

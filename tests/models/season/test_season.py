@@ -357,3 +357,18 @@ def test_the_bench_list_by_hand() -> None:
     assert (row["large_ring"], row["slope"], row["next_action"]) == (53, None, "Bench it now.")
     assert row["arms"] == ["left", "right"]
     assert bench_list({"visits": [visit]}, tables, week=MONDAY + timedelta(days=7)) == []
+    (row,) = bench_list(
+        {"visits": [visit]}, tables | {"places": tables["places"].clear()}, week=week
+    )
+    assert row["lacks"] == ["place not named: standard gravity, good to 0.3 %"]
+    two = [{"bench_id": "A", "mass_kg": 20.0}, {"bench_id": "B", "mass_kg": 25.0}]
+    hung = {"session_id": "S", "meter_id": "FS-01", "load": "mass", "torque_nm": 34.0}
+    hung |= {"measured_at": "2026-02-01T09:00:00Z", "bench_id": "B", "place_id": "shed"}
+    places = [{"place_id": name, "gravity_ms2": 9.8} for name in ("moor", "shed")]
+    tables |= {
+        "mass_sets": table("mass_sets", *two),
+        "places": table("places", *places),
+        "bench": table("bench", hung),
+    }
+    (row,) = bench_list({"visits": [visit]}, tables, week=week)
+    assert (row["bench_id"], row["place_id"]) == ("B", "shed")  # as hung last
