@@ -138,7 +138,7 @@ def _bench_list(args: argparse.Namespace, fleet: run.Fleet, asked: run.SeasonAsk
 def _budget(args: argparse.Namespace) -> int:
     document = run.budget(fleet_of(args), _asked(args))
     notes(document)
-    columns = ("meter_id", "cost", "interval90", "keep_or_replace", "reason")
+    columns = ("meter_id", "cost", "interval90", "verdict", "reason")
     show(args, document, document["meters"], columns)
     if args.format == "table":
         _print_tables(document)

@@ -24,7 +24,7 @@ from models.budget.replacement import keep_or_replace, ranked
 from models.fleet import FleetFit
 from models.metrology import Array
 from models.records import Records, Settings, Tables
-from models.season import PlanDocument, SeasonAsk, plan_document, prices, supposing
+from models.season import PlanDocument, SeasonAsk, labour_note, plan_document, prices, supposing
 from models.status import fit_state
 from models.wording import NoAnswerError
 
@@ -74,12 +74,12 @@ def budget_document(
         "meters": ranked(
             {"meter_id": name, **_cost(whole[m]), **verdicts[name]} for m, name in enumerate(ids)
         ),
-        "risk": None if plan is None else _risk(plan),
+        "risk": None if plan is None else _risk(plan, money.day),
         "visits_planned": 0 if plan is None else len(plan["visits"]),
         "bench": _bench(*bench_visits(found, here, ask, plan), money.visit),
         "warranty": _claims(found, fleet),
         "lacks": [*lacks, *missing],
-        "notes": _notes(found, ask, plan),
+        "notes": _notes(found, ask, plan, tables["costs"]),
         "groups": group_table(
             found.sessions,
             found.meters,
@@ -135,9 +135,13 @@ def _group_rows(groups: list[str], whole: Array) -> list[GroupCost]:
     return rows
 
 
-def _risk(plan: PlanDocument) -> Risk:
+def _risk(plan: PlanDocument, day_cost: Array) -> Risk:
+    money = plan["cost"]["plan"] - plan["cost"]["visits"]
+    one = float(day_cost[0]) if np.ptp(day_cost) == 0 and day_cost[0] > 0 else None
     return {
-        "money": plan["cost"]["plan"] - plan["cost"]["visits"],
+        "money": money,
+        "day_cost": one,
+        "days_weighed": None if one is None else money / one,
         "money_without_visits": plan["cost"]["without_visits"],
         "days_out_of_tolerance": plan["days_out_of_tolerance"]["plan"],
         "days_out_without_visits": plan["days_out_of_tolerance"]["without_visits"],
@@ -153,10 +157,14 @@ def _bench(done: Array, to_come: Array, visit_cost: Array) -> BenchCost:
     }
 
 
-def _notes(found: Records, ask: SeasonAsk, plan: PlanDocument | None) -> list[str]:
+def _notes(
+    found: Records, ask: SeasonAsk, plan: PlanDocument | None, costs: pl.DataFrame
+) -> list[str]:
+    labour = labour_note(costs)
     away = found.meters.filter(~pl.col("gone") & (pl.col("state") == "lent"))["meter_id"].to_list()
     notes = ask.supposed() if plan else []
     notes.append("The price of days ridden out of tolerance is a risk: it is not in the total.")
+    notes.extend([labour] if labour else [])
     if ask.last <= found.as_of:
         notes.append("The period is over: everything is counted from the records.")
     elif ask.first <= found.as_of:

@@ -30,9 +30,11 @@ class Verdict(TypedDict):
     """Keep a meter or replace it.
 
     gain_if_replaced: what a new one saves over three years beyond its price; chance_pays: that
-    it saves anything; find_out_first: what to do before deciding
+    it saves anything; find_out_first: what to do before deciding; verdict: all of that in a word,
+    for pages, commands and files
     """
 
+    verdict: Literal["keep", "replace", "bench first", "compare first", "gone"]
     keep_or_replace: Literal["keep", "replace"] | None
     holding_cost_per_year: float
     new_holding_cost_per_year: float
@@ -48,12 +50,29 @@ class MeterCost(Cost, Verdict):
 
 
 class Risk(TypedDict):
-    """Money that days ridden out of tolerance stand for, and the days, with and without visits."""
+    """Money that days ridden out of tolerance stand for, and the days, with and without visits.
+
+    day_cost: of one such day, days_weighed: how many of them the money stands for, since a day of
+    a race counts for more; None where groups have different prices
+    """
 
     money: float
     money_without_visits: float
     days_out_of_tolerance: float
     days_out_without_visits: float
+    day_cost: float | None
+    days_weighed: float | None
+
+
+class GroupDue(TypedDict):
+    """When a group's own meters are due, in years from the day of the budget, soonest first.
+
+    later: meters that are not due within five years
+    """
+
+    group: str
+    years: list[float]
+    later: int
 
 
 class BenchCost(TypedDict):

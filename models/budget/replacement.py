@@ -184,9 +184,15 @@ def _verdict(
     """Weigh the yearly costs of a meter, as likely as each other, against a new one's."""
     own = float(owns.mean())
     if row["gone"]:
-        return {**_keep(own, fresh, "It has left the fleet."), "keep_or_replace": None}
+        gone = _keep(own, fresh, "It has left the fleet.")
+        return {**gone, "keep_or_replace": None, "verdict": "gone"}
     if not ridden:
-        return _keep(0.0, 0.0, "Nobody is assigned to ride it: it costs nothing to keep.")
+        return _keep(
+            0.0,
+            0.0,
+            "Nobody is assigned to ride it: it needs no visit and no day of it is out of "
+            "tolerance. What stands under cost is its battery and its part of the losses expected.",
+        )
     fixed = row["slope_convention"] == "fixed"
     how = "cannot be reset: over three years its days out of tolerance cost" if fixed else "takes"
     text = f"It {how} {own:.0f}{unit} a year{'' if fixed else ' to hold within tolerance'}, "
@@ -201,17 +207,19 @@ def _verdict(
     told["gain_interval90"] = [min(float(low), gain), max(float(high), gain)]
     price = f"a new one for {new:.0f}{unit}"
     if gain > 0 and pays >= SURE:
-        told["keep_or_replace"] = "replace"
+        told["keep_or_replace"] = told["verdict"] = "replace"
         told["reason"] = f"{text}: {price} pays for itself in {YEARS_SAID} ({chance(pays)} sure)."
     elif gain > 0:
         still = row["static_check"] is False
         told["find_out_first"] = "compare" if still else "bench"
+        told["verdict"] = "compare first" if still else "bench first"
         told["reason"] = _find_out_first(text, price, pays, still, benched)
     return told
 
 
 def _keep(own: float, fresh: float, reason: str) -> Verdict:
     return {
+        "verdict": "keep",
         "keep_or_replace": "keep",
         "holding_cost_per_year": own,
         "new_holding_cost_per_year": fresh,

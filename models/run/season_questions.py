@@ -1,6 +1,7 @@
 """What the season and budget pages ask: who comes when, what it costs, what other ways would."""
 
 import pickle
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import NotRequired, TypedDict, cast
 
@@ -9,7 +10,8 @@ import polars as pl
 
 from ingest.admin import Pins, move_pins, pins
 from ingest.schema import in_force
-from models.budget import BudgetDocument
+from models.budget import BudgetDocument, GroupDue
+from models.metrology import DAYS_A_YEAR
 from models.policies import PoliciesDocument
 from models.run.fleet_questions import status
 from models.run.known import MANAGER, MECHANIC, Fleet, change, question
@@ -61,10 +63,14 @@ class PlanAnswer(PlanDocument):
 
 
 class BudgetAnswer(BudgetDocument):
-    """A budget, with the tolerance and the target that hold unless asked otherwise."""
+    """A budget, with the tolerance and the target that hold unless asked otherwise.
+
+    due: when each group's own meters are due, by their own sessions
+    """
 
     kept_tolerance_pct: float
     kept_target: float
+    due: list[GroupDue]
 
 
 @question(watts=False)
@@ -161,9 +167,15 @@ def bench_list(
 
 @change("visits pinned", MECHANIC, MANAGER)
 def move_visit(
-    fleet: Fleet, meter_id: str, away: date | None = None, to: date | None = None
+    fleet: Fleet,
+    meter_id: str,
+    away: date | None = None,
+    to: date | None = None,
+    keep: Sequence[date] = (),
 ) -> PinnedWeeks:
     """Unpin a meter's visit from one week, pin it to another, or both; days name weeks.
+
+    keep: weeks of its other visits: a pinned meter comes in its pinned weeks only
 
     Return meter_id, weeks (the Mondays it is pinned to now).
     """
@@ -171,7 +183,7 @@ def move_visit(
         raise NoAnswerError(
             f"The week of {to} is past: pin {meter_id} to this week or a later one."
         )
-    before, after = ([day] if day else [] for day in (away, to))
+    before, after = [away] if away else [], [to, *keep] if to else []
     move_pins(fleet.store, meter_id, away=before, to=after)
     return {"meter_id": meter_id, "weeks": list(pins(fleet.store).get(meter_id, ()))}
 
@@ -220,7 +232,18 @@ def budget(fleet: Fleet, asked: SeasonAsk) -> BudgetAnswer:
         **document,
         "kept_tolerance_pct": ready.settings.tolerance_pct,
         "kept_target": ready.settings.reliability_target,
+        "due": _due(fleet),
     }
+
+
+def _due(fleet: Fleet) -> list[GroupDue]:
+    known = fleet.once(status)
+    rows: list[GroupDue] = []
+    for group in sorted({row["group"] for row in known["meters"]}):
+        days = [row["due_date"] for row in known["meters"] if row["group"] == group]
+        ahead = sorted((day - known["as_of"]).days / DAYS_A_YEAR for day in days if day)
+        rows.append({"group": group, "years": ahead, "later": sum(day is None for day in days)})
+    return rows
 
 
 @question(MANAGER, watts=False, place="long")

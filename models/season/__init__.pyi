@@ -14,6 +14,7 @@ from .schedule import plan_document as plan_document
 from .season_ask import SeasonAsk as SeasonAsk
 from .season_ask import supposing as supposing
 from .visit_prices import Prices as Prices
+from .visit_prices import labour_note as labour_note
 from .visit_prices import prices as prices
 from .visit_prices import unit_cost as unit_cost
 from .week_list import bench_list as bench_list

@@ -43,6 +43,15 @@ class Unplanned(TypedDict):
     cannot_come: NotRequired[bool]
 
 
+class SecondVisit(TypedDict):
+    """A further visit that a pinned meter would be worth, in the best week with room for it."""
+
+    meter_id: str
+    week: date
+    money_saved: float
+    cost: float
+
+
 class PlanCost(TypedDict):
     """Money of the plan, risk included, of its visits alone, and of no visit at all."""
 
@@ -58,11 +67,15 @@ class DaysOut(TypedDict):
 
 
 class WeekSlots(TypedDict):
-    """How many visits fit in a week and how many are planned; closed: the team is away."""
+    """How many visits fit in a week and how many are planned; closed: the team is away.
+
+    held: sessions held in it so far; slots of a week that has begun are those that are left
+    """
 
     week: date
     slots: int
     used: int
+    held: int
     closed: bool
 
 
@@ -79,6 +92,7 @@ class PlanDocument(_Period):
 
     gap: float
     visits: list[Visit]
+    second_visits: list[SecondVisit]
     unplanned: list[Unplanned]
     cost: PlanCost
     days_out_of_tolerance: DaysOut

@@ -4,6 +4,7 @@ A day ridden out of tolerance costs `out_of_tolerance_day` times the weight of w
 5 on a day of an A race, 2 of a B race, 1 on any other day.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
@@ -53,7 +54,7 @@ def exposure_of(
     for rider in {None, *riders.ravel().tolist()}:
         mine = riders == rider
         race = _race_weights(days, calendar, rider)
-        rest = days_closed(days, calendar, rider) | ((race > 0) & ~racing)
+        rest = days_of_kind(days, calendar, rider, ("closed",)) | ((race > 0) & ~racing)
         ridden[mine & rest] = 0.0
         weight = np.where(mine, ridden * np.maximum(race, 1.0), weight)
         a_race |= mine & (race == WEIGHT["A"]) & (ridden > 0)
@@ -105,11 +106,13 @@ def _race_weights(days: list[date], calendar: pl.DataFrame, rider: str | None) -
     return out
 
 
-def days_closed(days: list[date], calendar: pl.DataFrame, rider: str | None) -> Mask:
-    """Return whether each day [D] lies in a closed period of a rider (None: of the whole team)."""
+def days_of_kind(
+    days: list[date], calendar: pl.DataFrame, rider: str | None, kinds: Sequence[str]
+) -> Mask:
+    """Return whether each day [D] lies in an entry of some kinds of a rider (None: of all)."""
     out = np.zeros(len(days), dtype=np.bool_)
-    closed = _for(calendar, rider).filter(pl.col("kind") == "closed")
-    for first, last in closed.select("from_date", "to_date").iter_rows():
+    rows = _for(calendar, rider).filter(pl.col("kind").fill_null("race").is_in(list(kinds)))
+    for first, last in rows.select("from_date", "to_date").iter_rows():
         out[_span(days, first, last)] = True
     return out
 

@@ -42,6 +42,7 @@ class PlanInputs:
     outlook   the errors to be expected; exposure: who rides what, day by day from the first
     ridden    [M, W] days that the meter is ridden in the week
     closed    [W] weeks in which the team is away
+    held      sessions held in the first week so far
     target    the least probability within tolerance
     lacks     what had to be assumed
     """
@@ -56,6 +57,7 @@ class PlanInputs:
     prices: Prices
     program: VisitProgram
     closed: tuple[bool, ...]
+    held: int
     target: float
     lacks: list[str]
 
@@ -109,10 +111,15 @@ def plan_inputs(
     ids = meters["meter_id"].to_list()
     money = prices(tables["costs"], meters["group"].to_list())
     exposure = exposure_of(ids, days, tables["calendar"], tables["assignments"])
+    held = _held_since(found.sessions, mondays[0])
     slots, closed, lacks = slots_of(
-        mondays, tables["capacity"], tables["calendar"], fixed=ask.slots_per_week
+        mondays,
+        tables["capacity"],
+        tables["calendar"],
+        fixed=ask.slots_per_week,
+        first=first,
+        held=held,
     )
-    slots = np.where([monday < ask.first for monday in mondays], 0, slots)  # its Monday is past
     ends = [*mondays, mondays[-1] + timedelta(weeks=1)]
     pairs = {row["meter_id"]: row for row in typed_rows(side_halves(found.sessions, fleet), Half)}
     ahead = outlook(fleet, meters, ends, found.data.bench, pairs=pairs)
@@ -137,9 +144,14 @@ def plan_inputs(
         money,
         program,
         closed,
+        held,
         target,
         [*assumed, *money.lacks, *lacks],
     )
+
+
+def _held_since(sessions: pl.DataFrame, monday: date) -> int:
+    return int((sessions["measured_at"].dt.date() >= monday).sum())
 
 
 def _pin_weeks(ask: SeasonAsk, ids: list[str], mondays: list[date]) -> dict[int, tuple[int, ...]]:

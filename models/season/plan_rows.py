@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from models.metrology import Array
-from models.season.documents import Unplanned, Visit
+from models.season.documents import SecondVisit, Unplanned, Visit
 from models.season.plan_inputs import PlanInputs
 from models.season.season_ask import SeasonAsk
 from models.season.visit_program import Visits
@@ -160,6 +160,38 @@ def _why_not(inputs: PlanInputs, meter: int, money: float, *, days: float, no_sl
         f"{carried}; a visit in the best week would spare {inputs.money(best)} of that and costs "
         f"{inputs.money(float(inputs.prices.visit[meter]))}"
     )
+
+
+def second_visits(inputs: PlanInputs, chosen: Visits) -> list[SecondVisit]:
+    """Return what a visit beside its pins would spare each pinned meter, where it pays."""
+    used = np.bincount(
+        [week for weeks in chosen.weeks for week in weeks], minlength=len(inputs.mondays)
+    )
+    free = np.flatnonzero(inputs.program.slots > used).tolist()
+    rows = [
+        _second_visit(inputs, meter, chosen.weeks[meter], free) for meter in inputs.program.pins
+    ]
+    return [row for row in rows if row is not None and row["money_saved"] > row["cost"]]
+
+
+def _second_visit(
+    inputs: PlanInputs, meter: int, weeks: Weeks, free: list[int]
+) -> SecondVisit | None:
+    now = inputs.risk(meter, weeks)
+    spared = {
+        week: inputs.money_out(meter, now - inputs.risk(meter, (*weeks, week)))
+        for week in free
+        if week not in weeks
+    }
+    if not spared:
+        return None
+    best = max(spared, key=lambda week: spared[week])
+    return {
+        "meter_id": inputs.meters[meter]["meter_id"],
+        "week": inputs.mondays[best],
+        "money_saved": spared[best],
+        "cost": float(inputs.prices.visit[meter]),
+    }
 
 
 def _most_spared(inputs: PlanInputs, meter: int) -> float:

@@ -14,7 +14,7 @@ from models.records import Records, Settings, Tables
 from models.season.documents import PlanDocument, Unplanned, Visit, WeekSlots
 from models.season.pins import AWAY_STATES, check_pins, reasons_away
 from models.season.plan_inputs import PlanInputs, plan_inputs
-from models.season.plan_rows import plan_notes, unplanned_rows, visit_rows
+from models.season.plan_rows import plan_notes, second_visits, unplanned_rows, visit_rows
 from models.season.season_ask import SeasonAsk, supposing
 from models.season.visit_program import Visits, choose_visits, wanted_visits
 from models.status import fit_state
@@ -50,6 +50,7 @@ def plan_document(
         "to": ask.last,
         "gap": chosen.gap,
         "visits": visits,
+        "second_visits": second_visits(inputs, chosen),
         "unplanned": [*unplanned, *away],
         "cost": {
             "currency": inputs.prices.currency,
@@ -127,8 +128,14 @@ def _week_slots(inputs: PlanInputs, chosen: Visits) -> list[WeekSlots]:
         [week for weeks in chosen.weeks for week in weeks], minlength=len(inputs.mondays)
     )
     return [
-        {"week": monday, "slots": int(slots), "used": int(n), "closed": closed}
-        for monday, slots, n, closed in zip(
-            inputs.mondays, inputs.program.slots, used, inputs.closed, strict=True
+        {
+            "week": monday,
+            "slots": int(slots),
+            "used": int(n),
+            "held": 0 if week else inputs.held,
+            "closed": closed,
+        }
+        for week, (monday, slots, n, closed) in enumerate(
+            zip(inputs.mondays, inputs.program.slots, used, inputs.closed, strict=True)
         )
     ]

@@ -50,6 +50,23 @@ def prices(costs: pl.DataFrame, groups: list[str]) -> Prices:
     )
 
 
+def labour_note(costs: pl.DataFrame) -> str | None:
+    """Return how the technician's time enters the price of a visit; None where it has no price."""
+    items = set(costs["item"])
+    if "bench_session" in items:
+        return (
+            "A visit costs bench_session and transport. bench_session stands for the whole session"
+            + (
+                ", labour included: bench_hour is not added to it."
+                if "bench_hour" in items
+                else "; put the technician's time into it."
+            )
+        )
+    if "bench_hour" in items:
+        return f"A visit costs {BENCH_HOURS:g} of bench_hour, for labour, and transport."
+    return None
+
+
 def _by_group(costs: pl.DataFrame, item: str, groups: list[str]) -> Array:
     """Return the price of an item for each meter, nan where it has none."""
     price = {group: unit_cost(costs, item, group) for group in set(groups)}

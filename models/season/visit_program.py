@@ -11,7 +11,7 @@ Ref  Desrosiers & Lübbecke (2005), A primer in column generation (the method; f
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -35,7 +35,7 @@ class VisitProgram:
     exposure_cost   [M, W] money lost in that week if the meter is out of tolerance all week
     visit_cost      [M] money per visit
     slots           [W] visits that fit in the week
-    pins            meter row → weeks in which it must be visited
+    pins            meter row → weeks in which it must be visited, and no others
     """
 
     risk_unvisited: Array
@@ -94,14 +94,15 @@ def wanted_visits(program: VisitProgram) -> list[Weeks]:
     shut = (program.slots <= 0) & program.slots.any()
     price: Array = np.where(shut, np.inf, 0.0)
     free = np.zeros(program.exposure_cost.shape, dtype=np.bool_)
-    return _cheapest_paths(_arc_costs(program), program.visit_cost, price, free)[0]
+    arcs = _arc_costs(replace(program, pins={}))
+    return _cheapest_paths(arcs, program.visit_cost, price, free)[0]
 
 
 def _arc_costs(program: VisitProgram) -> Array:
     """Return the risk from node i until the start of week t (t = W: the end), [M, W+1, W+1].
 
     Node 0 is the plan's start, node w + 1 a visit in week w: an arc to a visit in week w reads
-    column w, the last arc of a path column W.
+    column w, the last arc of a path column W. A pinned meter has no arc to a week without its pin.
     """
     meters, weeks = program.exposure_cost.shape
     cost = np.full((meters, weeks + 1, weeks + 1), np.inf)
@@ -111,6 +112,9 @@ def _arc_costs(program: VisitProgram) -> Array:
     for week in range(weeks):
         after = program.risk_after[:, week, week:] * program.exposure_cost[:, week:]
         cost[:, week + 1, week + 1 :] = np.cumsum(after, axis=1)
+    for meter, pinned in program.pins.items():
+        if pinned:
+            cost[meter][:, [week for week in range(weeks) if week not in pinned]] = np.inf
     return cost
 
 

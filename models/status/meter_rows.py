@@ -47,8 +47,8 @@ def meter_rows(
             "alarms": alarms.get(facts["meter_id"], []),
             "temperature": temperature(facts["gain_error_pct"], facts["gain_error_sd_pct"], warmth),
         }
-        if static is False:
-            instead = Reason("ride_it")
+        instead = _instead(facts, static)
+        if instead is not None:
             row["next_action"], row["short_action"] = str(instead), instead.short
         more = list(_more_reasons(row))
         row["reasons"] += map(str, more)
@@ -58,6 +58,16 @@ def meter_rows(
         )
         rows.append(row)
     return rows
+
+
+def _instead(row: MeterFacts, static: bool | None) -> Reason | None:
+    """Return what to do where the bench cannot tell, or where no date presses: nobody rides it."""
+    if static is False:
+        return Reason("ride_it")
+    spare = row["role"] is not None and row["rider_id"] is None
+    if spare and row["status"] in ("ok", "soon", "due") and row["due_date"] is not None:
+        return Reason("bench_before_ridden", due_on=row["due_date"])
+    return None
 
 
 def _sides(row: Mapping[str, float | None]) -> PairSides | None:

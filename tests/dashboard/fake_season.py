@@ -66,8 +66,12 @@ class FakeDecisions:
     def _plan(self, slots: int) -> Document:
         weeks = {meter: week(n).isoformat() for meter, n in PLANNED} if slots else {}
         pins = self._pins()
-        weeks |= {meter: days[0] for meter, days in pins.items() if days}
-        visits = [self._visit(meter, at, pinned=meter in pins) for meter, at in weeks.items()]
+        several = {meter: [at] for meter, at in weeks.items()} | pins
+        visits = [
+            self._visit(meter, at, pinned=meter in pins)
+            for meter, days in several.items()
+            for at in days
+        ]
         visits.sort(key=lambda row: (row["week"], row["meter_id"]))
         used = [sum(v["week"] == week(n).isoformat() for v in visits) for n in range(WEEKS)]
         return {
@@ -77,6 +81,7 @@ class FakeDecisions:
             "target": 0.9,
             "gap": 0.0,
             "visits": visits,
+            "second_visits": [],
             "unplanned": self._unplanned(),
             "cost": {"currency": "EUR", "plan": 500.0, "visits": 300.0, "without_visits": 1700.0},
             "days_out_of_tolerance": {"plan": 12.3, "without_visits": 171.0},
@@ -85,6 +90,7 @@ class FakeDecisions:
                     "week": week(n).isoformat(),
                     "slots": 0 if n == 4 else slots,
                     "used": used[n],
+                    "held": 0,
                     "closed": n == 4,
                 }
                 for n in range(WEEKS)
@@ -148,10 +154,15 @@ class FakeDecisions:
         ]
 
     def move_visit(
-        self, meter_id: str, away: date | None = None, to: date | None = None
+        self,
+        meter_id: str,
+        away: date | None = None,
+        to: date | None = None,
+        keep: Sequence[date] = (),
     ) -> Document:
         kept = [day for day in self._pins().get(meter_id, []) if day != str(away)]
-        self._pins()[meter_id] = sorted({*kept, *([to.isoformat()] if to else [])})
+        after = [day.isoformat() for day in (to, *keep)] if to else []
+        self._pins()[meter_id] = sorted({*kept, *after})
         if not self._pins()[meter_id]:
             del self._pins()[meter_id]
         return {"meter_id": meter_id, "weeks": self._pins().get(meter_id, [])}
@@ -402,6 +413,7 @@ def _kept(meter: str, cost: float, verdict: str) -> Document:
         "meter_id": meter,
         "cost": cost,
         "interval90": [0.0, 2 * cost],
+        "verdict": verdict,
         "keep_or_replace": verdict,
         "reason": reason,
         "holding_cost_per_year": 43.0,

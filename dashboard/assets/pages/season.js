@@ -6,9 +6,22 @@
 
   function move(meter, away, to) {
     count += 1;
-    const asked = { meter_id: meter, away: away || null, to: to || null, n: Date.now() + count };
+    const asked = {
+      meter_id: meter,
+      away: away || null,
+      to: to || null,
+      keep: weeksOf(meter).filter((week) => week !== away),
+      n: Date.now() + count,
+    };
     showMoved(meter, away, to);
     set("season-move", { data: asked });
+  }
+
+  // The weeks that the plan has a meter in: those of its visits that are not moved stay.
+  function weeksOf(meter) {
+    const name = window.CSS.escape(meter);
+    const visits = document.querySelectorAll('.week[data-week] .visit[data-meter="' + name + '"]');
+    return Array.from(visits).map((visit) => visit.dataset.week);
   }
 
   // What was asked for is shown at once, over the old plan, which stays greyed until the new one
@@ -145,6 +158,7 @@
     if (opened.week) byId("season-visit-week").value = opened.week;
     warnOfRace();
     byId("season-unpin").hidden = !opened.pinned;
+    byId("season-add").hidden = !opened.week;
     const asOf = window.slopewatch.asOf();
     const address = meterPath(opened.meter) + (asOf ? "?as_of=" + asOf : "");
     byId("season-visit-meter").setAttribute("href", address);
@@ -156,6 +170,11 @@
       const to = byId("season-visit-week").value;
       byId("season-visit").close();
       move(opened.meter, opened.week, to);
+    },
+    "season-add": function () {
+      const to = byId("season-visit-week").value;
+      byId("season-visit").close();
+      if (!weeksOf(opened.meter).includes(to)) move(opened.meter, null, to);
     },
     "season-unpin": function () {
       byId("season-visit").close();
@@ -175,6 +194,8 @@
   document.addEventListener("click", function (event) {
     const visit = visitOf(event);
     if (visit) return show(visit);
+    const second = around(event, ".second-visit");
+    if (second) return move(second.dataset.meter, null, second.dataset.week);
     const unpin = around(event, ".unpin");
     if (unpin) return move(unpin.dataset.meter, unpin.dataset.week, null);
     const named = around(event, "[id]");

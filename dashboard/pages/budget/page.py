@@ -21,7 +21,7 @@ TITLE = "Budget"
 PLACE = 50
 ROLES = (MANAGER, OWNER)
 CSV_COLUMNS = (
-    *("meter_id", "cost", "cost_lo90", "cost_hi90", "keep_or_replace"),
+    *("meter_id", "cost", "cost_lo90", "cost_hi90", "verdict", "keep_or_replace"),
     *("holding_cost_per_year", "new_holding_cost_per_year", "gain_if_replaced"),
     *("gain_lo90", "gain_hi90", "chance_pays", "find_out_first", "reason"),
 )

@@ -8,8 +8,7 @@ from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document, Fields, View, meter_path
 
-VERDICTS = {"keep": "Keep", "replace": "Replace", None: "Gone"}
-FIRST: dict[str | None, str] = {"bench": "Bench first", "compare": "Compare first"}
+FIRST = ("Bench first", "Compare first")
 FEW: Document = {"paginationPageSize": 10, "paginationPageSizeSelector": [10, 25, 50, 200]}
 PRINTED = 8  # meters on the printed page
 
@@ -30,7 +29,7 @@ def ranking_part(found: Document, view: View) -> html.Section:
 
 
 def _worth_printing(rows: Sequence[Document]) -> Sequence[Document]:
-    bad = [row for row in rows if row["verdict"] != VERDICTS["keep"]]
+    bad = [row for row in rows if row["verdict"] != "Keep"]
     return (bad or rows)[:PRINTED]
 
 
@@ -39,10 +38,10 @@ def _printed(row: Document) -> html.Li:
 
 
 def _how_many(rows: Sequence[Document]) -> str:
-    sure = sum(row["verdict"] == VERDICTS["replace"] for row in rows)
+    sure = sum(row["verdict"] == "Replace" for row in rows)
     many = theme.plural(sure, "meter") if sure else "No meter"
     said = f"{many} would pay for a new one within three years."
-    first = sum(row["verdict"] in FIRST.values() for row in rows)
+    first = sum(row["verdict"] in FIRST for row in rows)
     if first:
         said += f" Of {theme.plural(first, 'meter')} too little is known to say: measure first."
     return said
@@ -56,11 +55,10 @@ def meter_rows(found: Document, view: View) -> list[Fields]:
 
 def _meter_row(row: Document, view: View) -> Fields:
     own, new = row.get("holding_cost_per_year"), row.get("new_holding_cost_per_year")
-    verdict = VERDICTS.get(row["keep_or_replace"], VERDICTS["keep"])
     return {
         "meter_id": row["meter_id"],
         "href": view.link(meter_path(row["meter_id"])),
-        "verdict": FIRST.get(row.get("find_out_first")) or verdict,
+        "verdict": theme.title(row["verdict"]),
         "gain": row.get("gain_if_replaced"),
         "gain_text": theme.estimate(
             theme.number(row.get("gain_if_replaced"), 0, signed=True),

@@ -12,6 +12,7 @@ GROUPS = (
     *("Group", "Meters", "Cost, 90 %", "Drift a year, 90 %"),
     *("Sessions that found it out of tolerance, 90 %", "Probability in tolerance after a year"),
     "Years until the target is missed, 90 %",
+    "Its meters' due dates, years from now",
 )
 
 
@@ -41,7 +42,11 @@ def items_part(found: Document) -> html.Section:
 def groups_part(found: Document) -> html.Section:
     """Return each group's cost, and how long its meters stay within tolerance."""
     costs = {row["group"]: row for row in found["by_group"]}
-    rows = [_group(row, costs.get(row["group"]), found["currency"]) for row in found["groups"]]
+    due = {row["group"]: row for row in found.get("due", ())}
+    rows = [
+        (*_group(row, costs.get(row["group"]), found["currency"]), _due(due.get(row["group"])))
+        for row in found["groups"]
+    ]
     return parts.section(
         "By group",
         parts.plain_table(GROUPS, rows, name="By group", headed=True),
@@ -49,7 +54,9 @@ def groups_part(found: Document) -> html.Section:
         note="Drift of the sensor, with changes of the slope added back. The day on which a meter "
         "left its tolerance is only known to lie between two sessions (interval-censored); it "
         "counts from the first day in use, of meters reset at the bench meanwhile: "
-        "left alone, they would be out sooner.",
+        "left alone, they would be out sooner. Those years are of a group since its meters were "
+        "new, with all that knocks and wrong settings did. A due date is of one meter since its "
+        "last session, with no knock to come, and is later where it was reset lately.",
     )
 
 
@@ -71,6 +78,18 @@ def _group(row: Document, cost: Document | None, unit: str | None) -> tuple[Any,
         ),
         _years(row),
     )
+
+
+def _due(row: Document | None) -> str:
+    """Return when a group's meters are due: half of them by 1.2 (0 to 1.8; 1 later than 5)."""
+    if row is None or not row["years"]:
+        return theme.MISSING
+    years = row["years"]
+    low, half, high = (
+        theme.number(value, 1) for value in (years[0], years[len(years) // 2], years[-1])
+    )
+    later = f"; {row['later']} after 5" if row["later"] else ""
+    return f"{half} ({low} to {high}{later})"
 
 
 def _cost(cost: Document, unit: str | None) -> str:

@@ -93,9 +93,20 @@ def _facts(found: Document) -> html.Dl:
         pairs += [
             ("Days ridden out of tolerance", f"about {theme.number(days, 0)}"),
             ("The same without any visit", f"about {theme.number(without, 0)}"),
-            ("Risk of those days (not spent)", theme.money(risk["money"], unit)),
+            ("Risk of those days (not spent)", _risk(risk, unit)),
         ]
     return parts.facts(pairs)
+
+
+def _risk(risk: Document, unit: str | None) -> str:
+    """Return the money that the days stand for, and how it is reckoned: a race weighs more."""
+    money, days = theme.money(risk["money"], unit), risk.get("days_weighed")
+    if days is None:
+        return money
+    return (
+        f"{money}: {theme.number(days, 0)} days × {theme.money(risk['day_cost'], unit)}, where a "
+        f"day of an A race counts as 5 and of a B race as 2"
+    )
 
 
 def _visits(found: Document) -> str:

@@ -38,8 +38,8 @@ def board(plan: Document, query: str) -> html.Section:
             className="board",
         ),
         name="season-board",
-        note="Drag a visit to another week, or press it and choose a week: it is then pinned "
-        "there, and the rest is planned around it. The percentage is the probability that the "
+        note="Drag a visit to another week, or press it and choose a week: it then comes in that "
+        "week only, and the rest is planned around it. The percentage is the probability that the "
         "meter is still within tolerance when its visit comes.",
     )
 
@@ -119,7 +119,9 @@ def _slots(week: Document) -> list[Any]:
     if week["closed"] and not used:
         return [html.Span("closed", className="quiet-words")]
     if not slots and not used:
-        return [html.Span("no slot", className="quiet-words")]
+        held = week.get("held")
+        words = f"no slot left, {theme.plural(held, 'session')} held" if held else "no slot"
+        return [html.Span(words, className="quiet-words")]
     if used > slots:
         words = f"{used} for {theme.plural(slots, 'slot')}: too many"
         return [html.Span(words, className="slots-over"), _boxes(slots, slots)]
@@ -182,9 +184,12 @@ def visit_dialog() -> html.Dialog:
             html.Div(
                 [
                     html.Button("Pin to this week", id="season-pin", n_clicks=0),
+                    html.Button(
+                        "Add a second visit", id="season-add", className="quiet", n_clicks=0
+                    ),
                     html.Button("Unpin", id="season-unpin", className="quiet", n_clicks=0),
                     html.A("Open the meter", id="season-visit-meter", href="#", className="inner"),
-                    html.Button("Close", id="season-close", className="quiet", n_clicks=0),
+                    html.Button("Cancel", id="season-close", className="quiet", n_clicks=0),
                 ],
                 className="dialog-end",
             ),

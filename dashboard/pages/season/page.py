@@ -100,7 +100,7 @@ def draw(plan: Document, asked: Document) -> list[Any]:
     return [
         html.P(headline(plan), className="headline"),
         *[parts.remark(theme.sentence(text)) for text in [*plan["notes"], *plan["lacks"]]],
-        *[parts.warning(line) for line in second_visits(plan)],
+        *[second_visit(row, plan["cost"]["currency"]) for row in plan["second_visits"]],
         board(plan, query_of(asked)),
         pinned_part(plan["pins"], plan["idle_pins"]),
         unplanned_part(plan, asked["as_of"]),
@@ -120,26 +120,23 @@ def headline(plan: Document) -> str:
     )
 
 
-def second_visits(plan: Document) -> list[str]:
-    """Return why a meter that is pinned to a week keeps another visit, and what each is worth."""
-    return [
-        _second_visit(pin, other, plan["cost"]["currency"])
-        for pin in plan["visits"]
-        if pin.get("pinned")
-        for other in plan["visits"]
-        if other["meter_id"] == pin["meter_id"] and not other.get("pinned")
-    ]
-
-
-def _second_visit(pin: Document, other: Document, unit: str | None) -> str:
-    (saves, costs), (pin_saves, pin_costs) = (
-        (theme.money(visit["money_saved"], unit), theme.money(visit["cost"], unit))
-        for visit in (other, pin)
-    )
-    return (
-        f"{pin['meter_id']} is pinned to the week of {theme.day(pin['week'])}. A second visit "
-        f"stays in the week of {theme.day(other['week'])}: it saves another {saves} and costs "
-        f"{costs}. Beside it, the pinned visit saves {pin_saves} and costs {pin_costs}."
+def second_visit(row: Document, unit: str | None) -> html.P:
+    """Return what a further visit of a pinned meter would be worth, and the button for it."""
+    saves, costs = theme.money(row["money_saved"], unit), theme.money(row["cost"], unit)
+    week = theme.day(row["week"])
+    return html.P(
+        [
+            f"{row['meter_id']} comes as it is pinned. A second visit in the week of {week} would "
+            f"save another {saves} of risk and cost {costs}. ",
+            html.Button(
+                "Plan it too",
+                className="quiet second-visit",
+                n_clicks=0,
+                **parts.facts_of(meter=row["meter_id"], week=row["week"]),
+                **parts.aria(label=f"Plan a second visit of {row['meter_id']} in week of {week}"),
+            ),
+        ],
+        className="remark",
     )
 
 
@@ -156,7 +153,8 @@ def register(app: Dash, data: Guarded) -> None:
 
     def move(asked: Document) -> None:
         away, to = (_day(asked.get(name)) for name in ("away", "to"))
-        data.ask(run.move_visit, asked["meter_id"], away=away, to=to)
+        keep = [date.fromisoformat(day) for day in asked.get("keep") or ()]
+        data.ask(run.move_visit, asked["meter_id"], away=away, to=to, keep=keep)
 
     show_arrived(
         app,

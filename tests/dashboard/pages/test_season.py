@@ -104,17 +104,14 @@ def test_pinned_visit_says_so_and_can_be_unpinned(data):
     assert "Pinned by hand (1)" in text(tree)
 
 
-def test_a_second_visit_of_a_pinned_meter_says_why_it_stays(data):
-    data.move_visit("S001", to=week(6))
+def test_a_second_visit_of_a_pinned_meter_is_offered_with_what_it_is_worth(data):
     told, asked = planned(data)
-    plan = told["document"]
-    assert season.second_visits(plan) == []
-    first = next(v for v in plan["visits"] if v["meter_id"] == "S001")
-    second = first | {"week": week(1).isoformat(), "pinned": False, "money_saved": 310.0}
-    plan["visits"].append(second)
-    said = text(season.draw(told["document"], asked))
-    assert "A second visit stays in the week of 4\u00a0Oct\u00a02027: it saves another" in said
-    assert "310\u00a0EUR and costs 60\u00a0EUR" in said
+    offer = {"meter_id": "S001", "week": week(1).isoformat(), "money_saved": 310.0, "cost": 60.0}
+    plan = told["document"] | {"second_visits": [offer]}
+    tree = season.draw(plan, asked)
+    assert "save another 310\u00a0EUR of risk and cost 60\u00a0EUR" in text(tree)
+    (button,) = [b for b in of_kind(tree, "Button") if "second-visit" in str(b.className)]
+    assert getattr(button, "data-week") == week(1).isoformat()
 
 
 def test_what_can_be_done_just_before_a_race_is_shown_with_its_risk():

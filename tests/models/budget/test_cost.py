@@ -124,7 +124,7 @@ def test_what_is_not_known_is_found_out_before_it_is_replaced(team: tuple[Any, F
     assert told["gain_if_replaced"] > 0
     assert 0.05 < told["chance_pays"] < 0.8
     assert told["keep_or_replace"] == "keep"
-    assert told["find_out_first"] == "compare"
+    assert (told["find_out_first"], told["verdict"]) == ("compare", "compare first")
     assert told["reason"].startswith("Compare it on rides first.")
     low, high = told["gain_interval90"]
     assert low < 0 < high

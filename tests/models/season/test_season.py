@@ -149,6 +149,31 @@ def test_slots_of_a_week() -> None:
     assert "no capacity" in lacks[0]
 
 
+def test_the_crew_away_and_days_past_take_their_part_of_a_weeks_slots() -> None:
+    """By hand: 5 a week; a race from Thursday leaves 3 of 5 days, a camp of a rider all of them;
+    from Wednesday on 3 days have 3 slots, of which 4 held sessions leave 1."""
+    mondays = [MONDAY + timedelta(weeks=k) for k in range(3)]
+    capacity = table(
+        "capacity",
+        {"from_date": MONDAY, "to_date": MONDAY + timedelta(days=30), "slots": 5.0},
+        {"from_date": mondays[2], "to_date": mondays[2] + timedelta(days=6), "slots": 1.0},
+    )
+    thursday = mondays[1] + timedelta(days=3)
+    away = {"from_date": thursday, "to_date": thursday + timedelta(days=3)}
+    calendar = table(
+        "calendar",
+        {"name": "Stages", "kind": "race", **away},
+        {"name": "Her camp", "kind": "camp", "rider_id": "R1", **away},
+    )
+    slots, _, _ = slots_of(mondays, capacity, calendar, fixed=None)
+    assert slots.tolist() == [5, 3, 1]
+    first = MONDAY + timedelta(days=2)
+    slots, _, _ = slots_of(mondays, capacity, calendar, fixed=None, first=first, held=4)
+    assert slots.tolist() == [1, 3, 1]
+    slots, _, _ = slots_of(mondays, capacity, calendar, fixed=4, first=first)
+    assert slots.tolist() == [2, 4, 4]
+
+
 def test_prices_of_a_group_come_before_those_for_all() -> None:
     costs = table(
         "costs",
@@ -252,6 +277,10 @@ def test_no_slots_pins_and_closed_weeks(team: tuple[Any, FleetFit]) -> None:
     plan = plan_document(found, fitted, tables, SETTINGS, pinned)
     assert (week, meter) in {(v["week"], v["meter_id"]) for v in plan["visits"] if v["pinned"]}
     assert max(Counter(v["week"] for v in plan["visits"]).values()) == 1
+    assert [v["meter_id"] for v in plan["visits"]].count(meter) == 1
+    for offer in plan["second_visits"]:
+        assert offer["meter_id"] == meter
+        assert offer["money_saved"] > offer["cost"]
     tables["calendar"] = table(
         "calendar",
         {

@@ -70,5 +70,5 @@ def test_costs_are_taken_along(visit, address):
     with page.expect_download() as got:
         page.click("#budget-csv")
     lines = got.value.path().read_text("utf-8").splitlines()
-    assert lines[0].startswith("meter_id,cost,cost_lo90,cost_hi90,keep_or_replace")
-    assert lines[1].startswith("S001,60.0,0.0,120.0,replace,")
+    assert lines[0].startswith("meter_id,cost,cost_lo90,cost_hi90,verdict,keep_or_replace")
+    assert lines[1].startswith("S001,60.0,0.0,120.0,replace,replace,")

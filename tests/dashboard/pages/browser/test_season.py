@@ -46,10 +46,22 @@ def test_plan_is_pinned_by_keys_exported_and_unpinned(page, data):
     assert "There is an A race in this week" in page.inner_text("#season-visit-warning")
     page.select_option("#season-visit-week", week(6).isoformat())
     assert page.inner_text("#season-visit-warning") == ""
+    page.click("#season-close")  # nothing is moved by looking
+    page.wait_for_selector("#season-visit", state="hidden")
+    assert "pins_kept" not in data.__dict__ or data.pins_kept == {}
+    page.click(visit_in("S001", 1))
+    page.select_option("#season-visit-week", week(6).isoformat())
     page.focus("#season-pin")
     page.keyboard.press("Enter")
     page.wait_for_selector(visit_in("S001", 6) + ".is-pinned")
     assert data.pins_kept == {"S001": [week(6).isoformat()]}
+    page.click(visit_in("S001", 6))
+    page.select_option("#season-visit-week", week(8).isoformat())
+    page.click("#season-add")
+    page.wait_for_selector(visit_in("S001", 8) + ".is-pinned")
+    assert page.is_visible(visit_in("S001", 6))
+    page.click(f".unpin[data-week='{week(8).isoformat()}']")
+    page.wait_for_selector(visit_in("S001", 8), state="detached")
     assert not page.is_visible("#season-visit")
 
     with page.expect_download() as got:
