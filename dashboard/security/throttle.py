@@ -42,15 +42,16 @@ class Throttle:
     def _wait(self, key: Key, now: float) -> int:
         count, last = self._failures.get(key, (0, now))
         over = count - FREE[key[0]]
-        if over < 0 or now - last > FORGOTTEN_S:
+        if over < 0 or abs(now - last) > FORGOTTEN_S:
             return 0
         pause = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2 ** min(over, 10))
-        return max(0, int(last + pause - now + 0.999))
+        since = max(0.0, now - last)  # a clock that was ahead and was set right
+        return max(0, int(pause - since + 0.999))
 
     def _count(self, keys: tuple[Key, ...], now: float) -> None:
         for key in keys:
             count, last = self._failures.pop(key, (0, now))
-            self._failures[key] = (1 if now - last > FORGOTTEN_S else count + 1, now)
+            self._failures[key] = (1 if abs(now - last) > FORGOTTEN_S else count + 1, now)
         while len(self._failures) > REMEMBERED:
             self._failures.popitem(last=False)
 

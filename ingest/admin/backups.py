@@ -77,7 +77,9 @@ def back_up_today(store: Store, folder: Path, *, keep: int, today: date) -> Path
             f"{folder}: no backup could be made there ({error.strerror or error})."
         ) from error
     days = "[0-9]" * 4 + "-" + "[0-9]" * 2 + "-" + "[0-9]" * 2
-    for old in sorted(folder.glob(f"{store.path.stem}-{days}.duckdb"))[:-keep]:
+    made = sorted(folder.glob(f"{store.path.stem}-{days}.duckdb"))
+    until = [one for one in made if one.name <= copy.name]  # a clock may have been ahead
+    for old in until[:-keep]:
         for suffix in ("", ".gate", ".turnstile", ".wal"):
             old.with_name(old.name + suffix).unlink(missing_ok=True)
         shutil.rmtree(recordings_folder(Store(old)), ignore_errors=True)

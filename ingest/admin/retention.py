@@ -6,9 +6,10 @@ import polars as pl
 
 from ingest.admin.backups import MADE
 from ingest.recordings import recordings_folder, remove_files, stored_summaries
-from ingest.store import Store, record
+from ingest.store import Database, Store, record
 
 FORGOTTEN = "recordings forgotten"
+LONGEST_QUIET = timedelta(days=90)  # a clock further ahead of the last change is not believed
 
 
 def forget_old(store: Store, *, today: date) -> dict[str, int]:
@@ -20,11 +21,20 @@ def forget_old(store: Store, *, today: date) -> dict[str, int]:
         return {"recordings": 0, "changes": 0}
     with store.reading() as db:
         limits = db.setting("recordings_kept_days"), db.setting("changes_kept_days")
+        if limits == (None, None):
+            return {"recordings": 0, "changes": 0}
+        today = min(today, _latest(db, today) + LONGEST_QUIET)
     rides, log = (None if days is None else today - timedelta(days=float(days)) for days in limits)
     return {
         "recordings": 0 if rides is None else _forget_recordings(store, rides),
         "changes": 0 if log is None else _forget_changes(store, log),
     }
+
+
+def _latest(db: Database, today: date) -> date:
+    """Return the day of the last load or change; today where there was none."""
+    days = [*db.frame("imports")["loaded_at"], *db.frame("changes")["changed_at"]]
+    return max((at.date() for at in days), default=today)
 
 
 def _forget_recordings(store: Store, before: date) -> int:

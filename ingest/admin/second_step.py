@@ -70,7 +70,7 @@ def take_code(store: Store, name: str, code: str, *, now: datetime) -> bool:
     with store.writing() as db:
         account = existing(db, name)
         step = step_of(account.code_secret or "", code, now=now) if account.code_secret else None
-        if step is not None and step > (account.code_step or 0):
+        if step is not None and not _was_taken(account, step):
             put_again(db, replace(account, code_step=step))
             return True
         left = _without(account, code)
@@ -80,6 +80,15 @@ def take_code(store: Store, name: str, code: str, *, now: datetime) -> bool:
         told = f"{len(left)} recovery codes left"
         record(db, "account code", name, before=f"{len(left) + 1} recovery codes left", after=told)
         return True
+
+
+def _was_taken(account: Account, step: int) -> bool:
+    """Return whether the code of a step, or of one after it, was taken already.
+
+    A last step that is further ahead than clocks differ was taken while the clock was wrong.
+    """
+    last = account.code_step or 0
+    return last - 2 * STEPS_OFF <= step <= last
 
 
 def _without(account: Account, code: str) -> list[str] | None:

@@ -27,6 +27,7 @@ from .staging import remove_pair_files as remove_pair_files
 from .staging import stage as stage
 from .staging import staged_folder as staged_folder
 from .staging import unreadable_among as unreadable_among
+from .trace_store import own_folder as own_folder
 from .trace_store import read_traces as read_traces
 from .trace_store import recordings_folder as recordings_folder
 from .trace_store import write_traces as write_traces

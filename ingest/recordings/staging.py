@@ -18,11 +18,12 @@ import polars as pl
 
 from ingest.load import UPLOADS, NothingToLoadError
 from ingest.recordings.shards import remove_recordings, stored_summaries
-from ingest.recordings.trace_store import recordings_folder, remove_traces
+from ingest.recordings.trace_store import own_folder, recordings_folder, remove_traces
 from ingest.store import Store, put_in_place, write_whole
 
 STAGED_S = 7 * 86_400.0
 """How long recordings stay staged that nobody kept or discarded."""
+DROPPED = "dropped"
 _DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d) *(\.|$)", re.IGNORECASE)
 _TOKEN = re.compile(r"[0-9a-f]{24}")
 
@@ -31,8 +32,7 @@ def stage(store: Store, files: Iterable[tuple[str, bytes]]) -> str:
     """Stage files, given by name and content; return the token by which they are found again."""
     _sweep(store)
     token = secrets.token_hex(12)
-    folder = _staged(store) / token
-    folder.mkdir(parents=True)
+    folder = own_folder(store, DROPPED, token)
     for name, data in files:
         file = folder / plain_name(name)
         while file.exists():
@@ -59,8 +59,7 @@ def discard_staged(store: Store, token: str) -> None:
 
 def keep_staged(store: Store, file: Path) -> Path:
     """Move a staged file to the kept recordings, under a name of its own; return its path."""
-    kept = recordings_folder(store) / "files"
-    kept.mkdir(parents=True, exist_ok=True)
+    kept = own_folder(store, "files")
     content = sha256(file.read_bytes()).hexdigest()
     target = kept / f"{content[:12]}-{file.name}"
     return put_in_place(file, target)
@@ -71,8 +70,7 @@ def keep_uploads(store: Store, files: Iterable[tuple[str, bytes]]) -> list[Path]
 
     A `pairs` table that is uploaded beside them finds them by their names.
     """
-    folder = uploads_folder(store)
-    folder.mkdir(parents=True, exist_ok=True)
+    folder = own_folder(store, UPLOADS.name)
     paths = []
     for name, data in files:
         paths.append(write_whole(folder / plain_name(name), data, mode=0o666))
@@ -159,7 +157,7 @@ def plain_name(name: str) -> str:
 
 
 def _staged(store: Store) -> Path:
-    return recordings_folder(store) / "dropped"
+    return recordings_folder(store) / DROPPED
 
 
 def _sweep(store: Store) -> None:

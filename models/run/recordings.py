@@ -18,6 +18,7 @@ from ingest.recordings import (
     kept_results,
     may_be_compared,
     meter_readings,
+    own_folder,
     pair_file,
     pairs_on_disk,
     propose_pairs,
@@ -93,7 +94,7 @@ def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
     """
     if not files:
         return []
-    folder = recordings_folder(store)
+    folder = own_folder(store)
     read = read_folder(files, into=folder, progress=_counted(say), time_zone=store.time_zone())
     unreadable = read.filter(pl.col("status") == "unreadable").to_dicts()
     notices = [str(row["error"]) for row in unreadable]

@@ -2,15 +2,18 @@
 
 import json
 import os
+import shutil
 import stat
 import subprocess
 import sys
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import polars as pl
 import pytest
 
-from ingest.admin import remove_rider, riders
+from ingest.admin import back_up, remove_rider, riders
+from ingest.recordings import keep_uploads, recordings_folder, write_traces
 from ingest.store import Store
 from tests.ingest import team
 
@@ -130,6 +133,20 @@ def test_store_and_backup_are_for_the_owner_alone(store: Store, tmp_path: Path) 
     store.compact()
     shared = [store.path, store.backup(tmp_path / "shared.duckdb")]
     assert [oct(stat.S_IMODE(path.stat().st_mode)) for path in shared] == ["0o660"] * 2
+
+
+@pytest.mark.skipif(os.name != "posix", reason="files have no modes here")
+def test_recordings_are_for_whom_the_store_is(store: Store, tmp_path: Path) -> None:
+    folder = recordings_folder(store)
+    folder.mkdir(mode=0o755)  # as it was made before
+    keep_uploads(store, [("ride.fit", b"one")])
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    copy = back_up(store, tmp_path / "copy.duckdb")[1]
+    assert stat.S_IMODE(copy.stat().st_mode) == 0o700
+    shutil.rmtree(folder)
+    store.path.chmod(0o660)
+    write_traces(store, "C1", pl.DataFrame({"watts": [200.0]}))
+    assert stat.S_IMODE(folder.stat().st_mode) & 0o777 == 0o770
 
 
 def test_what_was_begun_is_for_the_owner_alone(
