@@ -29,6 +29,15 @@ class _Request(HTTPRequestParser):  # type: ignore[misc]
         super().__init__(adj)
         self.begun, self.admitted = time.monotonic(), False
 
+    error: Any
+    expect_continue: bool
+
+    def received(self, data: bytes) -> int:
+        """Take in what has come; what is refused already is not asked for with a "100 Continue"."""
+        taken = int(super().received(data))
+        self.expect_continue = self.expect_continue and self.error is None
+        return taken
+
     def parse_header(self, header_plus: bytes) -> None:
         """Read the headers, and lower the limit on the body where nobody is signed in."""
         super().parse_header(header_plus)

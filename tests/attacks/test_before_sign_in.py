@@ -33,11 +33,11 @@ def connected(address: str) -> socket.socket:
     return socket.create_connection((str(place.hostname), place.port), timeout=10)
 
 
-def large(cookie: str = "") -> bytes:
+def large(more: str = "") -> bytes:
     head = (
         "POST /_dash-update-component HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 50000000\r\n"
     )
-    return f"{head}Cookie: {cookie}\r\n\r\n".encode()
+    return f"{head}Cookie: \r\n{more}\r\n".encode()
 
 
 def test_large_bodies_are_refused_when_their_headers_have_come(address: str) -> None:
@@ -45,6 +45,9 @@ def test_large_bodies_are_refused_when_their_headers_have_come(address: str) -> 
         with connected(address) as line:
             line.sendall(large() + more)
             assert line.recv(1000).startswith(b"HTTP/1.1 413")
+    with connected(address) as line:  # not even after a word of the server's
+        line.sendall(large("Expect: 100-continue\r\n"))
+        assert line.recv(1000).startswith(b"HTTP/1.1 413")
     with connected(address) as line:
         line.sendall(
             b"POST /sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\n\r\n"
