@@ -153,12 +153,22 @@ def _budget(args: argparse.Namespace) -> int:
 def _print_tables(document: Mapping[str, Any]) -> None:
     print()
     print(service.to_table(document["by_item"], ("item", "cost", "interval90")))
+    for row in document["beside"]:
+        before = ", ".join(_past(one) for one in row["before"])
+        ahead = _past({**row, "from": document["from"]})
+        print(f"{row['what']}: {before}; now {ahead}. {row['why']}")
     print()
     columns = (
         "group", "meters", "sessions", "drift_pct_per_year", "drift_interval90", "found_out",
         "out_share", "out_share_interval90", "reliable_years", "reliable_years_interval90",
     )  # fmt: skip
     print(service.to_table(document["groups"], columns))
+
+
+def _past(one: Mapping[str, Any]) -> str:
+    """Return what a season held, from the year it began in: 2025: 150, 9000."""
+    numbers = [f"{value:.0f}" for value in (one["n"], one["money"]) if value is not None]
+    return f"{one['from'].year}: {', '.join(numbers)}"
 
 
 def _policies(args: argparse.Namespace) -> int:

@@ -11,7 +11,7 @@ import polars as pl
 
 from models.ageing import group_table
 from models.budget.claims import closing_claims, sensor_excess
-from models.budget.cost_items import bench_visits, budget_items
+from models.budget.cost_items import bench_visits, budget_items, money_interval
 from models.budget.documents import (
     BenchCost,
     BudgetDocument,
@@ -21,6 +21,7 @@ from models.budget.documents import (
     Risk,
 )
 from models.budget.replacement import keep_or_replace, ranked
+from models.budget.seasons_past import beside
 from models.fleet import FleetFit
 from models.metrology import Array
 from models.records import Records, Settings, Tables
@@ -53,7 +54,7 @@ def budget_document(
     here = found.meters.filter(~pl.col("gone") | pl.col("meter_id").is_in(_busy(found, ask)))
     ids = here["meter_id"].to_list()
     plan, lacks = _plan(found, fleet, tables, settings, ask)
-    items, missing = budget_items(found, fleet, tables, ask, here=here, plan=plan, rng=rng)
+    items, missing = budget_items(found, tables, ask, here=here, plan=plan, rng=rng)
     whole = sum(
         (spent.sure[:, None] + spent.draws for spent in items.values()),
         start=np.zeros((len(ids), 1)),
@@ -65,11 +66,9 @@ def budget_document(
         "to": ask.last,
         "currency": money.currency,
         "total": float(whole.mean(axis=1).sum()),
-        "interval90": _interval(whole.sum(axis=0)),
-        "by_item": [
-            {"item": name, **_cost(spent.sure.sum() + spent.draws.sum(axis=0))}
-            for name, spent in items.items()
-        ],
+        "interval90": money_interval(whole.sum(axis=0)),
+        "by_item": [{"item": name, **_cost(spent.sums())} for name, spent in items.items()],
+        "beside": beside(found, fleet, tables, ask, plan=plan, items=items),
         "by_group": _group_rows(here["group"].to_list(), whole),
         "meters": ranked(
             {"meter_id": name, **_cost(whole[m]), **verdicts[name]} for m, name in enumerate(ids)
@@ -116,15 +115,8 @@ def _plan(
     return plan, list(plan["lacks"])
 
 
-def _interval(values: Array) -> list[float]:
-    """Return the middle 90 %, widened to hold the mean: a rare purchase lies outside it."""
-    low, high = np.quantile(values, [0.05, 0.95])
-    mean = values.mean()
-    return [float(min(low, mean)), float(max(high, mean))]
-
-
 def _cost(draws: Array) -> Cost:
-    return {"cost": float(draws.mean()), "interval90": _interval(draws)}
+    return {"cost": float(draws.mean()), "interval90": money_interval(draws)}
 
 
 def _group_rows(groups: list[str], whole: Array) -> list[GroupCost]:

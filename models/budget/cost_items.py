@@ -8,12 +8,11 @@ import numpy as np
 import polars as pl
 
 from ingest.schema import confirmed
-from models.fleet import FleetFit
-from models.metrology import DAYS_A_YEAR, Array, Mask, year_of
+from models.budget.own_rates import DRAWS, services_to_come, swaps_to_come
+from models.metrology import DAYS_A_YEAR, Array, Mask
 from models.records import Records, Tables
 from models.season import PlanDocument, SeasonAsk, prices, unit_cost
 
-DRAWS = 4000
 PRIOR_REPLACED, PRIOR_YEARS = 0.5, 10.0  # replacements and meter-years before there are data
 
 
@@ -24,10 +23,24 @@ class Spent:
     sure: Array
     draws: Array
 
+    def sums(self) -> Array:
+        """Return draws of what all meters together come to [DRAWS]."""
+        return np.asarray(self.sure.sum() + self.draws.sum(axis=0))
+
+    def total(self) -> float:
+        """Return what all meters together come to on average."""
+        return float(self.sums().mean())
+
+
+def money_interval(values: Array) -> list[float]:
+    """Return the middle 90 %, widened to hold the mean: a rare purchase lies outside it."""
+    low, high = np.quantile(values, [0.05, 0.95])
+    mean = values.mean()
+    return [float(min(low, mean)), float(max(high, mean))]
+
 
 def budget_items(
     found: Records,
-    fleet: FleetFit,
     tables: Tables,
     ask: SeasonAsk,
     *,
@@ -49,8 +62,13 @@ def budget_items(
         "bench_session": Spent(
             sum(bench_visits(found, here, ask, plan)) * prices(costs, groups).visit, nothing
         ),
-        "battery": _batteries(found, fleet, here, ask, battery=battery, rng=rng),
-        "service": Spent(_event_costs(found, here, ask), nothing),
+        "battery": _batteries(found, here, ask, battery=battery, rng=rng),
+        "service": Spent(
+            _event_costs(found, here, ask),
+            services_to_come(found, _years_ahead(found, here, ask), new, rng),
+        ),
+        "recertification": Spent(_recertified(found, tables["mass_sets"], here, ask), nothing),
+        "purchase": Spent(_bought(here, ask, new), nothing),
         "replacement": _replacements(found, here, ask, new=new, rng=rng),
     }
     return items, lacks
@@ -83,33 +101,27 @@ def _own_events(found: Records, ask: SeasonAsk) -> pl.DataFrame:
 
 def _batteries(
     found: Records,
-    fleet: FleetFit,
     here: pl.DataFrame,
     ask: SeasonAsk,
     *,
     battery: Array,
     rng: np.random.Generator,
 ) -> Spent:
-    """Price swaps in the records at their own cost, else the item's; those to come as expected."""
+    """Price swaps in the records at their own cost, else the item's; those to come at own rates."""
     swaps = _own_events(found, ask).filter(pl.col("event") == "battery_swap")
     price = dict(zip(here["meter_id"], battery.tolist(), strict=True))
     sure: dict[str, float] = defaultdict(float)
     for name, cost in swaps.select("meter_id", "cost").iter_rows():
         sure[name] += price.get(name, 0.0) if cost is None else cost
-    mean = np.zeros(here.height)
-    if ask.last > found.as_of:
-        known = {name: i for i, name in enumerate(fleet.prepared.devices.meters)}
-        index = np.array([known[name] for name in here["meter_id"]], dtype=np.int64)
-        outlook = fleet.posterior.outlook
-        start = max(ask.first - timedelta(days=1), found.as_of)
-        counts = [
-            outlook.expected(index, np.full(index.size, year_of(day)))[0]
-            for day in (start, ask.last)
-        ]
-        alive = _with_us(here)
-        mean = np.maximum(counts[1] - counts[0], 0.0) * alive
-    return Spent(
-        np.array([sure[name] for name in here["meter_id"]]), _about(mean, rng) * battery[:, None]
+    counts = swaps_to_come(found, here, _years_ahead(found, here, ask), rng)
+    return Spent(np.array([sure[name] for name in here["meter_id"]]), counts * battery[:, None])
+
+
+def _years_ahead(found: Records, here: pl.DataFrame, ask: SeasonAsk) -> Array:
+    """Return the years of the period to come for each meter [M]; 0 where nothing is expected."""
+    start = max(ask.first - timedelta(days=1), found.as_of)
+    return np.asarray(_with_us(here), dtype=np.float64) * max(
+        0.0, (ask.last - start).days / DAYS_A_YEAR
     )
 
 
@@ -119,21 +131,39 @@ def _with_us(here: pl.DataFrame) -> Mask:
     return here.select(~pl.col("gone") & ~lent).to_series().to_numpy()
 
 
-def _about(mean: Array, rng: np.random.Generator) -> Array:
-    """Draw whole numbers with a mean [M, DRAWS]: its floor, or one more.
-
-    Intervals between batteries vary little, so that the count is nearly the mean.
-    """
-    floor = np.floor(mean)[:, None]
-    more = rng.random((mean.size, DRAWS)) < (mean - np.floor(mean))[:, None]
-    return np.asarray(floor + more)
-
-
 def _event_costs(found: Records, here: pl.DataFrame, ask: SeasonAsk) -> Array:
     """Return what other recorded events have cost [M]."""
     rest = _own_events(found, ask).filter(pl.col("event") != "battery_swap")
     cost = dict(rest.group_by("meter_id").agg(pl.col("cost").sum()).iter_rows())
     return np.array([float(cost.get(name) or 0.0) for name in here["meter_id"]])
+
+
+def _recertified(
+    found: Records, mass_sets: pl.DataFrame, here: pl.DataFrame, ask: SeasonAsk
+) -> Array:
+    """Return recertifications of mass sets, done and due in the period, in equal parts [M]."""
+    done = _in_period(recertifications(found), pl.col("date"), ask, found.as_of)["cost"].sum()
+    due = due_certificates(mass_sets, after=max(found.as_of, ask.first), last=ask.last)
+    total = float(done) + len(due) * (usual_recertification(found) or 0.0)
+    return np.full(here.height, total / max(here.height, 1))
+
+
+def recertifications(found: Records) -> pl.DataFrame:
+    """Return the events at which a mass set was certified again, those that cost something."""
+    own = pl.col("bench_id").is_not_null() & (pl.col("event") == "recertified")
+    return found.events.filter(own & (pl.col("cost") > 0) & confirmed())
+
+
+def usual_recertification(found: Records) -> float | None:
+    """Return what the last recertification cost; None where none did."""
+    last = recertifications(found).sort("date")["cost"]
+    return float(last[-1]) if len(last) else None
+
+
+def due_certificates(mass_sets: pl.DataFrame, *, after: date, last: date) -> list[str]:
+    """Return the mass sets whose certificate ends within a period."""
+    due = mass_sets.filter((pl.col("due_on") > after) & (pl.col("due_on") <= last))
+    return due["bench_id"].to_list()
 
 
 def new_price(costs: pl.DataFrame, here: pl.DataFrame) -> Array:
@@ -151,6 +181,18 @@ def replacement_rate(found: Records) -> tuple[float, float]:
     end = pl.min_horizontal(pl.col("retired_date").fill_null(found.as_of), pl.lit(found.as_of))
     days = found.meters.select((end - pl.col("in_service_on")).dt.total_days().clip(0)).to_series()
     return PRIOR_REPLACED + replaced, PRIOR_YEARS + float(days.sum() or 0) / DAYS_A_YEAR
+
+
+def purchases() -> pl.Expr:
+    """Return whether a meter was bought beside the others, for none that it replaces."""
+    return pl.col("replaces_meter_id").is_null() & pl.col("purchase_date").is_not_null()
+
+
+def _bought(here: pl.DataFrame, ask: SeasonAsk, new: Array) -> Array:
+    """Price meters bought in the period, done or planned, that replace none [M]."""
+    mine = purchases() & pl.col("purchase_date").is_between(ask.first, ask.last)
+    paid = pl.coalesce(pl.col("purchase_cost").cast(pl.Float64), pl.Series(new))
+    return here.select(pl.when(mine).then(paid).otherwise(0.0)).to_series().to_numpy()
 
 
 def _replacements(

@@ -9,6 +9,8 @@ from typing import Literal, TypedDict
 from models.ageing import GroupAgeing
 from models.status import FitState
 
+_Period = TypedDict("_Period", {"from": date, "to": date})
+
 
 class Cost(TypedDict):
     cost: float
@@ -84,6 +86,28 @@ class BenchCost(TypedDict):
     planned_cost: float
 
 
+class PastSeason(_Period):
+    """What a past period held of an item: how many, and their money (None: no expense)."""
+
+    n: float
+    money: float | None
+
+
+class BesideRow(TypedDict):
+    """An item in this period beside the same days before.
+
+    before: the same days two years and a year ago; n: how many are planned or expected, None where
+    only money is; interval90: of the money; why: what explains the difference
+    """
+
+    what: str
+    before: list[PastSeason]
+    n: float | None
+    money: float | None
+    interval90: list[float] | None
+    why: str
+
+
 class SensorExcess(TypedDict):
     """A meter's error at the slope it was delivered with, against its stated accuracy (%)."""
 
@@ -100,16 +124,15 @@ class ClosingClaim(SensorExcess):
     text: str
 
 
-_Period = TypedDict("_Period", {"from": date, "to": date})
-
-
 class BudgetDocument(_Period):
-    """What a season costs. groups: how each group ages; lacks: what had to be assumed."""
+    """What a season costs. beside: the same days of the two years before;
+    groups: how each group ages; lacks: what had to be assumed."""
 
     currency: str | None
     total: float
     interval90: list[float]
     by_item: list[ItemCost]
+    beside: list[BesideRow]
     by_group: list[GroupCost]
     meters: list[MeterCost]
     risk: Risk | None

@@ -297,6 +297,19 @@ class FakeDecisions:
                     _priced("group", name, total / 3) | {"meters": 20}
                     for name in ("arm Heron", "pedal Vole", "spider Alder")
                 ],
+                "beside": [
+                    {
+                        "what": "battery",
+                        "before": [
+                            {"from": "2025-09-30", "to": "2025-12-19", "n": 20.0, "money": 60.0},
+                            {"from": "2026-09-30", "to": "2026-12-19", "n": 22.0, "money": 66.0},
+                        ],
+                        "n": None,
+                        "money": 63.0,
+                        "interval90": [40.0, 90.0],
+                        "why": "80 swaps in 60 meter-years of records.",
+                    }
+                ],
                 "groups": [_group(n) for n in ("arm Heron", "pedal Vole", "spider Alder")],
                 "meters": [_kept("S001", total / 40, "replace"), _kept("V002", total / 60, "keep")],
                 "risk": {

@@ -39,6 +39,50 @@ def items_part(found: Document) -> html.Section:
     )
 
 
+def beside_part(found: Document) -> html.Section | None:
+    """Return the period beside the same days of the two years before."""
+    rows = found.get("beside") or []
+    if not rows:
+        return None
+    heads = [_period(one["from"], one["to"]) for one in rows[0]["before"]]
+    unit = found["currency"]
+    return parts.section(
+        "Beside the last two seasons",
+        parts.plain_table(
+            ("Item", *heads, _period(found["from"], found["to"]), "Why it differs"),
+            [_beside(row, unit) for row in rows],
+            name="Beside the last two seasons",
+            headed=True,
+        ),
+        name="budget-beside",
+        note="The past is counted from the records, at what was paid, else at today's prices. What "
+        "is to come is expected, with its 90 % interval.",
+    )
+
+
+def _period(first: str, last: str) -> str:
+    return f"{theme.day(first)} to {theme.day(last)}"
+
+
+def _beside(row: Document, unit: str | None) -> tuple[Any, ...]:
+    past = [_counted(one["n"], theme.money(one["money"], unit)) for one in row["before"]]
+    return (theme.title(row["what"]), *past, _expected(row, unit), theme.sentence(row["why"]))
+
+
+def _counted(n: float | None, money: str) -> str:
+    """Return how many, and their money where it is an expense: 150: 9 000 EUR."""
+    many = None if n is None else theme.number(n, 0)
+    return ": ".join(part for part in (many, money) if part and part != theme.MISSING)
+
+
+def _expected(row: Document, unit: str | None) -> str:
+    money = theme.money(row["money"], unit)
+    low, high = row["interval90"] or (0.0, 0.0)
+    if high - low >= 1:
+        money = theme.estimate(money, theme.money_span([low, high]))
+    return _counted(row["n"], money)
+
+
 def groups_part(found: Document) -> html.Section:
     """Return each group's cost, and how long its meters stay within tolerance."""
     costs = {row["group"]: row for row in found["by_group"]}

@@ -8,7 +8,7 @@ from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document, View
 from dashboard.pages.budget.ranking import ranking_part
-from dashboard.pages.budget.spending import groups_part, items_part
+from dashboard.pages.budget.spending import beside_part, groups_part, items_part
 
 
 def draw_budget(found: Document, as_is: Document | None, asked: Document) -> list[Any]:
@@ -19,6 +19,7 @@ def draw_budget(found: Document, as_is: Document | None, asked: Document) -> lis
         html.P(_what_if(found, as_is, asked), className="what-if-said") if as_is else None,
         _facts(found),
         html.Div([items_part(found), _remarks(found)], className="budget-top"),
+        beside_part(found),
         groups_part(found),
         ranking_part(found, view),
     ]

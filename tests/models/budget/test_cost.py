@@ -12,7 +12,9 @@ import pytest
 
 from models.budget import BudgetDocument, budget_document
 from models.budget.cost_items import replacement_rate
+from models.budget.own_rates import Rate
 from models.budget.replacement import keep_or_replace
+from models.budget.seasons_past import year_before
 from models.fleet import FleetFit
 from models.run.known.pipeline import drift_by_group
 from models.season import SeasonAsk
@@ -68,6 +70,37 @@ def test_a_season_past_is_counted(team: tuple[Any, FleetFit]) -> None:
     swaps = sum(first <= day <= found.as_of for day in found.data.events["on"])
     assert budget["total"] == pytest.approx(40.0 * sessions + 3.0 * swaps)
     assert budget["interval90"] == pytest.approx([budget["total"]] * 2)
+
+
+def test_a_season_past_stands_beside_as_it_was_budgeted(team: tuple[Any, FleetFit]) -> None:
+    """The row of a year ago holds what the budget of that year counts."""
+    found, fitted = team
+    ask = SeasonAsk(found.as_of + timedelta(days=1), found.as_of + timedelta(days=365))
+    beside = {r["what"]: r for r in budget_of(found, fitted, priced(), ask)["beside"]}
+    past = budget_of(found, fitted, priced(), year_before(ask, 1))
+    items = {row["item"]: row["cost"] for row in past["by_item"]}
+    assert set(items) == set(beside) - {"days_out_of_tolerance"}
+    for item, cost in items.items():
+        assert beside[item]["before"][-1]["money"] == pytest.approx(cost), item
+        assert beside[item]["why"].endswith(".")
+    low, high = beside["battery"]["interval90"]
+    assert low <= items["battery"] <= high
+    days = beside["days_out_of_tolerance"]["before"][-1]["n"]
+    assert 0 < days < 365 * found.meters.height
+
+
+def test_own_rates_hold_nine_of_ten_seasons_to_come() -> None:
+    """30 meters of one group whose batteries last between half a year and a year, 2 years of
+    records: the 90 % interval of the next year's swaps holds what then happens."""
+    rng = np.random.default_rng(7)
+    inside = []
+    for _ in range(60):
+        at = np.cumsum(rng.uniform(0.5, 1.0, (30, 8)), axis=1) - rng.uniform(0, 0.5, (30, 1))
+        rate = Rate(int(((at > 0) & (at < 2)).sum()), 60.0)
+        draws = rng.poisson(rate.draws(0.4, rng) * 30.0)
+        low, high = np.quantile(draws, [0.05, 0.95])
+        inside.append(low <= ((at > 2) & (at < 3)).sum() <= high)
+    assert np.mean(inside) >= 0.85
 
 
 def test_batteries_to_come_follow_each_meters_interval(team: tuple[Any, FleetFit]) -> None:
