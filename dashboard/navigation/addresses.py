@@ -6,9 +6,9 @@ A page is one module below `dashboard/pages/`. It exposes
     TITLE     the words in the navigation and the browser's tab
     PLACE     its place in the navigation, an int; None leaves it out
     ROLES     who may open it, roles of `models.run`
-    KEPT      optional, True: it shows only what the service answers for the address, so that it
-              may be kept as drawn until the data change
     layout(data, view) -> component
+    drawn_from(data, view) -> key    optional: what differs when the page would; as long as it does
+                                     not, the page is kept as it was drawn
     register(app, data) -> None      optional: its callbacks, ids beginning with the page's name
 
 and needs no entry anywhere else.
@@ -16,7 +16,7 @@ and needs no entry anywhere else.
 
 import pkgutil
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from importlib import import_module
@@ -63,7 +63,7 @@ class Page:
     roles: frozenset[str]
     layout: Callable[[Any, View], Any]
     register: Callable[[Any, Any], None] | None
-    kept: bool = False
+    drawn_from: Callable[[Any, View], Hashable] | None = None
 
     def match(self, pathname: str) -> dict[str, str] | None:
         """Return the parameters of an address that is this page's; None when it is not."""
@@ -88,7 +88,7 @@ def _page(module: ModuleType) -> Page:
         roles=frozenset(module.ROLES),
         layout=module.layout,
         register=getattr(module, "register", None),
-        kept=getattr(module, "KEPT", False),
+        drawn_from=getattr(module, "drawn_from", None),
     )
 
 

@@ -7,7 +7,7 @@ addresses that hand out files are given the guarded service and no other.
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date
@@ -134,9 +134,14 @@ class Guarded:
         mine = {m: how for m, how in live["taking_in"].items() if m in turn.scope.meters}
         return {**live, "taking_in": mine}
 
-    def version(self) -> tuple[object, ...]:
-        """Return what differs when an answer might."""
-        return self._service.version()
+    def answered(self) -> Hashable:
+        """Return what differs when an answer about the fleet might, or what is going on.
+
+        Whoever sees a part of the fleet sees another when the data say so.
+        """
+        turn = self._turn(run.status, (), {})
+        service = turn.service.asked_by(HERE)
+        return service.answered() if turn.scope is None else service.version()
 
     def asker(self) -> str:
         """Return a name for whoever asks at this store, which tells nothing of either."""

@@ -147,6 +147,17 @@ class Service:
         held = (stands.data, self._answering(stands), stands.beside, stands.read)
         return *held, date.today(), stands.behind, self.is_working()
 
+    def answered(self) -> Hashable:
+        """Return what differs when an answer about the fleet might, or what is going on.
+
+        Rows that came in since a fit change no answer until the next one.
+        """
+        stands = self.standing()
+        if self._as_of is not None or stands.fit is None:
+            return self.version()
+        held = self._answering(stands), stands.read, stands.empty, stands.behind
+        return *held, date.today(), self.is_working(), tuple(sorted(stands.taking_in.items()))
+
     def _holds(self, question: Question) -> Hashable:
         """Return the state of the store that an answer is good for."""
         stands = self.standing()

@@ -1,4 +1,4 @@
-"""Pages as they were drawn, kept until the data change: most visits find one ready."""
+"""Pages as they were drawn, kept until what they show changes: most visits find one ready."""
 
 from typing import Any
 
@@ -10,15 +10,14 @@ from dashboard.security import Guarded
 from dashboard.service import Answers
 from models.run import Person
 
-KEPT = 64
+KEPT = 512
 HOW = orjson.OPT_NON_STR_KEYS | orjson.OPT_SERIALIZE_NUMPY
 
 
 class Bodies:
-    """Drawn pages by what they were drawn for: the address, the person, the data's version.
+    """Drawn pages by what they were drawn for and from: the address, the person, the answers.
 
-    Only pages that say so (KEPT in their module) are kept: those that show nothing but what the
-    service answers for the address.
+    Only pages that say what they are drawn from are kept.
     """
 
     def __init__(self) -> None:
@@ -30,10 +29,10 @@ class Bodies:
         Writing a page of three hundred meters as JSON takes longer than all else that a visit
         costs, so it is done without a second look at every value, and kept too.
         """
-        if not page.kept:
+        if page.drawn_from is None:
             return _written(page.layout(data, view))
         asked = (tuple(view.params.items()), tuple(view.query.items()))
-        key = (page.path, asked, person, data.version())
+        key = (page.path, asked, person, page.drawn_from(data, view))
         return self._drawn.get(key, lambda: _written(page.layout(data, view)))
 
 

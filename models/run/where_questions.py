@@ -45,6 +45,18 @@ def whereabouts(fleet: Fleet, meter_id: str) -> Row:
     }
 
 
+@question(watts=False)
+def rows_of_meter(fleet: Fleet, meter_id: str) -> Rows:
+    """Return a mark of what the store holds of a meter; it differs when any of it does."""
+    if not fleet.store.exists():
+        return ()
+    with fleet.store.reading() as db:
+        held = db.query("imports/rows_of_meter", meter=meter_id)
+        pairs = db.derived("pair_results", only=("comparison_id",), meter=meter_id)
+    compared = [] if pairs is None else pairs.to_dicts()
+    return (*held.to_dicts(), *compared)
+
+
 @change("meter lent", MECHANIC, then="follow")
 def lend_meter(
     fleet: Fleet, meter_id: str, to: str, on: str, return_by: str | None = None

@@ -108,6 +108,9 @@ class FakeService(_Ways):
     def version(self) -> tuple[object, ...]:
         return (id(object()),)
 
+    def answered(self) -> tuple[object, ...]:
+        return self.version()
+
     def reread(self, name: str, read: Callable[[], Any], *, missing: Any) -> Any:
         return missing
 

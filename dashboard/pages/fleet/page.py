@@ -1,5 +1,6 @@
 """Fleet: who is out, due, soon or unknown, why, and what to do next."""
 
+from collections.abc import Hashable
 from typing import Any
 
 from dash import ALL, Dash, Input, Output, State, dcc, html
@@ -19,7 +20,11 @@ PATH = "/"
 TITLE = "Fleet"
 PLACE = 10
 ROLES = EVERYONE
-KEPT = True
+
+
+def drawn_from(data: Guarded, view: View) -> Hashable:
+    """Return what differs when the page would: the fleet's answers, and what is going on."""
+    return data.on(view.as_of).answered()
 
 
 def layout(data: Guarded, view: View) -> html.Div:

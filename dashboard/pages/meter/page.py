@@ -1,6 +1,6 @@
 """One meter: where it stands, why, and everything that this rests on."""
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from typing import Any
 
 from dash import Dash, Input, Output, State, html, no_update
@@ -23,7 +23,12 @@ PATH = "/meter/<meter_id>"
 TITLE = "Meter"
 PLACE = None
 ROLES = EVERYONE
-KEPT = True
+
+
+def drawn_from(data: Guarded, view: View) -> Hashable:
+    """Return what differs when the page would: the fleet's answers, and the meter's own rows."""
+    rows = data.ask(run.rows_of_meter, view.params["meter_id"])
+    return data.on(view.as_of).answered(), repr(rows)
 
 
 def layout(data: Guarded, view: View) -> html.Div:

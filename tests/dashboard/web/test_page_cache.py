@@ -1,0 +1,72 @@
+"""Which drawn pages are kept while a team's data change, and which are drawn anew."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard.navigation import find, find_pages
+from dashboard.security import Guarded, People
+from dashboard.service import Service
+from dashboard.web.page_cache import Bodies
+from models import run
+from models.run import COACH, HERE, Person
+from tests.dashboard.people import make_store
+
+PATHS = ("/", "/meter/K1", "/meter/K2")
+CLEO = Person("Cleo", COACH, "Cleo")
+
+
+@pytest.fixture
+def service(tmp_path: Path) -> Service:
+    return Service(make_store(tmp_path))
+
+
+def drawer(
+    service: Service, person: Person, paths: Sequence[str] = PATHS
+) -> Callable[[], dict[str, Any]]:
+    """Gives the bodies that a person gets of PATHS: the same objects while they are kept."""
+    data = Guarded(service, lambda: person, scope=People(service).scope)
+    pages, bodies = find_pages(), Bodies()
+
+    def draw() -> dict[str, Any]:
+        found = {path: find(pages, path, "") for path in paths}
+        return {path: bodies.body(at[0], data, at[1], person) for path, at in found.items() if at}
+
+    return draw
+
+
+def kept(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
+    return [path for path in before if before[path] is after[path]]
+
+
+def event_of(service: Service, meter_id: str) -> int:
+    rows = service.ask(run.proposed_events)
+    return next(int(row["event_row"]) for row in rows if row["meter_id"] == meter_id)
+
+
+def test_a_page_is_kept_until_what_it_shows_changes(service: Service) -> None:
+    draw = drawer(service, HERE)
+    first = draw()
+    assert kept(first, draw()) == [*PATHS]
+    elsewhere = run.Fleet(service.store)  # by another program: nothing follows here
+    run.save_bench_event(elsewhere, "K2", "remount", "2026-03-03")
+    then = draw()
+    assert kept(first, then) == []  # the fleet says that rows came in that it does not hold
+    run.decide_event(elsewhere, event_of(service, "K2"), "rejected")
+    later = draw()
+    assert kept(then, later) == ["/", "/meter/K1"]
+    run.decide_event(elsewhere, event_of(service, "K1"), "rejected")
+    assert kept(later, draw()) == ["/", "/meter/K2"]
+
+
+def test_a_coach_whose_riders_change_gets_no_page_of_before(service: Service) -> None:
+    mine = ["/", "/meter/K1"]
+    draw = drawer(service, CLEO, mine)
+    first = draw()
+    assert kept(first, draw()) == mine
+    run.decide_event(run.Fleet(service.store), event_of(service, "K2"), "rejected")
+    assert kept(first, draw()) == []
