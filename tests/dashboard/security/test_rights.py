@@ -246,7 +246,7 @@ def test_whoever_is_here_changes_no_account_and_is_told_how_one_is_made():
 def test_the_guard_has_no_way_around_it():
     """Nothing of the service is handed out but through a question or what was decided below."""
     ways = {name for name in dir(guarded("owner")) if not name.startswith("_")}
-    assert ways == {*WAYS, "may", "work", "live", "version", "converged", "together", "asker"}
+    assert ways == {*WAYS, "may", "work", "live", "answered", "converged", "together", "asker"}
     with guarded("owner").together() as nothing:
         assert nothing is None
 
