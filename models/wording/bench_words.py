@@ -29,6 +29,7 @@ BROWSER_WORDS = {
     # what to look at before the slope is changed
     "check": "{look}. {mistake} would leave {residual_pct:signed2} %.",
     "check_slope": "{look}. {mistake} would explain the difference.",
+    "check_meter": "{look}. It may have moved by itself; then a second hang finds the same.",
     "check_zero": "{look}. An offset of {offset_nm:signed2} N·m would explain the difference.",
     "look_slope": "The slope that the meter shows now",
     "look_slope_direction": "Whether the slope multiplies or divides",
@@ -42,6 +43,7 @@ BROWSER_WORDS = {
     "look_ring": "The ring that the chain is on",
     "look_cog": "The cog that the chain is on: count its teeth",
     "look_zero": "The zero: take it with nothing on",
+    "look_meter": "The meter: marks of a crash, loose bolts, a service nobody wrote down",
     # the mistakes that may explain an error
     "other_crank": "A crank of {true_mm:plain} mm instead of {entered_mm:plain} mm",
     "other_length_set": "{set_mm:plain} mm set in the meter on a crank of {entered_mm:plain} mm",
@@ -198,8 +200,8 @@ BENCH_WORDS = {
     "uncertainty most.",
     "shrink_hysteresis": "Loading from below only, as in use, or finding the friction would shrink "
     "the uncertainty most.",
-    "shrink_chain_loss": "Loading up and down, or a lever on the cassette, would shrink the "
-    "uncertainty most.",
+    "shrink_chain_loss": "A lever on the cassette, or at least loading both up and down, would "
+    "shrink the uncertainty most.",
     "shrink_balance": "The sides differ: setting each side right would shrink the uncertainty "
     "most.",
 }

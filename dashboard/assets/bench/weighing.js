@@ -12,8 +12,12 @@
   }
 
   function byItself(rules, off, sd) {
-    const knocked = Math.hypot(sd, rules.knocked_sd);
-    return (1 - rules.knocked_share) * normal(off, sd) + rules.knocked_share * normal(off, knocked);
+    return (1 - rules.knocked_share) * normal(off, sd) + moved(rules, off, sd);
+  }
+
+  // The same if the meter was struck or remounted as nobody noticed.
+  function moved(rules, off, sd) {
+    return rules.knocked_share * normal(off, Math.hypot(sd, rules.knocked_sd));
   }
 
   function left(rules, rest, sd) {
@@ -149,8 +153,10 @@
     const wide = Math.hypot(one.sd, 100 * rules.offset_sd_nm * one.per_nm);
     const offset = rest * noZero * (noZero ? normal(one.off, wide) : 0);
     const total = weights.reduce((a, b) => a + b, 0) + none + offset;
-    if (total <= 0) return { mistakes, p: weights.map(() => 0), none: 1, noZero: 0 };
-    return { mistakes, p: weights.map((w) => w / total), none: none / total, noZero: offset / total };
+    const itself = byItself(rules, one.off, one.sd);
+    const part = itself > 0 ? moved(rules, one.off, one.sd) / itself : 1;
+    if (total <= 0) return { mistakes, p: weights.map(() => 0), none: 1, noZero: 0, moved: part };
+    return { mistakes, p: weights.map((w) => w / total), none: none / total, noZero: offset / total, moved: (part * none) / total };
   }
 
   function kindsOf(weighed) {
@@ -184,7 +190,7 @@
   function weighedSuspicions(kit, meter, one, weighed) {
     const rules = kit.rules;
     const from = one.expected.known ? rules.open_from : rules.open_from_unknown;
-    if (quiet(kit, meter, one) || 1 - weighed.none < from) return [];
+    if (quiet(kit, meter, one) || 1 - weighed.none < Math.max(from, weighed.moved)) return [];
     const error = 100 * (one.ratio - 1);
     const named = kindsOf(weighed)
       .filter(({ best, p }) => p >= rules.worth_naming && nameable(rules, one, best))
@@ -275,12 +281,15 @@
       leave_harm: sum(hidden) + noZero,
       own_harm: weighed.none * harmBeyond(parts, limit),
       spared: weighed.none * (harmBeyond(parts, limit) - harmBeyond(resetBy(parts, one.x), limit)),
-      outside: Math.abs(one.off) > rules.forecast_limits * one.sd,
+      outside: isOutside(rules, one),
       better: betterByReset(parts, one.x),
       agreed: one.before.length,
       checks: checksOf(kit, one, weighed, hidden, noZero),
     };
   }
+
+  // Whether a finding lies outside its 95 % forecast.
+  const isOutside = (rules, one) => Math.abs(one.off) > rules.forecast_limits * one.sd;
 
   function checksOf(kit, one, weighed, hidden, noZero) {
     const rules = kit.rules;
@@ -295,6 +304,10 @@
     if (weighed.noZero > 0) {
       const why = reason("check_zero", { look: reason(rules.look.not_zeroed), offset_nm: one.off / 100 / one.per_nm });
       found.push({ kind: "not_zeroed", probability: weighed.noZero, hidden: noZero, what: bench.words(kit, why) });
+    }
+    if (isOutside(rules, one)) {
+      const why = reason("check_meter", { look: reason(rules.look.moved) });
+      found.push({ kind: "moved", probability: weighed.moved, hidden: 0, what: bench.words(kit, why) });
     }
     const worth = (check) => check.probability / Math.sqrt(rules.seconds[check.kind]);
     return found.sort((a, b) => worth(b) - worth(a));

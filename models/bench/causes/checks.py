@@ -41,7 +41,7 @@ FORECAST_LIMITS = 1.96
 SECONDS = {
     **{"slope": 5, "slope_direction": 20, "crank_length": 10, "cog_teeth": 10, "swapped": 10},
     **{"hanger_mass": 10, "mass": 15, "unit": 10, "doubled_display": 10, "mistyped": 10},
-    **{"not_zeroed": 30, "angle": 30},
+    **{"not_zeroed": 30, "angle": 30, "moved": 20},
 }
 """About how long it takes to look."""
 LOOK = {
@@ -57,6 +57,7 @@ LOOK = {
     "swapped": Reason("look_ring"),
     "cog_teeth": Reason("look_cog"),
     "not_zeroed": Reason("look_zero"),
+    "moved": Reason("look_meter"),
 }
 
 
@@ -119,11 +120,16 @@ def doubt_of(case: Case, weighed: Weighed, hangs: Hangs, *, agreed: int) -> Doub
         leave_harm=sum(hidden) + no_zero,
         own_harm=weighed.none * own,
         spared=weighed.none * (own - harm_beyond(reset_by(true, x), tolerance)),
-        outside=abs(weighed.off) > FORECAST_LIMITS * weighed.sd,
+        outside=is_outside(weighed),
         better=better_by_reset(true, x),
         agreed=agreed,
         checks=tuple(_checks(case, weighed, hidden, no_zero)),
     )
+
+
+def is_outside(weighed: Weighed) -> bool:
+    """Return whether a finding lies outside its 95 % forecast."""
+    return abs(weighed.off) > FORECAST_LIMITS * weighed.sd
 
 
 def _hidden(case: Case, weighed: Weighed, hangs: Hangs, k: int) -> float:
@@ -176,6 +182,8 @@ def _checks(case: Case, weighed: Weighed, hidden: Sequence[float], no_zero: floa
     ]
     if weighed.no_zero > 0:
         found.append(_zero_check(case, weighed)._replace(hidden=no_zero))
+    if is_outside(weighed):
+        found.append(_meter_check(case, weighed))
     return sorted(found, key=_worth, reverse=True)
 
 
@@ -197,3 +205,10 @@ def _zero_check(case: Case, weighed: Weighed) -> Check:
     reason = Reason("check_zero", look=LOOK["not_zeroed"], offset_nm=offset)
     residual = 100 * (math.exp(case.expected.mean / 100) - 1)
     return Check("not_zeroed", None, round(offset, 2), residual, weighed.no_zero, reason)
+
+
+def _meter_check(case: Case, weighed: Weighed) -> Check:
+    """Return the look at the meter itself, which may have moved as nobody noticed."""
+    reason = Reason("check_meter", look=LOOK["moved"])
+    residual = 100 * (case.stage.ratio - 1)
+    return Check("moved", None, None, residual, weighed.moved, reason)

@@ -2,9 +2,9 @@
 
 Some slips show by themselves: a sign, one reading far off the others, a programmed length that is
 not the crank's. The others are weighed against the meter's having the error by itself (see
-`weighing`). A slip is named if all together come to at least OPEN_FROM, and it alone to
-WORTH_NAMING. How many are named, and how often without cause, is measured in
-tests/benchmarks/bench_days.py.
+`weighing`). A slip is named if all together come to at least OPEN_FROM, and are likelier than that
+the meter itself has moved, and it alone comes to WORTH_NAMING. How many are named, and how often
+without cause, is measured in tests/benchmarks/bench_days.py.
 """
 
 from __future__ import annotations
@@ -96,7 +96,8 @@ def weighed_suspicions(case: Case, weighed: Weighed) -> list[Suspicion]:
     """Return the slips that explain the error better than the meter does, likeliest first."""
     if is_quiet(case):
         return []
-    if 1 - weighed.none < (OPEN_FROM if case.expected.known else OPEN_FROM_UNKNOWN):
+    least = OPEN_FROM if case.expected.known else OPEN_FROM_UNKNOWN
+    if 1 - weighed.none < max(least, weighed.moved):
         return []
     found = [
         _named(case, best, p)

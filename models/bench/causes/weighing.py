@@ -44,6 +44,12 @@ class Weighed(NamedTuple):
     off: float
     sd: float
 
+    @property
+    def moved(self) -> float:
+        """Probability that nobody slipped and the meter moved, struck or remounted unnoticed."""
+        itself = by_itself(self.off, self.sd)
+        return self.none * (_moved(self.off, self.sd) / itself if itself > 0 else 1.0)
+
     def nameable(self, mistake: Mistake) -> bool:
         """Return whether what a mistake leaves is what the meter may have by itself."""
         return abs(self.off - mistake.shift) <= REMAINS * self.sd
@@ -103,8 +109,11 @@ def weigh(
 
 def by_itself(off: float, sd: float) -> float:
     """Return the density of what was found if nobody slipped."""
-    knocked = math.hypot(sd, KNOCKED_SD)
-    return (1 - KNOCKED_SHARE) * _normal(off, sd) + KNOCKED_SHARE * _normal(off, knocked)
+    return (1 - KNOCKED_SHARE) * _normal(off, sd) + _moved(off, sd)
+
+
+def _moved(off: float, sd: float) -> float:
+    return KNOCKED_SHARE * _normal(off, math.hypot(sd, KNOCKED_SD))
 
 
 def _left(rest: float, sd: float) -> float:

@@ -290,3 +290,17 @@ def test_the_page_gets_a_past_as_wide_as_what_was_recorded_since() -> None:
     assert still is not None
     assert shaken is not None
     assert shaken["variance"] - still["variance"] == pytest.approx(EVENT_STEP_SD["crash"] ** 2)
+
+
+def test_a_meter_that_moved_is_no_slip() -> None:
+    """+2.2 %, between what any slip would add: the meter itself, and one more hang says so."""
+    forecast = forecast_of(0.0, 0.3)
+    tables = {"meters": table("meters", SPIDER)}
+    rows = session(2.2, slope_before=5.61)
+    first = evaluate_bench(tables | {"bench": bench(rows)}, forecasts=forecast)[-1]
+    assert (kinds(first), advice(first), checks(first)[0]) == ([], "repeat", "moved")
+    both = bench(rows + again(rows, 10.0, "again"))
+    assert advice(evaluate_bench(tables | {"bench": both}, forecasts=forecast)[-1]) == "reset"
+    hidden = session(2.95, slope_before=5.61)  # two lengths of 2.5 mm: a slip after all
+    named = evaluate_bench(tables | {"bench": bench(hidden)}, forecasts=forecast)[-1]
+    assert kinds(named) == ["crank_length"]
