@@ -7,7 +7,7 @@ once what it asks to glance at is looked at and found right.
 
 A reset is needed where a meter came out of tolerance, by whatever margin. One that was missed is
 `hidden` where a slip, unmended, moved the finding of the last session to within tolerance: then
-only a look can tell.
+only a look can tell. Another is `unsure` where the last finding is no larger than its uncertainty.
 """
 
 from __future__ import annotations
@@ -85,6 +85,12 @@ class Day:
         """Whether a slip that nobody found moved what was last found to within tolerance."""
         found = (self.last or {}).get("gain_error_pct")
         return self.slip is not None and found is not None and abs(found) <= TOLERANCE_PCT
+
+    @property
+    def unsure(self) -> bool:
+        """Whether what was last found is no larger than its expanded uncertainty."""
+        last = self.last or {}
+        return abs(last.get("gain_error_pct") or 0) <= (last.get("expanded_uncertainty_pct") or 0)
 
 
 def _fleet(bench: Bench, rate: float, run: int) -> Iterator[Day]:
@@ -168,12 +174,13 @@ def report(title: str, found: list[Day], slips: list[Slip | None], *, by_kind: b
     needed = sum(d.needed for d in found)
     missed = [d for d in found if d.missed]
     hidden = sum(d.hidden for d in missed)
+    unsure = sum(d.unsure and not d.hidden for d in missed)
     repeats = sum(d.advice.count("repeat") for d in honest) / max(len(honest), 1)
     glances = sum(d.glances for d in honest) / max(len(honest), 1)
     print(
         f"{title:34} worse {worse:5.2f} %  (honest {sum(d.worse for d in honest):3})  "
         f"named {names('suspicions'):5.1f} (with checks {names('checks'):5.1f})  false {false:4.1f}"
-        f"  missed {len(missed) - hidden} and hidden {hidden} of {needed}"
+        f"  missed {len(missed) - hidden} (unsure {unsure}) and hidden {hidden} of {needed}"
         f"  repeats {repeats:.2f}  glances {glances:.2f}",
         flush=True,
     )
