@@ -1,11 +1,13 @@
 """Which rides are affected when a meter is found out of tolerance: back to the last good session.
 
 Between the last session that left the meter within tolerance and the one that found it out,
-nobody knew. The fleet model's smoothed course says from when on it was out, and by how much.
+nobody knew. The fleet model's smoothed course says from when on it was out, and by how much. A
+pair is out as its worse side is: what its sides lie apart is drawn straight from one session to
+the next.
 """
 
 from datetime import date, datetime, timedelta
-from typing import TypedDict
+from typing import NamedTuple, TypedDict
 
 import numpy as np
 import polars as pl
@@ -13,7 +15,7 @@ import polars as pl
 from models.coaching import ledger
 from models.coaching.documents import AffectedEffort, AffectedRider, FoundOut
 from models.fleet import FleetFit
-from models.metrology import noon, percent_from_ln, percent_sd, ratio_from_ln
+from models.metrology import Array, noon, percent_from_ln, percent_sd, ratio_from_ln
 from models.records import typed_rows
 from models.status import p_within
 
@@ -31,30 +33,28 @@ def affected_rides(
 ) -> list[FoundOut]:
     """Return what each session that found the meter out puts in doubt, newest first.
 
-    In   sessions: session_results; tables: assignments, efforts, comparisons; since: the
+    In   sessions: `session_frame`; tables: assignments, efforts, comparisons; since: the
          meter's first day in service, where no good session precedes
     """
     own = sessions.filter(
         (pl.col("meter_id") == meter_id) & pl.col("gain_error_pct").is_finite()
     ).sort("measured_at")
-    rows, good = [], None
+    rows, good, left = [], None, None
     for session in typed_rows(own, _Session):
-        day = session["measured_at"].date()
-        out = abs(session["gain_error_pct"]) > tolerance_pct
+        out = max(map(abs, _found(session))) > tolerance_pct
         if out:
             rows.append(
                 _one(
-                    fleet,
+                    _Course(fleet, meter_id, session, left, tolerance_pct),
                     tables,
                     session,
                     good,
-                    meter_id=meter_id,
-                    limit=tolerance_pct,
                     since=since,
                 )
             )
         if not out or session["slope_after"] is not None:
-            good = day
+            good = session["measured_at"].date()
+        left = session
     return rows[::-1]
 
 
@@ -63,21 +63,65 @@ class _Session(TypedDict):
     measured_at: datetime
     gain_error_pct: float
     slope_after: float | None
+    arm_difference_pct: float | None
+    side_half_ln: float | None
+
+
+def _found(session: _Session) -> tuple[float, ...]:
+    """Return what was found, %: a pair's left and right side; of other meters one number."""
+    mean, gap = session["gain_error_pct"], session["arm_difference_pct"]
+    if session["side_half_ln"] is None or gap is None:
+        return (mean,)
+    return (mean + gap / 2, mean - gap / 2)
+
+
+class _Course(NamedTuple):
+    """A meter's smoothed course up to the session that found it out.
+
+    before: the session before, which left a pair's sides as they were then; limit: tolerance, %
+    """
+
+    fleet: FleetFit
+    meter_id: str
+    session: _Session
+    before: _Session | None
+    limit: float
+
+    def mean(self, days: list[date]) -> tuple[Array, Array]:
+        """Return the error and its sd at noon of days, 100·ln; of a pair that of its mean."""
+        return self.fleet.gain_error(("meter", self.meter_id), [noon(day) for day in days])
+
+    def p_out(self, days: list[date]) -> Array:
+        """Return the chance of being out of tolerance, of a pair that of its worse side."""
+        mean, sd = self.mean(days)
+        half = self._half(days)
+        return np.fmax(p_out(mean + half, sd, self.limit), p_out(mean - half, sd, self.limit))
+
+    def _half(self, days: list[date]) -> Array:
+        """Return half of what a pair's left side reads above its right, 100·ln; else 0."""
+        sides = _found(self.session)
+        if len(sides) == 1:
+            return np.zeros(len(days))
+        now = (sides[0] - sides[1]) / 2
+        then = self.before and self.before["side_half_ln"]
+        if self.before is None or then is None:
+            return np.full(len(days), now)
+        ends = [self.before["measured_at"].timestamp(), self.session["measured_at"].timestamp()]
+        return np.interp([noon(day).timestamp() for day in days], ends, [then, now])
 
 
 def _one(
-    fleet: FleetFit,
+    course: _Course,
     tables: dict[str, pl.DataFrame],
     session: _Session,
     good: date | None,
     *,
-    meter_id: str,
-    limit: float,
     since: date,
 ) -> FoundOut:
+    meter_id = course.meter_id
     found_on = session["measured_at"].date()
     start = good or min(since, found_on)
-    doubtful = _doubtful_from(fleet, meter_id, start, found_on, limit)
+    doubtful = _doubtful_from(course, start, found_on)
     spans = ledger.ridden(
         tables["assignments"],
         first=doubtful or start,
@@ -97,30 +141,23 @@ def _one(
         "last_good_on": good,
         "doubtful_from": doubtful,
         "riders": riders,
-        "efforts": _efforts(fleet, tables["efforts"], meter_id, start, found_on, limit),
+        "efforts": _efforts(course, tables["efforts"], start, found_on),
         "comparisons": _compared(tables["comparisons"], meter_id, start, found_on),
-        "text": _sentence(meter_id, session["gain_error_pct"], found_on, good, doubtful),
+        "text": _sentence(meter_id, session, good, doubtful),
     }
 
 
-def _course(fleet: FleetFit, meter_id: str, days: list[date]) -> tuple[np.ndarray, np.ndarray]:
-    """Return the smoothed error and its sd at noon of days, 100·ln."""
-    return fleet.gain_error(("meter", meter_id), [noon(day) for day in days])
-
-
-def p_out(mean_ln: np.ndarray, sd_ln: np.ndarray, limit: float) -> np.ndarray:
+def p_out(mean_ln: Array, sd_ln: Array, limit: float) -> Array:
     """Return the chance of being out of tolerance, elementwise."""
     return 1 - p_within(percent_from_ln(mean_ln), percent_sd(mean_ln, sd_ln), np.array(limit))
 
 
-def _doubtful_from(
-    fleet: FleetFit, meter_id: str, start: date, end: date, limit: float
-) -> date | None:
+def _doubtful_from(course: _Course, start: date, end: date) -> date | None:
     """Return the first day, to the week, after which the meter stayed more likely out than in."""
     days = [start + timedelta(days=k) for k in range(1, (end - start).days, STEP_DAYS)]
     if not days:
         return None
-    likely = p_out(*_course(fleet, meter_id, days), limit) > 0.5
+    likely = course.p_out(days) > 0.5
     if not likely[-1]:
         return None
     calm = np.flatnonzero(~likely)
@@ -128,15 +165,15 @@ def _doubtful_from(
 
 
 def _efforts(
-    fleet: FleetFit, efforts: pl.DataFrame, meter_id: str, start: date, end: date, limit: float
+    course: _Course, efforts: pl.DataFrame, start: date, end: date
 ) -> list[AffectedEffort]:
     chosen = efforts.filter(
-        (pl.col("meter_id") == meter_id) & (pl.col("date") > start) & (pl.col("date") < end)
+        (pl.col("meter_id") == course.meter_id) & (pl.col("date") > start) & (pl.col("date") < end)
     ).sort("date")
     if chosen.is_empty():
         return []
-    mean, sd = _course(fleet, meter_id, chosen["date"].to_list())
-    chance = p_out(mean, sd, limit)
+    days = chosen["date"].to_list()
+    mean, chance = course.mean(days)[0], course.p_out(days)
     return [
         {
             "rider_id": row["rider_id"],
@@ -155,11 +192,11 @@ def _compared(comparisons: pl.DataFrame, meter_id: str, start: date, end: date) 
     return chosen["comparison_id"].unique().sort().to_list()
 
 
-def _sentence(
-    meter_id: str, found: float, on: date, good: date | None, doubtful: date | None
-) -> str:
+def _sentence(meter_id: str, session: _Session, good: date | None, doubtful: date | None) -> str:
+    found, on, sides = session["gain_error_pct"], session["measured_at"].date(), _found(session)
+    apart = f" (left {sides[0]:+.1f} %, right {sides[-1]:+.1f} %)" if len(sides) > 1 else ""
     last = f"its last good session was on {good}" if good else "no good session came before"
-    text = f"{meter_id} was found at {found:+.1f} % on {on}; {last}."
+    text = f"{meter_id} was found at {found:+.1f} %{apart} on {on}; {last}."
     if doubtful is None:
         return (
             f"{text} Its course does not show it out for long before: it happened late, or the "

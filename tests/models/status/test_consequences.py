@@ -200,7 +200,11 @@ def test_what_a_finding_puts_in_doubt(team: tuple[Any, FleetFit]) -> None:
     own = sessions.filter(pl.col("meter_id") == meter).sort("measured_at")
     k, limit = own.height - 1, 1.0
     last = pl.col("session_id") == own["session_id"][k]
-    sessions = sessions.with_columns(gain_error_pct=pl.when(last).then(2.0).otherwise(0.2))
+    sessions = sessions.with_columns(
+        gain_error_pct=pl.when(last).then(2.0).otherwise(0.2),
+        arm_difference_pct=pl.when(last).then(4.0).otherwise(0.0),
+        side_half_ln=pl.lit(None, dtype=pl.Float64),
+    )
     days = own["measured_at"].dt.date().to_list()
     between = days[k - 1] + (days[k] - days[k - 1]) / 2
     tables = empty_tables()
@@ -230,3 +234,10 @@ def test_what_a_finding_puts_in_doubt(team: tuple[Any, FleetFit]) -> None:
     corrected = 300 * np.exp(-float(mean[0]) / 100)
     assert row["efforts"][0]["corrected_w"] == pytest.approx(corrected)
     assert {r["rider_id"] for r in row["riders"]} == {"Aldo"}
+    pair = sessions.with_columns(gain_error_pct=pl.lit(0.1), side_half_ln=pl.lit(0.0))
+    both = affected_rides(fitted, pair, tables, meter_id=meter, tolerance_pct=limit, since=days[0])
+    (found_out,) = both  # its mean was never out, its sides were: +2.1 and −1.9 %
+    assert (found_out["found_on"], found_out["last_good_on"]) == (days[k], days[k - 1])
+    assert "left +2.1 %, right -1.9 %" in found_out["text"]
+    halfway = found_out["efforts"][0]["p_out_of_tolerance"]  # sides about one apart by then
+    assert halfway > row["efforts"][0]["p_out_of_tolerance"]
