@@ -178,6 +178,13 @@ def _policies(args: argparse.Namespace) -> int:
     show(args, document, document["policies"], columns)
     if args.format == "table" and document["text"]:
         say(document["text"])
+        record = document["record"]
+        if record:
+            say(
+                f"last year: {record['visits_per_meter_year']:.1f} visits a meter, "
+                f"{100 * record['out_of_tolerance_share']:.1f} % of days ridden out of tolerance"
+            )
+        say(document["not_simulated"])
     return DONE
 
 

@@ -25,9 +25,10 @@ def in_use(row: Document) -> bool:
     return bool(row["kind"] == "cost")
 
 
-def policies(rows: Sequence[Document]) -> Fields:
+def policies(rows: Sequence[Document], record: Document | None = None) -> Fields:
     """Return visits a meter and year against the share of days out of tolerance, 90 % intervals.
 
+    record: what the team did in the last year.
     A policy so far out that it would flatten the rest stands at the upper edge, with its number.
     """
     traces: list[Fields] = []
@@ -37,6 +38,10 @@ def policies(rows: Sequence[Document]) -> Fields:
         if mine:
             mine = sorted(mine, key=lambda r: (not _is_usual(r), _visits(r)))
             traces.append(_trace(mine, look, top))
+    visits = [_visits(row) for row in rows]
+    if record:
+        traces.append(_recorded(record, top))
+        visits.append(_visits(record))
     return drawn(
         traces,
         xaxis=axis(
@@ -44,7 +49,7 @@ def policies(rows: Sequence[Document]) -> Fields:
             type="log",
             tickvals=TICKS,
             showgrid=False,
-            range=_reach([_visits(row) for row in rows]),
+            range=_reach(visits),
         ),
         yaxis=axis("days out of tolerance, %", range=[-0.13 * top, 1.12 * top]),
     )
@@ -56,9 +61,26 @@ def _reach(visits: list[float]) -> list[float]:
     return [min(known) - 0.17, max(known) + 0.12]
 
 
-def on_paper(rows: Sequence[Document]) -> Fields:
+def _recorded(record: Document, top: float) -> Fields:
+    """Return the mark of the team's last year; beyond the axis it stands at its upper edge."""
+    share = 100 * record["out_of_tolerance_share"]
+    return scatter(
+        x=[_visits(record)],
+        y=[min(share, 1.04 * top)],
+        mode="markers+text",
+        text=[f"last year: {theme.share(record['out_of_tolerance_share'], 1)}"],
+        textposition="middle left",
+        textfont={"size": 12, "color": C["out"]},
+        marker={"symbol": "star", "size": 12, "color": C["out"]},
+        cliponaxis=False,
+        name="last year's record",
+        hovertemplate="%{text}<extra></extra>",
+    )
+
+
+def on_paper(rows: Sequence[Document], record: Document | None = None) -> Fields:
     """Return the same in a fixed size and in the colours of paper, for a sheet of A4."""
-    figure = policies(rows)
+    figure = policies(rows, record)
     layout = figure["layout"]
     width, height = PAPER_PX
     paper = {

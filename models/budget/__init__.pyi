@@ -4,3 +4,4 @@ from .cost import budget_document as budget_document
 from .documents import BudgetDocument as BudgetDocument
 from .documents import GroupDue as GroupDue
 from .documents import WarrantyReport as WarrantyReport
+from .seasons_past import policy_record as policy_record

@@ -20,7 +20,8 @@ from models.budget.cost_items import (
 from models.budget.documents import BesideRow, PastSeason
 from models.budget.own_rates import meter_years, recorded_from, services, swap_rates
 from models.fleet import FleetFit
-from models.metrology import Array, percent_from_ln, percent_sd
+from models.metrology import DAYS_A_YEAR, Array, percent_from_ln, percent_sd
+from models.policies import PolicyRecord
 from models.records import Records, Tables
 from models.season import PlanDocument, SeasonAsk, days_between, exposure_of, prices, unit_cost
 from models.status import p_within
@@ -209,10 +210,21 @@ def days_out(found: Records, fleet: FleetFit, tables: Tables, ask: SeasonAsk) ->
     return float(_out_and_ridden(found, fleet, tables, ask)[0])
 
 
-def out_share(found: Records, fleet: FleetFit, tables: Tables, ask: SeasonAsk) -> float | None:
-    """Return the share of days ridden that were out of tolerance in a past period."""
+def policy_record(found: Records, fleet: FleetFit, tables: Tables) -> PolicyRecord | None:
+    """Return what the team did in the year up to today; None where nothing was ridden in it."""
+    ask = SeasonAsk(found.as_of - timedelta(days=364), found.as_of)
     out, ridden = _out_and_ridden(found, fleet, tables, ask)
-    return float(out / ridden) if ridden else None
+    days = days_between(ask.first, ask.last)
+    years = float(_in_service(found.meters, days).sum()) / DAYS_A_YEAR
+    held = found.sessions.filter(pl.col("measured_at").dt.date() >= ask.first).height
+    if not ridden or not years:
+        return None
+    return {
+        "from": ask.first,
+        "to": ask.last,
+        "visits_per_meter_year": held / years,
+        "out_of_tolerance_share": out / ridden,
+    }
 
 
 def _out_and_ridden(

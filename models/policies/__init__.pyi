@@ -1,6 +1,7 @@
 from .comparison import policies_document as policies_document
 from .documents import IntervalsDocument as IntervalsDocument
 from .documents import PoliciesDocument as PoliciesDocument
+from .documents import PolicyRecord as PolicyRecord
 from .intervals import interval_table as interval_table
 from .intervals import intervals_document as intervals_document
 from .kalman_filter import KalmanFilter as KalmanFilter

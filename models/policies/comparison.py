@@ -12,7 +12,7 @@ import polars as pl
 
 from models.fleet import FleetData, FleetFit
 from models.metrology import DAYS_A_YEAR, Array
-from models.policies.documents import PoliciesDocument, PolicyRow, VisitsSaved
+from models.policies.documents import PoliciesDocument, PolicyRecord, PolicyRow, VisitsSaved
 from models.policies.interval_policies import control_chart, reliability, staircase
 from models.policies.meter_process import data_summary, joined, process_parameters
 from models.policies.rules import Policy, by_cost, by_target, every_months
@@ -23,6 +23,10 @@ from models.wording import share
 
 FLEETS, LEAST_FLEETS, MOST_METERS = 24, 12, 2000  # simulated fleets, and meters in all of them
 TARGETS = (0.70, 0.80, 0.90, 0.95, 0.98)
+NOT_SIMULATED = (
+    "Knocks, wrong settings and wrong entries are not simulated, and every meter counts as ridden "
+    "every day: compare the policies with one another; a team's own record lies above them."
+)
 FIXED_MONTHS = (3, 6, 9, 12, 18, 24)
 
 
@@ -33,10 +37,12 @@ def policies_document(
     *,
     money: Prices,
     rng: np.random.Generator,
+    record: PolicyRecord | None = None,
 ) -> PoliciesDocument:
     """Return the `policies` document.
 
-    In   meters: meter_id, tolerance_pct of the M meters to be kept; money: their prices
+    In   meters: meter_id, tolerance_pct of the M meters to be kept; money: their prices; record:
+         what the team did in the last year
     Each simulated fleet has this one's size.
     """
     fleets = max(LEAST_FLEETS, min(FLEETS, MOST_METERS // max(meters.height, 1)))
@@ -62,6 +68,8 @@ def policies_document(
         "day_cost": day,
         "currency": money.currency,
         "lacks": list(money.lacks),
+        "record": record,
+        "not_simulated": NOT_SIMULATED,
         "fit": fit_state(fleet),
     }
 

@@ -35,8 +35,22 @@ class VisitsSaved(TypedDict):
     ratio: float | None
 
 
+_Period = TypedDict("_Period", {"from": date, "to": date})
+
+
+class PolicyRecord(_Period):
+    """What the team itself did in a year: visits, and days out as the fit sees them today."""
+
+    visits_per_meter_year: float
+    out_of_tolerance_share: float
+
+
 class PoliciesDocument(TypedDict):
-    """Ways of choosing bench visits, compared. lacks: prices that had to be assumed."""
+    """Ways of choosing bench visits, compared. lacks: prices that had to be assumed.
+
+    record: the last year in the records; not_simulated: what happens to meters beyond what is
+    simulated, so that a record lies above every policy
+    """
 
     policies: list[PolicyRow]
     visits_saved: list[VisitsSaved]
@@ -48,6 +62,8 @@ class PoliciesDocument(TypedDict):
     day_cost: float
     currency: str | None
     lacks: list[str]
+    record: PolicyRecord | None
+    not_simulated: str
     fit: FitState
 
 

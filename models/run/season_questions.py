@@ -249,6 +249,7 @@ def _due(fleet: Fleet) -> list[GroupDue]:
 @question(MANAGER, watts=False, place="long")
 def policies(fleet: Fleet, *, tolerance_pct: float | None = None) -> PoliciesDocument:
     """Return the `policies` document. What if: tolerance_pct for every meter, not its own."""
+    from models.budget import policy_record
     from models.policies import policies_document
     from models.season import prices, supposing
 
@@ -261,5 +262,10 @@ def policies(fleet: Fleet, *, tolerance_pct: float | None = None) -> PoliciesDoc
     money = prices(ready.tables["costs"], kept["group"].to_list())
     fleet.say("simulating seasons of fleets like this one")
     return policies_document(
-        ready.fleet, kept, ready.found.data, money=money, rng=np.random.default_rng(SEED)
+        ready.fleet,
+        kept,
+        ready.found.data,
+        money=money,
+        rng=np.random.default_rng(SEED),
+        record=policy_record(supposed, ready.fleet, ready.tables),
     )

@@ -365,6 +365,13 @@ class FakeDecisions:
                 "day_cost": 9.0,
                 "currency": "EUR",
                 "text": text,
+                "record": {
+                    "from": "2026-10-01",
+                    "to": "2027-09-30",
+                    "visits_per_meter_year": 2.6,
+                    "out_of_tolerance_share": 0.054,
+                },
+                "not_simulated": "Knocks are not simulated.",
             }
         )
 

@@ -13,12 +13,14 @@ from dashboard.navigation import Document
 def draw_policies(found: Document) -> html.Section:
     """Return the comparison that has arrived: in a sentence, drawn, and in numbers."""
     rows = found["policies"]
+    record = found.get("record")
     told = "; ".join(_told(row) for row in rows)
     return parts.section(
         "What each further visit buys",
         html.P([theme.sentence(found["text"]), " ", _prices_said(found)]),
-        parts.chart("policies", figures.policies(rows), f"Policies compared. {told}."),
-        _on_paper(rows),
+        html.P([_record_said(record), found.get("not_simulated", "")]),
+        parts.chart("policies", figures.policies(rows, record), f"Policies compared. {told}."),
+        _on_paper(rows, record),
         html.Details([html.Summary("The same in numbers"), _table(found)]),
         name="budget-policies",
         note=f"Simulated: {found['fleets']} fleets like this one of {found['meters']} meters over "
@@ -35,6 +37,17 @@ def _told(row: Document) -> str:
     )
 
 
+def _record_said(record: Document | None) -> str:
+    """Return what the team did in the last year, as the fit sees it now."""
+    if not record:
+        return ""
+    return (
+        f"Last year, {theme.day(record['from'])} to {theme.day(record['to'])}: "
+        f"{theme.number(record['visits_per_meter_year'], 1)} visits a meter, "
+        f"{theme.share(record['out_of_tolerance_share'], 1)} of the days ridden out of tolerance. "
+    )
+
+
 def _prices_said(found: Document) -> str:
     """Return the prices of a visit and of a day out of tolerance, so that both weigh in money."""
     visit, day, unit = found.get("visit_cost"), found.get("day_cost"), found.get("currency")
@@ -47,10 +60,10 @@ def _prices_said(found: Document) -> str:
     )
 
 
-def _on_paper(rows: Sequence[Document]) -> html.Div:
+def _on_paper(rows: Sequence[Document], record: Document | None) -> html.Div:
     """Return the chart as it is printed: drawn beside the screen's, in its own size and colours."""
     return html.Div(
-        dcc.Graph(figure=figures.on_paper(rows), config={"staticPlot": True}),
+        dcc.Graph(figure=figures.on_paper(rows, record), config={"staticPlot": True}),
         className="chart-on-paper",
         **parts.aria(hidden="true"),
     )

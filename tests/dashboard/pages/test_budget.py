@@ -123,8 +123,9 @@ def test_what_cannot_be_supposed_is_said_and_stays_in_its_field():
 def test_policies_are_drawn_with_their_intervals_and_ours_are_marked(data):
     data.policies()
     found = data.policies()["document"]
-    figure = go.Figure(policy_figure.policies(found["policies"]))
-    fixed, other, ours = figure.data
+    figure = go.Figure(policy_figure.policies(found["policies"], found["record"]))
+    fixed, other, ours, record = figure.data
+    assert (list(record.x), record.text[0]) == ([2.6], f"last year: 5.4{NBSP}%")
     assert (fixed.name, ours.name) == ("fixed intervals", "by forecast (this program)")
     assert fixed.marker.symbol != ours.marker.symbol != other.marker.symbol
     row = next(r for r in found["policies"] if r["name"] == "every 12 months")
@@ -134,6 +135,8 @@ def test_policies_are_drawn_with_their_intervals_and_ours_are_marked(data):
     assert high == pytest.approx(100 * row["interval90"][1])
     said = text(draw_policies(found))
     assert "24 fleets like this one of 60 meters over 4 years" in said
+    assert f"2.6 visits a meter, 5.4{NBSP}% of the days ridden out of tolerance" in said
+    assert "Knocks are not simulated." in said
     assert "1.90" in said  # what a fixed interval takes for the same as ours at 90 %
 
 
