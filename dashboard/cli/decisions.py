@@ -58,6 +58,15 @@ def _season(sub: argparse.ArgumentParser) -> None:
     )
     _tolerance(sub)
     sub.add_argument("--target", type=float, metavar="P", help="what if: a share such as 0.95")
+    sub.add_argument("--visits", type=int, metavar="N", help="what if: at most N visits")
+    sub.add_argument("--spend", type=float, metavar="MONEY", help="what if: visits for that much")
+    sub.add_argument(
+        "--tolerance-of",
+        action="append",
+        default=[],
+        metavar="ROLE=PCT",
+        help="what if: of meters by what they are ridden for: race, spare, training, home",
+    )
 
 
 def _tolerance(sub: argparse.ArgumentParser) -> None:
@@ -74,7 +83,19 @@ def _asked(args: argparse.Namespace, *pins: str) -> run.SeasonAsk:
         run.parse_pins(pins),
         tolerance_pct=args.tolerance,
         target=args.target,
+        visits=args.visits,
+        spend=args.spend,
+        roles=dict(map(_of_role, args.tolerance_of)),
     )
+
+
+def _of_role(text: str) -> tuple[str, float]:
+    """Return a role and its tolerance, given as race=1.0."""
+    role, _, pct = text.partition("=")
+    try:
+        return role, float(pct)
+    except ValueError:
+        raise UsageError(f'found --tolerance-of "{text}", expected one such as race=1.0') from None
 
 
 def _plan(args: argparse.Namespace) -> int:
@@ -153,6 +174,9 @@ def _budget(args: argparse.Namespace) -> int:
 def _print_tables(document: Mapping[str, Any]) -> None:
     print()
     print(service.to_table(document["by_item"], ("item", "cost", "interval90")))
+    choices = ("name", "visits", "cash", "days_out", "interval90", "risk")
+    print(service.to_table(document["choices"], choices))
+    print()
     for row in document["beside"]:
         before = ", ".join(_past(one) for one in row["before"])
         ahead = _past({**row, "from": document["from"]})

@@ -6,6 +6,8 @@ how often meters have had to be replaced. The days ridden out of tolerance are n
 price stands beside the total as `risk`.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 
@@ -74,6 +76,7 @@ def budget_document(
             {"meter_id": name, **_cost(whole[m]), **verdicts[name]} for m, name in enumerate(ids)
         ),
         "risk": None if plan is None else _risk(plan, money.day),
+        "choices": [] if plan is None else plan["choices"],
         "visits_planned": 0 if plan is None else len(plan["visits"]),
         "bench": _bench(*bench_visits(found, here, ask, plan), money.visit),
         "warranty": _claims(found, fleet),
@@ -111,7 +114,7 @@ def _plan(
     """Return the plan of what is left of the period, and what it had to assume."""
     if ask.last <= found.as_of:
         return None, []
-    plan = plan_document(found, fleet, tables, settings, ask)
+    plan = plan_document(found, fleet, tables, settings, replace(ask, choices=True))
     return plan, list(plan["lacks"])
 
 
@@ -136,6 +139,7 @@ def _risk(plan: PlanDocument, day_cost: Array) -> Risk:
         "days_weighed": None if one is None else money / one,
         "money_without_visits": plan["cost"]["without_visits"],
         "days_out_of_tolerance": plan["days_out_of_tolerance"]["plan"],
+        "days_interval90": plan["days_out_of_tolerance"]["plan_interval90"],
         "days_out_without_visits": plan["days_out_of_tolerance"]["without_visits"],
     }
 

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Literal, TypedDict
 
 from models.ageing import GroupAgeing
+from models.season import VisitChoice
 from models.status import FitState
 
 _Period = TypedDict("_Period", {"from": date, "to": date})
@@ -61,6 +62,7 @@ class Risk(TypedDict):
     money: float
     money_without_visits: float
     days_out_of_tolerance: float
+    days_interval90: list[float]
     days_out_without_visits: float
     day_cost: float | None
     days_weighed: float | None
@@ -136,6 +138,7 @@ class BudgetDocument(_Period):
     by_group: list[GroupCost]
     meters: list[MeterCost]
     risk: Risk | None
+    choices: list[VisitChoice]
     visits_planned: int
     bench: BenchCost
     warranty: list[ClosingClaim]

@@ -2,6 +2,7 @@ from .calendar_file import calendar_text as calendar_text
 from .documents import BenchListRow as BenchListRow
 from .documents import PlanDocument as PlanDocument
 from .documents import Visit as Visit
+from .documents import VisitChoice as VisitChoice
 from .exposure_cost import days_between as days_between
 from .exposure_cost import exposure_of as exposure_of
 from .pins import IdlePin as IdlePin

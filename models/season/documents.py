@@ -52,6 +52,20 @@ class SecondVisit(TypedDict):
     cost: float
 
 
+class VisitChoice(TypedDict):
+    """What a number of visits costs in cash and leaves in days out of tolerance.
+
+    risk: what the days of meters that can come are priced at, no cash
+    """
+
+    name: str
+    visits: int
+    cash: float
+    days_out: float
+    interval90: list[float]
+    risk: float
+
+
 class PlanCost(TypedDict):
     """Money of the plan, risk included, of its visits alone, and of no visit at all."""
 
@@ -64,6 +78,7 @@ class PlanCost(TypedDict):
 class DaysOut(TypedDict):
     plan: float
     without_visits: float
+    plan_interval90: list[float]
 
 
 class WeekSlots(TypedDict):
@@ -93,6 +108,7 @@ class PlanDocument(_Period):
     gap: float
     visits: list[Visit]
     second_visits: list[SecondVisit]
+    choices: list[VisitChoice]
     unplanned: list[Unplanned]
     cost: PlanCost
     days_out_of_tolerance: DaysOut

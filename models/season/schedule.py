@@ -5,6 +5,7 @@ prevents, at `out_of_tolerance_day` times the weight of what is ridden.
 """
 
 from collections.abc import Mapping
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
@@ -16,7 +17,8 @@ from models.season.pins import AWAY_STATES, check_pins, reasons_away
 from models.season.plan_inputs import PlanInputs, plan_inputs
 from models.season.plan_rows import plan_notes, second_visits, unplanned_rows, visit_rows
 from models.season.season_ask import SeasonAsk, supposing
-from models.season.visit_program import Visits, choose_visits, wanted_visits
+from models.season.visit_choices import Spread, chosen_visits, days_out, visit_choices
+from models.season.visit_program import Visits, wanted_visits
 from models.status import fit_state
 
 
@@ -37,13 +39,17 @@ def plan_document(
     meters = found.meters.filter(able)
     check_pins(ask, meters["meter_id"].to_list(), why_away, first)
     inputs = plan_inputs(found, fleet, tables, ask, meters=meters, target=target)
-    chosen = choose_visits(inputs.program)
+    chosen = chosen_visits(inputs, ask)
     visits = visit_rows(inputs, chosen)
     unplanned = unplanned_rows(inputs, chosen, wanted_visits(inputs.program))
     below_target = _below_target(inputs, visits, unplanned)
-    away = _away_rows(found, fleet, tables, ask, why_away)
+    unable = _unable(found, fleet, tables, ask, why_away)
+    away = _away_rows(unable, why_away)
     risk_away = sum(row.get("risk_money", 0.0) for row in away)
-    days_away = sum(row.get("days_out_of_tolerance", 0.0) for row in away)
+    days_away = days_out(unable, [()] * len(unable.meters)) if unable else Spread(0.0, 0.0)
+    days_planned = days_out(inputs, chosen.weeks) + days_away
+    held = _held_a_year(found) if ask.choices else 0
+    numbers = {"none": 0, "half of last year's": held // 2, "as many as last year": held}
     never = inputs.program.risk_unvisited
     return {
         "from": ask.first,
@@ -51,6 +57,7 @@ def plan_document(
         "gap": chosen.gap,
         "visits": visits,
         "second_visits": second_visits(inputs, chosen),
+        "choices": visit_choices(inputs, chosen, numbers, away=days_away) if ask.choices else [],
         "unplanned": [*unplanned, *away],
         "cost": {
             "currency": inputs.prices.currency,
@@ -59,12 +66,9 @@ def plan_document(
             "without_visits": float((never * inputs.program.exposure_cost).sum()) + risk_away,
         },
         "days_out_of_tolerance": {
-            "plan": sum(
-                inputs.days_out(meter, inputs.risk(meter, weeks))
-                for meter, weeks in enumerate(chosen.weeks)
-            )
-            + days_away,
-            "without_visits": float((never * inputs.ridden).sum()) + days_away,
+            "plan": days_planned.mean,
+            "without_visits": float((never * inputs.ridden).sum()) + days_away.mean,
+            "plan_interval90": days_planned.interval90(),
         },
         "slots": _week_slots(inputs, chosen),
         "target": target,
@@ -75,33 +79,47 @@ def plan_document(
     }
 
 
-def _away_rows(
+def _unable(
     found: Records,
     fleet: FleetFit,
     tables: Tables,
     ask: SeasonAsk,
     why_away: Mapping[str, str],
-) -> list[Unplanned]:
-    """Return meters that cannot come, those that carry most first.
+) -> PlanInputs | None:
+    """Return the season of meters that are ridden but cannot come; None where there are none.
 
-    The risk is told of those that are ridden all the same, because hung masses prove nothing on
-    them.
+    Hung masses prove nothing on them, so their risk is told.
     """
+    elsewhere = pl.col("state").is_in(list(AWAY_STATES)).fill_null(False)
+    here = found.meters.filter(pl.col("meter_id").is_in(list(why_away)) & ~elsewhere)
+    if here.is_empty():
+        return None
+    return plan_inputs(found, fleet, tables, ask, meters=here, target=1)
+
+
+def _away_rows(unable: PlanInputs | None, why_away: Mapping[str, str]) -> list[Unplanned]:
+    """Return meters that cannot come, those that carry most first."""
     rows: dict[str, Unplanned] = {
         meter: {"meter_id": meter, "reason": reason} for meter, reason in why_away.items()
     }
-    elsewhere = pl.col("state").is_in(list(AWAY_STATES)).fill_null(False)
-    here = found.meters.filter(pl.col("meter_id").is_in(list(rows)) & ~elsewhere)
-    if not here.is_empty():
-        inputs = plan_inputs(found, fleet, tables, ask, meters=here, target=1)
-        for m, meter in enumerate(here["meter_id"]):
-            risk, p = inputs.program.risk_unvisited[m], inputs.outlook.p_within[m]
-            rows[meter]["p_within_tolerance_now"] = float(p[0])
-            rows[meter]["p_within_tolerance_end"] = float(p[-1])
-            rows[meter]["days_out_of_tolerance"] = inputs.days_out(m, risk)
-            rows[meter]["risk_money"] = inputs.money_out(m, risk)
-            rows[meter]["cannot_come"] = True
+    for m, about in enumerate(unable.meters if unable else ()):
+        assert unable is not None  # it has meters
+        risk, p, row = (
+            unable.program.risk_unvisited[m],
+            unable.outlook.p_within[m],
+            about["meter_id"],
+        )
+        rows[row]["p_within_tolerance_now"] = float(p[0])
+        rows[row]["p_within_tolerance_end"] = float(p[-1])
+        rows[row]["days_out_of_tolerance"] = unable.days_out(m, risk)
+        rows[row]["risk_money"] = unable.money_out(m, risk)
+        rows[row]["cannot_come"] = True
     return sorted(rows.values(), key=lambda row: -row.get("risk_money", 0.0))
+
+
+def _held_a_year(found: Records) -> int:
+    """Return the sessions held in the year up to today."""
+    return int((found.sessions["measured_at"].dt.date() > found.as_of - timedelta(days=365)).sum())
 
 
 def _below_target(inputs: PlanInputs, visits: list[Visit], unplanned: list[Unplanned]) -> int:

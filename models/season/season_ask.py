@@ -7,6 +7,9 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
+import polars as pl
+
+from ingest.schema import in_force
 from models.wording import NoAnswerError
 
 if TYPE_CHECKING:
@@ -14,6 +17,7 @@ if TYPE_CHECKING:
 
 Weeks = tuple[date, ...]
 LONGEST_WEEKS = 160
+ROLES = ("race", "spare", "training", "home")
 
 
 @dataclass(frozen=True)
@@ -25,6 +29,10 @@ class SeasonAsk:
     pins            meters to be visited in given weeks; any day stands for its week
     tolerance_pct   what if: for every meter, instead of its own
     target          what if: the least probability within tolerance, instead of the setting
+    visits, spend   what if: as many visits as come nearest to a number, or to their price, and not
+                    beyond; else those that cost least, risk included
+    choices         whether to tell what other numbers of visits would buy
+    roles           what if: the tolerance of meters by what they are ridden for (race, training …)
     """
 
     first: date
@@ -33,6 +41,10 @@ class SeasonAsk:
     pins: Mapping[str, Weeks] = field(default_factory=dict)
     tolerance_pct: float | None = None
     target: float | None = None
+    visits: int | None = None
+    spend: float | None = None
+    roles: Mapping[str, float] = field(default_factory=dict)
+    choices: bool = False
 
     def with_pins(self, more: Mapping[str, Weeks]) -> SeasonAsk:
         """Return the same with more pins beside its own."""
@@ -60,8 +72,13 @@ class SeasonAsk:
             raise NoAnswerError(
                 f"{self.first} to {self.last} is more than three years: plan a season at a time"
             )
-        if self.slots_per_week is not None and self.slots_per_week < 0:
-            raise NoAnswerError("slots a week: found a negative number, expected 0 or more")
+        for name, value in (
+            ("slots a week", self.slots_per_week),
+            ("visits", self.visits),
+            ("money for visits", self.spend),
+        ):
+            if value is not None and value < 0:
+                raise NoAnswerError(f"{name}: found a negative number, expected 0 or more")
         return max(self.first, today)
 
     def supposed(self) -> list[str]:
@@ -72,6 +89,12 @@ class SeasonAsk:
     def _supposed(self) -> Iterable[str]:
         if self.tolerance_pct is not None:
             yield f"a tolerance of ± {self.tolerance_pct:g} % for every meter"
+        for role, pct in self.roles.items():
+            yield f"± {pct:g} % for meters ridden as {role}"
+        if self.visits is not None:
+            yield f"{self.visits} visits"
+        if self.spend is not None:
+            yield f"{self.spend:.0f} for visits"
         if self.target is not None:
             yield f"a target of {100 * self.target:g} %"
         if self.slots_per_week is not None:
@@ -84,12 +107,28 @@ def supposing(found: Records, ask: SeasonAsk) -> Records:
 
     NoAnswerError where the tolerance or the target makes no sense.
     """
-    if ask.tolerance_pct is not None and not 0 < ask.tolerance_pct < 50:
-        raise NoAnswerError(
-            f"tolerance: found {ask.tolerance_pct:g}, expected percent, for instance 1.0"
-        )
+    for pct in (ask.tolerance_pct, *ask.roles.values()):
+        if pct is not None and not 0 < pct < 50:
+            raise NoAnswerError(f"tolerance: found {pct:g}, expected percent, for instance 1.0")
+    if unknown := set(ask.roles) - set(ROLES):
+        raise NoAnswerError(f'found role "{min(unknown)}", expected one of: {", ".join(ROLES)}')
     if ask.target is not None and not 0 < ask.target < 1:
         raise NoAnswerError(f"target: found {ask.target:g}, expected a share such as 0.9")
-    if ask.tolerance_pct is None:
-        return found
-    return replace(found, meters=found.meters.with_columns(tolerance_pct=ask.tolerance_pct))
+    meters = found.meters
+    if ask.tolerance_pct is not None:
+        meters = meters.with_columns(tolerance_pct=ask.tolerance_pct)
+    if ask.roles:
+        own = limits_of_roles(found, ask.roles)
+        limit = pl.col("meter_id").replace_strict(own, default=None, return_dtype=pl.Float64)
+        meters = meters.with_columns(tolerance_pct=pl.coalesce(limit, "tolerance_pct"))
+    return found if meters is found.meters else replace(found, meters=meters)
+
+
+def limits_of_roles(found: Records, roles: Mapping[str, float]) -> dict[str, float]:
+    """Return the tolerance of each meter by what it is ridden for today, the narrowest of all."""
+    held = found.told["assignments"].filter(in_force(found.as_of))
+    limits: dict[str, float] = {}
+    for meter, role in held.select("meter_id", "role").iter_rows():
+        if role in roles:
+            limits[meter] = min(roles[role], limits.get(meter, roles[role]))
+    return limits

@@ -22,6 +22,7 @@ Weeks = tuple[int, ...]  # in which a meter is visited, ascending
 Paths = dict[tuple[int, Weeks], float]  # (meter row, its visit weeks) → cost
 GAP = 0.002  # stop refining when the columns are within this share of the bound
 ROUNDS = 60  # at most; each round is one master program and one shortest path per meter
+HALVINGS = 8  # of the scale of a visit's price, where their number is given
 WARM_UP = 80  # cheap price steps before the first master program
 
 
@@ -84,6 +85,40 @@ def choose_visits(program: VisitProgram) -> Visits:
     weeks, cost = _choose_columns(paths, slots, len(arcs))
     gap = max(0.0, cost - bound) / cost if cost > 0 else 0.0
     return Visits(weeks, cost, min(bound, cost), gap, overfull)
+
+
+def choose_within(program: VisitProgram, most: float, weight: Array) -> Visits:
+    """Return the cheapest visits whose weights come nearest to a sum, and not beyond.
+
+    The price of a visit is scaled until they do, so that each further visit is the one that pays
+    most; cost, bound and gap are those of the plan at the scaled price, cost at the true one.
+
+    In   weight [M] of a visit of each meter: 1, or its money; pins are kept, even beyond the sum
+    """
+    low, high = -float(HALVINGS), float(HALVINGS)  # powers of two that scale the price
+    best = choose_visits(_scaled(program, 4 * high))
+    if most <= _weighed(best, weight):
+        low = high
+    for _ in range(HALVINGS if low < high else 0):
+        middle = (low + high) / 2
+        tried = choose_visits(_scaled(program, middle))
+        if _weighed(tried, weight) <= most:
+            best, high = tried, middle
+        else:
+            low = middle
+    arcs = _arc_costs(program)
+    cost = sum(
+        _path_cost(arcs[m], program.visit_cost[m], weeks) for m, weeks in enumerate(best.weeks)
+    )
+    return replace(best, cost=cost, bound=cost * (1 - best.gap))
+
+
+def _scaled(program: VisitProgram, power: float) -> VisitProgram:
+    return replace(program, visit_cost=program.visit_cost * 2.0**power)
+
+
+def _weighed(visits: Visits, weight: Array) -> float:
+    return sum(float(weight[m]) * len(weeks) for m, weeks in enumerate(visits.weeks))
 
 
 def wanted_visits(program: VisitProgram) -> list[Weeks]:

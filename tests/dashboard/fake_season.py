@@ -82,6 +82,7 @@ class FakeDecisions:
             "gap": 0.0,
             "visits": visits,
             "second_visits": [],
+            "choices": [],
             "unplanned": self._unplanned(),
             "cost": {"currency": "EUR", "plan": 500.0, "visits": 300.0, "without_visits": 1700.0},
             "days_out_of_tolerance": {"plan": 12.3, "without_visits": 171.0},
@@ -296,6 +297,16 @@ class FakeDecisions:
                 "by_group": [
                     _priced("group", name, total / 3) | {"meters": 20}
                     for name in ("arm Heron", "pedal Vole", "spider Alder")
+                ],
+                "choices": [
+                    {
+                        "name": "this plan",
+                        "visits": 24,
+                        "cash": 1440.0,
+                        "days_out": 68.0,
+                        "interval90": [20.0, 140.0],
+                        "risk": 640.0,
+                    }
                 ],
                 "beside": [
                     {

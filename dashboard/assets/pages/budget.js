@@ -3,7 +3,7 @@
   "use strict";
   const { around, filledIn, open } = window.slopewatch;
   const PERIOD = ["from", "to"];
-  const FIELDS = [...PERIOD, "tolerance", "target", "slots"];
+  const FIELDS = [...PERIOD, "tolerance", "target", "slots", "visits", "spend", "race", "training"];
 
   const ask = (names) => open("/budget", filledIn("budget", names));
 

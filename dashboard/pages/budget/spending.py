@@ -39,6 +39,38 @@ def items_part(found: Document) -> html.Section:
     )
 
 
+def choices_part(found: Document) -> html.Section | None:
+    """Return what other numbers of visits would buy, the fewest first."""
+    rows = found.get("choices") or []
+    if not rows:
+        return None
+    unit = found["currency"]
+    titles = ("Visits", "How many", "Cash", "Days out of tolerance, 90 %", "Priced risk, no cash")
+    return parts.section(
+        "What a number of visits buys",
+        parts.plain_table(
+            titles, [_choice(row, unit) for row in rows], name="Choices", headed=True
+        ),
+        name="budget-choices",
+        note="Each number is spent where it spares most, within the slots of the bench; "
+        "fewer are shown where more do not fit or spare nothing. The interval takes a meter that is out to stay out until its "
+        "next visit. The risk is of meters that can come to the bench. Give a number of your own "
+        "under What if.",
+    )
+
+
+def _choice(row: Document, unit: str | None) -> tuple[Any, ...]:
+    return (
+        theme.sentence(row["name"]).rstrip("."),
+        row["visits"],
+        theme.money(row["cash"], unit),
+        theme.estimate(
+            theme.number(row["days_out"], 0), theme.span(row["interval90"], 0, "", signed=False)
+        ),
+        theme.money(row["risk"], unit),
+    )
+
+
 def beside_part(found: Document) -> html.Section | None:
     """Return the period beside the same days of the two years before."""
     rows = found.get("beside") or []

@@ -8,7 +8,7 @@ from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document, View
 from dashboard.pages.budget.ranking import ranking_part
-from dashboard.pages.budget.spending import beside_part, groups_part, items_part
+from dashboard.pages.budget.spending import beside_part, choices_part, groups_part, items_part
 
 
 def draw_budget(found: Document, as_is: Document | None, asked: Document) -> list[Any]:
@@ -19,6 +19,7 @@ def draw_budget(found: Document, as_is: Document | None, asked: Document) -> lis
         html.P(_what_if(found, as_is, asked), className="what-if-said") if as_is else None,
         _facts(found),
         html.Div([items_part(found), _remarks(found)], className="budget-top"),
+        choices_part(found),
         beside_part(found),
         groups_part(found),
         ranking_part(found, view),
@@ -92,11 +93,20 @@ def _facts(found: Document) -> html.Dl:
     if risk:
         days, without = risk["days_out_of_tolerance"], risk["days_out_without_visits"]
         pairs += [
-            ("Days ridden out of tolerance", f"about {theme.number(days, 0)}"),
+            ("Days ridden out of tolerance", _days(days, risk.get("days_interval90"))),
             ("The same without any visit", f"about {theme.number(without, 0)}"),
             ("Risk of those days (not spent)", _risk(risk, unit)),
         ]
     return parts.facts(pairs)
+
+
+def _days(days: float, interval: list[float] | None) -> str:
+    low, high = interval or (days, days)
+    return f"about {theme.number(days, 0)} (90{theme.NBSP}%: {_whole(low)} to {_whole(high)})"
+
+
+def _whole(value: float) -> str:
+    return theme.number(value, 0)
 
 
 def _risk(risk: Document, unit: str | None) -> str:

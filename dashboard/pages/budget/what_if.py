@@ -32,7 +32,13 @@ WHAT_IF = (
     Limit("tolerance", "Tolerance, ± %", 0.1, 10.0, 0.1),
     Limit("target", "Reliability target, %", 50.0, 99.0, 1.0),
     Limit("slots", "Bench slots a week", 0.0, 99.0, 1.0),
+    Limit("visits", "Visits, at most", 0.0, 9999.0, 1.0),
+    Limit("spend", "Cash for visits, at most", 0.0, 1e7, 1.0),
+    Limit("race", "Tolerance of racers, ± %", 0.1, 10.0, 0.1),
+    Limit("training", "Tolerance in training, ± %", 0.1, 10.0, 0.1),
 )
+RIDDEN = {"race": ("race", "spare"), "training": ("training", "home")}
+"""What the fields of the tolerance by use stand for, as the assignments name it."""
 
 
 def asked_in(view: View, season: Document) -> Document:
@@ -47,8 +53,12 @@ def asked_in(view: View, season: Document) -> Document:
 
 def supposed(asked: Document) -> Document:
     """Return the what-if in the words of the question that is asked."""
-    slots, target = asked["slots"], asked["target"]
+    slots, target, visits = asked["slots"], asked["target"], asked["visits"]
+    roles = {role: asked[use] for use, names in RIDDEN.items() for role in names if asked[use]}
     return {
+        "visits": None if visits is None else int(visits),
+        "spend": asked["spend"],
+        "roles": roles,
         "slots_per_week": None if slots is None else int(slots),
         "tolerance_pct": asked["tolerance"],
         "target": None if target is None else target / 100,
@@ -57,7 +67,7 @@ def supposed(asked: Document) -> Document:
 
 def is_supposed(asked: Document) -> bool:
     """Return whether anything is asked for but what is."""
-    return any(value is not None for value in supposed(asked).values())
+    return any(value not in (None, {}) for value in supposed(asked).values())
 
 
 def _refused(view: View) -> dict[str, str]:

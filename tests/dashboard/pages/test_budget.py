@@ -12,7 +12,7 @@ from dashboard.pages.budget import page as budget
 from dashboard.pages.budget.policies import draw_policies
 from dashboard.pages.budget.ranking import meter_columns, meter_rows
 from dashboard.pages.budget.summary import difference, draw_budget, headline
-from dashboard.pages.budget.what_if import asked_in, refusals, supposed
+from dashboard.pages.budget.what_if import asked_in, is_supposed, refusals, supposed
 from dashboard.pages.method.look_back import hindcast_parts
 from dashboard.service import asked_of
 from tests.dashboard.fake import EmptyData, FakeData
@@ -29,15 +29,18 @@ def data():
 
 
 def test_what_if_comes_from_the_address_and_what_cannot_be_is_left_out(data):
-    query = {"tolerance": "1,0", "target": "95", "slots": "0"}
+    query = {"tolerance": "1,0", "target": "95", "slots": "0", "visits": "60", "race": "0.8"}
     asked = asked_in(View(query=query), data.season())
     assert supposed(asked) == {
         "slots_per_week": 0,
         "tolerance_pct": 1.0,
         "target": 0.95,
+        "visits": 60,
+        "spend": None,
+        "roles": {"race": 0.8, "spare": 0.8},
     }
     bad = asked_in(View(query={"tolerance": "-1", "target": "high"}), data.season())
-    assert set(supposed(bad).values()) == {None}
+    assert not is_supposed(bad)
 
 
 def test_frame_computes_nothing_and_an_empty_store_says_what_to_do(data):
@@ -53,6 +56,7 @@ def test_total_items_groups_and_verdicts_are_said_with_their_intervals(data):
     said = text(draw_budget(found, found, AS_IT_IS))
     assert f"cost 2{NBSP}400{NBSP}EUR (90{NBSP}%: 2{NBSP}160 to 3{NBSP}120{NBSP}EUR)" in said
     assert "Bench session" in said
+    assert f"24 1{NBSP}440{NBSP}EUR 68 (20 to 140) 640{NBSP}EUR" in " ".join(said.split(" "))
     assert f"22: 66{NBSP}EUR 63{NBSP}EUR (40 to 90) 80 swaps" in " ".join(said.split(" "))
     assert f"7 of 120 (3 to 11{NBSP}%)" in said
     assert f"+0.50{NBSP}% (+0.30 to +0.70{NBSP}%)" in said

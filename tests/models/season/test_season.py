@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,8 @@ from models.season import (
 )
 from models.season.bench_slots import slots_of
 from models.season.risk import risk_after_visits
+from models.season.season_ask import limits_of_roles
+from models.season.visit_choices import days_out
 from models.status import p_within
 from models.wording import NoAnswerError
 from tests.models.fleet.small_team import SETTINGS, asked_for, empty_tables, small_team, table
@@ -292,6 +295,56 @@ def test_no_slots_pins_and_closed_weeks(team: tuple[Any, FleetFit]) -> None:
     )
     plan = plan_document(found, fitted, tables, SETTINGS, asked)
     assert all(v["week"] > asked.first + timedelta(days=30) for v in plan["visits"])
+
+
+def test_a_number_of_visits_goes_where_it_spares_most(team: tuple[Any, FleetFit]) -> None:
+    """As many as asked at most, each further one spares less; the days of the document agree."""
+    found, fitted = team
+    asked = asked_for(found, weeks=16, choices=True)
+    plan = plan_document(found, fitted, empty_tables(), SETTINGS, asked)
+    days = plan["days_out_of_tolerance"]
+    by_name = {row["name"]: row for row in plan["choices"]}
+    assert by_name["this plan"]["days_out"] == pytest.approx(days["plan"])
+    assert by_name["none"]["days_out"] == pytest.approx(days["without_visits"])
+    assert by_name["none"]["cash"] == 0
+    told = [row["days_out"] for row in sorted(plan["choices"], key=lambda row: row["visits"])]
+    assert told == sorted(told, reverse=True)
+    for row in plan["choices"]:
+        assert row["interval90"][0] <= row["days_out"] <= row["interval90"][1]
+    few = plan_document(found, fitted, empty_tables(), SETTINGS, replace(asked, visits=3))
+    assert 1 <= len(few["visits"]) <= 3
+    paid = plan_document(found, fitted, empty_tables(), SETTINGS, replace(asked, spend=130.0))
+    assert paid["cost"]["visits"] <= 130.0
+    assert any("3 visits" in note for note in few["notes"])
+
+
+def test_the_spread_of_days_out_is_that_of_meters_that_stay_out() -> None:
+    """Source: simulation. Two spells of one meter; out where a draw of the spell is below p."""
+    rng = np.random.default_rng(3)
+    risk, ridden = np.array([0.1, 0.3, 0.2, 0.05, 0.4]), np.array([7.0, 7.0, 5.0, 7.0, 2.0])
+    drawn = np.repeat(rng.random((40000, 2)), [3, 2], axis=1)
+    days = ((drawn < risk) * ridden).sum(axis=1)
+    inputs: Any = SimpleNamespace(risk=lambda *_: risk, ridden=ridden[None])
+    told = days_out(inputs, [(3,)])
+    assert told.mean == pytest.approx(days.mean(), rel=0.02)
+    assert told.variance == pytest.approx(days.var(), rel=0.03)
+
+
+def test_a_tolerance_by_use_is_the_narrowest_of_a_meters_roles(
+    team: tuple[Any, FleetFit],
+) -> None:
+    found, _ = team
+    first, second = found.meters["meter_id"][:2]
+    on = {"from_date": found.as_of, "rider_id": "R1"}
+    held = table(
+        "assignments",
+        {"meter_id": first, "role": "race", **on},
+        {"meter_id": first, "role": "training", **on},
+        {"meter_id": second, "role": "training", **on},
+    )
+    records: Any = SimpleNamespace(as_of=found.as_of, told={"assignments": held})
+    limits = limits_of_roles(records, {"race": 1.0, "training": 2.0})
+    assert limits == {first: 1.0, second: 2.0}
 
 
 def test_impossible_questions_get_a_sentence(team: tuple[Any, FleetFit]) -> None:
