@@ -53,8 +53,9 @@ def choices_part(found: Document) -> html.Section | None:
         ),
         name="budget-choices",
         note="Each number is spent where it spares most, within the slots of the bench; "
-        "fewer are shown where more do not fit or spare nothing. The interval takes a meter that is out to stay out until its "
-        "next visit. The risk is of meters that can come to the bench. Give a number of your own "
+        "fewer are shown where more do not fit or spare nothing. The interval "
+        "takes a meter that is out to stay out until its next visit. The "
+        "risk is of meters that can come to the bench. Give a number of your own "
         "under What if.",
     )
 
