@@ -2,6 +2,8 @@ from .ageing_charts import ageing_courses as ageing_courses
 from .ageing_charts import ageing_rates as ageing_rates
 from .ageing_charts import ageing_swaps as ageing_swaps
 from .backdrop import slopes_text as slopes_text
+from .bench_charts import bench_load as bench_load
+from .bench_charts import bench_session as bench_session
 from .control_chart import CHART_NAMES as CHART_NAMES
 from .control_chart import control as control
 from .gain_error import drift as drift
@@ -17,3 +19,7 @@ from .ride_charts import has_watts as has_watts
 from .ride_charts import ratios as ratios
 from .ride_charts import traces as traces
 from .rider_chart import ridden as ridden
+from .season_charts import TRUST as TRUST
+from .season_charts import seasons as seasons
+from .season_charts import trust_at as trust_at
+from .season_charts import trusted as trusted

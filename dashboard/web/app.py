@@ -66,6 +66,7 @@ def create_app(service: Service, *, hosts: Sequence[str] = ()) -> Dash:
     app = Dash(
         "dashboard",
         assets_folder=str(Path(__file__).parent.parent / "assets"),
+        assets_ignore=r"^worker\.js$",  # runs beside the pages, not in them
         pages_folder="",
         use_pages=False,
         title=NAME,

@@ -22,6 +22,7 @@ LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 ANY_ADDRESS = "any address"  # among the hosts to answer to: whatever is given as a number
 UPLOAD_LIMIT_MB = 64
 MEGABYTE = 1024 * 1024
+WORKER = "/assets/base/worker.js"  # which opens the bench page again without a network
 READING = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
@@ -45,6 +46,8 @@ def harden(server: Flask, *, csp_hashes: Sequence[str], hosts: Sequence[str] = (
             response.headers[name] = value
         if request.is_secure:
             response.headers["Strict-Transport-Security"] = "max-age=31536000"
+        if request.path == WORKER:
+            response.headers["Service-Worker-Allowed"] = "/"
         if not request.path.startswith(("/_dash-component-suites/", "/assets/")):
             response.headers["Cache-Control"] = "no-store"
         return response

@@ -17,6 +17,13 @@ GO = """(path) => {
     history.pushState({}, '', path);
     dispatchEvent(new CustomEvent('_dashprivate_pushstate'));
 }"""
+FORGET = """async () => {
+    localStorage.clear();
+    sessionStorage.clear();
+    const workers = await navigator.serviceWorker.getRegistrations();
+    await Promise.all(workers.map(worker => worker.unregister()));
+    await Promise.all((await caches.keys()).map(name => caches.delete(name)));
+}"""
 PORTS: list[int] = []
 """The port served on first: a browser has read the scripts at an address once, and keeps them."""
 
@@ -115,5 +122,5 @@ class Visit:
             self.page.remove_listener(event, hear)
         if self.page.url.startswith("http"):
             self.page.goto(urljoin(self.page.url, "/assets/mark.svg"))
-            self.page.evaluate("() => { localStorage.clear(); sessionStorage.clear(); }")
+            self.page.evaluate(FORGET)
         self.page.context.clear_cookies()

@@ -615,7 +615,7 @@
         return;
       }
       parts.push(h("p", { class: "big", id: "bench-error" }, signed(deciding.error_pct) + PC));
-      parts.push(...this.fromServer(typed), this.facts(deciding));
+      parts.push(...this.fromServer(typed), this.line(deciding), this.facts(deciding));
       this.result.replaceChildren(...parts);
     }
 
@@ -627,6 +627,21 @@
       const all = [found.error_pct, ...parts].map(Math.abs);
       const word = all.some((e) => e - usual > limit) ? "out_of_tolerance" : all.every((e) => e + usual <= limit) ? "in_tolerance" : "indeterminate";
       return [h("b", {}, this.kit.states.verdicts[word]), " (\u00b1\u00a0" + shown(limit, 1) + PC + "), with the usual uncertainty of \u00b1\u00a0" + shown(usual) + PC + "."];
+    }
+
+    line(found) {
+      const meter = this.meter;
+      const usual = bench.usualU(this.kit, meter, found.used[0].row, found.used.map((one) => one.row)).expanded;
+      const known = !meter.taking_in && bench.typed(meter.gain_error_pct) && bench.typed(meter.gain_error_sd_pct);
+      const half = 1.645 * meter.gain_error_sd_pct;
+      return bench.errorLine({
+        limit: meter.tolerance_pct,
+        hangings: found.used.map((one) => 100 * (one.ratio - 1)),
+        found: found.error_pct,
+        u: usual,
+        forecast: known ? [meter.gain_error_pct - half, meter.gain_error_pct + half] : null,
+        left: found !== this.found.as_left && this.found.as_left.used.length ? this.found.as_left.error_pct : null,
+      });
     }
 
     facts(found) {

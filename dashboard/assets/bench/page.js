@@ -293,6 +293,7 @@
   async function renew() {
     try {
       kit = await bench.ask("/bench/kit");
+      bench.keepGiven(kit);
       relay();
       if (kit.meters.some((meter) => meter.taking_in)) renewSoon(Math.min(wait * 1.5, LONGEST_MS));
       else wait = FIRST_MS;
@@ -305,6 +306,7 @@
     screen = document.getElementById("bench-screen");
     if (!screen || !data) return window.dash_clientside.no_update;
     kit = data;
+    bench.keepGiven(kit);
     bench.belongTo(kit);
     form = null;
     const query = new URLSearchParams(window.location.search);
@@ -353,6 +355,7 @@
     if (form) form.judge();
   });
 
+  bench.openPage = start;
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.slopewatch_bench = { open: start };
 })();

@@ -12,6 +12,7 @@ from dash import ClientsideFunction, Input, Output, dcc, html
 
 from dashboard import components as parts
 from dashboard.navigation import View
+from dashboard.pages.bench.alone import alone
 from dashboard.pages.bench.answers import answers
 from dashboard.pages.bench.given import given
 from dashboard.pages.bench.papers import papers
@@ -57,5 +58,5 @@ def register(app: Any, data: Guarded) -> None:
         Output("bench-opened", "data"),
         Input("bench-kit", "data"),
     )
-    for rule, name, view, methods in (*answers(data), *papers(data)):
+    for rule, name, view, methods in (*answers(data), *papers(data), *alone()):
         app.server.add_url_rule(rule, name, view, methods=methods)

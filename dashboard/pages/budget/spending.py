@@ -5,9 +5,10 @@ from typing import Any
 from dash import html
 
 from dashboard import components as parts
-from dashboard import theme
+from dashboard import figures, theme
 from dashboard.navigation import Document
 
+ROW_PX, FRAME_PX = 38, 120
 GROUPS = (
     *("Group", "Meters", "Cost, 90 %", "Drift a year, 90 %"),
     *("Sessions that found it out of tolerance, 90 %", "Probability in tolerance after a year"),
@@ -81,6 +82,7 @@ def beside_part(found: Document) -> html.Section | None:
     unit = found["currency"]
     return parts.section(
         "Beside the last two seasons",
+        _seasons(rows, unit),
         parts.plain_table(
             ("Item", *heads, _period(found["from"], found["to"]), "Why it differs"),
             [_beside(row, unit) for row in rows],
@@ -91,6 +93,18 @@ def beside_part(found: Document) -> html.Section | None:
         note="The past is counted from the records, at what was paid, else at today's prices. What "
         "is to come is expected, with its 90 % interval.",
     )
+
+
+def _seasons(rows: list[Document], unit: str | None) -> html.Figure | None:
+    """Return what is spent on each item, drawn by season."""
+    paid = [row for row in rows if row["money"] is not None]
+    if not paid:
+        return None
+    past = [f"{theme.day(one['from'])} on" for one in paid[0]["before"]]
+    drawn = figures.seasons(paid, [*past, "this season, expected"], unit)
+    now = ", ".join(f"{theme.title(r['what'])} {theme.money(r['money'], unit)}" for r in paid)
+    told = f"Money by item in this season and the same days of the two years before. Now: {now}."
+    return parts.chart("budget-seasons", drawn, told, height_px=FRAME_PX + ROW_PX * len(paid))
 
 
 def _period(first: str, last: str) -> str:

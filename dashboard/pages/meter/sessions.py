@@ -6,7 +6,7 @@ from typing import Any
 from dash import html
 
 from dashboard import components as parts
-from dashboard import theme
+from dashboard import figures, theme
 from dashboard.navigation import Document
 
 
@@ -102,12 +102,23 @@ def session_detail(session: Document, actions: Sequence[Any] = ()) -> list[Any]:
         html.H3(f"Session {session['session_id']}, {theme.day(session['measured_at'])}{by}"),
         *[parts.warning(theme.sentence(found["text"])) for found in suspicions],
         *actions,
+        _drawn(session),
         parts.facts(_session_facts(session)),
         html.Div(
             [_readings(session.get("readings") or []), _budget(session.get("budget") or [])],
             className="side-by-side",
         ),
     ]
+
+
+def _drawn(session: Document) -> html.Figure | None:
+    """Return the session on one line; nothing where it came to no number."""
+    if session["gain_error_pct"] is None:
+        return None
+    told = f"The session on one line: found {session_row(session)['found_text']}"
+    limit = session.get("tolerance_pct")
+    told += f", tolerated {theme.within(limit, 1, '%')}." if limit else "."
+    return parts.chart("meter-session-line", figures.bench_session(session), told, height_px=210)
 
 
 def _session_facts(session: Document) -> list[tuple[str, Any]]:

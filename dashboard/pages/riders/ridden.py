@@ -14,6 +14,7 @@ RIDDEN = (
     *("Gain error at the start", "at the end", "Slope changed"),
 )
 READS = ("Meter", "Shown, 90 %", "By the sensor's error alone")
+ROW_PX, FRAME_PX = 34, 110
 BIKES = ("Meters", "Shows more today by", "At 300 W", "Probability that it shows more")
 
 
@@ -45,8 +46,10 @@ def _end(period: Document) -> str:
     return theme.day(period["to_date"]) if period["to_date"] else "today"
 
 
-def ridden_part(view: View, periods: Sequence[Document]) -> html.Section | None:
-    """Return which meter was on which bike from when to when, and what it read at both ends."""
+def ridden_part(
+    view: View, periods: Sequence[Document], tolerance: float | None
+) -> html.Section | None:
+    """Return which meter was on which bike from when to when, and how far to trust it."""
     if not periods:
         return None
     rows = [
@@ -64,9 +67,25 @@ def ridden_part(view: View, periods: Sequence[Document]) -> html.Section | None:
     ]
     return parts.section(
         "Which meter when",
+        _trusted(periods, tolerance),
         parts.plain_table(RIDDEN, rows, name="Which meter when", headed=True),
         name="rider-ridden",
     )
+
+
+def _trusted(periods: Sequence[Document], tolerance: float | None) -> html.Figure | None:
+    known = [period for period in periods if period["points"]]
+    if not known or not tolerance:
+        return None
+    now = ", ".join(f"{p['meter_id']} {_trust_words(p, tolerance)}" for p in known)
+    told = f"Which meter was ridden when, by how far it is within ±{tolerance:g} %. Last: {now}."
+    rows = len({period["meter_id"] for period in known})
+    drawn = figures.trusted(known, tolerance)
+    return parts.chart("rider-trust", drawn, told, height_px=FRAME_PX + ROW_PX * rows)
+
+
+def _trust_words(period: Document, tolerance: float) -> str:
+    return figures.TRUST[figures.trust_at(period["points"][-1], tolerance)][0]
 
 
 def _read_at(points: Sequence[Document], which: int) -> str:

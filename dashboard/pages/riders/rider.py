@@ -58,7 +58,7 @@ def draw(view: View, document: Document, tolerance: float | None) -> list[Any]:
         effort_form(document),
         html.Div(id="rider-answer"),
         chart_part(document, tolerance),
-        ridden_part(view, document["periods"]),
+        ridden_part(view, document["periods"], tolerance),
         bikes_part(document["bikes"]),
         notices_part(view, document["notices"]),
     ]

@@ -11,6 +11,7 @@ from dashboard import theme
 from dashboard.components import arrived, arriving, show_arrived
 from dashboard.navigation import Document, View
 from dashboard.pages.season.board import board, visit_dialog
+from dashboard.pages.season.load import load_part
 from dashboard.pages.season.rest import pinned_part, race_eve_part, unplanned_part
 from dashboard.security import Guarded
 from dashboard.service import Progress, asked_of
@@ -101,6 +102,7 @@ def draw(plan: Document, asked: Document) -> list[Any]:
         html.P(headline(plan), className="headline"),
         *[parts.remark(theme.sentence(text)) for text in [*plan["notes"], *plan["lacks"]]],
         *[second_visit(row, plan["cost"]["currency"]) for row in plan["second_visits"]],
+        load_part(plan),
         board(plan, query_of(asked)),
         pinned_part(plan["pins"], plan["idle_pins"]),
         unplanned_part(plan, asked["as_of"]),

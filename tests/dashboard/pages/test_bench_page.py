@@ -145,10 +145,16 @@ def test_without_network_readings_are_judged_kept_and_saved_later(team_service, 
     typed(page, "as_found", spider(1.004))
     assert "within the limit" in third.inner_text()
     assert page.inner_text("#bench-error").startswith(("+0.39", "+0.40"))
+    until(page, "caches.has('slopewatch-given-1')")
+    page.reload()  # a tablet that dropped the page while it slept, still without a network
+    page.wait_for_selector("#bench-alone")
+    page.wait_for_selector("#bench-error")
+    assert page.input_value("#bench-as_found-1") == spider(1.004)[1]
     page.context.set_offline(False)
-    page.reload()  # a tablet that dropped the page while it slept
+    page.reload()
     page.wait_for_selector("#bench-error")
     page.wait_for_load_state("networkidle")
+    assert page.locator("#bench-alone").count() == 0
     assert page.input_value("#bench-as_found-1") == spider(1.004)[1]
     assert page.input_value("#bench-slope_before") == "5,70"
     page.context.set_offline(True)
@@ -167,7 +173,14 @@ def test_without_network_readings_are_judged_kept_and_saved_later(team_service, 
     assert again is False
     with team_service.store.reading() as db:
         assert db.frame("bench").height == before + 6
-    first.complaints[:] = [c for c in first.complaints if "ERR_INTERNET_DISCONNECTED" not in c]
+    page.evaluate("fetch('/sign-out', { method: 'POST' })")
+    until(page, "caches.has('slopewatch-given-1').then(kept => !kept)")
+    page.context.set_offline(True)
+    page.reload()  # the next person at this tablet, without a network
+    page.wait_for_selector("#bench-alone:has-text('nothing of the bench is kept')")
+    assert "SP-1" not in page.inner_text("body")
+    gone = ("ERR_INTERNET_DISCONNECTED", "ERR_FAILED")
+    first.complaints[:] = [c for c in first.complaints if not any(one in c for one in gone)]
 
 
 def test_event_takes_day_side_and_note_and_can_be_taken_back(team_service, served, visit):

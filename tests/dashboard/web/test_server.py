@@ -5,6 +5,7 @@ import urllib.request
 
 import pytest
 
+from dashboard.security.people import IDLE
 from dashboard.web import server
 from dashboard.web.app import create_app
 from ingest.schema import UserError
@@ -189,3 +190,14 @@ def test_served_page_answers_and_a_taken_port_is_an_error():
             server.listen(create_app(FakeData(1)), host="127.0.0.1", port=taken)
     with pytest.raises(OSError, match="refused"):
         urllib.request.urlopen(address, timeout=30)
+
+
+def test_what_the_bench_keeps_without_a_network_may_serve_every_page_as_long_as_a_sign_in(client):
+    with client.get("/assets/base/worker.js") as answer:
+        assert answer.headers["Service-Worker-Allowed"] == "/"
+        assert f"LONGEST_MS = {int(1000 * IDLE.total_seconds())};" in answer.text
+    shell = client.get("/").text
+    assert "worker.js" not in shell  # it runs beside the pages
+    frame = client.get("/bench/alone")
+    assert frame.headers["Cache-Control"] == "no-store"
+    assert all(f"/assets/bench/{name}.js?alone=" in frame.text for name in ("page", "alone"))
