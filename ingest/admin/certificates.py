@@ -32,8 +32,8 @@ iPadOS    Open the file; Settings, General, VPN & Device Management: install the
 Android   Settings, Security, Encryption & credentials, Install a certificate, CA certificate.
 Windows   Open the file, Install Certificate, Local Machine, Trusted Root Certification Authorities.
 macOS     Open the file, add it to the login keychain, open it there, Trust: Always Trust.
-Linux     As the distribution says; Firefox, everywhere: Settings, Privacy & Security, View
-          Certificates, Authorities, Import, for websites.
+Linux     As the distribution says. A browser with a list of its own: Settings, Privacy & Security,
+          View Certificates, Authorities, Import, for websites.
 
 Then open https://{first}:8550/ . Compare the root's fingerprint (SHA-256) before you trust it:
 {fingerprint}
@@ -132,7 +132,7 @@ def _made_root(key: Key, known: list[x509.GeneralName], now: datetime) -> x509.C
     subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "Slopewatch, this team's root")])
     usage = _usage(signs_certificates=True)
     permitted = [_subtree(name) for name in known]
-    excluded = None if any(map(_is_address, known)) else _every_address()
+    excluded = _every_other_kind(known)
     return (
         _begun(subject, subject, key, now, ROOT_FOR)
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
@@ -142,9 +142,11 @@ def _made_root(key: Key, known: list[x509.GeneralName], now: datetime) -> x509.C
     )
 
 
-def _every_address() -> list[x509.GeneralName]:
-    """Return what keeps a root for host names from vouching for any address."""
-    return [x509.IPAddress(ipaddress.ip_network(net)) for net in ("0.0.0.0/0", "::/0")]
+def _every_other_kind(known: list[x509.GeneralName]) -> list[x509.GeneralName] | None:
+    """Return what keeps a root for host names from vouching for any address, and the reverse."""
+    if not any(map(_is_address, known)):
+        return [x509.IPAddress(ipaddress.ip_network(net)) for net in ("0.0.0.0/0", "::/0")]
+    return [x509.DNSName("")] if all(map(_is_address, known)) else None
 
 
 def _server(

@@ -6,7 +6,7 @@ import ssl
 import threading
 from collections.abc import Iterator
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -113,6 +113,13 @@ def test_what_is_no_certificate_is_said(pair: tuple[Path, Path], tmp_path: Path)
     for cert, key in ((tmp_path / "gone.pem", pair[1]), (pair[0], tmp_path / "no.pem")):
         with pytest.raises(UserError, match="cannot be used as certificate and key"):
             tls_context(cert, key)
+
+
+def test_what_ran_out_is_said(tmp_path: Path) -> None:
+    before = datetime.now(UTC) - timedelta(days=900)
+    _, cert, key, _ = make_certificate(["localhost"], tmp_path, now=before)
+    with pytest.raises(UserError, match=r"ran out on .* make the next one"):
+        tls_context(cert, key)
 
 
 def test_in_the_clear_nothing_is_served_to_others(people_store: Path) -> None:

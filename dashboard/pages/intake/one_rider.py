@@ -60,7 +60,10 @@ def removed(done: Document) -> str:
     """Return what a removal did."""
     gone = theme.plural(done["rows_removed"], "row")
     unnamed = theme.plural(done["rows_without_name"], "measurement")
-    return f"{gone} removed, {unnamed} left without the name."
+    files = theme.plural(done["files_removed"], "recording")
+    held = ", ".join(done["backups"])
+    told = f" These backups hold what was removed: {held}." if held else ""
+    return f"{gone} and {files} removed, {unnamed} left without the name.{told}"
 
 
 def register_rider(app: Dash, data: Guarded) -> None:
