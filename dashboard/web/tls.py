@@ -7,9 +7,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from cryptography import x509
-
 from dashboard.web.limits import LimitedChannel
+from ingest.admin import runs_out
 from ingest.schema import UserError
 
 _WAITS = (ssl.SSLWantReadError, ssl.SSLWantWriteError)
@@ -27,7 +26,7 @@ def tls_context(cert: Path, key: Path) -> ssl.SSLContext:
             f"{cert} and {key} cannot be used as certificate and key ({reason}): expected two PEM "
             "files that belong together, the key without a password"
         ) from None
-    ends = x509.load_pem_x509_certificate(cert.read_bytes()).not_valid_after_utc
+    ends = runs_out(cert)
     if ends < datetime.now(UTC):
         raise UserError(
             f"{cert} ran out on {ends:%d %b %Y}, and no browser trusts it any more: make the next "

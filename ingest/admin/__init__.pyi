@@ -1,6 +1,7 @@
 from .backups import back_up as back_up
 from .backups import back_up_today as back_up_today
 from .certificates import make_certificate as make_certificate
+from .certificates import runs_out as runs_out
 from .downloads import device_tables as device_tables
 from .downloads import rider_download as rider_download
 from .downloads import set_aside_download as set_aside_download

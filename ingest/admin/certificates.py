@@ -71,6 +71,11 @@ def make_certificate(names: Sequence[str], folder: Path, *, now: datetime) -> li
     return [folder / name for name in (ROOT, CERT, KEY, WORDS)]
 
 
+def runs_out(cert: Path) -> datetime:
+    """Return the instant until which a certificate (PEM) is valid."""
+    return x509.load_pem_x509_certificate(cert.read_bytes()).not_valid_after_utc
+
+
 def _general_name(name: str) -> x509.GeneralName:
     try:
         return x509.IPAddress(ipaddress.ip_address(name))
