@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from dashboard.web.limits import LimitedChannel
-from ingest.admin import runs_out
 from ingest.schema import UserError
+from models import run
 
 _WAITS = (ssl.SSLWantReadError, ssl.SSLWantWriteError)
 
@@ -26,7 +26,7 @@ def tls_context(cert: Path, key: Path) -> ssl.SSLContext:
             f"{cert} and {key} cannot be used as certificate and key ({reason}): expected two PEM "
             "files that belong together, the key without a password"
         ) from None
-    ends = runs_out(cert)
+    ends = run.certificate_ends(cert)
     if ends < datetime.now(UTC):
         raise UserError(
             f"{cert} ran out on {ends:%d %b %Y}, and no browser trusts it any more: make the next "

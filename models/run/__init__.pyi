@@ -3,6 +3,7 @@ from .account_questions import FoundChanges as FoundChanges
 from .account_questions import accounts as accounts
 from .account_questions import add_account as add_account
 from .account_questions import ask_account_for_no_code as ask_account_for_no_code
+from .account_questions import certificate_ends as certificate_ends
 from .account_questions import changes as changes
 from .account_questions import find_changes as find_changes
 from .account_questions import make_certificate as make_certificate

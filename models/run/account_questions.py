@@ -138,6 +138,11 @@ def make_certificate(names: Sequence[str], folder: Path) -> list[Path]:
     return admin.make_certificate(names, folder, now=datetime.now(UTC))
 
 
+def certificate_ends(cert: Path) -> datetime:
+    """Return the instant until which a server's certificate is valid."""
+    return admin.runs_out(cert)
+
+
 @question(OWNER, watts=False, kept=False)
 def warning_of_coach(fleet: Fleet, coach: str) -> str:
     """Return what to tell who gives a coach an account; empty: there are riders to be seen."""
