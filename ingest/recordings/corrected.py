@@ -1,4 +1,4 @@
-"""Corrected summaries of recordings: what a meter without error would have shown.
+"""Corrected summaries of recordings: what an errorless meter would have shown, and the rider's.
 
 The recordings stay untouched: shown and corrected numbers stand side by side, with the factor of
 the day between them.
@@ -26,8 +26,12 @@ LEDGER_SCHEMA: dict[str, pl.DataType] = {
     "to_date": pl.Date(),
     "factor": pl.Float64(),
     "interval90": pl.List(pl.Float64()),
+    "rider_factor": pl.Float64(),
+    "rider_interval90": pl.List(pl.Float64()),
 }
-COLUMNS = ("path", "meter_id", "started_at", "duration_s", "factor", "factor_lo90", "factor_hi90")
+FACTORS = ("factor", "factor_lo90", "factor_hi90")
+RIDER_FACTORS = ("rider_factor", "rider_factor_lo90", "rider_factor_hi90")
+COLUMNS = ("path", "meter_id", "started_at", "duration_s", *FACTORS, *RIDER_FACTORS)
 
 
 def folder_summaries(folder: Path, *, time_zone: str = "UTC") -> pl.DataFrame:
@@ -69,12 +73,13 @@ def corrected_summaries(
     *,
     time_zone: str = "UTC",
 ) -> pl.DataFrame:
-    """Return one row a recording with power: shown numbers, and corrected = shown × factor.
+    """Return one row a recording with power: shown numbers, corrected and the rider's.
 
     In   summaries (SUMMARY_SCHEMA), the meters and references tables (whose file it is), the
-         ledger's rows (meter_id, from_date, to_date, factor, interval90)
-    Out  path, meter_id, started_at, duration_s, factor, factor_lo90, factor_hi90, then for each
-         of POWERS the shown and the `corrected_` number; note says why a row has none
+         ledger's rows (LEDGER_SCHEMA)
+    Out  COLUMNS, then for each of POWERS the shown number, the `corrected_` one (× factor: of an
+         errorless meter) and the `rider_` one (× rider_factor: legs, ring and chain taken out
+         too); note says why a row has none
     """
     whose = roles(recordings, meters, references).select("path", "meter_id")
     rows = recordings.filter(pl.col("power_samples") > 0).join(whose, on="path", how="left")
@@ -88,14 +93,29 @@ def corrected_summaries(
     )
     factors = matched.select(
         "path",
-        "factor",
-        pl.col("interval90").list.get(0).alias("factor_lo90"),
-        pl.col("interval90").list.get(1).alias("factor_hi90"),
+        *_with_ends("factor", "interval90"),
+        *_with_ends("rider_factor", "rider_interval90"),
     ).unique("path", keep="last", maintain_order=True)
     frame = rows.join(factors, on="path", how="left").with_columns(_note())
-    corrected = [(pl.col(name) * pl.col("factor")).alias(f"corrected_{name}") for name in POWERS]
-    pairs = [column for name in POWERS for column in (name, f"corrected_{name}")]
-    return frame.with_columns(corrected).select(*COLUMNS, *pairs, "note").sort("path")
+    powers = [
+        column
+        for name in POWERS
+        for column in (
+            pl.col(name),
+            (pl.col(name) * pl.col("factor")).alias(f"corrected_{name}"),
+            (pl.col(name) * pl.col("rider_factor")).alias(f"rider_{name}"),
+        )
+    ]
+    return frame.select(*COLUMNS, *powers, "note").sort("path")
+
+
+def _with_ends(factor: str, interval: str) -> list[pl.Expr]:
+    ends = pl.col(interval).list
+    return [
+        pl.col(factor),
+        ends.get(0).alias(f"{factor}_lo90"),
+        ends.get(1).alias(f"{factor}_hi90"),
+    ]
 
 
 def _note() -> pl.Expr:

@@ -36,6 +36,10 @@ from .rider_view import efforts_of as efforts_of
 from .rider_view import period_curve as period_curve
 from .rider_view import readings as readings
 from .rider_view import riding_periods as riding_periods
+from .rider_view import shown_of as shown_of
+from .rider_view import watts_status as watts_status
+from .rides_expected import Expected as Expected
+from .rides_expected import expected_ratio as expected_ratio
 from .rides_in_doubt import affected_rides as affected_rides
 from .road import Road as Road
 from .road import Use as Use

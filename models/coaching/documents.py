@@ -188,16 +188,23 @@ class MeterPair(TypedDict):
     sensor_difference_pct: float
 
 
-class Reading(TypedDict):
-    """What a meter shows today of example_w that the rider puts out, legs, ring and chain counted.
+class Shown(TypedDict):
+    """What a meter shows of example_w that its rider puts out, legs, ring and chain counted.
 
-    sensor_w: the same for watts at the sensor alone; unknown: what nothing tells of it
+    rider_error_pct: shown over the rider's watts, and its sd
     """
 
-    meter_id: str
     example_w: float
     shown_w: float
     interval90_w: Interval
+    rider_error_pct: float
+    rider_error_sd_pct: float
+
+
+class Reading(Shown):
+    """The same of one meter. sensor_w: for watts at the sensor; unknown: what nothing tells."""
+
+    meter_id: str
     sensor_w: float
     unknown: list[str]
 

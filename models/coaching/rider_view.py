@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from itertools import combinations
 from statistics import NormalDist
 
+import numpy as np
 import polars as pl
 
 from models.coaching.documents import (
@@ -15,14 +16,16 @@ from models.coaching.documents import (
     Reading,
     RiderEffort,
     RidingPeriod,
+    Shown,
 )
 from models.coaching.road import Road, Use
 from models.fleet import FleetFit
-from models.metrology import Z90, interval90, percent_from_ln, ratio_from_ln
+from models.metrology import Z90, interval90, percent_from_ln, percent_sd, ratio_from_ln
 from models.records import typed_rows
-from models.status import curve_points
+from models.status import curve_points, p_within
 
 EXAMPLE_W = 300.0
+MORE_LIKELY = 0.5
 STEP = timedelta(days=14)
 DAY = timedelta(days=1)
 
@@ -92,27 +95,52 @@ def between_meters(
     return rows
 
 
-def readings(road: Road, meters: Sequence[str], *, rider_id: str | None, on: date) -> list[Reading]:
-    """Return what each meter shows of the same watts of a rider."""
-    rows: list[Reading] = []
-    for meter in meters:
-        use = [Use(meter, on, rider_id)]
-        mean, covariance = road.rider(use)
-        half = Z90 * math.sqrt(max(0.0, float(covariance[0, 0])))
-        shown, low, high = (
-            EXAMPLE_W * ratio_from_ln(float(mean[0]) + step) for step in (0.0, -half, half)
-        )
+def shown_of(road: Road, uses: Sequence[Use]) -> list[Shown]:
+    """Return what each use's meter shows of EXAMPLE_W of its rider: legs, ring, chain counted."""
+    if not uses:
+        return []
+    mean, covariance = road.rider(uses)
+    rows: list[Shown] = []
+    for m, sd in zip(mean.tolist(), np.sqrt(np.diag(covariance)).tolist(), strict=True):
+        shown, low, high = (EXAMPLE_W * ratio_from_ln(m + step * Z90 * sd) for step in (0, -1, 1))
         rows.append(
             {
-                "meter_id": meter,
                 "example_w": EXAMPLE_W,
                 "shown_w": shown,
                 "interval90_w": [low, high],
-                "sensor_w": EXAMPLE_W * ratio_from_ln(float(road.sensor(use)[0][0])),
-                "unknown": road.unknown(use),
+                "rider_error_pct": percent_from_ln(m),
+                "rider_error_sd_pct": percent_sd(m, sd),
             }
         )
     return rows
+
+
+def watts_status(status: str, shown: Shown, tolerance_pct: float, target: float) -> str:
+    """Return how far a meter's watts are its rider's: its status, or worse by what it cannot see.
+
+    In   status: of the sensor; target: least chance to lie within the tolerance
+    """
+    mean, sd = shown["rider_error_pct"], shown["rider_error_sd_pct"]
+    p = float(p_within(np.array(mean), np.array(sd), np.array(tolerance_pct)))
+    if status in ("out", "unknown") or p >= target:
+        return status
+    return "due" if p >= MORE_LIKELY else "out"
+
+
+def readings(road: Road, meters: Sequence[str], *, rider_id: str | None, on: date) -> list[Reading]:
+    """Return what each meter shows of the same watts of a rider."""
+    uses = [Use(meter, on, rider_id) for meter in meters]
+    shown = shown_of(road, uses)
+    sensors = road.sensor(uses)[0].tolist() if uses else []
+    return [
+        {
+            **row,
+            "meter_id": use.device_id,
+            "sensor_w": EXAMPLE_W * ratio_from_ln(sensor),
+            "unknown": road.unknown([use]),
+        }
+        for use, row, sensor in zip(uses, shown, sensors, strict=True)
+    ]
 
 
 def efforts_of(efforts: pl.DataFrame, *, rider_id: str, today: date) -> list[RiderEffort]:

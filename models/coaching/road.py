@@ -45,7 +45,11 @@ class Road:
 
     def rider(self, uses: Sequence[Use]) -> Joint:
         """Return what the sensors show over what the riders put out, jointly."""
-        return self.fleet.joint_on_road(self._devices(uses), self._effects(uses))
+        return self.carrying(uses, self._effects(uses))
+
+    def carrying(self, uses: Sequence[Use], effects: Sequence[Sequence[RoadEffect]]) -> Joint:
+        """Return what the sensors show with the effects that each carries, jointly."""
+        return self.fleet.joint_on_road(self._devices(uses), effects)
 
     def unknown(self, uses: Sequence[Use]) -> list[str]:
         """Return what is to be said of legs, rings and chains that nothing tells."""

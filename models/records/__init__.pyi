@@ -8,6 +8,7 @@ from .fleet_roster import with_riders as with_riders
 from .frames import typed_rows as typed_rows
 from .ride_effects import RIDER as RIDER
 from .ride_effects import RING as RING
+from .ride_effects import effects_of_rides as effects_of_rides
 from .ride_effects import one_sided as one_sided
 from .ride_effects import ring_effect as ring_effect
 from .ride_effects import road_effects as road_effects

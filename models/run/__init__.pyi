@@ -101,6 +101,7 @@ from .reports import workshops as workshops
 from .ride_questions import compare_rides as compare_rides
 from .ride_questions import discard_rides as discard_rides
 from .ride_questions import drawn_ride as drawn_ride
+from .ride_questions import expected_ratio as expected_ratio
 from .ride_questions import keep_rides as keep_rides
 from .ride_questions import look_at_rides as look_at_rides
 from .ride_questions import ride_devices as ride_devices

@@ -239,7 +239,9 @@ class RiderRow(TypedDict):
     """A rider of the list.
 
     left    the day they went
-    meters  ridden now: meter_id, bike_id, role, since, and what `status` says of it
+    meters  ridden now: meter_id, bike_id, role, since, what `status` says of it, and where the
+            fleet model knows it what it shows under this rider: watts_status (how far its watts
+            are the rider's), example_w, shown_w, interval90_w, rider_error_pct and its sd
     """
 
     rider_id: str

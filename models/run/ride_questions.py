@@ -1,6 +1,7 @@
 """What the rides pages ask: recordings that are looked at, compared, kept or let go."""
 
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 
 import polars as pl
@@ -22,6 +23,9 @@ from ingest.recordings import (
 )
 from ingest.schema import TABLES, rider_on
 from ingest.store import Store, record
+from models import coaching
+from models.coaching import Expected
+from models.metrology import noon
 from models.rides import Drawn, drawn
 from models.run.documents import (
     DrawnComparison,
@@ -40,6 +44,7 @@ from models.run.recordings import (
     take_in,
     undecided,
 )
+from models.run.rider_questions import road_of
 from models.wording import NoAnswerError
 
 
@@ -250,6 +255,27 @@ def ride_devices(fleet: Fleet) -> RideDevices:
         "meters": meters["meter_id"].unique().sort().to_list(),
         "references": references["reference_id"].unique().sort().to_list(),
     }
+
+
+@question(MECHANIC, COACH, watts=False, place="model")
+def expected_ratio(
+    fleet: Fleet, meter_id: str, reference_id: str, on: date | None = None
+) -> Expected | None:
+    """Return the ratio that a ride of two devices on a day (else today) should show.
+
+    The rider's legs, an oval ring and a chain are in it and not told apart; None where nothing is
+    known of one of the two.
+    """
+    if fleet.is_empty:
+        return None
+    ready = fleet.prepared
+    return coaching.expected_ratio(
+        road_of(ready),
+        ready.tables["references"],
+        meter_id=meter_id,
+        reference_id=reference_id,
+        at=noon(on or ready.found.as_of),
+    )
 
 
 @question()

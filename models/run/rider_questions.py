@@ -48,13 +48,48 @@ def riders(fleet: Fleet) -> list[RiderRow]:
     with fleet.store.reading() as db:
         listed, assignments = db.frame("riders"), db.frame("assignments")
     now = newest_in_force(assignments, day)
+    shown = _shown_now(fleet, now, known)
     named = assignments["rider_id"].drop_nulls().unique().to_list()
     about = {row["rider_id"]: row for row in listed.to_dicts()}
-    return [_rider_row(name, about.get(name, {}), now, known) for name in sorted({*about, *named})]
+    return [
+        _rider_row(name, about.get(name, {}), now, known, shown)
+        for name in sorted({*about, *named})
+    ]
+
+
+_Shown = Mapping[tuple[str, str | None], Row]
+
+
+def _shown_now(fleet: Fleet, now: pl.DataFrame, known: Mapping[str, Mapping[str, Any]]) -> _Shown:
+    """Return what each meter shows under who rides it, and how far its watts are the rider's."""
+    ready, day = fleet.prepared, fleet.day
+    meters = set(ready.found.meters["meter_id"]) & set(known)
+    uses = [
+        coaching.Use(meter, day, rider)
+        for meter, rider in now.select("meter_id", "rider_id").iter_rows()
+        if meter in meters
+    ]
+    rows, target = coaching.shown_of(road_of(ready), uses), fleet.settings.reliability_target
+    return {
+        (use.device_id, use.rider_id): {
+            **row,
+            "watts_status": coaching.watts_status(
+                known[use.device_id]["status"],
+                row,
+                known[use.device_id]["tolerance_pct"],
+                target,
+            ),
+        }
+        for use, row in zip(uses, rows, strict=True)
+    }
 
 
 def _rider_row(
-    name: str, about: Row, now: pl.DataFrame, known: Mapping[str, Mapping[str, Any]]
+    name: str,
+    about: Row,
+    now: pl.DataFrame,
+    known: Mapping[str, Mapping[str, Any]],
+    shown: _Shown,
 ) -> RiderRow:
     mine = now.filter(pl.col("rider_id") == name).to_dicts()
     return {
@@ -68,6 +103,7 @@ def _rider_row(
                 "role": row["role"],
                 "since": row["from_date"],
                 **{key: known[row["meter_id"]].get(key) for key in TOLD},
+                **shown.get((row["meter_id"], name), {}),
             }
             for row in mine
             if row["meter_id"] in known

@@ -216,6 +216,9 @@ class FakeDecisions:
                 "interval90_pct": [value - 0.7, value + 0.7],
                 "p_within_tolerance": 0.96 if status == "ok" else 0.2,
                 "tolerance_pct": TOLERANCE,
+                "watts_status": status,
+                "shown_w": 300 + 3 * value,
+                "interval90_w": [300 + 3 * (value - 0.7), 300 + 3 * (value + 0.7)],
             }
 
         return [

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,8 @@ import polars as pl
 import pytest
 
 from dashboard.cli.command_line import main
+from ingest.store import Store
+from models import run
 
 SEEDS = Path(__file__).parents[2] / "seeds"
 TODAY = "2026-09-30"
@@ -53,6 +56,19 @@ def _truth() -> dict[str, float]:
 
 def _alarms(status: dict[str, Any], section: str, key: str, device: str) -> list[dict[str, Any]]:
     return [a for row in status[section] if row[key] == device for a in row["alarms"]]
+
+
+def test_the_ratio_expected_of_a_ride_is_the_rides_own(store: str) -> None:
+    """A hub over a crank loses the chain: by the sensors alone +1.2 %, truly −3.2 %."""
+    fleet = run.Fleet(Store(Path(store)), as_of=date.fromisoformat(TODAY))
+    true = pl.read_csv(SEEDS / "truth" / "recordings.csv").filter(~pl.col("void"))
+    ratio = dict(true.select("comparison_id", "gain_ratio_pct").iter_rows())
+    for name, meter, other in (("26-HB-01", "HB-01", "ref-FS-03"), ("24-FS-05", "FS-05", "TR-1")):
+        told = run.expected_ratio(fleet, meter, other)
+        assert told is not None
+        low, high = told["interval90_pct"]
+        assert low <= ratio[f"F-2026-09-{name}"] <= high
+    assert run.expected_ratio(fleet, "HB-01", "TR-99") is None
 
 
 def test_ageing_holds_the_truth(store: str) -> None:

@@ -7,7 +7,13 @@ from dash import html
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document, View
-from dashboard.pages.riders.watts_words import SHOWN_W, reads, watts_badge
+from dashboard.pages.riders.watts_words import (
+    SHOWN_W,
+    reads,
+    watts_badge,
+    watts_status,
+    what_to_make_of,
+)
 
 
 def meter_cards(view: View, meters: Sequence[Document]) -> html.Div:
@@ -22,12 +28,11 @@ def meter_cards(view: View, meters: Sequence[Document]) -> html.Div:
 
 
 def _card(view: View, row: Document) -> html.Div:
-    status = theme.known_status(row["status"])
     interval, value = row.get("interval90_pct"), row["gain_error_pct"]
     return html.Div(
         [
             html.Div(
-                [parts.meter_link(view, row["meter_id"]), watts_badge(status)],
+                [parts.meter_link(view, row["meter_id"]), watts_badge(watts_status(row))],
                 className="card-head",
             ),
             html.P(theme.listed(row.get("role"), row.get("bike_id")), className="named"),
@@ -35,11 +40,11 @@ def _card(view: View, row: Document) -> html.Div:
                 [
                     "Gain error of the sensor ",
                     html.B(theme.plus_minus(value, theme.half(interval), "%", 1)),
-                    f": {theme.quantity(SHOWN_W, 'W', 0)} are shown as {reads(row)}.",
+                    f". {theme.quantity(SHOWN_W, 'W', 0)} of the rider are shown as {reads(row)}.",
                 ]
             ),
             parts.interval_bar(interval, value, row.get("tolerance_pct")),
-            parts.note(theme.sentence(theme.STATUSES[status].watts_meaning)),
+            parts.note(what_to_make_of(row)),
         ],
         className="card",
     )

@@ -9,7 +9,7 @@ from dash import Dash, Input, Output, State, dcc, html
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document, View, meter_path
-from dashboard.pages.riders.watts_words import legend, reads
+from dashboard.pages.riders.watts_words import legend, reads, watts_status, what_to_make_of
 from dashboard.security import Guarded
 from models import run
 from models.run import COACH, OWNER
@@ -76,7 +76,7 @@ def _nothing() -> html.Div:
 def headline(riders: Sequence[Document]) -> str:
     """Return how many riders ride a meter whose watts need correcting."""
     riding = [rider for rider in riders if rider["meters"]]
-    bad = sum(any(m["status"] in ("out", "due") for m in rider["meters"]) for rider in riding)
+    bad = sum(any(watts_status(m) in ("out", "due") for m in rider["meters"]) for rider in riding)
     if not riding:
         return "Nobody rides a meter on this day."
     of = theme.plural(len(riding), "rider")
@@ -95,13 +95,13 @@ def rider_rows(view: View, riders: Sequence[Document]) -> list[Document]:
 
 def _urgency(rider: Document) -> tuple[int, str]:
     order = list(theme.STATUSES)
-    worst = [order.index(theme.known_status(meter["status"])) for meter in rider["meters"]]
+    worst = [order.index(watts_status(meter)) for meter in rider["meters"]]
     return min(worst, default=len(order)), rider["rider_id"]
 
 
 def _row(view: View, rider: Document, meter: Document | None) -> Document:
     found = meter or {}
-    status = theme.known_status(found.get("status"))
+    status = watts_status(found)
     return {
         "key": f"{rider['rider_id']}|{found.get('meter_id')}|{found.get('role')}",
         "rider_id": rider["rider_id"],
@@ -115,7 +115,7 @@ def _row(view: View, rider: Document, meter: Document | None) -> Document:
         "status_word": theme.STATUSES[status].watts if meter else "No meter",
         **parts.gain_error_cells(found),
         "reads_text": reads(found),
-        "what": theme.sentence(theme.STATUSES[status].watts_meaning) if meter else "",
+        "what": what_to_make_of(found) if meter else "",
     }
 
 
@@ -129,7 +129,9 @@ def columns() -> list[Document]:
         parts.text_column("bike", "Bike, role", width=170, since=820),
         parts.day_column("since", "Since", since=1080),
         *parts.gain_error_columns(since=560, bar_since=1000),
-        parts.word_column("reads_text", "300 W are shown as", width=116, since=700, sortable=False),
+        parts.word_column(
+            "reads_text", "300 W of the rider show as", width=116, since=700, sortable=False
+        ),
         parts.text_column("what", "What to make of it", flex=2, minWidth=220, since=1280),
     ]
 

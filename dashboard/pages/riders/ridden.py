@@ -122,8 +122,8 @@ def reads_part(reads: Sequence[Document]) -> html.Section | None:
             ]
         ),
         name="rider-reads",
-        note="Legs that a one-sided meter does not see, an oval ring and a chain are counted here; "
-        "the cards above speak of the sensors alone.",
+        note="Legs that a one-sided meter does not see, an oval ring and a chain are counted here "
+        "and in what the cards show of 300 W; the gain errors are the sensors' alone.",
     )
 
 

@@ -7,6 +7,12 @@ from dashboard import theme
 from dashboard.navigation import Document
 
 SHOWN_W = 300  # the power that a gain error is made plain with
+BESIDE_THE_SENSOR = {
+    "out": "The sensor may be right, but legs, ring or chain take what it shows beyond its "
+    "tolerance: use the rider's watts.",
+    "due": "The sensor may be right, but what legs, ring or chain add is not known well enough: "
+    "compare rides on this one meter, or use the rider's watts.",
+}
 
 
 def watts_badge(status: object) -> html.Span:
@@ -27,13 +33,23 @@ def legend() -> html.Details:
     return html.Details([html.Summary("What the words mean"), parts.facts(said)])
 
 
+def watts_status(row: Document) -> str:
+    """Return the status of what a meter shows of its rider's watts, else the meter's own."""
+    return theme.known_status(row.get("watts_status") or row.get("status"))
+
+
+def what_to_make_of(row: Document) -> str:
+    """Return what a coach makes of a meter's watts, and whether sensor or rider is the reason."""
+    status = watts_status(row)
+    if status == theme.known_status(row.get("status")):
+        return theme.sentence(theme.STATUSES[status].watts_meaning)
+    return BESIDE_THE_SENSOR[status]
+
+
 def reads(row: Document) -> str:
-    """Return what the meter shows of 300 W: 306 ± 2 W."""
-    value, half = row.get("gain_error_pct"), theme.half(row.get("interval90_pct"))
-    if value is None:
+    """Return what the meter shows of 300 W of its rider: 306 ± 2 W."""
+    shown, half = row.get("shown_w"), theme.half(row.get("interval90_w"))
+    if shown is None:
         return theme.MISSING
-    per_pct = SHOWN_W / 100
-    shown = theme.number(SHOWN_W + per_pct * value, 0)
-    if half is not None:
-        shown = f"{shown} {theme.within(per_pct * half, 0)}"
-    return theme.with_unit(shown, "W")
+    told = theme.number(shown, 0)
+    return theme.with_unit(told if half is None else f"{told} {theme.within(half, 0)}", "W")

@@ -147,7 +147,9 @@ def register_answer(app: Dash, data: Guarded) -> None:
             found = _compared(data, chosen)
         except UserError:
             return None  # the answer says why
-        return sense(found, data.ask(run.status), meter_id, reference_id)
+        if not meter_id or not reference_id:
+            return sense(found, None, None)
+        return sense(found, data.ask(run.expected_ratio, meter_id, reference_id), meter_id)
 
 
 def _compared(data: Guarded, chosen: Document) -> Document:

@@ -1,7 +1,6 @@
 """What to make of a compared ride: does it fit what is believed, and is it enough to count."""
 
 import math
-from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -17,49 +16,33 @@ MAKES = (
 )
 
 
-def believed(status: Document, meter_id: str, reference_id: str) -> tuple[float, float] | None:
-    """Return the ratio to be expected today, percent, with its 90 % half-width; None: not known."""
-    meter = _row(status["meters"], "meter_id", meter_id)
-    if meter is None:
-        return None
-    reference = _row(status["references"], "reference_id", reference_id) or {}
-    own = theme.half(meter.get("interval90_pct")) or 0.0
-    its = theme.half(reference.get("interval90_pct")) or 0.0
-    expected = meter["gain_error_pct"] - (reference.get("gain_error_pct") or 0.0)
-    return expected, math.hypot(own, its)
+def sense(found: Document, expected: Document | None, meter_id: str | None) -> Any:
+    """Return the sentences between the answer and the two buttons.
 
-
-def _row(rows: Sequence[Document], key: str, name: str) -> Document | None:
-    known = (row for row in rows if row[key] == name)
-    return next((row for row in known if row.get("gain_error_pct") is not None), None)
-
-
-def sense(found: Document, status: Document, meter_id: str | None, reference_id: str | None) -> Any:
-    """Return the sentences between the answer and the two buttons."""
+    In   expected: the `expected_ratio` of the two devices; None: not known
+    """
     ratio = found.get("gain_ratio_pct")
     if ratio is None:
         return html.P("There is no number to keep: drop a longer ride, or discard this one.")
     half = theme.half(found.get("gain_ratio_interval90_pct")) or 0.0
-    return [_fits(ratio, half, status, meter_id, reference_id), _suffices(half), html.P(MAKES)]
+    return [_fits(ratio, half, expected, meter_id), _suffices(half), html.P(MAKES)]
 
 
-def _fits(
-    ratio: float, half: float, status: Document, meter_id: str | None, reference_id: str | None
-) -> html.P:
+def _fits(ratio: float, half: float, expected: Document | None, meter_id: str | None) -> html.P:
     if not meter_id:
         return html.P(
             "Choose the meter and what it was compared with: then it is said here whether the "
             "number fits with what is believed of them."
         )
-    expected = believed(status, meter_id, reference_id or "")
     if expected is None:
         return html.P(f"Nothing is known of {meter_id} yet: this would be the first number of it.")
-    away, wide = ratio - expected[0], math.hypot(half, expected[1])
-    told = theme.plus_minus(expected[0], expected[1], "%", 1)
+    should, own = expected["ratio_pct"], theme.half(expected["interval90_pct"]) or 0.0
+    away, wide = ratio - should, math.hypot(half, own)
+    told = f"{theme.plus_minus(should, own, '%', 1)}, rider, rings and chain counted"
     if abs(away) <= max(FAR_PCT, wide):
         return html.P(f"It fits with what is believed of {meter_id} today ({told}).")
     asked = "the wrong meter chosen, or has it changed since it was last checked?"
-    if abs(-ratio - expected[0]) <= max(FAR_PCT, wide):
+    if abs(-ratio - should) <= max(FAR_PCT, wide):
         asked = "the two files the wrong way round? Swapped, it would fit."
     return html.P(
         f"{theme.number(abs(away), 1)}{theme.NBSP}% away from what is believed of {meter_id} today "

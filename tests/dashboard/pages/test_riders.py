@@ -34,6 +34,15 @@ def test_rows_say_trust_in_words_and_what_three_hundred_watts_read_as(data):
     assert {column["field"] for column in columns()} <= set(rows[0])
 
 
+def test_a_good_sensor_that_sees_one_leg_is_not_taken_as_shown(data):
+    told = data.riders()
+    told[0]["meters"][1] |= {"watts_status": "due", "shown_w": 308.4, "interval90_w": [299, 318]}
+    row = next(r for r in rider_rows(View(), told) if r["meter_id"] == "V002")
+    assert row["status_word"] == "Take with care"
+    assert row["reads_text"].startswith("308")
+    assert "compare rides on this one meter" in row["what"]
+
+
 def test_one_word_for_each_state_and_the_other_pages_word_beside_it(data):
     words = {status: shown.watts for status, shown in theme.STATUSES.items()}
     assert len(set(words.values())) == len(words)
@@ -68,7 +77,7 @@ def test_rider_page_shows_cards_at_once_and_asks_for_the_rest(data):
     said = text(rider.layout(data, View({"rider_id": "R01"})))
     assert "Coach: Halina" in said
     assert "Correct first" in said
-    assert f"300{NBSP}W are shown as 306" in said
+    assert f"300{NBSP}W of the rider are shown as 306" in said
     assert "No rider X is known" in text(rider.layout(data, View({"rider_id": "X"})))
 
 

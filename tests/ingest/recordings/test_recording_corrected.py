@@ -1,6 +1,7 @@
 """Corrected summaries: true = shown × factor of the day, the recordings left as they are."""
 
 from datetime import date, datetime, timedelta
+from itertools import product
 from pathlib import Path
 
 import polars as pl
@@ -16,9 +17,11 @@ METERS = TABLES["meters"].conform(pl.DataFrame({"meter_id": ["A"], "serial_numbe
 REFERENCES = TABLES["references"].conform(pl.DataFrame({"reference_id": ["T-1"]}))
 LEDGER = [
     {"meter_id": "A", "rider_id": None, "from_date": date(2026, 3, 1), "to_date": date(2026, 3, 1),
-     "factor": 0.98, "interval90": [0.97, 0.99]},
+     "factor": 0.98, "interval90": [0.97, 0.99],
+     "rider_factor": 0.95, "rider_interval90": [0.93, 0.97]},
     {"meter_id": "A", "rider_id": None, "from_date": date(2026, 3, 2), "to_date": date(2026, 3, 2),
-     "factor": 1.01, "interval90": [1.0, 1.02]},
+     "factor": 1.01, "interval90": [1.0, 1.02],
+     "rider_factor": 1.0, "rider_interval90": [0.98, 1.02]},
 ]  # fmt: skip
 
 
@@ -42,10 +45,12 @@ def _by_name(frame: pl.DataFrame) -> dict[str, dict[str, float]]:
 
 def test_every_number_is_multiplied_by_the_factor_of_its_day(summaries: pl.DataFrame) -> None:
     rows = _by_name(corrected_summaries(summaries, METERS, REFERENCES, LEDGER))
-    for name, factor in (("0.fit", 0.98), ("1.fit", 1.01)):
-        for power in POWERS:
-            shown, corrected = rows[name][power], rows[name][f"corrected_{power}"]
+    of = {"0.fit": {"corrected": 0.98, "rider": 0.95}, "1.fit": {"corrected": 1.01, "rider": 1.0}}
+    for name, factors in of.items():
+        for (what, factor), power in product(factors.items(), POWERS):
+            shown, corrected = rows[name][power], rows[name][f"{what}_{power}"]
             assert corrected == (pytest.approx(factor * shown) if shown is not None else None)
+    assert (rows["0.fit"]["rider_factor_lo90"], rows["0.fit"]["rider_factor_hi90"]) == (0.93, 0.97)
     assert (rows["0.fit"]["factor_lo90"], rows["0.fit"]["factor_hi90"]) == (0.97, 0.99)
     assert rows["0.fit"]["note"] is None
 
