@@ -8,6 +8,7 @@ import polars as pl
 
 from models.fleet import FleetSettings
 from models.honesty.looking_back import Progress, forecasts
+from models.honesty.pair_sides import by_worse_side
 from models.honesty.scoring import Reliability, Scores, reliability_table, score_hindcast
 from models.metrology import Z90, percent_from_ln, percent_sd
 from models.records import Records, Settings, typed_rows
@@ -24,7 +25,8 @@ class GroupScores(Scores):
 class SessionForecast(TypedDict):
     """One session: what was forecast of the found value (its own noise included), what was found.
 
-    fitted_on: the day up to which the hyperparameters rest on data
+    p_within_tolerance: of a pair, of its worse side; fitted_on: the day up to which the
+    hyperparameters rest on data
     """
 
     session_id: str
@@ -74,10 +76,10 @@ def hindcast(
 
 def hindcast_document(rows: pl.DataFrame, found: Records) -> HindcastDocument:
     """Return scores and rows, in plain percent, of forecasts as `forecasts` gives them."""
-    told = _in_percent(rows, found)
+    told = by_worse_side(_in_percent(rows, found), found.sessions)
     total = cast("Scores", score_hindcast(told).row(0, named=True))
     by_group = score_hindcast(told, by="group").to_dicts() if told.height else []
-    happened = told["found_pct"].abs() <= told["tolerance_pct"]
+    happened = told["worst_pct"] <= told["tolerance_pct"]
     reliability = reliability_table(told["p_within_tolerance"].to_numpy(), happened.to_numpy())
     return {
         **total,

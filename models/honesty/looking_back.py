@@ -33,6 +33,8 @@ FORECASTS = {
     "sd_ln": pl.Float64,
     "found_ln": pl.Float64,
     "fitted_on": pl.Date,
+    "side_walk_ln": pl.Float64,
+    "side_drift_ln": pl.Float64,
 }
 
 
@@ -50,7 +52,9 @@ def forecasts(
     """Return a forecast of every bench session from the data before it, 100·ln.
 
     Out  session_id, forecast_ln, sd_ln (of the found value, its own noise included), found_ln,
-         fitted_on (the day up to which hyperparameters rest on data), in time's order
+         fitted_on (the day up to which hyperparameters rest on data), side_walk_ln and
+         side_drift_ln (spread of what a meter of this group wanders in a year, and of its drift a
+         year), in time's order
     """
     complete = data.completed()
     latest: _Fitted | None = None
@@ -154,6 +158,7 @@ def _forecast_wave(
     targets = Targets(["meter"] * rows.size, obs.owner[rows], obs.t[rows])
     variance = out.others[rows] + out.noise[rows] + _hyper_variance(fleet, targets)
     found = wave.sessions["found"].to_numpy()
+    group = fleet.prepared.devices.group[obs.owner[rows]]
     return pl.DataFrame(
         {
             "session_id": ids,
@@ -161,6 +166,8 @@ def _forecast_wave(
             "sd_ln": np.sqrt(variance),
             "found_ln": found,
             "fitted_on": latest.on,
+            "side_walk_ln": fleet.hyper.sd("walk")[group],
+            "side_drift_ln": fleet.hyper.sd("drift")[group],
         },
         schema=FORECASTS,
     )

@@ -87,7 +87,8 @@ def score_hindcast(forecasts: pl.DataFrame, *, by: str | None = None) -> pl.Data
     """Return scores of forecasts made before each session against what was found.
 
     In   meter_id, forecast_pct, forecast_sd_pct (of the found value, its own noise included),
-         found_pct, tolerance_pct, p_within_tolerance (of the found value), and `by` if given
+         found_pct, worst_pct (its size, of a pair on its worse side), tolerance_pct,
+         p_within_tolerance (of worst_pct), and `by` if given
     Out  HINDCAST_SCHEMA, one row (or one for each value of `by`, which comes first). The
          interval of the coverage is Wilson's on the effective number of sessions, since those
          of one meter are correlated; bias = mean of found − forecast, its standard uncertainty
@@ -113,7 +114,7 @@ def _scores(rows: pl.DataFrame) -> Scores:
     found, forecast = rows["found_pct"].to_numpy(), rows["forecast_pct"].to_numpy()
     sd, p = rows["forecast_sd_pct"].to_numpy(), rows["p_within_tolerance"].to_numpy()
     meter = rows["meter_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
-    within = np.abs(found) <= rows["tolerance_pct"].to_numpy()
+    within = rows["worst_pct"].to_numpy() <= rows["tolerance_pct"].to_numpy()
     error = found - forecast
     hit = inside90(found, forecast, sd)
     n_effective = effective_number(hit, meter)

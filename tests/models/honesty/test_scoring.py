@@ -44,6 +44,7 @@ def hindcast(rng, n_meters=60, each=5, *, claimed=1.0, bias=0.0):
             "forecast_pct": forecast,
             "forecast_sd_pct": said,
             "found_pct": found,
+            "worst_pct": np.abs(found),
             "tolerance_pct": 1.5,
             "p_within_tolerance": p,
         }
