@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from models.bench.advice import WRONG_WAY, Basis, slope_mismatch_pct, slope_to_enter
-from models.bench.causes import Suspicion
+from models.bench.causes import SAME_LENGTH_MM, Suspicion
 from models.bench.measurement import LEFT, MASS, RIGHT, bends
 from models.bench.result import SessionResult
 from models.metrology import ln_from_ratio
@@ -27,6 +27,7 @@ def findings_of(result: SessionResult) -> list[Reason]:
     return [
         *([] if loose is None else [loose]),
         *_work(result),
+        *_length_set(result),
         *_rings(result),
         *_coverage(result),
         *_scatter(result),
@@ -53,6 +54,20 @@ def _work(result: SessionResult) -> Iterator[Reason]:
     if result.found is not None and result.after_work is not None:
         change = result.after_work.error_pct - result.found.error_pct
         yield Reason("work_changed", change_pct=change)
+
+
+def _length_set(result: SessionResult) -> Iterator[Reason]:
+    """Yield a length set in the meter that is not the crank's, unless it is to be mended."""
+    session, gain = result.session, result.deciding
+    set_mm = session.installation.programmed_mm if session.installation else None
+    length = session.crank_length_mm
+    if gain is None or not (session.rule.uses_length and set_mm and length):
+        return
+    named = any(s.kind == "crank_length" for s in result.suspicions)
+    if not named and abs(set_mm - length) >= SAME_LENGTH_MM:
+        rest = 100 * (gain.ratio * length / set_mm - 1)
+        said = {"programmed_mm": set_mm, "length_mm": length, "residual_pct": rest}
+        yield Reason("length_set_with_slope", **said)
 
 
 def _rings(result: SessionResult) -> Iterator[Reason]:

@@ -125,6 +125,7 @@ class Judge:
         now = observed(result) or Observed(session.measured_at, 0.0, None, None, None, gain.u_ln)
         first = session.meter_id not in self.hangs
         hangs = self._repeated(session.meter_id, past, now)
+        self.timeline.shake(past, session.meter_id, session.measured_at)
         expected = past.expect(now)
         if first:
             expected = self._forecast(session.meter_id, now) or expected

@@ -118,7 +118,10 @@ class Timeline:
         return moves
 
     def before(self, session: Session) -> Past:
-        """Return the past of the session's meter up to the session."""
+        """Return the past of the session's meter as earlier rows tell it, without this day's hangs.
+
+        What was recorded since is left to `shake`, once those hangs are folded in.
+        """
         past = self._pasts.get(session.meter_id)
         if past is None:
             past = self._pasts[session.meter_id] = Past(movement=self.movement)
@@ -128,7 +131,6 @@ class Timeline:
             row = rows.pop()
             self.shake(past, session.meter_id, row["measured_at"])
             fold(past, _from_row(row, session.meter.convention), row["slip_probability"])
-        self.shake(past, session.meter_id, at)
         return past
 
     def shake(self, past: Past, meter_id: str, until: datetime | None) -> None:

@@ -120,6 +120,9 @@ BENCH_WORDS = {
     "other_zero": "The loads point at a zero {offset_nm:signed2} N·m off the one that was read; "
     "without it, " + _REMAINS + ". Take the zero again.",
     # findings
+    "length_set_with_slope": "{programmed_mm:plain} mm are set in the meter, the crank has "
+    "{length_mm:plain} mm, and the slope suits that: with the length alone set right, "
+    "{residual_pct:signed2} % would remain. Set length and slope together, or neither.",
     "arms_differ": "Left − right is {gap_pct:signed2} %: a crank off level on one side, or drag or "
     "looseness in axle, bearings or bolts. Mend it and measure again (after_work) before any "
     "reset.",

@@ -470,7 +470,14 @@
     soFar() {
       if (!this.deciding) return null;
       return h("div", { class: "bench-sofar" }, h("span", { class: "bench-label" }, "So far"),
-        h("b", {}, this.unsure.size ? "not judged" : signed(this.deciding.error_pct) + PC));
+        h("b", {}, this.unsure.size ? "not judged" : this.number(this.deciding)));
+    }
+
+    // What was found; of a pair both sides, as each is a meter of its own.
+    number(found) {
+      const sides = this.kind.own_slopes ? Object.entries(found.sides) : [];
+      if (sides.length < 2) return signed(found.error_pct) + PC;
+      return sides.map(([side, ratio]) => side[0].toUpperCase() + side.slice(1) + " " + signed(100 * (ratio - 1)) + PC).join(", ");
     }
 
     forecast(nm, zero) {
@@ -614,7 +621,7 @@
         this.result.replaceChildren(...parts);
         return;
       }
-      parts.push(h("p", { class: "big", id: "bench-error" }, signed(deciding.error_pct) + PC));
+      parts.push(h("p", { class: "big", id: "bench-error" }, this.number(deciding)));
       parts.push(...this.fromServer(typed), this.line(deciding), this.facts(deciding));
       this.result.replaceChildren(...parts);
     }
@@ -681,13 +688,23 @@
       const stage = this.deciding === this.found.after_work ? "after_work_" : "";
       return [h("div", { class: "bench-verdict", id: "bench-verdict" },
         h("p", { class: "bench-word" }, h("b", {}, this.kit.states.verdicts[doc[stage + "verdict"]]),
-          " (\u00b1\u00a0" + shown(this.meter.tolerance_pct, 1) + PC + "): " + signed(doc[stage + "gain_error_pct"]) + " \u00b1\u00a0" + shown(doc[stage + "expanded_uncertainty_pct"]) + PC + "."),
+          " (\u00b1\u00a0" + shown(this.meter.tolerance_pct, 1) + PC + "): " + this.judgedNumber(doc, stage)),
         h("p", {}, h("b", {}, this.kit.states.advice[doc.advice] || ""), ". " + doc.advice_text),
         ...this.newSlopes(doc),
         ...this.warned(doc.suspicions, doc.checks, doc.advice),
         ...doc.findings.map((text) => h("p", { class: "warn" }, text)),
         doc.as_left_gain_error_pct === null ? null
           : h("p", {}, "As left " + signed(doc.as_left_gain_error_pct) + " \u00b1\u00a0" + shown(doc.as_left_expanded_uncertainty_pct) + PC + ": " + this.kit.states.verdicts[doc.as_left_verdict].toLowerCase() + "."))];
+    }
+
+    // What the verdict is about: of a pair as found each side.
+    judgedNumber(doc, stage) {
+      const one = (error, u) => signed(error) + " \u00b1\u00a0" + shown(u) + PC;
+      if (stage || !bench.typed(doc.expanded_uncertainty_left_pct) || !bench.typed(doc.expanded_uncertainty_right_pct)) {
+        return one(doc[stage + "gain_error_pct"], doc[stage + "expanded_uncertainty_pct"]) + ".";
+      }
+      const side = (name) => name + " " + one(doc["gain_error_" + name + "_pct"], doc["expanded_uncertainty_" + name + "_pct"]);
+      return side("left") + ", " + side("right") + ".";
     }
 
     // What is suspected, and what else to look at: a slip is said once.

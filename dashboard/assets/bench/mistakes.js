@@ -78,14 +78,18 @@
     const rules = kit.rules;
     const [mass, hanger] = [row.mass_kg || 0, row.hanger_mass_kg || 0];
     const total = mass + hanger;
+    const same = (one, other) => Math.abs(one - other) <= rules.same_mass * other;
+    const asPounds = mass * rules.lb + hanger;
     const others = kit.mass_sets
       .filter((set) => set.bench_id !== row.bench_id && set.mass_kg !== null)
       .map((set) => [set.bench_id, set.mass_kg + set.hanger_kg])
-      .filter(([, kg]) => kg > 0 && Math.abs(kg - total) > 1e-4 * total)
+      .filter(([, kg]) => kg > 0 && !same(kg, total))
       .sort((a, b) => (a[0] < b[0] ? -1 : 1));
-    const out = others.map(([name, kg]) => {
+    const each = rules.other_set_share / others.length;
+    const unlike = others.filter(([, kg]) => !same(kg, asPounds));
+    const out = unlike.map(([name, kg]) => {
       const what = reason("other_set", { bench_id: name, true_kg: kg, entered_kg: total });
-      return slip("mass", kg / total, rules.other_set_share / others.length, what, { detail: name });
+      return slip("mass", kg / total, each, what, { detail: name });
     });
     const share = rules.plate_share / 2 / rules.plates_kg.length;
     for (const plate of rules.plates_kg) {
@@ -95,7 +99,8 @@
       }
     }
     const pounds = reason("mass_in_pounds", { mass: mass });
-    out.push(slip("unit", (mass * rules.lb + hanger) / total, rules.unit_share, pounds, { detail: "" }));
+    const unitShare = rules.unit_share + (others.length - unlike.length) * each;
+    out.push(slip("unit", asPounds / total, others.length ? unitShare : rules.unit_share, pounds, { detail: "" }));
     const converted = (mass / rules.lb + hanger) / total;
     out.push(slip("unit", converted, rules.unit_share, reason("mass_converted"), { detail: "" }));
     return out;

@@ -375,11 +375,12 @@
     const length = found.used[0].row.crank_length_mm;
     if (!kit.kinds[meter.kind].uses_length || !set || !length) return null;
     if (Math.abs(set - length) < kit.rules.same_length_mm) return null;
-    if (!remains(kit.rules, expected, (found.ratio * length) / set)) return null;
+    const ratio = (found.ratio * length) / set;
+    if (!remains(kit.rules, expected, ratio) || Math.abs(ratio - 1) >= Math.abs(found.ratio - 1)) return null;
     return suspicion(kit, "crank_length", "setting", reason("length_set_otherwise", {
       programmed_mm: set,
       length_mm: length,
-      residual_pct: 100 * ((found.ratio * length) / set - 1),
+      residual_pct: 100 * (ratio - 1),
       error_pct: 100 * (found.ratio - 1),
     }));
   }

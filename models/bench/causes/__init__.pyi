@@ -7,6 +7,7 @@ from .checks import before_leaving as before_leaving
 from .checks import doubt_of as doubt_of
 from .checks import of_side as of_side
 from .constants import rules as rules
+from .mistakes import SAME_LENGTH_MM as SAME_LENGTH_MM
 from .mistakes import Surroundings as Surroundings
 from .mistakes import plausible as plausible
 from .neighbours import REACH as REACH

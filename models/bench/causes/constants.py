@@ -27,7 +27,14 @@ _SHARED: Mapping[ModuleType, Sequence[str]] = {
     mistakes: (
         *("COMMON_LENGTHS_MM", "SAME_LENGTH_MM", "LENGTH_SHARE", "LENGTH_SHARE_CONFIRMED"),
         *("LENGTH_SHARE_CONTRADICTED", "LENGTH_SHARE_UNLIKE_LAST", "PROGRAMMED_SHARE"),
-        *("HANGER_SHARE", "OTHER_SET_SHARE", "PLATE_SHARE", "UNIT_SHARE", "TENFOLD_SHARE"),
+        *(
+            "HANGER_SHARE",
+            "OTHER_SET_SHARE",
+            "SAME_MASS",
+            "PLATE_SHARE",
+            "UNIT_SHARE",
+            "TENFOLD_SHARE",
+        ),
         *("DOUBLED_SHARE", "DOUBLED_SHARE_ELSE", "ANGLE_SHARE", "TEETH_SHARE", "NO_ZERO_SHARE"),
         *("SLOPE_SHARE_UNLIKE_LAST", "WRONG_WAY_SHARE", "SAME_SLOPE_LN", "COGS_OFF", "POINTS"),
         *("PLATES_KG", "LB", "TORQUE_UNITS", "UNLEVEL_DEG", "UNLEVEL_SD_DEG"),

@@ -195,13 +195,18 @@ def _mistyped(case: Case) -> Iterator[Suspicion]:
 
 
 def _programmed(case: Case, programmed: float, length: float) -> Iterator[Suspicion]:
-    """Yield a length set in the meter that is not the crank's, if the rest can be the meter's."""
+    """Yield a length set in the meter that is not the crank's, if mending it leaves less error.
+
+    Where it would leave more, a slope was set to suit: length and slope are right together.
+    """
     stage = case.stage
     if abs(programmed - length) < SAME_LENGTH_MM:
         return
     if not _remains(case, stage.ratio * length / programmed):
         return
     residual = 100 * (stage.ratio * length / programmed - 1)
+    if abs(residual) >= abs(_error_pct(stage)):
+        return
     yield Suspicion(
         "crank_length",
         length,

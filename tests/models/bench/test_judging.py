@@ -134,6 +134,13 @@ def test_pounds_are_called_pounds() -> None:
     first = result.suspicions[0]
     assert (first.kind, first.would_explain) == ("unit", "lb")
     assert "pounds" in str(first.reason)
+    sets = [
+        {"bench_id": "green", "mass_kg": 20.0, "hanger_mass_kg": 0.0, "mass_class": "M1"},
+        {"bench_id": "like it", "mass_kg": 44.05, "hanger_mass_kg": 0.0, "mass_class": "M1"},
+    ]
+    (known,) = judged([row | {"bench_id": None} for row in rows], mass_sets=sets)
+    assert kinds(known) == ["unit"]  # 44.1 lb are the green set, which nobody else explains
+    assert "mass" not in {check.kind for check in known.checks}  # 0.1 % is no other set
 
 
 def test_a_slope_changed_the_wrong_way_is_named() -> None:

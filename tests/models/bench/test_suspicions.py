@@ -281,6 +281,21 @@ def test_no_setting_is_blamed_where_the_rest_would_be_absurd(slip, kind, program
     assert result.advice.code == "repeat"
 
 
+@pytest.mark.parametrize(("error_pct", "advice"), [(2.4, "fix_setting"), (0.1, "leave")])
+def test_a_length_is_set_right_only_where_that_leaves_less(error_pct, advice) -> None:
+    """172.5 mm set on a crank of 170 mm add 1.47 %: at +0.1 % a slope was set to suit them."""
+    meters = [{"meter_id": "M1", "kind": "pedal_left", "slope_convention": "divisor"}]
+    fitted = {"meter_id": "M1", "crank_length_mm": 170.0, "programmed_crank_length_mm": 172.5}
+    shown = round(EXPECTED * (1 + error_pct / 100), 2)
+    zero = {"load": "zero", "torque_nm": 0.0}
+    rows = [zero, *({"arm": "left", "torque_nm": shown},) * 3]
+    (result,) = judged(rows, meters=meters, installations=[fitted])
+    assert result.advice is not None
+    assert result.advice.code == advice
+    told = [finding.kind for finding in result.findings]
+    assert ("length_set_with_slope" in told) == (advice == "leave")
+
+
 def test_a_reading_typed_ten_times_too_large_is_named_among_two() -> None:
     rows = session(0.3)[:3]
     rows[2]["torque_nm"] = round(rows[2]["torque_nm"] * 10, 2)
