@@ -1,7 +1,11 @@
 """`slopewatch report WHAT …`: documents to print or to hand on."""
 
+from __future__ import annotations
+
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from dashboard import service
 from dashboard.cli.arguments import DONE, Words, day, fleet_of, say, show
@@ -30,8 +34,10 @@ def add(commands: Words) -> None:
     words.add(
         "intervals", _intervals, "due dates by other interval methods beside ours", *EVERYTHING
     )
-    sub = words.add("warranty", _warranty, "evidence for a claim about a meter", *EVERYTHING)
+    text = "evidence for a claim about a meter, a group, or serials that begin alike"
+    sub = words.add("warranty", _warranty, text, *EVERYTHING)
     sub.add_argument("meter", metavar="METER")
+    sub.add_argument("--out", type=Path, metavar="FILE.pdf", help="of a group, as PDF")
     sub = words.add("handover", _handover, "what a leaving rider hands back", *EVERYTHING)
     sub.add_argument("rider", metavar="RIDER")
     words.add("workshops", _workshops, "whether the workshops agree with one another", *EVERYTHING)
@@ -91,7 +97,15 @@ def _intervals(args: argparse.Namespace) -> int:
 
 
 def _warranty(args: argparse.Namespace) -> int:
-    document = run.warranty(fleet_of(args), args.meter)
+    from ingest.schema import UserError
+
+    fleet = fleet_of(args)
+    if args.out:
+        return _group_warranty(args, run.group_warranty(fleet, args.meter))
+    try:
+        document = run.warranty(fleet, args.meter)
+    except UserError as unknown:
+        return _group_warranty(args, _group_named(fleet, args.meter, unknown))
     for text in document["lacks"]:
         say(f"note: {text}")
     if args.format == "table":
@@ -99,6 +113,32 @@ def _warranty(args: argparse.Namespace) -> int:
     columns = ("measured_at", "session_id", "gain_error_pct", "expanded_uncertainty_pct",
                "bench_id", "technician", "slope_before", "slope_after")  # fmt: skip
     show(args, document, document["sessions"], columns)
+    return DONE
+
+
+def _group_named(fleet: run.Fleet, name: str, unknown: Exception) -> Mapping[str, Any]:
+    """Return the evidence about a group; what was wrong with the meter where there is none."""
+    from ingest.schema import UserError
+
+    try:
+        return run.group_warranty(fleet, name)
+    except UserError:
+        raise unknown from None
+
+
+def _group_warranty(args: argparse.Namespace, document: Mapping[str, Any]) -> int:
+    from dashboard import pdf
+
+    for text in document["lacks"]:
+        say(f"note: {text}")
+    if args.out:
+        print(run.write_document(args.out, pdf.claim_pdf(service.plain(document))))
+        return DONE
+    if args.format == "table":
+        print(document["text"])
+    columns = ("meter_id", "serial_number", "stated_accuracy_pct", "factory_slope_error_pct",
+               "interval90_pct", "p_exceeds_stated", "warranty_until")  # fmt: skip
+    show(args, document, document["meters"], columns)
     return DONE
 
 

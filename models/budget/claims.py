@@ -19,7 +19,7 @@ from models.budget.documents import (
     WarrantyReport,
 )
 from models.fleet import FleetFit
-from models.metrology import interval90, percent_from_ln, percent_sd
+from models.metrology import Array, interval90, percent_from_ln, percent_sd
 from models.records import programmed, typed_rows
 from models.status import p_within
 from models.wording import chance
@@ -39,10 +39,7 @@ def sensor_excess(
     if not ids:
         return []
     mean, sd = fleet.gain_error([("meter", name) for name in ids], today)
-    instant = pl.lit(today).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
-    at = pl.DataFrame({"meter_id": ids}).with_columns(at=instant.dt.offset_by("23h59m"))
-    p = programmed(resets, at)["p_before"].to_numpy()
-    raw = mean + p
+    raw = mean + added_back(resets, ids, today)
     stated = meters["stated_accuracy_pct"].cast(pl.Float64).to_numpy()
     inside = p_within(percent_from_ln(raw), percent_sd(raw, sd), np.nan_to_num(stated, nan=1.0))
     rows: list[SensorExcess] = []
@@ -62,6 +59,13 @@ def sensor_excess(
             }
         )
     return rows
+
+
+def added_back(resets: pl.DataFrame, ids: list[str], today: date) -> Array:
+    """Return what undoes all changes of the slope of some meters by a day, in 100·ln [M]."""
+    instant = pl.lit(today).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
+    at = pl.DataFrame({"meter_id": ids}).with_columns(at=instant.dt.offset_by("23h59m"))
+    return programmed(resets, at)["p_before"].to_numpy()
 
 
 def closing_claims(rows: list[SensorExcess]) -> list[ClosingClaim]:

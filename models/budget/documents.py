@@ -185,3 +185,40 @@ class WarrantyReport(SensorExcess, MeterRecord):
     lacks: list[str]
     as_of: date
     text: str
+
+
+class MemberClaim(SensorExcess):
+    """A meter of a group or batch, against what its maker states."""
+
+    serial_number: str | None
+    group: str
+    in_service_on: date
+    purchase_date: date | None
+
+
+class GroupSession(EvidenceSession):
+    meter_id: str
+
+
+class GroupDifference(TypedDict):
+    """The mean error of these meters less that of the team's others, at the slopes delivered.
+
+    meters: how many others; p_exceeds_rest: the chance that the difference has its sign
+    """
+
+    meters: int
+    difference_pct: float
+    interval90_pct: list[float]
+    p_exceeds_rest: float | None
+
+
+class GroupClaim(TypedDict):
+    """The evidence about a group or a batch; lacks: what would make it stronger."""
+
+    name: str
+    as_of: date
+    meters: list[MemberClaim]
+    sessions: list[GroupSession]
+    difference: GroupDifference | None
+    lacks: list[str]
+    text: str

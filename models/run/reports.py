@@ -57,6 +57,16 @@ def warranty(fleet: Fleet, meter_id: str) -> budget.WarrantyReport:
     )
 
 
+@question(MECHANIC, MANAGER, watts=False, place="model")
+def group_warranty(fleet: Fleet, name: str) -> budget.GroupClaim:
+    """Return the evidence about a group, or about the meters whose serials begin with a text."""
+    ready = fleet.prepared
+    found = ready.found
+    return budget.group_claim(
+        ready.fleet, found.meters, found.sessions, found.course, name=name, today=found.as_of
+    )
+
+
 @question(MECHANIC, MANAGER, watts=False, place="long")
 def workshops(fleet: Fleet) -> ageing.WorkshopsDocument:
     """Return whether the workshops agree: variance parts and degrees of equivalence."""

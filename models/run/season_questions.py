@@ -1,7 +1,7 @@
 """What the season and budget pages ask: who comes when, what it costs, what other ways would."""
 
 import pickle
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import NotRequired, TypedDict, cast
 
@@ -9,10 +9,12 @@ import numpy as np
 import polars as pl
 
 from ingest.admin import Pins, move_pins, pins
+from ingest.load import commit_tables, take_back
 from ingest.schema import in_force
 from models.budget import BudgetDocument, GroupDue
 from models.metrology import DAYS_A_YEAR
 from models.policies import PoliciesDocument
+from models.run.documents import Noted
 from models.run.fleet_questions import status
 from models.run.known import MANAGER, MECHANIC, Fleet, change, question
 from models.season import BenchListRow, IdlePin, PlanDocument, monday_of, pins_in_force
@@ -20,6 +22,9 @@ from models.season import SeasonAsk as SeasonAsk
 from models.season import parse_pins as parse_pins
 from models.wording import NoAnswerError
 
+ENTERED = ("calendar", "capacity")
+RACES = {"race A": "A", "race B": "B", "race C": "C"}
+KINDS = (*RACES, "camp", "test", "closed")
 SEED = 20260930  # of simulated answers, so that asking twice gives the same
 WITHOUT_CALENDAR = timedelta(weeks=26)
 SHORTEST, LONGEST = timedelta(weeks=12), timedelta(weeks=52)
@@ -186,6 +191,58 @@ def move_visit(
     before, after = [away] if away else [], [to, *keep] if to else []
     move_pins(fleet.store, meter_id, away=before, to=after)
     return {"meter_id": meter_id, "weeks": list(pins(fleet.store).get(meter_id, ()))}
+
+
+@change("calendar entered", MANAGER)
+def note_calendar(fleet: Fleet, what: str, name: str, first: str, last: str) -> Noted:
+    """Enter a race, a camp, a test or a closure of the whole team; what: one of KINDS.
+
+    The same name and first day change an entry that there is.
+    """
+    if what not in KINDS:
+        raise NoAnswerError(f'found "{what}", expected one of: {", ".join(KINDS)}')
+    if not name.strip():
+        raise NoAnswerError("found nothing, expected the name of the race, camp or closure")
+    kind = "race" if what in RACES else what
+    row = {"name": name.strip(), "kind": kind, "priority": RACES.get(what)}
+    return _noted(fleet, "calendar", row, first, last)
+
+
+@change("capacity entered", MANAGER)
+def note_capacity(
+    fleet: Fleet, slots: float | None, first: str, last: str, workshop: str | None = None
+) -> Noted:
+    """Enter how many bench sessions fit in a week of a period, at a workshop; 0: the crew is away.
+
+    The same workshop and first day change an entry that there is.
+    """
+    if slots is None or slots < 0:
+        raise NoAnswerError("found no number of slots, expected 0 or more a week")
+    row = {"slots": float(slots), "workshop": (workshop or "").strip() or None}
+    return _noted(fleet, "capacity", row, first, last)
+
+
+@change("season entry taken back", MANAGER)
+def take_back_calendar(fleet: Fleet, import_ids: list[int]) -> None:
+    """Take back what one of the questions above wrote, the newest first."""
+    for import_id in sorted(import_ids, reverse=True):
+        take_back(fleet.store, import_id, tables=ENTERED)
+
+
+def _noted(fleet: Fleet, table: str, row: Mapping[str, object], first: str, last: str) -> Noted:
+    begin, end = _day(first), _day(last)
+    if end < begin:
+        raise NoAnswerError(f"it ends on {end}, before it begins on {begin}: turn them round")
+    entry = {**row, "from_date": first, "to_date": last}
+    made = commit_tables(fleet.store, [(table, [entry])], name=f"{table} from the season page")
+    return {"import_ids": list(made), "tables": [table]}
+
+
+def _day(on: str) -> date:
+    try:
+        return date.fromisoformat(on)
+    except ValueError:
+        raise NoAnswerError(f'found "{on}", expected a day such as 2026-05-20') from None
 
 
 def _last_race(calendar: pl.DataFrame, today: date) -> date:

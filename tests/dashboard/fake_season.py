@@ -342,6 +342,48 @@ class FakeDecisions:
             }
         )
 
+    def group_warranty(self, name: str, as_of: str | None = None) -> Document:
+        return {
+            "name": name,
+            "as_of": TODAY.isoformat(),
+            "text": f"{name}: 1 meters, 1 bench sessions.",
+            "lacks": [
+                "meters has no warranty_until for A003: whether a claim is open is not known"
+            ],
+            "difference": None,
+            "meters": [
+                {
+                    "meter_id": "A003",
+                    "serial_number": "70830001",
+                    "group": name,
+                    "in_service_on": "2026-01-02",
+                    "purchase_date": None,
+                    "warranty_until": None,
+                    "days_left": None,
+                    "stated_accuracy_pct": 1.5,
+                    "factory_slope_error_pct": 2.1,
+                    "interval90_pct": [1.8, 2.4],
+                    "p_exceeds_stated": 0.99,
+                }
+            ],
+            "sessions": [
+                {
+                    "session_id": "S1",
+                    "meter_id": "A003",
+                    "measured_at": "2027-03-01T09:00:00Z",
+                    "gain_error_pct": 2.0,
+                    "expanded_uncertainty_pct": 0.4,
+                    "coverage_factor": 2.0,
+                    "temperature_c": None,
+                    "bench_id": "B1",
+                    "technician": None,
+                    "slope_before": 5.69,
+                    "slope_after": None,
+                    "zero_offset_nm": 0.0,
+                }
+            ],
+        }
+
     def policies(self, *, tolerance_pct: float | None = None, as_of: str | None = None) -> Document:
         asked = self.__dict__.setdefault("policies_asked", [])
         asked.append((tolerance_pct, as_of))

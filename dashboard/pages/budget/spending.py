@@ -7,6 +7,7 @@ from dash import html
 from dashboard import components as parts
 from dashboard import figures, theme
 from dashboard.navigation import Document
+from dashboard.pages.budget.evidence import address_of
 
 ROW_PX, FRAME_PX = 38, 120
 GROUPS = (
@@ -130,19 +131,23 @@ def _expected(row: Document, unit: str | None) -> str:
     return _counted(row["n"], money)
 
 
-def groups_part(found: Document) -> html.Section:
+def groups_part(found: Document, as_of: str | None = None) -> html.Section:
     """Return each group's cost, and how long its meters stay within tolerance."""
     costs = {row["group"]: row for row in found["by_group"]}
     due = {row["group"]: row for row in found.get("due", ())}
     rows = [
-        (*_group(row, costs.get(row["group"]), found["currency"]), _due(due.get(row["group"])))
+        (
+            *_group(row, costs.get(row["group"]), found["currency"], as_of),
+            _due(due.get(row["group"])),
+        )
         for row in found["groups"]
     ]
     return parts.section(
         "By group",
         parts.plain_table(GROUPS, rows, name="By group", headed=True),
         name="budget-groups",
-        note="Drift of the sensor, with changes of the slope added back. The day on which a meter "
+        note="A group's name leads to the evidence for a claim. "
+        "Drift of the sensor, with changes of the slope added back. The day on which a meter "
         "left its tolerance is only known to lie between two sessions (interval-censored); it "
         "counts from the first day in use, of meters reset at the bench meanwhile: "
         "left alone, they would be out sooner. Those years are of a group since its meters were "
@@ -151,10 +156,12 @@ def groups_part(found: Document) -> html.Section:
     )
 
 
-def _group(row: Document, cost: Document | None, unit: str | None) -> tuple[Any, ...]:
+def _group(
+    row: Document, cost: Document | None, unit: str | None, as_of: str | None
+) -> tuple[Any, ...]:
     found_out = f"{row.get('found_out')} of {row.get('sessions')}"
     return (
-        row["group"],
+        parts.link(row["group"], address_of(row["group"], as_of)),
         row["meters"],
         _cost(cost, unit) if cost else theme.MISSING,
         theme.estimate(

@@ -21,7 +21,7 @@ def draw_budget(found: Document, as_is: Document | None, asked: Document) -> lis
         html.Div([items_part(found), _remarks(found)], className="budget-top"),
         choices_part(found),
         beside_part(found),
-        groups_part(found),
+        groups_part(found, asked["as_of"]),
         ranking_part(found, view),
     ]
 

@@ -10,7 +10,9 @@ from dashboard import components as parts
 from dashboard import theme
 from dashboard.components import arrived, arriving, show_arrived
 from dashboard.navigation import Document, View
+from dashboard.pages.season import entries
 from dashboard.pages.season.board import board, visit_dialog
+from dashboard.pages.season.entries import entries_part
 from dashboard.pages.season.load import load_part
 from dashboard.pages.season.rest import pinned_part, race_eve_part, unplanned_part
 from dashboard.security import Guarded
@@ -46,6 +48,7 @@ def _body(data: Guarded, view: View, season: Document) -> list[Any]:
         dcc.Store(id="season-settled"),
         dcc.Download(id="season-file"),
         arriving("season", asked, stops=True),
+        entries_part(data, view),
         visit_dialog(),
     ]
 
@@ -144,6 +147,7 @@ def second_visit(row: Document, unit: str | None) -> html.P:
 
 def register(app: Dash, data: Guarded) -> None:
     """Draw the plan once it is there, move visits, hand the plan out as a file."""
+    entries.register(app, data)
     parts.in_browser(
         app,
         "settled",

@@ -1,13 +1,17 @@
 """What the budget page says of a season's money, and what a what-if changes."""
 
+import io
 from dataclasses import replace
 
 import plotly.graph_objects as go
+import pypdf
 import pytest
 
+from dashboard import pdf
 from dashboard.figures import policy_chart as policy_figure
 from dashboard.figures import reliability
 from dashboard.navigation import View
+from dashboard.pages.budget import evidence
 from dashboard.pages.budget import page as budget
 from dashboard.pages.budget.policies import draw_policies
 from dashboard.pages.budget.ranking import meter_columns, meter_rows
@@ -119,6 +123,17 @@ def test_what_cannot_be_supposed_is_said_and_stays_in_its_field():
         "Reliability target, %: found 150, expected 50 to 99. It is not used below."
     ]
     assert "150" in str(budget.layout(FakeData(), view))
+
+
+def test_evidence_names_serials_dates_and_sessions_on_the_page_and_on_paper(data):
+    said = text(evidence.layout(data, View(params={"name": "arm Heron"})))
+    assert "70830001" in said
+    assert f"+2.10{NBSP}% (+1.80 to +2.40{NBSP}%)" in said
+    assert "whether a claim is open is not known" in said
+    made = pypdf.PdfReader(io.BytesIO(pdf.claim_pdf(data.group_warranty("arm Heron"))))
+    words = made.pages[0].extract_text()
+    assert "70830001" in words
+    assert "1 Mar" in words.replace(NBSP, " ")
 
 
 # ---- policies --------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.budget import BudgetDocument, budget_document
+from models.budget import BudgetDocument, budget_document, group_claim
 from models.budget.cost_items import replacement_rate
 from models.budget.own_rates import Rate
 from models.budget.replacement import keep_or_replace
@@ -18,6 +18,7 @@ from models.budget.seasons_past import year_before
 from models.fleet import FleetFit
 from models.run.known.pipeline import drift_by_group
 from models.season import SeasonAsk
+from models.wording import NoAnswerError
 from tests.models.fleet.small_team import SETTINGS, asked_for, empty_tables, small_team, table
 
 
@@ -184,3 +185,40 @@ def test_without_costs_it_says_what_it_lacks(team: tuple[Any, FleetFit]) -> None
     assert budget["currency"] is None
     assert any("battery" in text for text in budget["lacks"])
     assert any("replacement" in text for text in budget["lacks"])
+
+
+def test_a_groups_difference_from_the_rest_is_that_of_the_means(team: tuple[Any, FleetFit]) -> None:
+    """Source: the errors of the fit and their covariance, weighed by hand; serials make a batch."""
+    found, fitted = team
+    ids = found.meters["meter_id"].to_list()
+    serials = ["70" if name in ids[:4] else "71" for name in ids]
+    meters = found.meters.with_columns(serial_number=pl.Series(serials))
+    none = found.course.clear()
+    claim = group_claim(fitted, meters, _sessions(found), none, name="70", today=found.as_of)
+    assert [row["meter_id"] for row in claim["meters"]] == ids[:4]
+    mean, covariance = fitted.joint([(("meter", name), found.as_of) for name in ids])
+    weight = np.r_[np.full(4, 0.25), np.full(len(ids) - 4, -1 / (len(ids) - 4))]
+    told = claim["difference"]
+    assert told["difference_pct"] == pytest.approx(100 * np.expm1(weight @ mean / 100))
+    half = 1.6449 * np.sqrt(weight @ covariance @ weight)
+    low, high = told["interval90_pct"]
+    assert (high - low) / 2 == pytest.approx(half, rel=0.02)
+    bare = found.meters.with_columns(serial_number=pl.lit(None, pl.String))
+    group = bare["group"][0]
+    claim = group_claim(fitted, bare, _sessions(found), none, name=group, today=found.as_of)
+    assert set(bare.filter(pl.col("group") == group)["meter_id"]) == {
+        row["meter_id"] for row in claim["meters"]
+    }
+    assert any("serial_number" in text for text in claim["lacks"])
+    with pytest.raises(NoAnswerError, match="a group: alder"):
+        group_claim(fitted, meters, _sessions(found), none, name="99", today=found.as_of)
+
+
+def _sessions(found: Any) -> pl.DataFrame:
+    """The team's sessions with what a claim tells of them."""
+    more = {"expanded_uncertainty_pct": 0.4, "coverage_factor": 2.0, "slope_after": 20.0}
+    none = ("temperature_c", "bench_id", "technician", "slope_before", "zero_offset_nm")
+    frame: pl.DataFrame = found.sessions
+    return frame.with_columns(
+        **{k: pl.lit(v) for k, v in more.items()}, **{k: pl.lit(None) for k in none}
+    )
