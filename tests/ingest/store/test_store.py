@@ -384,6 +384,7 @@ def test_a_newer_store_is_refused(store: Store, monkeypatch: pytest.MonkeyPatch)
 
 PARAMETERS: dict[str, object] = {
     "own": ["M1"],
+    "meter": "M1",
     "path": "x",
     "import_id": 1,
     "table_name": "bench",
