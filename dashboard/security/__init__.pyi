@@ -1,11 +1,11 @@
 from .account_page import ACCOUNT as ACCOUNT
 from .audiences import audience as audience
 from .guard import Guarded as Guarded
-from .guard import RefusedError as RefusedError
-from .guard import Scope as Scope
 from .people import People as People
 from .rights import may_open as may_open
 from .sign_in import SIGN_OUT as SIGN_OUT
 from .sign_in import SignIns as SignIns
 from .sign_in import person_asking as person_asking
 from .sign_in import signed_in as signed_in
+from .trimming import RefusedError as RefusedError
+from .trimming import Scope as Scope

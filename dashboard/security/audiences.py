@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
-from dashboard.security.guard import RefusedError, Scope, trimmed
+from dashboard.security.trimming import RefusedError, Scope, trimmed
 from dashboard.service import plain
 from ingest.schema import UserError
 from ingest.store import Database, Store

@@ -10,15 +10,14 @@ import inspect
 from collections.abc import Callable, Hashable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, fields, is_dataclass
-from datetime import date
 from hashlib import sha256
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
+from dashboard.security.trimming import RefusedError, Scope, trimmed
 from dashboard.service import Live, Progress, Service, Work
-from ingest.schema import UserError
 from ingest.store import ROW_CHANGED, acting, record
 from models import run
-from models.run import HERE, OWN_RIDERS_ONLY, OWNER, WATTS, Fleet, Person, Question, declared
+from models.run import HERE, OWN_RIDERS_ONLY, OWNER, Fleet, Person, Question, declared
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -26,30 +25,6 @@ Asked = Callable[Concatenate[Fleet, P], T]
 LONGEST_TEXT = 4000
 SCOPED = ("meter_id", "rider_id")
 EVERYBODYS = ("load_files", "accept_sheets", "refit", "refit_when_quiet")
-ROWS_NAMED_BY = ("meter_id", "rider_id", "replaces_meter_id")
-
-
-class RefusedError(UserError):
-    """The person who asks has no right to it; the text says so."""
-
-
-@dataclass(frozen=True)
-class Scope:
-    """What a coach sees: the own riders, and the meters that were assigned to them.
-
-    others   every name of a meter or a rider of somebody else's, and of a reference that is one
-    """
-
-    meters: frozenset[str]
-    riders: frozenset[str]
-    others: frozenset[str] = frozenset()
-
-    def holds(self, kind: str, name: object) -> bool:
-        """Return whether a meter (kind meter_id) or a rider (rider_id) is within it."""
-        return str(name) in (self.riders if kind == "rider_id" else self.meters)
-
-
-NOTHING = Scope(frozenset(), frozenset())
 
 
 class Guarded:
@@ -252,70 +227,3 @@ def _subject(question: Callable[..., Any], args: Any, kwargs: Any) -> str:
         elif isinstance(value, str | int | float) and len(str(value)) <= 100:
             said.append(f"{name} {value}")
     return ", ".join(said)
-
-
-def trimmed(answer: Any, *, person: Person, about: Question, scope: Scope | None) -> Any:
-    """Return an answer without what is not this person's to see.
-
-    Raise RefusedError where the whole of it is about others.
-    """
-    if scope is not None:
-        if isinstance(answer, dict) and _foreign(answer, scope):
-            raise RefusedError("This is not about your riders or their meters.")
-        answer = _own(answer, scope)
-        if isinstance(answer, dict) and "meters" in answer and "counts" in answer.get("fleet", {}):
-            answer["fleet"] = answer["fleet"] | {"counts": _counts(answer)}
-    if about.watts and person.role not in WATTS:
-        answer = _without_watts(answer)
-    return answer
-
-
-def _foreign(row: Mapping[str, Any], scope: Scope) -> bool:
-    return any(
-        row.get(kind) is not None and not scope.holds(kind, row[kind]) for kind in ROWS_NAMED_BY
-    )
-
-
-def _own(value: Any, scope: Scope) -> Any:
-    if isinstance(value, dict):
-        mine = {key: item for key, item in value.items() if key not in scope.others}
-        return {key: _own(item, scope) for key, item in mine.items()}
-    if isinstance(value, list | tuple):
-        kept = [i for i in value if not (isinstance(i, dict) and _foreign(i, scope))]
-        kept = [i for i in kept if not (isinstance(i, str) and i in scope.others)]
-        return type(value)(_own(item, scope) for item in kept)
-    return _plain(value)
-
-
-def _counts(status: Mapping[str, Any]) -> dict[str, int]:
-    """Return how many of the meters that are left have each status."""
-    counts = dict.fromkeys(status["fleet"]["counts"], 0)
-    for row in status["meters"]:
-        counts[row["status"]] = counts.get(row["status"], 0) + 1
-    return counts
-
-
-def is_watts(name: object) -> bool:
-    """Return whether a key of a document holds power."""
-    text = str(name)
-    return "watts" in text or text.endswith("_w") or text in ("by_power_band", "power")
-
-
-def _without_watts(value: Any) -> Any:
-    if isinstance(value, dict):
-        if is_watts(value.get("column")):  # a cell that was refused, and what stood in it
-            value = value | {"found": None}
-        return {
-            key: ([] if isinstance(item, list) else None) if is_watts(key) else _without_watts(item)
-            for key, item in value.items()
-        }
-    if isinstance(value, list | tuple):
-        return type(value)(_without_watts(item) for item in value)
-    return _plain(value)
-
-
-def _plain(value: Any) -> Any:
-    """Return a value that nothing can be hidden in; refuse what cannot be looked through."""
-    if value is None or isinstance(value, str | bytes | bool | int | float | date):
-        return value
-    raise RefusedError(f"A {type(value).__name__} cannot be checked for what is not yours to see.")

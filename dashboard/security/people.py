@@ -9,8 +9,8 @@ from datetime import UTC, datetime, timedelta
 from itsdangerous import BadData, URLSafeSerializer
 
 from dashboard.security.audiences import scope_of_coach
-from dashboard.security.guard import NOTHING, Scope
 from dashboard.security.throttle import Throttle
+from dashboard.security.trimming import NOTHING, Scope
 from dashboard.service import Service
 from ingest.admin import (
     Account,

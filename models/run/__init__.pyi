@@ -73,6 +73,7 @@ from .intake_questions import write_templates as write_templates
 from .known import COACH as COACH
 from .known import EVERYONE as EVERYONE
 from .known import HERE as HERE
+from .known import LEGS as LEGS
 from .known import MANAGER as MANAGER
 from .known import MECHANIC as MECHANIC
 from .known import OWN_RIDERS_ONLY as OWN_RIDERS_ONLY

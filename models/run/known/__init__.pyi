@@ -18,6 +18,7 @@ from .fleet import holds_nothing as holds_nothing
 from .people import COACH as COACH
 from .people import EVERYONE as EVERYONE
 from .people import HERE as HERE
+from .people import LEGS as LEGS
 from .people import MANAGER as MANAGER
 from .people import MECHANIC as MECHANIC
 from .people import OWN_RIDERS_ONLY as OWN_RIDERS_ONLY

@@ -30,6 +30,7 @@ class Question:
     roles     who may ask it
     recorded  what asking is recorded as among the changes; None: it changes nothing
     watts     whether the answer may hold a rider's power, which most roles are not given
+    legs      whether the answer may hold how a rider's legs share the work, which is health data
     by_name   whether only someone who signed in may ask, never just whoever is at this machine
     place     where it is answered: "here" in whichever process asks; "model" beside the pages,
               by a process that keeps the fleet model in memory, at once; "long" beside the pages,
@@ -47,6 +48,7 @@ class Question:
     roles: frozenset[str]
     recorded: str | None = None
     watts: bool = True
+    legs: bool = True
     by_name: bool = False
     place: Place = "here"
     by_fit: bool = False
@@ -66,6 +68,7 @@ Asked = Callable[Concatenate[Fleet, P], T]
 def question(
     *roles: str,
     watts: bool = True,
+    legs: bool = True,
     place: Place = "here",
     by_fit: bool | None = None,
     kept: bool = True,
@@ -80,6 +83,7 @@ def question(
             function.__name__,
             allowed,
             watts=watts,
+            legs=legs,
             place=place,
             by_fit=holds,
             kept=kept,

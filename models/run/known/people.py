@@ -5,6 +5,7 @@ from dataclasses import dataclass
 MECHANIC, COACH, MANAGER, OWNER = "mechanic", "coach", "manager", "owner"
 EVERYONE = frozenset({MECHANIC, COACH, MANAGER, OWNER})
 WATTS = frozenset({COACH, OWNER})  # who may see a rider's power
+LEGS = frozenset({COACH, OWNER})  # who may see how a rider's legs share the work: health data
 OWN_RIDERS_ONLY = frozenset({COACH})
 
 _DEVICES = ("meters", "references", "mass_sets", "places", "installations", "assignments")

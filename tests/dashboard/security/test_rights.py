@@ -18,6 +18,7 @@ from tests.dashboard.fake_service import LIVE, FakeService
 from tests.dashboard.security.writers import writers
 
 OWN = Scope(frozenset({"A1", "A2"}), frozenset({"R1"}))
+LEG = "one_sided"  # the kind of the reason that tells what a rider's legs show
 COMMAND_LINE_ONLY = {
     "back_up": "writes into a folder of this machine",
     "back_up_today": "writes into a folder of this machine",
@@ -336,6 +337,38 @@ def test_watts_are_taken_out_of_the_answers_of_those_whom_they_do_not_concern(ro
     assert guarded(role).later(run.comparisons, "A1")["document"][0]["mean_difference_w"] is None
     assert guarded("owner").ask(run.comparisons, "A1")[0]["mean_difference_w"] == 3.2
     assert guarded("coach").ask(run.comparisons, "A1")[0]["mean_difference_w"] == 3.2
+
+
+@pytest.mark.parametrize(
+    ("role", "legs", "watts"),
+    [
+        ("mechanic", False, False),
+        ("manager", False, False),
+        ("coach", True, True),
+        ("owner", True, True),
+    ],
+)
+def test_what_each_role_is_told_of_a_riders_legs_and_watts(role, legs, watts):
+    """Leg balance is a rider's health: it is told to the coach and the owner, as watts are."""
+
+    class Telling(Door):
+        def status(self):
+            said = {"reasons": ["out", "its rides show the legs"], "reason_kinds": ["reads", LEG]}
+            return {"meters": [{"meter_id": "A1", "rider_id": "R1", **said}]}
+
+        def handover(self, rider_id):
+            row = {"meter_id": "A1", "rider_id": rider_id, "factor": 0.98, "watts": 300.0}
+            return {"ledger": [row | {"rider_factor": 0.95, "rider_interval90": [0.93, 0.97]}]}
+
+    told = guarded(role, Telling())
+    [row] = told.ask(run.status)["meters"]
+    assert ("legs" in " ".join(row["reasons"]), LEG in row["reason_kinds"]) == (legs, legs)
+    assert row["reasons"][0] == "out"
+    [factors] = told.ask(run.handover, "R1")["ledger"]
+    assert factors["factor"] == 0.98
+    assert (factors["rider_factor"] is not None) == legs
+    assert (factors["rider_interval90"] is not None) == legs
+    assert (factors["watts"] is not None) == watts
 
 
 def test_watts_are_taken_out_of_what_was_begun_and_what_has_ended():
