@@ -8,7 +8,8 @@ import polars as pl
 from models.metrology import Array, Mask
 from models.rides.alignment.averaging_windows import RADIANS_PER_SECOND, Seconds
 from models.rides.alignment.clocks import Alignment, align
-from models.rides.alignment.exclusions import UNUSABLE, Exclusions, exclude_starts, runs, screen
+from models.rides.alignment.exclusions import UNUSABLE, Exclusions, exclude_starts, screen
+from models.rides.alignment.holes import runs
 from models.rides.alignment.resampling import Resampled, is_naive, resample
 from models.rides.alignment.smoothing import Bare, Matched, match, smoothed, tuned
 from models.wording import Reason

@@ -12,6 +12,7 @@ import numpy as np
 from models.metrology import Array, Mask, robust_sd
 from models.rides.alignment.clock_line import CLOCK_DRIFT_PRIOR_PPM, clock_line
 from models.rides.alignment.correlation import Candidate, along, candidates
+from models.rides.alignment.holes import has_holes, without_long_zeros
 from models.rides.alignment.resampling import NoOverlap, Resampled
 from models.wording import Reason, span
 
@@ -67,8 +68,30 @@ def align(meter: Resampled, reference: Resampled, *, shared_clock: bool = True) 
     """Return lag and drift between two recordings at 1 Hz.
 
     shared_clock  False: the stamps count from different starts, so that any lag is as likely
+    Zeros that one of them alone has look like efforts' edges and mislead: where there are any, the
+    lag is sought without long zeros too, and taken where the powers agree better.
     Raises NoOverlap where shared clocks have no instant in common.
     """
+    found = _aligned(meter, reference, shared_clock=shared_clock)
+    if not has_holes(meter, reference, found.reference_instants(meter.instants)):
+        return found
+    bare = without_long_zeros(meter), without_long_zeros(reference)
+    again = _aligned(*bare, shared_clock=shared_clock)
+    return max((found, again), key=lambda one: _agreement(*bare, one))
+
+
+def _agreement(meter: Resampled, reference: Resampled, alignment: Alignment) -> float:
+    """Return the correlation of two powers at a lag, over the seconds that both have."""
+    if alignment.lag_s is None:
+        return 0.0
+    shown = reference.at(alignment.reference_instants(meter.instants), reference.power_w)
+    both = np.isfinite(meter.power_w) & np.isfinite(shown)
+    if both.sum() < 2 or np.ptp(shown[both]) == 0 or np.ptp(meter.power_w[both]) == 0:
+        return 0.0
+    return float(np.corrcoef(meter.power_w[both], shown[both])[0, 1])
+
+
+def _aligned(meter: Resampled, reference: Resampled, *, shared_clock: bool) -> Alignment:
     if shared_clock:
         _require_overlap(meter, reference)
     offset = reference.start_s - meter.start_s

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from models.metrology import MAD_TO_SD, Array, Index, Mask
+from models.metrology import MAD_TO_SD, Array, Mask
+from models.rides.alignment.holes import LONG_S, runs
 
 # In order of precedence: a second carries the first reason that applies.
 REASONS = (
@@ -40,7 +41,6 @@ UNUSABLE = (
 HIGHEST_W = 3000.0
 WEAK_W = 30.0  # below, zero suppression and dead bands of the devices rule
 _SPIKE_W = 60.0  # and six times the local spread above the neighbours
-_DROPOUT_S = 15  # a longer run of zeros in one trace beside power in the other is one too
 
 
 @dataclass
@@ -97,28 +97,31 @@ def exclude_starts(found: Exclusions, *, settle_s: int, reach_s: int) -> None:
     found.exclude(_widened(coasting, before=reach_s, after=settle_s + reach_s), "start")
 
 
-def runs(condition: Mask) -> Index:
-    """Return first and one-past-last index (k, 2) of each run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], condition.astype(np.int8), [0]])))
-    return edges.reshape(-1, 2)
-
-
 def _zeros(
     found: Exclusions, meter_w: Array, reference_w: Array, cadence_rpm: Array | None
 ) -> None:
     """Mark coasting where both show nothing (or the cranks stand), drop-outs where one does."""
     meter_zero, reference_zero = meter_w <= 0, reference_w <= 0
     still = np.zeros(len(meter_w), dtype=bool) if cadence_rpm is None else cadence_rpm == 0
-    still &= meter_zero | reference_zero
+    still &= (meter_zero | reference_zero) & ~_one_sided(meter_w, reference_w)
     coasting = (meter_zero & reference_zero) | still
     found.exclude(coasting, "coasting")
     near_coasting = _widened(coasting, before=8, after=8)
     for zero, name in ((meter_zero, "meter_dropout"), (reference_zero, "reference_dropout")):
         for first, last in runs(zero & ~coasting):
-            beside = near_coasting[first:last].any() and last - first < _DROPOUT_S
+            beside = near_coasting[first:last].any() and last - first < LONG_S
             inside = np.zeros(len(zero), dtype=bool)
             inside[first:last] = True
             found.exclude(inside, "coasting" if beside else name)
+
+
+def _one_sided(meter_w: Array, reference_w: Array) -> Mask:
+    """Return long zeros of one trace beside pedalling in the other, whatever its cadence says."""
+    found = np.zeros(len(meter_w), dtype=bool)
+    for power, other in ((meter_w, reference_w), (reference_w, meter_w)):
+        for first, last in runs((power <= 0) & (other > WEAK_W)):
+            found[first:last] |= last - first >= LONG_S
+    return found
 
 
 def _stuck(power: Array, other: Array) -> Mask:
