@@ -44,6 +44,7 @@ FEWEST, MOST = 4, 15  # files in a folder
 OTHER_SIZES = {
     "ingest/readers": "two rooms, their face, and the processes they read in",
     "dashboard/pages": "a room a page",
+    "dashboard/pages/help": "a list of what the other pages say of themselves",
     "dashboard/pdf/fonts": "one typeface with its licence",
     "dashboard/assets": "folders of styles, scripts and drawings",
     "dashboard/navigation": "addresses alone; every other room of the screens needs them",

@@ -37,6 +37,7 @@ from .ride_parts import ride_part as ride_part
 from .sections import command as command
 from .sections import empty as empty
 from .sections import facts as facts
+from .sections import how_to as how_to
 from .sections import link as link
 from .sections import load_first as load_first
 from .sections import meter_link as meter_link

@@ -7,7 +7,7 @@ from dash import html
 
 from dashboard.components.browser import aria
 from dashboard.components.messages import note as note_line
-from dashboard.navigation import View, meter_path
+from dashboard.navigation import Help, View, meter_path
 
 
 def section(title: str, *children: Any, name: str, note: str | None = None) -> html.Section:
@@ -53,3 +53,9 @@ def meter_link(view: View, meter_id: str) -> html.A:
 def way_back(shown: str, href: str) -> html.P:
     """Return the link to the page above this one."""
     return html.P(link(f"← {shown}", href), className="way-back")
+
+
+def how_to(found: Help) -> html.Details:
+    """Return how something is done, step by step, to be opened by whoever needs it."""
+    steps = html.Ol([html.Li(step) for step in found.steps])
+    return html.Details([html.Summary(f"How do I {found.task}?"), steps], className="how-to")

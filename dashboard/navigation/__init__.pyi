@@ -1,5 +1,6 @@
 from .addresses import Document as Document
 from .addresses import Fields as Fields
+from .addresses import Help as Help
 from .addresses import Page as Page
 from .addresses import View as View
 from .addresses import bench_path as bench_path

@@ -6,6 +6,7 @@ A page is one module below `dashboard/pages/`. It exposes
     TITLE     the words in the navigation and the browser's tab
     PLACE     its place in the navigation, an int; None leaves it out
     ROLES     who may open it, roles of `models.run`
+    HELP      what one comes to do here, and how in five steps
     layout(data, view) -> component
     drawn_from(data, view) -> key    optional: what differs when the page would; as long as it does
                                      not, the page is kept as it was drawn
@@ -54,6 +55,14 @@ class View:
 
 
 @dataclass(frozen=True)
+class Help:
+    """How something is done on a page. task: "see who needs the bench"; steps: five sentences."""
+
+    task: str
+    steps: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Page:
     """One page of the dashboard, found in its module."""
 
@@ -61,6 +70,7 @@ class Page:
     title: str
     place: int | None
     roles: frozenset[str]
+    help: Help | None
     layout: Callable[[Any, View], Any]
     register: Callable[[Any, Any], None] | None
     drawn_from: Callable[[Any, View], Hashable] | None = None
@@ -86,6 +96,7 @@ def _page(module: ModuleType) -> Page:
         title=module.TITLE,
         place=module.PLACE,
         roles=frozenset(module.ROLES),
+        help=getattr(module, "HELP", None),
         layout=module.layout,
         register=getattr(module, "register", None),
         drawn_from=getattr(module, "drawn_from", None),

@@ -201,7 +201,8 @@ def page_body(
             return _instead(said[:1].upper() + said[1:]), f"{page.title} · {NAME}"
         LOG.exception("page %s could not be drawn", page.path)
         return _failed(), f"{page.title} · {NAME}"
-    return [*above, body], page_title(page, view)
+    how = [components.how_to(page.help)] if page.help else []
+    return [*above, body, *how], page_title(page, view)
 
 
 def page_title(page: Page, view: View) -> str:

@@ -138,6 +138,7 @@ from .season_questions import policies as policies
 from .season_questions import season as season
 from .season_questions import take_back_calendar as take_back_calendar
 from .where_questions import WAYS_OUT as WAYS_OUT
+from .where_questions import add_meter as add_meter
 from .where_questions import bring_meter_back as bring_meter_back
 from .where_questions import lend_meter as lend_meter
 from .where_questions import move_meter as move_meter

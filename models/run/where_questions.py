@@ -57,6 +57,24 @@ def rows_of_meter(fleet: Fleet, meter_id: str) -> Rows:
     return (*held.to_dicts(), *compared)
 
 
+@change("meter added", MECHANIC, then="fit soon")
+def add_meter(
+    fleet: Fleet, meter_id: str, kind: str, convention: str, crank_mm: str, since: str
+) -> None:
+    """Add a meter as the table of meters would; NoAnswerError where there is one of that name.
+
+    crank_mm: as typed, may be empty; since: the first day in use, ISO
+    """
+    _required(meter_id, "what the meter is called")
+    if fleet.store.exists() and not _of(_tables(fleet, ("meters",))["meters"], meter_id).is_empty():
+        raise NoAnswerError(f'found "{meter_id}" among the meters, expected a new name')
+    row = {
+        **{"meter_id": meter_id, "kind": kind, "slope_convention": convention},
+        **{"crank_length_mm": crank_mm or None, "in_service_date": since},
+    }
+    _noted(fleet, f"{meter_id} added", ("meters", [row]))
+
+
 @change("meter lent", MECHANIC, then="follow")
 def lend_meter(
     fleet: Fleet, meter_id: str, to: str, on: str, return_by: str | None = None

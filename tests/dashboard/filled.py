@@ -173,3 +173,16 @@ def people(page: Any) -> Iterator[None]:
     page.wait_for_selector(".people .empty .command")
     page.locator("#people-record .ag-row").first.click()
     yield
+
+
+@fills("/help")
+def help_page(page: Any) -> Iterator[None]:
+    page.wait_for_selector(".topic")
+    page.fill("#help-search", "SLOPE hang")
+    page.wait_for_selector(".topic[hidden]", state="attached")
+    found = page.locator(".topic:visible summary").all_inner_texts()
+    assert found == ["How do I measure a meter and correct its slope?"]
+    yield
+    page.fill("#help-search", "zebra")
+    page.wait_for_selector("#help-none:has-text('try another word')")
+    page.fill("#help-search", "")

@@ -5,7 +5,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import components as parts
-from dashboard.navigation import Document, View
+from dashboard.navigation import Document, Help, View
 from dashboard.pages.ageing.choice import BATCHES, asked_in, controls, query_of
 from dashboard.pages.ageing.groups import group_part
 from dashboard.pages.ageing.tables import COURSE_COLUMNS, METER_COLUMNS, course_rows, meter_rows
@@ -17,6 +17,19 @@ PATH = "/ageing"
 TITLE = "Ageing"
 PLACE = 35
 ROLES = EVERYONE
+HELP = Help(
+    "see how groups and meters age",
+    (
+        "Read a group's sentence: what its meters gain or lose in a year, and what a battery "
+        "swap does to them.",
+        "Look at the first picture: a thin line is one meter's change with its age, resets "
+        "added back; the band is the group.",
+        "Look for the marks: each is a battery swap, and the step that goes with it stands beside.",
+        "Compare the meters' own rates with the control limits: one outside ages unlike its "
+        "group, and is named.",
+        "Open the table below a picture, or take it along as CSV.",
+    ),
+)
 
 
 def layout(data: Guarded, view: View) -> html.Div:

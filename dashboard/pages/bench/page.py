@@ -11,7 +11,7 @@ from typing import Any
 from dash import ClientsideFunction, Input, Output, dcc, html
 
 from dashboard import components as parts
-from dashboard.navigation import View
+from dashboard.navigation import Help, View
 from dashboard.pages.bench.alone import alone
 from dashboard.pages.bench.answers import answers
 from dashboard.pages.bench.given import given
@@ -23,6 +23,20 @@ PATH = "/bench"
 TITLE = "Bench"
 PLACE = 20
 ROLES = (MECHANIC, OWNER)
+HELP = Help(
+    "measure a meter and correct its slope",
+    (
+        "Keep hands and feet from under the masses, clamp the bike, lock the wheel, keep "
+        "button cells away from children. The maker's instructions and the workshop's rules "
+        "come before this page.",
+        "Choose the meter, the mass set and the place. Measure the crank from axle to pedal "
+        "axle, and type the slope that the meter shows.",
+        "Type the zero with nothing on the crank. Then hang the masses on each arm and ring, "
+        "the crank level, and type what the meter shows.",
+        "Look at whatever the page names before you change anything: put it right, and hang again.",
+        "Enter a new slope only where the page says “Reset the slope”. Check as left, and save.",
+    ),
+)
 
 
 def layout(data: Guarded, view: View) -> html.Div:

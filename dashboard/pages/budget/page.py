@@ -7,7 +7,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard.components import Arrived, arrived, arriving, show_arrived
-from dashboard.navigation import Document, View
+from dashboard.navigation import Document, Help, View
 from dashboard.pages.budget.policies import draw_policies
 from dashboard.pages.budget.summary import draw_budget
 from dashboard.pages.budget.what_if import asked_in, controls, is_supposed, refusals, supposed
@@ -20,6 +20,16 @@ PATH = "/budget"
 TITLE = "Budget"
 PLACE = 50
 ROLES = (MANAGER, OWNER)
+HELP = Help(
+    "see what the season costs",
+    (
+        "Read the sum, and what of it is cash and what is the price of days out of tolerance.",
+        "Compare it with the last two seasons, item by item.",
+        "Change the tolerance, the slots or the prices under “What if” and press “Work it out”.",
+        "Look at what each further visit buys, and at what to keep or replace.",
+        "Press “Print” for one page to take to the meeting.",
+    ),
+)
 CSV_COLUMNS = (
     *("meter_id", "cost", "cost_lo90", "cost_hi90", "verdict", "keep_or_replace"),
     *("holding_cost_per_year", "new_holding_cost_per_year", "gain_if_replaced"),

@@ -6,7 +6,7 @@ from typing import Any
 from dash import ALL, Dash, Input, Output, State, dcc, html
 
 from dashboard import components as parts
-from dashboard.navigation import View
+from dashboard.navigation import Help, View
 from dashboard.pages.fleet.devices import devices_part
 from dashboard.pages.fleet.glance import alarms_part, headline_part
 from dashboard.pages.fleet.meters import meters_part
@@ -20,6 +20,18 @@ PATH = "/"
 TITLE = "Fleet"
 PLACE = 10
 ROLES = EVERYONE
+HELP = Help(
+    "see who needs the bench",
+    (
+        "Read the headline: it counts the meters that are out, due or soon.",
+        "Look at the picture: each bar is one meter's 90 % interval, the band its tolerance. "
+        "Press a bar for the meter's page.",
+        "Press a count, or choose a rider or a group, to see only those. The address keeps "
+        "the choice, so you can send it.",
+        "Press a row to read why a meter stands there and what to do next.",
+        "Open the meter and press “Take it to the bench”.",
+    ),
+)
 
 
 def drawn_from(data: Guarded, view: View) -> Hashable:
@@ -48,17 +60,23 @@ def layout(data: Guarded, view: View) -> html.Div:
 
 
 def _nothing_loaded() -> html.Div:
-    return parts.empty(
-        "Nothing is loaded yet.",
+    intake = parts.link("Intake", "/intake")
+    ways: list[list[Any]] = [
+        ["Somebody keeps a sheet of bench sessions: drop it on ", intake, ", as it is. You are "
+         "asked what its columns mean where that is not certain."],
+        ["You begin with a few meters: type them in on ", intake, " (“Type a meter in”), then hang "
+         "a mass at the ", parts.link("Bench", "/bench"), " and save. The first verdict stands "
+         "there at once; here each meter has its status a moment later."],
+        ["You have tables: ", parts.command("slopewatch load FOLDER"), " reads a folder of them; ",
+         parts.command("slopewatch template FOLDER"), " writes empty ones to fill in."],
+        ["You want to look around first: ", parts.command("slopewatch demo"), " serves a made-up "
+         "team from a store of its own. Stop it with Ctrl-C; your store stays as it is."],
+    ]  # fmt: skip
+    return html.Div(
         [
-            "Put the team's tables into a folder and run ",
-            parts.command("slopewatch load FOLDER"),
-            "; ",
-            parts.command("slopewatch template FOLDER"),
-            " writes empty ones to fill in. To look around first, run ",
-            parts.command("slopewatch demo"),
-            ".",
-        ],
+            parts.empty("Nothing is loaded yet.", "Four ways to begin; each can follow another."),
+            html.Ol([html.Li(way) for way in ways], className="first-ways"),
+        ]
     )
 
 

@@ -3,19 +3,32 @@
 from dash import Dash, dcc, html
 
 from dashboard import components as parts
-from dashboard.navigation import View
-from dashboard.pages.intake import calls, downloads, one_rider, sheet_calls
+from dashboard.navigation import Help, View
+from dashboard.pages.intake import calls, downloads, one_meter, one_rider, sheet_calls
 from dashboard.pages.intake.lists import LISTS, lists
 from dashboard.pages.intake.out import take_out
 from dashboard.pages.intake.progress import is_busy, loads_done, work_line
 from dashboard.security import Guarded
 from dashboard.service import Work
+from models import run
 from models.run import MANAGER, MECHANIC, OWNER
 
 PATH = "/intake"
 TITLE = "Intake"
 PLACE = 80
 ROLES = (MECHANIC, MANAGER, OWNER)
+HELP = Help(
+    "bring records in",
+    (
+        "Drop tables, workbooks or recordings here, or choose them; whole folders too.",
+        "For a sheet of your own, answer what is asked about its columns; the answers are "
+        "kept for the next one.",
+        "Where stored rows would change, you see each before and after first, and say whether"
+        " they may.",
+        "Correct rows that were set aside, and press “Put right”: good rows are in already.",
+        "Take an import back under “What was loaded”: the store is then as if it had never come.",
+    ),
+)
 
 
 def layout(data: Guarded, view: View) -> html.Div:
@@ -25,11 +38,17 @@ def layout(data: Guarded, view: View) -> html.Div:
             html.H1(TITLE),
             _bring_in(data.work()),
             html.Div(id="intake-own", **parts.aria(live="polite")),
+            _typed_in(data),
             *(html.Div(shown, id=name) for name, shown in zip(LISTS, lists(data), strict=True)),
             take_out(data),
         ],
         className="intake",
     )
+
+
+def _typed_in(data: Guarded) -> html.Details | None:
+    """Return the form for a meter; None for whom it is not."""
+    return one_meter.one_meter_part() if data.may(run.add_meter) else None
 
 
 def _bring_in(work: Work) -> html.Section:
@@ -61,5 +80,6 @@ def register(app: Dash, data: Guarded) -> None:
     calls.register_progress(app, data)
     sheet_calls.register_sheets(app, data)
     calls.register_decisions(app, data)
+    one_meter.register_one_meter(app, data)
     one_rider.register_rider(app, data)
     downloads.register_downloads(app, data)

@@ -7,7 +7,7 @@ from dash import Dash, Input, Output, State, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, View, meter_of
+from dashboard.navigation import Document, Help, View, meter_of
 from dashboard.pages.meter import entries, rides, where, work
 from dashboard.pages.meter.history import charts_part
 from dashboard.pages.meter.records import events_part, resets_part
@@ -23,6 +23,17 @@ PATH = "/meter/<meter_id>"
 TITLE = "Meter"
 PLACE = None
 ROLES = EVERYONE
+HELP = Help(
+    "read one meter's page",
+    (
+        "Read what it shows too high or too low, with its 90 % interval, and what to do next.",
+        "Read why: the reasons stand in the order in which they count.",
+        "Look at the charts: what was found at the bench and on rides, and when something changed.",
+        "Choose a bench session or a ride to see every reading behind it; a mistyped session "
+        "can be corrected here.",
+        "Lend, move or retire the meter, or press “Take it to the bench”.",
+    ),
+)
 
 
 def drawn_from(data: Guarded, view: View) -> Hashable:

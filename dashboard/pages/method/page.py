@@ -4,7 +4,7 @@ from dash import Dash, html
 
 from dashboard import components as parts
 from dashboard.components import arrived, arriving, show_arrived
-from dashboard.navigation import View
+from dashboard.navigation import Help, View
 from dashboard.pages.method.fit import fit_part, numbers_part
 from dashboard.pages.method.look_back import hindcast_parts
 from dashboard.pages.method.model_check import diagnostic_parts
@@ -16,6 +16,17 @@ PATH = "/method"
 TITLE = "Method"
 PLACE = 90
 ROLES = EVERYONE
+HELP = Help(
+    "check how far the numbers can be believed",
+    (
+        "See whether the last fit settled, and on how many readings it rests.",
+        "Look back: of the bench sessions forecast with 90 %, about nine in ten should have "
+        "been right.",
+        "Read the checks of the model: each says what it looks for and what it found.",
+        "See how large a step has to be to be found, and how soon.",
+        "Where a number matters, hang a mass: no model replaces a measurement.",
+    ),
+)
 TRUST = (
     "How far to trust the numbers: below, every past bench session is forecast from what was known "
     "before it, and compared with what was then found. Trust them less for a meter with fewer than "

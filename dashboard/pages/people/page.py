@@ -6,7 +6,7 @@ from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, View
+from dashboard.navigation import Document, Help, View
 from dashboard.pages.people.changes import changes_part, register_changes
 from dashboard.pages.people.forms import account_rows, accounts_part, editor, new_account
 from dashboard.security import Guarded, signed_in
@@ -18,6 +18,16 @@ PATH = "/people"
 TITLE = "People"
 PLACE = 95
 ROLES = (OWNER,)
+HELP = Help(
+    "decide who may see what",
+    (
+        "Add an account with a role: mechanic, coach, manager or owner.",
+        "Give a coach the riders under whose name they stand in the table of riders.",
+        "Pass the first password on in person; everyone changes it after signing in.",
+        "End sign-ins and switch accounts off when somebody leaves.",
+        "Look up what was changed, when and by whom.",
+    ),
+)
 
 
 def layout(data: Guarded, _view: View) -> html.Div:

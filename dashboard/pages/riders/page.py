@@ -8,7 +8,7 @@ from dash import Dash, Input, Output, State, dcc, html
 
 from dashboard import components as parts
 from dashboard import theme
-from dashboard.navigation import Document, View, meter_path
+from dashboard.navigation import Document, Help, View, meter_path
 from dashboard.pages.riders.watts_words import legend, reads, watts_status, what_to_make_of
 from dashboard.security import Guarded
 from models import run
@@ -18,6 +18,17 @@ PATH = "/riders"
 TITLE = "Riders"
 PLACE = 40
 ROLES = (COACH, OWNER)
+HELP = Help(
+    "see whether a rider's watts can be trusted",
+    (
+        "Read the notices: they say what became doubtful, and from when.",
+        "Find the rider, and read which meter is ridden and what it shows of 300 W.",
+        "Press the rider for which meter was ridden when, and how far off each was.",
+        "Work an effort out there: it says what a meter without error would have shown, with "
+        "its interval.",
+        "Before a race, read which bike to take and what not to touch.",
+    ),
+)
 SEARCHED = ("rider_id", "coach", "meter_id", "bike", "status_word")
 
 

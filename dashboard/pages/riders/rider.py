@@ -6,7 +6,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import components as parts
 from dashboard.components import arrived, arriving, show_arrived
-from dashboard.navigation import Document, View
+from dashboard.navigation import Document, Help, View
 from dashboard.pages.riders import ledger
 from dashboard.pages.riders.cards import meter_cards
 from dashboard.pages.riders.effort_answer import effort_answer
@@ -22,6 +22,19 @@ PATH = "/riders/<rider_id>"
 TITLE = "Rider"
 PLACE = None
 ROLES = (COACH, OWNER)
+HELP = Help(
+    "tell a gain in form from the meter",
+    (
+        "Look at which meter was ridden when: two efforts on different meters differ by the "
+        "meters too.",
+        "Type both efforts: date, watts, how long, and whether the meter was zeroed before.",
+        "Press “Work it out” and read what a meter without error would have shown, each with "
+        "its interval.",
+        "Read how sure it is that the change is the rider's own. Small changes stay unsure, "
+        "whoever made them.",
+        "Take the corrected ledger along as CSV for your own records.",
+    ),
+)
 
 
 def layout(data: Guarded, view: View) -> html.Div:

@@ -3,7 +3,7 @@
 from dash import Dash, dcc, html
 
 from dashboard import components as parts
-from dashboard.navigation import View
+from dashboard.navigation import Help, View
 from dashboard.pages.rides import calls
 from dashboard.pages.rides.lists import kept_part, waiting_part
 from dashboard.security import Guarded
@@ -14,6 +14,17 @@ PATH = "/rides"
 TITLE = "Rides"
 PLACE = 25
 ROLES = (MECHANIC, COACH, OWNER)
+HELP = Help(
+    "compare a meter with a trainer on a ride",
+    (
+        "Zero the meter, warm both up, and ride for twenty minutes or more in steps that go "
+        "up and down. Record both.",
+        "Drop the two recordings here, as FIT, TCX or CSV.",
+        "Say which is the meter's where the page cannot tell; “Swap the two” exchanges them.",
+        "Read the difference with its interval, and what the page warns of.",
+        "Press “Keep” and the fleet takes the comparison in, or “Discard” and nothing of it stays.",
+    ),
+)
 
 
 def layout(data: Guarded, view: View) -> html.Div:

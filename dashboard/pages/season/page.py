@@ -9,7 +9,7 @@ from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.components import arrived, arriving, show_arrived
-from dashboard.navigation import Document, View
+from dashboard.navigation import Document, Help, View
 from dashboard.pages.season import entries
 from dashboard.pages.season.board import board, visit_dialog
 from dashboard.pages.season.entries import entries_part
@@ -24,6 +24,18 @@ PATH = "/season"
 TITLE = "Season"
 PLACE = 30
 ROLES = EVERYONE
+HELP = Help(
+    "plan the bench for a season",
+    (
+        "Choose the first and the last day and the slots a week, and press “Plan this period”.",
+        "Read how many visits there are, what they cost, and how many days out of tolerance "
+        "remain.",
+        "Drag a visit to another week, or press it and choose one: it is pinned there, and "
+        "the rest is planned around it.",
+        "Open a week's bench list and print its sheet.",
+        "Take the plan along as a calendar file or as CSV.",
+    ),
+)
 CSV_COLUMNS = (
     *("week", "meter_id", "rider_id", "pinned", "deadline", "p_within_tolerance_before"),
     *("days_out_prevented", "money_saved", "cost", "reason"),

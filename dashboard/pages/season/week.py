@@ -10,7 +10,7 @@ from dash import Dash, html
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.components import arrived, arriving, show_arrived
-from dashboard.navigation import Document, View
+from dashboard.navigation import Document, Help, View
 from dashboard.pages.season.page import asked_in, query_of
 from dashboard.security import Guarded
 from dashboard.service import asked_of
@@ -21,6 +21,17 @@ PATH = "/season/week/<week>"
 TITLE = "Bench list"
 PLACE = None
 ROLES = (MECHANIC, MANAGER, OWNER)
+HELP = Help(
+    "prepare a week at the bench",
+    (
+        "Read which meters come this week, and why.",
+        "See what hangs, what each meter should show and within which limits, for a zero of 0.",
+        "Print the bench sheet: it has room for every reading. Keep feet from under the "
+        "masses; the bench page says how.",
+        "Type the sheet in on the bench page: it asks for the day that it was measured on.",
+        "Go back to the season to move a visit to another week.",
+    ),
+)
 TITLES = (
     *("Meter", "Rider, bike", "Crank, mm; rings", "Mass with hanger, kg", "Expected, N·m"),
     *("Accept, N·m", "Slope last left"),

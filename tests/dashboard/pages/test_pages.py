@@ -49,6 +49,16 @@ def test_pages_are_found_by_their_files_in_the_order_of_the_navigation():
     assert len({page.path for page in pages}) == len(pages)
 
 
+def test_every_page_says_in_five_steps_how_its_work_is_done():
+    pages = [page for page in find_pages() if page.path != "/help"]
+    assert [page.path for page in pages if page.help is None] == []
+    for page in pages:
+        assert len(page.help.steps) == 5, page.path
+        assert all(step[-1] in ".!" for step in page.help.steps), page.path
+    bench = next(page for page in pages if page.path == "/bench")
+    assert "from under the masses" in bench.help.steps[0]  # safety first
+
+
 @pytest.mark.parametrize("meter_id", ["V005", "a/b", "Ω 7", "50%", "..", "<b>"])
 def test_any_meter_id_survives_the_address_bar(meter_id):
     page, view = find(find_pages(), meter_path(meter_id), "")

@@ -92,6 +92,15 @@ def test_a_move_is_said_alike_by_event_and_installation(fleet: Fleet) -> None:
                 "programmed_crank_length_mm")[1] == (DAY, 172.5, 170.0)  # fmt: skip
 
 
+def test_a_meter_is_typed_in_where_nothing_is_loaded_yet(tmp_path: Path) -> None:
+    fleet = Fleet(Store(tmp_path / "new.duckdb"))
+    run.add_meter(fleet, "V1", "crank_arm_left", "divisor", "172,5", ON)
+    columns = ("kind", "slope_convention", "crank_length_mm", "in_service_date")
+    assert rows(fleet.store, "meters", "V1", *columns) == [
+        ("crank_arm_left", "divisor", 172.5, DAY)
+    ]
+
+
 def test_a_retired_meter_is_gone_and_comes_back_as_a_spare(fleet: Fleet) -> None:
     run.retire_meter(fleet, "M1", "sold", ON)
     assert rows(fleet.store, "meters", "M1", "state", "retired_date") == [("sold", DAY)]
@@ -110,6 +119,14 @@ def test_a_retired_meter_is_gone_and_comes_back_as_a_spare(fleet: Fleet) -> None
         (
             lambda fleet: run.retire_meter(fleet, "M1", "eaten", ON),
             'found "eaten", expected one of',
+        ),
+        (
+            lambda fleet: run.add_meter(fleet, "M1", "hub", "fixed", "", ON),
+            'found "M1" among the meters, expected a new name',
+        ),
+        (
+            lambda fleet: run.add_meter(fleet, "M8", "hub", "fixed", "long", ON),
+            'crank_length_mm: found "long"',
         ),
     ],
 )
