@@ -310,6 +310,9 @@ class FakeData(FakeDecisions, FakeService):
             "corrections": [corrected],
         }
 
+    def rows_of_meter(self, meter_id: str) -> list[Document]:
+        return []
+
     def whereabouts(self, meter_id: str) -> Document:
         where = dict.fromkeys(("location", "return_by", "retired_date"))
         named = {"state": "active", "rider_id": "Ada", "bike_id": "K1"}
