@@ -325,9 +325,10 @@ def test_look_back_leaves_out_what_came_later(data):
 def test_charts_carry_a_description_for_those_who_cannot_see_them(data):
     page = meter_page(data, "V005")
     captions = [text(caption) for caption in of_kind(page, "Figcaption")]
-    assert len(captions) == len(charts(page)) == 2
+    assert len(captions) == len(charts(page)) == 3
     assert "5 bench sessions and 25 ride comparisons, with 1 change of the slope" in captions[0]
     assert "beyond their limit" in captions[1]
+    assert "The session on one line: found +1.03" in captions[2]
 
 
 def test_session_row_has_verdict_advice_and_the_largest_term(data):
