@@ -8,7 +8,7 @@ from flask import Response, request
 
 from dashboard import components as parts
 from dashboard import pdf, theme
-from dashboard.navigation import Document, View
+from dashboard.navigation import Document, Help, View
 from dashboard.security import Guarded
 from ingest.schema import UserError
 from models import run
@@ -18,6 +18,17 @@ PATH = "/evidence/<name>"
 TITLE = "Evidence"
 PLACE = None
 ROLES = (MECHANIC, MANAGER, OWNER)
+HELP = Help(
+    "gather evidence for a claim",
+    (
+        "Type a group, or the characters with which a batch's serial numbers begin, and press "
+        "“Show it”.",
+        "Read the sentence: how the batch differs from the rest, and how sure that is.",
+        "See what is lacking: a claim needs serial numbers, dates and sessions with uncertainty.",
+        "Look through the meters and their sessions for one that does not belong there.",
+        "Take the PDF along, and ask for what the maker's own terms say.",
+    ),
+)
 
 
 def address_of(name: str, as_of: str | None) -> str:
