@@ -51,7 +51,7 @@ def layout(data: Guarded, view: View) -> html.Div:
     status = data.on(view.as_of).ask(run.status)
     row = next((r for r in status["meters"] if r["meter_id"] == meter_id), None)
     history = data.on(view.as_of).ask(run.history, meter_id)
-    live = data.on(view.as_of).live()
+    taken_in = data.on(view.as_of).live()["taking_in"].get(meter_id)
     with data.together():
         sessions = upto(data.ask(run.bench_sessions, meter_id), view.as_of)
         comparisons = upto(data.ask(run.comparisons, meter_id), view.as_of)
@@ -63,14 +63,14 @@ def layout(data: Guarded, view: View) -> html.Div:
         [
             head(data, view, meter, row),
             parts.as_of_line(view, status["as_of"], status.get("today_note")),
-            _being_taken_in(live["taking_in"].get(meter_id)),
+            being_taken_in(taken_in, listed=bool(sessions)),
             standing_part(row, status["as_of"]),
             parts.note(parts.PLUS_MINUS) if row else None,
             alarms_part(row),
             why(row, status, sessions, comparisons),
             where.where_part(whereabouts, today=today) if whereabouts else None,
             charts_part(history, row, status["as_of"], meter_id),
-            sessions_part(sessions, actions),
+            sessions_part(sessions, actions, taken_in=bool(taken_in)),
             resets_part(history["resets"]),
             work.proposals_part(waiting),
             events_part(history["events"], waiting),
@@ -80,15 +80,16 @@ def layout(data: Guarded, view: View) -> html.Div:
     )
 
 
-def _being_taken_in(how: str | None) -> html.P | None:
-    """Return what the numbers below do not include yet. how: "measured" or "taken back"."""
+def being_taken_in(how: str | None, *, listed: bool) -> html.P | None:
+    """Return what the numbers below do not include yet.
+
+    how: "measured" or "taken back"; listed: whether the sessions are told below
+    """
     if not how:
         return None
     what = "A bench session was taken back" if how == "taken back" else "Measured at the bench"
-    said = (
-        f"{what}, and the models are being refitted: the list of sessions is up to date, all "
-        "other numbers below are from before."
-    )
+    rest = "the list of sessions is up to date, all other numbers" if listed else "all numbers"
+    said = f"{what}, and the models are being refitted: {rest} below are from before."
     return html.P(said, className="note", role="status")
 
 

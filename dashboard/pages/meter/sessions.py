@@ -10,15 +10,19 @@ from dashboard import figures, theme
 from dashboard.navigation import Document
 
 
-def sessions_part(sessions: Sequence[Document], actions: Sequence[Any] = ()) -> html.Section:
+def sessions_part(
+    sessions: Sequence[Document], actions: Sequence[Any] = (), *, taken_in: bool = False
+) -> html.Section:
     """Return the list of sessions, newest first, and the newest one in full.
 
-    actions: what can be done with the newest
+    actions: what can be done with the newest; taken_in: whether there are some to be evaluated
     """
     if not sessions:
+        none = ("No bench session yet.", "Load one with the table “bench”.")
+        soon = ("Being evaluated.", "The sessions are listed once the models are refitted.")
         return parts.section(
             "Bench sessions",
-            parts.empty("No bench session yet.", "Load one with the table “bench”."),
+            parts.empty(*(soon if taken_in else none)),
             name="meter-sessions",
         )
     return parts.section(

@@ -13,7 +13,7 @@ from dashboard.pages.fleet.glance import all_alarms, headline
 from dashboard.pages.fleet.meters import columns, meter_rows
 from dashboard.pages.fleet.picture import described
 from dashboard.pages.meter import page as meter
-from dashboard.pages.meter.sessions import largest_term, session_detail, session_row
+from dashboard.pages.meter.sessions import largest_term, session_detail, session_row, sessions_part
 from dashboard.pages.meter.standing import due_words
 from dashboard.pages.meter.why import why_sentences
 from dashboard.pages.method import page as method
@@ -452,3 +452,11 @@ def test_method_page_without_a_fit_says_what_to_do():
     said = text(method.layout(FakeData(3), View()))
     assert "Nothing is fitted yet." in said
     assert "slopewatch load FOLDER" in said
+
+
+def test_sessions_that_wait_to_be_evaluated_are_not_said_to_be_missing() -> None:
+    """As after an update of the store, until the models are fitted again."""
+    assert "Being evaluated" in str(sessions_part([], taken_in=True))
+    assert "No bench session yet" in str(sessions_part([]))
+    assert "all numbers below" in str(meter.being_taken_in("measured", listed=False))
+    assert meter.being_taken_in(None, listed=True) is None
