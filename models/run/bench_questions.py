@@ -141,9 +141,14 @@ def _course_at(
 
 
 def _taking_in(rows: pl.DataFrame, kept: pl.DataFrame | None) -> dict[str, str]:
-    """Return the meters whose stored sessions are not those of the answers, and how they differ."""
+    """Return the meters whose stored sessions are not those of the answers, and how they differ.
+
+    kept: None while there are no answers: none after a first load, or kept by an older program
+    """
+    if kept is None:
+        return {}
     named = rows.select("meter_id", "session_id").unique()
-    answered = named.clear() if kept is None else kept.select("meter_id", "session_id")
+    answered = kept.select("meter_id", "session_id")
     gone = answered.join(named, on="session_id", how="anti")["meter_id"].unique()
     new = named.join(answered, on="session_id", how="anti")["meter_id"].unique()
     return {name: "taken back" for name in gone if name} | {
