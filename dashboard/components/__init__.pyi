@@ -33,6 +33,7 @@ from .messages import sentences as sentences
 from .messages import warning as warning
 from .proposed_events import decide as decide
 from .proposed_events import proposed_part as proposed_part
+from .race_eve import race_eve_part as race_eve_part
 from .ride_parts import ride_part as ride_part
 from .sections import command as command
 from .sections import empty as empty

@@ -29,7 +29,7 @@ from models.run.known import (
     seen_notices,
 )
 from models.status import fit_state
-from models.wording import NoAnswerError, unknown_name
+from models.wording import NoAnswerError, chance, unknown_name
 
 TOLD = ("status", "gain_error_pct", "interval90_pct", "p_within_tolerance", "tolerance_pct")
 MOST_EFFORTS = 8
@@ -431,7 +431,21 @@ def affected(fleet: Fleet, meter_id: str) -> coaching.AffectedDocument:
         since=meter["in_service_on"],
     )
     none = f"No session has found {meter_id} beyond ± {meter['tolerance_pct']:g} %."
-    return {"meter_id": meter_id, "found_out": rows, "text": rows[0]["text"] if rows else none}
+    text = f"{rows[0]['text'] if rows else none}{_today(fleet, meter_id)}"
+    return {"meter_id": meter_id, "found_out": rows, "text": text}
+
+
+def _today(fleet: Fleet, meter_id: str) -> str:
+    """Return a warning where a meter is out or may be today, whatever its sessions found."""
+    rows = fleet.once(status)["meters"]
+    row = next((row for row in rows if row["meter_id"] == meter_id), None)
+    p = row["p_within_tolerance"] if row else None
+    if row is None or p is None or row["status"] not in ("out", "due"):
+        return ""
+    return (
+        f" That clears no ride: today the chance that it is within tolerance is {chance(p)}. Its "
+        "rides since the last good session are in doubt until it has been on the bench."
+    )
 
 
 @question(MECHANIC, COACH, MANAGER, place="long")

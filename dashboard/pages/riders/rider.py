@@ -54,6 +54,7 @@ def layout(data: Guarded, view: View) -> html.Div:
             html.H1(rider_id),
             html.P(f"Coach: {found['coach'] or 'nobody'}", className="named"),
             parts.as_of_line(view, status["as_of"], status.get("today_note")),
+            parts.race_eve_part(_eves_of(rider_id, status)),
             meter_cards(view, found["meters"]),
             arriving("rider", asked),
             dcc.Store(id="rider-efforts"),
@@ -62,6 +63,10 @@ def layout(data: Guarded, view: View) -> html.Div:
         ],
         className="rider",
     )
+
+
+def _eves_of(rider_id: str, status: Document) -> list[Document]:
+    return [row for row in status.get("race_eve") or [] if row["rider_id"] == rider_id]
 
 
 def draw(view: View, document: Document, tolerance: float | None) -> list[Any]:

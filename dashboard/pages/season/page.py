@@ -14,7 +14,7 @@ from dashboard.pages.season import entries
 from dashboard.pages.season.board import board, visit_dialog
 from dashboard.pages.season.entries import entries_part
 from dashboard.pages.season.load import load_part
-from dashboard.pages.season.rest import pinned_part, race_eve_part, unplanned_part
+from dashboard.pages.season.rest import pinned_part, unplanned_part
 from dashboard.security import Guarded
 from dashboard.service import Progress, asked_of
 from models import run
@@ -55,7 +55,7 @@ def _body(data: Guarded, view: View, season: Document) -> list[Any]:
     asked = asked_in(view, season)
     return [
         _controls(asked),
-        race_eve_part(data.on(view.as_of).ask(run.status).get("race_eve") or []),
+        parts.race_eve_part(data.on(view.as_of).ask(run.status).get("race_eve") or []),
         dcc.Store(id="season-move"),
         dcc.Store(id="season-settled"),
         dcc.Download(id="season-file"),

@@ -10,31 +10,6 @@ from dashboard import theme
 from dashboard.navigation import Document, Fields, View, meter_path
 
 
-def race_eve_part(found: Sequence[Document]) -> html.Section | None:
-    """Return the meters that are likely out just before an A race, and what can still be done."""
-    if not found:
-        return None
-    return parts.section(
-        "Just before an A race",
-        *[_eve(row) for row in found],
-        name="season-eve",
-        note=f"{found[0]['first']} {found[0]['never']}",
-    )
-
-
-def _eve(row: Document) -> html.Div:
-    rider = f", {row['rider_id']}" if row.get("rider_id") else ""
-    chance = theme.probability(row["p_within_tolerance"])
-    return html.Div(
-        [
-            html.H3(f"{row['meter_id']}{rider}, race on {theme.day(row['race_on'])}"),
-            html.P(f"Likely out of tolerance: the probability that it is within is {chance}."),
-            html.Ul([html.Li(f"{one['do']} Risk: {one['risk']}.") for one in row["options"]]),
-        ],
-        className="race-eve",
-    )
-
-
 def pinned_part(pins: dict[str, list[str]], idle: Sequence[Document]) -> html.Section | None:
     """Return the pins that are kept, each with a way to undo it, and why one has no effect here."""
     why = {(row["meter_id"], row["week"]): row["why"] for row in idle}

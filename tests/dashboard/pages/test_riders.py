@@ -81,6 +81,21 @@ def test_rider_page_shows_cards_at_once_and_asks_for_the_rest(data):
     assert "No rider X is known" in text(rider.layout(data, View({"rider_id": "X"})))
 
 
+def test_the_eve_of_a_race_stands_on_the_page_of_the_rider_alone():
+    option = {"do": "Fit V002.", "risk": "2 % that it is out too"}
+    eve = {"meter_id": "S001", "rider_id": "R01", "race_on": "2027-10-01", "cause": "step"}
+    eve |= {"p_within_tolerance": 0.2, "first": "Look again.", "never": "No remount."}
+
+    class Eve(FakeData):
+        def status(self, as_of=None):
+            return super().status(as_of) | {"race_eve": [eve | {"options": [option]}]}
+
+    own, other = (text(rider.layout(Eve(), View({"rider_id": who}))) for who in ("R01", "R02"))
+    assert f"S001, R01, race on 1{NBSP}Oct{NBSP}2027" in own
+    assert "Fit V002. Risk: 2 % that it is out too." in own
+    assert "Just before an A race" not in other
+
+
 def test_what_arrives_holds_chart_bikes_and_notices(data):
     page = rider.draw(View(), data.rider("R01")["document"], 1.5)
     said = text(page)
