@@ -128,7 +128,7 @@ def _resets(
 
 def _why(setting: bool, recorded: bool) -> str:
     if setting:
-        return "what is set in it is no longer what it is mounted on (or is again)"
+        return "a setting such as its crank length began to differ from the bike, or was put right"
     return f"its slope was {'reset' if recorded else 'changed and nobody noted it'}"
 
 
