@@ -44,7 +44,9 @@ def _is_near(visit: Visit, today: date) -> bool:
 
 
 def _attend_to(row: MeterStatus) -> DigestLine:
-    meter, rider, action = row["meter_id"], row["rider_id"], row["next_action"]
+    meter, rider = row["meter_id"], row["rider_id"]
+    planned = row["status"] == "ok" and not row["alarms"]  # nothing else asks for it
+    action = Reason("on_the_plan") if planned else row["next_action"]
     reason = Reason("attend_to", meter=meter, rider=rider, action=action, reading=reading(row))
     return line(reason, meter=meter, rider=rider)
 

@@ -33,6 +33,9 @@ class Facts(TypedDict):
     right_pct: float | None
 
 
+CALM = ("nothing_to_do", "bench_before_or_planned")  # what an alarm contradicts
+
+
 def tell(
     facts: pl.DataFrame, *, as_of: date, target: float
 ) -> list[tuple[tuple[Reason, ...], Reason]]:
@@ -139,7 +142,9 @@ def _drift(row: Facts) -> Iterator[Reason]:
 
 def _next_action(row: Facts) -> Reason:
     action = _action(row)
-    return Reason("alarm_first", action=action) if row["has_alarm"] else action
+    if not row["has_alarm"]:
+        return action
+    return Reason("alarm_first", action=Reason("bench_then") if action.kind in CALM else action)
 
 
 def _action(row: Facts) -> Reason:

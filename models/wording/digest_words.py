@@ -22,6 +22,7 @@ DIGEST_WORDS = {
     "own_sheet": "a sheet of the team's own making: what its columns mean has to be told once, on "
     "Intake or with slopewatch match",
     # what to do
+    "on_the_plan": "It is on this week's plan for the bench.",
     "attend_to": _WHO + ": {action} {reading:optional}",
     "before_race": "{meter} is likely out, and {rider} races on {race_on:day}. {first}",
     "recalibrate": "{device}: {action}",

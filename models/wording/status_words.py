@@ -45,6 +45,7 @@ STATUS_WORDS = {
     "bench_now": "Bench it now.",
     "bench_before": "Bench it before {due_on:day}.",
     "bench_before_or_planned": "Nothing to do now; bench it before {due_on:day}, or as planned.",
+    "bench_then": "Then bench it, to see whether it has moved.",
     "bench_before_ridden": "Nobody is assigned to ride it: nothing to do, unless someone rides it "
     "after {due_on:day}; then bench it before.",
     "nothing_to_do": "Nothing to do.",

@@ -34,6 +34,17 @@ def texts(lines: list[digest.DigestLine]) -> list[tuple[str, str]]:
     return [(one["kind"], one["text"]) for one in lines]
 
 
+def test_a_calm_meter_comes_because_it_is_planned():
+    now = document(TODAY, meter("A", "ok"), meter("B", "due"), meter("C", "ok", alarm(TODAY)))
+    visits: Any = [{"meter_id": name, "week": date(2026, 9, 28)} for name in "AB"]
+    found = [text for _, text in texts(digest.tasks(now, [], visits, ["C"]))]
+    assert [text.partition("Reads")[0].strip() for text in found] == [
+        "A: It is on this week's plan for the bench.",
+        "B: Bench it now.",
+        "C: Bench it now.",
+    ]
+
+
 def test_what_changed_is_said_and_what_stayed_is_not():
     then = document(
         BEFORE, meter("A", "ok"), meter("B", "due"), meter("C", "out"), meter("D", "out")
