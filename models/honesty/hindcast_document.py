@@ -7,7 +7,7 @@ from typing import TypedDict, cast
 import polars as pl
 
 from models.fleet import FleetSettings
-from models.honesty.looking_back import Progress, forecasts
+from models.honesty.looking_back import Known, Progress, forecasts
 from models.honesty.pair_sides import by_worse_side
 from models.honesty.scoring import Reliability, Scores, reliability_table, score_hindcast
 from models.metrology import Z90, percent_from_ln, percent_sd
@@ -64,14 +64,17 @@ class HindcastDocument(Scores):
 
 
 def hindcast(
-    found: Records, settings: Settings, *, progress: Progress | None = None
+    found: Records, known: Known, settings: Settings, *, progress: Progress | None = None
 ) -> HindcastDocument:
     """Return the hindcast of every as-found session that can be evaluated.
 
+    known: gives the model's data as they were known before an instant
     progress: told about each fit
     """
     options = FleetSettings(false_alarms_per_season=settings.false_alarms_per_season)
-    return hindcast_document(forecasts(found.data, options, progress=progress), found)
+    return hindcast_document(
+        forecasts(found.data.completed().bench, known, options, progress=progress), found
+    )
 
 
 def hindcast_document(rows: pl.DataFrame, found: Records) -> HindcastDocument:

@@ -24,6 +24,8 @@ from models.fleet import FleetData, FleetFit, FleetSettings, Targets, condition,
 from models.metrology import Array
 
 Progress = Callable[[str], None]
+Known = Callable[[datetime], FleetData]
+"""Gives the data as they were known before an instant, made of nothing later."""
 NO_WEIGHT = 1e-6
 MOST_DAYS = 400  # with sessions, beyond which a whole week is forecast at once
 GROWTH = 1.5  # refit when the records have grown by this factor since the last fit
@@ -47,25 +49,25 @@ class Wave:
 
 
 def forecasts(
-    data: FleetData, options: FleetSettings, *, progress: Progress | None = None
+    bench: pl.DataFrame, known: Known, options: FleetSettings, *, progress: Progress | None = None
 ) -> pl.DataFrame:
-    """Return a forecast of every bench session from the data before it, 100·ln.
+    """Return a forecast of every bench session from what was known before it, 100·ln.
 
+    In   bench: the sessions, as in the fleet model's data
     Out  session_id, forecast_ln, sd_ln (of the found value, its own noise included), found_ln,
          fitted_on (the day up to which hyperparameters rest on data), side_walk_ln and
          side_drift_ln (spread of what a meter of this group wanders in a year, and of its drift a
          year), in time's order
     """
-    complete = data.completed()
     latest: _Fitted | None = None
     parts = []
-    for wave in waves(complete.bench):
-        known = before(complete, wave.known_until)
-        if latest is None or latest.outdated(wave.known_until, known):
+    for wave in waves(bench):
+        then = known(wave.known_until)
+        if latest is None or latest.outdated(wave.known_until, then):
             latest = _Fitted.to(known, wave.known_until, options, latest)
             if progress is not None:
                 progress(f"forecasting from what was known on {latest.on.isoformat()}")
-        parts.append(_forecast_wave(known, wave, latest, options))
+        parts.append(_forecast_wave(then, wave, latest, options))
     return pl.concat(parts) if parts else pl.DataFrame(schema=FORECASTS)
 
 
@@ -108,16 +110,16 @@ class _Fitted:
 
     @classmethod
     def to(
-        cls, known: FleetData, instant: datetime, options: FleetSettings, earlier: _Fitted | None
+        cls, known: Known, instant: datetime, options: FleetSettings, earlier: _Fitted | None
     ) -> _Fitted:
         """Fit to what was known at the start of the instant's quarter, or now.
 
         Now if the records have grown by half since the quarter began.
         """
         start = _quarter(instant.date())
-        then = before(known, datetime.combine(start, time(), tzinfo=UTC))
-        if _size(known) >= GROWTH * max(_size(then), 1):
-            start, then = instant.date(), known
+        then, now = known(datetime.combine(start, time(), tzinfo=UTC)), known(instant)
+        if _size(now) >= GROWTH * max(_size(then), 1):
+            start, then = instant.date(), now
         fleet = fit(
             then, today=start, settings=options, start=earlier.fleet.hyper if earlier else None
         )

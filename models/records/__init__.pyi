@@ -2,6 +2,7 @@ from .fleet_input import fleet_data as fleet_data
 from .fleet_records import Records as Records
 from .fleet_records import Settings as Settings
 from .fleet_records import Tables as Tables
+from .fleet_roster import known_before as known_before
 from .fleet_roster import roster as roster
 from .fleet_roster import up_to as up_to
 from .fleet_roster import with_riders as with_riders

@@ -5,7 +5,7 @@ comparisons) and not in the `meters` table is kept, so that no data are lost: ki
 in service from its first record.
 """
 
-from datetime import date
+from datetime import date, datetime, timedelta
 
 import polars as pl
 
@@ -75,16 +75,24 @@ def up_to(
     Instants are compared by their calendar day in the store's time zone; a plan (calendar,
     capacity, costs) is known ahead and stays whole, as do the lists of devices.
     """
-    instants = ("bench", "comparisons", "zeros")
-    out = dict(tables)
-    for name in instants:
-        local_day = pl.col("measured_at").dt.convert_time_zone(time_zone).dt.date()
-        out[name] = tables[name].filter(local_day <= as_of)
-    for name in ("events", "efforts"):
-        out[name] = tables[name].filter(pl.col("date") <= as_of)
-    for name in ("assignments", "installations"):
-        out[name] = tables[name].filter(pl.col("from_date") <= as_of)
-    return out
+    local_day = pl.col("measured_at").dt.convert_time_zone(time_zone).dt.date()
+    return _cut(tables, local_day <= as_of, as_of)
+
+
+def known_before(tables: dict[str, pl.DataFrame], instant: datetime) -> dict[str, pl.DataFrame]:
+    """Return the tables as they could have been known just before an instant (UTC).
+
+    What bears only a day counts from the day after.
+    """
+    return _cut(tables, pl.col("measured_at") < instant, instant.date() - timedelta(days=1))
+
+
+def _cut(tables: dict[str, pl.DataFrame], measured: pl.Expr, last: date) -> dict[str, pl.DataFrame]:
+    out = {name: tables[name].filter(measured) for name in ("bench", "comparisons", "zeros")}
+    out |= {name: tables[name].filter(pl.col("date") <= last) for name in ("events", "efforts")}
+    begun = ("assignments", "installations")
+    out |= {name: tables[name].filter(pl.col("from_date") <= last) for name in begun}
+    return {**tables, **out}
 
 
 def with_riders(meters: pl.DataFrame, assignments: pl.DataFrame, *, as_of: date) -> pl.DataFrame:

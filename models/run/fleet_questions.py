@@ -24,7 +24,7 @@ from models.run.known import (
     observed_days,
     points_per_season,
     question,
-    records,
+    records_and_past,
     seen_notices,
     settings_of,
 )
@@ -220,13 +220,13 @@ def hindcast(fleet: Fleet) -> HindcastDocument:
     from models.honesty import hindcast as look_back
 
     fleet.say("forecasting every past bench session from what was known before it")
-    found, settings, version = records(fleet.store, fleet.as_of)
+    found, known, settings, version = records_and_past(fleet.store, fleet.as_of)
     key = f"{version}|{found.as_of}|{settings}"
     with fleet.store.reading() as db:
         kept = db.derived("hindcast")
     if kept is not None and kept["key"].item() == key:
         return documents_in(kept["document"], HindcastDocument)[0]
-    document = look_back(found, settings, progress=fleet.say)
+    document = look_back(found, known, settings, progress=fleet.say)
     column = document_column([document], HindcastDocument)
     with fleet.store.writing() as db:
         db.put_derived("hindcast", pl.DataFrame({"key": [key]}).with_columns(column))

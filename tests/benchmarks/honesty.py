@@ -19,13 +19,14 @@ import argparse
 import time
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 
 import numpy as np
 import polars as pl
 
 from models.coaching import Effort, answer
 from models.fleet import FleetFit, FleetSettings, fit
-from models.honesty.looking_back import forecasts
+from models.honesty.looking_back import before, forecasts
 from models.honesty.scoring import effective_number, reliability_table
 from models.metrology import Z90, Mask, proportion
 from models.status import p_within
@@ -103,7 +104,8 @@ def hindcast(seed: int) -> pl.DataFrame:
     """Forecasts of a small fleet's sessions: z of what was found."""
     options = replace(varied(SCENARIOS["usual"], seed), n_meters=30, years=2.5)
     fleet = simulate_fleet(options, seed)
-    rows = forecasts(fleet_data(fleet), FleetSettings())
+    data = fleet_data(fleet).completed()
+    rows = forecasts(data.bench, partial(before, data), FleetSettings())
     owner = fleet.frames["bench"].select("session_id", "meter_id")
     return rows.join(owner, on="session_id").with_columns(
         z=(pl.col("found_ln") - pl.col("forecast_ln")) / pl.col("sd_ln"),

@@ -8,6 +8,7 @@ from .fit_of_day import fit_state_in as fit_state_in
 from .fit_of_day import new_snapshot as new_snapshot
 from .fit_of_day import prepare as prepare
 from .fit_of_day import records as records
+from .fit_of_day import records_and_past as records_and_past
 from .fit_of_day import seen_notices as seen_notices
 from .fit_of_day import settings_of as settings_of
 from .fit_of_day import stored as stored

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
+from functools import partial
 from typing import Any, TypedDict
 from zoneinfo import ZoneInfo
 
@@ -19,8 +20,10 @@ from ingest.schema import TABLES
 from ingest.store import Database, Store
 from models.coaching import Acknowledged
 from models.fleet import FleetFit, FleetSettings, condition, hyper_from_document
+from models.honesty import Known
 from models.records import Records, Settings, Tables, up_to
 from models.run.known import pipeline
+from models.run.known.past import data_before
 from models.run.known.pipeline import Evaluated
 from models.status import Snapshot
 from models.wording import NoAnswerError, unknown_name
@@ -122,6 +125,16 @@ def records(store: Store, as_of: date | None) -> tuple[Records, Settings, int]:
     """Return the records of a day, the settings, and the version of the data."""
     read = _read(store)
     return _records(read, as_of or read.today), read.settings, read.version
+
+
+def records_and_past(store: Store, as_of: date | None) -> tuple[Records, Known, Settings, int]:
+    """Return what `records` does, and what gives the model's data as known before an instant."""
+    read = _read(store)
+    found = _records(read, as_of or read.today)
+    known = partial(
+        data_before, tables=read.tables, pairs=read.pairs, found=found, settings=read.settings
+    )
+    return found, known, read.settings, read.version
 
 
 def new_snapshot(

@@ -3,7 +3,7 @@
 Pure: tables in, `Assessment` out; `run.py` brings the tables and keeps the results.
 """
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -20,17 +20,12 @@ from models.records import (
     Records,
     Settings,
     Tables,
-    fleet_data,
-    known_changes,
     roster,
-    slope_chain,
-    with_known_changes,
     with_riders,
     zero_alarms,
-    zero_candidates,
-    zero_steps,
 )
-from models.rides import RESULT_SCHEMA, compare_steps, without_impossible
+from models.rides import RESULT_SCHEMA
+from models.run.known.past import compared, seen_of
 from models.status import (
     INFO_SCHEMA,
     Snapshot,
@@ -86,10 +81,7 @@ def evaluate(
             tables, tolerance_pct=settings.tolerance_pct, incomplete=incomplete, in_order=True
         )
     )
-    comparisons = compare_steps(tables["comparisons"])
-    if pairs is not None:
-        comparisons = pl.concat([comparisons, pairs.drop("document")], how="diagonal_relaxed")
-    return Evaluated(sessions, comparisons)
+    return Evaluated(sessions, compared(tables, pairs))
 
 
 def records(
@@ -109,30 +101,21 @@ def records(
         tables["assignments"],
         as_of=as_of,
     )
-    sessions = evaluated.sessions
-    comparisons = without_impossible(evaluated.comparisons, meters, everything["references"])
-    resets = slope_chain(meters, sessions, events=tables["events"])
-    jumps = zero_steps(tables["zeros"], false_alarms_per_season=settings.false_alarms_per_season)
-    changes = known_changes(meters, tables["installations"], tables["events"])
-    course = with_known_changes(resets, changes)
-    data = fleet_data(
-        tables, meters=meters, sessions=sessions, comparisons=comparisons, resets=course
-    )
-    data = replace(data, events=pl.concat([data.events, zero_candidates(jumps)], how="diagonal"))
+    seen = seen_of(tables, evaluated.sessions, evaluated.comparisons, meters, settings)
     return Records(
         as_of,
         meters,
-        sessions,
-        comparisons,
-        resets,
-        course,
+        evaluated.sessions,
+        seen.comparisons,
+        seen.resets,
+        seen.course,
         tables["events"],
         {name: tables[name] for name in ("assignments", "riders", "events")},
-        data,
+        seen.data,
         tables["installations"],
         tables["mass_sets"],
-        jumps,
-        _with_tolerance(tables["references"], data, settings.tolerance_pct),
+        seen.jumps,
+        _with_tolerance(tables["references"], seen.data, settings.tolerance_pct),
     )
 
 

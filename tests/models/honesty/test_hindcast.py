@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -30,10 +31,15 @@ def small_fleet(seed: int, *, rides: float = 3.0) -> Fleet:
     return simulate_fleet(options, seed)
 
 
+def look_back(data: FleetData) -> pl.DataFrame:
+    complete = data.completed()
+    return forecasts(complete.bench, partial(before, complete), PLAIN)
+
+
 @pytest.fixture(scope="module")
 def told() -> tuple[FleetData, pl.DataFrame]:
     data = fleet_data(small_fleet(31))
-    return data, forecasts(data, PLAIN)
+    return data, look_back(data)
 
 
 def test_every_session_is_forecast_once(told: tuple[FleetData, pl.DataFrame]) -> None:
@@ -56,9 +62,7 @@ def test_a_forecast_knows_nothing_of_its_day_or_later() -> None:
     )
     day = data.bench.select("session_id", day=pl.col("at").dt.date())
     ours, theirs = (
-        forecasts(
-            before(d, datetime.combine(cut + timedelta(days=1), datetime.min.time(), UTC)), PLAIN
-        )
+        look_back(before(d, datetime.combine(cut + timedelta(days=1), datetime.min.time(), UTC)))
         .join(day, on="session_id")
         .filter(pl.col("day") <= cut)
         for d in (data, shifted)
@@ -94,7 +98,7 @@ def test_nine_in_ten_are_found_within_the_interval(
     told: tuple[FleetData, pl.DataFrame],
 ) -> None:
     """Simulation with known parameters of nature, two small fleets."""
-    parts = [told[1], *(forecasts(fleet_data(small_fleet(s)), PLAIN) for s in (34,))]
+    parts = [told[1], *(look_back(fleet_data(small_fleet(s))) for s in (34,))]
     rows = pl.concat(parts)
     z = (rows["found_ln"] - rows["forecast_ln"]) / rows["sd_ln"]
     assert rows.height > 40
