@@ -186,3 +186,10 @@ def help_page(page: Any) -> Iterator[None]:
     page.fill("#help-search", "zebra")
     page.wait_for_selector("#help-none:has-text('try another word')")
     page.fill("#help-search", "")
+
+
+@fills("/evidence/<name>", "/evidence/alder")
+def evidence(page: Any) -> Iterator[None]:
+    page.wait_for_selector("#evidence-show")
+    page.wait_for_selector("table.plain th:has-text('M0')")
+    yield
