@@ -20,7 +20,7 @@ from tests.dashboard.people import make_store
 
 pytestmark = pytest.mark.browser
 SERIOUS = ("serious", "critical")
-PARAMETERS = {"meter_id": "K1", "name": "crank_spider", "rider_id": "R1", "week": "2026-03-02", "name": "group"}
+PARAMETERS = {"meter_id": "K1", "name": "crank_spider", "rider_id": "R1", "week": "2026-03-02"}
 SCHEMES = {"light", "dark"}
 EVERYTHING, COLOURS = {}, {"runOnly": ["color-contrast", "link-in-text-block"]}
 """Names, roles and structure are the same in both schemes: the second is asked about colours."""
