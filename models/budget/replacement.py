@@ -194,9 +194,9 @@ def _verdict(
             "tolerance. What stands under cost is its battery and its part of the losses expected.",
         )
     fixed = row["slope_convention"] == "fixed"
-    how = "cannot be reset: over three years its days out of tolerance cost" if fixed else "takes"
-    text = f"It {how} {own:.0f}{unit} a year{'' if fixed else ' to hold within tolerance'}, "
-    text += f"a new one {fresh:.0f}{unit}"
+    how = "It cannot be reset: its days out of tolerance" if fixed else "Visits and days out"
+    text = f"{how} come to {own:.0f}{unit} a year (priced risk counted), "
+    text += f"of a new one to {fresh:.0f}{unit}"
     if new <= 0:
         return _keep(own, fresh, f"{text}; the price of a new one is unknown.")
     gains = LIFE_YEARS * (owns - fresh) - new

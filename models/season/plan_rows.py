@@ -56,8 +56,8 @@ def _reason(inputs: PlanInputs, meter: int, p: float, *, days: float, money: flo
     text = f"The chance that it is within ± {about['tolerance_pct']:g} % is {chance(p)} by then"
     if days >= WORTH_DAYS:
         text += (
-            f"; a visit spares about {_number(days)} days ridden out of tolerance, worth "
-            f"{inputs.money(money)}."
+            f"; a visit spares about {_number(days)} days ridden out of tolerance, "
+            f"{inputs.money(money)} of priced risk."
         )
     else:
         text += "; a visit would prevent almost nothing."
@@ -145,7 +145,8 @@ def unplanned_rows(inputs: PlanInputs, chosen: Visits, wanted: list[Weeks]) -> l
 
 def _why_not(inputs: PlanInputs, meter: int, money: float, *, days: float, no_slot: bool) -> str:
     carried = (
-        f"it carries about {_number(days)} days ridden out of tolerance, {inputs.money(money)}"
+        f"it carries about {_number(days)} days ridden out of tolerance, "
+        f"{inputs.money(money)} at risk"
     )
     if no_slot:
         if not inputs.program.slots.any():
@@ -157,8 +158,8 @@ def _why_not(inputs: PlanInputs, meter: int, money: float, *, days: float, no_sl
         return "it is expected to stay within tolerance for the whole period"
     best = min(max(0.0, _most_spared(inputs, meter)), money)
     return (
-        f"{carried}; a visit in the best week would spare {inputs.money(best)} of that and costs "
-        f"{inputs.money(float(inputs.prices.visit[meter]))}"
+        f"{carried}; a visit in the best week would spare {inputs.money(best)} of that risk and costs "
+        f"{inputs.money(float(inputs.prices.visit[meter]))} in cash"
     )
 
 

@@ -109,7 +109,7 @@ class FakeDecisions:
             "meter_id": meter,
             "rider_id": f"R{sum(map(ord, meter)) % 20 + 1:02d}",
             "reason": f"The chance that it is within ± 1.5 % is {100 * chance:.0f} % by then; a "
-            "visit spares about 21 days ridden out of tolerance, worth 280 EUR.",
+            "visit spares about 21 days ridden out of tolerance, 280 EUR of priced risk.",
             "p_within_tolerance_before": chance,
             "deadline": "2027-10-09",
             "pinned": pinned,
@@ -484,7 +484,9 @@ def _group(name: str) -> Document:
 
 
 def _kept(meter: str, cost: float, verdict: str) -> Document:
-    reason = "It takes 43 EUR a year to hold within tolerance, a new one 57 EUR."
+    reason = (
+        "Visits and days out come to 43 EUR a year (priced risk counted), of a new one to 57 EUR."
+    )
     return {
         "meter_id": meter,
         "cost": cost,

@@ -73,7 +73,7 @@ def _table(found: Document) -> html.Div:
     unit = found.get("currency") or "money"
     titles = (
         *("Policy", "Visits a meter and year", "Days out of tolerance, 90 %"),
-        f"Visits and days out, {unit} a meter and year",
+        f"Cash for visits and priced risk, {unit} a meter and year",
         "Visits that a fixed interval needs for the same",
     )
     saved = {row["name"]: row["fixed_visits_per_meter_year"] for row in found["visits_saved"]}

@@ -22,8 +22,8 @@ def ranking_part(found: Document, view: View) -> html.Section:
         html.Div(table, className="no-print"),
         html.Ul([_printed(row) for row in _worth_printing(rows)], className="print-only"),
         name="budget-meters-part",
-        note="What it costs to keep a meter within tolerance as it is ridden, against a new one "
-        "over three years. The 90 % interval covers what is not known of the meter. "
+        note="Cash for its visits and the priced risk of its days out of tolerance, together, for a "
+        "meter as it is ridden, against a new one over three years. The 90 % interval covers what is not known of the meter. "
         f"{_how_many(rows)}",
     )
 
@@ -81,10 +81,13 @@ def meter_columns(found: Document) -> list[Fields]:
         parts.device_column("meter_id", "Meter", width=104),
         parts.text_column("verdict", "Verdict", width=104),
         parts.number_column(
-            "gain", f"Gained by a new one, 3 years (90 %), {unit}", "gain_text", width=190
+            "gain",
+            f"Less cash and risk with a new one, 3 years (90 %), {unit}",
+            "gain_text",
+            width=190,
         ),
-        parts.number_column("cost", f"Cost of the season (90 %), {unit}", "cost_text", width=150),
-        parts.number_column("own", "Kept, cost a year", "own_text", width=110, since=900),
-        parts.number_column("new", "New, cost a year", "new_text", width=110, since=900),
+        parts.number_column("cost", f"Cash of the season (90 %), {unit}", "cost_text", width=150),
+        parts.number_column("own", "Kept: cash and risk a year", "own_text", width=110, since=900),
+        parts.number_column("new", "New: cash and risk a year", "new_text", width=110, since=900),
         parts.text_column("reason", "Why", flex=3, minWidth=220, since=620),
     ]

@@ -15,7 +15,7 @@ def draw_budget(found: Document, as_is: Document | None, asked: Document) -> lis
     """Return the whole budget. as_is: the same without the what-if, to compare with."""
     view = View(query={"as_of": asked["as_of"]} if asked["as_of"] else {})
     return [
-        html.P(headline(found), className="headline", role="status"),
+        html.P([headline(found), " ", a_year_ago(found)], className="headline", role="status"),
         html.P(_what_if(found, as_is, asked), className="what-if-said") if as_is else None,
         _facts(found),
         html.Div([items_part(found), _remarks(found)], className="budget-top"),
@@ -34,6 +34,21 @@ def headline(found: Document) -> str:
         f"{theme.money(found['total'], unit)} "
         f"(90{theme.NBSP}%: {theme.money_span(found['interval90'], unit)})."
     )
+
+
+def a_year_ago(found: Document) -> str:
+    """Return what the same days cost a year ago, and how much of it went on visits."""
+    rows = [row for row in found.get("beside") or [] if row["money"] is not None]
+    if not rows:
+        return ""
+    total = sum(row["before"][-1]["money"] for row in rows)
+    visits = [row["before"][-1] for row in rows if row["what"] == "bench_session"]
+    unit = found["currency"]
+    said = f"The same days a year ago cost {theme.money(total, unit)}"
+    for one in visits:
+        said += f", {theme.money(one['money'], unit)} of it for "
+        said += theme.plural(int(one["n"]), "visit")
+    return f"{said}."
 
 
 def _what_if(found: Document, as_is: Document, asked: Document) -> str:

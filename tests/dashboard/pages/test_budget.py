@@ -60,6 +60,7 @@ def test_total_items_groups_and_verdicts_are_said_with_their_intervals(data):
     said = text(draw_budget(found, found, AS_IT_IS))
     assert f"cost 2{NBSP}400{NBSP}EUR (90{NBSP}%: 2{NBSP}160 to 3{NBSP}120{NBSP}EUR)" in said
     assert "Bench session" in said
+    assert f"The same days a year ago cost 66{NBSP}EUR." in said
     assert f"24 1{NBSP}440{NBSP}EUR 68 (20 to 140) 640{NBSP}EUR" in " ".join(said.split(" "))
     assert f"22: 66{NBSP}EUR 63{NBSP}EUR (40 to 90) 80 swaps" in " ".join(said.split(" "))
     assert f"7 of 120 (3 to 11{NBSP}%)" in said
