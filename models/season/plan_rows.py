@@ -158,8 +158,8 @@ def _why_not(inputs: PlanInputs, meter: int, money: float, *, days: float, no_sl
         return "it is expected to stay within tolerance for the whole period"
     best = min(max(0.0, _most_spared(inputs, meter)), money)
     return (
-        f"{carried}; a visit in the best week would spare {inputs.money(best)} of that risk and costs "
-        f"{inputs.money(float(inputs.prices.visit[meter]))} in cash"
+        f"{carried}; a visit in the best week would spare {inputs.money(best)} of that risk and "
+        f"costs {inputs.money(float(inputs.prices.visit[meter]))} in cash"
     )
 
 

@@ -484,9 +484,7 @@ def _group(name: str) -> Document:
 
 
 def _kept(meter: str, cost: float, verdict: str) -> Document:
-    reason = (
-        "Visits and days out come to 43 EUR a year (priced risk counted), of a new one to 57 EUR."
-    )
+    reason = "Visits and days out come to 43 EUR a year, of a new one to 57 EUR."
     return {
         "meter_id": meter,
         "cost": cost,

@@ -22,8 +22,9 @@ def ranking_part(found: Document, view: View) -> html.Section:
         html.Div(table, className="no-print"),
         html.Ul([_printed(row) for row in _worth_printing(rows)], className="print-only"),
         name="budget-meters-part",
-        note="Cash for its visits and the priced risk of its days out of tolerance, together, for a "
-        "meter as it is ridden, against a new one over three years. The 90 % interval covers what is not known of the meter. "
+        note="Cash for its visits and the priced risk of its days out of tolerance, together, for "
+        "a meter as it is ridden, against a new one over three years. The 90 % interval covers "
+        "what is not known of the meter. "
         f"{_how_many(rows)}",
     )
 
