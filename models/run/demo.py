@@ -1,5 +1,6 @@
 """The demo team's store."""
 
+from ingest.store import Store
 from models.run.fitting import refit
 from models.run.known import Fleet
 from models.run.recordings import evaluate_pairs, take_in
@@ -8,7 +9,8 @@ from models.run.recordings import evaluate_pairs, take_in
 def build_demo(fleet: Fleet) -> None:
     """Load the demo team's tables and recordings and fit them; its today is its data's last day.
 
-    Nothing is done where the store exists.
+    Nothing is done where that was done; what was broken off is finished, since rows that are there
+    already change nothing.
     """
     from pathlib import Path
 
@@ -17,7 +19,7 @@ def build_demo(fleet: Fleet) -> None:
     from seeds.scenario import LAST
 
     store = fleet.store
-    if store.exists():
+    if store.exists() and _is_fitted(store):
         return
     fleet.say("building the demo fleet (once)")
     with store.writing() as db:
@@ -27,3 +29,8 @@ def build_demo(fleet: Fleet) -> None:
     take_in(store, loaded.recordings, say=fleet.say)
     evaluate_pairs(store, say=fleet.say)
     refit(fleet)
+
+
+def _is_fitted(store: Store) -> bool:
+    with store.reading() as db:
+        return db.derived("fit_info") is not None
