@@ -66,8 +66,9 @@ def _length_set(result: SessionResult) -> Iterator[Reason]:
     named = any(s.kind == "crank_length" for s in result.suspicions)
     if not named and abs(set_mm - length) >= SAME_LENGTH_MM:
         rest = 100 * (gain.ratio * length / set_mm - 1)
-        said = {"programmed_mm": set_mm, "length_mm": length, "residual_pct": rest}
-        yield Reason("length_set_with_slope", **said)
+        yield Reason(
+            "length_set_with_slope", programmed_mm=set_mm, length_mm=length, residual_pct=rest
+        )
 
 
 def _rings(result: SessionResult) -> Iterator[Reason]:
