@@ -11,7 +11,7 @@ from scipy.special import ndtri
 from models.budget.cost_items import new_price
 from models.budget.documents import MeterCost, Verdict
 from models.fleet import FleetFit
-from models.metrology import DAYS_A_YEAR, Array, percent_from_ln
+from models.metrology import DAYS_A_YEAR, Array, percent_from_ln, percent_sd
 from models.policies import (
     KalmanFilter,
     ProcessParameters,
@@ -160,7 +160,8 @@ def _new_left_alone(usual: ProcessParameters) -> Array:
     mean = usual.start[:, None] + rate[:, None] * t
     variance = usual.line[:, 0, 0, None] + (2 * usual.line[:, 0, 1] + wander)[:, None] * t
     sd = np.sqrt(variance + usual.line[:, 1, 1, None] * t**2)
-    p = p_within(percent_from_ln(mean), sd, usual.tolerance[:, None])
+    limit = percent_from_ln(usual.tolerance)[:, None]
+    p = p_within(percent_from_ln(mean), percent_sd(mean, sd), limit)
     return np.asarray(1.0 - p.mean(axis=1))
 
 

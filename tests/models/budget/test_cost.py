@@ -13,9 +13,10 @@ import pytest
 from models.budget import BudgetDocument, budget_document, group_claim
 from models.budget.cost_items import replacement_rate
 from models.budget.own_rates import Rate
-from models.budget.replacement import keep_or_replace
+from models.budget.replacement import _new_left_alone, keep_or_replace
 from models.budget.seasons_past import year_before
 from models.fleet import FleetFit
+from models.policies import ProcessParameters
 from models.run.known.pipeline import drift_by_group
 from models.season import SeasonAsk
 from models.wording import NoAnswerError
@@ -222,3 +223,16 @@ def _sessions(found: Any) -> pl.DataFrame:
     return frame.with_columns(
         **{k: pl.lit(v) for k, v in more.items()}, **{k: pl.lit(None) for k in none}
     )
+
+
+def test_a_new_meters_share_out_is_counted_in_one_unit() -> None:
+    """By hand: 9.5 ± 0.5 against 10, all in 100·ln, is one sd within: Φ(1) = 0.8413."""
+    one, none = np.ones(1), np.zeros(1)
+    usual = ProcessParameters(
+        **{"start": 9.5 * one, "drift": none, "line": np.array([[[0.25, 0.0], [0.0, 0.0]]])},
+        **dict.fromkeys(("walk2", "swap2", "swap_step", "pair2", "pair_walk2"), none),
+        **dict.fromkeys(("ride2", "bench2", "shared2", "rides", "swap_every"), one),
+        **{"tolerance": 10.0 * one, "group": np.zeros(1, dtype=np.int64)},
+    )
+    (out,) = _new_left_alone(usual)
+    assert 1 - out == pytest.approx(0.8413, abs=2e-3)
