@@ -183,22 +183,30 @@
     window.print();
   }
 
+  // What a sheet is for: masses and place used last on this device, else by anybody.
+  function usedLast(meters) {
+    if (!meters.length) return {};
+    const sessions = kit.meters.map((meter) => (meter.past_after || meter.past || {}).last).filter(Boolean);
+    const last = sessions.reduce((a, b) => (b.at > a.at ? b : a), { at: 0 });
+    return bench.load(kit, Object.assign({}, meters[0], { past: { last: last } })).setup;
+  }
+
   function layPaper(meters) {
     const paper = document.getElementById("bench-paper");
     if (!paper || !kit) return;
     const h = bench.h;
-    const first = meters.length ? bench.load(kit, meters[0]).setup : {};
-    const set = bench.findBy(kit.mass_sets, "bench_id", first.bench_id);
+    const used = usedLast(meters);
+    const set = bench.findBy(kit.mass_sets, "bench_id", used.bench_id);
     const head = [
       "Mass set: " + (set ? bench.setWords(set) : "________"),
-      "Place: " + (first.place_id || "________"),
+      "Place: " + (used.place_id || "________"),
       "Date: ____________", "Name: ____________________", "Temperature: ______ \u00b0C", "Soaked: ______ min",
     ];
     paper.replaceChildren(
       h("h2", {}, "Bench list, printed " + bench.day(bench.today(kit))),
       h("p", { class: "bench-paper-head" }, head.map((text) => h("span", {}, text))),
       h("p", {}, "As found first, before any bolt is touched. Feet and hands out from under the masses; the bike clamped, the wheel locked. The makers\u2019 instructions and the workshop\u2019s rules come first. Limits are for a zero of 0: add the zero you read."),
-      ...meters.map((meter) => sheet(meter, first)));
+      ...meters.map((meter) => sheet(meter, used)));
   }
 
   function sheet(meter, used) {
@@ -349,7 +357,7 @@
 
   window.addEventListener("beforeprint", function () {
     const paper = document.getElementById("bench-paper");
-    if (paper && !paper.firstChild) layPaper(12);
+    if (paper && !paper.firstChild && kit) layPaper(inLine().slice(0, 12));
   });
   window.addEventListener("online", function () {
     if (form) form.judge();

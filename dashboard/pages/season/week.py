@@ -108,7 +108,7 @@ def _lines(rows: Sequence[Document]) -> Iterator[Any]:
     for row in rows:
         yield _row(row)
         said = [theme.sentence(text) for text in (row.get("why"), row.get("next_action")) if text]
-        yield html.Tr([html.Td(" ".join(said), colSpan=len(TITLES))], className="why")
+        yield html.Tr([html.Td(html.P(" ".join(said)), colSpan=len(TITLES))], className="why")
 
 
 def _row(row: Document) -> tuple[Any, ...]:
