@@ -49,6 +49,8 @@ def trimmed(answer: Any, *, person: Person, about: Question, scope: Scope | None
         answer = _own(answer, scope)
         if isinstance(answer, dict) and "meters" in answer and "counts" in answer.get("fleet", {}):
             answer["fleet"] = answer["fleet"] | {"counts": _counts(answer)}
+        if isinstance(answer, dict) and "shares" in answer:
+            answer = answer | _own_sums(answer)
     if about.watts and person.role not in WATTS:
         answer = _without_watts(answer)
     if about.legs and person.role not in LEGS:
@@ -79,6 +81,29 @@ def _counts(status: Mapping[str, Any]) -> dict[str, int]:
     for row in status["meters"]:
         counts[row["status"]] = counts.get(row["status"], 0) + 1
     return counts
+
+
+def _own_sums(plan: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the money and the days of a plan for the meters that are left; no fleet's choices."""
+    sums = {
+        key: sum(row[key] for row in plan["shares"])
+        for key in ("days_out", "days_without_visits", "risk", "risk_without_visits")
+    }
+    cash = sum(visit["cost"] for visit in plan["visits"])
+    return {
+        "choices": [],
+        "cost": plan["cost"]
+        | {
+            "visits": cash,
+            "plan": cash + sums["risk"],
+            "without_visits": sums["risk_without_visits"],
+        },
+        "days_out_of_tolerance": {
+            "plan": sums["days_out"],
+            "without_visits": sums["days_without_visits"],
+            "plan_interval90": [],
+        },
+    }
 
 
 def is_watts(name: object) -> bool:

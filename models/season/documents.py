@@ -66,6 +66,16 @@ class VisitChoice(TypedDict):
     risk: float
 
 
+class MeterShare(TypedDict):
+    """What a meter adds to the plan's days out of tolerance and to the money they stand for."""
+
+    meter_id: str
+    days_out: float
+    days_without_visits: float
+    risk: float
+    risk_without_visits: float
+
+
 class PlanCost(TypedDict):
     """Money of the plan, risk included, of its visits alone, and of no visit at all."""
 
@@ -110,6 +120,7 @@ class PlanDocument(_Period):
     second_visits: list[SecondVisit]
     choices: list[VisitChoice]
     unplanned: list[Unplanned]
+    shares: list[MeterShare]
     cost: PlanCost
     days_out_of_tolerance: DaysOut
     slots: list[WeekSlots]

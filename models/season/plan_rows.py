@@ -1,11 +1,12 @@
 """Tell a plan row by row: what each visit prevents, and what stays undone."""
 
+from collections.abc import Sequence
 from datetime import date, timedelta
 
 import numpy as np
 
 from models.metrology import Array
-from models.season.documents import SecondVisit, Unplanned, Visit
+from models.season.documents import MeterShare, SecondVisit, Unplanned, Visit
 from models.season.plan_inputs import PlanInputs
 from models.season.season_ask import SeasonAsk
 from models.season.visit_program import Visits
@@ -161,6 +162,23 @@ def _why_not(inputs: PlanInputs, meter: int, money: float, *, days: float, no_sl
         f"{carried}; a visit in the best week would spare {inputs.money(best)} of that risk and "
         f"costs {inputs.money(float(inputs.prices.visit[meter]))} in cash"
     )
+
+
+def meter_shares(inputs: PlanInputs, chosen: Sequence[Weeks]) -> list[MeterShare]:
+    """Return what each meter adds to days and money, so that those of some meters can be summed."""
+    rows: list[MeterShare] = []
+    for meter, weeks in enumerate(chosen):
+        risk, never = inputs.risk(meter, weeks), inputs.program.risk_unvisited[meter]
+        rows.append(
+            {
+                "meter_id": inputs.meters[meter]["meter_id"],
+                "days_out": inputs.days_out(meter, risk),
+                "days_without_visits": inputs.days_out(meter, never),
+                "risk": inputs.money_out(meter, risk),
+                "risk_without_visits": inputs.money_out(meter, never),
+            }
+        )
+    return rows
 
 
 def second_visits(inputs: PlanInputs, chosen: Visits) -> list[SecondVisit]:

@@ -15,7 +15,13 @@ from models.records import Records, Settings, Tables
 from models.season.documents import PlanDocument, Unplanned, Visit, WeekSlots
 from models.season.pins import AWAY_STATES, check_pins, reasons_away
 from models.season.plan_inputs import PlanInputs, plan_inputs
-from models.season.plan_rows import plan_notes, second_visits, unplanned_rows, visit_rows
+from models.season.plan_rows import (
+    meter_shares,
+    plan_notes,
+    second_visits,
+    unplanned_rows,
+    visit_rows,
+)
 from models.season.season_ask import SeasonAsk, supposing
 from models.season.visit_choices import Spread, chosen_visits, days_out, visit_choices
 from models.season.visit_program import Visits, wanted_visits
@@ -59,6 +65,8 @@ def plan_document(
         "second_visits": second_visits(inputs, chosen),
         "choices": visit_choices(inputs, chosen, numbers, away=days_away) if ask.choices else [],
         "unplanned": [*unplanned, *away],
+        "shares": meter_shares(inputs, chosen.weeks)
+        + (meter_shares(unable, [()] * len(unable.meters)) if unable else []),
         "cost": {
             "currency": inputs.prices.currency,
             "plan": chosen.cost + risk_away,

@@ -82,6 +82,7 @@ class FakeDecisions:
             "gap": 0.0,
             "visits": visits,
             "second_visits": [],
+            "shares": [],
             "choices": [],
             "unplanned": self._unplanned(),
             "cost": {"currency": "EUR", "plan": 500.0, "visits": 300.0, "without_visits": 1700.0},

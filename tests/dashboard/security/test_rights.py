@@ -10,6 +10,7 @@ import pytest
 
 from dashboard.navigation import find_pages
 from dashboard.security import Guarded, RefusedError, Scope, rights
+from dashboard.security.trimming import trimmed
 from ingest.schema import UserError
 from ingest.store import Store, acting, changes, record
 from models import run
@@ -309,6 +310,44 @@ def test_coach_cannot_name_one_within_what_is_asked_either():
         guarded("coach").ask(run.rider_file, "R9")
     with pytest.raises(RefusedError, match="R9 is not among your riders"):
         guarded("coach").ask(run.acknowledge_notice, "n1", rider_id="R9")
+
+
+def test_a_coachs_plan_has_the_money_and_days_of_the_own_meters():
+    """By hand: of two visits of 60 one is A1's; its share of days and risk is all that is left."""
+    share = {"days_out": 3.0, "days_without_visits": 40.0}
+    share |= {"risk": 27.0, "risk_without_visits": 360.0}
+    plan = {
+        "visits": [{"meter_id": "A1", "cost": 60.0}, {"meter_id": "B1", "cost": 60.0}],
+        "shares": [share | {"meter_id": "A1"}, share | {"meter_id": "B1"}],
+        "choices": [{"name": "this plan", "cash": 120.0}],
+        "cost": {"currency": "EUR", "visits": 120.0, "plan": 174.0, "without_visits": 720.0},
+        "days_out_of_tolerance": {"plan": 6.0, "without_visits": 80.0},
+    }
+    coach = Person("Ada", "coach", "Ada")
+    told = trimmed(plan, person=coach, about=declared(run.plan), scope=OWN)
+    assert told["cost"] == {
+        "currency": "EUR", "visits": 60.0, "plan": 87.0, "without_visits": 360.0
+    }  # fmt: skip
+    assert told["days_out_of_tolerance"]["plan"] == 3.0
+    assert told["choices"] == []
+    assert trimmed(plan, person=HERE, about=declared(run.plan), scope=None) == plan
+
+
+@pytest.mark.parametrize(
+    ("role", "sees"),
+    [
+        ("mechanic", {"plan", "group_warranty", "warranty", "workshops"}),
+        ("coach", {"plan"}),
+        ("manager", {"plan", "group_warranty", "warranty", "workshops", "budget", "policies"}),
+    ],
+)
+def test_what_each_role_is_told_of_money(role, sees):
+    """A plan tells of visits and their price to all; what a season costs is the manager's."""
+    asked = ("plan", "budget", "policies", "group_warranty", "warranty", "workshops")
+    person = Person(role, role, "Ada" if role == "coach" else None)
+    assert {name for name in asked if declared(getattr(run, name)).allows(person)} == sees
+    enters = declared(run.note_calendar).allows(person)
+    assert enters == (role == "manager")
 
 
 def test_coach_without_riders_sees_nothing():

@@ -304,6 +304,9 @@ def test_a_number_of_visits_goes_where_it_spares_most(team: tuple[Any, FleetFit]
     plan = plan_document(found, fitted, empty_tables(), SETTINGS, asked)
     days = plan["days_out_of_tolerance"]
     by_name = {row["name"]: row for row in plan["choices"]}
+    assert sum(row["days_out"] for row in plan["shares"]) == pytest.approx(days["plan"])
+    risk = sum(row["risk"] for row in plan["shares"])
+    assert plan["cost"]["visits"] + risk == pytest.approx(plan["cost"]["plan"])
     assert by_name["this plan"]["days_out"] == pytest.approx(days["plan"])
     assert by_name["none"]["days_out"] == pytest.approx(days["without_visits"])
     assert by_name["none"]["cash"] == 0
