@@ -30,10 +30,19 @@ def bench_session(session: Document) -> Fields:
         traces,
         shapes=_tolerated(limit),
         margin={"l": 14, "r": 14, "t": 10, "b": 40},
-        xaxis=axis("error, %", zeroline=True),
+        xaxis=axis("error, %", zeroline=True, range=_reach(traces, limit)),
         yaxis=axis("", range=[-0.7, 1.7], showticklabels=False, showgrid=False, zeroline=True),
         legend=drawn([])["layout"]["legend"] | {"y": -0.45},
     )
+
+
+def _reach(traces: Sequence[Document], limit: float | None) -> list[float]:
+    """Return a range of percent with zero in its middle that the limits and all marks fit in."""
+    far = [1.3 * (limit or 0.5)]
+    for trace in traces:
+        half = max(trace.get("error_x", {}).get("array", [0.0]))
+        far += [1.1 * (abs(x) + half) for x in trace["x"]]
+    return [-max(far), max(far)]
 
 
 def _readings(rows: Sequence[Document], name: str, symbol: str, role: str) -> Fields:

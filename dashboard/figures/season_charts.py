@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from dashboard import theme
-from dashboard.figures.frame import C, axis, drawn, scatter, time_axis
+from dashboard.figures.frame import C, axis, drawn, scatter, time_axis, words_in
 from dashboard.navigation import Document, Fields
 
 TRUST = {
@@ -37,7 +37,7 @@ def trusted(periods: Sequence[Document], tolerance: float) -> Fields:
         yaxis=axis(
             "",
             tickvals=list(range(len(meters))),
-            ticktext=meters,
+            ticktext=[f"{meter} " for meter in meters],
             range=[len(meters) - 0.4, -0.6],
             showgrid=False,
             zeroline=False,
@@ -55,14 +55,16 @@ def _stretches(
     said: list[str] = []
     for period in periods:
         points = period["points"]
-        for n, point in enumerate(points):
+        row = meters.index(period["meter_id"])
+        for point, until in zip(points, [*points[1:], points[-1]], strict=True):
             if trust_at(point, tolerance) != trust:
                 continue
-            until = points[min(n + 1, len(points) - 1)]
-            row = meters.index(period["meter_id"])
-            x += [theme.iso(point["date"]), theme.iso(until["date"]), None]
+            begin, words = theme.iso(point["date"]), _words(period, point, name)
+            if x[-2:] == [begin, None] and y[-2] == row:  # goes on: drawn without a seam
+                del x[-1], y[-1], said[-1]
+            x += [begin, theme.iso(until["date"]), None]
             y += [row, row, None]
-            said += [_words(period, point, name), _words(period, point, name), ""]
+            said += [words, words, ""]
     return scatter(
         x=x or [None],
         y=y or [None],
@@ -87,7 +89,7 @@ def seasons(rows: Sequence[Document], heads: Sequence[str], unit: str | None) ->
 
     rows: items with money, each with what came `before`; heads: the seasons' names, this one last
     """
-    names = [theme.title(row["what"]) for row in rows]
+    most = max(_highest(row) for row in rows)
     traces = [
         _spent(rows, n, head, *look)
         for n, (head, look) in enumerate(zip(heads, SEASON_LOOKS, strict=False))
@@ -95,17 +97,30 @@ def seasons(rows: Sequence[Document], heads: Sequence[str], unit: str | None) ->
     traces.append(_expected(rows, heads[-1]))
     return drawn(
         traces,
-        margin={"l": 170, "r": 18, "t": 14, "b": 40},
-        xaxis=axis(unit or "money", rangemode="tozero", zeroline=True),
+        margin={"l": 18, "r": 18, "t": 14, "b": 40},
+        annotations=[_item(n, row) for n, row in enumerate(rows)],
+        xaxis=axis(unit or "money", range=[-0.02 * most, 1.05 * most], zeroline=True),
         yaxis=axis(
             "",
             tickvals=list(range(len(rows))),
-            ticktext=names,
-            range=[len(rows) - 0.4, -0.6],
+            showticklabels=False,
+            range=[len(rows) - 0.5, -0.8],
             zeroline=False,
         ),
         legend=drawn([])["layout"]["legend"] | {"y": -0.25},
     )
+
+
+def _item(n: int, row: Document) -> Fields:
+    """Return an item's name above its line: a phone has no room for it beside the marks."""
+    place = {"xref": "paper", "x": 0, "y": n, "xanchor": "left", "yanchor": "bottom", "yshift": 5}
+    return {"text": theme.title(row["what"]), **place, **words_in("ink")}
+
+
+def _highest(row: Document) -> float:
+    """Return the most that an item came to or may come to; 1 where it is nothing at all."""
+    before = [one["money"] or 0.0 for one in row["before"]]
+    return max([*before, row["money"] or 0.0, *(row["interval90"] or []), 1.0])
 
 
 def _spent(rows: Sequence[Document], n: int, head: str, symbol: str, role: str) -> Fields:

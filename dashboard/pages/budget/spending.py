@@ -9,7 +9,7 @@ from dashboard import figures, theme
 from dashboard.navigation import Document
 from dashboard.pages.budget.evidence import address_of
 
-ROW_PX, FRAME_PX = 38, 120
+ROW_PX, FRAME_PX = 44, 130
 GROUPS = (
     *("Group", "Meters", "Cost, 90 %", "Drift a year, 90 %"),
     *("Sessions that found it out of tolerance, 90 %", "Probability in tolerance after a year"),

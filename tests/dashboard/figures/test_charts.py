@@ -93,7 +93,10 @@ def test_rider_rows_are_meters_and_each_stretch_is_drawn_once_by_its_trust():
         "perhaps beyond": [0, 0],
         "beyond tolerance": [0, 0],
     }
-    assert drawn.layout.yaxis.ticktext == ("GP-07", "OL-14")
+    assert drawn.layout.yaxis.ticktext == ("GP-07 ", "OL-14 ")
+    calm = {"meter_id": "FS-03", "points": [point(day, 0.1) for day in days]}
+    [line] = [trace for trace in go.Figure(figures.trusted([calm], 1.5)).data if any(trace.x)]
+    assert list(line.x) == [days[0], days[1], days[1], days[2], days[2], days[2], None]
 
 
 def test_money_of_seasons_has_a_row_an_item_and_an_interval_for_what_is_to_come():
