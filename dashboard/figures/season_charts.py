@@ -120,7 +120,7 @@ def _item(n: int, row: Document) -> Fields:
 def _highest(row: Document) -> float:
     """Return the most that an item came to or may come to; 1 where it is nothing at all."""
     before = [one["money"] or 0.0 for one in row["before"]]
-    return max([*before, row["money"] or 0.0, *(row["interval90"] or []), 1.0])
+    return float(max([*before, row["money"] or 0.0, *(row["interval90"] or []), 1.0]))
 
 
 def _spent(rows: Sequence[Document], n: int, head: str, symbol: str, role: str) -> Fields:
