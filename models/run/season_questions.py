@@ -205,7 +205,7 @@ def note_calendar(fleet: Fleet, what: str, name: str, first: str, last: str) -> 
         raise NoAnswerError("found nothing, expected the name of the race, camp or closure")
     kind = "race" if what in RACES else what
     row = {"name": name.strip(), "kind": kind, "priority": RACES.get(what)}
-    return _noted(fleet, "calendar", row, first, last)
+    return _noted(fleet, "calendar", [row], first, last)
 
 
 @change("capacity entered", MANAGER)
@@ -214,12 +214,25 @@ def note_capacity(
 ) -> Noted:
     """Enter how many bench sessions fit in a week of a period, at a workshop; 0: the crew is away.
 
+    Without a workshop it is the one that the period's capacity names, and 0 is for all of them.
     The same workshop and first day change an entry that there is.
     """
     if slots is None or slots < 0:
         raise NoAnswerError("found no number of slots, expected 0 or more a week")
-    row = {"slots": float(slots), "workshop": (workshop or "").strip() or None}
-    return _noted(fleet, "capacity", row, first, last)
+    named = (workshop or "").strip()
+    places = [named] if named else _workshops(fleet, first, last)
+    if len(places) > 1 and slots > 0:
+        known = ", ".join(place or "one without a name" for place in places)
+        raise NoAnswerError(f"found no workshop, expected which of them: {known}")
+    rows = [{"slots": float(slots), "workshop": place} for place in places]
+    return _noted(fleet, "capacity", rows, first, last)
+
+
+def _workshops(fleet: Fleet, first: str, last: str) -> list[str | None]:
+    """Return the workshops that have capacity in a period; one without a name where none has."""
+    with fleet.store.reading() as db:
+        rows = db.frame("capacity").filter(in_force(_day(first), _day(last)))
+    return rows["workshop"].unique(maintain_order=True).to_list() or [None]
 
 
 @change("season entry taken back", MANAGER)
@@ -229,12 +242,14 @@ def take_back_calendar(fleet: Fleet, import_ids: list[int]) -> None:
         take_back(fleet.store, import_id, tables=ENTERED)
 
 
-def _noted(fleet: Fleet, table: str, row: Mapping[str, object], first: str, last: str) -> Noted:
+def _noted(
+    fleet: Fleet, table: str, rows: Sequence[Mapping[str, object]], first: str, last: str
+) -> Noted:
     begin, end = _day(first), _day(last)
     if end < begin:
         raise NoAnswerError(f"it ends on {end}, before it begins on {begin}: turn them round")
-    entry = {**row, "from_date": first, "to_date": last}
-    made = commit_tables(fleet.store, [(table, [entry])], name=f"{table} from the season page")
+    entries = [{**row, "from_date": first, "to_date": last} for row in rows]
+    made = commit_tables(fleet.store, [(table, entries)], name=f"{table} from the season page")
     return {"import_ids": list(made), "tables": [table]}
 
 

@@ -88,7 +88,8 @@ def said(done: Noted) -> html.Div:
     undo = {"type": "season-entry-undo", "imports": numbers}
     return html.Div(
         [
-            parts.done(f"Noted in {theme.listed(*done['tables'])}. Plan this period to see it."),
+            parts.done(f"Noted in {theme.listed(*done['tables'])}."),
+            html.A("Plan with it", href="/season", className="button-like"),
             html.Button("Take it back", id=undo, className="quiet", n_clicks=0),
         ],
         className="confirm",
@@ -111,5 +112,5 @@ def register(app: Dash, data: Guarded) -> None:
                 return said(noted(data, what, dict(zip(FIELDS, given, strict=True))))
             case {"type": "season-entry-undo", "imports": numbers}:
                 data.ask(run.take_back_calendar, [int(n) for n in numbers.split(",")])
-                return parts.done("Taken back. Plan this period to see it.")
+                return parts.done("Taken back. Load the page again to plan without it.")
         return no_update

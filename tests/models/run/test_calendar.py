@@ -31,6 +31,20 @@ def test_an_entry_is_written_changed_and_taken_back(tmp_path: Path) -> None:
     assert (row["slots"], row["workshop"]) == (0.0, None)
 
 
+def test_a_crew_that_is_away_leaves_every_workshop_of_the_period_empty(tmp_path: Path) -> None:
+    store = Store(tmp_path / "team.duckdb")
+    fleet = run.Fleet(store)
+    year = ("2027-01-01", "2027-12-31")
+    for place in ("North", "South"):
+        run.note_capacity(fleet, 4, *year, place)
+    with pytest.raises(NoAnswerError, match="which of them: North, South"):
+        run.note_capacity(fleet, 2, "2027-07-01", "2027-07-31")
+    run.note_capacity(fleet, 0, "2027-07-01", "2027-07-31")
+    assert sorted((row["workshop"], row["slots"]) for row in rows(store, "capacity")) == [
+        ("North", 0.0), ("North", 4.0), ("South", 0.0), ("South", 4.0)
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("ask", "expected"),
     [
