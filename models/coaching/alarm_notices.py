@@ -1,16 +1,21 @@
 """What the coach is told of a meter's alarms: steps nobody recorded, jumps of the zero, doubts."""
 
+from __future__ import annotations
+
 import math
 from datetime import date, datetime
-from typing import TypedDict
+from typing import TYPE_CHECKING, TypedDict
 
 import polars as pl
 
 from ingest.schema import in_force
 from models.coaching.documents import Change
-from models.fleet import FleetFit, alarm_year
+from models.fleet import alarm_year
 from models.metrology import date_of, interval90, ln_from_percent
 from models.records import STEP_SCHEMA, typed_rows
+
+if TYPE_CHECKING:
+    from models.fleet import FleetFit
 
 RPM = 90.0
 NONE = pl.DataFrame(schema=STEP_SCHEMA)

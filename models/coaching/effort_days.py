@@ -5,17 +5,22 @@ some time before or not, it was warm or cold, no meter repeats itself exactly fr
 the watts were rounded. All of it is part of what an effort can be believed to.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
-from models.fleet import FleetFit
 from models.metrology import Array, standard
 from models.records import one_sided
+
+if TYPE_CHECKING:
+    from models.fleet import FleetFit
 
 U_ZEROED_NM, U_UNZEROED_NM = 0.03, 0.25  # standard uncertainty of the zero offset
 USUAL_RPM = 90.0

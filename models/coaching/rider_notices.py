@@ -5,12 +5,14 @@ the meter, an alarm: from that day watts are not to be compared with earlier one
 ledger.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from hashlib import sha256
 from itertools import pairwise
-from typing import TypedDict
+from typing import TYPE_CHECKING, TypedDict
 
 import polars as pl
 
@@ -19,9 +21,11 @@ from models.coaching.alarm_notices import NONE, alarm_notices
 from models.coaching.documents import Acknowledged, Change, Notice, NoticeRow
 from models.coaching.efforts import Joint
 from models.coaching.road import Road, Use
-from models.fleet import FleetFit
 from models.metrology import interval90, percent_from_ln
 from models.records import typed_rows
+
+if TYPE_CHECKING:
+    from models.fleet import FleetFit
 
 TELLING_PCT = 0.3  # a battery's step below this is no news
 SETTINGS = {"setting_change": "a setting was changed", "firmware_update": "its firmware changed"}

@@ -1,16 +1,22 @@
 """What a device shows under a rider: its gain error, and what only rides see of legs and chain."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import TYPE_CHECKING
 
 import polars as pl
 
 from ingest.schema import rider_on
 from models.coaching.efforts import Joint
-from models.fleet import METER, Device, FleetFit, RoadEffect
+from models.fleet import METER
 from models.metrology import noon
 from models.records import RIDER, one_sided, road_effects
+
+if TYPE_CHECKING:
+    from models.fleet import Device, FleetFit, RoadEffect
 
 
 @dataclass(frozen=True)

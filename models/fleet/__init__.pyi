@@ -1,4 +1,3 @@
-from .alarms import alarm_year as alarm_year
 from .design import BENCH as BENCH
 from .design import EVENT_KIND as EVENT_KIND
 from .design import KINDS as KINDS
@@ -7,6 +6,7 @@ from .design import Effect as Effect
 from .design import FleetData as FleetData
 from .design import FleetSettings as FleetSettings
 from .design import Prior as Prior
+from .design import alarm_year as alarm_year
 from .fitting import condition as condition
 from .fitting import fit as fit
 from .inference import Hyper as Hyper

@@ -10,29 +10,19 @@ import polars as pl
 
 from ingest.recordings import live_results
 from ingest.schema import ProblemDocument, document_column, documents_in
+from models import bench
 from models import status as standing
-from models.ageing import AgeingDocument, ageing_document
-from models.bench import SessionDocument, evaluate_bench, session_document
 from models.coaching import NoticeRow, RaceEve, notice_rows, race_eve, race_is_near
 from models.metrology import noon
-from models.rides import ComparisonDocument
-from models.run.documents import BenchDocument, MethodDocument, Row
-from models.run.known import (
-    Fleet,
-    chart_limits,
-    charts_of,
-    observed_days,
-    points_per_season,
-    question,
-    records_and_past,
-    seen_notices,
-    settings_of,
-)
+from models.run import known
+from models.run.known import Fleet, question, records_and_past, seen_notices, settings_of
 from models.status import HistoryDocument, Snapshot, StatusDocument, forecast
 from models.wording import NoAnswerError
 
 if TYPE_CHECKING:
+    from models.ageing import AgeingDocument
     from models.honesty import HindcastDocument
+    from models.run.documents import BenchDocument, MethodDocument, Row
 
 RECENT_NOTICE_DAYS = 28
 TOLERANCE_PCT = 1.5  # where no meters table says otherwise
@@ -89,13 +79,13 @@ def history(fleet: Fleet, meter_id: str) -> HistoryDocument:
     prepared = fleet.prepared
     prepared.known(meter_id)
     found, model = prepared.found, prepared.fleet
-    instants = observed_days(found, meter_id)
+    instants = known.observed_days(found, meter_id)
     ahead = [noon(found.as_of) + timedelta(days=14 * k) for k in range(53)]
     mean, sd = model.gain_error(("meter", meter_id), [*instants, *ahead])
     every = fleet.kept("adjusted observations", model.adjusted_observations)
     observed = every.filter(pl.col("meter_id") == meter_id)
     n = len(instants)
-    limits = chart_limits(prepared.settings, points_per_season(found)).limits
+    limits = known.chart_limits(prepared.settings, known.points_per_season(found)).limits
     tolerance = found.meters.filter(pl.col("meter_id") == meter_id)["tolerance_pct"].item()
     return {
         "meter_id": meter_id,
@@ -106,7 +96,7 @@ def history(fleet: Fleet, meter_id: str) -> HistoryDocument:
         "fit": standing.fit_state(model),
         "forecast": standing.curve_points(ahead, mean[n:], sd[n:]),
         "tolerance_pct": tolerance,
-        "control": standing.control_points(charts_of(observed, limits), limits),
+        "control": standing.control_points(known.charts_of(observed, limits), limits),
     }
 
 
@@ -126,7 +116,7 @@ def bench_sessions(fleet: Fleet, meter_id: str) -> list[Row]:
         return []
     with fleet.store.reading() as db:
         mine = db.derived("session_results", meter=meter_id)
-    return [] if mine is None else _with_documents(mine, SessionDocument)
+    return [] if mine is None else _with_documents(mine, bench.SessionDocument)
 
 
 @question()
@@ -139,6 +129,8 @@ def comparisons(fleet: Fleet, meter_id: str) -> list[Row]:
         return []
     with fleet.store.reading() as db:
         steps, pairs = db.derived("comparison_results", meter=meter_id), live_results(db)
+    from models.rides import ComparisonDocument
+
     found: list[Row] = []
     if steps is not None:
         found += steps.filter(pl.col("source") != "recordings").to_dicts()
@@ -176,7 +168,7 @@ def method(fleet: Fleet) -> MethodDocument:
         "hyperparameters": about["hyper"],
         "population": snap.population.to_dicts(),
         "observations": _counts_of(snap.weights),
-        "charts": chart_limits(settings, about["points_per_season"]).table.to_dicts(),
+        "charts": known.chart_limits(settings, about["points_per_season"]).table.to_dicts(),
         "diagnostics": {
             "checks": snap.checks.to_dicts(),
             "shares": snap.shares.to_dicts(),
@@ -203,6 +195,8 @@ def _counts_of(weights: pl.DataFrame) -> list[Row]:
 @question(watts=False, place="model")
 def ageing(fleet: Fleet) -> AgeingDocument:
     """Return the `ageing` document: how each group and each meter ages, and steps at swaps."""
+    from models.ageing import ageing_document
+
     fleet.require()
     ready = fleet.prepared
     return ageing_document(
@@ -243,10 +237,10 @@ def bench_files(paths: list[Path]) -> tuple[BenchDocument, list[ProblemDocument]
             "no bench table found in what you named: its name begins with 'bench', or it has the "
             "columns session_id, meter_id, measured_at, load, torque_nm"
         )
-    results = evaluate_bench(
+    results = bench.evaluate_bench(
         read.frames, tolerance_pct=TOLERANCE_PCT, incomplete=frozenset(read.incomplete)
     )
-    document: BenchDocument = {"sessions": [session_document(result) for result in results]}
+    document: BenchDocument = {"sessions": [bench.session_document(result) for result in results]}
     return document, [problem.document() for problem in read.problems]
 
 

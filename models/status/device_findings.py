@@ -4,15 +4,17 @@ None of these is an alarm: a wrong setting, an oval ring, work at the bench, rid
 nothing, a rider's legs on a one-sided meter, a mass set that is not what it is said to be.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterator
 from datetime import date, timedelta
-from typing import NamedTuple, TypedDict
+from typing import TYPE_CHECKING, NamedTuple, TypedDict
 
 import polars as pl
 
 from ingest.schema import confirmed, newest_in_force
 from models.bench import rule_of
-from models.fleet import EVENT_KIND, FleetFit
+from models.fleet import EVENT_KIND
 from models.metrology import Z90, percent_from_ln, percent_sd, ratio_from_ln
 from models.records import (
     AFTER_WORK,
@@ -28,6 +30,9 @@ from models.records import (
 )
 from models.status.traceability_basis import shared_scales_of, truth_hangs_on
 from models.wording import Reason, said
+
+if TYPE_CHECKING:
+    from models.fleet import FleetFit
 
 LATELY = timedelta(days=548)
 HAPPENED = "happened"

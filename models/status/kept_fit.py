@@ -3,17 +3,22 @@
 Pure. Errors are 100·ln.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass, fields
 from datetime import date, datetime, timedelta
-from typing import Self, TypedDict, cast
+from typing import TYPE_CHECKING, Self, TypedDict, cast
 
 import numpy as np
 import polars as pl
 
-from models.fleet import Effect, FleetFit, HyperDocument
+from models.fleet import Effect, HyperDocument
 from models.metrology import Array, Index, percent_from_ln, percent_sd
 from models.status.documents import FitState
 from models.status.due import HORIZON_DAYS, Forecast
+
+if TYPE_CHECKING:
+    from models.fleet import FleetFit
 
 SPARE_DAYS = 400  # a stored forecast serves status on later days too
 COURSE_SCHEMA = {

@@ -4,15 +4,19 @@ The fleet model follows the mean of the sides. Half of what they differed by whe
 left them is carried forward; as each side ages by itself, it wanders and drifts as their mean does.
 """
 
+from __future__ import annotations
+
 from datetime import date
-from typing import NamedTuple, TypedDict
+from typing import TYPE_CHECKING, NamedTuple, TypedDict
 
 import numpy as np
 import polars as pl
 
 from ingest.schema import frame_schema
-from models.fleet import FleetFit
 from models.metrology import DAYS_A_YEAR, Array, Index, ln_from_percent, percent_from_ln, percent_sd
+
+if TYPE_CHECKING:
+    from models.fleet import FleetFit
 
 
 class Half(TypedDict):

@@ -5,18 +5,22 @@ count: what it has done over the last year, and when the chance that this change
 tolerance falls below the team's target.
 """
 
+from __future__ import annotations
+
 from datetime import date, timedelta
-from typing import TypedDict
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 import polars as pl
 
-from models.fleet import FleetFit
 from models.metrology import DAYS_A_YEAR, Z90, Array, noon, percent_from_ln, percent_sd
 from models.records import typed_rows
 from models.status.documents import Status, TrainerState
 from models.status.due import HORIZON_DAYS, NEVER, SOON_DAYS, Forecast, first_day_below, p_within
 from models.wording import Reason
+
+if TYPE_CHECKING:
+    from models.fleet import FleetFit
 
 LOOK_BACK_DAYS = 365
 FEWEST = 2

@@ -26,10 +26,10 @@ def answered_type(question: Callable[..., Any]) -> Any:
 
 
 def _checked_only(module: Any) -> dict[str, Any]:
-    from models.ageing import WorkshopsDocument
+    from models.ageing import AgeingDocument, WorkshopsDocument
     from models.honesty import HindcastDocument
 
-    return {"WorkshopsDocument": WorkshopsDocument, "HindcastDocument": HindcastDocument}
+    return {kind.__name__: kind for kind in (AgeingDocument, WorkshopsDocument, HindcastDocument)}
 
 
 def departures(value: Any, declared: Any, at: str = "") -> Iterator[Departure]:

@@ -1,6 +1,5 @@
 from .alarm_budget import budget_for as budget_for
 from .alarm_table import alarm_frame as alarm_frame
-from .alarm_table import alarm_year as alarm_year
 from .proposals import estimate_proposals as estimate_proposals
 from .proposals import left_open as left_open
 from .search import describe_noise as describe_noise

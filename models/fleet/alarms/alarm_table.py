@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 
 from models.fleet.alarms.alarm_reasons import Alarm, alarm_reason
-from models.fleet.design import Effect, Prepared
+from models.fleet.design import Effect, Prepared, alarm_year
 from models.fleet.inference import EffectEstimate
 from models.metrology import DAYS_A_YEAR, date_of, percent_from_ln, percent_sd
 
@@ -21,7 +21,6 @@ ALARM_SCHEMA = {
     "text": pl.String,
     "short": pl.String,
 }
-_LATEST_AFTER_YEARS = 59 / DAYS_A_YEAR
 _RESET_WITHIN_YEARS = 3 / DAYS_A_YEAR
 
 
@@ -77,16 +76,6 @@ def _alarm(
         _consequence(prepared, effect, estimate.size),
         estimate.size / estimate.sd,
     )
-
-
-def alarm_year(effect: Effect) -> float:
-    """Return an alarm's date as years since 1970: that of the first observation which shows it.
-
-    Of a step with nothing seen for long before it: two months after the observation before.
-    """
-    if effect.kind != "step":
-        return effect.at
-    return min(effect.at, effect.since + _LATEST_AFTER_YEARS)
 
 
 def _consequence(prepared: Prepared, effect: Effect, size: float) -> float | None:

@@ -18,6 +18,7 @@ from .effects import REFERENCE as REFERENCE
 from .effects import SEASONS as SEASONS
 from .effects import SHAPE as SHAPE
 from .effects import Effect as Effect
+from .effects import alarm_year as alarm_year
 from .layout import season_direction as season_direction
 from .observations import Devices as Devices
 from .observations import Observations as Observations

@@ -3,10 +3,13 @@
 from dataclasses import dataclass, field
 from typing import Final
 
+from models.metrology import DAYS_A_YEAR
+
 METER, REFERENCE, BENCH, GROUP = "meter", "reference", "bench", "group"
 SEASONS: Final = {"season": True, "ride_season": False}
 """Kinds of effects that return every year, and whether bench sessions or rides show them."""
 SHAPE = "shape"
+_LATEST_AFTER_YEARS = 59 / DAYS_A_YEAR
 
 
 @dataclass(frozen=True)
@@ -40,3 +43,13 @@ class Effect:
     p: float = field(default=1.0, compare=False)
     sd: float = field(default=3.0, compare=False)
     proposed: bool = field(default=False, compare=False)
+
+
+def alarm_year(effect: Effect) -> float:
+    """Return an alarm's date as years since 1970: that of the first observation which shows it.
+
+    Of a step with nothing seen for long before it: two months after the observation before.
+    """
+    if effect.kind != "step":
+        return effect.at
+    return min(effect.at, effect.since + _LATEST_AFTER_YEARS)

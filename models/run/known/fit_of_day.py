@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import partial
-from typing import Any, TypedDict
+from typing import TYPE_CHECKING, Any, TypedDict
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -18,15 +18,17 @@ import polars as pl
 from ingest.recordings import live_results
 from ingest.schema import TABLES
 from ingest.store import Database, Store
-from models.coaching import Acknowledged
-from models.fleet import FleetFit, FleetSettings, condition, hyper_from_document
-from models.honesty import Known
+from models import fleet as fleet_model
 from models.records import Records, Settings, Tables, up_to
-from models.run.known import pipeline
-from models.run.known.past import data_before
-from models.run.known.pipeline import Evaluated
+from models.run.known.form import MODEL
 from models.status import Snapshot
 from models.wording import NoAnswerError, unknown_name
+
+if TYPE_CHECKING:
+    from models.coaching import Acknowledged
+    from models.fleet import FleetFit
+    from models.honesty import Known
+    from models.run.known.pipeline import Evaluated
 
 Say = Callable[[str], None]
 ACKNOWLEDGED = "notice acknowledged"
@@ -85,6 +87,8 @@ class Read:
 
 
 def _evaluated(db: Database) -> Evaluated | None:
+    from models.run.known.pipeline import Evaluated
+
     sessions, comparisons = db.derived("session_results"), db.derived("comparison_results")
     return None if sessions is None or comparisons is None else Evaluated(sessions, comparisons)
 
@@ -106,6 +110,8 @@ def _read(store: Store) -> Read:
 
 def _records(read: Read, day: date) -> Records:
     """Return the day's evaluations: the last fit's if they are just what is known on the day."""
+    from models.run.known import pipeline
+
     tables = up_to(read.tables, as_of=day, time_zone=read.settings.time_zone)
     pairs = read.pairs
     if pairs is not None:
@@ -129,6 +135,8 @@ def records(store: Store, as_of: date | None) -> tuple[Records, Settings, int]:
 
 def records_and_past(store: Store, as_of: date | None) -> tuple[Records, Known, Settings, int]:
     """Return what `records` does, and what gives the model's data as known before an instant."""
+    from models.run.known.past import data_before
+
     read = _read(store)
     found = _records(read, as_of or read.today)
     known = partial(
@@ -145,6 +153,8 @@ def new_snapshot(
     *,
     fleet: FleetFit | None = None,
 ) -> Snapshot:
+    from models.run.known import pipeline
+
     fleet = fleet or pipeline.fitted(found, settings)
     made = pipeline.Made(
         datetime.now(UTC).replace(microsecond=0), round(time.monotonic() - begun, 3), version
@@ -162,7 +172,7 @@ def tell(say: Say | None, text: str) -> None:
 def _kept(db: Database) -> Snapshot | None:
     """Return the fit that the store holds, if it is of this model's form."""
     info = db.derived("fit_info")
-    if info is None or "model" not in info.columns or info["model"].item() != pipeline.MODEL:
+    if info is None or "model" not in info.columns or info["model"].item() != MODEL:
         return None
     frames = {name: db.derived(f"fit_{name}") for name in Snapshot.names()}
     kept = {name: frame for name, frame in frames.items() if frame is not None}
@@ -263,6 +273,8 @@ def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) 
     For today a stored fit serves even where rows came in after it: they count, at its
     hyperparameters and alarms, until the next fit.
     """
+    from models.run.known import pipeline
+
     read = _read(store)
     found = _records(read, as_of or read.today)
     if read.kept is not None and read.kept.serves(found.as_of) and (read.current or as_of is None):
@@ -277,11 +289,13 @@ def prepare(store: Store, *, as_of: date | None = None, say: Say | None = None) 
 
 def _conditioned(found: Records, kept: Snapshot, settings: Settings) -> FleetFit:
     about = kept.about()
-    fleet = condition(
+    fleet = fleet_model.condition(
         found.data,
-        hyper_from_document(about["hyper"]),
+        fleet_model.hyper_from_document(about["hyper"]),
         today=found.as_of,
-        settings=FleetSettings(false_alarms_per_season=settings.false_alarms_per_season),
+        settings=fleet_model.FleetSettings(
+            false_alarms_per_season=settings.false_alarms_per_season
+        ),
         effects=about["effects"],
         weights=kept.weights,
     )

@@ -14,7 +14,7 @@ from models import honesty, status
 from models.ageing import Budget, Limits, control_charts, drift_table, limits_from_budget
 from models.bench import SESSION_SCHEMA, evaluate_bench, session_frame
 from models.coaching import Road, notice_frame, notices
-from models.fleet import KINDS, FleetData, FleetFit, FleetSettings, fit
+from models.fleet import FleetData, FleetFit, FleetSettings, fit
 from models.metrology import noon
 from models.records import (
     Records,
@@ -25,6 +25,7 @@ from models.records import (
     zero_alarms,
 )
 from models.rides import RESULT_SCHEMA
+from models.run.known.form import MODEL
 from models.run.known.past import compared, seen_of
 from models.status import (
     INFO_SCHEMA,
@@ -37,10 +38,6 @@ from models.status import (
 
 SEED = 1987  # of the shares' intervals, so that a fit made twice says the same
 NOTICE_DAYS = 396
-FORM = 9
-"""Of what is kept of a fit: one more whenever a kept frame changes."""
-MODEL = f"{FORM}," + ",".join(KINDS)
-"""Names the model's form: a fit that an earlier form left in a store is made again."""
 
 
 @dataclass(frozen=True)
