@@ -20,7 +20,8 @@ class Standing:
     behind     data came in that the answers do not hold either
     taking_in  meters whose sessions those data change: "measured" or "taken back"
     converged  whether the fit did (None: there is none), and what it said of that
-    beside     what answers rest on beside the fit: settings, calendar, who rides what, pins
+    beside     what answers rest on beside the fit: settings, calendar, capacity,
+               costs, who rides what, pins
     read       how many notices have been read
     """
 
