@@ -15,7 +15,7 @@ A promoted meter (one that serves as a reference) has its own course among the s
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.sparse import csr_array
+from scipy.sparse import csc_array
 
 from models.fleet.design.cumulative_events import CumulativeEvents
 from models.fleet.design.layout import Layout, observed_entries
@@ -74,7 +74,7 @@ class Batch:
         """
         columns = (self.columns if touched is None else self.columns[touched]).ravel()
         n = len(columns)
-        sums = csr_array((np.ones(n), (columns, np.arange(n))), shape=(n_rows, n))
+        sums = csc_array((np.ones(n), columns, np.arange(n + 1)), shape=(n_rows, n))
         return np.asarray(sums @ local.reshape(n, -1), dtype=np.float64)
 
     def update(self, adjust: "Adjustments", alarm: CumulativeEvents, t: Array) -> None:
@@ -202,13 +202,16 @@ class _LocalColumns:
         """Return A [B, n, c] and the shared column of each local one, [B, c]."""
         first, last = self.first[span.meter], self.first[span.meter + 1]
         width = max(int((last - first).max(initial=0)), 1)
-        B = len(span.meter)
-        columns = np.full((B, width), dummy, dtype=np.int64)
-        A = np.zeros((B, span.width, width))
-        for b in range(B):
-            columns[b, : last[b] - first[b]] = self.shared[first[b] : last[b]]
-            e = slice(self.entry[span.start[b]], self.entry[span.start[b] + span.count[b]])
-            np.add.at(A[b], (self.rows[e] - span.start[b], self.local[e]), self.values[e])
+        place = first[:, None] + np.arange(width)
+        columns = np.append(self.shared, dummy)[np.minimum(place, len(self.shared))]
+        columns = np.where(place < last[:, None], columns, dummy)
+        begin, end = self.entry[span.start], self.entry[span.start + span.count]
+        block = np.repeat(np.arange(len(begin)), end - begin)
+        e = np.concatenate([np.arange(a, b) for a, b in zip(begin, end, strict=True)])
+        row = block * span.width + self.rows[e] - span.start[block]
+        size = len(begin) * span.width * width
+        A = np.bincount(row * width + self.local[e], weights=self.values[e], minlength=size)
+        A = A.reshape(len(begin), span.width, width)
         return A, columns
 
 
