@@ -210,8 +210,8 @@ class _LocalColumns:
         e = np.concatenate([np.arange(a, b) for a, b in zip(begin, end, strict=True)])
         row = block * span.width + self.rows[e] - span.start[block]
         size = len(begin) * span.width * width
-        A = np.bincount(row * width + self.local[e], weights=self.values[e], minlength=size)
-        A = A.reshape(len(begin), span.width, width)
+        sums = np.bincount(row * width + self.local[e], weights=self.values[e], minlength=size)
+        A = sums.astype(np.float64, copy=False).reshape(len(begin), span.width, width)
         return A, columns
 
 
