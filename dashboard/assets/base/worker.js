@@ -7,6 +7,7 @@ const GIVEN = "slopewatch-given-1";
 const PAGE = "/bench";
 const ALONE = "/bench/alone";
 const KIT = "/bench/kit";
+const GLYPHS = "/assets/glyphs/";
 const SIGNING = ["/sign-in", "/sign-out"];
 const LONGEST_MS = 43200000; // as long as a sign-in lasts that is not used
 const NO_SERVER = [502, 503, 504]; // a proxy answers, what stands behind it does not
@@ -27,6 +28,7 @@ self.addEventListener("fetch", (event) => {
   else if (url.pathname === PAGE && event.request.mode === "navigate") event.respondWith(page(event.request));
   else if (url.pathname === KIT) event.respondWith(kit(event.request));
   else if (url.pathname.startsWith("/assets/") && url.searchParams.has("alone")) event.respondWith(asset(event.request));
+  else if (url.pathname.startsWith(GLYPHS)) event.respondWith(glyph(event.request));
 });
 
 async function takeOver() {
@@ -85,6 +87,15 @@ async function kit(request) {
   if (kept && age >= 0 && age < LONGEST_MS) return kept;
   await forget();
   return Response.error();
+}
+
+// Named by style sheets, and so without the version that the frame names them by.
+async function glyph(request) {
+  try {
+    return await fetch(request);
+  } catch (problem) {
+    return (await (await caches.open(FRAME)).match(request, { ignoreSearch: true })) || Response.error();
+  }
 }
 
 async function asset(request) {

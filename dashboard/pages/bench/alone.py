@@ -50,9 +50,10 @@ def _frame() -> Response:
 
 @cache
 def _written() -> str:
+    glyphs = [(f"glyphs/{name}", '<link rel="prefetch" href="{}">') for name in _in("glyphs")]
     styles, scripts = (
-        [(f"{name}.css", '<link rel="stylesheet" href="{}">') for name in STYLES],
-        [(f"bench/{name}", '<script defer src="{}"></script>') for name in _scripts()],
+        [*glyphs, *((f"{name}.css", '<link rel="stylesheet" href="{}">') for name in STYLES)],
+        [(f"bench/{name}", '<script defer src="{}"></script>') for name in _in("bench", ".js")],
     )
     return FRAME.format(
         colours=theme.css_variables(),
@@ -61,9 +62,9 @@ def _written() -> str:
     )
 
 
-def _scripts() -> list[str]:
-    """Return the bench's scripts in the order in which the whole program loads them."""
-    return sorted(path.name for path in (ASSETS / "bench").glob("*.js"))
+def _in(folder: str, ending: str = ".svg") -> list[str]:
+    """Return a folder's files in the order in which the whole program loads them."""
+    return sorted(path.name for path in (ASSETS / folder).glob(f"*{ending}"))
 
 
 def _address(file: str) -> str:
