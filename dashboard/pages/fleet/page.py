@@ -29,7 +29,7 @@ HELP = Help(
         "Press a count, or choose a rider or a group, to see only those. The address keeps "
         "the choice, so you can send it.",
         "Press a row to read why a meter stands there and what to do next.",
-        "Open the meter and press “Take it to the bench”.",
+        "Open the meter: from there a mechanic takes it to the bench.",
     ),
 )
 

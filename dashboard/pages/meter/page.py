@@ -31,7 +31,7 @@ HELP = Help(
         "Look at the charts: what was found at the bench and on rides, and when something changed.",
         "Choose a bench session or a ride to see every reading behind it; a mistyped session "
         "can be corrected here.",
-        "Lend, move or retire the meter, or press “Take it to the bench”.",
+        "Lend, move or retire the meter here. A mechanic takes it to the bench from the top.",
     ),
 )
 

@@ -117,8 +117,8 @@ def draw(plan: Document, asked: Document) -> list[Any]:
         html.P(headline(plan), className="headline"),
         *[parts.remark(theme.sentence(text)) for text in [*plan["notes"], *plan["lacks"]]],
         *[second_visit(row, plan["cost"]["currency"]) for row in plan["second_visits"]],
-        load_part(plan),
         board(plan, query_of(asked)),
+        load_part(plan),
         pinned_part(plan["pins"], plan["idle_pins"]),
         unplanned_part(plan, asked["as_of"]),
     ]
