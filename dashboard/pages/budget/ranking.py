@@ -10,7 +10,7 @@ from dashboard.navigation import Document, Fields, View, meter_path
 
 FIRST = ("Bench first", "Compare first")
 FEW: Document = {"paginationPageSize": 10, "paginationPageSizeSelector": [10, 25, 50, 200]}
-PRINTED = 8  # meters on the printed page
+PRINTED = 3  # meters on the printed page
 
 
 def ranking_part(found: Document, view: View) -> html.Section:
