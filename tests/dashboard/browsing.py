@@ -71,6 +71,7 @@ def until(page: Any, expression: str) -> None:
 
 def go_within(page: Any, path: str) -> None:
     """Goes to another page of the dashboard as a link does, without reading it all again."""
+    until(page, "document.title !== ''")  # the page before has arrived whole
     before = page.title()
     page.evaluate(GO, path)
     until(page, f"document.title !== {json.dumps(before)}")

@@ -102,7 +102,8 @@ def test_affected_rides_reach_back_to_the_last_good_session(team: tuple[Any, Fle
     name = found.sessions.group_by("meter_id").len().sort("len", "meter_id")["meter_id"][-1]
     own = found.sessions.filter(pl.col("meter_id") == name).sort("measured_at")
     limit = float(own["gain_error_pct"].abs().sort()[-2])  # only the worst session is beyond
-    sessions = own.with_columns(slope_after=pl.lit(None, dtype=pl.Float64))
+    absent = ("slope_after", "arm_difference_pct", "side_half_ln")  # no pair, never reset
+    sessions = own.with_columns(pl.lit(None, dtype=pl.Float64).alias(column) for column in absent)
     worst = own.sort(pl.col("gain_error_pct").abs())[-1]
     day = worst["measured_at"].item().date()
     efforts = [

@@ -174,7 +174,7 @@ def test_rider_is_removed_only_when_the_name_is_typed(visit, data):
         page.wait_for_selector("text=Nothing was removed: type R2 exactly.")
         page.fill("#intake-rider-typed", "R2")
         page.click("#intake-rider-remove")
-        page.wait_for_selector("text=2 rows removed")
+        page.wait_for_selector("text=2 rows and 0 recordings removed")
     assert data.ask(run.riders_named) == [{"rider_id": "R1"}]
 
 
