@@ -8,18 +8,10 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.security import Guarded
-from ingest.schema import UserError
+from ingest.schema import TABLES, UserError
 from models import run
 
-KINDS = (
-    ("crank_spider", "spider"),
-    ("crank_arm_left", "left arm"),
-    ("crank_arm_pair", "both arms"),
-    ("pedal_left", "left pedal"),
-    ("pedal_pair", "both pedals"),
-    ("hub", "hub"),
-    ("other", "other"),
-)
+KINDS = [(kind, theme.words(kind)) for kind in TABLES["meters"].column("kind").choices]
 CONVENTIONS = (
     ("multiplier", "a larger slope reads higher"),
     ("divisor", "a larger slope reads lower"),
