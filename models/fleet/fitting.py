@@ -57,15 +57,16 @@ def condition(
 ) -> FleetFit:
     """Return the posterior at stored hyperparameters, effects and weights, without refitting.
 
-    weights   columns kind, id, weight as in FleetFit.weights; observations it does not name
-              count in full. Groups that the hyperparameters do not know get the mean of others.
+    weights   columns kind, id, weight, scale as in FleetFit.weights; observations it does not
+              name count in full, with their meter's scale. Groups that the hyperparameters do not
+              know get the mean of others.
     """
     search = _search(prepare(data, settings or FleetSettings()), hyper)
     if hyper.groups == search.hyper.groups:
         search.hyper = hyper
     search.effects, search.with_proposed = list(effects), False
     search.noise_p = {e: e.p for e in effects if e.kind == "noise"}
-    search.weight = _stored_weights(search.prepared, weights)
+    search.weight, search.scale = _stored_noise(search.prepared, weights)
     state = search.evaluate()
     if localise_resets(search, state):
         state = search.evaluate()
@@ -103,12 +104,20 @@ def _scaled_start(prepared: Prepared, hyper: Hyper) -> Hyper:
     return hyper.moved(values)
 
 
-def _stored_weights(prepared: Prepared, weights: pl.DataFrame | None) -> Array:
-    stored: dict[tuple[bool, str], float] = {}
-    if weights is not None:
-        for kind, name, weight in weights.select("kind", "id", "weight").iter_rows():
-            stored[kind == "bench", name] = weight
-    return np.array([stored.get(k, 1.0) for k in prepared.observation_keys()], dtype=np.float64)
+def _stored_noise(prepared: Prepared, weights: pl.DataFrame | None) -> tuple[Array, Array]:
+    """Return the observations' weights and scales; a new ride has its meter's scale."""
+    n = len(prepared.obs)
+    weight, scale = np.ones(n), np.ones(n)
+    if weights is None:
+        return weight, scale
+    known = weights.select("kind", "id", "weight", "scale").iter_rows()
+    stored = {(kind == "bench", name): (w, s) for kind, name, w, s in known}
+    own = np.ones(len(prepared.devices.meters))
+    for k, key in enumerate(prepared.observation_keys()):
+        weight[k], scale[k] = stored.get(key, (1.0, 1.0))
+        if not key[0] and key in stored:
+            own[prepared.obs.owner[k]] = scale[k]
+    return weight, np.where(prepared.obs.is_bench, 1.0, own[prepared.obs.owner])
 
 
 def _result(search: Search, found: Estimate, today: date) -> FleetFit:
@@ -142,10 +151,17 @@ def _weights_frame(search: Search) -> pl.DataFrame:
             "kind": np.where(obs.is_bench, "bench", "comparison"),
             "id": obs.name,
             "weight": search.weight,
+            "scale": search.scale,
             "used": [
                 not (bench and name in wrong) and weight > 0.1
                 for name, bench, weight in zip(obs.name, obs.is_bench, search.weight, strict=True)
             ],
         },
-        schema={"kind": pl.String, "id": pl.String, "weight": pl.Float64, "used": pl.Boolean},
+        schema={
+            "kind": pl.String,
+            "id": pl.String,
+            "weight": pl.Float64,
+            "scale": pl.Float64,
+            "used": pl.Boolean,
+        },
     )

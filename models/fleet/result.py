@@ -34,7 +34,8 @@ class FleetFit:
 
     hyper      hyperparameters by group and fleet, with standard errors
     converged  False: message says why, and every number of this fit should say so too
-    weights    one row an observation: kind, id, weight (of its noise, 1: full), used
+    weights    one row an observation: kind, id, weight (of its noise, 1: full), scale (the meter's
+               own noise over the usual, see models.fleet.inference.noise_scales), used
     alarms     one row an alarm (see models.fleet.alarms.alarm_table)
     effects    what the alarms have put into the model
     All values are 100·ln.

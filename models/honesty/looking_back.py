@@ -143,8 +143,8 @@ def _forecast_wave(
 ) -> pl.DataFrame:
     """Return leave-one-out predictions of sessions that carry no weight."""
     ids = wave.sessions["session_id"]
-    weightless = pl.DataFrame({"kind": "bench", "id": ids, "weight": NO_WEIGHT})
-    weights = pl.concat([latest.fleet.weights.select("kind", "id", "weight"), weightless])
+    weightless = pl.DataFrame({"kind": "bench", "id": ids, "weight": NO_WEIGHT, "scale": 1.0})
+    weights = pl.concat([latest.fleet.weights.select(weightless.columns), weightless])
     fleet = condition(
         replace(known, bench=pl.concat([known.bench, wave.sessions])),
         latest.fleet.hyper,

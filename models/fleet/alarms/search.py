@@ -23,17 +23,19 @@ from models.fleet.alarms.scan_meters import (
     explained,
     worth_explaining,
 )
-from models.fleet.alarms.search_state import ODDS, Search, adjustments, is_own, own_steps
+from models.fleet.alarms.search_state import ODDS, Search, is_own, own_steps
 from models.fleet.design import METER, SHAPE, Effect, Observations
 from models.fleet.inference import (
     SCALES,
     Estimate,
+    LeftOut,
     State,
     best_shapes,
     curvature,
     left_out,
     localised_changes,
     mixture_weights,
+    own_scales,
     standardized_innovations,
 )
 
@@ -64,7 +66,7 @@ def run(search: Search) -> Estimate:
 def _shape_groups(search: Search, state: State) -> State:
     """Let each group's ageing be a line, settle or speed up, by evidence."""
     rest = [e for e in search.effects if e.kind != SHAPE]
-    adjust = adjustments(search.prepared, rest, search.weight, search.mixtures)
+    adjust = search.adjustments()
     found = best_shapes(state, lambda shapes: search.prepared.design([*rest, *shapes], adjust))
     if not found:
         return state
@@ -117,16 +119,28 @@ def _explain(search: Search, state: State) -> State:
 
 
 def _reweigh(search: Search, state: State) -> State:
-    bench = search.prepared.obs.is_bench
-    search.weight, *mixtures = mixture_weights(left_out(state), bench)
+    obs = search.prepared.obs
+    out = _residuals(search, state)
+    rides, usual = ~obs.is_bench, out.noise / search.scale**2
+    part = LeftOut(out.residual[rides], out.others[rides], usual[rides])
+    search.scale[rides] = own_scales(part, obs.owner[rides], search.mixtures[1])
+    out.noise = usual * search.scale**2
+    search.weight, *mixtures = mixture_weights(out, obs.is_bench)
     search.mixtures = (mixtures[0], mixtures[1])
     return search.evaluate()
 
 
 def describe_noise(search: Search, state: State) -> None:
     """Learn the noise's mixtures, the weights left as they are."""
-    _, *mixtures = mixture_weights(left_out(state), search.prepared.obs.is_bench)
+    _, *mixtures = mixture_weights(_residuals(search, state), search.prepared.obs.is_bench)
     search.mixtures = (mixtures[0], mixtures[1])
+
+
+def _residuals(search: Search, state: State) -> LeftOut:
+    """Return leave-one-out residuals beside their regular noise, grown where it has grown."""
+    out = left_out(state)
+    out.noise *= search.adjustments().factor ** 2
+    return out
 
 
 def _explain_meters(search: Search, state: State) -> None:
@@ -185,7 +199,7 @@ def _accept(search: Search, found: Found) -> None:
 def _explain_noise(search: Search, state: State) -> bool:
     """Accept grown noise of meters; True if any was."""
     obs, meters = search.prepared.obs, search.prepared.devices.meters
-    grown = noise_p_values(standardized_innovations(state), obs)
+    grown = noise_p_values(search.scale * standardized_innovations(state), obs)
     allowed = search.budget.noise / max(len(grown), 1)
     chosen = [g for g in grown if g.p < allowed]
     for g in chosen:

@@ -35,6 +35,7 @@ class Search:
     budget: Budget
     effects: list[Effect] = field(default_factory=list)
     weight: Array = field(default_factory=lambda: np.ones(0))
+    scale: Array = field(default_factory=lambda: np.ones(0))
     n_iter: int = 0
     limits: dict[str, float] = field(default_factory=dict)
     mixtures: tuple[Mixture, Mixture] = (NORMAL, NORMAL)
@@ -48,6 +49,8 @@ class Search:
     def __post_init__(self) -> None:
         if not len(self.weight):
             self.weight = np.ones(len(self.prepared.obs))
+        if not len(self.scale):
+            self.scale = np.ones(len(self.prepared.obs))
         self.odds_adjustments: OddsAdjustments = odds_adjustments_of(self.prepared)
         devices = self.prepared.devices
         self.names = {
@@ -60,7 +63,7 @@ class Search:
     def design(self) -> Design:
         """Return the design with the effects and weights found so far."""
         effects = self.modelled()
-        adjust = adjustments(self.prepared, effects, self.weight, self.mixtures)
+        adjust = self.adjustments()
         shared = tuple((e, e.sd, e.factor) for e in effects if not is_own(self.prepared, e))
         if self._design is None or self._built_with != shared:
             self._design = self.prepared.design(effects, adjust)
@@ -72,6 +75,21 @@ class Search:
     def modelled(self) -> list[Effect]:
         """Return the effects that are in the model."""
         return [e for e in self.effects if self.with_proposed or not e.proposed]
+
+    def adjustments(self) -> Adjustments:
+        """Return what weights, the meters' own noise and effects do to the observations' noise."""
+        obs, row, meters = self.prepared.obs, self.prepared.session_rows, self.names[METER]
+        adjust = plain_adjustments(len(obs))
+        adjust.weight[:], adjust.scale[:] = self.weight, self.scale
+        bench, rides = self.mixtures
+        adjust.noise_ratio[:] = np.where(obs.is_bench, bench.variance_ratio, rides.variance_ratio)
+        for e in self.modelled():
+            if e.kind == ENTRY and e.observation in row:
+                adjust.added[row[e.observation]] = e.sd**2
+            elif e.kind == "noise" and e.device in meters:
+                late = (obs.owner == meters.index(e.device)) & (obs.t >= e.at) & ~obs.is_bench
+                adjust.factor[late] = np.maximum(adjust.factor[late], e.factor)
+        return adjust
 
     def forget_design(self) -> None:
         """Build the design again next time: the programmed slopes have changed."""
@@ -88,27 +106,6 @@ class Search:
         self.hyper = found.hyper
         self.n_iter += found.n_iter
         return found
-
-
-def adjustments(
-    prepared: Prepared, effects: list[Effect], weight: Array, mixtures: tuple[Mixture, Mixture]
-) -> Adjustments:
-    """Return what weights and effects do to the observations' noise."""
-    adjust = plain_adjustments(len(prepared.obs))
-    adjust.weight[:] = weight
-    bench, rides = mixtures
-    adjust.noise_ratio[:] = np.where(
-        prepared.obs.is_bench, bench.variance_ratio, rides.variance_ratio
-    )
-    obs, row = prepared.obs, prepared.session_rows
-    for e in effects:
-        if e.kind == ENTRY and e.observation in row:
-            adjust.added[row[e.observation]] = e.sd**2
-        elif e.kind == "noise" and e.device in prepared.devices.meters:
-            late = (obs.owner == prepared.devices.meters.index(e.device)) & (obs.t >= e.at)
-            late &= ~obs.is_bench
-            adjust.factor[late] = np.maximum(adjust.factor[late], e.factor)
-    return adjust
 
 
 def is_own(prepared: Prepared, effect: Effect) -> bool:

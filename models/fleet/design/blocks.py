@@ -7,7 +7,7 @@ A block holds one meter's observations in time order. Its covariance, everything
          + ωη² where j and k share a pair effect
          + ωT² w_j w_k                               temperature, w: °C above 20
          + crank, meter-constant and unknown-reset parts as stated
-         + (u_j² + σ²) / weight_j on the diagonal
+         + s² (u_j² + σ²) / weight_j on the diagonal; s: the meter's own noise over the usual
 
 A promoted meter (one that serves as a reference) has its own course among the shared effects.
 """
@@ -35,6 +35,7 @@ class Batch:
     age        that counts for drift (see ageing_shape), [B, n]
     fixed      covariance that needs no estimating; added: variance of what an alarm set aside
     noise2     stated variance of the noise, [B, n]; bench: 1 where a session
+    scale2     the meter's own noise variance over the usual (see noise_scales), [B, n]
     columns    shared column of each local one; the dummy column is the number of shared effects
     A          design, [B, n, c]
     offset_c   °C above 20 where a temperature coefficient is fitted, else 0
@@ -53,6 +54,7 @@ class Batch:
     offset_c: Array
     increments: Array
     noise2: Array
+    scale2: Array
     weight: Array
     bench: Array
     same_pair: Array
@@ -81,6 +83,7 @@ class Batch:
         """Take over new adjustments and the steps that alarms have put in."""
         self.weight = adjust.weight[self.rows] / adjust.factor[self.rows] ** 2 * self.mask
         self.noise_ratio = adjust.noise_ratio[self.rows]
+        self.scale2 = adjust.scale[self.rows] ** 2
         self.added = adjust.added[self.rows] * self.mask
         meter = np.broadcast_to(self.meter[:, None], self.rows.shape)
         total = alarm.total(meter, t[self.rows])
@@ -127,12 +130,14 @@ class Adjustments:
     factor       of the noise sd (grown noise)
     added        variance that wrong entries add
     noise_ratio  variance of the noise with its wide part (see robust_weights) over the regular's
+    scale        the meter's own noise sd over the usual (see noise_scales)
     """
 
     weight: Array
     factor: Array
     added: Array
     noise_ratio: Array
+    scale: Array
 
 
 def sensor_values(obs: Observations, programmed: Programmed) -> Array:
@@ -245,6 +250,7 @@ def _batch(
         offset_c=layout.offset_c(meter, obs.temperature[rows]) * mask,
         increments=np.diff(totals, axis=2, prepend=0.0) * mask,
         noise2=obs.u2[rows] * mask,
+        scale2=adjust.scale[rows] ** 2,
         weight=adjust.weight[rows] / adjust.factor[rows] ** 2 * mask,
         bench=obs.is_bench[rows] * mask,
         same_pair=_same(np.where(real, obs.pair[rows], -1)).astype(float),

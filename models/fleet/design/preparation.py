@@ -91,7 +91,7 @@ class Prepared:
 
 def plain_adjustments(n: int) -> Adjustments:
     """Return full weight for each of n observations."""
-    return Adjustments(np.ones(n), np.ones(n), np.zeros(n), np.ones(n))
+    return Adjustments(np.ones(n), np.ones(n), np.zeros(n), np.ones(n), np.ones(n))
 
 
 def prepare(data: FleetData, settings: FleetSettings) -> Prepared:

@@ -22,6 +22,7 @@ from .likelihood import BlockState as BlockState
 from .likelihood import State as State
 from .likelihood import curvature as curvature
 from .likelihood import evaluate as evaluate
+from .noise_scales import own_scales as own_scales
 from .predict import LeftOpen as LeftOpen
 from .predict import Posterior as Posterior
 from .predict import Prediction as Prediction
@@ -30,6 +31,7 @@ from .predict import kernel_derivatives_by_kind as kernel_derivatives_by_kind
 from .reset_localisation import localised_changes as localised_changes
 from .robust_weights import NORMAL as NORMAL
 from .robust_weights import SCALES as SCALES
+from .robust_weights import LeftOut as LeftOut
 from .robust_weights import Mixture as Mixture
 from .robust_weights import left_out as left_out
 from .robust_weights import mixture_weights as mixture_weights

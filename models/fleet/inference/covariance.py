@@ -63,7 +63,7 @@ def block_covariance(batch: Batch, s: Scales) -> Array:
 def _diagonal(batch: Batch, s: Scales) -> Array:
     extra = batch.bench * s.bench2[:, None] + (1 - batch.bench) * s.ride2[:, None]
     real = batch.mask > 0
-    noise = np.divide(batch.noise2 + extra, batch.weight, out=np.ones_like(extra), where=real)
+    noise = (batch.noise2 + extra) * _noise_share(batch)
     bridge = batch.bridge_reference * s.reference2
     bridge += batch.bridge_own * s.walks2[batch.group][:, None]
     bridge += batch.bridge_other * s.walks2[batch.other_group]
@@ -71,9 +71,9 @@ def _diagonal(batch: Batch, s: Scales) -> Array:
 
 
 def _noise_share(batch: Batch) -> Array:
-    """Return 1 / weight where real, else 0."""
+    """Return scale² / weight where real, else 0."""
     out = np.zeros_like(batch.weight)
-    return np.divide(1.0, batch.weight, out=out, where=batch.mask > 0)
+    return np.divide(batch.scale2, batch.weight, out=out, where=batch.mask > 0)
 
 
 def contracted(batch: Batch, s: Scales, M: Array) -> Array:

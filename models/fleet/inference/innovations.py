@@ -112,7 +112,7 @@ def regular_noise(batch: Batch, block: BlockState) -> Array:
     """Return the variance of each observation's regular noise, [B, n]; 0 where padded."""
     s = block.scales
     extra = batch.bench * s.bench2[:, None] + (batch.mask - batch.bench) * s.ride2[:, None]
-    total: Array = batch.noise2 + extra
+    total: Array = (batch.noise2 + extra) * batch.scale2
     return total
 
 

@@ -72,6 +72,12 @@ class LeftOut:
         return z
 
 
+def usual_shares() -> Array:
+    """Return the shares of regular, wide and outlying noise before the data."""
+    shares: Array = _PRIOR / _PRIOR.sum()
+    return shares
+
+
 def left_out(state: State) -> LeftOut:
     """Return leave-one-out residuals of all observations: α_j / P_jj, of variance 1 / P_jj."""
     n = len(state.design.obs)
@@ -101,7 +107,7 @@ def mixture_weights(out: LeftOut, is_bench: Mask) -> tuple[Array, Mixture, Mixtu
 def _mixture(out: LeftOut) -> tuple[Array, Mixture]:
     variance = out.others[:, None] + out.noise[:, None] * SCALES**2
     log_density = -0.5 * (np.log(variance) + out.residual[:, None] ** 2 / variance)
-    share = _PRIOR / _PRIOR.sum()
+    share = usual_shares()
     p = np.ones((0, 3))
     for _ in range(_ROUNDS if len(out.residual) else 0):
         log_p = log_density + np.log(share)
