@@ -42,9 +42,8 @@ def tabs(browser: Any) -> list[Any]:
     return []
 
 
-@pytest.fixture
-def visit(browser: Any, tabs: list[Any]) -> Iterator[Callable[..., Visit]]:
-    """Opens tabs; at the end of the test, none of them has complained or asked elsewhere."""
+def _visits(tabs: list[Any], browser: Any) -> Iterator[Callable[..., Visit]]:
+    """Opens tabs; at the end none of them has complained or asked elsewhere."""
     from tests.dashboard.browsing import Visit
 
     visits: list[Visit] = []
@@ -61,3 +60,15 @@ def visit(browser: Any, tabs: list[Any]) -> Iterator[Callable[..., Visit]]:
             tabs.append(one.page)
     assert [text for one in visits for text in one.complaints] == []
     assert {host for one in visits for host in one.hosts} <= {"127.0.0.1"}
+
+
+@pytest.fixture
+def visit(tabs: list[Any], browser: Any) -> Iterator[Callable[..., Visit]]:
+    """Opens tabs for a test."""
+    yield from _visits(tabs, browser)
+
+
+@pytest.fixture(scope="module")
+def long_visit(tabs: list[Any], browser: Any) -> Iterator[Callable[..., Visit]]:
+    """Opens tabs that all tests of a file share; `browsing.opened` brings a page afresh."""
+    yield from _visits(tabs, browser)

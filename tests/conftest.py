@@ -6,7 +6,7 @@ import os
 import sys
 from pathlib import Path
 
-from tests.browser import browser, tabs, visit  # noqa: F401
+from tests.browser import browser, long_visit, tabs, visit  # noqa: F401
 
 COMPILED = Path(__file__).parents[1] / ".pytest_cache" / "compiled"
 

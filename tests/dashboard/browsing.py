@@ -77,6 +77,21 @@ def go_within(page: Any, path: str) -> None:
     until(page, f"document.title !== {json.dumps(before)}")
 
 
+def opened(page: Any, address: str, path: str) -> None:
+    """Opens a page as it is at first: read once from a server, then gone to as a link does.
+
+    The way leads through the help page, so that nothing of a page before is taken for the new.
+    """
+    if page.url.startswith(address) and page.query_selector("main h1"):
+        page.evaluate("localStorage.clear(); sessionStorage.clear()")
+        if urlsplit(page.url).path != "/help":
+            go_within(page, "/help")
+        go_within(page, path)
+    else:
+        page.goto(address + path)
+    page.wait_for_selector("main h1")
+
+
 class Visit:
     """A look at the dashboard in a tab, with all that the tab asked for and complained about."""
 

@@ -13,7 +13,7 @@ import pytest
 from dashboard.navigation import find_pages
 from dashboard.service import Service
 from models import run
-from tests.dashboard.browsing import go_within, serving, until
+from tests.dashboard.browsing import opened, serving, until
 from tests.dashboard.fake import FakeData
 from tests.dashboard.filled import FILLED
 from tests.dashboard.people import make_store
@@ -112,18 +112,6 @@ def filled(whole):
     whole.ask(run.move_visit, "M0003", to=date(2024, 9, 2))
     with serving(whole) as address:
         yield address
-
-
-def opened(page, address, path):
-    """The page at an address: read from the server once, then gone to within, as a link does.
-
-    A tab that another test has left rests at a picture of the same address: it reads first.
-    """
-    if page.query_selector("main h1"):
-        go_within(page, path)
-    else:
-        page.goto(address + path)
-    page.wait_for_selector("main h1")
 
 
 def test_pages_of_a_small_team(visit, team, rules):

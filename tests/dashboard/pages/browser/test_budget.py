@@ -5,22 +5,27 @@ import io
 import pypdf
 import pytest
 
-from tests.dashboard.browsing import serving
+from tests.dashboard.browsing import opened, serving
 from tests.dashboard.fake import FakeData
 
 pytestmark = pytest.mark.browser
 SAID = ".budget .headline"
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def address():
     with serving(FakeData()) as address:
         yield address
 
 
-def test_what_if_is_worked_out_compared_and_put_back(visit, address):
-    page = visit().page
-    page.goto(f"{address}/budget")
+@pytest.fixture(scope="module")
+def tab(long_visit):
+    return long_visit().page
+
+
+def test_what_if_is_worked_out_compared_and_put_back(tab, address):
+    page = tab
+    opened(page, address, "/budget")
     page.wait_for_selector(f"{SAID}:has-text('2\u00a0400')")
     assert page.inner_text(".what-if-said") == ""
     page.fill("#budget-tolerance", "1")
@@ -40,9 +45,11 @@ def test_what_if_is_worked_out_compared_and_put_back(visit, address):
 @pytest.mark.parametrize(
     ("width", "scheme"), [(1440, "light"), (820, "light"), (390, "light"), (1440, "dark")]
 )
-def test_it_prints_on_one_white_page_from_any_screen(visit, address, width, scheme):
-    page = visit(width, scheme=scheme).page
-    page.goto(f"{address}/budget")
+def test_it_prints_on_one_white_page_from_any_screen(tab, address, width, scheme):
+    page = tab
+    page.set_viewport_size({"width": width, "height": 900})
+    page.emulate_media(media="null", color_scheme=scheme)
+    opened(page, address, "/budget")
     page.wait_for_selector("#policies-body .js-plotly-plot .scatterlayer .trace")
     page.wait_for_selector(".chart-on-paper .scatterlayer .trace", state="attached")
     printed = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4", print_background=True)))
@@ -61,11 +68,12 @@ def test_it_prints_on_one_white_page_from_any_screen(visit, address, width, sche
     assert chart["x"] >= 0
     assert chart["width"] <= 718  # A4 less its margins, at 96 dots an inch
     assert not page.is_visible("#policies-body figure")
+    page.emulate_media(media="null", color_scheme="light")
 
 
-def test_costs_are_taken_along(visit, address):
-    page = visit().page
-    page.goto(f"{address}/budget")
+def test_costs_are_taken_along(tab, address):
+    page = tab
+    opened(page, address, "/budget")
     page.wait_for_selector(SAID)
     with page.expect_download() as got:
         page.click("#budget-csv")

@@ -6,25 +6,34 @@ import io
 import pytest
 
 from ingest.schema import UserError
-from tests.dashboard.browsing import serving
+from tests.dashboard.browsing import opened, serving
 from tests.dashboard.fake import FakeData
 
 pytestmark = pytest.mark.browser
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def data():
     return FakeData()
 
 
-@pytest.fixture
-def page(visit, data):
+@pytest.fixture(scope="module")
+def address(data):
     with serving(data) as address:
-        page = visit().page
-        page.goto(f"{address}/riders")
-        page.click("#riders-grid .ag-row[row-index='0'] a")
-        page.wait_for_selector("#rider-ask")
-        yield page
+        yield address
+
+
+@pytest.fixture(scope="module")
+def tab(long_visit):
+    return long_visit().page
+
+
+@pytest.fixture
+def page(tab, address):
+    opened(tab, address, "/riders")
+    tab.click("#riders-grid .ag-row[row-index='0'] a")
+    tab.wait_for_selector("#rider-ask")
+    return tab
 
 
 def test_effort_is_answered_by_filling_in_two_rows(page):
@@ -108,13 +117,12 @@ def test_notice_is_noted(page, data):
     assert data.acknowledged == [("R01", "n1")]
 
 
-def test_the_list_is_searched(visit, data):
-    with serving(data) as address:
-        page = visit(width=390).page
-        page.goto(f"{address}/riders")
-        page.wait_for_selector("#riders-grid .ag-row")
-        page.fill("#riders-search", "V002")
-        page.wait_for_selector("#riders-grid .ag-row[row-index='1']", state="detached")
-        assert "V002" in page.inner_text("#riders-grid .ag-row")
-        page.fill("#riders-search", "")
-        page.wait_for_selector("#riders-grid .ag-row[row-index='2']")
+def test_the_list_is_searched(tab, address):
+    opened(tab, address, "/riders")
+    tab.set_viewport_size({"width": 390, "height": 900})
+    tab.wait_for_selector("#riders-grid .ag-row")
+    tab.fill("#riders-search", "V002")
+    tab.wait_for_selector("#riders-grid .ag-row[row-index='1']", state="detached")
+    assert "V002" in tab.inner_text("#riders-grid .ag-row")
+    tab.fill("#riders-search", "")
+    tab.wait_for_selector("#riders-grid .ag-row[row-index='2']")

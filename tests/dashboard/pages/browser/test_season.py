@@ -7,7 +7,7 @@ import icalendar
 import pypdf
 import pytest
 
-from tests.dashboard.browsing import serving
+from tests.dashboard.browsing import opened, serving
 from tests.dashboard.fake import FakeData
 from tests.dashboard.fake_season import week
 
@@ -15,18 +15,36 @@ pytestmark = pytest.mark.browser
 BOARD = ".week[data-week]"
 
 
-@pytest.fixture
-def data():
+@pytest.fixture(scope="module")
+def shared():
     return FakeData()
 
 
+@pytest.fixture(scope="module")
+def address(shared):
+    with serving(shared) as address:
+        yield address
+
+
 @pytest.fixture
-def page(visit, data):
-    with serving(data) as address:
-        page = visit().page
-        page.goto(f"{address}/season")
-        page.wait_for_selector(BOARD)
-        yield page
+def data(shared):
+    """The data as they are at first: what a test pins is gone with it."""
+    first = dict(vars(shared))
+    yield shared
+    vars(shared).clear()
+    vars(shared).update(first)
+
+
+@pytest.fixture(scope="module")
+def tab(long_visit):
+    return long_visit().page
+
+
+@pytest.fixture
+def page(tab, data, address):
+    opened(tab, address, "/season")
+    tab.wait_for_selector(BOARD)
+    return tab
 
 
 def visit_in(meter, n):
