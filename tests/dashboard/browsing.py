@@ -77,15 +77,16 @@ def go_within(page: Any, path: str) -> None:
     until(page, f"document.title !== {json.dumps(before)}")
 
 
-def opened(page: Any, address: str, path: str) -> None:
+def opened(page: Any, address: str, path: str, *, width: int = 1440, height: int = 900) -> None:
     """Opens a page as it is at first: read once from a server, then gone to as a link does.
 
-    The way leads through the help page, so that nothing of a page before is taken for the new.
+    Where the tab is on the same page already, the way leads through another.
     """
+    page.set_viewport_size({"width": width, "height": height})
     if page.url.startswith(address) and page.query_selector("main h1"):
         page.evaluate("localStorage.clear(); sessionStorage.clear()")
-        if urlsplit(page.url).path != "/help":
-            go_within(page, "/help")
+        if urlsplit(page.url).path == urlsplit(path).path:
+            go_within(page, "/bench" if path == "/help" else "/help")
         go_within(page, path)
     else:
         page.goto(address + path)

@@ -35,7 +35,7 @@ def row_of(service, name):
     return next(row for row in service.ask(run.status)["meters"] if row["meter_id"] == name)
 
 
-def test_saving_twice_makes_no_second_session(team_service):
+def test_saving_twice_makes_no_second_session(team_service, followed):
     rows = session()
     first, second = team_service.ask(run.save_bench, rows), team_service.ask(run.save_bench, rows)
     assert (first["already"], second["already"]) == (False, True)
@@ -64,7 +64,7 @@ def test_saved_session_is_judged_as_before_and_the_answers_follow(team_service):
     assert status["fit"]["stale"]  # the hyperparameters are still the last fit's
 
 
-def test_entry_that_cannot_be_right_is_refused_whole(team_service):
+def test_entry_that_cannot_be_right_is_refused_whole(team_service, followed):
     rows = session()
     rows[2]["crank_length_mm"] = 1700.0
     with pytest.raises(UserError, match=r'reading 3, crank_length_mm: found "1700.0"'):
@@ -98,7 +98,7 @@ def test_an_event_twice_on_a_day_is_one(team_service):
     assert row["reasons"][0].startswith("It had a crash on 2026-05-20, and has not been on the")
 
 
-def test_what_was_mended_is_taken_back_with_its_session(team_service):
+def test_what_was_mended_is_taken_back_with_its_session(team_service, followed):
     rows = session()
     name = rows[0]["session_id"]
     saved = team_service.ask(run.save_bench, rows)
@@ -112,7 +112,7 @@ def test_what_was_mended_is_taken_back_with_its_session(team_service):
             assert set(db.frame("events")["event"]) == left
 
 
-def test_session_of_a_file_is_corrected_but_not_taken_back_alone(team_service):
+def test_session_of_a_file_is_corrected_but_not_taken_back_alone(team_service, followed):
     rows = [
         {name: cell for name, cell in row.items() if cell is not None}
         for row in team_service.ask(run.opened_session, "past-SP-1-2")["rows"]
@@ -165,7 +165,7 @@ def test_record_of_every_kind_says_what_was_measured(team_read, name):
     assert name in words(record.label_pdf(found))
 
 
-def test_negative_errors_strange_names_and_uncertified_masses_print(team_service):
+def test_negative_errors_strange_names_and_uncertified_masses_print(team_service, followed):
     rows = session(gain=0.95, zero=-0.3)
     for row in rows:
         row |= {"technician": "Žofia Łęcka", "bench_id": "iron"}

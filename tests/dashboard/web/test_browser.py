@@ -5,7 +5,7 @@ import re
 import pytest
 
 from dashboard import theme
-from tests.dashboard.browsing import serving, until
+from tests.dashboard.browsing import opened, serving, until
 from tests.dashboard.fake import BrokenData, EmptyData, FakeData
 
 pytestmark = pytest.mark.browser
@@ -23,9 +23,14 @@ def address():
         yield found
 
 
-def test_from_the_fleet_to_a_meter_and_back(visit, address):
-    page = visit().page
-    page.goto(address)
+@pytest.fixture(scope="module")
+def tab(long_visit):
+    return long_visit().page
+
+
+def test_from_the_fleet_to_a_meter_and_back(tab, address):
+    page = tab
+    opened(page, address, "/")
     page.wait_for_selector(ROWS)
     assert "need the bench now" in page.inner_text(".headline")
     first = page.locator("#fleet-grid .ag-row[row-index='0']")
@@ -42,9 +47,9 @@ def test_from_the_fleet_to_a_meter_and_back(visit, address):
     page.wait_for_selector("h2:has-text('Why is this')")
 
 
-def test_filters_narrow_the_table_together_and_can_be_undone(visit, address):
-    page = visit().page
-    page.goto(address)
+def test_filters_narrow_the_table_together_and_can_be_undone(tab, address):
+    page = tab
+    opened(page, address, "/")
     page.wait_for_selector(ROWS)
     page.click(".count-button.ink-out")
     wait_for_count(page, "8 of 61 meters")
@@ -63,9 +68,9 @@ def test_filters_narrow_the_table_together_and_can_be_undone(visit, address):
     assert page.get_attribute(".count-button.ink-out", "aria-pressed") == "false"
 
 
-def test_table_sorts_by_the_number_behind_the_words(visit, address):
-    page = visit().page
-    page.goto(address)
+def test_table_sorts_by_the_number_behind_the_words(tab, address):
+    page = tab
+    opened(page, address, "/")
     page.wait_for_selector(ROWS)
     page.click("#fleet-grid .ag-header-cell[col-id='gain_error_pct']")
     cells = "#fleet-grid .ag-center-cols-container [col-id='gain_error_pct']"
@@ -78,9 +83,9 @@ def test_table_sorts_by_the_number_behind_the_words(visit, address):
     assert values == sorted(values)
 
 
-def test_first_screen_says_of_fifteen_meters_why_and_what_next(visit, address):
-    page = visit(width=1440, height=900).page
-    page.goto(address)
+def test_first_screen_says_of_fifteen_meters_why_and_what_next(tab, address):
+    page = tab
+    opened(page, address, "/", width=1440, height=900)
     page.wait_for_selector(ROWS)
     until(page, "document.querySelectorAll('#fleet-grid .ag-header-cell').length <= 9")
     rows = page.locator("#fleet-grid .ag-row").evaluate_all(
@@ -98,9 +103,9 @@ def test_first_screen_says_of_fifteen_meters_why_and_what_next(visit, address):
         assert bool(row["short_reason"]) is not row["status"].startswith("OK")
 
 
-def test_what_is_chosen_can_be_sent_as_an_address(visit, address):
-    page = visit().page
-    page.goto(f"{address}/?status=out&sort=-gain_error_pct&rider=R06")
+def test_what_is_chosen_can_be_sent_as_an_address(tab, address):
+    page = tab
+    opened(page, address, "/?status=out&sort=-gain_error_pct&rider=R06")
     wait_for_count(page, "1 of 61 meters")
     page.click("text=Show all")
     wait_for_count(page, "61 meters")
@@ -111,9 +116,9 @@ def test_what_is_chosen_can_be_sent_as_an_address(visit, address):
     until(page, "location.search === '?sort=due_date&status=due'")
 
 
-def test_picture_of_the_fleet_leads_to_a_meter_and_a_row_opens(visit, address):
-    page = visit().page
-    page.goto(f"{address}/?q=V005")
+def test_picture_of_the_fleet_leads_to_a_meter_and_a_row_opens(tab, address):
+    page = tab
+    opened(page, address, "/?q=V005")
     wait_for_count(page, "1 of 61 meters")
     page.click(".more-button")
     page.wait_for_selector(".fleet-more:has-text('The chance that it is within')")
@@ -140,9 +145,9 @@ def test_theme_follows_the_system_until_the_reader_chooses(visit, address):
     assert ground == "rgb({}, {}, {})".format(*bytes.fromhex(theme.LIGHT["paper"][1:]))
 
 
-def test_looking_from_another_day_stays_in_force_from_page_to_page(visit, address):
-    page = visit().page
-    page.goto(address)
+def test_looking_from_another_day_stays_in_force_from_page_to_page(tab, address):
+    page = tab
+    opened(page, address, "/")
     page.wait_for_selector(ROWS)
     page.click("summary:has-text('Look from another day')")
     page.fill("#as-of-day", "2027-01-05")
@@ -158,9 +163,9 @@ def test_looking_from_another_day_stays_in_force_from_page_to_page(visit, addres
     assert "as_of" not in page.url
 
 
-def test_choosing_a_session_shows_its_readings_and_budget(visit, address):
-    page = visit().page
-    page.goto(f"{address}/meter/V005")
+def test_choosing_a_session_shows_its_readings_and_budget(tab, address):
+    page = tab
+    opened(page, address, "/meter/V005")
     page.wait_for_selector("h3:has-text('Session V005-b24')")
     page.click("#meter-sessions .ag-row[row-index='4'] [col-id='verdict']")
     page.wait_for_selector("h3:has-text('Session V005-b00')")
@@ -176,9 +181,9 @@ def test_no_page_is_wider_than_its_screen(visit, address, width):
         assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-def test_narrow_table_sheds_columns_but_keeps_status_and_error(visit, address):
-    page = visit(width=390, height=844).page
-    page.goto(address)
+def test_narrow_table_sheds_columns_but_keeps_status_and_error(tab, address):
+    page = tab
+    opened(page, address, "/", width=390, height=844)
     page.wait_for_selector(ROWS)
     until(page, "document.querySelectorAll('#fleet-grid .ag-header-cell').length <= 4")
     shown = page.locator("#fleet-grid .ag-header-cell").evaluate_all(
@@ -189,9 +194,9 @@ def test_narrow_table_sheds_columns_but_keeps_status_and_error(visit, address):
     until(page, f"{cells}.every(cell => cell.getBoundingClientRect().right <= 390)")
 
 
-def test_what_a_file_says_is_never_run_as_code(visit, address):
-    page = visit().page
-    page.goto(address)
+def test_what_a_file_says_is_never_run_as_code(tab, address):
+    page = tab
+    opened(page, address, "/")
     page.wait_for_selector(ROWS)
     page.fill("#fleet-search", "<img")
     wait_for_count(page, "1 of 61 meters")

@@ -47,9 +47,8 @@ def test_what_if_is_worked_out_compared_and_put_back(tab, address):
 )
 def test_it_prints_on_one_white_page_from_any_screen(tab, address, width, scheme):
     page = tab
-    page.set_viewport_size({"width": width, "height": 900})
     page.emulate_media(media="null", color_scheme=scheme)
-    opened(page, address, "/budget")
+    opened(page, address, "/budget", width=width)
     page.wait_for_selector("#policies-body .js-plotly-plot .scatterlayer .trace")
     page.wait_for_selector(".chart-on-paper .scatterlayer .trace", state="attached")
     printed = pypdf.PdfReader(io.BytesIO(page.pdf(format="A4", print_background=True)))

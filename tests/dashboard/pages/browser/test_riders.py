@@ -118,8 +118,7 @@ def test_notice_is_noted(page, data):
 
 
 def test_the_list_is_searched(tab, address):
-    opened(tab, address, "/riders")
-    tab.set_viewport_size({"width": 390, "height": 900})
+    opened(tab, address, "/riders", width=390)
     tab.wait_for_selector("#riders-grid .ag-row")
     tab.fill("#riders-search", "V002")
     tab.wait_for_selector("#riders-grid .ag-row[row-index='1']", state="detached")
