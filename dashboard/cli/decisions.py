@@ -208,7 +208,7 @@ def _policies(args: argparse.Namespace) -> int:
                 f"last year: {record['visits_per_meter_year']:.1f} visits a meter, "
                 f"{100 * record['out_of_tolerance_share']:.1f} % of days ridden out of tolerance"
             )
-        say(document["not_simulated"])
+        say(f"{document['simulated']} {document['not_simulated']}".strip())
     return DONE
 
 

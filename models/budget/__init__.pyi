@@ -6,4 +6,5 @@ from .documents import GroupClaim as GroupClaim
 from .documents import GroupDue as GroupDue
 from .documents import WarrantyReport as WarrantyReport
 from .group_claims import group_claim as group_claim
+from .own_mishaps import mishaps_of as mishaps_of
 from .seasons_past import policy_record as policy_record

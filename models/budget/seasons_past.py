@@ -27,6 +27,7 @@ from models.season import PlanDocument, SeasonAsk, days_between, exposure_of, pr
 from models.status import p_within
 
 YEARS_BACK = (2, 1)
+MOST = 3  # meters that the record names
 STEP_DAYS = 14  # between the days on which past errors are looked at
 
 
@@ -207,7 +208,7 @@ def days_out(found: Records, fleet: FleetFit, tables: Tables, ask: SeasonAsk) ->
 
     Looked at every STEP_DAYS days; a meter counts from its first day in service.
     """
-    return float(_out_and_ridden(found, fleet, tables, ask)[0])
+    return float(_out_and_ridden(found, fleet, tables, ask)[0].sum())
 
 
 def policy_record(found: Records, fleet: FleetFit, tables: Tables) -> PolicyRecord | None:
@@ -217,35 +218,38 @@ def policy_record(found: Records, fleet: FleetFit, tables: Tables) -> PolicyReco
     days = days_between(ask.first, ask.last)
     years = float(_in_service(found.meters, days).sum()) / DAYS_A_YEAR
     held = found.sessions.filter(pl.col("measured_at").dt.date() >= ask.first).height
-    if not ridden or not years:
+    if not ridden.any() or not years:
         return None
+    most = sorted(zip(out.tolist(), found.meters["meter_id"], strict=True), reverse=True)
     return {
         "from": ask.first,
         "to": ask.last,
         "visits_per_meter_year": held / years,
-        "out_of_tolerance_share": out / ridden,
+        "out_of_tolerance_share": float(out.sum() / ridden.sum()),
+        "most": [{"meter_id": name, "days_out": days} for days, name in most[:MOST] if days >= 1],
     }
 
 
 def _out_and_ridden(
     found: Records, fleet: FleetFit, tables: Tables, ask: SeasonAsk
-) -> tuple[float, float]:
-    last = min(ask.last, found.as_of)
+) -> tuple[Array, Array]:
+    """Return each meter's days out of tolerance and days ridden in a past period, [M] each."""
+    last, meters = min(ask.last, found.as_of), found.meters
+    out, ridden_out = np.zeros((2, meters.height))
     if last < ask.first:
-        return 0.0, 0.0
-    days, meters = days_between(ask.first, last), found.meters
+        return out, ridden_out
+    days = days_between(ask.first, last)
     ids = meters["meter_id"].to_list()
     ridden = exposure_of(ids, days, tables["calendar"], tables["assignments"]).ridden
     ridden = ridden * _in_service(meters, days)
     looked = days[:: min(STEP_DAYS, len(days))]
-    out = ridden_out = 0.0
     for k, day in enumerate(looked):
         span = ridden[:, k * STEP_DAYS : (k + 1) * STEP_DAYS].sum(axis=1)
         mean, sd = fleet.gain_error([("meter", name) for name in ids], day)
         limit = meters["tolerance_pct"].cast(pl.Float64).to_numpy()
         p = p_within(percent_from_ln(mean), percent_sd(mean, sd), limit)
-        out += float(((1 - p) * span).sum())
-        ridden_out += float(span.sum())
+        out += (1 - p) * span
+        ridden_out += span
     return out, ridden_out
 
 

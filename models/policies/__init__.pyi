@@ -8,4 +8,5 @@ from .kalman_filter import KalmanFilter as KalmanFilter
 from .meter_process import ProcessParameters as ProcessParameters
 from .meter_process import data_summary as data_summary
 from .meter_process import process_parameters as process_parameters
+from .mishaps import Mishap as Mishap
 from .rules import cheapest_average as cheapest_average

@@ -12,9 +12,16 @@ import polars as pl
 
 from models.fleet import FleetData, FleetFit
 from models.metrology import DAYS_A_YEAR, Array
-from models.policies.documents import PoliciesDocument, PolicyRecord, PolicyRow, VisitsSaved
+from models.policies.documents import (
+    MishapRow,
+    PoliciesDocument,
+    PolicyRecord,
+    PolicyRow,
+    VisitsSaved,
+)
 from models.policies.interval_policies import control_chart, reliability, staircase
 from models.policies.meter_process import data_summary, joined, process_parameters
+from models.policies.mishaps import Mishap, expecting, with_mishaps
 from models.policies.rules import Policy, by_cost, by_target, every_months
 from models.policies.simulation import BURN_IN, YEARS, draw, run
 from models.season import Prices
@@ -24,9 +31,15 @@ from models.wording import share
 FLEETS, LEAST_FLEETS, MOST_METERS = 24, 12, 2000  # simulated fleets, and meters in all of them
 TARGETS = (0.70, 0.80, 0.90, 0.95, 0.98)
 NOT_SIMULATED = (
-    "Knocks, wrong settings and wrong entries are not simulated, and every meter counts as ridden "
-    "every day: compare the policies with one another; a team's own record lies above them."
+    "In the simulation each session that finds a meter off ends with a reset, every meter counts "
+    "as ridden every day, and knocks too small to be told from drift are left out: a record lies "
+    "above it where meters were found off and left."
 )
+NAMES = {
+    "knock": ("knock", "knocks"),
+    "setting": ("wrong setting", "wrong settings"),
+    "entry": ("wrong bench entry", "wrong bench entries"),
+}
 FIXED_MONTHS = (3, 6, 9, 12, 18, 24)
 
 
@@ -38,18 +51,19 @@ def policies_document(
     money: Prices,
     rng: np.random.Generator,
     record: PolicyRecord | None = None,
+    mishaps: Sequence[Mishap] = (),
 ) -> PoliciesDocument:
     """Return the `policies` document.
 
     In   meters: meter_id, tolerance_pct of the M meters to be kept; money: their prices; record:
-         what the team did in the last year
+         what the team did in the last year; mishaps: what its records tell of them
     Each simulated fleet has this one's size.
     """
     fleets = max(LEAST_FLEETS, min(FLEETS, MOST_METERS // max(meters.height, 1)))
     summary = data_summary(fleet, meters, data)
     true = joined([process_parameters(fleet, summary, rng=rng) for _ in range(fleets)])
-    assumed = joined([process_parameters(fleet, summary)] * fleets)
-    draws = draw(true, BURN_IN + YEARS, rng)
+    assumed = expecting(joined([process_parameters(fleet, summary)] * fleets), mishaps)
+    draws = with_mishaps(draw(true, BURN_IN + YEARS, rng), mishaps, fleets, rng)
     visit, day = float(np.mean(money.visit)), float(np.mean(money.day))
     rows = []
     for policy in usual_policies(float(np.mean(money.visit / money.day))):
@@ -69,9 +83,27 @@ def policies_document(
         "currency": money.currency,
         "lacks": list(money.lacks),
         "record": record,
+        "mishaps": [_mishap_row(mishap) for mishap in mishaps],
+        "simulated": _simulated(mishaps),
         "not_simulated": NOT_SIMULATED,
         "fit": fit_state(fleet),
     }
+
+
+def _mishap_row(mishap: Mishap) -> MishapRow:
+    return {"kind": mishap.kind, "count": mishap.count, "over": mishap.over}
+
+
+def _simulated(mishaps: Sequence[Mishap]) -> str:
+    """Say how often mishaps are simulated; nothing where they are not."""
+    told = [
+        f"{m.count} {NAMES[m.kind][m.count != 1]} in {m.over:.0f} "
+        f"{'sessions' if m.kind == 'entry' else 'meter-years'}"
+        for m in mishaps
+    ]
+    if not told:
+        return ""
+    return f"Mishaps are simulated as often as the records tell of them: {', '.join(told)}."
 
 
 def usual_policies(visit_days: float, target: float = 0.90) -> list[Policy]:

@@ -1,7 +1,7 @@
 """The keys of what `policies` and `report intervals` answer, with their units."""
 
 from datetime import date
-from typing import TypedDict
+from typing import Literal, TypedDict
 
 from models.policies.rules import Kind
 from models.status import FitState
@@ -38,18 +38,38 @@ class VisitsSaved(TypedDict):
 _Period = TypedDict("_Period", {"from": date, "to": date})
 
 
+class MeterDays(TypedDict):
+    meter_id: str
+    days_out: float
+
+
 class PolicyRecord(_Period):
-    """What the team itself did in a year: visits, and days out as the fit sees them today."""
+    """What the team itself did in a year: visits, and days out as the fit sees them today.
+
+    most: the meters with most of those days
+    """
 
     visits_per_meter_year: float
     out_of_tolerance_share: float
+    most: list[MeterDays]
+
+
+class MishapRow(TypedDict):
+    """Knocks, wrong settings or wrong entries in the records, simulated as often as there.
+
+    over: meter-years in which they would be known, of entries bench sessions
+    """
+
+    kind: Literal["knock", "setting", "entry"]
+    count: int
+    over: float
 
 
 class PoliciesDocument(TypedDict):
     """Ways of choosing bench visits, compared. lacks: prices that had to be assumed.
 
-    record: the last year in the records; not_simulated: what happens to meters beyond what is
-    simulated, so that a record lies above every policy
+    record: the last year in the records; mishaps: what happens to meters beside ageing, and
+    simulated: that in words; not_simulated: what else happens
     """
 
     policies: list[PolicyRow]
@@ -63,6 +83,8 @@ class PoliciesDocument(TypedDict):
     currency: str | None
     lacks: list[str]
     record: PolicyRecord | None
+    mishaps: list[MishapRow]
+    simulated: str
     not_simulated: str
     fit: FitState
 

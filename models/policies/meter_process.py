@@ -28,7 +28,8 @@ class ProcessParameters:
     walk2, swap2 [N] variances a year and a swap; swap_step, swap_every [N]; pair2, pair_walk2 [N]
     variance of the pair effect and of its wander a year; ride2, bench2 [N] noise variances of a
     comparison and a session; shared2 [N] of what a meter's sessions share; rides [N] a year;
-    tolerance [N], 100·ln; group [N] which meters age alike
+    tolerance [N], 100·ln; knock_rate [N] a year and knock2 [N], the mean square of a knock: what
+    a forecast watches for (0: it does not); group [N] which meters age alike
     """
 
     start: Array
@@ -45,6 +46,8 @@ class ProcessParameters:
     shared2: Array
     rides: Array
     tolerance: Array
+    knock_rate: Array
+    knock2: Array
     group: Index
 
     def __len__(self) -> int:
@@ -120,6 +123,8 @@ def process_parameters(
         shared2=summary.shared2,
         rides=summary.rides,
         tolerance=summary.tolerance,
+        knock_rate=np.zeros(group.size),
+        knock2=np.zeros(group.size),
         group=group,
     )
 

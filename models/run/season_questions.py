@@ -321,7 +321,7 @@ def _due(fleet: Fleet) -> list[GroupDue]:
 @question(MANAGER, watts=False, place="long")
 def policies(fleet: Fleet, *, tolerance_pct: float | None = None) -> PoliciesDocument:
     """Return the `policies` document. What if: tolerance_pct for every meter, not its own."""
-    from models.budget import policy_record
+    from models.budget import mishaps_of, policy_record
     from models.policies import policies_document
     from models.season import prices, supposing
 
@@ -340,4 +340,5 @@ def policies(fleet: Fleet, *, tolerance_pct: float | None = None) -> PoliciesDoc
         money=money,
         rng=np.random.default_rng(SEED),
         record=policy_record(supposed, ready.fleet, ready.tables),
+        mishaps=mishaps_of(supposed, ready.fleet),
     )

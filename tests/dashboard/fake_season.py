@@ -430,8 +430,12 @@ class FakeDecisions:
                     "to": "2027-09-30",
                     "visits_per_meter_year": 2.6,
                     "out_of_tolerance_share": 0.054,
+                    "most": [{"meter_id": "S004", "days_out": 212.0}],
                 },
-                "not_simulated": "Knocks are not simulated.",
+                "mishaps": [{"kind": "knock", "count": 6, "over": 161.0}],
+                "simulated": "Mishaps are simulated as often as the records tell of them: 6 knocks "
+                "in 161 meter-years.",
+                "not_simulated": "Each session ends with a reset.",
             }
         )
 

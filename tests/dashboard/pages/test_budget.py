@@ -156,7 +156,9 @@ def test_policies_are_drawn_with_their_intervals_and_ours_are_marked(data):
     said = text(draw_policies(found))
     assert "24 fleets like this one of 60 meters over 4 years" in said
     assert f"2.6 visits a meter, 5.4{NBSP}% of the days ridden out of tolerance" in said
-    assert "Knocks are not simulated." in said
+    assert "most of them of S004 212." in said
+    assert "Mishaps are simulated as often as" in said
+    assert "Each session ends with a reset." in said
     assert "1.90" in said  # what a fixed interval takes for the same as ours at 90 %
 
 

@@ -231,6 +231,7 @@ def test_a_new_meters_share_out_is_counted_in_one_unit() -> None:
     usual = ProcessParameters(
         **{"start": 9.5 * one, "drift": none, "line": np.array([[[0.25, 0.0], [0.0, 0.0]]])},
         **dict.fromkeys(("walk2", "swap2", "swap_step", "pair2", "pair_walk2"), none),
+        **dict.fromkeys(("knock_rate", "knock2"), none),
         **dict.fromkeys(("ride2", "bench2", "shared2", "rides", "swap_every"), one),
         **{"tolerance": 10.0 * one, "group": np.zeros(1, dtype=np.int64)},
     )

@@ -22,6 +22,7 @@ def parameters(n: int, **more: float) -> ProcessParameters:
         "start": 0.0, "drift": 0.2, "walk2": 0.09, "swap2": 0.04, "swap_step": 0.1,
         "swap_every": 0.6, "pair2": 0.16, "pair_walk2": 0.02, "ride2": 0.25, "bench2": 0.05,
         "shared2": 0.03, "rides": 12.0, "tolerance": 1.5,
+        "knock_rate": 0.0, "knock2": 0.0,
     } | more  # fmt: skip
     line = np.broadcast_to(np.array([[1.0, 0.1], [0.1, 0.16]]), (n, 2, 2))
     group = np.zeros(n, dtype=np.int64)
