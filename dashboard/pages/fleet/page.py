@@ -7,6 +7,7 @@ from dash import ALL, Dash, Input, Output, State, dcc, html
 
 from dashboard import components as parts
 from dashboard.navigation import Help, View
+from dashboard.pages.fleet import planned
 from dashboard.pages.fleet.devices import devices_part
 from dashboard.pages.fleet.glance import alarms_part, headline_part
 from dashboard.pages.fleet.meters import meters_part
@@ -50,6 +51,7 @@ def layout(data: Guarded, view: View) -> html.Div:
         [
             html.Div([html.H1(TITLE), headline_part(status), day], className="fleet-head"),
             *_fit_notes(live),
+            planned.planned_part(data, view, status),
             picture_part(status),
             meters_part(view, status),
             alarms_part(view, status),
@@ -94,8 +96,9 @@ def _fit_notes(live: Live) -> list[html.P]:
     return [parts.warning(offered, role="status")]
 
 
-def register(app: Dash, _data: Guarded) -> None:
-    """Register what happens in the browser: nothing of it is asked of the server."""
+def register(app: Dash, data: Guarded) -> None:
+    """Register what happens in the browser; of the server only the plan is asked."""
+    planned.register(app, data)
     parts.in_browser(
         app,
         "chooseFilters",

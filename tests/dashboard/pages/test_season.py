@@ -8,6 +8,7 @@ import pytest
 from dashboard.components import arrived, csv_file
 from dashboard.components.deferred import progress_line
 from dashboard.navigation import View
+from dashboard.pages.fleet import planned as fleet_planned
 from dashboard.pages.season import page as season
 from dashboard.pages.season import week as season_week
 from dashboard.pages.season.board import board, visit_facts
@@ -15,7 +16,7 @@ from dashboard.pages.season.rest import unplanned_columns, unplanned_rows
 from dashboard.service import asked_of
 from tests.dashboard.fake import EmptyData, FakeData
 from tests.dashboard.fake_season import WEEKS, done, week, working
-from tests.dashboard.reading import of_kind, text, walk
+from tests.dashboard.reading import find, of_kind, text, walk
 
 NBSP = "\u00a0"
 
@@ -225,3 +226,20 @@ def test_csv_keeps_a_text_that_looks_like_a_formula_a_text():
 
 def test_what_is_done_is_drawn_once_and_asking_stops():
     assert arrived(done({"n": 1}), lambda d: d["n"]) == (1, "", True)
+
+
+def test_fleet_tells_when_the_meters_that_are_due_come_and_which_the_plan_leaves(data):
+    """S001, V002 in week 1, A003 in week 2 and S007, not worth its price, of the made-up plan."""
+    told, asked = planned(data)
+    needing = ["S001", "V002", "A003", "S007"]
+    said = text(fleet_planned.draw(told["document"], needing))
+    assert "brings 2 in the week of 4\u00a0Oct\u00a02027, 1 in the week of 11\u00a0Oct" in said
+    assert "S007 needs the bench, but has no visit in the season's plan. It stays within" in said
+    assert "A006" not in said
+    place = fleet_planned.planned_part(data, View(), data.status())
+    due = {row["meter_id"] for row in data.status()["meters"] if row["status"] in ("out", "due")}
+    assert set(find(place, "fleet-planned-asked").data["needing"]) == due
+    calm = {"meters": [{"meter_id": "S001", "status": "ok"}]}
+    assert fleet_planned.planned_part(data, View(), calm) is None
+    past = View(query={"as_of": asked["first"]})
+    assert fleet_planned.planned_part(data, past, data.status()) is None
