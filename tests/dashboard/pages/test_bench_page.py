@@ -12,6 +12,7 @@ from pypdf import PdfReader
 from dashboard.service import Service
 from models import run
 from tests.dashboard import bench_team as team
+from tests.dashboard import browsing
 from tests.dashboard.browsing import go_within, serving, until
 
 pytestmark = pytest.mark.browser
@@ -33,13 +34,29 @@ def looked_at(team_store, tmp_path_factory):
         yield address
 
 
+@pytest.fixture(scope="module")
+def tab(long_visit):
+    return long_visit().page
+
+
+def at_the_bench(tab, address, meter_id, *, width=820):
+    """The page as it is at first, with a meter chosen, for a test that saves nothing."""
+    browsing.opened(tab, address, "/bench", width=width, height=1180)
+    return chosen(tab, meter_id)
+
+
 def opened(page, address, meter_id):
     page.goto(f"{address}/bench")
+    chosen(page, meter_id)
+
+
+def chosen(page, meter_id):
     page.wait_for_selector(".bench-card")
     page.wait_for_load_state("networkidle")
     page.fill("#bench-search", meter_id)
     page.click(f".bench-card[data-meter='{meter_id}']")
     page.wait_for_selector("#bench-title")
+    return page
 
 
 def typed(page, stage, values):
@@ -271,9 +288,8 @@ def says(page, name):
     return page.inner_text(f"#bench-{name}-says")
 
 
-def test_a_slip_in_the_set_up_is_said_at_once(looked_at, visit):
-    page = visit(width=820, height=1180).page
-    opened(page, looked_at, "SP-2")  # 170 mm on the bike
+def test_a_slip_in_the_set_up_is_said_at_once(looked_at, tab):
+    page = at_the_bench(tab, looked_at, "SP-2")  # 170 mm on the bike
     for typed_mm in ("17", "1725"):
         page.fill("#bench-length", typed_mm)
         assert f"No crank is {typed_mm} mm long: expected 100 to 200 mm" in says(page, "length")
@@ -293,9 +309,8 @@ def test_a_slip_in_the_set_up_is_said_at_once(looked_at, visit):
     assert "a lower number makes it show less" in page.inner_text("#bench-screen")
 
 
-def test_a_wild_reading_is_not_judged_until_repeated_or_confirmed(looked_at, visit):
-    page = visit(width=820, height=1180).page
-    opened(page, looked_at, "SP-1")
+def test_a_wild_reading_is_not_judged_until_repeated_or_confirmed(looked_at, tab):
+    page = at_the_bench(tab, looked_at, "SP-1")
     nm = team.expected(20.35, 172.5) * 1.004
     for wild, words in (
         (nm * 10, "ten times too much"),
@@ -340,9 +355,8 @@ def test_result_says_one_verdict(looked_at, visit):
     first.complaints[:] = [c for c in first.complaints if "ERR_INTERNET_DISCONNECTED" not in c]
 
 
-def test_as_left_is_held_against_the_new_slope(looked_at, visit):
-    page = visit(width=820, height=1180).page
-    opened(page, looked_at, "SP-1")
+def test_as_left_is_held_against_the_new_slope(looked_at, tab):
+    page = at_the_bench(tab, looked_at, "SP-1")
     page.fill("#bench-slope_before", "5.70")
     typed(page, "as_found", spider(1.024))
     page.fill("#bench-slope_after", "5.57")
@@ -355,9 +369,8 @@ def test_as_left_is_held_against_the_new_slope(looked_at, visit):
     assert "forecast" not in said.lower()
 
 
-def test_unit_of_a_zero_is_beside_its_buttons_on_a_phone(looked_at, visit):
-    page = visit(width=390, height=844).page
-    opened(page, looked_at, "PP-1")
+def test_unit_of_a_zero_is_beside_its_buttons_on_a_phone(looked_at, tab):
+    page = at_the_bench(tab, looked_at, "PP-1", width=390)
     boxes = [page.locator(f".bench-zero >> nth=0 >> {part}").bounding_box()
              for part in (".bench-unit", "[aria-label='Turn the sign of this zero']")]  # fmt: skip
     unit, turn = boxes
@@ -365,9 +378,8 @@ def test_unit_of_a_zero_is_beside_its_buttons_on_a_phone(looked_at, visit):
     assert apart, boxes
 
 
-def test_a_wrong_crank_length_is_named_as_it_is_typed(looked_at, visit):
-    page = visit(width=1280, height=800).page
-    opened(page, looked_at, "SP-2")  # 170 mm on the bike
+def test_a_wrong_crank_length_is_named_as_it_is_typed(looked_at, tab):
+    page = at_the_bench(tab, looked_at, "SP-2", width=1280)  # 170 mm on the bike
     page.fill("#bench-length", "172,5")
     assert page.inner_text("#bench-expected") == f"{team.expected(20.35, 172.5):.2f}"
     nm = team.expected(20.35, 170.0) * 1.006
@@ -377,9 +389,8 @@ def test_a_wrong_crank_length_is_named_as_it_is_typed(looked_at, visit):
     page.wait_for_selector("#bench-verdict:has-text('Repeat the readings')")
 
 
-def test_only_turning_meters_are_for_rides_and_no_page_is_too_wide(looked_at, visit):
-    page = visit(width=390, height=900).page
-    opened(page, looked_at, "TO-1")
+def test_only_turning_meters_are_for_rides_and_no_page_is_too_wide(looked_at, tab):
+    page = at_the_bench(tab, looked_at, "TO-1", width=390)
     assert "rides only" in page.inner_text("#bench-rides-only")
     page.click("#bench-back")
     page.fill("#bench-search", "HB-1")
@@ -401,9 +412,9 @@ def test_only_turning_meters_are_for_rides_and_no_page_is_too_wide(looked_at, vi
         assert small == 0
 
 
-def test_the_plan_says_who_is_next(looked_at, visit):
-    page = visit(width=820, height=1180).page
-    page.goto(f"{looked_at}/bench")
+def test_the_plan_says_who_is_next(looked_at, tab):
+    page = tab
+    browsing.opened(page, looked_at, "/bench", width=820)
     page.wait_for_selector(".bench-card")
     page.wait_for_load_state("networkidle")
     page.click("#bench-plan")

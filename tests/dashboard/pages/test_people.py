@@ -316,13 +316,12 @@ def test_what_is_on_record_reads_as_words():
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_owners_whole_way(store, visit, scheme):
+def test_owners_whole_way(store, visit):
     from tests.dashboard.web.test_accessibility import findings, none
 
     rules = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
     with serving(Service(store)) as address:
-        page = visit(width=820, height=1180, scheme=scheme).page
+        page = visit(width=820, height=1180).page
         page.goto(f"{address}/people")
         page.fill("#name", "Ada")
         page.fill("#password", f"{WORDS} owner")

@@ -173,12 +173,11 @@ def test_choosing_a_session_shows_its_readings_and_budget(tab, address):
 
 
 @pytest.mark.parametrize("width", [390, 820, 1440])
-def test_no_page_is_wider_than_its_screen(visit, address, width):
-    page = visit(width=width, height=1000).page
+def test_no_page_is_wider_than_its_screen(tab, address, width):
     for path, ready in (("/", ROWS), ("/meter/V005", ".js-plotly-plot .scatterlayer .trace")):
-        page.goto(address + path)
-        page.wait_for_selector(ready)
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        opened(tab, address, path, width=width, height=1000)
+        tab.wait_for_selector(ready)
+        assert tab.evaluate("document.documentElement.scrollWidth") <= width
 
 
 def test_narrow_table_sheds_columns_but_keeps_status_and_error(tab, address):
