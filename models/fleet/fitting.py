@@ -21,7 +21,6 @@ from models.fleet.inference import (
     Estimate,
     Hyper,
     Posterior,
-    curvature,
     estimate_effects,
     starting_hyper,
     swap_outlook,
@@ -73,7 +72,7 @@ def condition(
     if search.prepared.settings.robust:
         describe_noise(search, state)
         state = search.evaluate()
-    found = Estimate(state, curvature(state), True, 0, "from stored hyperparameters")
+    found = Estimate(state, True, 0, "from stored hyperparameters")
     return _result(search, found, today)
 
 

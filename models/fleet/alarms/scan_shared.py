@@ -17,6 +17,7 @@ from models.fleet.design import (
     REFERENCE,
     SEASONS,
     Batch,
+    from_the_end,
     season_direction,
 )
 from models.fleet.inference import State, effect_information
@@ -86,17 +87,53 @@ def _steps_of(state: State, kind: str, device: int, sign: Array) -> Iterator[Sca
     yield scan
 
 
-def _step_scan(state: State, kind: str, device: int, sign: Array, used: Array, k: Index) -> Scan:
+def _step_scan(
+    state: State, device_kind: str, device: int, sign: Array, used: Array, k: Index
+) -> Scan:
     at = used[k]
-    t = state.design.obs.t
+    reached = np.searchsorted(at, state.design.obs.t, side="right")
+    sums = _late(state, sign, reached)
+    return _judged(state, ("step", device_kind, device), at, used[k - 1], sums)
 
-    def direction(batch: Batch) -> tuple[Mask, Array]:
+
+@dataclass
+class _Sums:
+    """What a device's candidates add up to: f'Py [K], f'V⁻¹f [K, K], A'V⁻¹f [n_shared, K]."""
+
+    score: Array
+    info: Array
+    a: Array
+
+
+def _late(state: State, sign: Array, reached: Index) -> _Sums:
+    """Sum up steps: each observation counts, with its sign, in its first `reached` candidates.
+
+    Summed by the number reached, then from the end: only what the device enters is looked at.
+    """
+    n, K = state.design.n_shared + 1, int(reached.max()) + 1
+    score, info, a = np.zeros(K), np.zeros(K * K), np.zeros(n * K)
+    for batch, block in zip(state.design.batches, state.blocks, strict=True):
         s = sign[batch.rows] * batch.mask
-        touched: Mask = np.any(s != 0, axis=1)
-        late = t[batch.rows[touched]][:, :, None] >= at
-        return touched, np.where(late, s[touched][:, :, None], 0.0)
+        b, i = np.nonzero(s)
+        s, k = s[b, i], reached[batch.rows[b, i]]
+        score += np.bincount(k, weights=s * block.alpha[b, i], minlength=K)
+        one, other = _pairs_within(b)
+        met = s[one] * s[other] * block.Vinv[b[one], i[one], i[other]]
+        np.add.at(info, k[one] * K + k[other], met)
+        shown = s[:, None] * block.VinvA[b, i]
+        np.add.at(a, (batch.columns[b] * K + k[:, None]).ravel(), shown.ravel())
+    squares = from_the_end(from_the_end(info.reshape(K, K), 0), 1)
+    shared = from_the_end(a.reshape(n, K)[:-1])
+    return _Sums(from_the_end(score)[1:], squares[1:, 1:], shared[:, 1:])
 
-    return _scan(state, "step", kind, device, at, used[k - 1], direction)
+
+def _pairs_within(block: Index) -> tuple[Index, Index]:
+    """Return all pairs of places that have the same block; blocks ascend."""
+    _, first, size = np.unique(block, return_index=True, return_counts=True)
+    of_each = np.repeat(size, size)
+    one = np.repeat(np.arange(len(block)), of_each)
+    within = np.arange(len(one)) - np.repeat(np.cumsum(of_each) - of_each, of_each)
+    return one, np.repeat(np.repeat(first, size), of_each) + within
 
 
 def _offset_scan(state: State, bench: int) -> Scan:
@@ -110,7 +147,7 @@ def _offset_scan(state: State, bench: int) -> Scan:
         return touched, hit[touched][:, :, None].astype(np.float64)
 
     first = np.array([obs.t[mine].min()])
-    return _scan(state, "offset", BENCH, bench, first, first, direction)
+    return _judged(state, ("offset", BENCH, bench), first, first, _sums(state, 1, direction))
 
 
 def _bend_scan(state: State, group: int) -> Iterator[Scan]:
@@ -133,7 +170,7 @@ def _bend_scan(state: State, group: int) -> Iterator[Scan]:
         f: Array = (sign * batch.mask)[touched][:, :, None] * ahead
         return np.asarray(touched, dtype=np.bool_), f
 
-    yield _scan(state, "bend", GROUP, group, at, at, direction)
+    yield _judged(state, ("bend", GROUP, group), at, at, _sums(state, len(at), direction))
 
 
 def _season_scans(state: State, group: int) -> Iterator[Scan]:
@@ -160,16 +197,9 @@ def _season_scans(state: State, group: int) -> Iterator[Scan]:
         yield Scan(kind, GROUP, group, at, at, zs, np.array([size]), np.array([size / z]), none)
 
 
-def _scan(
-    state: State,
-    kind: str,
-    device_kind: str,
-    device: int,
-    at: Array,
-    since: Array,
-    direction: Direction,
-) -> Scan:
-    n, K = state.design.n_shared, len(at)
+def _sums(state: State, K: int, direction: Direction) -> _Sums:
+    """Sum up K candidates of any form."""
+    n = state.design.n_shared
     score, info, a = np.zeros(K), np.zeros((K, K)), np.zeros((n + 1, K))
     for batch, block in zip(state.design.batches, state.blocks, strict=True):
         touched, f = direction(batch)
@@ -179,19 +209,15 @@ def _scan(
         Vf = block.Vinv[touched] @ f
         score += np.einsum("bnk,bn->k", f, block.alpha[touched])
         info += f.reshape(-1, K).T @ Vf.reshape(-1, K)
-        local = batch.A[touched].transpose(0, 2, 1) @ Vf
-        a += batch.to_shared(local, n + 1, touched)
-    info -= a[:n].T @ state.C @ a[:n]
-    own = np.maximum(np.diag(info), 1e-9)
-    rho = np.diag(info, 1) / np.sqrt(own[:-1] * own[1:])
-    return Scan(
-        kind,
-        device_kind,
-        device,
-        at,
-        since,
-        score / np.sqrt(own),
-        score / own,
-        1 / np.sqrt(own),
-        rho,
-    )
+        a += batch.to_shared(batch.A[touched].transpose(0, 2, 1) @ Vf, n + 1, touched)
+    return _Sums(score, info, a[:n])
+
+
+def _judged(state: State, what: tuple[str, str, int], at: Array, since: Array, sums: _Sums) -> Scan:
+    """Return the scan of a kind of effect, a kind of device, a device, from its sums."""
+    half = state.precision.half(sums.a)
+    own = np.maximum(np.diag(sums.info) - np.einsum("nk,nk->k", half, half), 1e-9)
+    next_ = np.diag(sums.info, 1) - np.einsum("nk,nk->k", half[:, :-1], half[:, 1:])
+    rho = next_ / np.sqrt(own[:-1] * own[1:])
+    z, size, sd = sums.score / np.sqrt(own), sums.score / own, 1 / np.sqrt(own)
+    return Scan(*what, at, since, z, size, sd, rho)

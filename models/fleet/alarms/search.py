@@ -31,7 +31,6 @@ from models.fleet.inference import (
     LeftOut,
     State,
     best_shapes,
-    curvature,
     left_out,
     localised_changes,
     mixture_weights,
@@ -100,7 +99,7 @@ def _final(search: Search, found: Estimate) -> Estimate:
         search.forget_design()
         localise_resets(search, search.evaluate())
     state = search.evaluate()
-    return replace(found, state=state, curvature=curvature(state))
+    return replace(found, state=state)
 
 
 def _explain(search: Search, state: State) -> State:

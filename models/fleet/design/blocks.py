@@ -12,7 +12,7 @@ A block holds one meter's observations in time order. Its covariance, everything
 A promoted meter (one that serves as a reference) has its own course among the shared effects.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.sparse import csc_array
@@ -24,7 +24,7 @@ from models.fleet.design.programmed import Programmed
 from models.metrology import Array, Index, Mask
 
 _WIDTHS = np.unique(np.round(np.geomspace(2, 4096, 34) / 2) * 2).astype(np.int64)
-_MOST_IN_BATCH = 400
+_MOST_IN_BATCH = 100  # whose arrays stay in the processor's cache
 
 
 @dataclass
@@ -69,6 +69,11 @@ class Batch:
     columns: Index
     y: Array
 
+    def pairs(self, n_rows: int) -> Index:
+        """Return where each pair of local columns is in a flat matrix over the shared effects."""
+        where: Index = self.columns[:, :, None] * n_rows + self.columns[:, None, :]
+        return where.ravel()
+
     def to_shared(self, local: Array, n_rows: int, touched: Mask | None = None) -> Array:
         """Sum local rows [B, c, k] into the shared effects' rows, [n_rows, k].
 
@@ -101,19 +106,11 @@ class Design:
     place: Index
     """For each meter its (batch, position), or (−1, −1) without observations, [meters, 2]."""
     y: Array
-    pairs: list[Index] = field(default_factory=list)
-    """For each batch, where each pair of its local columns is in the shared precision."""
 
     @property
     def n_shared(self) -> int:
         """Return the number of shared effects."""
         return self.layout.n
-
-    def __post_init__(self) -> None:
-        n = self.n_shared + 1
-        self.pairs = [
-            (b.columns[:, :, None] * n + b.columns[:, None, :]).ravel() for b in self.batches
-        ]
 
     def update(self, adjust: "Adjustments", alarm: CumulativeEvents) -> None:
         """Take over what alarms and weights have changed, the shared effects being the same."""
@@ -158,7 +155,7 @@ def build_design(
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
     place = np.full((len(counts), 2), -1, dtype=np.int64)
     batches: list[Batch] = []
-    for width, meters in _widths(counts):
+    for width, meters in _widths(counts, np.diff(local.first)):
         for k in range(0, len(meters), _MOST_IN_BATCH):
             chosen = meters[k : k + _MOST_IN_BATCH]
             place[chosen, 0] = len(batches)
@@ -168,11 +165,12 @@ def build_design(
     return Design(layout, obs, programmed, batches, place, y)
 
 
-def _widths(counts: Index) -> list[tuple[int, Index]]:
-    """Return the padded sizes and the meters that get each."""
+def _widths(counts: Index, columns: Index) -> list[tuple[int, Index]]:
+    """Return the padded sizes and the meters that get each, those of few columns first."""
     has = np.flatnonzero(counts > 0)
     top = int(counts.max(initial=1))
     ladder = _WIDTHS if top <= _WIDTHS[-1] else np.append(_WIDTHS, top)
+    has = has[np.argsort(columns[has], kind="stable")]
     width = ladder[np.searchsorted(ladder, counts[has])]
     return [(int(w), has[width == w]) for w in np.unique(width)]
 

@@ -1,12 +1,20 @@
 """Find the hyperparameters: damped Newton steps with average information, under weak priors."""
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from models.fleet.design import FleetSettings
 from models.fleet.inference.hyper import Hyper, prior_terms
-from models.fleet.inference.likelihood import Curvature, State, curvature, evaluate, gradient
+from models.fleet.inference.likelihood import (
+    Curvature,
+    State,
+    average_information,
+    curvature,
+    evaluate,
+    gradient,
+)
 from models.metrology import Array
 
 _LONGEST_STEP = 1.5
@@ -17,13 +25,17 @@ _WORKING_RANGE = 12.0  # log sds stay within ± this of zero
 
 @dataclass
 class Estimate:
-    """Where the search ended: the fleet's state and curvature there, and how it went."""
+    """Where the search ended: the fleet's state there, and how it went."""
 
     state: State
-    curvature: Curvature
     converged: bool
     n_iter: int
     message: str
+
+    @cached_property
+    def curvature(self) -> Curvature:
+        """Return the curvature there: only the last of a fit's searches is asked for it."""
+        return curvature(self.state)
 
     @property
     def hyper(self) -> Hyper:
@@ -79,11 +91,11 @@ class _Search:
         message = "no convergence within the allowed number of steps"
         converged, n = False, 0
         while True:
-            turn = curvature(self.state)
+            information = average_information(self.state)
             d = self.state.hyper.values[self.active] - self.prior_mean
             g = gradient(self.state)[self.active] - self.prior_precision @ d
             self._learn(g)
-            H = self._secants(turn.information + self.prior_precision)
+            H = self._secants(information + self.prior_precision)
             if self._expected_gain(g, H) < self.settings.tolerance:
                 converged, message = True, "converged"
                 break
@@ -94,10 +106,10 @@ class _Search:
                 converged = self._expected_gain(g, H) < 0.05
                 message = "no step raises the likelihood any more"
                 break
-        H = turn.information + self.prior_precision
+        H = information + self.prior_precision
         covariance = np.linalg.pinv(H, hermitian=True).astype(np.float64) if len(H) else H
         self.state.hyper = replace(self.state.hyper, covariance=covariance)
-        return Estimate(self.state, turn, converged, n, message)
+        return Estimate(self.state, converged, n, message)
 
     def _expected_gain(self, g: Array, H: Array) -> float:
         """Return the gain still expected: half the squared gradient in the curvature's metric."""

@@ -99,10 +99,15 @@ def batch_innovations(batch: Batch, block: BlockState) -> tuple[Array, Array]:
 
 def expected_covariance(batch: Batch, block: BlockState) -> Array:
     """Return each block's covariance given the rest of the fleet, [B, n, n]: P's block inverted."""
-    n = batch.mask.shape[1]
-    scale = np.sqrt(np.einsum("bii->bi", block.P)) + (1 - batch.mask)
-    scaled = block.P / (scale[:, :, None] * scale[:, None, :])
-    scaled += np.eye(n) * (1 - batch.mask[:, :, None] + 1e-10)
+    return inverted(block.P, batch.mask)
+
+
+def inverted(P: Array, mask: Array) -> Array:
+    """Return the inverses of blocks of P, [B, n, n]; padded places are independent."""
+    n = mask.shape[1]
+    scale = np.sqrt(np.einsum("bii->bi", P)) + (1 - mask)
+    scaled = P / (scale[:, :, None] * scale[:, None, :])
+    scaled += np.eye(n) * (1 - mask[:, :, None] + 1e-10)
     Q = np.linalg.inv(scaled) / (scale[:, :, None] * scale[:, None, :])
     total: Array = (Q + Q.transpose(0, 2, 1)) / 2
     return total

@@ -11,6 +11,7 @@ Only the diagonal blocks of P are ever formed.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg import lapack
@@ -30,6 +31,7 @@ from models.fleet.inference.shared_prior import SharedPrior
 from models.metrology import Array, Index
 
 _LOG_2PI = float(np.log(2 * np.pi))
+_PANEL = 256
 
 
 @dataclass
@@ -44,16 +46,44 @@ class BlockState:
 
 
 @dataclass
+class Solved:
+    """A batch before the rest of the fleet is heard: V⁻¹, V⁻¹A and V⁻¹y."""
+
+    scales: Scales
+    Vinv: Array
+    VinvA: Array
+    Vinvy: Array
+
+
+@dataclass
 class State:
-    """The whole fleet at given hyperparameters: posterior of the shared effects, all blocks."""
+    """The whole fleet at given hyperparameters: posterior of the shared effects, all blocks.
+
+    The shared effects' covariance and the blocks are made when first asked for: a trial step
+    needs the likelihood alone.
+    """
 
     hyper: Hyper
     design: Design
     prior: SharedPrior
     mean: Array
-    C: Array
-    blocks: list[BlockState]
+    precision: "Factor"
+    solved: list[Solved]
     log_likelihood: float
+
+    @cached_property
+    def C(self) -> Array:
+        """Return the shared effects' covariance, [n_shared, n_shared]."""
+        return self.precision.inverse()
+
+    @cached_property
+    def blocks(self) -> list[BlockState]:
+        """Return the state of each batch."""
+        padded_C = np.pad(self.C, (0, 1)).ravel()
+        return [
+            _block_state(batch, part, self.mean, padded_C)
+            for batch, part in zip(self.design.batches, self.solved, strict=True)
+        ]
 
 
 def evaluate(design: Design, hyper: Hyper) -> State:
@@ -63,31 +93,25 @@ def evaluate(design: Design, hyper: Hyper) -> State:
     """
     n = design.n_shared
     prior = SharedPrior(design.layout.parts, hyper, n)
-    h = np.zeros(n + 1)
-    squares: list[Array] = []
+    h, squares = np.zeros(n + 1), np.zeros((n + 1) ** 2)
     log_det, quadratic, n_obs = 0.0, 0.0, 0
-    partial: list[tuple[Scales, Array, Array, Array]] = []
+    solved: list[Solved] = []
     for batch in design.batches:
         scales = Scales(hyper, batch)
         Vinv, log_V = _inverse(block_covariance(batch, scales))
         VinvA, Vinvy = Vinv @ batch.A, np.einsum("bij,bj->bi", Vinv, batch.y)
-        squares.append((batch.A.transpose(0, 2, 1) @ VinvA).ravel())
+        np.add.at(squares, batch.pairs(n + 1), (batch.A.transpose(0, 2, 1) @ VinvA).ravel())
         hit = np.einsum("bnc,bn->bc", batch.A, Vinvy)
         h += np.bincount(batch.columns.ravel(), weights=hit.ravel(), minlength=n + 1)
         log_det += log_V
         quadratic += float(np.sum(batch.y * Vinvy))
         n_obs += int(batch.mask.sum())
-        partial.append((scales, Vinv, VinvA, Vinvy))
-    precision = _summed(design, squares)[:n, :n] + prior.precision
-    C, log_precision = _spd_inverse(precision)
-    mean = C @ h[:n]
-    blocks = [
-        _block_state(batch, part, mean, C)
-        for batch, part in zip(design.batches, partial, strict=True)
-    ]
-    total = log_det + log_precision + prior.log_det + quadratic - float(h[:n] @ mean)
+        solved.append(Solved(scales, Vinv, VinvA, Vinvy))
+    precision = Factor(squares.reshape(n + 1, n + 1)[:n, :n] + prior.precision)
+    mean = precision.solve(h[:n])
+    total = log_det + precision.log_det + prior.log_det + quadratic - float(h[:n] @ mean)
     n_free = n_obs - prior.n_flat
-    return State(hyper, design, prior, mean, C, blocks, -0.5 * (total + n_free * _LOG_2PI))
+    return State(hyper, design, prior, mean, precision, solved, -0.5 * (total + n_free * _LOG_2PI))
 
 
 def _inverse(V: Array) -> tuple[Array, float]:
@@ -98,53 +122,73 @@ def _inverse(V: Array) -> tuple[Array, float]:
     return (Vinv + Vinv.transpose(0, 2, 1)) / 2, log_det
 
 
-def _spd_inverse(M: Array) -> tuple[Array, float]:
-    """Return the inverse and log determinant of a positive definite matrix, by Cholesky."""
-    if not len(M):
-        return M, 0.0
-    scale = 1 / np.sqrt(np.diag(M))
-    L, info = lapack.dpotrf(M * scale[:, None] * scale, lower=1, clean=1)
-    if info:
-        raise np.linalg.LinAlgError("the shared effects' precision is not positive definite")
-    log_det = 2 * float(np.sum(np.log(np.diag(L)))) - 2 * float(np.sum(np.log(scale)))
-    inverse, _ = lapack.dpotri(L, lower=1)
-    lower = np.tril(inverse, -1)
-    full: Array = (lower + lower.T + np.diag(np.diag(inverse))) * scale[:, None] * scale
-    return full, log_det
+class Factor:
+    """A positive definite matrix M by its Cholesky factor, scaled to a unit diagonal.
+
+    M: its upper triangle counts. LinAlgError: M is not positive definite.
+    """
+
+    def __init__(self, M: Array) -> None:
+        self.scale = 1 / np.sqrt(np.diag(M))
+        M = M * self.scale[:, None]
+        M *= self.scale
+        # transposed, the upper triangle is the lower one of the order that LAPACK works in
+        self.L: Array = M
+        info = 0
+        if len(M):
+            self.L, info = lapack.dpotrf(M.T, lower=1, clean=0, overwrite_a=1)
+        if info:
+            raise np.linalg.LinAlgError("the shared effects' precision is not positive definite")
+        self.log_det = 2 * float(np.sum(np.log(np.diag(self.L)) - np.log(self.scale)))
+
+    def solve(self, b: Array) -> Array:
+        """Return M⁻¹b."""
+        if not len(b):
+            return b
+        x: Array = lapack.dpotrs(self.L, b * self.scale, lower=1)[0]
+        x *= self.scale
+        return x
+
+    def half(self, b: Array) -> Array:
+        """Return w of b [n, k] such that w'w = b'M⁻¹b."""
+        if not len(b):
+            return b
+        w: Array = lapack.dtrtrs(self.L, b * self.scale[:, None], lower=1)[0]
+        return w
+
+    def inverse(self) -> Array:
+        """Return M⁻¹."""
+        if not len(self.L):
+            return self.L
+        inverse: Array = lapack.dpotri(self.L, lower=1)[0]
+        inverse *= self.scale[:, None]
+        inverse *= self.scale
+        return _mirrored(inverse)
 
 
-def _summed(design: Design, squares: list[Array]) -> Array:
-    """Sum each batch's local squares to A'V⁻¹A over the shared effects (and the dummy)."""
-    n = design.n_shared + 1
-    if not squares:
-        return np.zeros((n, n))
-    where, what = np.concatenate(design.pairs), np.concatenate(squares)
-    total = np.bincount(where, weights=what, minlength=n * n)
-    return total.reshape(n, n).astype(np.float64, copy=False)
+def _mirrored(M: Array) -> Array:
+    """Fill the upper triangle from the lower, in place, panel by panel."""
+    for k in range(0, len(M), _PANEL):
+        rows = slice(k, k + _PANEL)
+        corner = np.tril(M[rows, rows])
+        M[rows, rows] = corner + np.tril(corner, -1).T
+        M[rows, k + _PANEL :] = M[k + _PANEL :, rows].T
+    return M
 
 
-def _block_state(
-    batch: Batch, part: tuple[Scales, Array, Array, Array], mean: Array, C: Array
-) -> BlockState:
-    scales, Vinv, VinvA, Vinvy = part
-    alpha = Vinvy - np.einsum("bnc,bc->bn", VinvA, padded(mean, batch))
-    P = Vinv - VinvA @ gathered(C, batch) @ VinvA.transpose(0, 2, 1)
+def _block_state(batch: Batch, part: Solved, mean: Array, padded_C: Array) -> BlockState:
+    alpha = part.Vinvy - np.einsum("bnc,bc->bn", part.VinvA, padded(mean, batch))
+    n, c = len(mean) + 1, batch.columns.shape[1]
+    C = padded_C.take(batch.pairs(n)).reshape(-1, c, c)
+    P = part.VinvA @ C @ part.VinvA.transpose(0, 2, 1)
+    np.subtract(part.Vinv, P, out=P)
     P *= batch.mask[:, :, None] * batch.mask[:, None, :]
-    return BlockState(scales, Vinv, VinvA, alpha, P)
+    return BlockState(part.scales, part.Vinv, part.VinvA, alpha, P)
 
 
 def padded(v: Array, batch: Batch) -> Array:
     """Return a vector over the shared effects at each block's columns, [B, c]; 0 at the dummy."""
     return np.append(v, 0.0)[batch.columns]
-
-
-def gathered(C: Array, batch: Batch) -> Array:
-    """Return a matrix over the shared effects at each block's columns, [B, c, c]."""
-    if not len(C):
-        return np.zeros((*batch.columns.shape, batch.columns.shape[1]))
-    k = np.minimum(batch.columns, len(C) - 1)
-    out: Array = C[k[:, :, None], k[:, None, :]]
-    return out
 
 
 def gradient(state: State) -> Array:
@@ -184,29 +228,48 @@ class Curvature:
     mean: Array
 
 
+@dataclass
+class _Turned:
+    """V⁻¹ times d(V + A K A') P y by batch, A' times that, and the shared effects' part of it."""
+
+    information: Array
+    solved: list[Array]
+    Ca: Array
+    mean: Array
+
+
+def average_information(state: State) -> Array:
+    """Return the average information of the active hyperparameters, [active, active]."""
+    return _turned(state).information
+
+
 def curvature(state: State) -> Curvature:
     """Return the average information and the posterior's derivatives in the active ones."""
+    turned = _turned(state)
+    Ca = np.pad(turned.Ca, ((0, 1), (0, 0)))
+    responses = [
+        b.VinvA @ Ca[batch.columns] - Vf
+        for batch, b, Vf in zip(state.design.batches, state.blocks, turned.solved, strict=True)
+    ]
+    return Curvature(turned.information, responses, turned.mean)
+
+
+def _turned(state: State) -> _Turned:
     active = np.flatnonzero(state.hyper.active)
     V = state.prior.directions(active, state.mean)
     n, n_active = state.design.n_shared, len(active)
-    total = np.zeros((n + 1, n_active))
+    total, padded_V = np.zeros((n + 1, n_active)), np.pad(V, ((0, 1), (0, 0)))
     info = np.zeros((n_active, n_active))
     solved: list[Array] = []
     for batch, b in zip(state.design.batches, state.blocks, strict=True):
-        f = _directions(batch, b, np.concatenate([V, np.zeros((1, n_active))]), active, state.hyper)
+        f = _directions(batch, b, padded_V, active, state.hyper)
         Vf = b.Vinv @ f
-        flat = f.reshape(-1, n_active)
-        info += flat.T @ Vf.reshape(-1, n_active)
-        a = batch.A.transpose(0, 2, 1) @ Vf
-        total += batch.to_shared(a, n + 1)
+        info += f.reshape(-1, n_active).T @ Vf.reshape(-1, n_active)
+        total += batch.to_shared(batch.A.transpose(0, 2, 1) @ Vf, n + 1)
         solved.append(Vf)
     a = total[:n]
-    Ca = np.concatenate([state.C @ a, np.zeros((1, n_active))])
-    responses = [
-        b.VinvA @ Ca[batch.columns] - Vf
-        for batch, b, Vf in zip(state.design.batches, state.blocks, solved, strict=True)
-    ]
-    return Curvature((info - a.T @ Ca[:n]) / 2, responses, V - Ca[:n])
+    Ca = state.C @ a
+    return _Turned((info - a.T @ Ca) / 2, solved, Ca, V - Ca)
 
 
 def with_open(curve: Curvature, state: State, shown: Array) -> Curvature:

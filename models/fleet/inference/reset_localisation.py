@@ -3,7 +3,7 @@
 import numpy as np
 
 from models.fleet.design import SlopeChange
-from models.fleet.inference.innovations import expected_covariance
+from models.fleet.inference.innovations import inverted
 from models.fleet.inference.likelihood import State
 from models.metrology import Array
 
@@ -35,7 +35,7 @@ def _located(state: State, where: int, b: int, change: SlopeChange) -> SlopeChan
     inside = np.flatnonzero((t > start) & (t < end))
     if not len(inside):
         return change
-    Q = expected_covariance(batch, block)[b, :n, :n]
+    Q = inverted(block.P[b : b + 1, :n, :n], np.ones((1, n)))[0]
     r = Q @ block.alpha[b, :n]
     done = change.probability_by(t)
     gap = change.step**2 * (np.minimum.outer(done, done) - np.outer(done, done))
