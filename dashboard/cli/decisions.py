@@ -209,6 +209,12 @@ def _policies(args: argparse.Namespace) -> int:
                 f"{100 * record['out_of_tolerance_share']:.1f} % of days ridden out of tolerance"
             )
         say(f"{document['simulated']} {document['not_simulated']}".strip())
+        for world in document["elsewhere"]:
+            say(
+                f"where {world['said']}: cheapest {world['cheapest']}; planning at least cost "
+                f"leaves {100 * world['planned_out_share']:.1f} % of days out of tolerance and "
+                f"costs {world['planned_costs_more']:.1f} a meter and year more"
+            )
     return DONE
 
 

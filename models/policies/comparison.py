@@ -20,15 +20,22 @@ from models.policies.documents import (
     VisitsSaved,
 )
 from models.policies.interval_policies import control_chart, reliability, staircase
-from models.policies.meter_process import data_summary, joined, process_parameters
+from models.policies.meter_process import (
+    ProcessParameters,
+    data_summary,
+    joined,
+    process_parameters,
+)
 from models.policies.mishaps import Mishap, expecting, with_mishaps
+from models.policies.other_worlds import WORLDS, world_of
 from models.policies.rules import Policy, by_cost, by_target, every_months
-from models.policies.simulation import BURN_IN, YEARS, draw, run
+from models.policies.simulation import BURN_IN, YEARS, Draws, draw, run
 from models.season import Prices
 from models.status import fit_state
 from models.wording import share
 
 FLEETS, LEAST_FLEETS, MOST_METERS = 24, 12, 2000  # simulated fleets, and meters in all of them
+FLEETS_ELSEWHERE = 6  # simulated fleets of each kind that the fit is wrong about
 TARGETS = (0.70, 0.80, 0.90, 0.95, 0.98)
 NOT_SIMULATED = (
     "In the simulation each session that finds a meter off ends with a reset, every meter counts "
@@ -61,15 +68,22 @@ def policies_document(
     """
     fleets = max(LEAST_FLEETS, min(FLEETS, MOST_METERS // max(meters.height, 1)))
     summary = data_summary(fleet, meters, data)
-    true = joined([process_parameters(fleet, summary, rng=rng) for _ in range(fleets)])
-    assumed = expecting(joined([process_parameters(fleet, summary)] * fleets), mishaps)
-    draws = with_mishaps(draw(true, BURN_IN + YEARS, rng), mishaps, fleets, rng)
+    parts = [process_parameters(fleet, summary, rng=rng) for _ in range(fleets)]
+    fitted = expecting(process_parameters(fleet, summary), mishaps)
+    true, few = joined(parts), joined(parts[:FLEETS_ELSEWHERE])
     visit, day = float(np.mean(money.visit)), float(np.mean(money.day))
-    rows = []
-    for policy in usual_policies(float(np.mean(money.visit / money.day))):
-        found = run(policy, draws, true=true, assumed=assumed)
-        visits, out = (x.reshape(fleets, -1).mean(axis=1) for x in (found.visits, found.out))
-        rows.append(_row(policy, visits, out, visit_cost=visit, day_cost=day))
+
+    def rows_of(plain: Draws, true: ProcessParameters) -> list[PolicyRow]:
+        n = len(true) // len(fitted)
+        draws, assumed, rows = with_mishaps(plain, mishaps, n, rng), joined([fitted] * n), []
+        for policy in usual_policies(float(np.mean(money.visit / money.day))):
+            found = run(policy, draws, true=true, assumed=assumed)
+            visits, out = (x.reshape(n, -1).mean(axis=1) for x in (found.visits, found.out))
+            rows.append(_row(policy, visits, out, visit_cost=visit, day_cost=day))
+        return rows
+
+    rows = rows_of(draw(true, BURN_IN + YEARS, rng), true)
+    elsewhere = [world_of(w, rows_of(w.draw(few, BURN_IN + YEARS, rng), few)) for w in WORLDS]
     saved = visits_saved(rows)
     return {
         "policies": rows,
@@ -86,6 +100,7 @@ def policies_document(
         "mishaps": [_mishap_row(mishap) for mishap in mishaps],
         "simulated": _simulated(mishaps),
         "not_simulated": NOT_SIMULATED,
+        "elsewhere": elsewhere,
         "fit": fit_state(fleet),
     }
 

@@ -35,6 +35,21 @@ class VisitsSaved(TypedDict):
     ratio: float | None
 
 
+class PolicyWorld(TypedDict):
+    """The policies where the fit is wrong about the meters. said: how, after "where".
+
+    cheapest: the policy that costs least there; planned_costs_more: what planning at least cost
+    costs above it, a meter and year; planned_out_share: days out of tolerance that it leaves
+    """
+
+    world: str
+    said: str
+    policies: list[PolicyRow]
+    cheapest: str
+    planned_costs_more: float
+    planned_out_share: float
+
+
 _Period = TypedDict("_Period", {"from": date, "to": date})
 
 
@@ -69,7 +84,8 @@ class PoliciesDocument(TypedDict):
     """Ways of choosing bench visits, compared. lacks: prices that had to be assumed.
 
     record: the last year in the records; mishaps: what happens to meters beside ageing, and
-    simulated: that in words; not_simulated: what else happens
+    simulated: that in words; not_simulated: what else happens; elsewhere: the same policies
+    where the fit is wrong about the meters
     """
 
     policies: list[PolicyRow]
@@ -86,6 +102,7 @@ class PoliciesDocument(TypedDict):
     mishaps: list[MishapRow]
     simulated: str
     not_simulated: str
+    elsewhere: list[PolicyWorld]
     fit: FitState
 
 

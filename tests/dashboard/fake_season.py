@@ -436,6 +436,17 @@ class FakeDecisions:
                 "simulated": "Mishaps are simulated as often as the records tell of them: 6 knocks "
                 "in 161 meter-years.",
                 "not_simulated": "Each session ends with a reset.",
+                "elsewhere": [
+                    {
+                        "world": "knocked",
+                        "said": "more knocks than recorded, of some 2 %, move one meter in five "
+                        "each year",
+                        "policies": rows,
+                        "cheapest": "every 6 months",
+                        "planned_costs_more": 3.2,
+                        "planned_out_share": 0.04,
+                    }
+                ],
             }
         )
 

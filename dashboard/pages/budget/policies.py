@@ -22,8 +22,10 @@ def draw_policies(found: Document) -> html.Section:
         parts.chart("policies", figures.policies(rows, record), f"Policies compared. {told}."),
         _on_paper(rows, record),
         html.Details([html.Summary("The same in numbers"), _table(found)]),
+        html.Details([html.Summary("Where the fit is wrong about the meters"), _elsewhere(found)]),
         name="budget-policies",
-        note=f"Simulated: {found['fleets']} fleets like this one of {found['meters']} meters over "
+        note=f"Simulated with meters that behave as the fit says: {found['fleets']} fleets "
+        f"like this one of {found['meters']} meters over "
         f"{theme.number(found['years'], 0)} years. Bars hold 90 % of them. The season's plan is "
         "made at least cost: visits and days out of tolerance together.",
     )
@@ -86,6 +88,26 @@ def _table(found: Document) -> html.Div:
     saved = {row["name"]: row["fixed_visits_per_meter_year"] for row in found["visits_saved"]}
     rows = [_policy(row, saved.get(row["name"])) for row in found["policies"]]
     return parts.plain_table(titles, rows, name="Policies")
+
+
+def _elsewhere(found: Document) -> html.Div:
+    unit = found.get("currency") or "money"
+    titles = (
+        *("Where …", "Cheapest there", "Days out of tolerance, planned at least cost"),
+        f"Planning at least cost costs more than the cheapest, {unit} a meter and year",
+    )
+    rows = [
+        html.Tr(
+            [
+                html.Th(world["said"], scope="row"),
+                html.Td(world["cheapest"]),
+                html.Td(theme.share(world["planned_out_share"], 2)),
+                html.Td(theme.money(world["planned_costs_more"])),
+            ]
+        )
+        for world in found["elsewhere"]
+    ]
+    return parts.plain_table(titles, rows, name="Policies where the fit is wrong")
 
 
 def _policy(row: Document, fixed_visits: float | None) -> html.Tr:

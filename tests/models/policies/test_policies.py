@@ -13,6 +13,7 @@ from models.policies.comparison import usual_policies, visits_saved
 from models.policies.interval_policies import control_chart, reliability, staircase
 from models.policies.kalman_filter import BENCH, PAIR
 from models.policies.meter_process import WEEK
+from models.policies.other_worlds import SETTLING, SPEEDING_UP, WORLDS, world_of
 from models.policies.rules import Decide, Policy, Seen, by_cost, by_target, every_months
 from models.policies.simulation import draw, run
 
@@ -169,3 +170,31 @@ def test_every_policy_says_what_it_is_in_short() -> None:
     assert told["control chart, 90 %"] == ("method", "control chart")
     assert told["by forecast, target 90 %"] == ("target", "90 %")
     assert told["by forecast, at least cost"] == ("cost", "least cost")
+
+
+def test_other_worlds_move_meters_as_they_say() -> None:
+    """Sums of four years' changes against the integrals by hand, 4,000 meters."""
+    world = parameters(4000, swap_step=0.0, swap2=0.0, shared2=1e-6)
+    moved, d = {}, {}
+    for other in WORLDS:
+        drawn = other.draw(world, 4.0, np.random.default_rng(2))
+        years = len(drawn.moves) * WEEK
+        d[other.name] = float(drawn.first[1].mean())
+        moved[other.name] = drawn.first[1] * years + drawn.moves.sum(axis=0)
+    means = {name: float(x.mean()) for name, x in moved.items()}
+    settled = d["settling"] * -np.expm1(-4 * SETTLING) / SETTLING
+    assert means["settling"] == pytest.approx(settled, abs=0.04)
+    assert means["speeding_up"] == pytest.approx(d["speeding_up"] * (4 + SPEEDING_UP * 8), abs=0.04)
+    assert means["restless"] == pytest.approx(4 * d["restless"], abs=0.06)
+    assert d["restless"] == pytest.approx(0.4, abs=0.05)
+    assert moved["restless"].var() == pytest.approx(4 * (0.16 * 16 + 0.09 * 4), rel=0.08)
+    assert moved["knocked"].var() == pytest.approx(0.16 * 16 + 0.09 * 4 + 0.2 * 4 * 4, rel=0.08)
+
+
+def test_what_planning_costs_more_elsewhere() -> None:
+    rows = [
+        {"name": n, "kind": k, "cost_per_meter_year": c, "out_of_tolerance_share": 0.1}
+        for n, k, c in (("every 6 months", "fixed", 8.0), ("planned", "cost", 9.5))
+    ]
+    found = world_of(WORLDS[0], rows)
+    assert (found["cheapest"], found["planned_costs_more"]) == ("every 6 months", 1.5)
