@@ -1,7 +1,10 @@
 """Bringing files in, putting a row right, taking an import back: in a real browser."""
 
+import shutil
+
 import pytest
 
+from dashboard.service import Service
 from models import run
 from tests.dashboard.browsing import serving
 from tests.dashboard.pages.test_intake import BAD
@@ -14,6 +17,15 @@ pytestmark = pytest.mark.browser
 @pytest.fixture
 def data(people_service):
     return people_service
+
+
+@pytest.fixture(scope="module")
+def unchanged(people_store, cheap_hashes, tmp_path_factory):
+    """The address of a small team's pages, and the data, for tests that change nothing."""
+    data = Service(shutil.copy(people_store, tmp_path_factory.mktemp("own") / "team.duckdb"))
+    with serving(data) as address:
+        yield address, data
+    assert data.settled()
 
 
 def sign_in(page, address, name, role, onward="/intake"):
@@ -129,38 +141,38 @@ def test_proposed_event_is_confirmed_with_one_tap_and_keyboard(visit, data):
     assert states == {"K1": "confirmed", "K2": "rejected"}
 
 
-def test_viewer_is_refused_a_write(visit, data):
+def test_viewer_is_refused_a_write(visit, unchanged):
     """A coach looks; the page has no intake for them, and a request made by hand is refused."""
-    with serving(data) as address:
-        page = visit().page
-        sign_in(page, address, "Cleo", "coach", "/")
-        page.wait_for_selector("#shell-nav a")
-        assert "Intake" not in page.locator("#shell-nav a").all_inner_texts()
-        page.goto(f"{address}/intake")
-        page.wait_for_selector("text=This page is not open to a coach.")
-        said = page.evaluate(
-            """async () => {
-                const known = await (await fetch('/_dash-dependencies')).json();
-                const call = known.find((c) => c.output.includes('intake-upload.contents'));
-                const answer = await fetch('/_dash-update-component', {
-                    method: 'POST',
-                    headers: {'Content-Type': 'application/json'},
-                    body: JSON.stringify({
-                        output: call.output,
-                        outputs: call.output.slice(2, -2).split('...').map((o) => ({
-                            id: o.slice(0, o.lastIndexOf('.')),
-                            property: o.slice(o.lastIndexOf('.') + 1),
-                        })),
-                        inputs: [{id: 'intake-upload', property: 'contents',
-                                  value: ['data:text/csv;base64,YSxiCg==']}],
-                        state: [{id: 'intake-upload', property: 'filename', value: ['meters.csv']}],
-                        changedPropIds: ['intake-upload.contents'],
-                    }),
-                });
-                return await answer.text();
-            }"""
-        )
-        assert "not open to a coach" in said
+    address, data = unchanged
+    page = visit().page
+    sign_in(page, address, "Cleo", "coach", "/")
+    page.wait_for_selector("#shell-nav a")
+    assert "Intake" not in page.locator("#shell-nav a").all_inner_texts()
+    page.goto(f"{address}/intake")
+    page.wait_for_selector("text=This page is not open to a coach.")
+    said = page.evaluate(
+        """async () => {
+            const known = await (await fetch('/_dash-dependencies')).json();
+            const call = known.find((c) => c.output.includes('intake-upload.contents'));
+            const answer = await fetch('/_dash-update-component', {
+                method: 'POST',
+                headers: {'Content-Type': 'application/json'},
+                body: JSON.stringify({
+                    output: call.output,
+                    outputs: call.output.slice(2, -2).split('...').map((o) => ({
+                        id: o.slice(0, o.lastIndexOf('.')),
+                        property: o.slice(o.lastIndexOf('.') + 1),
+                    })),
+                    inputs: [{id: 'intake-upload', property: 'contents',
+                              value: ['data:text/csv;base64,YSxiCg==']}],
+                    state: [{id: 'intake-upload', property: 'filename', value: ['meters.csv']}],
+                    changedPropIds: ['intake-upload.contents'],
+                }),
+            });
+            return await answer.text();
+        }"""
+    )
+    assert "not open to a coach" in said
     assert data.work()["ended"] == {}
 
 
@@ -178,48 +190,48 @@ def test_rider_is_removed_only_when_the_name_is_typed(visit, data):
     assert data.ask(run.riders_named) == [{"rider_id": "R1"}]
 
 
-def test_signing_out_shows_the_sign_in_page_and_ended_sign_in_is_said(visit, data):
-    with serving(data) as address:
-        tab = visit()
-        page = tab.page
-        sign_in(page, address, "Mo", "mechanic", "/")
-        page.wait_for_selector("#shell-nav a")
-        page.click("button:text-is('Sign out')")
-        page.wait_for_selector("h1:has-text('Slopewatch')")
-        assert page.url.endswith("/sign-in")
-        page.fill("#name", "Mo")
-        page.fill("#password", "wrong")
-        with page.expect_response("**/sign-in") as answer:
-            page.click("button[type=submit]")
-        assert answer.value.status == 401
-        page.wait_for_selector("[role=alert]:has-text('do not fit together')")
-        assert [text for text in tab.complaints if "401" not in text] == []
-        tab.complaints.clear()  # the browser notes a refused sign-in
+def test_signing_out_shows_the_sign_in_page_and_ended_sign_in_is_said(visit, unchanged):
+    address, _ = unchanged
+    tab = visit()
+    page = tab.page
+    sign_in(page, address, "Mo", "mechanic", "/")
+    page.wait_for_selector("#shell-nav a")
+    page.click("button:text-is('Sign out')")
+    page.wait_for_selector("h1:has-text('Slopewatch')")
+    assert page.url.endswith("/sign-in")
+    page.fill("#name", "Mo")
+    page.fill("#password", "wrong")
+    with page.expect_response("**/sign-in") as answer:
+        page.click("button[type=submit]")
+    assert answer.value.status == 401
+    page.wait_for_selector("[role=alert]:has-text('do not fit together')")
+    assert [text for text in tab.complaints if "401" not in text] == []
+    tab.complaints.clear()  # the browser notes a refused sign-in
 
 
-def test_ended_sign_in_is_said_in_the_page_which_keeps_what_was_typed(visit, data):
-    with serving(data) as address:
-        tab = visit()
-        page = tab.page
-        sign_in(page, address, "Mo", "mechanic", "/")
-        page.wait_for_selector("#fleet-search")
-        page.fill("#fleet-search", "K1")
-        page.context.clear_cookies()
-        page.click("#shell-nav a:text-is('Intake')")
-        page.wait_for_selector("#shell-notice:has-text('Your sign-in has ended')")
-        assert page.get_attribute("#shell-notice a", "href") == "/sign-in"
-        assert page.input_value("#fleet-search") == "K1"
-        tab.complaints.clear()  # the browser notes the refused request
+def test_ended_sign_in_is_said_in_the_page_which_keeps_what_was_typed(visit, unchanged):
+    address, _ = unchanged
+    tab = visit()
+    page = tab.page
+    sign_in(page, address, "Mo", "mechanic", "/")
+    page.wait_for_selector("#fleet-search")
+    page.fill("#fleet-search", "K1")
+    page.context.clear_cookies()
+    page.click("#shell-nav a:text-is('Intake')")
+    page.wait_for_selector("#shell-notice:has-text('Your sign-in has ended')")
+    assert page.get_attribute("#shell-notice a", "href") == "/sign-in"
+    assert page.input_value("#fleet-search") == "K1"
+    tab.complaints.clear()  # the browser notes the refused request
 
 
-def test_more_than_the_server_takes_at_once_is_not_sent(visit, data, tmp_path):
+def test_more_than_the_server_takes_at_once_is_not_sent(visit, unchanged, tmp_path):
     large = tmp_path / "bench.csv"
     with large.open("wb") as file:
         file.truncate(47 * 1024 * 1024)
-    with serving(data) as address:
-        page = visit().page
-        sign_in(page, address, "Mo", "mechanic")
-        page.wait_for_selector("text=No row is set aside.")
-        page.set_input_files("#intake-upload input[type=file]", large)
-        page.wait_for_selector("#shell-notice:has-text('more than 46 MB together')")
+    address, data = unchanged
+    page = visit().page
+    sign_in(page, address, "Mo", "mechanic")
+    page.wait_for_selector("text=No row is set aside.")
+    page.set_input_files("#intake-upload input[type=file]", large)
+    page.wait_for_selector("#shell-notice:has-text('more than 46 MB together')")
     assert data.work()["ended"] == {}
