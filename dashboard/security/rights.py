@@ -5,10 +5,11 @@ hand out comes through the guard as well, so this only says who gets that far.
 """
 
 from dashboard.navigation import Page
-from models.run import EVERYONE, MECHANIC, OWNER, Person
+from models.run import EVERYONE, MANAGER, MECHANIC, OWNER, Person
 
 ROUTES: dict[str, frozenset[str]] = {
     "/bench/": frozenset({MECHANIC, OWNER}),
+    "/evidence.pdf": frozenset({MECHANIC, MANAGER, OWNER}),
     "/download/": EVERYONE,
     "/account": EVERYONE,
 }

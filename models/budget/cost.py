@@ -164,9 +164,8 @@ def _notes(
     if ask.last <= found.as_of:
         notes.append("The period is over: everything is counted from the records.")
     elif ask.first <= found.as_of:
-        notes.append(
-            f"{ask.first} to {found.as_of} is counted from the records; the rest is expected."
-        )
+        past = f"{ask.first} to {found.as_of}" if ask.first < found.as_of else f"{ask.first}"
+        notes.append(f"{past} is counted from the records; the rest is expected.")
     if away:
         notes.append(f"Lent out, so nothing is expected of them: {', '.join(away)}.")
     return notes

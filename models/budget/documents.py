@@ -99,7 +99,7 @@ class BesideRow(TypedDict):
     """An item in this period beside the same days before.
 
     before: the same days two years and a year ago; n: how many are planned or expected, None where
-    only money is; interval90: of the money; why: what explains the difference
+    only money is; interval90: of the money, else of n; why: what explains the difference
     """
 
     what: str

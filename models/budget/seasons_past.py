@@ -56,7 +56,7 @@ def beside(
         {
             "what": what,
             "before": [_season(ledger, one) for one in past],
-            "n": float(len(plan["visits"])) if plan and what == "bench_session" else None,
+            "n": _visits(ledger, ask, plan) if what == "bench_session" else None,
             "money": items[what].total(),
             "interval90": money_interval(items[what].sums()),
             "why": whys[what] + _short(found, past[0]),
@@ -114,6 +114,11 @@ def _season(ledger: pl.DataFrame, ask: SeasonAsk) -> PastSeason:
         "n": float(rows.height),
         "money": float(rows["money"].sum() or 0.0),
     }
+
+
+def _visits(sessions: pl.DataFrame, ask: SeasonAsk, plan: PlanDocument | None) -> float:
+    """Return the sessions held in the period and the visits planned for the rest of it."""
+    return _season(sessions, ask)["n"] + (len(plan["visits"]) if plan else 0)
 
 
 def _short(found: Records, oldest: SeasonAsk) -> str:
@@ -196,7 +201,7 @@ def _days_row(
         "before": before,
         "n": None if plan is None else plan["days_out_of_tolerance"]["plan"],
         "money": None,
-        "interval90": None,
+        "interval90": None if plan is None else plan["days_out_of_tolerance"]["plan_interval90"],
         "why": "The past is what the fit says today, with all that was found since. What is to "
         "come is as planned, without the knocks and wrong settings that nobody can foresee."
         + _short(found, past[0]),

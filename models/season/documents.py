@@ -55,10 +55,12 @@ class SecondVisit(TypedDict):
 class VisitChoice(TypedDict):
     """What a number of visits costs in cash and leaves in days out of tolerance.
 
-    risk: what the days of meters that can come are priced at, no cash
+    asked: the number of visits that was looked for, where more than `visits` do not fit or spare
+    nothing; risk: what the days are priced at, no cash
     """
 
     name: str
+    asked: int | None
     visits: int
     cash: float
     days_out: float

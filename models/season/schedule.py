@@ -63,7 +63,9 @@ def plan_document(
         "gap": chosen.gap,
         "visits": visits,
         "second_visits": second_visits(inputs, chosen),
-        "choices": visit_choices(inputs, chosen, numbers, away=days_away) if ask.choices else [],
+        "choices": visit_choices(inputs, chosen, numbers, away=days_away, risk_away=risk_away)
+        if ask.choices
+        else [],
         "unplanned": [*unplanned, *away],
         "shares": meter_shares(inputs, chosen.weeks)
         + (meter_shares(unable, [()] * len(unable.meters)) if unable else []),

@@ -89,12 +89,13 @@ class SeasonAsk:
     def _supposed(self) -> Iterable[str]:
         if self.tolerance_pct is not None:
             yield f"a tolerance of ± {self.tolerance_pct:g} % for every meter"
-        for role, pct in self.roles.items():
-            yield f"± {pct:g} % for meters ridden as {role}"
+        for pct in sorted(set(self.roles.values())):
+            roles = [role for role in self.roles if self.roles[role] == pct]
+            yield f"± {pct:g} % for meters ridden as {' or '.join(roles)}"
         if self.visits is not None:
             yield f"{self.visits} visits"
         if self.spend is not None:
-            yield f"{self.spend:.0f} for visits"
+            yield f"visits for {self.spend:.0f} at most"
         if self.target is not None:
             yield f"a target of {100 * self.target:g} %"
         if self.slots_per_week is not None:

@@ -66,17 +66,26 @@ def chosen_visits(inputs: PlanInputs, ask: SeasonAsk) -> Visits:
 
 
 def visit_choices(
-    inputs: PlanInputs, chosen: Visits, numbers: Mapping[str, int], *, away: Spread
+    inputs: PlanInputs,
+    chosen: Visits,
+    numbers: Mapping[str, int],
+    *,
+    away: Spread,
+    risk_away: float,
 ) -> list[VisitChoice]:
     """Return what the chosen visits and other numbers of them buy, the fewest visits first.
 
-    In   numbers: visits by what they are called; away: days out of meters that cannot come
+    In   numbers: visits by what they are called; away: days out of meters that cannot come, and
+         risk_away: what these are priced at
     """
     one = np.ones_like(inputs.program.visit_cost)
     rows = {"this plan": chosen}
     rows |= {name: choose_within(inputs.program, n, one) for name, n in numbers.items()}
     told = [_choice(inputs, name, visits, away) for name, visits in rows.items()]
-    return sorted(told, key=lambda row: row["visits"])
+    whole: list[VisitChoice] = [
+        {**row, "asked": numbers.get(row["name"]), "risk": row["risk"] + risk_away} for row in told
+    ]
+    return sorted(whole, key=lambda row: row["visits"])
 
 
 def _choice(inputs: PlanInputs, name: str, visits: Visits, away: Spread) -> VisitChoice:
@@ -85,6 +94,7 @@ def _choice(inputs: PlanInputs, name: str, visits: Visits, away: Spread) -> Visi
     risk = sum(inputs.money_out(m, inputs.risk(m, weeks)) for m, weeks in enumerate(visits.weeks))
     return {
         "name": name,
+        "asked": None,
         "visits": sum(map(len, visits.weeks)),
         "cash": cash,
         "days_out": days.mean,

@@ -304,7 +304,8 @@ class FakeDecisions:
                 ],
                 "choices": [
                     {
-                        "name": "this plan",
+                        "name": "as many as last year",
+                        "asked": 30,
                         "visits": 24,
                         "cash": 1440.0,
                         "days_out": 68.0,

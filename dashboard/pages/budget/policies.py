@@ -46,15 +46,15 @@ def _record_said(record: Document | None) -> str:
     return (
         f"Last year, {theme.day(record['from'])} to {theme.day(record['to'])}: "
         f"{theme.number(record['visits_per_meter_year'], 1)} visits a meter, "
-        f"{theme.share(record['out_of_tolerance_share'], 1)} of the days ridden out of tolerance"
-        f"{_most_said(record['most'])}. "
+        f"{theme.share(record['out_of_tolerance_share'], 1)} of the days ridden out of tolerance. "
+        f"{_most_said(record['most'])}"
     )
 
 
 def _most_said(most: Sequence[Document]) -> str:
     """Return which meters were out on most of those days."""
     named = [f"{row['meter_id']} {theme.number(row['days_out'], 0)}" for row in most]
-    return f", most of them of {theme.listed(*named)}" if named else ""
+    return f"The most days by meter: {theme.listed(*named)}. " if named else ""
 
 
 def _prices_said(found: Document) -> str:

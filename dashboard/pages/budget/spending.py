@@ -25,7 +25,7 @@ def items_part(found: Document) -> html.Section:
         (
             theme.title(row["item"]),
             theme.money(row["cost"], unit),
-            theme.money_span(row["interval90"], unit),
+            _item_span(row["interval90"], unit),
         )
         for row in found["by_item"]
     ]
@@ -39,6 +39,12 @@ def items_part(found: Document) -> html.Section:
         "batteries and replacements. Bench visits are counted as done and planned; visits after "
         "an alarm would come on top.",
     )
+
+
+def _item_span(interval: list[float], unit: str | None) -> str:
+    """Return the interval of an item's money; nothing where it is sure."""
+    low, high = interval
+    return theme.money_span(interval, unit) if high - low >= 1 else theme.MISSING
 
 
 def choices_part(found: Document) -> html.Section | None:
@@ -56,8 +62,7 @@ def choices_part(found: Document) -> html.Section | None:
         name="budget-choices",
         note="Each number is spent where it spares most, within the slots of the bench; "
         "fewer are shown where more do not fit or spare nothing. The interval "
-        "takes a meter that is out to stay out until its next visit. The "
-        "risk is of meters that can come to the bench. Give a number of your own "
+        "takes a meter that is out to stay out until its next visit. Give a number of your own "
         "under What if.",
     )
 
@@ -65,13 +70,19 @@ def choices_part(found: Document) -> html.Section | None:
 def _choice(row: Document, unit: str | None) -> tuple[Any, ...]:
     return (
         theme.sentence(row["name"]).rstrip("."),
-        row["visits"],
+        _how_many(row),
         theme.money(row["cash"], unit),
         theme.estimate(
             theme.number(row["days_out"], 0), theme.span(row["interval90"], 0, "", signed=False)
         ),
         theme.money(row["risk"], unit),
     )
+
+
+def _how_many(row: Document) -> str:
+    """Return the visits, and of how many where so many do not fit or spare nothing."""
+    asked = row.get("asked")
+    return f"{row['visits']} of {asked}" if asked and asked > row["visits"] else f"{row['visits']}"
 
 
 def beside_part(found: Document) -> html.Section | None:
@@ -128,6 +139,8 @@ def _expected(row: Document, unit: str | None) -> str:
     low, high = row["interval90"] or (0.0, 0.0)
     if high - low >= 1:
         money = theme.estimate(money, theme.money_span([low, high]))
+    if row["money"] is None and row["n"] is not None and row["interval90"]:
+        return theme.estimate(theme.number(row["n"], 0), theme.money_span([low, high]))
     return _counted(row["n"], money)
 
 

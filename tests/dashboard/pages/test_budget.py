@@ -61,7 +61,7 @@ def test_total_items_groups_and_verdicts_are_said_with_their_intervals(data):
     assert f"cost 2{NBSP}400{NBSP}EUR (90{NBSP}%: 2{NBSP}160 to 3{NBSP}120{NBSP}EUR)" in said
     assert "Bench session" in said
     assert f"The same days a year ago cost 66{NBSP}EUR." in said
-    assert f"24 1{NBSP}440{NBSP}EUR 68 (20 to 140) 640{NBSP}EUR" in " ".join(said.split(" "))
+    assert f"24 of 30 1{NBSP}440{NBSP}EUR 68 (20 to 140) 640{NBSP}EUR" in " ".join(said.split(" "))
     assert f"22: 66{NBSP}EUR 63{NBSP}EUR (40 to 90) 80 swaps" in " ".join(said.split(" "))
     assert f"7 of 120 (3 to 11{NBSP}%)" in said
     assert f"+0.50{NBSP}% (+0.30 to +0.70{NBSP}%)" in said
@@ -156,7 +156,7 @@ def test_policies_are_drawn_with_their_intervals_and_ours_are_marked(data):
     said = text(draw_policies(found))
     assert "24 fleets like this one of 60 meters over 4 years" in said
     assert f"2.6 visits a meter, 5.4{NBSP}% of the days ridden out of tolerance" in said
-    assert "most of them of S004 212." in said
+    assert "The most days by meter: S004 212." in said
     assert "Mishaps are simulated as often as" in said
     assert "Each session ends with a reset." in said
     assert "1.90" in said  # what a fixed interval takes for the same as ours at 90 %

@@ -512,6 +512,16 @@ def test_unknown_addresses_and_pages_are_closed(monkeypatch):
     assert rights.may_fetch(mechanic, "/record/label/7.pdf")
 
 
+@pytest.mark.parametrize(
+    ("role", "opens"), [("mechanic", True), ("manager", True), ("owner", True), ("coach", False)]
+)
+def test_who_may_read_evidence_may_take_its_paper_along(role, opens):
+    """The page about a batch and its PDF are open to the same roles."""
+    person = Person("x", role)
+    [page] = [page for page in find_pages() if page.path.startswith("/evidence/")]
+    assert rights.may_open(person, page) is rights.may_fetch(person, "/evidence.pdf") is opens
+
+
 def test_a_page_that_does_not_say_who_may_open_it_is_none(monkeypatch):
     from dashboard.pages.fleet import page
 

@@ -60,6 +60,15 @@ def test_items_groups_and_meters_sum_to_the_total(team: tuple[Any, FleetFit]) ->
     items = {row["item"]: row["cost"] for row in budget["by_item"]}
     assert items["bench_session"] == 40.0 * budget["visits_planned"]
     assert budget["risk"]["money"] <= budget["risk"]["money_without_visits"]
+    own = next(row for row in budget["choices"] if row["name"] == "this plan")
+    assert own["risk"] == pytest.approx(budget["risk"]["money"])
+    assert own["cash"] == budget["bench"]["planned_cost"]
+    assert own["days_out"] == pytest.approx(budget["risk"]["days_out_of_tolerance"])
+    beside = {row["what"]: row for row in budget["beside"]}
+    assert beside["bench_session"]["n"] == budget["bench"]["done"] + budget["bench"]["planned"]
+    assert beside["days_out_of_tolerance"]["interval90"] == budget["risk"]["days_interval90"]
+    for item, cost in items.items():
+        assert beside[item]["money"] == pytest.approx(cost)
 
 
 def test_a_season_past_is_counted(team: tuple[Any, FleetFit]) -> None:
