@@ -18,7 +18,13 @@ def draw_policies(found: Document) -> html.Section:
     return parts.section(
         "What each further visit buys",
         html.P([theme.sentence(found["text"]), " ", _prices_said(found)]),
-        html.P([_record_said(record), found["simulated"], " ", found["not_simulated"]]),
+        html.P(
+            [
+                _record_said(record),
+                found["simulated"],
+                html.Span(f" {found['not_simulated']}", className="no-print"),
+            ]
+        ),
         parts.chart("policies", figures.policies(rows, record), f"Policies compared. {told}."),
         _on_paper(rows, record),
         html.Details([html.Summary("The same in numbers"), _table(found)]),

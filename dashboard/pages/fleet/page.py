@@ -51,9 +51,9 @@ def layout(data: Guarded, view: View) -> html.Div:
         [
             html.Div([html.H1(TITLE), headline_part(status), day], className="fleet-head"),
             *_fit_notes(live),
-            planned.planned_part(data, view, status),
             picture_part(status),
             meters_part(view, status),
+            planned.planned_part(data, view, status),
             alarms_part(view, status),
             devices_part(status),
         ],
