@@ -8,8 +8,8 @@ from dashboard.navigation import Document, Fields
 
 TRUST = {
     "within": ("within tolerance", "ok", 15),
-    "unsure": ("perhaps beyond", "due", 9),
-    "beyond": ("beyond tolerance", "out", 4),
+    "unsure": ("perhaps out", "due", 9),
+    "beyond": ("out of tolerance", "out", 4),
 }
 """Name, colour and breadth in pixels: trust is told by breadth too, not by colour alone."""
 SEASON_LOOKS = (("circle-open", "rule_strong"), ("square-open", "comparison"))

@@ -17,9 +17,9 @@ class Status:
 STATUSES: dict[str, Status] = {
     "out": Status(
         "Out",
-        "more likely outside tolerance than inside",
+        "more likely out of tolerance than within",
         "Correct first",
-        "more likely beyond its tolerance than within: use the corrected watts",
+        "more likely out of tolerance than within: use the corrected watts",
     ),
     "due": Status(
         "Due",

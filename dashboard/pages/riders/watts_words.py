@@ -8,7 +8,7 @@ from dashboard.navigation import Document
 
 SHOWN_W = 300  # the power that a gain error is made plain with
 BESIDE_THE_SENSOR = {
-    "out": "The sensor may be right, but legs, ring or chain take what it shows beyond its "
+    "out": "The sensor may be right, but legs, ring or chain take what it shows out of "
     "tolerance: use the rider's watts.",
     "due": "The sensor may be right, but what legs, ring or chain add is not known well enough: "
     "compare rides on this one meter, or use the rider's watts.",
