@@ -51,6 +51,7 @@ OTHER_SIZES = {
 }
 ONLY_IN = {
     "duckdb": "ingest/store/",
+    "distributed": "ingest/readers/workers.py",
     "dash": "dashboard/",
     "dash_ag_grid": "dashboard/",
     "plotly": "dashboard/",

@@ -42,7 +42,7 @@ class Words:
         self._parsers = parser.add_subparsers(dest=dest, required=True, metavar=metavar)
 
     def add(self, name: str, handler: Handler, text: str, *shared: str) -> argparse.ArgumentParser:
-        """Add a command; shared: which of `store`, `format` and `as_of` it understands."""
+        """Add a command; shared: which of `store`, `format`, `as_of`, `cluster` it takes."""
         sub: argparse.ArgumentParser = self._parsers.add_parser(name, help=text, description=text)
         sub.set_defaults(handler=handler)
         if "store" in shared:
@@ -52,6 +52,12 @@ class Words:
         if "as_of" in shared:
             sub.add_argument(
                 "--as-of", type=day, metavar="DATE", help="as it could have been known that day"
+            )
+        if "cluster" in shared:
+            sub.add_argument(
+                "--cluster",
+                metavar="ADDRESS",
+                help="a dask scheduler whose workers help; local:N: N of this machine",
             )
         return sub
 
@@ -83,7 +89,9 @@ def store_of(args: argparse.Namespace) -> Path:
 
 def fleet_of(args: argparse.Namespace) -> run.Fleet:
     """Return the fleet that a command is asked of, told on standard error what takes long."""
-    return run.Fleet.at(store_of(args), as_of=getattr(args, "as_of", None), say=say)
+    workers = getattr(args, "workers", None)
+    as_of = getattr(args, "as_of", None)
+    return run.Fleet.at(store_of(args), as_of=as_of, say=say, workers=workers)
 
 
 def say(message: str) -> None:

@@ -48,7 +48,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         args = _parser().parse_args(argv)
         handler: Handler = args.handler
-        code = handler(args)
+        code = _run(handler, args)
         return DONE_BUT if code == DONE and getattr(args, "provisional", False) else code
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -59,6 +59,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _refuse(str(problem))
     except Exception as problem:
         return _unexpected(problem, args)
+
+
+def _run(handler: Handler, args: argparse.Namespace) -> int:
+    """Run a command, with the workers of the cluster that it names."""
+    if not getattr(args, "cluster", None):
+        return handler(args)
+    with service.helped_by(args.cluster) as args.workers:
+        return handler(args)
 
 
 def _refuse(message: str) -> int:

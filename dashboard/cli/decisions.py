@@ -12,6 +12,7 @@ from dashboard.cli.arguments import DONE, UsageError, Words, day, fleet_of, note
 from models import run
 
 EVERYTHING = ("store", "format", "as_of")
+SHARED = (*EVERYTHING, "cluster")
 EFFORT = "DATE[Ttime],METER,WATTS[,SECONDS][,zeroed=yes|no][,cadence=RPM][,temperature=C]"
 
 
@@ -28,9 +29,9 @@ def add(words: Words) -> None:
     sub.add_argument("--place", metavar="PLACE", help="the place of the bench list")
 
     _season(words.add("budget", _budget, "what the season costs", *EVERYTHING))
-    sub = words.add("policies", _policies, "fixed intervals and ours, simulated", *EVERYTHING)
+    sub = words.add("policies", _policies, "fixed intervals and ours, simulated", *SHARED)
     _tolerance(sub)
-    words.add("hindcast", _hindcast, "past forecasts against what was found", *EVERYTHING)
+    words.add("hindcast", _hindcast, "past forecasts against what was found", *SHARED)
 
     sub = words.add("effort", _effort, "what an errorless meter would have shown", *EVERYTHING)
     sub.add_argument("efforts", nargs="+", metavar=EFFORT)

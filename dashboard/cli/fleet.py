@@ -21,7 +21,8 @@ from models import run
 
 def add(words: Words) -> None:
     """Add these commands to the command line."""
-    sub = words.add("load", _load, "read files and folders into the store", "store", "format")
+    shared = ("store", "format", "cluster")
+    sub = words.add("load", _load, "read files and folders into the store", *shared)
     sub.add_argument("paths", nargs="+", type=Path, metavar="PATH")
     sub.add_argument("--no-fit", action="store_true", help="leave the models as they are")
     sub.add_argument("--dry-run", action="store_true", help="say what would change; change nothing")

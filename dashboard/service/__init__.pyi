@@ -14,5 +14,6 @@ from .service import Service as Service
 from .service import Work as Work
 from .standing import Standing as Standing
 from .threads import calculate_with_one_thread as calculate_with_one_thread
+from .threads import helped_by as helped_by
 from .watching import Watch as Watch
 from .watching import watch_beside as watch_beside

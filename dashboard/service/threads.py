@@ -1,6 +1,8 @@
-"""How many threads the libraries calculate with."""
+"""What a process calculates with: its threads, and workers elsewhere."""
 
 import os
+from concurrent.futures import Executor
+from contextlib import AbstractContextManager
 
 
 def calculate_with_one_thread() -> None:
@@ -11,3 +13,10 @@ def calculate_with_one_thread() -> None:
     """
     for library in ("OMP", "OPENBLAS", "MKL"):
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+
+
+def helped_by(address: str) -> AbstractContextManager[Executor]:
+    """Return the workers at an address while they are needed; a UserError where there are none."""
+    from ingest.readers import workers_at
+
+    return workers_at(address)

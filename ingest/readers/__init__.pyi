@@ -28,3 +28,4 @@ from .tables import read_xlsx as read_xlsx
 from .tables import table_of as table_of
 from .tables import trimmed as trimmed
 from .tables import unknown_table as unknown_table
+from .workers import workers_at as workers_at

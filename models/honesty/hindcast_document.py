@@ -1,6 +1,7 @@
 """Score the forecasts of past bench sessions, and write them down as the hindcast's document."""
 
 import math
+from concurrent.futures import Executor
 from datetime import date
 from typing import TypedDict, cast
 
@@ -64,17 +65,23 @@ class HindcastDocument(Scores):
 
 
 def hindcast(
-    found: Records, known: Known, settings: Settings, *, progress: Progress | None = None
+    found: Records,
+    known: Known,
+    settings: Settings,
+    *,
+    workers: Executor | None = None,
+    progress: Progress | None = None,
 ) -> HindcastDocument:
     """Return the hindcast of every as-found session that can be evaluated.
 
     known: gives the model's data as they were known before an instant
+    workers: forecast days side by side, each from the latest fit before it
     progress: told about each fit
     """
     options = FleetSettings(false_alarms_per_season=settings.false_alarms_per_season)
-    return hindcast_document(
-        forecasts(found.data.completed().bench, known, options, progress=progress), found
-    )
+    bench = found.data.completed().bench
+    rows = forecasts(bench, known, options, workers=workers, progress=progress)
+    return hindcast_document(rows, found)
 
 
 def hindcast_document(rows: pl.DataFrame, found: Records) -> HindcastDocument:

@@ -14,13 +14,24 @@ every part that the model knows of.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
 import polars as pl
 
-from models.fleet import FleetData, FleetFit, FleetSettings, Targets, condition, fit, left_out
+from models.fleet import (
+    Effect,
+    FleetData,
+    FleetFit,
+    FleetSettings,
+    Hyper,
+    Targets,
+    condition,
+    fit,
+    left_out,
+)
 from models.metrology import Array
 
 Progress = Callable[[str], None]
@@ -49,26 +60,41 @@ class Wave:
 
 
 def forecasts(
-    bench: pl.DataFrame, known: Known, options: FleetSettings, *, progress: Progress | None = None
+    bench: pl.DataFrame,
+    known: Known,
+    options: FleetSettings,
+    *,
+    workers: Executor | None = None,
+    progress: Progress | None = None,
 ) -> pl.DataFrame:
     """Return a forecast of every bench session from what was known before it, 100·ln.
 
-    In   bench: the sessions, as in the fleet model's data
+    In   bench: the sessions, as in the fleet model's data; workers: take a wave each
     Out  session_id, forecast_ln, sd_ln (of the found value, its own noise included), found_ln,
          fitted_on (the day up to which hyperparameters rest on data), side_walk_ln and
          side_drift_ln (spread of what a meter of this group wanders in a year, and of its drift a
          year), in time's order
     """
+    tasks = _tasks(bench, known, options, progress)
+    parts = list((workers.map if workers else map)(_forecast_wave, tasks))
+    return pl.concat(parts) if parts else pl.DataFrame(schema=FORECASTS)
+
+
+def _tasks(
+    bench: pl.DataFrame, known: Known, options: FleetSettings, progress: Progress | None
+) -> Iterator[_Task]:
+    """Yield what each wave's forecast needs, with the fit before it; fits are made in time's order.
+
+    Each begins from the one before.
+    """
     latest: _Fitted | None = None
-    parts = []
     for wave in waves(bench):
         then = known(wave.known_until)
         if latest is None or latest.outdated(wave.known_until, then):
             latest = _Fitted.to(known, wave.known_until, options, latest)
             if progress is not None:
                 progress(f"forecasting from what was known on {latest.on.isoformat()}")
-        parts.append(_forecast_wave(then, wave, latest, options))
-    return pl.concat(parts) if parts else pl.DataFrame(schema=FORECASTS)
+        yield _Task(then, wave, latest.kept(), options)
 
 
 def waves(bench: pl.DataFrame) -> Iterator[Wave]:
@@ -125,9 +151,34 @@ class _Fitted:
         )
         return cls(start, _size(then), fleet)
 
+    def kept(self) -> _Kept:
+        """Return what the forecasts take over."""
+        fleet = self.fleet
+        return _Kept(self.on, fleet.hyper, fleet.effects, fleet.weights)
+
     def outdated(self, instant: datetime, known: FleetData) -> bool:
         """Tell whether a new quarter has begun, or the records have grown by half."""
         return _quarter(instant.date()) > self.on or _size(known) >= GROWTH * max(self.n, 1)
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """What is carried of a fit to the days after it."""
+
+    on: date
+    hyper: Hyper
+    effects: list[Effect]
+    weights: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class _Task:
+    """A wave with all that its forecast rests on."""
+
+    known: FleetData
+    wave: Wave
+    latest: _Kept
+    options: FleetSettings
 
 
 def _size(data: FleetData) -> int:
@@ -138,19 +189,18 @@ def _quarter(day: date) -> date:
     return date(day.year, 3 * ((day.month - 1) // 3) + 1, 1)
 
 
-def _forecast_wave(
-    known: FleetData, wave: Wave, latest: _Fitted, options: FleetSettings
-) -> pl.DataFrame:
+def _forecast_wave(task: _Task) -> pl.DataFrame:
     """Return leave-one-out predictions of sessions that carry no weight."""
+    wave, latest = task.wave, task.latest
     ids = wave.sessions["session_id"]
     weightless = pl.DataFrame({"kind": "bench", "id": ids, "weight": NO_WEIGHT, "scale": 1.0})
-    weights = pl.concat([latest.fleet.weights.select(weightless.columns), weightless])
+    weights = pl.concat([latest.weights.select(weightless.columns), weightless])
     fleet = condition(
-        replace(known, bench=pl.concat([known.bench, wave.sessions])),
-        latest.fleet.hyper,
+        replace(task.known, bench=pl.concat([task.known.bench, wave.sessions])),
+        latest.hyper,
         today=wave.known_until.date(),
-        settings=options,
-        effects=latest.fleet.effects,
+        settings=task.options,
+        effects=latest.effects,
         weights=weights,
     )
     rows = np.array([fleet.prepared.session_rows[name] for name in ids], dtype=np.int64)

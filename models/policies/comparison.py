@@ -6,6 +6,8 @@ fit's own values, as it would in life.
 """
 
 from collections.abc import Sequence
+from concurrent.futures import Executor
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -59,11 +61,13 @@ def policies_document(
     rng: np.random.Generator,
     record: PolicyRecord | None = None,
     mishaps: Sequence[Mishap] = (),
+    workers: Executor | None = None,
 ) -> PoliciesDocument:
     """Return the `policies` document.
 
     In   meters: meter_id, tolerance_pct of the M meters to be kept; money: their prices; record:
-         what the team did in the last year; mishaps: what its records tell of them
+         what the team did in the last year; mishaps: what its records tell of them;
+         workers: take a policy each
     Each simulated fleet has this one's size.
     """
     fleets = max(LEAST_FLEETS, min(FLEETS, MOST_METERS // max(meters.height, 1)))
@@ -72,12 +76,15 @@ def policies_document(
     fitted = expecting(process_parameters(fleet, summary), mishaps)
     true, few = joined(parts), joined(parts[:FLEETS_ELSEWHERE])
     visit, day = float(np.mean(money.visit)), float(np.mean(money.day))
+    tried = usual_policies(float(np.mean(money.visit / money.day)))
 
     def rows_of(plain: Draws, true: ProcessParameters) -> list[PolicyRow]:
         n = len(true) // len(fitted)
         draws, assumed, rows = with_mishaps(plain, mishaps, n, rng), joined([fitted] * n), []
-        for policy in usual_policies(float(np.mean(money.visit / money.day))):
-            found = run(policy, draws, true=true, assumed=assumed)
+        simulated = partial(run, draws=draws, true=true, assumed=assumed)
+        for policy, found in zip(
+            tried, (workers.map if workers else map)(simulated, tried), strict=True
+        ):
             visits, out = (x.reshape(n, -1).mean(axis=1) for x in (found.visits, found.out))
             rows.append(_row(policy, visits, out, visit_cost=visit, day_cost=day))
         return rows

@@ -220,7 +220,7 @@ def hindcast(fleet: Fleet) -> HindcastDocument:
         kept = db.derived("hindcast")
     if kept is not None and kept["key"].item() == key:
         return documents_in(kept["document"], HindcastDocument)[0]
-    document = look_back(found, known, settings, progress=fleet.say)
+    document = look_back(found, known, settings, workers=fleet.workers, progress=fleet.say)
     column = document_column([document], HindcastDocument)
     with fleet.store.writing() as db:
         db.put_derived("hindcast", pl.DataFrame({"key": [key]}).with_columns(column))

@@ -37,7 +37,9 @@ def load_folders(
     if dry_run:
         return {**document, "fit": None}
     if report.recordings or _brings_pairs(report):
-        document["notices"] += take_in(fleet.store, report.recordings, say=fleet.say)
+        document["notices"] += take_in(
+            fleet.store, report.recordings, say=fleet.say, workers=fleet.workers
+        )
         document["notices"] += evaluate_pairs(fleet.store, say=fleet.say)
     anything = bool(document["files"]) or bool(report.recordings)
     return {**document, "fit": refit(fleet) if fit and anything else None}

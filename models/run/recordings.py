@@ -4,6 +4,7 @@ Like `run`, it loads, computes and saves; the store is not held open while somet
 """
 
 from collections.abc import Callable
+from concurrent.futures import Executor
 from pathlib import Path
 
 import polars as pl
@@ -86,7 +87,9 @@ def take_in_uploads(store: Store, files: list[tuple[str, bytes]], *, say: Say) -
     return take_in(store, keep_uploads(store, files), say=say) + evaluate_pairs(store, say=say)
 
 
-def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
+def take_in(
+    store: Store, files: list[Path], *, say: Say, workers: Executor | None = None
+) -> list[str]:
     """Read recordings, harvest what the meters said of themselves, propose pairs.
 
     Returns notices. Events are proposed, for a person to confirm; so are pairs, as a table that
@@ -95,7 +98,13 @@ def take_in(store: Store, files: list[Path], *, say: Say) -> list[str]:
     if not files:
         return []
     folder = own_folder(store)
-    read = read_folder(files, into=folder, progress=_counted(say), time_zone=store.time_zone())
+    read = read_folder(
+        files,
+        into=folder,
+        executor=workers,
+        progress=_counted(say),
+        time_zone=store.time_zone(),
+    )
     unreadable = read.filter(pl.col("status") == "unreadable").to_dicts()
     notices = [str(row["error"]) for row in unreadable]
     notices += [

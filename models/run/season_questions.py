@@ -341,4 +341,5 @@ def policies(fleet: Fleet, *, tolerance_pct: float | None = None) -> PoliciesDoc
         rng=np.random.default_rng(SEED),
         record=policy_record(supposed, ready.fleet, ready.tables),
         mishaps=mishaps_of(supposed, ready.fleet),
+        workers=fleet.workers,
     )

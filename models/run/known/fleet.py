@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import wraps
@@ -53,6 +54,7 @@ class Fleet:
     as_of   the day looked from; None: today, by the store's own calendar
     say     is told what takes long while it is done
     person  who asks
+    workers take parts of what takes long; None: it is done here
 
     A fleet that was kept answers for the state of the store in which its parts were read.
     """
@@ -61,12 +63,20 @@ class Fleet:
     as_of: date | None = None
     say: Say = silent
     person: Person = HERE
+    workers: Executor | None = field(default=None, repr=False)
     _parts: dict[object, object] = field(default_factory=dict, repr=False)
 
     @classmethod
-    def at(cls, store: Path, *, as_of: date | None = None, say: Say = silent) -> Self:
+    def at(
+        cls,
+        store: Path,
+        *,
+        as_of: date | None = None,
+        say: Say = silent,
+        workers: Executor | None = None,
+    ) -> Self:
         """Return the fleet of the store in a file, which need not exist yet."""
-        return cls(Store(store), as_of, say)
+        return cls(Store(store), as_of, say, workers=workers)
 
     def require(self) -> None:
         """Raise a UserError where nothing is there that a fleet could be made of."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
@@ -46,6 +47,13 @@ def test_every_session_is_forecast_once(told: tuple[FleetData, pl.DataFrame]) ->
     data, rows = told
     assert sorted(rows["session_id"]) == sorted(data.bench["session_id"])
     assert rows["sd_ln"].is_finite().all()
+
+
+def test_workers_forecast_the_same(told: tuple[FleetData, pl.DataFrame]) -> None:
+    complete = told[0].completed()
+    with ThreadPoolExecutor(2) as workers:
+        shared = forecasts(complete.bench, partial(before, complete), PLAIN, workers=workers)
+    assert shared.equals(told[1])
 
 
 def test_a_forecast_knows_nothing_of_its_day_or_later() -> None:

@@ -1,0 +1,83 @@
+"""Workers on other machines that long work is handed to, as an executor of concurrent.futures.
+
+Whoever has work to share out takes an `Executor` and knows no more of it. dask.distributed serves
+it, an optional extra (`slopewatch[cluster]`), which is imported nowhere else.
+"""
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, Future
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from ingest.schema import UserError
+
+LOCAL = "local:"
+T = TypeVar("T")
+
+
+class WorkersError(UserError, BrokenExecutor):
+    """The workers are out of reach, or were lost with the work they had."""
+
+
+@contextmanager
+def workers_at(address: str) -> Iterator[Executor]:
+    """Yield the workers at a scheduler's address, or N of this machine (`local:N`).
+
+    WorkersError: nobody answers there, or the extra is not installed.
+    """
+    with _client(address) as client:
+        yield _Workers(client)
+
+
+def _client(address: str) -> Any:
+    """Return dask's client of a cluster."""
+    try:
+        from distributed import Client
+    except ImportError:
+        raise WorkersError(
+            "--cluster needs dask.distributed: install it with pip install 'slopewatch[cluster]'"
+        ) from None
+    if not address.startswith(LOCAL):
+        try:
+            return Client(address, timeout="10s")
+        except (OSError, ValueError) as problem:
+            raise WorkersError(
+                f'no scheduler answers at "{address}", expected an address such as '
+                f"tcp://10.0.0.5:8786, or {LOCAL}4 for four workers here ({problem})"
+            ) from None
+    number = address.removeprefix(LOCAL)
+    if not number.isdecimal() or int(number) < 1:
+        raise WorkersError(f'found "{address}", expected a number of workers such as {LOCAL}4')
+    return Client(
+        n_workers=int(number), threads_per_worker=1, host="127.0.0.1", dashboard_address=None
+    )
+
+
+class _Workers(Executor):
+    """Hands work to a cluster; what a lost worker had goes to the others, three times at most."""
+
+    def __init__(self, client: Any) -> None:
+        self._executor: Executor = client.get_executor(pure=False)
+
+    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
+        """Begin to work; the future raises WorkersError where each worker that tried was lost."""
+        told: Future[T] = Future()
+        begun: Future[T] = self._executor.submit(fn, *args, **kwargs)
+        begun.add_done_callback(lambda ended: _tell(told, ended))
+        return told
+
+
+def _tell(told: Future[T], ended: Future[T]) -> None:
+    """Pass on what came of the work."""
+    if ended.cancelled():
+        told.set_exception(WorkersError("the cluster gave the work up: start it again"))
+        return
+    problem = ended.exception()
+    if problem is None:
+        told.set_result(ended.result())
+    elif type(problem).__name__ in ("KilledWorker", "CommClosedError"):
+        told.set_exception(
+            WorkersError(f"the cluster's workers were lost: look at their memory ({problem})")
+        )
+    else:
+        told.set_exception(problem)
