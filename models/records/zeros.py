@@ -227,12 +227,9 @@ def _jumps(s: _Series, limit_p: float) -> list[tuple[int, int, float, float]]:
 
 def _best(s: _Series, lo: int, hi: int) -> tuple[int, float, float] | None:
     """Return the best supported jump in readings lo…hi: (first reading after, size, sd)."""
-    flat, best = s.flat, None
-    for k in range(lo + LEAST_BEFORE, hi - LEAST_AFTER + 1):
+    best = None
+    for k in _worth_a_look(s, lo, hi):
         a, b = max(lo, k - WINDOW), min(hi, k + WINDOW)
-        rough = float(flat[k:b].mean() - flat[a:k].mean())
-        if abs(rough) < FIRST_LOOK * np.sqrt(s.noise2 * (1 / (k - a) + 1 / (b - k))):
-            continue
         size, sd = _step(slice(a, b), k - a, s)
         least = LEAST_NM if s.unit == "N·m" else LEAST_NOISES * np.sqrt(s.noise2)
         if abs(size) < least:
@@ -240,6 +237,17 @@ def _best(s: _Series, lo: int, hi: int) -> tuple[int, float, float] | None:
         if best is None or abs(size / sd) > abs(best[1] / best[2]):
             best = (k, size, sd)
     return best
+
+
+def _worth_a_look(s: _Series, lo: int, hi: int) -> list[int]:
+    """Return the readings in lo…hi whose mean and the mean before differ by more than noise."""
+    k = np.arange(lo + LEAST_BEFORE, hi - LEAST_AFTER + 1)
+    a, b = np.maximum(lo, k - WINDOW), np.minimum(hi, k + WINDOW)
+    sums = np.concatenate([[0.0], np.cumsum(s.flat)])
+    rough = (sums[b] - sums[k]) / (b - k) - (sums[k] - sums[a]) / (k - a)
+    noise = np.sqrt(s.noise2 * (1 / (k - a) + 1 / (b - k)))
+    found: list[int] = k[np.abs(rough) >= FIRST_LOOK * noise].tolist()
+    return found
 
 
 def _step(window: slice, k: int, s: _Series) -> tuple[float, float]:
