@@ -1,0 +1,155 @@
+"""Write README.md here: what the engine costs, as ratios to baselines measured in the same run.
+
+    python -m tests.benchmarks.page [METERS …]
+
+Without numbers: fleets of 30, 100, 300, 1,000 and 3,000 meters (half an hour on a quiet machine).
+Set OPENBLAS_NUM_THREADS=1. The baselines: statsmodels' MixedLM, a random start and drift a meter,
+on as many meters; a plain polars scan of the same comparisons.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import resource
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from models.fleet import FleetData, fit
+from tests.benchmarks.fleet.speed import FRAMES, lines, ours, theirs
+from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet
+
+SIZES = (30, 100, 300, 1000, 3000)
+REFERENCES = 10
+PAGE = Path(__file__).parent / "README.md"
+
+
+@dataclass
+class Row:
+    """CPU seconds of one size, and the highest memory so far in GiB."""
+
+    meters: int
+    observations: int
+    mixed: float
+    plain: float
+    whole: float
+    scan: float
+    load: float
+    gib: float
+
+
+def cpu(job: Callable[[], object], least: float = 0.2) -> float:
+    """CPU seconds of a job: the least of runs that take `least` together, three at most."""
+    taken: list[float] = []
+    while len(taken) < 3 and sum(taken) < least:
+        start = time.process_time()
+        job()
+        taken.append(time.process_time() - start)
+    return min(taken)
+
+
+def fleet_of(meters: int) -> Fleet:
+    """A fleet in which everything goes wrong."""
+    options = replace(
+        SCENARIOS["awkward"],
+        n_meters=meters,
+        n_trainers=REFERENCES,
+        comparison_rate=6.5,
+        bench_rate=2.0,
+        strikes=meters // 15,
+        wrong_entries=meters // 20,
+    )
+    return simulate_fleet(options, 1)
+
+
+def measured(meters: int) -> Row:
+    """Measure one size."""
+    plain, columns = lines(meters)
+    fleet = fleet_of(meters)
+    data = FleetData(**{name: fleet.frames[name] for name in FRAMES})
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "comparisons.csv"
+        data.comparisons.write_csv(file)
+        scan = cpu(lambda: pl.scan_csv(file).select(pl.all().count()).collect())
+    return Row(
+        meters,
+        data.bench.height + data.comparisons.height,
+        cpu(lambda: theirs(columns)),
+        cpu(lambda: ours(plain)),
+        cpu(lambda: fit(data, today=fleet.today)),
+        scan,
+        cpu(lambda: data.completed()),
+        resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20,
+    )
+
+
+def exponent(meters: list[int], values: list[float]) -> str:
+    """How a figure grows: the slope of its logarithm on that of the meters."""
+    if len(meters) < 2:
+        return "–"
+    return f"{np.polyfit(np.log(meters), np.log(np.maximum(values, 1e-9)), 1)[0]:.2f}"
+
+
+def table(rows: list[Row]) -> str:
+    """The page's table: a row a size, then the exponents."""
+    heads = (
+        *("meters", "observations", "same model, share of MixedLM's time"),
+        *("whole fit, times MixedLM", "frames taken over, times a polars scan", "peak GiB"),
+    )
+    head = f"| {' | '.join(heads)} |\n|{' --- |' * len(heads)}"
+    body = [
+        f"| {r.meters:,} | {r.observations:,} | {r.plain / r.mixed:.2f} | "
+        f"{r.whole / r.mixed:.1f} | {r.load / r.scan:.1f} | {r.gib:.2f} |"
+        for r in rows
+    ]
+    sizes = [r.meters for r in rows]
+    grows = [
+        exponent(sizes, [getattr(r, name) for r in rows]) for name in ("plain", "whole", "load")
+    ]
+    last = f"| grows with the power | | {grows[0]} | {grows[1]} | {grows[2]} | |"
+    return "\n".join([head, *body, last])
+
+
+def page(rows: list[Row]) -> str:
+    """The whole page."""
+    machine = (
+        f"{platform.machine()}, {os.cpu_count()} processors, Python {platform.python_version()}"
+    )
+    mixed = exponent([r.meters for r in rows], [r.mixed for r in rows])
+    return f"""# What the engine costs
+
+Written by `python -m tests.benchmarks.page`: CPU time, as ratios within one run on one thread, so
+that they hold elsewhere ({machine}).
+
+{table(rows)}
+
+*Same model*: random start and drift of each meter by REML, twelve sessions a meter, by both.
+*Whole fit*: wander, battery steps, {REFERENCES} references, mass sets, strikes, wrong entries and
+alarms; MixedLM does none of that, it is the yardstick, and grows itself with the power {mixed}. A
+whole fit begins with what is the same for every size: the references' walks are one dense matrix.
+
+`tests/models/fleet/test_growth.py` fails where calls or memory grow with a power above 1.2 of the
+meters. Each other program here says in its first lines what it answers and how it is run.
+"""
+
+
+def main(sizes: list[str]) -> None:
+    """Measure, print and write."""
+    import statsmodels.regression.mixed_linear_model  # noqa: F401 (its import is not timed)
+
+    rows = []
+    for n in map(int, sizes or SIZES):
+        rows.append(measured(n))
+        print(rows[-1], flush=True)
+    PAGE.write_text(page(rows), "utf-8")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
