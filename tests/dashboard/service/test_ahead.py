@@ -60,7 +60,7 @@ def ask_for(caller, name, asked):
 @pytest.mark.parametrize(
     ("path", "parts"),
     [
-        ("/", []),
+        ("/", ["fleet-planned"]),
         ("/season", ["season"]),
         ("/budget", ["budget", "policies"]),
         ("/riders/R1", ["rider"]),
