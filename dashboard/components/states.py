@@ -47,16 +47,23 @@ def own_alarm_line(alarm: Document) -> html.Li:
 
 def _alarm(named: Any, alarm: Document) -> html.Li:
     said = theme.sentence(alarm.get("text") or theme.words(alarm.get("kind")))
-    head = html.Div([named, " ", html.Time(theme.day(alarm.get("date")))])
+    head = html.Div([named, " ", html.Time(alarm_days(alarm))])
     return html.Li(
         [glyph("alarm"), html.Div([head, html.Div(said, className="alarm-text")])],
         className="alarm",
     )
 
 
+def alarm_days(alarm: Document) -> str:
+    """Return when it happened: a day, or the days between which it lies."""
+    if alarm.get("earliest") and alarm["earliest"] != alarm["latest"]:
+        return f"{theme.day(alarm['earliest'])} to {theme.day(alarm['latest'])}"
+    return theme.day(alarm.get("date"))
+
+
 def alarm_words(alarm: Document) -> str:
     """Return an alarm in as few words as a table cell has room for."""
     size = theme.percent(alarm.get("size_pct"), 1)
-    when = theme.day(alarm.get("date"))
+    when = alarm_days(alarm)
     words = theme.title(alarm.get("kind"))
     return f"{words}, {when}" if size == theme.MISSING else f"{words} {size}, {when}"

@@ -10,9 +10,8 @@ import polars as pl
 
 from ingest.schema import in_force
 from models.coaching.documents import Change
-from models.fleet import alarm_year
-from models.metrology import date_of, interval90, ln_from_percent
-from models.records import STEP_SCHEMA, typed_rows
+from models.metrology import interval90, ln_from_percent
+from models.records import STEP_SCHEMA, typed_rows, with_zero_alarms
 
 if TYPE_CHECKING:
     from models.fleet import FleetFit
@@ -33,10 +32,13 @@ def alarm_notices(
 
     In   zero_steps: as from `models.records.zero_steps`
     """
-    rows = [
-        *(_of_alarm(alarm, *_began(fleet, alarm)) for alarm in _alarms(fleet)),
-        *map(_of_zero, typed_rows(zero_steps, _ZeroStep)),
-    ]
+    told = with_zero_alarms(fleet.alarms, zero_steps).filter(pl.col("device_kind") == "meter")
+    alone = told.filter(pl.col("kind") == "zero_step").select(meter_id="device_id", _on="latest")
+    zeros = zero_steps.with_columns(_on=pl.col("at").dt.date()).join(
+        alone, on=["meter_id", "_on"], how="semi"
+    )
+    found = typed_rows(told.filter(pl.col("kind") != "zero_step"), _Alarm)
+    rows = [*map(_of_alarm, found), *map(_of_zero, typed_rows(zeros, _ZeroStep))]
     return [
         {**change, "rider_id": rider}
         for earliest, change in rows
@@ -49,6 +51,9 @@ class _Alarm(TypedDict):
     device_id: str
     kind: str
     date: date
+    earliest: date | None
+    latest: date | None
+    size_nm: float | None
     size_pct: float | None
     size_sd_pct: float | None
     text: str
@@ -62,28 +67,15 @@ class _ZeroStep(TypedDict):
     unit: str
 
 
-def _alarms(fleet: FleetFit) -> list[_Alarm]:
-    return typed_rows(fleet.alarms.filter(pl.col("device_kind") == "meter"), _Alarm)
-
-
-def _began(fleet: FleetFit, alarm: _Alarm) -> tuple[date, date]:
-    """Return the days between which an alarm's step happened; else its own day, twice."""
-    for effect in fleet.effects:
-        device = (effect.kind, effect.device_kind, effect.device)
-        same = device == (alarm["kind"], "meter", alarm["device_id"])
-        if alarm["kind"] == "step" and same and date_of(alarm_year(effect)) == alarm["date"]:
-            return date_of(effect.since), date_of(effect.at)
-    return alarm["date"], alarm["date"]
-
-
 def _riders(assignments: pl.DataFrame, meter_id: str, earliest: date, latest: date) -> list[str]:
     rows = assignments.filter(pl.col("meter_id") == meter_id, in_force(earliest, latest))
     return sorted(rows["rider_id"].drop_nulls().unique())
 
 
-def _of_alarm(alarm: _Alarm, earliest: date, latest: date) -> tuple[date, Change]:
+def _of_alarm(alarm: _Alarm) -> tuple[date, Change]:
     """Return the first day on which it may have happened, and the notice without a rider."""
     meter = alarm["device_id"]
+    earliest, latest = alarm["earliest"] or alarm["date"], alarm["latest"] or alarm["date"]
     change: Change = {
         "from_date": latest,
         "kind": "doubt",
@@ -101,19 +93,27 @@ def _of_alarm(alarm: _Alarm, earliest: date, latest: date) -> tuple[date, Change
     change["text"] = (
         f"From some day between {earliest} and {latest} the same effort shows "
         f"{abs(size):.1f} % {'more' if size > 0 else 'less'} on {meter} ({low:+.1f} to "
-        f"{high:+.1f} %): a sudden step that nobody recorded; don't compare with rides before "
-        f"{earliest} without the correction."
+        f"{high:+.1f} %): a sudden step that nobody recorded{_and_its_zero(alarm['size_nm'])}; "
+        f"don't compare with rides before {earliest} without the correction."
     )
     return earliest, change
+
+
+def _and_its_zero(size_nm: float | None) -> str:
+    return "" if size_nm is None else f", and with it its zero by {_torque(size_nm)}"
+
+
+def _torque(size_nm: float) -> str:
+    """Return a zero offset, and what it is worth in watts whatever is ridden."""
+    watts = abs(size_nm) * 2 * math.pi * RPM / 60
+    return f"{size_nm:+.2f} N·m, worth {watts:.0f} W at {RPM:.0f} rpm whatever is ridden"
 
 
 def _of_zero(step: _ZeroStep) -> tuple[date, Change]:
     """Return the first day on which the zero may have jumped, and the notice without a rider."""
     earliest, latest, meter = step["before"].date(), step["at"].date(), step["meter_id"]
-    size = f"{step['size']:+.2f} {step['unit']}"
-    if step["unit"] == "N·m":
-        watts = abs(step["size"]) * 2 * math.pi * RPM / 60
-        size += f", worth {watts:.0f} W at {RPM:.0f} rpm whatever is ridden"
+    counts = f"{step['size']:+.0f} {step['unit']}"
+    size = _torque(step["size"]) if step["unit"] == "N·m" else counts
     return earliest, {
         "from_date": latest,
         "kind": "zero",

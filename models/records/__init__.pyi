@@ -22,6 +22,7 @@ from .step_candidates import AFTER_WORK as AFTER_WORK
 from .step_candidates import SIDE_SERVICE as SIDE_SERVICE
 from .step_candidates import WORK as WORK
 from .zeros import STEP_SCHEMA as STEP_SCHEMA
+from .zeros import with_zero_alarms as with_zero_alarms
 from .zeros import zero_alarms as zero_alarms
 from .zeros import zero_candidates as zero_candidates
 from .zeros import zero_steps as zero_steps

@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 
 from models.metrology import Array, Mask, robust_sd
-from models.wording import Reason
+from models.wording import Reason, signed
 
 WINDOW = 8  # readings on each side of a possible jump
 LEAST_BEFORE, LEAST_AFTER = 4, 2
@@ -92,20 +92,42 @@ def zero_steps(zeros: pl.DataFrame, *, false_alarms_per_season: float = 1.0) -> 
 def zero_alarms(steps: pl.DataFrame) -> pl.DataFrame:
     """Return jumps as alarms, a row each.
 
-    Out  device_kind, device_id, kind, date, size_pct (null: it is no gain error), size_nm, score,
-         text, short
+    Out  device_kind, device_id, kind, date, earliest, latest, size_pct (null: it is no gain
+         error), size_nm, score, text, short
     """
     return steps.select(
         device_kind=pl.lit("meter"),
         device_id="meter_id",
         kind=pl.lit("zero_step"),
         date=pl.col("at").dt.date(),
+        earliest=pl.col("before").dt.date(),
+        latest=pl.col("at").dt.date(),
         size_pct=pl.lit(None, dtype=pl.Float64),
         size_nm=pl.when(pl.col("unit") == "N·m").then("size"),
         score=pl.col("size") / pl.col("sd"),
         text="text",
         short="short",
     )
+
+
+def with_zero_alarms(alarms: pl.DataFrame, steps: pl.DataFrame) -> pl.DataFrame:
+    """Return a fleet's alarms and the jumps of its zeros, one row for a jump and a step together.
+
+    In   alarms: `FleetFit.alarms`; steps: `zero_steps`
+    Out  alarms' columns and size_nm: of a step the size of the jump that lies within its days
+    """
+    own = ["device_kind", "device_id"]
+    zeros = zero_alarms(steps).with_row_index("_zero")
+    both = (
+        alarms.with_row_index("_alarm")
+        .filter(pl.col("kind") == "step")
+        .join(zeros.select(*own, "_zero", "size_nm", first="earliest", last="latest"), on=own)
+        .filter((pl.col("first") <= pl.col("latest")) & (pl.col("earliest") <= pl.col("last")))
+    )
+    sizes = both.unique("_alarm", keep="first").select("_alarm", "size_nm")
+    told = alarms.with_row_index("_alarm").join(sizes, on="_alarm", how="left").drop("_alarm")
+    alone = zeros.filter(~pl.col("_zero").is_in(both["_zero"].implode())).drop("_zero")
+    return pl.concat([told, alone], how="diagonal").sort("date", "device_id", maintain_order=True)
 
 
 def zero_candidates(steps: pl.DataFrame) -> pl.DataFrame:
@@ -115,8 +137,16 @@ def zero_candidates(steps: pl.DataFrame) -> pl.DataFrame:
         "meter_id",
         on=middle.dt.date(),
         at=middle.cast(pl.Datetime("us", "UTC")),
+        earliest="before",
+        latest="at",
         event=pl.lit("zero_step"),
+        note=pl.struct("size", "unit").map_elements(_sized, return_dtype=pl.String),
     )
+
+
+def _sized(step: dict[str, float | str]) -> str:
+    size, unit = float(step["size"]), str(step["unit"])
+    return f"{signed(size, 2 if unit == 'N·m' else 0)} {unit}"
 
 
 def _series(zeros: pl.DataFrame) -> list[_Series]:

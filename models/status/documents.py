@@ -26,10 +26,16 @@ class KeptFitState(FitState):
 
 
 class Alarm(TypedDict):
-    """An alarm of a device. size_nm instead of size_pct where a zero offset jumped."""
+    """An alarm of a device.
+
+    earliest, latest: the days between which it happened; None: on its date. size_nm: of a zero
+    offset that jumped, with a step (then beside its size_pct) or without
+    """
 
     kind: str
     date: date
+    earliest: date | None
+    latest: date | None
     size_pct: float | None
     size_sd_pct: float | None
     consequence_pct: float | None

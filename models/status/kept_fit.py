@@ -77,7 +77,7 @@ class Snapshot:
     courses      meter_id, days (from origin), mean_ln, sd_ln
     devices      device_kind (reference, bench), device_id, mean_ln, sd_ln, …
     trainers     how far each reference has moved (models.status.trainer_changes)
-    alarms       device_kind, device_id, kind, date, size_pct, consequence_pct, text
+    alarms       device_kind, device_id, kind, date, earliest, latest, size_pct, text, …
     weights      kind (bench, comparison), id, weight in 0…1
     population   the drift table by group
     checks       whether the model describes the data (models.honesty.checks)

@@ -28,7 +28,7 @@ ALARM_WORDS = {
     "step_unrecorded": _STEP + "sudden step {when} that nobody recorded.{also:then} Look for a "
     "blow, loose bolts or a loose ring, then " + _TO_THE_BENCH,
     "event": "the {event:name} of {on:day}{note:bracketed}",
-    "zero_jump_too": "The jump of its zero about {on:day}{note:bracketed} may have the same cause.",
+    "zero_jump_too": "Its zero jumped in the same days{note:bracketed}: both are likely one blow.",
     "work_came_after": "The work at the bench of {on:day}{note:bracketed} came after it.",
     "reference_step": _STEP + "step {when}; several meters agree, so they are not to blame. Ask "
     "what was done to it (spindown, firmware, service) and record it as an event.",

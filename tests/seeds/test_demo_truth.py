@@ -95,7 +95,10 @@ def test_intervals_hold_the_truth(status: dict[str, Any]) -> None:
 
 def test_what_happened_is_named(status: dict[str, Any]) -> None:
     struck = _alarms(status, "meters", "meter_id", "FS-11")
-    assert any(a["kind"] == "step" and a["size_pct"] < -2 for a in struck)
+    (blow,) = struck  # on 18 May: its zero and its gain, one alarm within the days of the zeros
+    assert (blow["kind"], blow["earliest"], blow["latest"]) == ("step", "2026-05-13", "2026-06-11")
+    assert blow["size_pct"] < -2
+    assert blow["size_nm"] == pytest.approx(0.55, abs=0.1)
     entered = _alarms(status, "meters", "meter_id", "FS-19")
     assert any(a["kind"] == "entry" and a["date"] == "2026-02-12" for a in entered)
     jumped = _alarms(status, "references", "reference_id", "TR-3")

@@ -83,7 +83,7 @@ def _meter_step(alarm: Alarm, prepared: Prepared) -> Reason:
     for event, on, note, at in _events(alarm.effect.device, prepared):
         if alarm.effect.since - _NEAR_YEARS <= at <= alarm.effect.at + _NEAR_YEARS:
             if event == "zero_step":
-                zero_jumps.append(Reason("zero_jump_too", on=on, note=note))
+                zero_jumps.append(Reason("zero_jump_too", note=note))
             else:
                 done.append(Reason("event", event=event, on=on, note=note))
         elif event == "work" and at > alarm.effect.at:

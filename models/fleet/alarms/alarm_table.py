@@ -1,5 +1,7 @@
 """Write the alarms as a table: what, where, when, how large, and what to do about it."""
 
+from datetime import date
+
 import numpy as np
 import polars as pl
 
@@ -13,6 +15,8 @@ ALARM_SCHEMA = {
     "device_id": pl.String,
     "kind": pl.String,
     "date": pl.Date,
+    "earliest": pl.Date,
+    "latest": pl.Date,
     "size_pct": pl.Float64,
     "size_sd_pct": pl.Float64,
     "consequence_pct": pl.Float64,
@@ -29,6 +33,7 @@ def alarm_frame(
 ) -> pl.DataFrame:
     """Return one row an alarm, columns of ALARM_SCHEMA, in order of date.
 
+    earliest, latest of a step the days of the observations around it, else null
     size_pct         of a step the change of the device's value, of an entry the error of the
                      found value, of an offset what the mass set adds to found values beyond its
                      statement, of a bend the change of the yearly drift, of noise the factor
@@ -47,6 +52,7 @@ def alarm_frame(
                 "device_id": effect.device,
                 "kind": effect.kind,
                 "date": date_of(alarm.date_year),
+                **_between(effect),
                 "size_pct": alarm.size_pct,
                 "size_sd_pct": alarm.size_sd_pct,
                 "consequence_pct": alarm.consequence_pct,
@@ -57,6 +63,14 @@ def alarm_frame(
             }
         )
     return pl.DataFrame(rows, schema=ALARM_SCHEMA).sort("date", "device_id", maintain_order=True)
+
+
+def _between(effect: Effect) -> dict[str, date | None]:
+    known = effect.kind == "step" and effect.since > 0
+    return {
+        "earliest": date_of(effect.since) if known else None,
+        "latest": date_of(effect.at) if known else None,
+    }
 
 
 def _alarm(

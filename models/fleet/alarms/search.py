@@ -24,7 +24,7 @@ from models.fleet.alarms.scan_meters import (
     worth_explaining,
 )
 from models.fleet.alarms.search_state import ODDS, Search, is_own, own_steps
-from models.fleet.design import METER, SHAPE, Effect, Observations
+from models.fleet.design import METER, SHAPE, Effect, Observations, dated_by_zeros
 from models.fleet.inference import (
     SCALES,
     Estimate,
@@ -87,8 +87,9 @@ def _final(search: Search, found: Estimate) -> Estimate:
     """Return the final state, as `condition` rebuilds it.
 
     Weights count the information they stand for; unrecorded resets are localised at the final
-    hyperparameters.
+    hyperparameters, and steps dated by the jumps of zeros that they meet.
     """
+    search.effects = dated_by_zeros(search.effects, search.prepared.data.events)
     bench = search.prepared.obs.is_bench
     search.weight = search.weight * np.where(
         bench, search.mixtures[0].information, search.mixtures[1].information

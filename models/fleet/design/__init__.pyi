@@ -19,6 +19,7 @@ from .effects import SEASONS as SEASONS
 from .effects import SHAPE as SHAPE
 from .effects import Effect as Effect
 from .effects import alarm_year as alarm_year
+from .effects import dated_by_zeros as dated_by_zeros
 from .layout import season_direction as season_direction
 from .observations import Devices as Devices
 from .observations import Observations as Observations

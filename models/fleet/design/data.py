@@ -28,7 +28,7 @@ RESETS: Final[Schema] = {
 }
 EVENTS: Final[Schema] = {
     **dict.fromkeys(("meter_id", "reference_id", "bench_id"), pl.String),
-    **{"on": pl.Date, "at": _AT},
+    **{"on": pl.Date, "at": _AT, "earliest": _AT, "latest": _AT},
     **dict.fromkeys(("event", "side", "note", "state"), pl.String),
     "size_pct": pl.Float64,
 }
@@ -72,7 +72,8 @@ class FleetData:
     resets       meter_id, at, p_before, p_after (programmed slope relative to factory),
                  recorded, earliest, latest (where an unrecorded one may have happened)
     events       one of meter_id, reference_id, bench_id; on, at (null: the start of that day),
-                 event, side, note, state (proposed and rejected ones do not count), size_pct
+                 earliest, latest (of a jump of the zero: the readings around it), event, side,
+                 note, state (proposed and rejected ones do not count), size_pct
     references   reference_id, kind, meter_id (if it is itself a meter of the fleet)
     benches      bench_id, u_pct (prior sd of what the set adds to a found value), source,
                  weighed_on (sets that share it share a part of that)

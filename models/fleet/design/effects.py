@@ -1,9 +1,12 @@
 """Describe what alarms have found: steps, wrong entries, offsets, seasons, grown noise."""
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
-from models.metrology import DAYS_A_YEAR
+import polars as pl
+
+from models.metrology import DAYS_A_YEAR, years
 
 METER, REFERENCE, BENCH, GROUP = "meter", "reference", "bench", "group"
 SEASONS: Final = {"season": True, "ride_season": False}
@@ -53,3 +56,23 @@ def alarm_year(effect: Effect) -> float:
     if effect.kind != "step":
         return effect.at
     return min(effect.at, effect.since + _LATEST_AFTER_YEARS)
+
+
+def dated_by_zeros(effects: Sequence[Effect], events: pl.DataFrame) -> list[Effect]:
+    """Return the effects, a meter's step within the days of the one jump of its zero that it meets.
+
+    events: of `FleetData`; jumps of the zero with `earliest` and `latest`. One blow moves both.
+    Between a step's `since` and `at` its meter was not observed, so the narrower days leave every
+    observation on its side.
+    """
+    jumps = events.filter(pl.col("event") == "zero_step").drop_nulls(["earliest", "latest"])
+    return [_dated(effect, jumps.filter(pl.col("meter_id") == effect.device)) for effect in effects]
+
+
+def _dated(effect: Effect, jumps: pl.DataFrame) -> Effect:
+    if (effect.kind, effect.device_kind) != ("step", METER) or not 0 < effect.since < effect.at:
+        return effect
+    ends = zip(years(jumps["earliest"]).tolist(), years(jumps["latest"]).tolist(), strict=True)
+    common = [(max(effect.since, first), min(effect.at, last)) for first, last in ends]
+    met = [(since, at) for since, at in common if since < at]
+    return replace(effect, since=met[0][0], at=met[0][1]) if len(met) == 1 else effect

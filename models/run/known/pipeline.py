@@ -22,7 +22,7 @@ from models.records import (
     Tables,
     roster,
     with_riders,
-    zero_alarms,
+    with_zero_alarms,
 )
 from models.rides import RESULT_SCHEMA
 from models.run.known.form import MODEL
@@ -219,7 +219,7 @@ def snapshot_of(
         courses=status.courses(ids, days, mean, sd),
         devices=_devices(found, fleet),
         trainers=trainer_changes(found.references, fleet, as_of=found.as_of),
-        alarms=pl.concat([fleet.alarms, zero_alarms(found.zero_steps)], how="diagonal"),
+        alarms=with_zero_alarms(fleet.alarms, found.zero_steps),
         weights=fleet.weights,
         population=population,
         checks=honesty.checks(innovations),

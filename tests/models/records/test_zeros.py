@@ -7,7 +7,9 @@ import polars as pl
 import pytest
 
 from ingest.schema import TABLES
-from models.records import zero_alarms, zero_candidates, zero_steps
+from models.fleet import Effect, dated_by_zeros
+from models.metrology import year_of
+from models.records import with_zero_alarms, zero_alarms, zero_candidates, zero_steps
 from models.records.zeros import _series
 
 FIRST = datetime(2023, 1, 5, 8, tzinfo=UTC)
@@ -69,6 +71,34 @@ def test_it_is_an_alarm_but_no_gain_error():
     assert "no gain error" in alarm["text"]
     candidate = zero_candidates(steps).row(0, named=True)
     assert steps["before"][0] < candidate["at"] < steps["at"][0]
+
+
+def test_a_jump_and_a_step_in_the_same_days_are_one_blow():
+    """One alarm, and the step lies within the narrower days of the two: worked out by hand."""
+    steps = zero_steps(zeros(10, 3, jump=0.4)).head(1)
+    candidate, first, last = zero_candidates(steps), steps["before"][0], steps["at"][0]
+    assert "N·m" in candidate["note"][0]
+    around = [year_of(first - timedelta(days=50)), year_of(last + timedelta(days=20))]
+    met, other = (
+        Effect("step", "meter", meter, at=around[1], since=around[0])
+        for meter in (steps["meter_id"][0], "another")
+    )
+    dated = dated_by_zeros([met, other], candidate)
+    assert (dated[0].since, dated[0].at) == (year_of(first), year_of(last))
+    assert dated[1] == other
+    alarm = {"device_kind": "meter", "kind": "step", "date": last.date(), "size_pct": -2.7}
+    days = {
+        "earliest": first.date(),
+        "latest": last.date(),
+        "text": "…",
+        "short": "…",
+        "score": -9.0,
+    }
+    alarms = pl.DataFrame([alarm | days | {"device_id": met.device}])
+    (both,) = with_zero_alarms(alarms, steps).to_dicts()
+    assert (both["kind"], both["size_nm"]) == ("step", steps["size"][0])
+    apart = alarms.with_columns(device_id=pl.lit("another"))
+    assert sorted(with_zero_alarms(apart, steps)["kind"]) == ["step", "zero_step"]
 
 
 def test_the_temperature_line_is_the_meters_own():

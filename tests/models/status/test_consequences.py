@@ -94,10 +94,11 @@ def test_an_unrecorded_step_and_a_jump_of_the_zero_reach_whoever_rode_then(
         "device_kind": "meter", "device_id": meter, "kind": "step", "date": None,
         "size_pct": -2.7, "size_sd_pct": 0.4, "text": "…",
     }  # fmt: skip
+    days = {"date": date_of(alarm_year(step)), "earliest": since, "latest": at}
     alarmed = replace(
         fitted,
         effects=[step],
-        alarms=pl.DataFrame([alarm | {"date": date_of(alarm_year(step))}], schema_overrides=ALARMS),
+        alarms=pl.DataFrame([alarm | days], schema_overrides=ALARMS),
     )
     tables = empty_tables()
     tables["assignments"] = table(
@@ -107,15 +108,21 @@ def test_an_unrecorded_step_and_a_jump_of_the_zero_reach_whoever_rode_then(
         {"meter_id": meter, "from_date": since, "to_date": at, "rider_id": "During"},
         {"meter_id": meter, "from_date": at + timedelta(days=5), "rider_id": "After"},
     )  # fmt: skip
-    jump = {"meter_id": meter, "before": _noon(since), "at": _noon(at), "size": 0.54, "sd": 0.03}
+    jumps = [
+        {"meter_id": meter, "before": _noon(a), "at": _noon(b), "size": 0.54, "sd": 0.03,
+         "unit": "N·m", "text": "…", "short": None}
+        for a, b in ((since, at), (since - timedelta(days=9), since - timedelta(days=1)))
+    ]  # fmt: skip
     told = notices(
         alarmed, tables, pl.DataFrame([reset(meter, at, 0.0)]),
-        first=date(2024, 1, 1), last=found.as_of,
-        zero_steps=pl.DataFrame([jump | {"unit": "N·m"}]),
+        first=date(2024, 1, 1), last=found.as_of, zero_steps=pl.DataFrame(jumps),
     )  # fmt: skip
+    assert [(row["kind"], row["rider_id"]) for row in told] == [
+        ("step", "During"),  # one blow, one notice: the zero's jump of the same days is in it
+        ("zero", "Before"),
+    ]
     rows = {row["kind"]: row for row in told}
-    assert {row["rider_id"] for row in told} == {"During"}
-    assert set(rows) == {"step", "zero"}
+    assert "its zero by +0.54 N·m, worth 5 W" in rows["step"]["text"]
     assert "2.7 % less" in rows["step"]["text"]
     assert "2024-02-25 and 2024-04-20" in rows["step"]["text"]
     ends = [100 * np.expm1(np.log1p(-0.027) + s * 1.644854 * 0.004) for s in (-1, 1)]
