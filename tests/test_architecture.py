@@ -24,6 +24,7 @@ ROOMS = (
     *("models.rides.alignment", "models.rides", "models.fleet.design", "models.fleet.inference"),
     *("models.fleet.alarms", "models.fleet", "models.records", "models.ageing", "models.status"),
     *("models.season", "models.policies", "models.budget", "models.coaching", "models.honesty"),
+    "models.doubts",
     "models.digest",
     *(
         "models.run.known",

@@ -1,5 +1,4 @@
 from .documents import Acknowledged as Acknowledged
-from .documents import AffectedDocument as AffectedDocument
 from .documents import EffortDocument as EffortDocument
 from .documents import HandoverDocument as HandoverDocument
 from .documents import LedgerDocument as LedgerDocument
@@ -31,6 +30,7 @@ from .rider_notices import acknowledged as acknowledged
 from .rider_notices import notice_frame as notice_frame
 from .rider_notices import notice_rows as notice_rows
 from .rider_notices import notices as notices
+from .rider_view import EXAMPLE_W as EXAMPLE_W
 from .rider_view import between_meters as between_meters
 from .rider_view import efforts_of as efforts_of
 from .rider_view import period_curve as period_curve
@@ -40,6 +40,5 @@ from .rider_view import shown_of as shown_of
 from .rider_view import watts_status as watts_status
 from .rides_expected import Expected as Expected
 from .rides_expected import expected_ratio as expected_ratio
-from .rides_in_doubt import affected_rides as affected_rides
 from .road import Road as Road
 from .road import Use as Use

@@ -257,44 +257,6 @@ class RaceEve(TypedDict):
     never: str
 
 
-class AffectedRider(TypedDict):
-    rider_id: str
-    from_date: date
-    to_date: date
-
-
-class AffectedEffort(TypedDict):
-    rider_id: str
-    date: date
-    watts: float
-    corrected_w: float
-    p_out_of_tolerance: float
-
-
-class FoundOut(TypedDict):
-    """What a session that found the meter out puts in doubt.
-
-    last_good_on None: no good session came before; doubtful_from None: it happened late;
-    comparisons: their ids
-    """
-
-    session_id: str
-    found_on: date
-    found_pct: float
-    last_good_on: date | None
-    doubtful_from: date | None
-    riders: list[AffectedRider]
-    efforts: list[AffectedEffort]
-    comparisons: list[str]
-    text: str
-
-
-class AffectedDocument(TypedDict):
-    meter_id: str
-    found_out: list[FoundOut]
-    text: str
-
-
 class KeptMeter(TypedDict):
     meter_id: str
     serial_number: str | None

@@ -12,11 +12,14 @@ import polars as pl
 from ingest.schema import rider_on
 from models.coaching.efforts import Joint
 from models.fleet import METER
-from models.metrology import noon
-from models.records import RIDER, one_sided, road_effects
+from models.metrology import noon, percent_from_ln
+from models.records import DAY, RIDER, one_sided, road_effects
 
 if TYPE_CHECKING:
     from models.fleet import Device, FleetFit, RoadEffect
+
+
+LEGS = (RIDER, DAY)
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,24 @@ class Road:
     def rider(self, uses: Sequence[Use]) -> Joint:
         """Return what the sensors show over what the riders put out, jointly."""
         return self.carrying(uses, self._effects(uses))
+
+    def bike(self, uses: Sequence[Use]) -> Joint:
+        """Return what the sensors show over what the bikes got, jointly: legs left out."""
+        told = [[one for one in own if one[0] not in LEGS] for own in self._effects(uses)]
+        return self.carrying(uses, told)
+
+    def added(self, use: Use, *, legs: bool) -> list[tuple[str, float | None]]:
+        """Return what stands between sensor and rider: kind, and what it adds, % (None: unknown).
+
+        legs: whether the rider's legs count
+        """
+        effects = self.fleet.ride_effects().select("kind", "effect", "mean").iter_rows()
+        known = {(kind, name): percent_from_ln(mean) for kind, name, mean in effects}
+        return [
+            (kind, known.get((kind, name)))
+            for kind, name in self._effects([use])[0]
+            if kind != DAY and (legs or kind not in LEGS)
+        ]
 
     def carrying(self, uses: Sequence[Use], effects: Sequence[Sequence[RoadEffect]]) -> Joint:
         """Return what the sensors show with the effects that each carries, jointly."""

@@ -7,6 +7,8 @@ from .fleet_roster import roster as roster
 from .fleet_roster import up_to as up_to
 from .fleet_roster import with_riders as with_riders
 from .frames import typed_rows as typed_rows
+from .ride_effects import DAY as DAY
+from .ride_effects import DRIVE as DRIVE
 from .ride_effects import RIDER as RIDER
 from .ride_effects import RING as RING
 from .ride_effects import effects_of_rides as effects_of_rides

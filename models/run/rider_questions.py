@@ -11,7 +11,7 @@ import polars as pl
 
 from ingest.schema import newest_in_force
 from ingest.store import record
-from models import coaching
+from models import coaching, doubts
 from models.coaching import EffortAsk as EffortAsk
 from models.coaching import effort_ask as effort_ask
 from models.run.documents import CorrectedFiles, RiderRow, Row
@@ -29,7 +29,7 @@ from models.run.known import (
     seen_notices,
 )
 from models.status import fit_state
-from models.wording import NoAnswerError, chance, unknown_name
+from models.wording import NoAnswerError, Reason, chance, unknown_name
 
 TOLD = ("status", "gain_error_pct", "interval90_pct", "p_within_tolerance", "tolerance_pct")
 MOST_EFFORTS = 8
@@ -417,12 +417,59 @@ def acknowledge_notice(fleet: Fleet, notice_id: str, *, rider_id: str | None = N
             record(db, ACKNOWLEDGED, notice_id, after=about)
 
 
+@question(COACH, place="model")
+def doubtful(fleet: Fleet, *, rider_id: str | None = None) -> doubts.DoubtsDocument:
+    """Return the stretches in which riders' watts are in doubt, the newest first; of one rider."""
+    ready = fleet.prepared
+    riders = _assigned(ready)
+    if rider_id is not None and riders and rider_id not in riders:
+        raise NoAnswerError(unknown_name(rider_id, riders, what="rider"))
+    spans = [span for span in _spans_of(ready, rider_id=rider_id) if span.rider_id is not None]
+    return _doubts_document(ready, _stretches(fleet, spans))
+
+
+def _spans_of(
+    ready: Prepared, *, meter_id: str | None = None, rider_id: str | None = None
+) -> list[coaching.Span]:
+    """Return who rode what up to the day, from each meter's first day in service on."""
+    service = dict(ready.found.meters.select("meter_id", "in_service_on").iter_rows())
+    today = ready.found.as_of
+    spans = coaching.ridden(
+        ready.tables["assignments"],
+        first=service[meter_id] if meter_id else min(service.values(), default=today),
+        last=today,
+        meter_id=meter_id,
+        rider_id=rider_id,
+    )
+    known = [span for span in spans if span.meter_id in service]
+    begun = [replace(span, first=max(span.first, service[span.meter_id])) for span in known]
+    return [span for span in begun if span.first <= span.last]
+
+
+def _stretches(
+    fleet: Fleet, spans: Sequence[coaching.Span], *, legs: bool = True
+) -> list[doubts.Doubt]:
+    ready = fleet.prepared
+    found, settings = ready.found, fleet.settings
+    limits = dict(found.meters.select("meter_id", "tolerance_pct").iter_rows())
+    judged = doubts.Judged(limits, settings.reliability_target, found.as_of, legs)
+    past = fleet.kept("past", lambda: doubts.past_of(found, ready.fleet))
+    return doubts.doubts_of(road_of(ready), spans, past, judged)
+
+
+def _doubts_document(ready: Prepared, rows: list[doubts.Doubt]) -> doubts.DoubtsDocument:
+    last = sum(row["ending"] == "lasts" for row in rows)
+    told = Reason("doubts_last", n=last, all=len(rows)) if rows else Reason("no_doubt")
+    return {"as_of": ready.found.as_of, "doubts": rows, "text": str(told)}
+
+
 @question(MECHANIC, COACH, place="long")
-def affected(fleet: Fleet, meter_id: str) -> coaching.AffectedDocument:
-    """Return which rides each session that found a meter out puts in doubt, newest first."""
+def affected(fleet: Fleet, meter_id: str) -> doubts.AffectedDocument:
+    """Return when a meter was in doubt, the newest first, and what each session that found it out
+    puts in doubt; riders' legs left out."""
     ready = fleet.prepared
     meter = ready.meter(meter_id)
-    rows = coaching.affected_rides(
+    rows = doubts.affected_rides(
         ready.fleet,
         ready.found.sessions,
         ready.tables,
@@ -432,7 +479,15 @@ def affected(fleet: Fleet, meter_id: str) -> coaching.AffectedDocument:
     )
     none = f"No session has found {meter_id} beyond ± {meter['tolerance_pct']:g} %."
     text = f"{rows[0]['text'] if rows else none}{_today(fleet, meter_id)}"
-    return {"meter_id": meter_id, "found_out": rows, "text": text}
+    stretches = _stretches(fleet, _spans_of(ready, meter_id=meter_id), legs=False)
+    told = [row["text"] for row in doubts.lasting(stretches)[:1]]
+    return {
+        "as_of": ready.found.as_of,
+        "meter_id": meter_id,
+        "doubts": stretches,
+        "found_out": rows,
+        "text": " ".join([*told, text]),
+    }
 
 
 def _today(fleet: Fleet, meter_id: str) -> str:

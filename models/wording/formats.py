@@ -96,6 +96,7 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "chance": chance,
     "whole_percent": whole_percent,
     "high_or_low": lambda value: "high" if value > 0 else "low",
+    "more_or_less": lambda value: "more" if value > 0 else "less",
     "higher_or_lower": lambda value: "higher" if value > 0 else "lower",
     "loses_or_gains": lambda value: "gains" if value > 0 else "loses",
     "name": name,

@@ -12,6 +12,7 @@ from models.wording.alarm_words import ALARM_WORDS
 from models.wording.bench_words import BENCH_WORDS, BROWSER_WORDS
 from models.wording.device_words import DEVICE_WORDS
 from models.wording.digest_words import DIGEST_WORDS
+from models.wording.doubt_words import DOUBT_WORDS
 from models.wording.formats import FORMATS
 from models.wording.ride_words import RIDE_WORDS
 from models.wording.short_words import SHORT_ACTIONS, SHORT_REASONS
@@ -40,7 +41,7 @@ TEMPLATES = {
     kind: Template.of(text)
     for table in (
         *(BROWSER_WORDS, BENCH_WORDS, RIDE_WORDS),
-        *(AGEING_WORDS, ALARM_WORDS, STATUS_WORDS, DEVICE_WORDS, DIGEST_WORDS),
+        *(AGEING_WORDS, ALARM_WORDS, STATUS_WORDS, DEVICE_WORDS, DIGEST_WORDS, DOUBT_WORDS),
     )
     for kind, text in table.items()
 }

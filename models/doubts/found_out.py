@@ -12,8 +12,8 @@ from typing import NamedTuple, TypedDict
 import numpy as np
 import polars as pl
 
-from models.coaching import ledger
-from models.coaching.documents import AffectedEffort, AffectedRider, FoundOut
+from models.coaching import ridden
+from models.doubts.documents import AffectedEffort, AffectedRider, FoundOut
 from models.fleet import FleetFit
 from models.metrology import Array, noon, percent_from_ln, percent_sd, ratio_from_ln
 from models.records import typed_rows
@@ -122,7 +122,7 @@ def _one(
     found_on = session["measured_at"].date()
     start = good or min(since, found_on)
     doubtful = _doubtful_from(course, start, found_on)
-    spans = ledger.ridden(
+    spans = ridden(
         tables["assignments"],
         first=doubtful or start,
         last=found_on,
