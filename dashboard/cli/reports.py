@@ -12,6 +12,10 @@ from dashboard.cli.arguments import DONE, Words, day, fleet_of, say, show
 from models import run
 
 EVERYTHING = ("store", "format", "as_of")
+DOUBTS = (
+    *("rider_id", "meter_id", "from_earliest", "from_latest", "to_earliest", "to_latest"),
+    *("error_pct", "interval90_pct", "rider_factor", "why", "what_now"),
+)
 
 
 def add(commands: Words) -> None:
@@ -27,10 +31,12 @@ def add(commands: Words) -> None:
     sub = words.add("notices", _notices, "what coaches are told, and acknowledge", *EVERYTHING)
     _days(sub)
     sub.add_argument("--acknowledge", action="append", default=[], metavar="NOTICE")
-    sub = words.add(
-        "affected", _affected, "rides in doubt since a meter's last good session", *EVERYTHING
-    )
+    text = "when a meter was in doubt, and what each session that found it out says"
+    sub = words.add("affected", _affected, text, *EVERYTHING)
     sub.add_argument("meter", metavar="METER")
+    text = "when riders' watts were in doubt: from when to when, how much, and why"
+    sub = words.add("doubts", _doubts, text, *EVERYTHING)
+    sub.add_argument("--rider", metavar="R", help="of one rider")
     words.add(
         "intervals", _intervals, "due dates by other interval methods beside ours", *EVERYTHING
     )
@@ -75,14 +81,17 @@ def _notices(args: argparse.Namespace) -> int:
 
 def _affected(args: argparse.Namespace) -> int:
     document = run.affected(fleet_of(args), args.meter)
-    columns = ("found_on", "found_pct", "last_good_on", "doubtful_from", "riders", "text")
-    rows = [
-        row | {"riders": ", ".join(one["rider_id"] for one in row["riders"])}
-        for row in document["found_out"]
-    ]
-    show(args, document, rows, columns)
+    show(args, document, document["doubts"], DOUBTS)
     if args.format == "table":
-        say(document["text"])
+        for text in [document["text"], *(row["text"] for row in document["found_out"][1:])]:
+            say(text)
+    return DONE
+
+
+def _doubts(args: argparse.Namespace) -> int:
+    document = run.doubtful(fleet_of(args), rider_id=args.rider)
+    show(args, document, document["doubts"], DOUBTS)
+    say(document["text"])
     return DONE
 
 

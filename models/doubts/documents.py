@@ -45,6 +45,7 @@ class Doubt(TypedDict):
     p_out_of_tolerance: float
     causes: list[DoubtCause]
     why: str
+    what_now: str
     text: str
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from models.coaching import EXAMPLE_W, Span
 from models.doubts.causes import Cause
 from models.doubts.documents import Doubt, DoubtCause, Ending
-from models.doubts.told import said_of, why_of
+from models.doubts.told import said_of, what_now, why_of
 from models.metrology import Array, interval90, percent_from_ln, ratio_from_ln
 
 DAY = timedelta(days=1)
@@ -51,11 +51,12 @@ def doubt_of(
     causes: Sequence[Cause],
     beside: Sequence[DoubtCause],
     changed: Sequence[date],
+    legs: bool,
 ) -> Doubt:
     """Return the stretch from a first to a last day of a course, both counted from its first.
 
     causes: what may explain it; beside: what legs, ring and chain add; changed: days on which the
-    meter's slope or setting was changed, or work was done on it
+    meter's slope or setting was changed, or work was done on it; legs: whether the rider's count
     """
     earliest, latest = _began(course, first, last, causes)
     ending, ends = _ended(course, last, changed)
@@ -82,9 +83,10 @@ def doubt_of(
         "p_out_of_tolerance": float(1 - course.p_within[first : last + 1].min()),
         "causes": why,
         "why": why_of(why),
+        "what_now": str(what_now(ending, why)),
         "text": "",
     }
-    return {**row, "text": said_of(row)}
+    return {**row, "text": said_of(row, legs=legs)}
 
 
 def _uneven(mean: Array) -> float:
@@ -117,11 +119,13 @@ def _causes(
 def _began(course: Course, first: int, last: int, causes: Sequence[Cause]) -> tuple[date, date]:
     """Return the days between which a stretch began."""
     start, end = course.day(first), course.day(last)
-    dated = [c for c in causes if abs(c.earliest - start) <= WEEK]
+    dated = [c for c in causes if c.earliest - WEEK <= start <= c.latest + WEEK]
     if dated:
         cause = min(dated, key=lambda c: (c.latest - c.earliest, c.earliest))
         begin = max(cause.earliest, course.span.first)
         return begin, max(begin, min(cause.latest, end))
+    if first == 0:
+        return start, start
     out = 1 - course.p_within
     calm = np.flatnonzero(out[: first + 1] <= HARDLY)
     sure = np.flatnonzero(out[first : last + 1] >= NEARLY)

@@ -23,7 +23,7 @@ from models.records import DRIVE, RIDER
 from models.status import p_within
 
 DAY = timedelta(days=1)
-WEEK = 7
+STEP = 14  # days between which the error is drawn straight, where nothing is dated
 MORE_LIKELY = 0.5
 TELLING_PCT = 0.3  # less of one cause is not worth a word
 BESIDE: dict[str, CauseKind] = {RIDER: "legs", DRIVE: "chain"}
@@ -82,8 +82,12 @@ def _of_span(road: Road, span: Span, past: Past, judged: Judged) -> list[Doubt]:
             telling.append(cause)
     beside = _beside(road, Use(span.meter_id, span.last, span.rider_id), judged)
     return [
-        doubt_of(course, first, last, causes=telling, beside=beside, changed=changed)
-        for first, last in _runs(doubtful)
+        doubt_of(
+            course, first, last, causes=telling, beside=beside, changed=changed, legs=judged.legs
+        )
+        for first, last in _runs(
+            doubtful, sure=course.p_within >= judged.target, lasts=course.lasts
+        )
     ]
 
 
@@ -101,7 +105,7 @@ def _course(road: Road, span: Span, dated: Sequence[date], judged: Judged) -> Co
     """Return the course of a span, worked out by the week and around what is dated."""
     length = (span.last - span.first).days + 1
     near = {(day - span.first).days + k for day in dated for k in (-1, 0)}
-    grid = sorted({0, length - 1, *range(0, length, WEEK), *(k for k in near if 0 <= k < length)})
+    grid = sorted({0, length - 1, *range(0, length, STEP), *(k for k in near if 0 <= k < length)})
     uses = [Use(span.meter_id, span.first + k * DAY, span.rider_id) for k in grid]
     legs = judged.legs and span.rider_id is not None
     mean, covariance = road.rider(uses) if legs else road.bike(uses)
@@ -121,12 +125,18 @@ def _in_force(course: Course, cause: Cause) -> Mask:
     return np.asarray((day >= first) & (day < last) & adds)
 
 
-def _runs(mask: Mask) -> list[tuple[int, int]]:
-    """Return first and last day of each stretch; a week without doubt between two is none."""
+def _runs(doubtful: Mask, *, sure: Mask, lasts: bool) -> list[tuple[int, int]]:
+    """Return first and last day of each stretch; it goes on until a day that is sure to be within.
+
+    lasts: whether the last day is today, which a stretch reaches if no sure day lies between
+    """
     runs: list[tuple[int, int]] = []
-    for at in np.flatnonzero(mask).tolist():
-        if runs and at - runs[-1][1] <= WEEK:
+    since_sure = np.cumsum(sure)
+    for at in np.flatnonzero(doubtful).tolist():
+        if runs and since_sure[at] == since_sure[runs[-1][1]]:
             runs[-1] = (runs[-1][0], at)
         else:
             runs.append((at, at))
+    if runs and lasts and since_sure[-1] == since_sure[runs[-1][1]]:
+        runs[-1] = (runs[-1][0], len(doubtful) - 1)
     return runs

@@ -4,8 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from models.doubts.documents import Doubt, DoubtCause
+from models.doubts.documents import CauseKind, Doubt, DoubtCause, Ending
 from models.wording import Reason
+
+CAUSES: dict[CauseKind, Reason] = {
+    "setting": Reason("doubt_setting"),
+    "step": Reason("doubt_step"),
+    "entry": Reason("doubt_entry"),
+    "reset": Reason("doubt_reset"),
+    "ring": Reason("doubt_ring"),
+    "legs": Reason("doubt_legs"),
+    "chain": Reason("doubt_chain"),
+    "drift": Reason("doubt_drift"),
+}
+ENDINGS: dict[Ending, Reason] = {
+    "lasts": Reason("doubt_lasts"),
+    "put_right": Reason("doubt_put_right"),
+    "handed_on": Reason("doubt_handed_on"),
+    "back": Reason("doubt_back"),
+}
+ROAD = ("ring", "legs", "chain")  # nothing of the sensor, and nothing to be mended
 
 
 def why_of(causes: Sequence[DoubtCause]) -> str:
@@ -16,11 +34,11 @@ def why_of(causes: Sequence[DoubtCause]) -> str:
 def _cause(cause: DoubtCause) -> Reason:
     size = cause["size_pct"]
     of_size = None if size is None else Reason("doubt_size", size_pct=size)
-    return Reason(f"doubt_{cause['kind']}", size=of_size)
+    return Reason("doubt_cause", what=CAUSES[cause["kind"]], size=of_size)
 
 
-def said_of(row: Doubt) -> str:
-    """Return a stretch as sentences."""
+def said_of(row: Doubt, *, legs: bool) -> str:
+    """Return a stretch as sentences. legs: whether the rider's legs are counted."""
     low, high = row["interval90_pct"]
     said = Reason(
         "doubt",
@@ -31,10 +49,17 @@ def said_of(row: Doubt) -> str:
         error_pct=row["error_pct"],
         low_pct=low,
         high_pct=high,
+        than=Reason("doubt_than_rider") if legs else Reason("doubt_than_due"),
         why=row["why"],
-        ending=Reason(f"doubt_{row['ending']}"),
+        ending=row["what_now"],
     )
     return str(said)
+
+
+def what_now(ending: Ending, causes: Sequence[DoubtCause]) -> Reason:
+    """Return how a stretch ended, or what to do while it lasts."""
+    road_alone = all(cause["kind"] in ROAD for cause in causes)
+    return Reason("doubt_lasts_road") if ending == "lasts" and road_alone else ENDINGS[ending]
 
 
 def _began(row: Doubt) -> Reason:

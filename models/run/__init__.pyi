@@ -93,8 +93,10 @@ from .match_questions import match_files as match_files
 from .match_questions import match_sheets as match_sheets
 from .match_questions import remove_mapping as remove_mapping
 from .recordings import compare_files as compare_files
+from .reports import affected as affected
 from .reports import concerns as concerns
 from .reports import digest as digest
+from .reports import doubtful as doubtful
 from .reports import group_warranty as group_warranty
 from .reports import intake_news as intake_news
 from .reports import intervals as intervals
@@ -112,7 +114,6 @@ from .ride_questions import rides_waiting as rides_waiting
 from .rider_questions import MOST_EFFORTS as MOST_EFFORTS
 from .rider_questions import EffortAsk as EffortAsk
 from .rider_questions import acknowledge_notice as acknowledge_notice
-from .rider_questions import affected as affected
 from .rider_questions import correct_recordings as correct_recordings
 from .rider_questions import effort as effort
 from .rider_questions import effort_ask as effort_ask

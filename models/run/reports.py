@@ -1,22 +1,24 @@
-"""Reports: other intervals, evidence for a claim, whether the workshops agree, the digest."""
+"""Reports: what is in doubt, other intervals, claims, whether the workshops agree, the digest."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, time
 
 import polars as pl
 
 from ingest import load
 from ingest.recordings import hours_ridden, recordings_folder
-from models import ageing, budget, policies
+from models import ageing, budget, coaching, doubts, policies
 from models import digest as news
 from models.run.fleet_questions import StatusAnswer, status
 from models.run.intake_questions import proposed_events, set_aside
-from models.run.known import MANAGER, MECHANIC, Fleet, declared, question
+from models.run.known import COACH, MANAGER, MECHANIC, Fleet, Prepared, declared, question
+from models.run.rider_questions import assigned, road_of
 from models.run.season_questions import plan, season
 from models.season import SeasonAsk
-from models.wording import NoAnswerError, Reason
+from models.wording import NoAnswerError, Reason, chance, unknown_name
 
 
 @question(watts=False, place="long")
@@ -75,6 +77,98 @@ def workshops(fleet: Fleet) -> ageing.WorkshopsDocument:
         "as_of": ready.found.as_of,
         **ageing.workshops_document(ready.fleet, ready.found.sessions),
     }
+
+
+@question(COACH, place="model")
+def doubtful(fleet: Fleet, *, rider_id: str | None = None) -> doubts.DoubtsDocument:
+    """Return the stretches in which riders' watts are in doubt, the newest first; of one rider."""
+    ready = fleet.prepared
+    riders = assigned(ready)
+    if rider_id is not None and riders and rider_id not in riders:
+        raise NoAnswerError(unknown_name(rider_id, riders, what="rider"))
+    rows = [row for row in _all_doubts(fleet) if rider_id in (None, row["rider_id"])]
+    return _doubts_document(ready, rows)
+
+
+def _all_doubts(fleet: Fleet) -> list[doubts.Doubt]:
+    """Return the stretches of all riders."""
+    spans = [span for span in _spans_of(fleet.prepared) if span.rider_id is not None]
+    return fleet.kept("doubts", lambda: _stretches(fleet, spans))
+
+
+def _spans_of(
+    ready: Prepared, *, meter_id: str | None = None, rider_id: str | None = None
+) -> list[coaching.Span]:
+    """Return who rode what up to the day, from each meter's first day in service on."""
+    service = dict(ready.found.meters.select("meter_id", "in_service_on").iter_rows())
+    today = ready.found.as_of
+    spans = coaching.ridden(
+        ready.tables["assignments"],
+        first=service[meter_id] if meter_id else min(service.values(), default=today),
+        last=today,
+        meter_id=meter_id,
+        rider_id=rider_id,
+    )
+    known = [span for span in spans if span.meter_id in service]
+    begun = [replace(span, first=max(span.first, service[span.meter_id])) for span in known]
+    return [span for span in begun if span.first <= span.last]
+
+
+def _stretches(
+    fleet: Fleet, spans: Sequence[coaching.Span], *, legs: bool = True
+) -> list[doubts.Doubt]:
+    ready = fleet.prepared
+    found, settings = ready.found, fleet.settings
+    limits = dict(found.meters.select("meter_id", "tolerance_pct").iter_rows())
+    judged = doubts.Judged(limits, settings.reliability_target, found.as_of, legs)
+    past = fleet.kept("past", lambda: doubts.past_of(found, ready.fleet))
+    return doubts.doubts_of(road_of(ready), spans, past, judged)
+
+
+def _doubts_document(ready: Prepared, rows: list[doubts.Doubt]) -> doubts.DoubtsDocument:
+    last = sum(row["ending"] == "lasts" for row in rows)
+    told = Reason("doubts_last", n=last, all=len(rows)) if rows else Reason("no_doubt")
+    return {"as_of": ready.found.as_of, "doubts": rows, "text": str(told)}
+
+
+@question(MECHANIC, COACH, place="long")
+def affected(fleet: Fleet, meter_id: str) -> doubts.AffectedDocument:
+    """Return when a meter was in doubt, the newest first, and what each session that found it out
+    puts in doubt; riders' legs left out."""
+    ready = fleet.prepared
+    meter = ready.meter(meter_id)
+    rows = doubts.affected_rides(
+        ready.fleet,
+        ready.found.sessions,
+        ready.tables,
+        meter_id=meter_id,
+        tolerance_pct=meter["tolerance_pct"],
+        since=meter["in_service_on"],
+    )
+    stretches = _stretches(fleet, _spans_of(ready, meter_id=meter_id), legs=False)
+    lasting = [row["text"] for row in doubts.lasting(stretches)[:1]]
+    none = f"No session has found {meter_id} beyond ± {meter['tolerance_pct']:g} %."
+    said = [rows[0]["text"], *lasting] if rows else [*lasting, none]
+    return {
+        "as_of": ready.found.as_of,
+        "meter_id": meter_id,
+        "doubts": stretches,
+        "found_out": rows,
+        "text": " ".join(said) + _today(fleet, meter_id),
+    }
+
+
+def _today(fleet: Fleet, meter_id: str) -> str:
+    """Return a warning where a meter is out or may be today, whatever its sessions found."""
+    rows = fleet.once(status)["meters"]
+    row = next((row for row in rows if row["meter_id"] == meter_id), None)
+    p = row["p_within_tolerance"] if row else None
+    if row is None or p is None or row["status"] not in ("out", "due"):
+        return ""
+    return (
+        f" That clears no ride: today the chance that it is within tolerance is {chance(p)}. Its "
+        "rides since the last good session are in doubt until it has been on the bench."
+    )
 
 
 @question(watts=False, place="long")

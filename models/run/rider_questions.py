@@ -11,7 +11,7 @@ import polars as pl
 
 from ingest.schema import newest_in_force
 from ingest.store import record
-from models import coaching, doubts
+from models import coaching
 from models.coaching import EffortAsk as EffortAsk
 from models.coaching import effort_ask as effort_ask
 from models.run.documents import CorrectedFiles, RiderRow, Row
@@ -29,7 +29,7 @@ from models.run.known import (
     seen_notices,
 )
 from models.status import fit_state
-from models.wording import NoAnswerError, Reason, chance, unknown_name
+from models.wording import NoAnswerError, unknown_name
 
 TOLD = ("status", "gain_error_pct", "interval90_pct", "p_within_tolerance", "tolerance_pct")
 MOST_EFFORTS = 8
@@ -127,7 +127,9 @@ def rider(fleet: Fleet, rider_id: str) -> coaching.RiderDocument:
         rider_id=rider_id,
         today=today,
     )
-    now = [p["meter_id"] for p in periods if p["to_date"] is None or p["to_date"] >= today]
+    ridden_now = newest_in_force(ready.tables["assignments"], today)
+    mine = ridden_now.filter(pl.col("rider_id") == rider_id)["meter_id"].to_list()
+    now = [period["meter_id"] for period in periods if period["meter_id"] in mine]
     told = _notices(ready, today - timedelta(days=NOTICE_DAYS), today, {})
     road, ridden = road_of(ready), list(dict.fromkeys(now))
     return {
@@ -310,12 +312,13 @@ def _in_service(ready: Prepared, asked: Period) -> tuple[Period, list[str]]:
     return replace(asked, first=max(asked.first, start)), notes
 
 
-def _assigned(ready: Prepared) -> list[str]:
+def assigned(ready: Prepared) -> list[str]:
+    """Return the riders whom the assignments name."""
     return ready.tables["assignments"]["rider_id"].drop_nulls().unique().sort().to_list()
 
 
 def _no_spans(ready: Prepared, asked: Period) -> str:
-    riders = _assigned(ready)
+    riders = assigned(ready)
     if asked.rider_id is not None and riders and asked.rider_id not in riders:
         return unknown_name(asked.rider_id, riders, what="rider")
     return (
@@ -417,92 +420,6 @@ def acknowledge_notice(fleet: Fleet, notice_id: str, *, rider_id: str | None = N
             record(db, ACKNOWLEDGED, notice_id, after=about)
 
 
-@question(COACH, place="model")
-def doubtful(fleet: Fleet, *, rider_id: str | None = None) -> doubts.DoubtsDocument:
-    """Return the stretches in which riders' watts are in doubt, the newest first; of one rider."""
-    ready = fleet.prepared
-    riders = _assigned(ready)
-    if rider_id is not None and riders and rider_id not in riders:
-        raise NoAnswerError(unknown_name(rider_id, riders, what="rider"))
-    spans = [span for span in _spans_of(ready, rider_id=rider_id) if span.rider_id is not None]
-    return _doubts_document(ready, _stretches(fleet, spans))
-
-
-def _spans_of(
-    ready: Prepared, *, meter_id: str | None = None, rider_id: str | None = None
-) -> list[coaching.Span]:
-    """Return who rode what up to the day, from each meter's first day in service on."""
-    service = dict(ready.found.meters.select("meter_id", "in_service_on").iter_rows())
-    today = ready.found.as_of
-    spans = coaching.ridden(
-        ready.tables["assignments"],
-        first=service[meter_id] if meter_id else min(service.values(), default=today),
-        last=today,
-        meter_id=meter_id,
-        rider_id=rider_id,
-    )
-    known = [span for span in spans if span.meter_id in service]
-    begun = [replace(span, first=max(span.first, service[span.meter_id])) for span in known]
-    return [span for span in begun if span.first <= span.last]
-
-
-def _stretches(
-    fleet: Fleet, spans: Sequence[coaching.Span], *, legs: bool = True
-) -> list[doubts.Doubt]:
-    ready = fleet.prepared
-    found, settings = ready.found, fleet.settings
-    limits = dict(found.meters.select("meter_id", "tolerance_pct").iter_rows())
-    judged = doubts.Judged(limits, settings.reliability_target, found.as_of, legs)
-    past = fleet.kept("past", lambda: doubts.past_of(found, ready.fleet))
-    return doubts.doubts_of(road_of(ready), spans, past, judged)
-
-
-def _doubts_document(ready: Prepared, rows: list[doubts.Doubt]) -> doubts.DoubtsDocument:
-    last = sum(row["ending"] == "lasts" for row in rows)
-    told = Reason("doubts_last", n=last, all=len(rows)) if rows else Reason("no_doubt")
-    return {"as_of": ready.found.as_of, "doubts": rows, "text": str(told)}
-
-
-@question(MECHANIC, COACH, place="long")
-def affected(fleet: Fleet, meter_id: str) -> doubts.AffectedDocument:
-    """Return when a meter was in doubt, the newest first, and what each session that found it out
-    puts in doubt; riders' legs left out."""
-    ready = fleet.prepared
-    meter = ready.meter(meter_id)
-    rows = doubts.affected_rides(
-        ready.fleet,
-        ready.found.sessions,
-        ready.tables,
-        meter_id=meter_id,
-        tolerance_pct=meter["tolerance_pct"],
-        since=meter["in_service_on"],
-    )
-    none = f"No session has found {meter_id} beyond ± {meter['tolerance_pct']:g} %."
-    text = f"{rows[0]['text'] if rows else none}{_today(fleet, meter_id)}"
-    stretches = _stretches(fleet, _spans_of(ready, meter_id=meter_id), legs=False)
-    told = [row["text"] for row in doubts.lasting(stretches)[:1]]
-    return {
-        "as_of": ready.found.as_of,
-        "meter_id": meter_id,
-        "doubts": stretches,
-        "found_out": rows,
-        "text": " ".join([*told, text]),
-    }
-
-
-def _today(fleet: Fleet, meter_id: str) -> str:
-    """Return a warning where a meter is out or may be today, whatever its sessions found."""
-    rows = fleet.once(status)["meters"]
-    row = next((row for row in rows if row["meter_id"] == meter_id), None)
-    p = row["p_within_tolerance"] if row else None
-    if row is None or p is None or row["status"] not in ("out", "due"):
-        return ""
-    return (
-        f" That clears no ride: today the chance that it is within tolerance is {chance(p)}. Its "
-        "rides since the last good session are in doubt until it has been on the bench."
-    )
-
-
 @question(MECHANIC, COACH, MANAGER, place="long")
 def handover(fleet: Fleet, rider_id: str) -> coaching.HandoverDocument:
     """Return what a leaving rider hands back, and what the numbers need to go on."""
@@ -510,7 +427,7 @@ def handover(fleet: Fleet, rider_id: str) -> coaching.HandoverDocument:
     mine = ready.tables["assignments"].filter(pl.col("rider_id") == rider_id)
     begun = [day for day in mine["from_date"].to_list() if day <= ready.found.as_of]
     if not begun:
-        riders = _assigned(ready)
+        riders = assigned(ready)
         if not riders:
             raise NoAnswerError("no assignments: load a table that says who rides what")
         raise NoAnswerError(unknown_name(rider_id, riders, what="rider"))

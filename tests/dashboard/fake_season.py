@@ -256,6 +256,10 @@ class FakeDecisions:
             }
         )
 
+    def doubtful(self, *, rider_id: str | None = None, as_of: str | None = None) -> Document:
+        rows = [_doubt()] if rider_id in (None, "R01") else []
+        return {"as_of": TODAY.isoformat(), "doubts": rows, "text": "in words"}
+
     def effort(
         self, efforts: list[Document], *, carry_to: Sequence[str] = (), as_of: str | None = None
     ) -> Document:
@@ -626,3 +630,27 @@ def _differences(rows: list[Document]) -> list[Document]:
                 }
             )
     return found
+
+
+def _doubt() -> Document:
+    return {
+        "meter_id": "S001",
+        "rider_id": "R01",
+        "from_earliest": "2027-05-13",
+        "from_latest": "2027-06-11",
+        "taken_over": False,
+        "to_earliest": None,
+        "to_latest": None,
+        "ending": "lasts",
+        "error_pct": 2.1,
+        "interval90_pct": [1.4, 2.8],
+        "example_w": 300.0,
+        "shown_w": 306.3,
+        "rider_factor": 0.9794,
+        "rider_interval90": [0.9728, 0.9862],
+        "p_out_of_tolerance": 0.8,
+        "causes": [{"kind": "step", "size_pct": 2.4}],
+        "why": "a sudden step that nobody recorded (+2.4 %)",
+        "what_now": "It has not been put right: correct its rides, those to come too.",
+        "text": "in words",
+    }

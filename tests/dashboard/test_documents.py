@@ -30,6 +30,8 @@ ASKED: dict[str, tuple[Any, ...]] = {
     "intervals": (),
     "workshops": (),
     "notices": (),
+    "doubtful": (),
+    "affected": (METER,),
     "concerns": (["out", "alarm"],),
     "intake_news": (date(2024, 7, 1),),
 }

@@ -105,6 +105,26 @@ def test_what_happened_is_named(status: dict[str, Any]) -> None:
     assert any(a["kind"] == "step" and a["size_pct"] > 1.5 for a in jumped)
 
 
+def test_doubts_begin_and_end_with_what_happened(store: str) -> None:
+    """Steps, settings, wrong entries, rings: each within its days, and in the direction it went."""
+    code, told = _run("report", "doubts", "--store", store, "--as-of", TODAY)
+    assert code == 0
+    happened = pl.read_csv(SEEDS / "truth" / "happenings.csv")
+    stretches = {row["meter_id"]: row for row in reversed(told["doubts"])}  # the newest of each
+    for device in ("FS-11", "FS-19", "FS-04", "GP-03", "FS-15", "FS-22"):
+        row, event = stretches[device], happened.filter(pl.col("device") == device)
+        assert row["from_earliest"] <= event["date"].item() <= row["from_latest"], device
+    signs = {name: row["error_pct"] > 0 for name, row in stretches.items()}
+    assert (signs["FS-11"], signs["FS-19"], signs["FS-04"]) == (False, False, True)
+    assert (stretches["FS-22"]["ending"], stretches["FS-22"]["to_latest"]) == (
+        "put_right",
+        "2026-06-18",
+    )
+    assert stretches["GP-03"]["ending"] == "lasts"
+    _, of_meter = _run("report", "affected", "FS-11", "--store", store, "--as-of", TODAY)
+    assert of_meter["text"].startswith("FS-11 under Kaspar is in doubt")
+
+
 def test_trainers_and_mass_sets_that_stood_still_are_not_blamed(status: dict[str, Any]) -> None:
     for name in ("TR-1", "TR-2", "TR-4"):
         assert _alarms(status, "references", "reference_id", name) == []

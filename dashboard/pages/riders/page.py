@@ -1,6 +1,6 @@
 """Riders: which meter each one rides, and how far its watts can be taken as they are."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import quote
 
@@ -9,6 +9,7 @@ from dash import Dash, Input, Output, State, dcc, html
 from dashboard import components as parts
 from dashboard import theme
 from dashboard.navigation import Document, Help, View, meter_path
+from dashboard.pages.riders.doubts import since
 from dashboard.pages.riders.watts_words import legend, reads, watts_status, what_to_make_of
 from dashboard.security import Guarded
 from models import run
@@ -45,7 +46,8 @@ def layout(data: Guarded, view: View) -> html.Div:
         return html.Div([*head, _nothing()], className="riders")
     status = data.on(view.as_of).ask(run.status)
     head.append(parts.as_of_line(view, status["as_of"], status.get("today_note")))
-    rows = rider_rows(view, riders)
+    doubtful = data.on(view.as_of).ask(run.doubtful)
+    rows = rider_rows(view, riders, since(doubtful["doubts"]))
     return html.Div(
         [
             *head,
@@ -95,13 +97,23 @@ def headline(riders: Sequence[Document]) -> str:
     return f"{bad} of {of} {verb} at least one meter whose watts need correcting."
 
 
-def rider_rows(view: View, riders: Sequence[Document]) -> list[Document]:
-    """Return one row a rider and meter, the most urgent first; no meter keeps a row too."""
+def rider_rows(
+    view: View, riders: Sequence[Document], doubtful: Mapping[tuple[str, str], str] | None = None
+) -> list[Document]:
+    """Return one row a rider and meter, the most urgent first; no meter keeps a row too.
+
+    doubtful: since when a rider's meter is in doubt, in words
+    """
+    known = doubtful or {}
     return [
-        _row(view, rider, meter)
+        {**_row(view, rider, meter), "since": _since(known, rider, meter)}
         for rider in sorted(riders, key=_urgency)
         for meter in (rider["meters"] or [None] * (not rider["left"]))
     ]
+
+
+def _since(doubtful: Mapping[tuple[str, str], str], rider: Document, meter: Document | None) -> str:
+    return doubtful.get((rider["rider_id"], meter["meter_id"]), "") if meter else ""
 
 
 def _urgency(rider: Document) -> tuple[int, str]:
@@ -121,7 +133,6 @@ def _row(view: View, rider: Document, meter: Document | None) -> Document:
         "meter_id": found.get("meter_id") or theme.MISSING,
         "meter_href": view.link(meter_path(str(found["meter_id"]))) if meter else None,
         "bike": theme.listed(found.get("bike_id"), found.get("role")),
-        "since": theme.iso(found.get("since")),
         "status": status,
         "status_word": theme.STATUSES[status].watts if meter else "No meter",
         **parts.gain_error_cells(found),
@@ -138,7 +149,7 @@ def columns() -> list[Document]:
         parts.status_column("Its watts", 168),
         parts.word_column("meter_id", "Meter", flex=1, minWidth=96, maxWidth=200),
         parts.text_column("bike", "Bike, role", width=170, since=820),
-        parts.day_column("since", "Since", since=1080),
+        parts.text_column("since", "In doubt since", width=170, since=1080),
         *parts.gain_error_columns(since=560, bar_since=1000),
         parts.word_column(
             "reads_text", "300 W of the rider show as", width=116, since=700, sortable=False

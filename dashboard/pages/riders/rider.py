@@ -7,7 +7,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboard import components as parts
 from dashboard.components import arrived, arriving, show_arrived
 from dashboard.navigation import Document, Help, View
-from dashboard.pages.riders import ledger
+from dashboard.pages.riders import doubts, ledger
 from dashboard.pages.riders.cards import meter_cards
 from dashboard.pages.riders.effort_answer import effort_answer
 from dashboard.pages.riders.effort_form import effort_form
@@ -69,9 +69,10 @@ def _eves_of(rider_id: str, status: Document) -> list[Document]:
     return [row for row in status.get("race_eve") or [] if row["rider_id"] == rider_id]
 
 
-def draw(view: View, document: Document, tolerance: float | None) -> list[Any]:
+def draw(view: View, document: Document, tolerance: float | None, doubtful: Document) -> list[Any]:
     """Return what has arrived."""
     return [
+        doubts.doubts_part(view, doubtful),
         reads_part(document["reads"]),
         effort_form(document),
         html.Div(id="rider-answer"),
@@ -95,7 +96,9 @@ def register(app: Dash, data: Guarded) -> None:
 
         def with_read(found: Document) -> Any:
             notices = [{**row, **read.get(row["notice_id"], {})} for row in found["notices"]]
-            return draw(view, {**found, "notices": notices}, min(limits, default=None))
+            doubtful = data.on(asked["as_of"]).ask(run.doubtful, rider_id=asked["rider_id"])
+            limit = min(limits, default=None)
+            return draw(view, {**found, "notices": notices}, limit, doubtful)
 
         return arrived(told, with_read)
 
@@ -127,6 +130,7 @@ def register(app: Dash, data: Guarded) -> None:
         return {**asked, "noted": noted["notice_id"]}
 
     ledger.register(app, data)
+    doubts.register(app, data)
 
 
 def _answered(

@@ -8,6 +8,7 @@ from dashboard.figures import ridden
 from dashboard.navigation import View
 from dashboard.pages.riders import page as riders
 from dashboard.pages.riders import rider
+from dashboard.pages.riders.doubts import COLUMNS, doubts_part, file_row, since
 from dashboard.pages.riders.effort_answer import cautions, effort_answer, verdict
 from dashboard.pages.riders.effort_form import effort_form, to_begin_with
 from dashboard.pages.riders.ledger import ledger_row
@@ -32,6 +33,25 @@ def test_rows_say_trust_in_words_and_what_three_hundred_watts_read_as(data):
     assert rows[0]["reads_text"] == f"306 ±{NBSP}2{NBSP}W"
     assert rows[1]["status_word"] == "Take as shown"
     assert {column["field"] for column in columns()} <= set(rows[0])
+
+
+def test_since_is_the_beginning_of_the_doubt_and_a_range_where_the_day_is_not_known(data):
+    told = data.doubtful()
+    rows = rider_rows(View(), data.riders(), since(told["doubts"]))
+    assert [row["since"] for row in rows[:2]] == [
+        "13 May 2027 to 11 Jun 2027".replace(" ", NBSP).replace(f"{NBSP}to{NBSP}", " to "),
+        "",
+    ]
+    said = text(doubts_part(View(), data.doubtful(rider_id="R01")))
+    assert "today" in said
+    assert "A sudden step that nobody recorded" in said
+    assert "not been put right" in said
+    saved = file_row(told["doubts"][0])
+    assert (saved["error_pct"], saved["rider_factor_hi90"]) == ("2.10", "0.9862")
+    assert set(COLUMNS) <= set(saved)
+    (told["doubts"][0]["taken_over"], told["doubts"][0]["ending"]) = (True, "handed_on")
+    assert since(told["doubts"]) == {}
+    assert "taken over so" in text(doubts_part(View(), told))
 
 
 def test_a_good_sensor_that_sees_one_leg_is_not_taken_as_shown(data):
@@ -97,7 +117,7 @@ def test_the_eve_of_a_race_stands_on_the_page_of_the_rider_alone():
 
 
 def test_what_arrives_holds_chart_bikes_and_notices(data):
-    page = rider.draw(View(), data.rider("R01")["document"], 1.5)
+    page = rider.draw(View(), data.rider("R01")["document"], 1.5, data.doubtful(rider_id="R01"))
     said = text(page)
     assert f"1.9{NBSP}% (+0.9 to +2.9{NBSP}%)" in said
     assert f"6{NBSP}W (+3 to +9{NBSP}W)" in said
@@ -111,7 +131,9 @@ def test_what_arrives_holds_chart_bikes_and_notices(data):
 
 
 def test_rider_without_anything_says_so(data):
-    said = text(rider.draw(View(), data.rider("R02")["document"], None))
+    said = text(
+        rider.draw(View(), data.rider("R02")["document"], None, data.doubtful(rider_id="R02"))
+    )
     assert "has not ridden a known meter" in said
     assert "Looked for in the last year, and not found: a slope changed" in said
     assert "cannot be known here" in said  # no more is claimed than was looked at
@@ -120,7 +142,7 @@ def test_rider_without_anything_says_so(data):
 def test_acknowledged_notice_names_who_has_noted_it(data):
     document = data.rider("R01")["document"]
     document["notices"][0] |= {"acknowledged_by": "Halina", "acknowledged_at": "2027-09-22T06:00Z"}
-    said = text(rider.draw(View(), document, 1.5))
+    said = text(rider.draw(View(), document, 1.5, data.doubtful()))
     assert f"noted by Halina, 22{NBSP}Sep{NBSP}2027" in said
 
 

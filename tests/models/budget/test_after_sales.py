@@ -12,7 +12,8 @@ import pytest
 from models.ageing import group_table
 from models.budget import sensor_excess, warranty_report
 from models.budget.claims import closing_claims
-from models.coaching import affected_rides, notices
+from models.coaching import notices
+from models.doubts import affected_rides
 from models.fleet import FleetFit
 from models.records import programmed
 from models.run.known.pipeline import drift_by_group

@@ -10,7 +10,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.coaching import affected_rides, notice_frame, notices, race_eve
+from models.coaching import notice_frame, notices, race_eve
+from models.doubts import affected_rides
 from models.fleet import Effect, FleetFit, alarm_year
 from models.metrology import date_of
 from tests.models.fleet.small_team import empty_tables, small_team, table

@@ -19,6 +19,7 @@ from models.wording.alarm_words import ALARM_WORDS
 from models.wording.bench_words import BENCH_WORDS, BROWSER_WORDS
 from models.wording.device_words import DEVICE_WORDS
 from models.wording.digest_words import DIGEST_WORDS
+from models.wording.doubt_words import DOUBT_WORDS
 from models.wording.formats import FORMATS, chance, fixed, signed, span
 from models.wording.reasons import TEMPLATES
 from models.wording.ride_words import RIDE_WORDS
@@ -33,7 +34,7 @@ from models.wording.status_words import STATUS_WORDS
 ROOT = Path(__file__).parents[3]
 TABLES = (
     *(BROWSER_WORDS, BENCH_WORDS, RIDE_WORDS, ALARM_WORDS, STATUS_WORDS, DEVICE_WORDS),
-    *(AGEING_WORDS, DIGEST_WORDS),
+    *(AGEING_WORDS, DIGEST_WORDS, DOUBT_WORDS),
 )
 
 
