@@ -131,7 +131,7 @@ def _runs(doubtful: Mask, *, sure: Mask, lasts: bool) -> list[tuple[int, int]]:
     lasts: whether the last day is today, which a stretch reaches if no sure day lies between
     """
     runs: list[tuple[int, int]] = []
-    since_sure = np.cumsum(sure)
+    since_sure = np.cumsum(sure & ~doubtful)
     for at in np.flatnonzero(doubtful).tolist():
         if runs and since_sure[at] == since_sure[runs[-1][1]]:
             runs[-1] = (runs[-1][0], at)

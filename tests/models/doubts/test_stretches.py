@@ -65,7 +65,7 @@ def test_a_cause_gives_its_own_days_and_a_visit_ends_it() -> None:
 
 def test_a_stretch_goes_on_until_a_day_that_is_sure() -> None:
     near = [False, True, True, False, False, True, False, True, False]
-    sure = [True, False, False, False, False, False, True, False, False]
+    sure = [True, False, True, False, False, False, True, False, False]  # the third is in doubt
     assert _runs(np.array(near), sure=np.array(sure), lasts=True) == [(1, 5), (7, 8)]
     assert _runs(np.array(near), sure=np.array(sure), lasts=False) == [(1, 5), (7, 7)]
 
