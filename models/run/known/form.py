@@ -2,7 +2,7 @@
 
 from models.fleet import KINDS
 
-FORM = 10
+FORM = 11
 """Of what is kept of a fit: one more whenever a kept frame changes."""
 MODEL = f"{FORM}," + ",".join(KINDS)
 """Names the model's form."""
