@@ -1,5 +1,3 @@
-from .causes import Cause as Cause
-from .causes import Past as Past
 from .causes import past_of as past_of
 from .documents import AffectedDocument as AffectedDocument
 from .documents import Doubt as Doubt
