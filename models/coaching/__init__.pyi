@@ -11,9 +11,10 @@ from .effort_asks import effort_of as effort_of
 from .effort_days import Carry as Carry
 from .effort_days import Days as Days
 from .effort_days import Effort as Effort
+from .effort_days import Joint as Joint
+from .effort_days import at_usual_rpm as at_usual_rpm
 from .effort_days import day_parts as day_parts
 from .effort_days import days_of as days_of
-from .efforts import Joint as Joint
 from .efforts import answer as answer
 from .efforts import carried as carried
 from .efforts import open_days as open_days

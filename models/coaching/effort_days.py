@@ -9,25 +9,33 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
+from models.coaching.unzeroed import U_UNZEROED_NM, U_ZEROED_NM, unzeroed_nm
 from models.metrology import Array, standard
 from models.records import one_sided
 
 if TYPE_CHECKING:
     from models.fleet import FleetFit
 
-U_ZEROED_NM, U_UNZEROED_NM = 0.03, 0.25  # standard uncertainty of the zero offset
 USUAL_RPM = 90.0
 STATED_CELSIUS = 20.0  # at which gain errors are stated
 SPREAD_CELSIUS = 7.0  # of rides about it, where no comparison tells
 ENOUGH_RIDES = 30
 LEAST_REPEAT = 0.1  # 100·ln: no meter repeats itself better from day to day
+
+Joint = tuple[Array, Array]
+"""Mean [n] and covariance [n, n] of what n efforts show over the truth, 100·ln."""
+
+
+def at_usual_rpm(torque_nm: float, rpm: float = USUAL_RPM) -> float:
+    """Return the watts of a torque (N·m) at a cadence."""
+    return torque_nm * 2 * math.pi * rpm / 60
 
 
 @dataclass(frozen=True)
@@ -54,16 +62,16 @@ class Effort:
         """The last digit of the watts: 1 W, or 0.1 W where tenths were given."""
         return 1.0 if self.watts == round(self.watts) else 0.1
 
-    def u_zero_w(self) -> float:
-        """Return the standard uncertainty of the zero offset in W."""
+    def u_zero_w(self, unzeroed_nm: float) -> float:
+        """Return the standard uncertainty of the zero offset in W; unzeroed_nm: if none was set."""
         if not self.has_zero:
             return 0.0
-        torque = U_ZEROED_NM if self.zeroed else U_UNZEROED_NM
-        return torque * 2 * math.pi * (self.cadence_rpm or USUAL_RPM) / 60
+        torque = U_ZEROED_NM if self.zeroed else unzeroed_nm
+        return at_usual_rpm(torque, self.cadence_rpm or USUAL_RPM)
 
-    def u_watts(self) -> float:
+    def u_watts(self, unzeroed_nm: float = U_UNZEROED_NM) -> float:
         """Return what zero and rounding leave open, W."""
-        return math.hypot(self.u_zero_w(), standard(self.step_w / 2))
+        return math.hypot(self.u_zero_w(unzeroed_nm), standard(self.step_w / 2))
 
 
 @dataclass(frozen=True)
@@ -79,18 +87,36 @@ class Days:
     """How a fleet's days differ, by device.
 
     repeat: sd from day to day, 100·ln; warmth: temperature coefficient and its sd, 100·ln per °C;
-    spread_celsius: how far rides lie from 20 °C, root mean square
+    spread_celsius: how far rides lie from 20 °C, root mean square; unzeroed: sd of the zero
+    offset of a meter that was not zeroed before a ride, N·m
     """
 
     repeat: Mapping[str, float]
     warmth: Mapping[str, tuple[float, float]]
     spread_celsius: float = SPREAD_CELSIUS
+    unzeroed: Mapping[str, float] = field(default_factory=dict)
+
+    def unzeroed_nm(self, device_id: str) -> float:
+        """Return the sd of the zero offset of a meter that was not zeroed before a ride, N·m."""
+        return self.unzeroed.get(device_id, U_UNZEROED_NM)
+
+    def warm_variance(self, device_id: str) -> float:
+        """Return what an unknown temperature adds to a ride's gain error, (100·ln)²."""
+        coefficient, u = self.warmth.get(device_id, (0.0, 0.0))
+        return (coefficient**2 + u**2) * self.spread_celsius**2
+
+    def on_rides(self, devices: Sequence[str], joint: Joint) -> Joint:
+        """Return a joint of n devices with what a ride's own day adds to each, zeros left out."""
+        added = [self.repeat.get(d, 0.0) ** 2 + self.warm_variance(d) for d in devices]
+        return joint[0], joint[1] + np.diag(added)
 
 
-def days_of(fleet: FleetFit, meters: pl.DataFrame, comparisons: pl.DataFrame) -> Days:
-    """Return what the fleet's own comparisons say of days.
+def days_of(
+    fleet: FleetFit, meters: pl.DataFrame, comparisons: pl.DataFrame, zeros: pl.DataFrame
+) -> Days:
+    """Return what the fleet's own comparisons and zero readings say of days.
 
-    In   meters: meter_id, kind; comparisons: temperature_c
+    In   meters: meter_id, kind; comparisons: temperature_c; zeros: see `unzeroed_nm`
     The noise of rides of a one-sided meter holds its rider's balance, which is no part of it.
     """
     balance = fleet.prepared.settings.balance_sd
@@ -103,9 +129,10 @@ def days_of(fleet: FleetFit, meters: pl.DataFrame, comparisons: pl.DataFrame) ->
     rows = coefficients.select("meter_id", "warmth_ln", "warmth_sd_ln").iter_rows()
     warmth = {name: (mean, sd) for name, mean, sd in rows}
     ridden = comparisons["temperature_c"].drop_nulls().drop_nans().to_numpy()
-    if len(ridden) < ENOUGH_RIDES:
-        return Days(repeat, warmth)
-    return Days(repeat, warmth, float(np.sqrt(np.mean(np.square(ridden - STATED_CELSIUS)))))
+    spread = SPREAD_CELSIUS
+    if len(ridden) >= ENOUGH_RIDES:
+        spread = float(np.sqrt(np.mean(np.square(ridden - STATED_CELSIUS))))
+    return Days(repeat, warmth, spread, unzeroed_nm(zeros, meters))
 
 
 def day_parts(efforts: Sequence[Effort], days: Days) -> tuple[Array, Array]:
@@ -118,8 +145,9 @@ def day_parts(efforts: Sequence[Effort], days: Days) -> tuple[Array, Array]:
         mean[i] = coefficient * off[i]
         same = np.array([other.device_id == effort.device_id for other in efforts])
         covariance[i] += np.where(same, u**2 * off[i] * off, 0.0)
-        spread = days.spread_celsius if effort.celsius is None else 0.0
-        covariance[i, i] += (coefficient**2 + u**2) * spread**2
+        if effort.celsius is None:
+            covariance[i, i] += days.warm_variance(effort.device_id)
         covariance[i, i] += days.repeat.get(effort.device_id, 0.0) ** 2
-        covariance[i, i] += (100 * effort.u_watts() / effort.watts) ** 2
+        u_watts = effort.u_watts(days.unzeroed_nm(effort.device_id))
+        covariance[i, i] += (100 * u_watts / effort.watts) ** 2
     return mean, covariance

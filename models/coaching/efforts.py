@@ -15,16 +15,13 @@ import numpy as np
 import polars as pl
 
 from models.coaching.documents import CarriedEffort, CorrectedEffort, Difference, EffortAnswer
-from models.coaching.effort_days import Carry, Effort
+from models.coaching.effort_days import Carry, Effort, Joint
 from models.metrology import Z90, Array, ratio_from_ln
 from models.wording import chance, signed
 
 ALIKE = 0.9
 SURE = 0.95
 TELLING_ROAD_PCT = 0.05  # less of legs, ring and chain is not worth a word
-
-Joint = tuple[Array, Array]
-"""Mean [n] and covariance [n, n] of what n efforts show over the truth, 100·ln."""
 
 
 def open_days(efforts: Sequence[Effort], steps: pl.DataFrame) -> list[str]:

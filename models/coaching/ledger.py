@@ -19,8 +19,8 @@ import polars as pl
 
 from ingest.schema import confirmed, in_force
 from models.coaching.documents import LedgerRow
-from models.coaching.efforts import Joint
-from models.metrology import Z90, Array, noon, ratio_from_ln
+from models.coaching.effort_days import Joint
+from models.metrology import Z90, noon, ratio_from_ln
 
 DAY = timedelta(days=1)
 
@@ -138,16 +138,15 @@ def rows(spans: Sequence[Span], sensor: Joint, rider: Joint | None = None) -> li
     """Return the ledger's rows.
 
     In  sensor: mean [3n] and covariance [3n, 3n] of the gain errors (100·ln) at each span's
-        `instants`, in order; the factor is that of their mean; rider: of what is shown over the
-        rider's watts (None: the same). A ride carries its own day's legs, whatever the row's mean.
+        `instants`, in order, a ride's own day in them; the factor is that of their mean; rider: of
+        what is shown over the rider's watts (None: the same). The interval holds a single ride's
+        factor: each day has its own legs, temperature and repeatability.
     """
     out: list[LedgerRow] = []
     for i, span in enumerate(spans):
         part = slice(3 * i, 3 * i + 3)
-        together = float(sensor[1][part, part].mean())
-        of_days = float(np.diag((rider or sensor)[1])[part].mean())
-        factor, interval = _factor(sensor[0][part], together)
-        own, own_interval = _factor((rider or sensor)[0][part], of_days if rider else together)
+        factor, interval = _factor(sensor, part)
+        own, own_interval = _factor(rider or sensor, part)
         out.append(
             {
                 "meter_id": span.meter_id,
@@ -164,10 +163,11 @@ def rows(spans: Sequence[Span], sensor: Joint, rider: Joint | None = None) -> li
     return out
 
 
-def _factor(mean_ln: Array, variance: float) -> tuple[float, list[float]]:
+def _factor(joint: Joint, part: slice) -> tuple[float, list[float]]:
     """Return the factor of a row and its 90 % interval; the error moves within the row."""
-    mean = float(mean_ln.mean())
-    sd = math.hypot(math.sqrt(max(0.0, variance)), float(np.ptp(mean_ln)) / math.sqrt(12.0))
+    means, variance = joint[0][part], float(np.diag(joint[1])[part].mean())
+    mean = float(means.mean())
+    sd = math.hypot(math.sqrt(max(0.0, variance)), float(np.ptp(means)) / math.sqrt(12.0))
     return ratio_from_ln(-mean), [ratio_from_ln(-(mean + s * Z90 * sd)) for s in (1, -1)]
 
 

@@ -19,7 +19,7 @@ import polars as pl
 from ingest.schema import confirmed, rider_on
 from models.coaching.alarm_notices import NONE, alarm_notices
 from models.coaching.documents import Acknowledged, Change, Notice, NoticeRow
-from models.coaching.efforts import Joint
+from models.coaching.effort_days import Joint
 from models.coaching.road import Road, Use
 from models.metrology import interval90, percent_from_ln
 from models.records import typed_rows

@@ -18,6 +18,7 @@ from models.coaching.documents import (
     RidingPeriod,
     Shown,
 )
+from models.coaching.effort_days import Days
 from models.coaching.road import Road, Use
 from models.fleet import FleetFit
 from models.metrology import Z90, interval90, percent_from_ln, percent_sd, ratio_from_ln
@@ -64,14 +65,17 @@ def period_curve(
 
 
 def between_meters(
-    road: Road, meters: Sequence[str], *, rider_id: str | None, on: date
+    road: Road, days: Days, meters: Sequence[str], *, rider_id: str | None, on: date
 ) -> list[MeterPair]:
-    """Return how much more one meter of each pair shows at the same effort of a rider."""
+    """Return how much more one meter of each pair shows at the same effort of a rider.
+
+    The interval holds what two rides show, each with its own day; both meters zeroed.
+    """
     if len(meters) < 2:
         return []
     uses = [Use(meter, on, rider_id) for meter in meters]
     sensors = road.sensor(uses)[0]
-    mean, covariance = road.rider(uses)
+    mean, covariance = days.on_rides(meters, road.rider(uses))
     rows: list[MeterPair] = []
     for i, j in combinations(range(len(meters)), 2):
         more, less = (i, j) if mean[i] >= mean[j] else (j, i)

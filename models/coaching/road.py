@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from ingest.schema import rider_on
-from models.coaching.efforts import Joint
+from models.coaching.effort_days import Joint
 from models.fleet import METER
 from models.metrology import noon, percent_from_ln
 from models.records import DAY, RIDER, one_sided, road_effects

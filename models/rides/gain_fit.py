@@ -3,12 +3,15 @@
 meter = gain · reference + zero-offset torque · angular velocity, both readings with errors.
 
 The line itself is doubted. A ratio may bend with the power (a brake calibrated at one power) or
-move through the ride (a warm-up), by little as good devices do or by much. How likely that is the
-ride says; the gain is the mean over both, its interval holds both, and it is the ratio at the mean
-power, in the middle of the ride.
+move through the ride (a warm-up), by little as good devices do or by much. Each of these is
+fitted, and the ride says how likely it is. The gain, the ratio at the mean power in the middle of
+the ride, is their mean, much bend or movement being rare beforehand. The interval holds 90 % of
+them all, and gives even odds to what the ride cannot tell: a large bend that would not stand out
+in a short ride, a large movement where power and time went one way.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
@@ -25,11 +28,23 @@ from models.rides.window_fit import (
 
 ZERO_OFFSET_PRIOR_NM = 0.25  # what a session without zero readings is given, too
 RARE = 0.1  # share of pairs that bend, and that move, by more than good devices do
+_EVEN = 0.5  # … as the interval has it where the ride cannot tell
+_STANDS_OUT = 3.0  # standard uncertainties
+_SHORT_S = 1800.0
 _LARGE_BEND, _LARGE_CHANGE = 0.006, 0.01  # sd of what those do: over 100 W, from start to end
 _WIDE = 0.03  # a prior that says nothing, of either
 _ONE_WAY = 0.9  # correlation of power and time from which they tell the same story
 _NEGLIGIBLE = 0.01  # weight below which a fit is not worth making
 _CLEAR = 3.5  # standard uncertainties at which a constant beside the zero offset is believed
+
+
+@dataclass(frozen=True)
+class _Option:
+    """One size of a nuisance term: its prior sd, and its weight in the estimate, the interval."""
+
+    sd: float
+    weight: float
+    doubt: float
 
 
 def fit_windows(
@@ -47,41 +62,69 @@ def fit_windows(
     constant   whether a constant number of watts may stand beside the zero-offset torque, if
                the ride shows it clearly (drag, the reference's own offset)
     """
-    usual, p_moves = _movement(windows, Priors(prior_sd), u_turning)
-    bent = fitted(windows, replace(usual, bend=_WIDE), u_turning)[0]
-    p_bends = _evidence(bent.bend, bent.u_bend, USUAL_BEND, _LARGE_BEND)
-    weights = {_LARGE_BEND: p_bends, USUAL_BEND: 1 - p_bends}
+    plain = Priors(prior_sd)
+    changes, p_moves = _changes(windows, plain, u_turning)
+    likeliest = replace(plain, change=max(changes, key=lambda option: option.weight).sd)
+    bends, p_bends = _bends(windows, likeliest, u_turning)
     fits = [
-        (weight, _with_constant(windows, replace(usual, bend=sd), u_turning, constant=constant))
-        for sd, weight in weights.items()
-        if weight > (RARE if sd == _LARGE_BEND else _NEGLIGIBLE)  # the ride speaks for a bend
+        (
+            bend.weight * change.weight,
+            bend.doubt * change.doubt,
+            _with_constant(
+                windows,
+                replace(plain, bend=bend.sd, change=change.sd),
+                u_turning,
+                constant=constant,
+            ),
+        )
+        for bend, change in product(bends, changes)
     ]
     return replace(_mixed(fits), p_bends=p_bends, p_moves=p_moves)
 
 
-def _movement(windows: Windows, usual: Priors, u_turning: float) -> tuple[Priors, float]:
-    """Return the priors with that of the change as the ride has it, and whether it is large.
+def _changes(windows: Windows, plain: Priors, u_turning: float) -> tuple[list[_Option], float]:
+    """Return how much the ratio may move through the ride, and how likely it moves much.
 
     Where power and time went one way nothing can tell a warm-up from the rest: it may be there.
     """
-    large = replace(usual, change=_LARGE_CHANGE)
-    moved = fitted(windows, replace(usual, change=_WIDE), u_turning)[0]
+    moved = fitted(windows, replace(plain, change=_WIDE), u_turning)[0]
+    factor = _evidence(moved.change, moved.u_change, USUAL_CHANGE, _LARGE_CHANGE)
+    p = _probability(factor, RARE)
     if went_one_way(windows, moved.kept):
-        return large, 0.0
-    p = _evidence(moved.change, moved.u_change, USUAL_CHANGE, _LARGE_CHANGE)
-    return (large if p > 0.5 else usual), p
+        return _options(USUAL_CHANGE, _LARGE_CHANGE, p, _probability(factor, _EVEN)), 0.0
+    return [_Option(_LARGE_CHANGE if p > 0.5 else USUAL_CHANGE, 1.0, 1.0)], p
+
+
+def _bends(windows: Windows, likeliest: Priors, u_turning: float) -> tuple[list[_Option], float]:
+    """Return how much the ratio may bend with the power, and how likely it bends much."""
+    bent = fitted(windows, replace(likeliest, bend=_WIDE), u_turning)[0]
+    factor = _evidence(bent.bend, bent.u_bend, USUAL_BEND, _LARGE_BEND)
+    p = _probability(factor, RARE)
+    short = float(windows.seconds[bent.kept].sum()) < _SHORT_S
+    if short and bent.u_bend > _LARGE_BEND / _STANDS_OUT:
+        return _options(USUAL_BEND, _LARGE_BEND, p, _probability(factor, _EVEN)), p
+    speaks = p if p > RARE else 0.0  # else the ride does not speak for a bend
+    return _options(USUAL_BEND, _LARGE_BEND, speaks, speaks), p
+
+
+def _options(usual: float, large: float, p: float, doubt: float) -> list[_Option]:
+    both = [_Option(usual, 1 - p, 1 - doubt), _Option(large, p, doubt)]
+    return [option for option in both if option.doubt > _NEGLIGIBLE]
 
 
 def _evidence(value: float, u: float, usual: float, large: float) -> float:
-    """Return the probability that a value found with u is of the large kind.
+    """Return the Bayes factor of the large kind over the usual, a value being found with u.
 
-    Bayes' rule for two normal priors about 0, of sd usual and large; Kass & Raftery (1995) J Am
-    Stat Assoc 90:773.
+    Two normal priors about 0, of sd usual and large; Kass & Raftery (1995) J Am Stat Assoc 90:773.
     """
     narrow, wide = np.hypot(u, usual), np.hypot(u, large)
-    odds = RARE / (1 - RARE) * narrow / wide
-    odds *= np.exp(min(0.5 * value**2 * (1 / narrow**2 - 1 / wide**2), 50.0))
-    return float(odds / (1 + odds))
+    exponent = min(0.5 * value**2 * (1 / narrow**2 - 1 / wide**2), 50.0)
+    return float(narrow / wide * np.exp(exponent))
+
+
+def _probability(factor: float, prior: float) -> float:
+    odds = factor * prior / (1 - prior)
+    return odds / (1 + odds)
 
 
 def _with_constant(
@@ -96,25 +139,54 @@ def _with_constant(
     return wider if clear else fit
 
 
-def _mixed(fits: list[tuple[float, RideFit]]) -> RideFit:
-    """Return the likelier fit, gain, zero and bend being those of all by their weight."""
-    total = sum(weight for weight, _ in fits)
-    shares = [weight / total for weight, _ in fits]
-    likeliest = max(fits, key=lambda pair: pair[0])[1]
+def _mixed(fits: list[tuple[float, float, RideFit]]) -> RideFit:
+    """Return the likelier fit, gain, zero and bend being those of all by their weight.
+
+    In   fits: weight in the estimate, weight in the gain's interval, fit
+    """
+    shares = np.array([weight for weight, _, _ in fits])
+    shares = shares / shares.sum()
+    likeliest = fits[int(np.argmax(shares))][2]
 
     def of(name: str) -> tuple[float, float]:
-        values = [getattr(fit, name) for _, fit in fits]
-        us = [getattr(fit, f"u_{name}") for _, fit in fits]
-        mean = sum(share * value for share, value in zip(shares, values, strict=True))
-        spread = sum(
-            share * (u**2 + (value - mean) ** 2)
-            for share, value, u in zip(shares, values, us, strict=True)
-        )
-        return float(mean), float(np.sqrt(spread))
+        values = np.array([getattr(fit, name) for _, _, fit in fits])
+        us = np.array([getattr(fit, f"u_{name}") for _, _, fit in fits])
+        mean = float(shares @ values)
+        return mean, float(np.sqrt(shares @ (us**2 + (values - mean) ** 2)))
 
-    (gain, u_gain), (zero, u_zero), (bend, u_bend) = map(of, ("gain", "zero_nm", "bend"))
-    mixed = replace(likeliest, gain=gain, u_gain=u_gain, zero_nm=zero, u_zero_nm=u_zero)
-    return replace(mixed, bend=bend, u_bend=u_bend)
+    (gain, _), (zero, u_zero), (bend, u_bend) = map(of, ("gain", "zero_nm", "bend"))
+    return replace(
+        likeliest,
+        gain=gain,
+        u_gain=_u_sceptical(gain, likeliest.dof, [(doubt, fit) for _, doubt, fit in fits]),
+        zero_nm=zero,
+        u_zero_nm=u_zero,
+        bend=bend,
+        u_bend=u_bend,
+    )
+
+
+def _u_sceptical(gain: float, dof: float, fits: list[tuple[float, RideFit]]) -> float:
+    """Return the u whose 90 % interval about the gain, at dof, holds 90 % of the fits' mixture.
+
+    In   fits: weight in the interval, fit
+    """
+    if len(fits) == 1:
+        return fits[0][1].u_gain
+    from scipy.optimize import brentq
+    from scipy.special import stdtr, stdtrit
+
+    weight = np.array([doubt for doubt, _ in fits])
+    centre, u, dofs = (
+        np.array([getattr(fit, name) for _, fit in fits]) for name in ("gain", "u_gain", "dof")
+    )
+
+    def missed(half: float) -> float:
+        above, below = (gain + half - centre) / u, (gain - half - centre) / u
+        return float(weight @ (stdtr(dofs, above) - stdtr(dofs, below)) / weight.sum() - 0.9)
+
+    widest = float(np.max(np.abs(centre - gain) + 10 * u))
+    return float(brentq(missed, 0.0, widest, xtol=1e-9) / stdtrit(dof, 0.95))
 
 
 def went_one_way(windows: Windows, kept: Mask) -> bool:

@@ -36,7 +36,7 @@ from models.run.documents import (
     RideDevices,
     Row,
 )
-from models.run.known import COACH, MECHANIC, Fleet, change, question
+from models.run.known import COACH, LEGS, MECHANIC, Fleet, change, question
 from models.run.recordings import (
     compare_pair,
     evaluate_pairs,
@@ -263,8 +263,8 @@ def expected_ratio(
 ) -> Expected | None:
     """Return the ratio that a ride of two devices on a day (else today) should show.
 
-    The rider's legs, an oval ring and a chain are in it and not told apart; None where nothing is
-    known of one of the two.
+    An oval ring and a chain are in it, and the rider's legs for those who may see legs; for
+    others the interval holds anybody's. None where nothing is known of one of the two.
     """
     if fleet.is_empty:
         return None
@@ -275,6 +275,7 @@ def expected_ratio(
         meter_id=meter_id,
         reference_id=reference_id,
         at=noon(on or ready.found.as_of),
+        legs=fleet.person.role in LEGS,
     )
 
 

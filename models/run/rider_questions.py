@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from ingest.schema import newest_in_force
@@ -131,7 +132,7 @@ def rider(fleet: Fleet, rider_id: str) -> coaching.RiderDocument:
     mine = ridden_now.filter(pl.col("rider_id") == rider_id)["meter_id"].to_list()
     now = [period["meter_id"] for period in periods if period["meter_id"] in mine]
     told = _notices(ready, today - timedelta(days=NOTICE_DAYS), today, {})
-    road, ridden = road_of(ready), list(dict.fromkeys(now))
+    road, days, ridden = road_of(ready), _days(ready), list(dict.fromkeys(now))
     return {
         "rider_id": rider_id,
         "as_of": today,
@@ -140,7 +141,7 @@ def rider(fleet: Fleet, rider_id: str) -> coaching.RiderDocument:
             for period in periods
         ],
         "reads": coaching.readings(road, ridden, rider_id=rider_id, on=today),
-        "bikes": coaching.between_meters(road, ridden, rider_id=rider_id, on=today),
+        "bikes": coaching.between_meters(road, days, ridden, rider_id=rider_id, on=today),
         "efforts": coaching.efforts_of(ready.tables["efforts"], rider_id=rider_id, today=today),
         "notices": [notice for notice in told if notice["rider_id"] == rider_id],
     }
@@ -162,8 +163,9 @@ def effort(
     ridden = [road.use(one.device_id, one.at) for one in efforts]
     who = {use.rider_id for use in ridden}
     taken = [coaching.Use(t.meter_id, t.on, *(who if len(who) == 1 else [None])) for t in targets]
+    days = _days(ready)
     sensor, rider = (
-        _with_days(ready, efforts, joint)
+        _with_days(days, efforts, targets, joint)
         for joint in (road.sensor([*ridden, *taken]), road.rider([*ridden, *taken]))
     )
     document = coaching.answer(efforts, sensor, rider)
@@ -174,7 +176,7 @@ def effort(
     return {
         **document,
         "carried": coaching.carried(efforts, targets, sensor, rider),
-        "notes": _effort_notes(ready, efforts, road.unknown([*ridden, *taken])),
+        "notes": _effort_notes(ready, efforts, days, road.unknown([*ridden, *taken])),
         "fit": fit_state(ready.fleet),
     }
 
@@ -187,28 +189,44 @@ def road_of(ready: Prepared) -> coaching.Road:
     )
 
 
+def _days(ready: Prepared) -> coaching.Days:
+    """Return what a ride's day adds, as the fleet's own records have it."""
+    found = ready.found
+    zeros = ready.tables["zeros"].filter(pl.col("measured_at").dt.date() <= found.as_of)
+    return coaching.days_of(ready.fleet, found.meters, found.comparisons, zeros)
+
+
 def _with_days(
-    ready: Prepared, efforts: Sequence[coaching.Effort], joint: coaching.Joint
+    days: coaching.Days,
+    efforts: Sequence[coaching.Effort],
+    targets: Sequence[coaching.Carry],
+    joint: coaching.Joint,
 ) -> coaching.Joint:
-    """Return what efforts, then targets, show over the truth, with what the efforts' days add."""
-    found, n = ready.found, len(efforts)
-    days = coaching.days_of(ready.fleet, found.meters, found.comparisons)
+    """Return what efforts, then targets, show over the truth, with what their days add."""
+    n = len(efforts)
     shift, spread = coaching.day_parts(efforts, days)
-    mean, covariance = joint[0].copy(), joint[1].copy()
-    mean[:n] += shift
+    mean, covariance = days.on_rides([*[""] * n, *(t.meter_id for t in targets)], joint)
+    mean = np.concatenate([mean[:n] + shift, mean[n:]])
     covariance[:n, :n] += spread
     return mean, covariance
 
 
 def _effort_notes(
-    ready: Prepared, efforts: Sequence[coaching.Effort], unknown: Sequence[str]
+    ready: Prepared,
+    efforts: Sequence[coaching.Effort],
+    days: coaching.Days,
+    unknown: Sequence[str],
 ) -> list[str]:
     notes = list(unknown)
-    if any(one.zeroed is None and one.has_zero for one in efforts):
+    unsaid = [one.device_id for one in efforts if one.zeroed is None and one.has_zero]
+    if unsaid:
+        torque = max(days.unzeroed_nm(name) for name in unsaid)
+        watts = coaching.at_usual_rpm(torque)
         notes.append(
-            "Whether the meters were zeroed is not said, so they count as not zeroed: an offset "
-            "of 0.25 N·m is 2.4 W at 90 rpm, whatever is ridden. Say it with each effort: what was "
-            "zeroed is known better."
+            "Whether the meters were zeroed is not said, so they count as not zeroed: by the "
+            f"zeros there are, an offset of {torque:.2f} N·m is usual, {watts:.1f} W "
+            "at 90 rpm, whatever is ridden. Say it with each effort: what was zeroed is known "
+            "better."
         )
     if any(one.at.date() > ready.found.as_of for one in efforts):
         notes.append(_ahead(ready.found.as_of))
@@ -264,8 +282,10 @@ def ledger(
     uses = [
         coaching.Use(span.meter_id, at, span.rider_id) for span in spans for at in span.instants()
     ]
+    days, meters = _days(ready), [use.device_id for use in uses]
+    sensor, rider = (days.on_rides(meters, j) for j in (road.sensor(uses), road.rider(uses)))
     return {
-        "ledger": coaching.rows(spans, road.sensor(uses), road.rider(uses)),
+        "ledger": coaching.rows(spans, sensor, rider),
         "applied_in": "ledger",
         "warnings": coaching.corrected_elsewhere(spans, found.resets, ready.tables["events"]),
         "notes": [*notes, *road.unknown(uses)],

@@ -1,17 +1,22 @@
 """What a coach is told, against what the rider put out: coverage, false claims, power.
 
 python -m tests.benchmarks.rider_watts [--fleets 4] [--first 41] [--stores FOLDER]
+    [--save FILE] [--before FILE]
 
 Each fleet is the demo team drawn with another seed, loaded and fitted through the whole chain.
 Efforts are drawn from the physics (tests.simulate.rider_days) and asked about as a coach would,
 without saying whether the meter was zeroed; `zeroed said` says it. Besides them the team's own
 efforts table, the rider's bikes, the ledger and carried watts. `sensor`: what an errorless meter
-shows; `rider`: what the rider put out, where the answer gives it.
+shows; `rider`: what the rider put out, where the answer gives it. Ledger rows, bikes and carried
+watts are held against single rides of a zeroed meter, each with its own day. At the end a table:
+kind of meter, and the share of what is told of the rider's watts that holds the truth; --before
+sets the shares of a file that an earlier run has saved beside them.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import tempfile
 from collections import defaultdict
@@ -26,14 +31,21 @@ from ingest.load import load_paths
 from ingest.store import Store
 from models.run import EffortAsk, Fleet, effort, ledger, refit, rider
 from seeds.generate import Larkmoor, write
-from seeds.known import END
-from seeds.rides import EVENING, of_the_road
 from seeds.scenario import LAST, RIDERS, date_of, day_of
 from tests.benchmarks.kinds import team_of
-from tests.simulate.rider_days import Shown, pair_of
+from tests.simulate.rider_days import Shown, pair_of, ride_error
 
 SURE = 0.95
 GAIN = 0.03
+TODAY = day_of(LAST)
+ANSWERS = (
+    "effort, zeroed said",
+    "effort, not said",
+    "own effort",
+    "bikes",
+    "carried",
+    "ledger",
+)
 Tally = dict[tuple[str, str], list[float]]
 
 
@@ -93,8 +105,9 @@ def _pair(
         out[where, "false claims"].append(p >= SURE or p <= 1 - SURE)
     for one, told in zip(found, document["efforts"], strict=True):
         kind = one.meter.model.kind
-        out[f"effort, {kind}", "sensor"].append(holds(told["interval90_w"], one.sensor_w))
-        out[f"effort, {kind}", "rider"].append(holds(rider_interval(told), one.true_w))
+        answer = f"effort, {'zeroed said' if said else 'not said'}, {kind}"
+        out[answer, "sensor"].append(holds(told["interval90_w"], one.sensor_w))
+        out[answer, "rider"].append(holds(rider_interval(told), one.true_w))
 
 
 def own_efforts(fleet: Fleet, team: Larkmoor, out: Tally) -> None:
@@ -119,7 +132,7 @@ def bikes(fleet: Fleet, team: Larkmoor, rng: np.random.Generator, out: Tally) ->
     for name in RIDERS:
         for row in rider(fleet, name)["bikes"]:
             both = [team.meters[row[key]] for key in ("meter_id", "other_meter_id")]
-            more, less = (m.error(END) + of_the_road(m, team.legs, name, END, rng) for m in both)
+            more, less = (ride_error(team, m, name, TODAY, rng)[1] for m in both)
             where = f"bikes, {_kinds(both)}"
             out[where, "rider"].append(
                 holds(row["interval90_pct"], 100 * math.expm1((more - less) / 100))
@@ -139,7 +152,7 @@ def _carried(
 ) -> None:
     on = LAST
     first, second = both
-    errors = [m.error(END) + of_the_road(m, team.legs, name, END, rng) for m in both]
+    errors = [ride_error(team, m, name, TODAY, rng)[1] for m in both]
     watts = 300.0
     true = watts * math.exp((errors[1] - errors[0]) / 100)
     ask = EffortAsk(date=on.isoformat(), meter_id=first.meter_id, watts=watts, zeroed="yes")
@@ -156,14 +169,11 @@ def ledgers(fleet: Fleet, team: Larkmoor, rng: np.random.Generator, out: Tally) 
             meter = team.meters[row["meter_id"]]
             if not meter.in_use(day):
                 continue
-            t = day + EVENING
-            total = meter.error(t) + of_the_road(meter, team.legs, name, t, rng)
+            own, total = ride_error(team, meter, name, day, rng)
             kind = meter.model.kind
             interval = row.get("rider_interval90", row["interval90"])
             out[f"ledger, {kind}", "rider"].append(holds(interval, math.exp(-total / 100)))
-            out[f"ledger, {kind}", "sensor"].append(
-                holds(row["interval90"], math.exp(-meter.error(t) / 100))
-            )
+            out[f"ledger, {kind}", "sensor"].append(holds(row["interval90"], math.exp(-own / 100)))
 
 
 def report(out: Tally) -> None:
@@ -171,11 +181,33 @@ def report(out: Tally) -> None:
         print(f"{where:44s} {what:14s} {np.mean(values):.3f}  of {len(values)}")
 
 
+def table(out: Tally, before: Mapping[str, float]) -> dict[str, float]:
+    """Print kind of meter by answer, a share (before) each; return the shares by their names."""
+    shares = {
+        where: float(np.mean(values)) for (where, what), values in out.items() if what == "rider"
+    }
+    kinds = sorted({where.rsplit(", ", 1)[1] for where in shares if where.startswith(ANSWERS)})
+    print(f"\n{'holds the rider':34s}" + "".join(f"{answer:>22s}" for answer in ANSWERS))
+    for kind in kinds:
+        names = [f"{answer}, {kind}" for answer in ANSWERS]
+        cells = [_cell(shares.get(name), before.get(name)) for name in names]
+        print(f"{kind:34s}" + "".join(f"{cell:>22s}" for cell in cells))
+    return shares
+
+
+def _cell(share: float | None, before: float | None) -> str:
+    if share is None:
+        return ""
+    return f"{share:.2f}" if before is None else f"{before:.2f} -> {share:.2f}"
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--fleets", type=int, default=4)
     parser.add_argument("--first", type=int, default=41)
     parser.add_argument("--stores", type=Path, default=None)
+    parser.add_argument("--save", type=Path, default=None)
+    parser.add_argument("--before", type=Path, default=None)
     given = parser.parse_args()
     out: Tally = defaultdict(list)
     with tempfile.TemporaryDirectory() as temporary:
@@ -194,6 +226,9 @@ def main() -> None:
                 done += 1
             seed += 1
     report(out)
+    shares = table(out, json.loads(given.before.read_text()) if given.before else {})
+    if given.save:
+        given.save.write_text(json.dumps(shares))
 
 
 if __name__ == "__main__":

@@ -71,6 +71,25 @@ def test_the_ratio_expected_of_a_ride_is_the_rides_own(store: str) -> None:
     assert run.expected_ratio(fleet, "HB-01", "TR-99") is None
 
 
+def test_a_mechanics_expected_ratio_holds_anybodys_legs(store: str) -> None:
+    """Less the sensors' own it would tell the rider's legs, which are for coach and owner."""
+    day, at = date.fromisoformat(TODAY), Store(Path(store))
+    mechanic = run.Person("Halina", run.MECHANIC)
+    own = run.expected_ratio(run.Fleet(at, as_of=day), "OL-07", "TR-1")
+    anybody = run.expected_ratio(run.Fleet(at, as_of=day, person=mechanic), "OL-07", "TR-1")
+    assert own is not None
+    assert anybody is not None
+    assert (own["legs_counted"], anybody["legs_counted"]) == (True, False)
+    standing = run.status(run.Fleet(at, as_of=day))
+    sensor = next(m for m in standing["meters"] if m["meter_id"] == "OL-07")["gain_error_pct"]
+    trainer = next(r for r in standing["references"] if r["reference_id"] == "TR-1")
+    alone = sensor - trainer["gain_error_pct"]
+    assert anybody["ratio_pct"] == pytest.approx(alone, abs=0.1)
+    assert abs(own["ratio_pct"] - alone) > 0.3  # Greta's left leg does the more
+    widths = [high - low for low, high in (one["interval90_pct"] for one in (own, anybody))]
+    assert widths[1] > 1.3 * widths[0]
+
+
 def test_ageing_holds_the_truth(store: str) -> None:
     """Olivine loses 0.7 % a year and gains 0.5 % at each battery swap (seeds/README.md)."""
     _, document = _run("ageing", "--store", store, "--as-of", TODAY)

@@ -59,6 +59,16 @@ def shown_on(
     return Shown(day, meter, rider, true_w, sensor_w, watts, zeroed, road)
 
 
+def ride_error(
+    team: Larkmoor, meter: Meter, rider: str, day: int, rng: np.random.Generator
+) -> tuple[float, float]:
+    """A ride of a zeroed meter over an errorless sensor, and over its rider; 100·ln."""
+    t = day + EVENING
+    own = meter.error(t) + meter.warm * (celsius_of(day, rng) - 20)
+    own += float(rng.normal(0, DAY_PCT))
+    return own, own + of_the_road(meter, team.legs, rider, t, rng)
+
+
 def rideable(team: Larkmoor, rider: str, *, days: int = 400) -> list[tuple[Meter, int]]:
     """Each meter and day of the last `days` on which a rider rode it."""
     return [

@@ -38,7 +38,10 @@ def _fits(ratio: float, half: float, expected: Document | None, meter_id: str | 
         return html.P(f"Nothing is known of {meter_id} yet: this would be the first number of it.")
     should, own = expected["ratio_pct"], theme.half(expected["interval90_pct"]) or 0.0
     away, wide = ratio - should, math.hypot(half, own)
-    told = f"{theme.plus_minus(should, own, '%', 1)}, rider, rings and chain counted"
+    rider = "rider, rings and chain counted"
+    if not expected["legs_counted"]:
+        rider = "rings and chain counted, whoever rides"
+    told = f"{theme.plus_minus(should, own, '%', 1)}, {rider}"
     if abs(away) <= max(FAR_PCT, wide):
         return html.P(f"It fits with what is believed of {meter_id} today ({told}).")
     asked = "the wrong meter chosen, or has it changed since it was last checked?"

@@ -224,7 +224,7 @@ def test_two_files_without_names_or_serials_are_offered_to_be_told_apart() -> No
     assert "Drop both recordings" in text(pair_part(one, first_choice(one)))
 
 
-EXPECTED = {"ratio_pct": 0.8, "interval90_pct": [0.3, 1.3]}
+EXPECTED = {"ratio_pct": 0.8, "interval90_pct": [0.3, 1.3], "legs_counted": True}
 
 
 @pytest.mark.parametrize(
@@ -241,6 +241,13 @@ EXPECTED = {"ratio_pct": 0.8, "interval90_pct": [0.3, 1.3]}
 def test_what_to_make_of_a_ride(ratio: float, half: float, said: str) -> None:
     found = {"gain_ratio_pct": ratio, "gain_ratio_interval90_pct": [ratio - half, ratio + half]}
     assert said in text(sense(found, EXPECTED, "K1")).replace("\u00a0", " ")
+
+
+def test_whose_legs_are_counted_is_said() -> None:
+    found = {"gain_ratio_pct": 1.0, "gain_ratio_interval90_pct": [0.7, 1.3]}
+    assert "rider, rings and chain counted" in text(sense(found, EXPECTED, "K1"))
+    anybody = EXPECTED | {"legs_counted": False}
+    assert "rings and chain counted, whoever rides" in text(sense(found, anybody, "K1"))
 
 
 def test_without_a_choice_nothing_is_claimed_of_a_meter() -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import polars as pl
 import pytest
 
 from models.coaching import Carry, Days, Effort, answer, carried, day_parts, open_days
+from models.coaching.unzeroed import U_ZEROED_NM, unzeroed_nm
 
 DAY = datetime(2026, 3, 14, 12, tzinfo=UTC)
 
@@ -101,6 +102,46 @@ def test_a_zero_that_nothing_is_said_of_counts_as_not_set() -> None:
     assert unsaid == no > yes
     assert u_watts(Effort(DAY, "T1", 300.0, has_zero=False)) == pytest.approx(1 / 12)
     assert u_watts(Effort(DAY, "T1", 300.4, has_zero=False)) == pytest.approx(0.01 / 12)
+
+
+ZEROS = {"meter_id": pl.String, "measured_at": pl.Datetime("us", "UTC"), "zero_nm": pl.Float64}
+
+
+def test_a_zero_not_set_lies_as_far_off_as_the_teams_zeros_move() -> None:
+    """Simulated meters of two kinds, 40 readings each; one without readings has its kind's."""
+    rng = np.random.default_rng(5)
+    true = {"a1": 0.05, "a2": 0.05, "a3": 0.05, "b1": 0.4, "b2": 0.4}
+    rows = [
+        (name, DAY + timedelta(days=20 * k), float(sd / np.sqrt(2) * rng.normal()))
+        for name, sd in true.items()
+        for k in range(40)
+    ]
+    rows.append(("a1", DAY + timedelta(days=2000), 5.0))  # years later: between no two rides
+    zeros = pl.DataFrame(rows, schema=ZEROS, orient="row")
+    names = [*true, "a4", "c1"]
+    meters = pl.DataFrame({"meter_id": names, "kind": [name[0] for name in names]})
+    found = unzeroed_nm(zeros, meters)
+    assert "c1" not in found  # nothing is known of its kind: what is usual holds
+    for name, sd in (true | {"a4": 0.05}).items():
+        # what is usual, 0.25 N·m, counts for ten differences of the kind's
+        of_kind = np.hypot(sd, 0.25 * np.sqrt(10 / (39 * (3 if sd < 0.1 else 2))))
+        assert found[name] == pytest.approx(of_kind, rel=0.25)
+    assert unzeroed_nm(zeros.clear(), meters) == {}
+
+
+def test_never_narrower_than_a_meter_that_was_zeroed() -> None:
+    still = [("a", DAY + timedelta(days=k), 0.1) for k in range(3000)]
+    meters = pl.DataFrame({"meter_id": ["a"], "kind": ["a"]})
+    found = unzeroed_nm(pl.DataFrame(still, schema=ZEROS, orient="row"), meters)
+    assert found["a"] == U_ZEROED_NM
+
+
+def test_a_rides_own_day_comes_on_top_of_each_device() -> None:
+    """By hand: 0.3 % from day to day, and (0.03 % a degree ± 0.04) over 10 degrees."""
+    days = Days(repeat={"a": 0.3}, warmth={"a": (0.03, 0.04)}, spread_celsius=10.0)
+    mean, covariance = days.on_rides(["a", "b"], (np.ones(2), np.full((2, 2), 0.5)))
+    assert mean.tolist() == [1.0, 1.0]
+    assert covariance == pytest.approx(np.array([[0.5 + 0.09 + 0.25, 0.5], [0.5, 0.5]]))
 
 
 def test_days_differ_by_repeatability_and_by_temperature() -> None:

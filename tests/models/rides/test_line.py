@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import norm, t
 
 from models.rides import compare_recordings
 from models.rides.alignment import Windows
-from models.rides.gain_fit import RARE, _evidence, fit_windows
+from models.rides.gain_fit import RARE, _evidence, _probability, _u_sceptical, fit_windows
 from models.rides.line_test import misfit_p
 from tests.simulate.wrong_rides import wrong_pair
 
@@ -53,9 +53,30 @@ def test_steps_that_only_rise_are_said_to_prove_less() -> None:
 def test_the_evidence_is_bayes_rule_for_two_normals() -> None:
     """Against the densities of scipy."""
     for value, u in ((0.001, 0.002), (0.006, 0.0015)):
-        large = RARE * norm.pdf(value, scale=np.hypot(u, 0.006))
-        usual = (1 - RARE) * norm.pdf(value, scale=np.hypot(u, 0.0004))
-        assert _evidence(value, u, 0.0004, 0.006) == pytest.approx(large / (large + usual))
+        large = norm.pdf(value, scale=np.hypot(u, 0.006))
+        usual = norm.pdf(value, scale=np.hypot(u, 0.0004))
+        factor = _evidence(value, u, 0.0004, 0.006)
+        assert factor == pytest.approx(large / usual)
+        share = RARE * large / (RARE * large + (1 - RARE) * usual)
+        assert _probability(factor, RARE) == pytest.approx(share)
+
+
+def test_the_interval_holds_nine_tenths_of_the_mixture() -> None:
+    """Against draws from two Student distributions, 0.3 of the one and 0.7 of the other."""
+    one = fit_windows(windows_of(np.random.default_rng(3)))
+    fits = [
+        (0.3, replace(one, gain=1.004, u_gain=0.003, dof=9.0)),
+        (0.7, replace(one, gain=1.0, u_gain=0.001, dof=12.0)),
+    ]
+    u = _u_sceptical(1.0012, 12.0, fits)
+    rng, n = np.random.default_rng(8), 100_000
+    drawn = np.where(
+        rng.random(n) < 0.3,
+        1.004 + 0.003 * rng.standard_t(9, n),
+        1.0 + 0.001 * rng.standard_t(12, n),
+    )
+    half = float(t.ppf(0.95, 12)) * u
+    assert np.mean(np.abs(drawn - 1.0012) <= half) == pytest.approx(0.9, abs=0.004)
 
 
 def windows_of(rng: np.random.Generator, n: int = 300) -> Windows:
