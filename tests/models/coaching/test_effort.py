@@ -123,9 +123,12 @@ def test_a_zero_not_set_lies_as_far_off_as_the_teams_zeros_move() -> None:
     found = unzeroed_nm(zeros, meters)
     assert "c1" not in found  # nothing is known of its kind: what is usual holds
     for name, sd in (true | {"a4": 0.05}).items():
-        # what is usual, 0.25 N·m, counts for ten differences of the kind's
-        of_kind = np.hypot(sd, 0.25 * np.sqrt(10 / (39 * (3 if sd < 0.1 else 2))))
-        assert found[name] == pytest.approx(of_kind, rel=0.25)
+        # what is usual, 0.25 N·m, counts for ten differences, the kind's for twenty of a meter's 39
+        n = 39 * (3 if name[0] == "a" else 2)
+        of_kind2 = (n * sd**2 + 10 * 0.25**2) / (n + 10)
+        own = 0 if name == "a4" else 39
+        expected = np.sqrt((own * sd**2 + 20 * of_kind2) / (own + 20))
+        assert found[name] == pytest.approx(expected, rel=0.25)
     assert unzeroed_nm(zeros.clear(), meters) == {}
 
 
