@@ -137,6 +137,34 @@ def test_orthodont_random_intercept_only(orthodont):
     assert fitted.posterior.state.log_likelihood == pytest.approx(-223.5013, abs=1e-4)
 
 
+def by_mixedlm(drift: bool) -> float:
+    """Return the same model's restricted log-likelihood by statsmodels' MixedLM."""
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    table = rows("orthodont.csv")
+    x = np.array([[1.0, float(row["age"]) - 11.0] for row in table])
+    y = np.array([float(row["distance_mm"]) for row in table])
+    subject = np.array([row["subject"] for row in table])
+    return float(MixedLM(y, x, subject, exog_re=x[:, : 1 + drift]).fit(reml=True).llf)
+
+
+def test_likelihood_ratio_of_nested_models(orthodont, sleep):
+    """Drift that differs between meters against a common one.
+
+    Orthodont: 2 (−221.3183 + 223.5013) of R nlme's lme (Pinheiro & Bates 2000) and statsmodels;
+    sleepstudy: 1786.4651 − 1743.6283 of lme4's REML criteria (Bates et al. 2015).
+    """
+
+    def ratio(data: FleetData) -> float:
+        common, own = reml(data, drift=0.0, tie=0.0), reml(data)
+        gain = own.posterior.state.log_likelihood - common.posterior.state.log_likelihood
+        return 2 * gain
+
+    assert ratio(orthodont) == pytest.approx(4.366, abs=5e-4)
+    assert ratio(orthodont) == pytest.approx(2 * (by_mixedlm(True) - by_mixedlm(False)), abs=1e-4)
+    assert ratio(sleep) == pytest.approx(42.8368, abs=1e-3)
+
+
 @pytest.fixture(scope="module")
 def nile() -> FleetFit:
     """One meter whose sensor only walks, its first value unknown."""
