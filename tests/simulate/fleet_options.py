@@ -147,6 +147,7 @@ SCENARIOS: dict[str, FleetOptions] = {
     "awkward": replace(
         USUAL, wild_share=0.03, strikes=8, wrong_entries=6, trainer_jump=2.4, unrecorded_resets=0.04
     ),
+    "lean": replace(USUAL, n_meters=60, bench_rate=0.8, comparison_rate=4.0),
     "heavy tails": replace(USUAL, heavy_tails=4.0),
     "seasonal": replace(
         USUAL,
