@@ -3,8 +3,9 @@
 The evidence for a shape is the fleet's marginal likelihood with it, at the hyperparameters found
 for the line: they were fitted to the line, so the comparison leans towards it. How far the chosen
 shape may be off stays in the model: the derivative of the group's mean course in the shape is an
-effect of its own, with a prior as wide as shapes may differ from the chosen one. Where the line
-is chosen, that prior's variance counts with the probability that it is none.
+effect of its own, with a prior as wide as shapes may differ from the chosen one: that variance
+counts with the probability that the shape is no line, and the posterior spread of shapes beside it.
+Shapes that speed up faster than two a year hardly differ, and count there as two.
 """
 
 from collections.abc import Callable, Sequence
@@ -14,10 +15,11 @@ import numpy as np
 from models.fleet.design import GROUP, SETTLING, SHAPE, SPEEDING_UP, Design, Effect
 from models.fleet.inference.likelihood import State, evaluate
 
-LOG_ODDS = float(np.log(3.0 * len(SETTLING + SPEEDING_UP)))
-"""Of the line against one other shape before the data: three times all others together."""
+LOG_ODDS = float(np.log(len(SETTLING + SPEEDING_UP)))
+"""Of the line against one other shape before the data: as much as all others together."""
 _HOPELESS = 3.0  # log likelihood behind the best at which a side is not followed further
 _CERTAIN = 0.02  # probability of another shape below which a line is one
+_FARTHEST = -2.0  # shape up to which shapes that speed up differ much
 _SPREAD = 0.5  # sd of a shape around the chosen one, over 1 + |shape|
 
 DesignWith = Callable[[Sequence[Effect]], Design]
@@ -39,7 +41,10 @@ def best_shapes(state: State, design_with: DesignWith) -> list[Effect]:
         bent = 1.0 - float(p[0])
         if bent > _CERTAIN:
             mean = float(p @ shapes)
-            sd = abs(_drift(state, g)) * _SPREAD * (1 + abs(mean)) * np.sqrt(bent)
+            near = np.maximum(shapes, _FARTHEST)
+            between = float(p @ (near - max(mean, _FARTHEST)) ** 2)
+            spread = np.sqrt((_SPREAD * (1 + abs(mean))) ** 2 * bent + between)
+            sd = abs(_drift(state, g)) * spread
             chosen[name] = Effect(SHAPE, GROUP, name, 0.0, factor=mean, sd=float(sd))
     return list(chosen.values())
 
