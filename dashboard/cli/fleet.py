@@ -51,7 +51,8 @@ def _load(args: argparse.Namespace) -> int:
     for notice in document["notices"]:
         say(f"note: {notice}")
     if sure := sum(problem["sure"] for problem in document["set_aside"]):
-        say(f"what is suggested for {sure} cell(s) is sure: slopewatch set-aside --accept takes it")
+        cells = theme.plural(sure, "cell")
+        say(f"what is suggested for {cells} is sure: slopewatch set-aside --accept takes it")
     columns = (
         "path",
         "sheet",
@@ -63,7 +64,8 @@ def _load(args: argparse.Namespace) -> int:
     )
     show(args, document, document["files"], columns)
     if args.dry_run:
-        say(f"nothing was loaded; {len(document['changed'])} stored row(s) would change")
+        rows = theme.plural(len(document["changed"]), "stored row")
+        say(f"nothing was loaded; {rows} would change")
     fit = document["fit"]
     if not document["files"] and not document["recordings"]:
         raise UsageError("nothing to load: no table and no recording was found in what you named")

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from dashboard import theme
 from dashboard.cli.arguments import DONE, DONE_BUT, UsageError, Words, fleet_of, say, show
 from models import run
 
@@ -52,7 +53,8 @@ def _put_right(args: argparse.Namespace, fleet: run.Fleet) -> bool:
         for notice in taken["notices"]:
             say(f"note: {notice}")
         say(
-            f"{taken['cells']} cell(s) taken as suggested: {taken['rows_loaded']} row(s) loaded, "
+            f"{theme.plural(taken['cells'], 'cell')} taken as suggested: "
+            f"{theme.plural(taken['rows_loaded'], 'row')} loaded, "
             f"{taken['rows_left']} still waiting"
         )
         loaded = taken["rows_loaded"] > 0

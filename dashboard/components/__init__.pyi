@@ -36,6 +36,7 @@ from .proposed_events import proposed_part as proposed_part
 from .race_eve import race_eve_part as race_eve_part
 from .ride_parts import ride_part as ride_part
 from .sections import command as command
+from .sections import demo_button as demo_button
 from .sections import empty as empty
 from .sections import facts as facts
 from .sections import how_to as how_to

@@ -59,3 +59,11 @@ def how_to(found: Help) -> html.Details:
     """Return how something is done, step by step, to be opened by whoever needs it."""
     steps = html.Ol([html.Li(step) for step in found.steps])
     return html.Details([html.Summary(f"How do I {found.task}?"), steps], className="how-to")
+
+
+def demo_button() -> html.Span:
+    """Return the button that leads into the demo's fleet, with what it is doing meanwhile."""
+    button = html.Button("Look at the demo", className="demo-enter", n_clicks=0)
+    return html.Span(
+        [button, " ", html.Span(className="remark", role="status")], className="to-demo"
+    )

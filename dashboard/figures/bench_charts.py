@@ -11,7 +11,7 @@ RACE_MARKS = {"A": "star-triangle-up", "B": "triangle-up", "C": "triangle-up-ope
 
 
 def bench_session(session: Document) -> Fields:
-    """Return a session on one line: its readings, what they come to, the tolerance."""
+    """Return a session on one line: its readings, what they come to, forecast and tolerance."""
     hung = [row for row in session.get("readings") or [] if row["error_pct"] is not None]
     found = [row for row in hung if row["stage"] != LEFT]
     left = [row for row in hung if row["stage"] == LEFT]
@@ -26,6 +26,8 @@ def bench_session(session: Document) -> Fields:
         half_left = session.get("as_left_expanded_uncertainty_pct") or 0.0
         value = session["as_left_gain_error_pct"]
         traces.append(_result(value, half_left, "as left", "diamond-open", "comparison"))
+    if session.get("forecast90_pct"):
+        traces.append(_forecast(session["forecast90_pct"]))
     return drawn(
         traces,
         shapes=_tolerated(limit),
@@ -33,6 +35,17 @@ def bench_session(session: Document) -> Fields:
         xaxis=axis("error, %", zeroline=True, range=_reach(traces, limit)),
         yaxis=axis("", range=[-0.7, 1.7], showticklabels=False, showgrid=False, zeroline=True),
         legend=drawn([])["layout"]["legend"] | {"y": -0.45},
+    )
+
+
+def _forecast(ends: Sequence[float]) -> Fields:
+    return scatter(
+        x=list(ends),
+        y=[-0.42, -0.42],
+        mode="lines",
+        line={"color": C["event"], "width": 9},
+        name="forecast, 90 %",
+        hovertemplate=f"forecast, 90 %<br>{theme.span(ends)}<extra></extra>",
     )
 
 

@@ -8,7 +8,13 @@ from typing import Any
 
 from dashboard import theme
 
-MOST_TO_DO, MOST_CHANGED, MOST_TOLD = 9, 6, 3
+MOST_TO_DO, MOST_CHANGED, MOST_TOLD = 9, 5, 3
+KEY = (
+    "To bench a meter: hang a known mass from its pedal and read what it shows; the page Bench "
+    "leads through it. Out: more likely beyond its limit than within. Due: not sure enough that it "
+    "is within."
+)
+URGENT = ("out", "due")
 SHOWN = ("out", "due", "soon", "unknown")
 
 
@@ -32,7 +38,7 @@ class Letter:
     lead: str
     standing: tuple[tuple[str, str], ...]
     parts: tuple[Part, ...]
-    foot: str | None
+    foot: str
 
 
 def letter(digest: Any, news: Any | None = None) -> Letter:
@@ -44,19 +50,29 @@ def letter(digest: Any, news: Any | None = None) -> Letter:
         standing=_standing(digest["meters"]),
         parts=(
             _part("To do within a week", [*digest["to_do"], *added["to_do"]], MOST_TO_DO),
+            *_later(digest),
             _part("What changed", [*digest["changed"], *added["changed"]], MOST_CHANGED),
             *_notices(digest["notices"]),
         ),
-        foot=theme.sentence(digest["today_note"]) if digest.get("today_note") else None,
+        foot=" ".join([KEY, *map(theme.sentence, filter(None, [digest.get("today_note")]))]),
     )
 
 
 def _lead(meters: Sequence[Any]) -> str:
-    now = sum(row["status"] in ("out", "due") for row in meters)
+    now = sum(row["status"] in URGENT for row in meters)
     rest = f"Of {theme.plural(len(meters), 'meter')} "
     if not now:
         return rest + "none needs the bench now."
     return rest + f"{now} {'needs' if now == 1 else 'need'} the bench now."
+
+
+def _later(digest: Any) -> list[Part]:
+    """Return the part about meters that need the bench and are not asked for within the week."""
+    asked = {line["meter_id"] for line in digest["to_do"]}
+    urgent = [row["meter_id"] for row in digest["meters"] if row["status"] in URGENT]
+    left = [meter for meter in urgent if meter not in asked]
+    said = f"{_names(left)}: the page Season says when."
+    return [Part("After that, as planned", (said,))] if left else []
 
 
 def _standing(meters: Sequence[Any]) -> tuple[tuple[str, str], ...]:

@@ -61,9 +61,7 @@ def _part(part: Part) -> str:
     )
 
 
-def _foot(text: str | None) -> str:
-    if not text:
-        return ""
+def _foot(text: str) -> str:
     return f'<p class="quiet" style="margin:16px 0 0;{_colours("quiet")}">{escape(text)}</p>'
 
 

@@ -15,8 +15,7 @@ def plain_text(letter: Letter) -> str:
     for part in letter.parts:
         lines += ["", part.title.upper(), *(_item(line) for line in part.lines)]
         lines += [part.rest] if part.rest else []
-    if letter.foot:
-        lines += ["", letter.foot]
+    lines += ["", fill(letter.foot, WIDTH)]
     return "\n".join(lines).replace(theme.NBSP, " ") + "\n"
 
 

@@ -12,6 +12,7 @@ ROUTES: dict[str, frozenset[str]] = {
     "/evidence.pdf": frozenset({MECHANIC, MANAGER, OWNER}),
     "/download/": EVERYONE,
     "/account": EVERYONE,
+    "/demo/": frozenset({OWNER}),
 }
 """Addresses beside the pages and Dash's own, by their beginning."""
 

@@ -8,6 +8,8 @@ import math
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
 
+from ingest.schema import plural as plural
+
 Z90 = 1.6449  # 95 % quantile of the standard normal
 MINUS = "\u2212"
 NBSP = "\u00a0"
@@ -95,13 +97,6 @@ def probability(p: float | None) -> str:
 def money(amount: float | None, currency: str | None = None) -> str:
     """Return an amount in whole units of its currency: 1 455 EUR."""
     return quantity(amount, currency or "", 0)
-
-
-def plural(count: int, noun: str) -> str:
-    """Return count and noun: 1 meter, 3 meters, 2 batteries."""
-    if count == 1:
-        return f"1 {noun}"
-    return f"{count} {noun[:-1]}ies" if noun.endswith("ry") else f"{count} {noun}s"
 
 
 def span(

@@ -4,6 +4,7 @@ import base64
 import hashlib
 import logging
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from dashboard.security import (
 )
 from dashboard.service import Service
 from dashboard.web import past_days
+from dashboard.web.demo import Demo, WayBack
 from dashboard.web.hardening import harden
 from dashboard.web.page_cache import Bodies
 from ingest.schema import UserError
@@ -55,10 +57,12 @@ INDEX = """<!DOCTYPE html>
 """
 
 
-def create_app(service: Service, *, hosts: Sequence[str] = ()) -> Dash:
+def create_app(
+    service: Service, *, hosts: Sequence[str] = (), demo: Demo | WayBack | None = None
+) -> Dash:
     """Return the dashboard over a store; the same for the served one and for tests.
 
-    hosts: names to answer to besides the loopback ones
+    hosts: names to answer to besides the loopback ones; demo: the way into it, or out of it
     """
     people = People(service)
     data = Guarded(service, person_asking, scope=people.scope)
@@ -77,7 +81,9 @@ def create_app(service: Service, *, hosts: Sequence[str] = ()) -> Dash:
         on_error=tell_error,
         enable_mcp=False,
     )
-    app.layout = shell
+    app.layout = partial(shell, demo if isinstance(demo, WayBack) else None)
+    if demo is not None:
+        demo.install(app.server)
     _register_shell(app, data, pages)
     for page in pages:
         if page.register is not None:
@@ -94,8 +100,8 @@ def _hash(script: str) -> str:
     return f"'sha256-{digest}'"
 
 
-def shell() -> html.Div:
-    """Return what stands around every page."""
+def shell(way_back: WayBack | None = None) -> html.Div:
+    """Return what stands around every page. way_back: out of the demo."""
     return html.Div(
         [
             dcc.Location(id="place", refresh="callback-nav"),
@@ -103,6 +109,7 @@ def shell() -> html.Div:
             dcc.Store(id="palettes", data={"light": theme.LIGHT, "dark": theme.DARK}),
             dcc.Store(id="page-title"),
             html.A("Skip to the page", href="#page", className="skip"),
+            way_back.strip() if way_back else None,
             html.Header(
                 [
                     _brand(),

@@ -7,7 +7,6 @@ import socket
 import ssl
 import sys
 import threading
-import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,7 @@ from typing import Any
 from dashboard.security import People
 from dashboard.service import Service, Watch, watch_beside
 from dashboard.web.app import ADMITS, create_app
+from dashboard.web.demo import Demo, WayBack
 from dashboard.web.hardening import ANY_ADDRESS, MEGABYTE, UPLOAD_LIMIT_MB
 from dashboard.web.limits import CONNECTIONS, LimitedChannel, limit
 from dashboard.web.tls import EncryptedChannel, tls_context
@@ -51,12 +51,14 @@ def serve(
     tls: tuple[Path, Path] | None = None,
     backups: tuple[Path, int] | None = None,
     watched: Sequence[Path] = (),
+    way_back: WayBack | None = None,
 ) -> None:
     """Serve a store's dashboard until it is interrupted.
 
     names: to answer to besides the address; behind: the address of a proxy that brings https
     tls: certificate and key, to encrypt with; backups: where to make one a day, and how many stay
     watched: folders from which files are taken in as they appear
+    way_back: of the demo, to the dashboard that it was entered from; it ends when it is left
     UserError when what is said would cross the network in the clear, and when others could reach it
     and nobody would have to sign in; OSError when the address cannot be listened on.
     """
@@ -85,13 +87,13 @@ def serve(
         folders = Watch(watched, service.ask, say)
         folders.open()
         watch_beside(folders)
-    app = create_app(service, hosts=hosts)
+    app = create_app(service, hosts=hosts, demo=way_back or Demo(store))
     listener = listen(app, host=host, port=port, behind=behind, tls=context)
     shown = f"[{host}]" if ":" in host else host
     address = f"{'https' if tls else 'http'}://{shown}:{listener.effective_port}/"
     say(f"dashboard on {address} (stop it with Ctrl-C)")
-    watch = threading.Thread(target=_end_without_accounts, args=(listener, people), daemon=True)
-    watch.start()
+    left = way_back.left if way_back else threading.Event()
+    threading.Thread(target=_end_in_time, args=(listener, people, left), daemon=True).start()
     try:
         listener.run()
     finally:
@@ -100,10 +102,10 @@ def serve(
         raise UserError(GONE.format(store=store))
 
 
-def _end_without_accounts(listener: Any, people: People) -> None:
-    """End the listener's `run` once the accounts that there were are gone with their store."""
-    while not people.are_gone():
-        time.sleep(LOOKS_S)
+def _end_in_time(listener: Any, people: People, left: threading.Event) -> None:
+    """End the listener's `run` once the accounts are gone with their store, or the demo is left."""
+    while not people.are_gone() and not left.wait(LOOKS_S):
+        pass
     stop(listener)
 
 

@@ -8,6 +8,7 @@ from ingest.load.batches import Batch, context_of, table_report
 from ingest.load.merge import Merge, merge
 from ingest.load.report import LoadReport, TableReport
 from ingest.load.set_aside import compare_set_aside, write_set_aside
+from ingest.schema import plural
 from ingest.store import ROW_CHANGED, Database, Store, record_all
 from ingest.validate import ROW, SIGNATURE, Checked, check_across_rows, signature
 
@@ -125,7 +126,7 @@ def _leave_corrected(batch: Batch, checked: Checked, versions: pl.DataFrame) -> 
         return
     checked.frame = checked.frame.filter(~pl.col(ROW).is_in(before[ROW].implode()))
     batch.add_notice(
-        f"{before.height} row(s) were corrected here by hand since, and stay so.", checked.sheet
+        f"Corrected here by hand since, and left so: {plural(before.height, 'row')}.", checked.sheet
     )
 
 

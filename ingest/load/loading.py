@@ -21,7 +21,7 @@ from ingest.load.contradictions import contradictions, devices_of
 from ingest.load.corrections import retry_lacking
 from ingest.load.report import LoadReport
 from ingest.load.sources import Content, NothingToLoadError, gather, read, uploaded
-from ingest.schema import SETTINGS, TABLES, UserError, fault, spelled
+from ingest.schema import SETTINGS, TABLES, UserError, fault, plural, spelled
 from ingest.store import Database, Store
 
 LONGEST_HOLD_S = 0.2  # then the store is released for others before the next file
@@ -155,7 +155,7 @@ def after_load(store: Store, batches: list[Batch], report: LoadReport) -> None:
         again = retry_lacking(store)
         if again:
             report.notices.append(
-                f"{again} bench row(s) that were set aside before load now: what they lacked is in."
+                f"What {plural(again, 'bench row')} lacked is in: set aside before, loaded now."
             )
     if any(batch.tables for batch in batches):
         with store.reading() as db:

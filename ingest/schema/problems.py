@@ -99,6 +99,13 @@ def spelled(path: Path | str) -> str:
     return os.fsencode(path).decode("utf-8", "backslashreplace")
 
 
+def plural(count: int, noun: str) -> str:
+    """Return count and noun: 1 meter, 3 meters, 2 batteries."""
+    if count == 1:
+        return f"1 {noun}"
+    return f"{count} {noun[:-1]}ies" if noun.endswith("ry") else f"{count} {noun}s"
+
+
 def shortened(text: str, most: int = 60) -> str:
     """Return the text on one line, cut to `most` characters."""
     line = " ".join(text.split())

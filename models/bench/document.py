@@ -12,7 +12,7 @@ from models.bench.advice import (
     slope_mismatch_pct,
     slope_to_enter,
 )
-from models.bench.causes import Check, Suspicion
+from models.bench.causes import Check, Expectation, Suspicion
 from models.bench.document_types import (
     BudgetRow,
     CheckRow,
@@ -28,7 +28,7 @@ from models.bench.document_types import (
 )
 from models.bench.measurement import LEFT, MASS, RIGHT, Reading, ring_names
 from models.bench.result import Gain, SessionResult
-from models.metrology import Budget, Term, accept_limits_nm
+from models.metrology import Z90, Budget, Term, accept_limits_nm, percent_from_ln
 from models.wording import said
 
 PCT_DIGITS = 6
@@ -79,7 +79,15 @@ def _errors(result: SessionResult) -> Errors:
         "tolerance_pct": limit,
         "verdict": result.verdict,
         "p_in_tolerance": _number(result.p_in_tolerance),
+        "forecast90_pct": _forecast(result.expected),
     }
+
+
+def _forecast(expected: Expectation | None) -> list[float] | None:
+    if expected is None:
+        return None
+    ends = (expected.mean - Z90 * expected.sd, expected.mean + Z90 * expected.sd)
+    return [round(float(percent_from_ln(end)), PCT_DIGITS) for end in ends]
 
 
 def _sides(result: SessionResult) -> Sides:

@@ -86,7 +86,11 @@ class Identity(TypedDict):
 
 
 class Errors(TypedDict):
-    """The gain error as found, its uncertainty and its verdict."""
+    """The gain error as found, its uncertainty and its verdict.
+
+    forecast90_pct: lowest and highest error that was to be found, at 90 %, by what was known of the
+    meter before; left out by fits that were kept before there was one
+    """
 
     gain_error_pct: float | None
     gain_error_left_pct: float | None
@@ -108,6 +112,7 @@ class Errors(TypedDict):
     tolerance_pct: float
     verdict: str | None
     p_in_tolerance: float | None
+    forecast90_pct: NotRequired[list[float] | None]
 
 
 class Sides(TypedDict):

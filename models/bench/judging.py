@@ -131,6 +131,7 @@ class Judge:
             expected = self._forecast(session.meter_id, now) or expected
         elif hangs and hangs[0].case.expected.of_truth:
             expected = hangs[0].case.expected
+        result.expected = expected if expected.known else None
         case = self._case(result, gain, now, expected, past)
         plain, weighs = plain_suspicions(case)
         opened = Opened(result, gain, now, case, plain, None, _agreeing(hangs, now))

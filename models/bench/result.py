@@ -24,6 +24,7 @@ from models.bench.causes import (
     NO_DOUBT,
     Check,
     Doubt,
+    Expectation,
     Suspicion,
     before_change,
     before_leaving,
@@ -94,6 +95,7 @@ class SessionResult:
     found      gain as found; None, and reason says why, where there is none
     sides      gain of each side that has a slope of its own
     stages     means of the stages that were read
+    expected   gain error that was to be found, judged by what was known before; None: nothing was
     repeats    scatter of readings that should agree, over all stages, for others to learn from
     scatter    the same with what others show; step_nm: the display's
     ring_difference, arm_difference  small − large and left − right, as ratios, with u_difference
@@ -116,6 +118,7 @@ class SessionResult:
     arm_difference: float | None = None
     new_slope: float | None = None
     new_slope_sides: dict[str, float | None] = field(default_factory=dict)
+    expected: Expectation | None = None
     suspicions: list[Suspicion] = field(default_factory=list)
     doubt: Doubt = NO_DOUBT
     advice: Advice | None = None

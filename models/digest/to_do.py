@@ -5,7 +5,7 @@ from datetime import date, timedelta
 
 from models.coaching import RaceEve
 from models.digest.documents import DigestLine, line
-from models.digest.what_changed import reading
+from models.digest.what_changed import URGENT, reading
 from models.season import Visit
 from models.status import MeterStatus, StatusDocument
 from models.wording import Reason
@@ -15,7 +15,7 @@ WEEK = timedelta(days=7)
 
 def tasks(
     now: StatusDocument,
-    eves: Iterable[RaceEve],
+    eves: Sequence[RaceEve],
     visits: Sequence[Visit],
     alarmed: Iterable[str],
 ) -> list[DigestLine]:
@@ -26,14 +26,15 @@ def tasks(
     """
     rows = {row["meter_id"]: row for row in now["meters"]}
     coming = [visit["meter_id"] for visit in visits if _is_near(visit, now["as_of"])]
-    others = [meter for meter in dict.fromkeys(alarmed) if meter not in coming]
+    before_race = [eve["meter_id"] for eve in eves]
+    told = [meter for meter in dict.fromkeys([*coming, *alarmed]) if meter not in before_race]
     return [
-        *(_before_race(eve) for eve in eves),
-        *(_attend_to(rows[meter]) for meter in [*coming, *others] if meter in rows),
+        *(_before_race(eve, rows.get(eve["meter_id"])) for eve in eves),
+        *(_attend_to(rows[meter]) for meter in told if meter in rows),
         *(
             line(Reason("recalibrate", device=row["reference_id"], action=row["next_action"]))
             for row in now["references"]
-            if row["status"] in ("out", "due") and row.get("next_action")
+            if row["status"] in URGENT and row.get("next_action")
         ),
     ]
 
@@ -47,13 +48,31 @@ def _attend_to(row: MeterStatus) -> DigestLine:
     meter, rider = row["meter_id"], row["rider_id"]
     planned = row["status"] == "ok" and not row["alarms"]  # nothing else asks for it
     action = Reason("on_the_plan") if planned else row["next_action"]
-    reason = Reason("attend_to", meter=meter, rider=rider, action=action, reading=reading(row))
+    reason = Reason(
+        "attend_to",
+        meter=meter,
+        rider=rider,
+        action=action,
+        why=_why(row),
+        reading=reading(row),
+    )
     return line(reason, meter=meter, rider=rider)
 
 
-def _before_race(eve: RaceEve) -> DigestLine:
+def _why(row: MeterStatus) -> str | None:
+    """Return why a meter is asked for, in one line, where its reading alone does not say it."""
+    return row["short_reason"] if {"reads", "reads_right"} & set(row["reason_kinds"]) else None
+
+
+def _before_race(eve: RaceEve, row: MeterStatus | None) -> DigestLine:
     meter, rider = eve["meter_id"], eve["rider_id"]
     reason = Reason(
-        "before_race", meter=meter, rider=rider, race_on=eve["race_on"], first=eve["first"]
+        "before_race",
+        meter=meter,
+        rider=rider,
+        race_on=eve["race_on"],
+        first=eve["first"],
+        why=_why(row) if row else None,
+        reading=reading(row) if row else None,
     )
     return line(reason, meter=meter, rider=rider)

@@ -1,16 +1,21 @@
 """The demo team's store."""
 
-from ingest.store import Store
+from ingest.schema import UserError
 from models.run.fitting import refit
 from models.run.known import Fleet
 from models.run.recordings import evaluate_pairs, take_in
+
+OWN_STORE = (
+    "{store} is a store of your own, and the demo would get into it: "
+    "name another file (--store FILE), which the demo makes for itself"
+)
 
 
 def build_demo(fleet: Fleet) -> None:
     """Load the demo team's tables and recordings and fit them; its today is its data's last day.
 
     Nothing is done where that was done; what was broken off is finished, since rows that are there
-    already change nothing.
+    already change nothing. UserError for a store of anybody else's.
     """
     from pathlib import Path
 
@@ -19,8 +24,14 @@ def build_demo(fleet: Fleet) -> None:
     from seeds.scenario import LAST
 
     store = fleet.store
-    if store.exists() and _is_fitted(store):
-        return
+    if store.exists():
+        with store.reading() as db:
+            theirs = str(db.setting("today")) != LAST.isoformat()
+            fitted = db.derived("fit_info") is not None
+        if theirs:
+            raise UserError(OWN_STORE.format(store=store.path))
+        if fitted:
+            return
     fleet.say("building the demo fleet (once)")
     with store.writing() as db:
         db.set_setting("today", LAST.isoformat())
@@ -29,8 +40,3 @@ def build_demo(fleet: Fleet) -> None:
     take_in(store, loaded.recordings, say=fleet.say)
     evaluate_pairs(store, say=fleet.say)
     refit(fleet)
-
-
-def _is_fitted(store: Store) -> bool:
-    with store.reading() as db:
-        return db.derived("fit_info") is not None

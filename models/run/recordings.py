@@ -30,7 +30,7 @@ from ingest.recordings import (
     write_traces,
     zero_rows,
 )
-from ingest.schema import TABLES, document_column, fault, frame_schema
+from ingest.schema import TABLES, document_column, fault, frame_schema, plural
 from ingest.store import Store, write_tables
 from models.metrology import ln_from_ratio
 from models.rides import (
@@ -139,8 +139,8 @@ def _counted(say: Say) -> Callable[[int, int], None]:
 def _load_harvest(store: Store, folder: Path, tables: dict[str, pl.DataFrame]) -> list[str]:
     report = load_frames(store, tables, known_in=folder / "harvested")
     return [
-        f"{entry.rows_loaded} row(s) of {entry.table} were read out of the recordings"
-        + (" as proposals: confirm or reject them" if entry.table == "events" else "")
+        f"Read out of the recordings: {plural(entry.rows_loaded, 'row')} of {entry.table}"
+        + (", as proposals: confirm or reject them" if entry.table == "events" else "")
         for entry in report.files
         if entry.rows_loaded
     ]

@@ -12,10 +12,10 @@ DIGEST_WORDS = {
     "event_decided": "{subject}: {decided:name}.",
     "visit_moved": "The bench visit of {subject} was put into another week.",
     "setting_changed": "The setting {subject:name} was changed.",
-    "taken_in": "{rows:fixed0} row(s) were taken in from {files:fixed0} file(s).",
-    "newly_set_aside": "{rows:fixed0} row(s) were set aside on loading.",
+    "taken_in": "Taken in: {rows:n_row} from {files:n_file}.",
+    "newly_set_aside": "Set aside on loading: {rows:n_row}.",
     # what became of a file in an inbox
-    "rows_in": "{tables:listed}: {loaded:fixed0} new row(s), {unchanged:fixed0} already there, "
+    "rows_in": "{tables:listed}: {loaded:n_row} loaded, {unchanged:fixed0} already there, "
     "{aside:fixed0} set aside",
     "ride_in": "a recording, kept beside the store",
     "nothing_in": "no rows in it",
@@ -23,9 +23,11 @@ DIGEST_WORDS = {
     "Intake or with slopewatch match",
     # what to do
     "on_the_plan": "It is on this week's plan for the bench.",
-    "attend_to": _WHO + ": {action} {reading:optional}",
-    "before_race": "{meter} is likely out, and {rider} races on {race_on:day}. {first}",
+    "attend_to": _WHO + ": {action}{why:stated}{reading:then}",
+    "before_race": "{meter} is likely out, and {rider} races on {race_on:day}. {first}{why:stated}"
+    "{reading:then}",
     "recalibrate": "{device}: {action}",
-    "decide_events": "{n:fixed0} proposed event(s) wait for a decision: open Intake.",
-    "put_right": "{n:fixed0} row(s) that were set aside wait for a correction: open Intake.",
+    "decide_events": "Somebody who knows has to confirm or reject {n:n_event} that the "
+    "records suggest, such as a battery swap: open the page Intake.",
+    "put_right": "Set aside and to be corrected: {n:n_row}. Open the page Intake.",
 }

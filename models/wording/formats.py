@@ -10,6 +10,8 @@ from decimal import Decimal
 from functools import partial
 from typing import Any
 
+from ingest.schema import plural
+
 _EVENT_NAMES = {"work": "work at the bench", "side_service": "service of one side"}
 MINUS = "\u2212"
 
@@ -99,14 +101,17 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "more_or_less": lambda value: "more" if value > 0 else "less",
     "higher_or_lower": lambda value: "higher" if value > 0 else "lower",
     "loses_or_gains": lambda value: "gains" if value > 0 else "loses",
+    **{f"n_{noun}": partial(plural, noun=noun) for noun in ("row", "file", "event")},  # 1 row
     "name": name,
     "names": lambda values: ", ".join(map(name, values)),
     "optional": lambda value: "" if value is None else str(value),
     "bracketed": lambda value: "" if value is None else f" ({value})",
     "then": _then,
+    "stated": lambda value: "" if value is None else f" {value}.",
     "joined": lambda values: " ".join(map(str, values)),
     "listed": lambda values: ", ".join(map(str, values)),
     "anded": lambda values: " and ".join(map(str, values)),
 }
-"""By name; without one: `str`. optional, bracketed (in brackets, a space before) and then (a space
-before each) write nothing of None; joined, listed, anded and names take several values."""
+"""By name; without one: `str`. optional, bracketed (in brackets, a space before), then (a space
+before each) and stated (as a sentence, a space before) write nothing of None; joined, listed, anded
+and names take several values."""

@@ -6,9 +6,8 @@
   const context = () => window.dash_clientside.callback_context;
   const no = () => window.dash_clientside.no_update;
   const MORE = " more";
-  const ON_A_PHONE = Object.entries({ status: 90, meter_id: 64, gain_error_pct: 82 }).map(
-    ([key, newWidth]) => ({ key: key, newWidth: newWidth })
-  );
+  const ON_A_PHONE = { status: 92, meter_id: 64, gain_error_pct: 82 };
+  const WIDTH_OF_A_SIGN = 7; // of the small reason below the next step, rather more than less
   let kept = []; // the rows that match
   let opened = new Set(); // the meters that more is shown of
   const heights = new Map(); // of what is shown of them
@@ -27,13 +26,24 @@
     window.history.replaceState(window.history.state, "", href);
   }
 
+  // Three columns are narrower on a phone; a table that is not laid out yet is left alone.
+  function setWidths(api, width) {
+    if (!width) return;
+    const usual = (key) => api.getColumn(key).getColDef().width;
+    const widths = Object.keys(ON_A_PHONE).map((key) => ({
+      key: key,
+      newWidth: width < 480 ? ON_A_PHONE[key] : usual(key),
+    }));
+    api.setColumnWidths(widths);
+  }
+
   // Once the table is there: the columns that it has room for, the order that is asked for.
   function arrange(api) {
     if (api.isDestroyed()) return;
     const fit = window.dashAgGridFunctions.slopewatch.fit;
     const width = byId("fleet-grid").clientWidth;
     fit({ api: api, clientWidth: width });
-    if (width < 480) api.setColumnWidths(ON_A_PHONE);
+    setWidths(api, width);
     const wanted = asked().get("sort");
     if (!wanted) return;
     const down = wanted.startsWith("-");
@@ -173,12 +183,15 @@
     if (params.data && params.data.of) return heights.get(params.data.of) || 96;
     const width = window.innerWidth;
     if (width >= 1000) return 32;
-    return width >= 600 && params.data && params.data.short_reason ? 62 : 48;
+    const reason = width >= 600 && params.data && params.data.short_reason;
+    if (!reason) return 48;
+    const room = params.api.getColumn("short_action").getActualWidth() / WIDTH_OF_A_SIGN;
+    return 30 + 17 * Math.ceil(reason.length / room);
   }
 
   function fleetResized(params) {
     if (params.api.isDestroyed()) return;
-    if (params.clientWidth < 480) params.api.setColumnWidths(ON_A_PHONE);
+    setWidths(params.api, params.clientWidth);
     params.api.resetRowHeights();
   }
 

@@ -12,10 +12,10 @@ from dashboard.pages.fleet.devices import devices_part
 from dashboard.pages.fleet.glance import alarms_part, headline_part
 from dashboard.pages.fleet.meters import meters_part
 from dashboard.pages.fleet.picture import picture_part
-from dashboard.security import Guarded
+from dashboard.security import Guarded, person_asking
 from dashboard.service import Live
 from models import run
-from models.run import EVERYONE
+from models.run import EVERYONE, OWNER
 
 PATH = "/"
 TITLE = "Fleet"
@@ -71,8 +71,7 @@ def _nothing_loaded() -> html.Div:
          "there at once; here each meter has its status a moment later."],
         ["You have tables: ", parts.command("slopewatch load FOLDER"), " reads a folder of them; ",
          parts.command("slopewatch template FOLDER"), " writes empty ones to fill in."],
-        ["You want to look around first: ", parts.command("slopewatch demo"), " serves a made-up "
-         "team from a store of its own. Stop it with Ctrl-C; your store stays as it is."],
+        _look_around(),
     ]  # fmt: skip
     return html.Div(
         [
@@ -80,6 +79,15 @@ def _nothing_loaded() -> html.Div:
             html.Ol([html.Li(way) for way in ways], className="first-ways"),
         ]
     )
+
+
+def _look_around() -> list[Any]:
+    """Return the way into the demo: a button for whom the dashboard belongs to."""
+    said = "You want to look around first: "
+    if person_asking().role != OWNER:
+        return [said, "ask an owner to show you the demo, a made-up team."]
+    return [said, parts.demo_button(), " A made-up team in a store of its own. You leave it by a "
+            "button, and nothing of it gets into yours."]  # fmt: skip
 
 
 def _fit_notes(live: Live) -> list[html.P]:

@@ -5,7 +5,7 @@ from dash import html
 from dashboard import components as parts
 from dashboard.navigation import Help, Page, View, find_pages
 from dashboard.security import Guarded, may_open, person_asking
-from models.run import EVERYONE
+from models.run import EVERYONE, OWNER
 
 PATH = "/help"
 TITLE = "Help"
@@ -22,6 +22,7 @@ def layout(_data: Guarded, _view: View) -> html.Div:
             html.H1(TITLE),
             parts.search_field("help-search", "slope, battery, sheet…"),
             html.P(id="help-none", role="status", className="remark"),
+            html.P(parts.demo_button()) if person.role == OWNER else None,
             *[_topic(page, page.help) for page in pages if page.help is not None],
         ],
         className="help",

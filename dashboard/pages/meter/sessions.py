@@ -120,7 +120,8 @@ def _drawn(session: Document) -> html.Figure | None:
     if session["gain_error_pct"] is None:
         return None
     told = f"The session on one line: found {session_row(session)['found_text']}"
-    limit = session.get("tolerance_pct")
+    limit, forecast = session.get("tolerance_pct"), session.get("forecast90_pct")
+    told += f", forecast {theme.span(forecast)} (90{theme.NBSP}%)" if forecast else ""
     told += f", tolerated {theme.within(limit, 1, '%')}." if limit else "."
     return parts.chart("meter-session-line", figures.bench_session(session), told, height_px=210)
 

@@ -207,10 +207,10 @@ def test_set_aside_rows_are_put_right_on_the_command_line(
     store = ("--store", tmp_path / "bad.duckdb")
     _, _, said = run(capsys, "load", tmp_path, "--no-fit", *store)
     assert "row 4, torque_nm: found nothing, expected newton metres" in said
-    assert "what is suggested for 1 cell(s) is sure" in said
+    assert "what is suggested for 1 cell is sure" in said
     code, left, said = run(capsys, "set-aside", "--accept", "--no-fit", *store)
     assert (code, [row["row"] for row in left]) == (1, [3, 4, 5])
-    assert "1 cell(s) taken as suggested: 1 row(s) loaded, 0 still waiting" in said
+    assert "1 cell taken as suggested: 1 row loaded, 0 still waiting" in said
     [guess, empty, wrong] = [row["set_aside_id"] for row in left]
     assert len(run(capsys, "set-aside", "--take", guess, "--no-fit", *store)[1]) == 2
     put = ("--put", empty, "torque_nm=33,8")

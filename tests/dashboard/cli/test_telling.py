@@ -67,7 +67,7 @@ def test_check_cannot_say_of_no_store(tmp_path, capsys):
 def test_digest_is_one_screen_for_whoever_is_here(whole_store, shared, capsys):
     code, said = output(capsys, "digest", "--since", SINCE, "--store", whole_store)
     assert code == 0
-    assert "1 proposed event(s) wait" in said or "2 proposed event(s) wait" in said
+    assert "confirm or reject 1 event" in said or "confirm or reject 2 events" in said
     assert len(said.splitlines()) <= 60
     assert [*departures(run.digest(shared, SINCE), answered_type(run.digest))] == []
 

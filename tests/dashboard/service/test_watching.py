@@ -114,7 +114,7 @@ def test_what_cannot_be_taken_in_goes_aside_with_a_note(inbox, store, watching, 
     assert names(inbox / "done") == {"good.csv", "half.csv"}
     assert names(inbox / "aside") == {"torn.tcx", "photo.jpg", "odd.csv"}
     note = (inbox / "done" / "half.csv.note.txt").read_text("utf-8")
-    assert note.startswith("bench: 2 new row(s), 0 already there, 1 set aside\n")
+    assert note.startswith("bench: 2 rows loaded, 0 already there, 1 set aside\n")
     assert "crank_length_mm" in note
     assert len(lines) == 1 + len(given)
 

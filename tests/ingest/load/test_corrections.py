@@ -166,7 +166,7 @@ def test_what_was_lacking_arrives_later(tmp_path: Path) -> None:
     store, report = team.load(tmp_path, team.write_csv(tmp_path / "bench.csv", rows))
     assert [p.column for p in report.set_aside] == ["mass_kg", "crank_length_mm", "torque_nm"]
     _, report = team.load(tmp_path, team.write_csv(tmp_path / "mass_sets.csv", team.MASS_SETS))
-    assert any("1 bench row(s) that were set aside before load now" in n for n in report.notices)
+    assert any("What 1 bench row lacked is in" in n for n in report.notices)
     _, report = team.load(tmp_path, team.write_csv(tmp_path / "meters.csv", team.METERS))
     assert imports(store)["kind"].to_list() == ["correction", "load", "correction", "load", "load"]
     assert incomplete(store) == ["S3"]

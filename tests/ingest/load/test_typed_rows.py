@@ -169,7 +169,7 @@ def test_a_file_does_not_undo_a_correction(store: Store, tmp_path: Path) -> None
     grown = [*rows, team.reading("S2", number=1, torque_nm=35.0)]
     report = load_paths(store, [team.write_csv(tmp_path / "bench.csv", grown)])
     assert (report.rows_loaded, report.set_aside) == (1, [])
-    assert "1 row(s) were corrected here by hand" in report.notices[0]
+    assert "Corrected here by hand since, and left so: 1 row." in report.notices[0]
     assert sorted(torques(store)) == [33.1, 34.2, 35.0]
 
 

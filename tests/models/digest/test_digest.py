@@ -23,6 +23,7 @@ def meter(name: str, status: str, *alarms: dict[str, Any], rider: str | None = N
         "reasons": ["its alarm", "Reads 2.0 % high."],
         "reason_kinds": ["alarm", "reads"],
         "next_action": "Bench it now.",
+        "short_reason": "Jumped by 2 %",
     }
 
 
@@ -38,7 +39,7 @@ def test_a_calm_meter_comes_because_it_is_planned():
     now = document(TODAY, meter("A", "ok"), meter("B", "due"), meter("C", "ok", alarm(TODAY)))
     visits: Any = [{"meter_id": name, "week": date(2026, 9, 28)} for name in "AB"]
     found = [text for _, text in texts(digest.tasks(now, [], visits, ["C"]))]
-    assert [text.partition("Reads")[0].strip() for text in found] == [
+    assert [text.partition(" Jumped")[0] for text in found] == [
         "A: It is on this week's plan for the bench.",
         "B: Bench it now.",
         "C: Bench it now.",
@@ -96,8 +97,21 @@ def test_what_to_do_holds_the_visits_of_seven_days_and_new_alarms():
     now = document(TODAY, *(meter(name, "due") for name in "ABCD"), references=[trainer])
     found = digest.tasks(now, [], visits, alarmed=["D", "A"])
     assert [one["meter_id"] for one in found] == ["A", "B", "D", None]
-    assert found[0]["text"] == "A: Bench it now. Reads 2.0 % high."
+    assert found[0]["text"] == "A: Bench it now. Jumped by 2 %. Reads 2.0 % high."
     assert found[3]["text"] == "T: Recalibrate it."
+
+
+def test_a_meter_before_a_race_is_told_once_with_what_is_wrong_with_it():
+    eve: Any = {"meter_id": "A", "rider_id": "Ada", "race_on": TODAY, "first": "Hang once more."}
+    visits: Any = [{"meter_id": "A", "week": date(2026, 9, 28)}]
+    found = digest.tasks(document(TODAY, meter("A", "out")), [eve], visits, alarmed=["A"])
+    assert texts(found) == [
+        (
+            "before_race",
+            "A is likely out, and Ada races on 2026-09-30. Hang once more. Jumped by 2 %. "
+            "Reads 2.0 % high.",
+        )
+    ]
 
 
 def test_decisions_are_told_and_other_changes_are_not():

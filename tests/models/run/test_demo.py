@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from ingest.schema import UserError
 from models import run
 from models.run import demo
 
@@ -27,6 +28,16 @@ def test_what_was_broken_off_is_finished_and_what_is_there_stays(
     monkeypatch.setattr(demo, "_is_fitted", lambda _store: True)
     run.build_demo(fleet)
     assert built == ["fit", "fit"]
+
+
+def test_a_store_of_the_teams_own_is_refused(tmp_path: Any) -> None:
+    fleet = run.Fleet.at(tmp_path / "team.duckdb")
+    run.set_setting(fleet, "tolerance_pct", "2")
+    with pytest.raises(UserError, match="a store of your own"):
+        run.build_demo(fleet)
+    with fleet.store.reading() as db:
+        assert db.setting("today") is None
+        assert db.frame("meters").is_empty()
 
 
 class _Loaded:

@@ -1,0 +1,36 @@
+"""The process that serves the demo beside a team's dashboard: `demo.py` begins it."""
+
+import os
+import sys
+import threading
+from pathlib import Path
+
+from dashboard.service import calculate_with_one_thread
+from dashboard.web.demo import WayBack
+from dashboard.web.server import serve
+from ingest.schema import UserError
+from models import run
+
+
+def main(store: Path, back: str) -> int:
+    """Build the demo and serve it until it is left, or the process that began it has ended."""
+    calculate_with_one_thread()
+    way_back = WayBack(back)
+    threading.Thread(target=_end_with_parent, args=(way_back,), daemon=True).start()
+    try:
+        run.build_demo(run.Fleet.at(store, say=print))
+        serve(store, host="127.0.0.1", port=0, say=print, way_back=way_back)
+    except (UserError, OSError) as problem:
+        print(problem)
+        return 2
+    return 0
+
+
+def _end_with_parent(way_back: WayBack) -> None:
+    """Wait until what this process was given to read ends: nothing is ever written to it."""
+    os.read(0, 1)
+    way_back.left.set()
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path(sys.argv[1]), sys.argv[2]))
