@@ -19,6 +19,7 @@ from dashboard.web.hardening import LOOPBACK_NAMES, host_name
 from ingest.schema import UserError
 
 ENTER, LEAVE = "/demo/enter", "/demo/leave"
+ANSWERED_S = 0.5
 MARK = "dashboard on "
 ELSEWHERE = (
     "The demo is served to the machine that the dashboard runs on alone: open the dashboard "
@@ -104,15 +105,21 @@ class WayBack:
         """Add the address that ends the demo."""
         server.add_url_rule(LEAVE, "demo_leave", self.answer, methods=["POST"])
 
-    def answer(self) -> Entered:
-        """End the demo, and return where to go."""
-        self.left.set()
-        return {"address": self.address, "said": "left"}
+    def answer(self) -> str:
+        """End the demo, once this is answered."""
+        threading.Timer(ANSWERED_S, self.left.set).start()
+        return "left"
 
     def strip(self) -> html.Div:
         """Return the line over every page of the demo that says where one is."""
         said = " A made-up team in a store of its own: nothing here gets into yours."
-        button = html.Button("Leave the demo", id="demo-leave", className="quiet", n_clicks=0)
+        button = html.Button(
+            "Leave the demo",
+            id="demo-leave",
+            className="quiet",
+            n_clicks=0,
+            **components.facts_of(back=self.address),
+        )
         return html.Div(
             [html.Span([html.B("The demo."), said]), button],
             className="in-demo",

@@ -5,7 +5,7 @@ AGEING_WORDS = {
     "(90 %: {low_pct:signed2} to {high_pct:signed2}){swap:optional}.",
     "ageing_swap": " and {swap_pct:loses_or_gains} {swap_pct:size2} % at each battery swap "
     "({low_pct:signed2} to {high_pct:signed2})",
-    "ageing_no_swap": "; a battery swap does nothing that can be told from none "
+    "ageing_no_swap": "; no effect of a battery swap can be seen "
     "({low_pct:signed2} to {high_pct:signed2} %)",
     "ageing_unknown": "How fast this group ages is hardly known: between {low_pct:signed2} and "
     "{high_pct:signed2} % a year, meters it rests on: {n:plain}.",

@@ -24,14 +24,16 @@
     }
   }
 
-  async function leave() {
-    const answer = await fetch("/demo/leave", { method: "POST" });
-    window.location.assign((await answer.json()).address);
+  function leave(button) {
+    button.disabled = true;
+    const there = () => window.location.assign(button.dataset.back);
+    fetch("/demo/leave", { method: "POST" }).then(there, there); // an ended demo is left as well
   }
 
   document.addEventListener("click", function (event) {
     const button = around(event, ".demo-enter");
     if (button) enter(button);
-    if (around(event, "#demo-leave")) leave();
+    const out = around(event, "#demo-leave");
+    if (out) leave(out);
   });
 })();

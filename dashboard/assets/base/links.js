@@ -12,7 +12,15 @@
       if (main) main.focus({ preventScroll: true });
     }
     arrived = true;
+    window.requestAnimationFrame(showOpenPage);
   };
+
+  // On a phone the navigation is one row: it is pushed to where the open page stands.
+  function showOpenPage() {
+    const here = document.querySelector(".top nav a[aria-current]");
+    const row = here && here.closest("ul");
+    if (row) row.scrollLeft = here.offsetLeft - (row.clientWidth - here.offsetWidth) / 2;
+  }
 
   document.addEventListener("click", function (event) {
     const link = around(event, "a.inner");

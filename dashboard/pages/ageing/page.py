@@ -43,7 +43,7 @@ def layout(data: Guarded, view: View) -> html.Div:
         [
             html.H1(TITLE),
             parts.as_of_line(view, found["as_of"], None),
-            html.P(_how_to_read(found)),
+            parts.remark(_how_to_read(found)),
             controls(asked, [group["model_group"] for group in found["groups"]]),
             dcc.Download(id="ageing-file"),
             dcc.Store(id="ageing-shown", data=asked),
@@ -56,9 +56,9 @@ def layout(data: Guarded, view: View) -> html.Div:
 def _how_to_read(found: Document) -> str:
     return (
         "Every line is one sensor, with all resets of its slope added back: what it would show "
-        "had nobody touched it. Rates are of the year to come. Control limits hold meters that "
-        f"age like their group; about {found['false_alarms_per_season']:.2g} a season would lie "
-        "beyond them by chance."
+        "had nobody touched it. Rates are of the year to come. A meter that ages like its group "
+        "stays within the control limits; by chance alone "
+        f"{found['false_alarms_per_season']:.2g} a season would lie beyond them."
     )
 
 

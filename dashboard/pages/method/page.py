@@ -55,11 +55,12 @@ def layout(data: Guarded, view: View) -> html.Div:
     return html.Div(
         [
             title,
-            html.P(TRUST),
+            parts.remark(TRUST),
             parts.note(parts.PLUS_MINUS),
             arriving("method", {"as_of": view.as_of}, stops=True),
-            html.H2("How the numbers come about"),
-            *(html.P(text) for text in WORDS),
+            html.Section(
+                [html.H2("How the numbers come about"), *map(parts.remark, WORDS)], className="part"
+            ),
             fit_part(method),
             numbers_part(method),
             *diagnostic_parts(method.get("diagnostics") or {}),

@@ -46,6 +46,7 @@ def test_session_stands_on_one_line_with_its_readings_result_and_tolerance():
                 "as_left_gain_error_pct": 0.1,
                 "as_left_expanded_uncertainty_pct": 0.4,
                 "tolerance_pct": 1.5,
+                "forecast90_pct": [-0.2, 0.8],
             }
         )
     )
@@ -53,6 +54,7 @@ def test_session_stands_on_one_line_with_its_readings_result_and_tolerance():
     assert found["readings as found"] == ((0.9,), (0,))
     assert found["readings as left"] == ((0.1,), (0,))
     assert found["found ± U (95 %)"] == ((0.9,), (1,))
+    assert found["forecast, 90 %"][0] == (-0.2, 0.8)
     assert [(s.x0, s.x1) for s in drawn.layout.shapes] == [(-1.5, 1.5), (-1.5, -1.5), (1.5, 1.5)]
 
 
