@@ -1,6 +1,7 @@
 """The demo team's store."""
 
 from ingest.schema import UserError
+from ingest.store import Store
 from models.run.fitting import refit
 from models.run.known import Fleet
 from models.run.recordings import evaluate_pairs, take_in
@@ -27,10 +28,9 @@ def build_demo(fleet: Fleet) -> None:
     if store.exists():
         with store.reading() as db:
             theirs = str(db.setting("today")) != LAST.isoformat()
-            fitted = db.derived("fit_info") is not None
         if theirs:
             raise UserError(OWN_STORE.format(store=store.path))
-        if fitted:
+        if _is_fitted(store):
             return
     fleet.say("building the demo fleet (once)")
     with store.writing() as db:
@@ -40,3 +40,8 @@ def build_demo(fleet: Fleet) -> None:
     take_in(store, loaded.recordings, say=fleet.say)
     evaluate_pairs(store, say=fleet.say)
     refit(fleet)
+
+
+def _is_fitted(store: Store) -> bool:
+    with store.reading() as db:
+        return db.derived("fit_info") is not None
