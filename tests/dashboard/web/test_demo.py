@@ -91,9 +91,9 @@ def test_the_way_back_stands_over_every_page_and_ends_the_demo(
     back = demo.WayBack("http://127.0.0.1:1/")
     app = create_app(FakeData(1), demo=back)
     client = app.server.test_client()
-    layout = client.get("/_dash-layout").text
+    layout = repr(client.get("/_dash-layout").json)
     assert "demo-leave" in layout
-    assert '"data-back":"http://127.0.0.1:1/"' in layout
+    assert "'data-back': 'http://127.0.0.1:1/'" in layout
     assert client.post(demo.LEAVE).status_code == 200
     assert back.left.wait(10)
     team = create_app(FakeData(1)).server.test_client()
