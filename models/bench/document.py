@@ -18,6 +18,7 @@ from models.bench.document_types import (
     CheckRow,
     Conclusions,
     Errors,
+    Expected,
     OtherStages,
     ReadingRow,
     RingNames,
@@ -48,6 +49,7 @@ def session_document(result: SessionResult) -> SessionDocument:
         "readings": [_reading(r, session.tolerance_pct) for r in session.readings],
         "zero_offset_nm": _number(result.zero_offset_nm),
         **_errors(result),
+        **_expected(result.expected),
         **_sides(result),
         **_slopes(result),
         **_other_stages(result),
@@ -79,15 +81,14 @@ def _errors(result: SessionResult) -> Errors:
         "tolerance_pct": limit,
         "verdict": result.verdict,
         "p_in_tolerance": _number(result.p_in_tolerance),
-        "forecast90_pct": _forecast(result.expected),
     }
 
 
-def _forecast(expected: Expectation | None) -> list[float] | None:
+def _expected(expected: Expectation | None) -> Expected:
     if expected is None:
-        return None
+        return {}
     ends = (expected.mean - Z90 * expected.sd, expected.mean + Z90 * expected.sd)
-    return [round(float(percent_from_ln(end)), PCT_DIGITS) for end in ends]
+    return {"forecast90_pct": [round(float(percent_from_ln(end)), PCT_DIGITS) for end in ends]}
 
 
 def _sides(result: SessionResult) -> Sides:

@@ -86,11 +86,7 @@ class Identity(TypedDict):
 
 
 class Errors(TypedDict):
-    """The gain error as found, its uncertainty and its verdict.
-
-    forecast90_pct: lowest and highest error that was to be found, at 90 %, by what was known of the
-    meter before; left out by fits that were kept before there was one
-    """
+    """The gain error as found, its uncertainty and its verdict."""
 
     gain_error_pct: float | None
     gain_error_left_pct: float | None
@@ -112,7 +108,12 @@ class Errors(TypedDict):
     tolerance_pct: float
     verdict: str | None
     p_in_tolerance: float | None
-    forecast90_pct: NotRequired[list[float] | None]
+
+
+class Expected(TypedDict):
+    """Lowest and highest error that was to be found, at 90 %, by what was known before, if any."""
+
+    forecast90_pct: NotRequired[list[float]]
 
 
 class Sides(TypedDict):
@@ -177,5 +178,5 @@ class Conclusions(TypedDict):
     findings: list[str]
 
 
-class SessionDocument(Identity, Errors, Sides, SlopeKeys, OtherStages, Conclusions):
+class SessionDocument(Identity, Errors, Expected, Sides, SlopeKeys, OtherStages, Conclusions):
     """One session of the `bench` command."""
