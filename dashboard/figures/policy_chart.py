@@ -8,7 +8,7 @@ from dashboard.figures.frame import C, axis, drawn, scatter
 from dashboard.navigation import Document, Fields
 
 TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 4, 6, 12)
-PAPER_PX = (700, 240)  # within the margins of A4 at 96 dots an inch
+PAPER_PX = (700, 190)  # within the margins of A4 at 96 dots an inch
 # name in the key, whether a line joins them, symbol, size, colour
 LOOKS = {
     "fixed": ("fixed intervals", True, "square", 9, "rule_strong"),

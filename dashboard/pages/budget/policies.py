@@ -21,8 +21,9 @@ def draw_policies(found: Document) -> html.Section:
         html.P(
             [
                 _record_said(record),
-                found["simulated"],
-                html.Span(f" {found['not_simulated']}", className="no-print"),
+                html.Span(
+                    f"{found['simulated']} {found['not_simulated']}".strip(), className="no-print"
+                ),
             ]
         ),
         parts.chart("policies", figures.policies(rows, record), f"Policies compared. {told}."),
