@@ -27,8 +27,10 @@ def ahead_of_pages(service: Asks) -> None:
     if asked is not None:
         service.ahead(run.plan, asked)
         service.ahead(run.budget, asked)
+    service.ahead(run.doubtful)
     for row in service.ask(run.riders_named)[:MOST_RIDERS]:
         service.ahead(run.rider, row["rider_id"])
+        service.ahead(run.doubtful, rider_id=row["rider_id"])
     service.ahead(run.policies)
     service.ahead(run.hindcast)
 
