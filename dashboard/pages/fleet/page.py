@@ -53,7 +53,7 @@ def layout(data: Guarded, view: View) -> html.Div:
             *_fit_notes(live),
             picture_part(status),
             meters_part(view, status),
-            planned.planned_part(data, view, status),
+            planned.planned_part(view, status),
             alarms_part(view, status),
             devices_part(status),
         ],

@@ -17,15 +17,12 @@ NEEDING = ("out", "due")
 WEEKS_SAID = 3
 
 
-def planned_part(data: Guarded, view: View, status: Document) -> html.Div | None:
+def planned_part(view: View, status: Document) -> html.Div | None:
     """Return the place of the part; None where no meter needs the bench, and for a past day."""
     needing = [row["meter_id"] for row in status["meters"] if row["status"] in NEEDING]
     if view.as_of or not needing:
         return None
-    season = data.ask(run.season)
-    return arriving(
-        "fleet-planned", {"first": season["first"], "last": season["last"], "needing": needing}
-    )
+    return arriving("fleet-planned", {"needing": needing})
 
 
 def draw(plan: Document, needing: list[str]) -> Any:
@@ -60,7 +57,8 @@ def register(app: Dash, data: Guarded) -> None:
     """Draw the part once the plan is there."""
 
     def show(asked: Document) -> Arrived:
-        told = data.later(run.plan, asked_of(asked["first"], asked["last"]))
+        season = data.ask(run.season)
+        told = data.later(run.plan, asked_of(season["first"], season["last"]))
         return arrived(told, lambda plan: draw(plan, asked["needing"]))
 
     show_arrived(app, "fleet-planned", show)

@@ -236,10 +236,10 @@ def test_fleet_tells_when_the_meters_that_are_due_come_and_which_the_plan_leaves
     assert "brings 2 in the week of 4\u00a0Oct\u00a02027, 1 in the week of 11\u00a0Oct" in said
     assert "S007 needs the bench, but has no visit in the season's plan. It stays within" in said
     assert "A006" not in said
-    place = fleet_planned.planned_part(data, View(), data.status())
+    place = fleet_planned.planned_part(View(), data.status())
     due = {row["meter_id"] for row in data.status()["meters"] if row["status"] in ("out", "due")}
     assert set(find(place, "fleet-planned-asked").data["needing"]) == due
     calm = {"meters": [{"meter_id": "S001", "status": "ok"}]}
-    assert fleet_planned.planned_part(data, View(), calm) is None
+    assert fleet_planned.planned_part(View(), calm) is None
     past = View(query={"as_of": asked["first"]})
-    assert fleet_planned.planned_part(data, past, data.status()) is None
+    assert fleet_planned.planned_part(past, data.status()) is None
