@@ -27,7 +27,10 @@ USUAL_RPM = 90.0
 STATED_CELSIUS = 20.0  # at which gain errors are stated
 SPREAD_CELSIUS = 7.0  # of rides about it, where no comparison tells
 ENOUGH_RIDES = 30
-LEAST_REPEAT = 0.1  # 100·ln: no meter repeats itself better from day to day
+USUAL_REPEAT, U_USUAL_REPEAT = 0.25, 0.06
+"""What meters repeat to from day to day, and how far they differ in it (100·ln, common practice)."""
+U_STATED = 0.1
+"""How well the stated uncertainty of a ride is known itself, as a share of it."""
 
 Joint = tuple[Array, Array]
 """Mean [n] and covariance [n, n] of what n efforts show over the truth, 100·ln."""
@@ -116,14 +119,14 @@ def days_of(
 ) -> Days:
     """Return what the fleet's own comparisons and zero readings say of days.
 
-    In   meters: meter_id, kind; comparisons: temperature_c; zeros: see `unzeroed_nm`
-    The noise of rides of a one-sided meter holds its rider's balance, which is no part of it.
+    In   meters: meter_id, kind; comparisons: temperature_c, u_gain_ratio_pct; zeros: see
+         `unzeroed_nm`
     """
-    balance = fleet.prepared.settings.balance_sd
     left = {m for m, kind in meters.select("meter_id", "kind").iter_rows() if one_sided(kind)}
+    stated = comparisons["u_gain_ratio_pct"].drop_nulls().drop_nans().to_numpy()
     repeat = {
-        name: max(math.sqrt(max(sd**2 - (balance**2 if name in left else 0), 0)), LEAST_REPEAT)
-        for name, sd in fleet.repeatability().items()
+        name: USUAL_REPEAT if name in left or not len(stated) else repeat_from(sd, stated)
+        for name, sd in fleet.repeatability(besides=left).items()
     }
     coefficients = fleet.temperature_coefficients()
     rows = coefficients.select("meter_id", "warmth_ln", "warmth_sd_ln").iter_rows()
@@ -133,6 +136,20 @@ def days_of(
     if len(ridden) >= ENOUGH_RIDES:
         spread = float(np.sqrt(np.mean(np.square(ridden - STATED_CELSIUS))))
     return Days(repeat, warmth, spread, unzeroed_nm(zeros, meters))
+
+
+def repeat_from(beyond: float, stated: Array) -> float:
+    """Return a meter's sd from day to day, 100·ln: what is usual, and what its rides show.
+
+    Rides show it as their noise beyond the stated uncertainty. What is stated is known to a tenth
+    itself, and leaves room for more than happens on most days; so where it is large beside what is
+    looked for, rides tell little. The two variances are weighed by how well they are known.
+
+    In   beyond: sd of rides beyond the stated; stated: standard uncertainties of rides, 100·ln
+    """
+    known = (2 * USUAL_REPEAT * U_USUAL_REPEAT) ** -2
+    shown = (2 * U_STATED * float(np.mean(np.square(stated)))) ** -2
+    return math.sqrt((known * USUAL_REPEAT**2 + shown * beyond**2) / (known + shown))
 
 
 def day_parts(efforts: Sequence[Effort], days: Days) -> tuple[Array, Array]:

@@ -1,6 +1,6 @@
 """Answer what can be asked of a fitted fleet."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -126,14 +126,17 @@ class FleetFit:
         targets = self._targets([d for d, _ in pairs], [w for _, w in pairs])
         return joint_on_road(self.posterior, self.prepared.obs.ride_effects, targets, carried)
 
-    def repeatability(self) -> dict[str, float]:
+    def repeatability(self, *, besides: Collection[str] = ()) -> dict[str, float]:
         """Return the sd from day to day (100·ln) of each meter and reference on rides.
 
         The fleet's own comparisons say so, group by group: their noise beyond the stated one, the
-        other device's part left in it. A reference takes the mean of the groups.
+        other device's part left in it. A reference takes the mean of the groups, those of the
+        meters `besides` left out: a rider's balance from day to day is in them.
         """
         devices, own = self.prepared.devices, self.hyper.sd("ride")
-        usual = float(np.sqrt(np.mean(own**2))) if len(own) else 0.0
+        of = zip(devices.meters, devices.group.tolist(), strict=True)
+        telling = sorted({group for meter, group in of if meter not in besides})
+        usual = float(np.sqrt(np.mean(own[telling or slice(None)] ** 2))) if len(own) else 0.0
         return {
             **dict.fromkeys(devices.references, usual),
             **dict(zip(devices.meters, own[devices.group].tolist(), strict=True)),

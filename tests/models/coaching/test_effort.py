@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 
 from models.coaching import Carry, Days, Effort, answer, carried, day_parts, open_days
+from models.coaching.effort_days import repeat_from
 from models.coaching.unzeroed import U_ZEROED_NM, unzeroed_nm
 
 DAY = datetime(2026, 3, 14, 12, tzinfo=UTC)
@@ -159,6 +160,30 @@ def test_days_differ_by_repeatability_and_by_temperature() -> None:
     assert covariance[1, 2] == pytest.approx(-(0.2**2))  # one coefficient, ten degrees each way
     known = Days(repeat={}, warmth={"T1": (0.05, 0.0)})
     assert day_parts([warm, cold, unknown], known)[0] == pytest.approx([0.5, -0.5, 0.0])
+
+
+def test_what_meters_repeat_to_is_usual_unless_rides_tell() -> None:
+    """By hand: 0.25 ± 0.06 is usual, a variance of 0.0625 ± 0.03; rides of ± 0.5 % know theirs to
+    0.05, rides of ± 0.05 % to 0.0005."""
+    half = np.full(9, 0.5)
+    usual = (0.0625 / 0.03**2 + 0.16**2 / 0.05**2) / (1 / 0.03**2 + 1 / 0.05**2)
+    assert repeat_from(0.16, half) == pytest.approx(np.sqrt(usual))
+    assert repeat_from(0.0, half) > 0.2  # nothing beyond a generous uncertainty is no proof
+    assert repeat_from(0.6, half / 10) == pytest.approx(0.6, abs=0.001)
+
+
+def test_what_meters_repeat_to_is_not_taken_too_small() -> None:
+    """Simulated fleets whose rides state 10 % too much or too little, 300 rides each: bias."""
+    rng = np.random.default_rng(3)
+    found, true = [], []
+    for _ in range(300):
+        day, stated = abs(rng.normal(0.25, 0.06)), rng.uniform(0.2, 0.6)
+        real = stated * rng.normal(1.0, 0.1)
+        rides = rng.normal(0, np.hypot(real, day), 300)
+        beyond = np.sqrt(max(float(np.mean(rides**2)) - stated**2, 0.0))
+        found.append(repeat_from(beyond, np.full(300, stated)) ** 2)
+        true.append(day**2)
+    assert np.mean(found) == pytest.approx(np.mean(true), rel=0.08)
 
 
 def test_no_claim_below_a_whole_watt() -> None:
