@@ -133,9 +133,16 @@ def _say_unplanned(args: argparse.Namespace, document: Mapping[str, Any]) -> Non
     say(
         f"{len(document['visits'])} visits; {rest} meters need none (see --format json). Days "
         f"ridden out of tolerance: {days['plan']:.1f}, without visits "
-        f"{days['without_visits']:.1f}. Cost with risk: {cost['plan']:.0f} {unit}, without visits "
-        f"{cost['without_visits']:.0f} {unit}".rstrip()
+        f"{days['without_visits']:.1f}{_mishaps_too(document['with_mishaps'])}. Cost with risk: "
+        f"{cost['plan']:.0f} {unit}, without visits {cost['without_visits']:.0f} {unit}".rstrip()
     )
+
+
+def _mishaps_too(struck: Mapping[str, Any] | None) -> str:
+    if not struck:
+        return ""
+    low, high = struck["interval90"]
+    return f", with mishaps at the team's own rates {struck['days']:.0f} ({low:.0f} to {high:.0f})"
 
 
 def _bench_list(args: argparse.Namespace, fleet: run.Fleet, asked: run.SeasonAsk) -> None:

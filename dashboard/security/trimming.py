@@ -102,7 +102,9 @@ def _own_sums(plan: Mapping[str, Any]) -> dict[str, Any]:
             "plan": sums["days_out"],
             "without_visits": sums["days_without_visits"],
             "plan_interval90": [],
+            "plan_sd": 0.0,
         },
+        "with_mishaps": None,
     }
 
 

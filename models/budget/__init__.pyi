@@ -2,9 +2,14 @@ from .claims import sensor_excess as sensor_excess
 from .claims import warranty_report as warranty_report
 from .cost import budget_document as budget_document
 from .documents import BudgetDocument as BudgetDocument
+from .documents import DaysWithMishaps as DaysWithMishaps
 from .documents import GroupClaim as GroupClaim
 from .documents import GroupDue as GroupDue
 from .documents import WarrantyReport as WarrantyReport
 from .group_claims import group_claim as group_claim
+from .mishap_days import OwnMishaps as OwnMishaps
+from .mishap_days import days_with_mishaps as days_with_mishaps
 from .own_mishaps import mishaps_of as mishaps_of
+from .own_rates import meter_years as meter_years
+from .own_rates import recorded_from as recorded_from
 from .seasons_past import policy_record as policy_record

@@ -19,17 +19,21 @@ from models.budget.documents import (
     BudgetDocument,
     ClosingClaim,
     Cost,
+    DaysWithMishaps,
     GroupCost,
     Risk,
 )
+from models.budget.mishap_days import OwnMishaps, days_with_mishaps
 from models.budget.replacement import keep_or_replace, ranked
 from models.budget.seasons_past import beside
 from models.fleet import FleetFit
-from models.metrology import Array
+from models.metrology import DAYS_A_YEAR, Array
 from models.records import Records, Settings, Tables
 from models.season import PlanDocument, SeasonAsk, labour_note, plan_document, prices, supposing
 from models.status import fit_state
 from models.wording import NoAnswerError
+
+NO_MISHAPS = OwnMishaps()
 
 
 def budget_document(
@@ -40,12 +44,13 @@ def budget_document(
     ask: SeasonAsk,
     *,
     population: pl.DataFrame,
+    mishaps: OwnMishaps = NO_MISHAPS,
     rng: np.random.Generator,
 ) -> BudgetDocument:
     """Return the `budget` document.
 
     In   found, fleet: records and fit of the day; tables: the store's; ask: the period (and
-         slots and pins of its plan); population: the drift table by group
+         slots and pins of its plan); population: the drift table by group; mishaps: the team's own
     NoAnswerError where the period ends before it begins.
     """
     if ask.last < ask.first:
@@ -56,6 +61,8 @@ def budget_document(
     here = found.meters.filter(~pl.col("gone") | pl.col("meter_id").is_in(_busy(found, ask)))
     ids = here["meter_id"].to_list()
     plan, lacks = _plan(found, fleet, tables, settings, ask)
+    ahead = (ask.last - max(ask.first, found.as_of)).days / DAYS_A_YEAR
+    struck = plan and days_with_mishaps(plan, mishaps, ahead, rng)
     items, missing = budget_items(found, tables, ask, here=here, plan=plan, rng=rng)
     whole = sum(
         (spent.sure[:, None] + spent.draws for spent in items.values()),
@@ -70,12 +77,12 @@ def budget_document(
         "total": float(whole.mean(axis=1).sum()),
         "interval90": money_interval(whole.sum(axis=0)),
         "by_item": [{"item": name, **_cost(spent.sums())} for name, spent in items.items()],
-        "beside": beside(found, fleet, tables, ask, plan=plan, items=items),
+        "beside": beside(found, fleet, tables, ask, plan=plan, struck=struck, items=items),
         "by_group": _group_rows(here["group"].to_list(), whole),
         "meters": ranked(
             {"meter_id": name, **_cost(whole[m]), **verdicts[name]} for m, name in enumerate(ids)
         ),
-        "risk": None if plan is None else _risk(plan, money.day),
+        "risk": None if plan is None or struck is None else _risk(plan, money.day, struck),
         "choices": [] if plan is None else plan["choices"],
         "visits_planned": 0 if plan is None else len(plan["visits"]),
         "bench": _bench(*bench_visits(found, here, ask, plan), money.visit),
@@ -130,7 +137,7 @@ def _group_rows(groups: list[str], whole: Array) -> list[GroupCost]:
     return rows
 
 
-def _risk(plan: PlanDocument, day_cost: Array) -> Risk:
+def _risk(plan: PlanDocument, day_cost: Array, struck: DaysWithMishaps) -> Risk:
     money = plan["cost"]["plan"] - plan["cost"]["visits"]
     one = float(day_cost[0]) if np.ptp(day_cost) == 0 and day_cost[0] > 0 else None
     return {
@@ -141,6 +148,7 @@ def _risk(plan: PlanDocument, day_cost: Array) -> Risk:
         "days_out_of_tolerance": plan["days_out_of_tolerance"]["plan"],
         "days_interval90": plan["days_out_of_tolerance"]["plan_interval90"],
         "days_out_without_visits": plan["days_out_of_tolerance"]["without_visits"],
+        "with_mishaps": struck,
     }
 
 

@@ -52,6 +52,18 @@ class MeterCost(Cost, Verdict):
     meter_id: str
 
 
+class DaysWithMishaps(TypedDict):
+    """Days to be ridden out of tolerance with the plan, mishaps at the team's own rates among them.
+
+    by_mishaps: how many of them; mishaps: how many of those are to be expected
+    """
+
+    days: float
+    interval90: list[float]
+    by_mishaps: float
+    mishaps: float
+
+
 class Risk(TypedDict):
     """Money that days ridden out of tolerance stand for, and the days, with and without visits.
 
@@ -66,6 +78,7 @@ class Risk(TypedDict):
     days_out_without_visits: float
     day_cost: float | None
     days_weighed: float | None
+    with_mishaps: DaysWithMishaps
 
 
 class GroupDue(TypedDict):

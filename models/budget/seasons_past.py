@@ -17,7 +17,7 @@ from models.budget.cost_items import (
     recertifications,
     replacement_rate,
 )
-from models.budget.documents import BesideRow, PastSeason
+from models.budget.documents import BesideRow, DaysWithMishaps, PastSeason
 from models.budget.own_rates import meter_years, recorded_from, services, swap_rates
 from models.fleet import FleetFit
 from models.metrology import DAYS_A_YEAR, Array, percent_from_ln, percent_sd
@@ -38,6 +38,7 @@ def beside(
     ask: SeasonAsk,
     *,
     plan: PlanDocument | None,
+    struck: DaysWithMishaps | None,
     items: Mapping[str, Spent],
 ) -> list[BesideRow]:
     """Return a row an item: the same days two years and a year ago, the period, why they differ."""
@@ -63,7 +64,7 @@ def beside(
         }
         for what, ledger in spent.items()
     ]
-    return [*rows, _days_row(found, fleet, tables, past, plan)]
+    return [*rows, _days_row(found, fleet, tables, past, struck)]
 
 
 def year_before(ask: SeasonAsk, years: int) -> SeasonAsk:
@@ -190,7 +191,7 @@ def _days_row(
     fleet: FleetFit,
     tables: Tables,
     past: list[SeasonAsk],
-    plan: PlanDocument | None,
+    struck: DaysWithMishaps | None,
 ) -> BesideRow:
     before: list[PastSeason] = [
         {"from": one.first, "to": one.last, "n": days_out(found, fleet, tables, one), "money": None}
@@ -199,13 +200,23 @@ def _days_row(
     return {
         "what": "days_out_of_tolerance",
         "before": before,
-        "n": None if plan is None else plan["days_out_of_tolerance"]["plan"],
+        "n": None if struck is None else struck["days"],
         "money": None,
-        "interval90": None if plan is None else plan["days_out_of_tolerance"]["plan_interval90"],
-        "why": "The past is what the fit says today, with all that was found since. What is to "
-        "come is as planned, without the knocks and wrong settings that nobody can foresee."
+        "interval90": None if struck is None else struck["interval90"],
+        "why": "The past is what the fit says today, with all that was found since."
+        + _why_days(struck)
         + _short(found, past[0]),
     }
+
+
+def _why_days(struck: DaysWithMishaps | None) -> str:
+    if struck is None:
+        return ""
+    return (
+        f" Of the days to come, the plan leaves {struck['days'] - struck['by_mishaps']:.0f}; "
+        f"{struck['by_mishaps']:.0f} are for {struck['mishaps']:.1f} knocks, wrong settings or "
+        "entries and slopes changed without a note, as often and as long as the team's own were."
+    )
 
 
 def days_out(found: Records, fleet: FleetFit, tables: Tables, ask: SeasonAsk) -> float:

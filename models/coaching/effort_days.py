@@ -28,7 +28,7 @@ STATED_CELSIUS = 20.0  # at which gain errors are stated
 SPREAD_CELSIUS = 7.0  # of rides about it, where no comparison tells
 ENOUGH_RIDES = 30
 USUAL_REPEAT, U_USUAL_REPEAT = 0.25, 0.06
-"""What meters repeat to from day to day, and how far they differ in it (100·ln, common practice)."""
+"""What meters repeat to from day to day, and how far they differ in that (100·ln)."""
 U_STATED = 0.1
 """How well the stated uncertainty of a ride is known itself, as a share of it."""
 

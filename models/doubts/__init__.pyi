@@ -3,6 +3,7 @@ from .documents import AffectedDocument as AffectedDocument
 from .documents import Doubt as Doubt
 from .documents import DoubtsDocument as DoubtsDocument
 from .found_out import affected_rides as affected_rides
+from .mishap_cost import days_caused as days_caused
 from .stretches import Judged as Judged
 from .stretches import doubts_of as doubts_of
 from .stretches import lasting as lasting

@@ -11,7 +11,7 @@ import polars as pl
 from ingest.admin import Pins, move_pins, pins
 from ingest.load import commit_tables, take_back
 from ingest.schema import in_force
-from models.budget import BudgetDocument, GroupDue
+from models.budget import BudgetDocument, DaysWithMishaps, GroupDue, OwnMishaps
 from models.metrology import DAYS_A_YEAR
 from models.policies import PoliciesDocument
 from models.run.documents import Noted
@@ -59,8 +59,13 @@ class PinnedWeeks(TypedDict):
 
 
 class PlanAnswer(PlanDocument):
-    """A plan, with the calendar's entries and the pins of its period."""
+    """A plan, with the calendar's entries and the pins of its period.
 
+    with_mishaps: the days out of tolerance that it leaves, mishaps among them; None for a coach,
+    whose own meters are too few to tell how often they happen
+    """
+
+    with_mishaps: DaysWithMishaps | None
     events: list[CalendarEntry]
     pins: Pins
     kept_pins: Pins
@@ -108,6 +113,7 @@ def plan(fleet: Fleet, asked: SeasonAsk) -> PlanAnswer:
 
 
 def _planned(fleet: Fleet, asked: SeasonAsk) -> PlanAnswer:
+    from models.budget import days_with_mishaps
     from models.season import plan_document
 
     ready, kept = fleet.prepared, pins(fleet.store)
@@ -117,14 +123,33 @@ def _planned(fleet: Fleet, asked: SeasonAsk) -> PlanAnswer:
     document = plan_document(
         ready.found, ready.fleet, ready.tables, ready.settings, asked.with_pins(held)
     )
+    ahead = (asked.last - max(asked.first, today)).days / DAYS_A_YEAR
+    rng = np.random.default_rng(SEED)
+    struck = days_with_mishaps(document, _own_mishaps(fleet), ahead, rng)
     return {
         **document,
+        "with_mishaps": struck,
         "events": _events(ready.tables["calendar"], max(asked.first, today), asked.last),
         "pins": kept,
         "kept_pins": held,
         "idle_pins": idle,
         "as_of": today,
     }
+
+
+def _own_mishaps(fleet: Fleet) -> OwnMishaps:
+    """Return what happened to the team's own meters, as the records and alarms tell."""
+    from models.budget import OwnMishaps, meter_years, recorded_from
+    from models.doubts import days_caused
+
+    found = fleet.prepared.found
+    happened = days_caused(found, fleet.prepared.fleet, fleet.prepared.tables)
+    return OwnMishaps(
+        years=sum(meter_years(found).values()),
+        recorded=(found.as_of - recorded_from(found)).days / DAYS_A_YEAR,
+        days=np.array([days for _, days in happened]),
+        ago=np.array([(found.as_of - begun).days / DAYS_A_YEAR for begun, _ in happened]),
+    )
 
 
 @question(MECHANIC, MANAGER, watts=False, place="long")
@@ -298,6 +323,7 @@ def budget(fleet: Fleet, asked: SeasonAsk) -> BudgetAnswer:
         ready.settings,
         asked.with_pins(held),
         population=ready.population,
+        mishaps=_own_mishaps(fleet),
         rng=np.random.default_rng(SEED),
     )
     return {

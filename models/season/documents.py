@@ -88,9 +88,12 @@ class PlanCost(TypedDict):
 
 
 class DaysOut(TypedDict):
+    """Days ridden out of tolerance as meters age, with the plan and its spread, and without it."""
+
     plan: float
     without_visits: float
     plan_interval90: list[float]
+    plan_sd: float
 
 
 class WeekSlots(TypedDict):

@@ -4,6 +4,7 @@ The objective is money: a visit's price against the days ridden out of tolerance
 prevents, at `out_of_tolerance_day` times the weight of what is ridden.
 """
 
+import math
 from collections.abc import Mapping
 from datetime import timedelta
 
@@ -79,6 +80,7 @@ def plan_document(
             "plan": days_planned.mean,
             "without_visits": float((never * inputs.ridden).sum()) + days_away.mean,
             "plan_interval90": days_planned.interval90(),
+            "plan_sd": math.sqrt(days_planned.variance),
         },
         "slots": _week_slots(inputs, chosen),
         "target": target,

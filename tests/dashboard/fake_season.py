@@ -87,6 +87,12 @@ class FakeDecisions:
             "unplanned": self._unplanned(),
             "cost": {"currency": "EUR", "plan": 500.0, "visits": 300.0, "without_visits": 1700.0},
             "days_out_of_tolerance": {"plan": 12.3, "without_visits": 171.0},
+            "with_mishaps": {
+                "days": 90.0,
+                "interval90": [8.0, 310.0],
+                "by_mishaps": 77.7,
+                "mishaps": 1.4,
+            },
             "slots": [
                 {
                     "week": week(n).isoformat(),
@@ -340,6 +346,12 @@ class FakeDecisions:
                     "days_out_without_visits": 1579.0,
                     "day_cost": 9.0,
                     "days_weighed": 71.0,
+                    "with_mishaps": {
+                        "days": 290.0,
+                        "interval90": [20.0, 800.0],
+                        "by_mishaps": 222.0,
+                        "mishaps": 2.8,
+                    },
                 },
                 "visits_planned": 24,
                 "bench": {"done": 3, "done_cost": 180.0, "planned": 24, "planned_cost": 1440.0},

@@ -109,10 +109,18 @@ def _facts(found: Document) -> html.Dl:
         days, without = risk["days_out_of_tolerance"], risk["days_out_without_visits"]
         pairs += [
             ("Days ridden out of tolerance", _days(days, risk.get("days_interval90"))),
+            *_struck(risk.get("with_mishaps")),
             ("The same without any visit", f"about {theme.number(without, 0)}"),
             ("Risk of those days (not spent)", _risk(risk, unit)),
         ]
     return parts.facts(pairs)
+
+
+def _struck(found: Document | None) -> list[tuple[str, Any]]:
+    """Return the days with mishaps: what last year's can be held against."""
+    if not found:
+        return []
+    return [("… with mishaps at the team's own rates", _days(found["days"], found["interval90"]))]
 
 
 def _days(days: float, interval: list[float] | None) -> str:

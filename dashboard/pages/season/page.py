@@ -134,6 +134,18 @@ def headline(plan: Document) -> str:
     return (
         f"{visits} for {theme.money(cost['visits'], cost['currency'])}. About {left} days ridden "
         f"out of tolerance remain; without any visit it would be {without}."
+        f"{with_mishaps(plan.get('with_mishaps'))}"
+    )
+
+
+def with_mishaps(struck: Document | None) -> str:
+    """Return what knocks and wrong entries add to a plan's days, in a sentence."""
+    if not struck:
+        return ""
+    low, high = (theme.number(day, 0) for day in struck["interval90"])
+    return (
+        " With knocks, wrong settings and wrong entries as often as the team has had them, about "
+        f"{theme.number(struck['days'], 0)} days (90{theme.NBSP}%: {low} to {high})."
     )
 
 

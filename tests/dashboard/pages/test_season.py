@@ -154,7 +154,8 @@ def test_headline_says_cost_and_what_the_visits_prevent(data):
     said = season.headline(told["document"])
     assert said == (
         f"5 visits for 300{NBSP}EUR. About 12 days ridden out of tolerance remain; without any "
-        "visit it would be 171."
+        "visit it would be 171. With knocks, wrong settings and wrong entries as often as the team "
+        f"has had them, about 90 days (90{NBSP}%: 8 to 310)."
     )
 
 

@@ -322,6 +322,7 @@ def test_a_coachs_plan_has_the_money_and_days_of_the_own_meters():
         "choices": [{"name": "this plan", "cash": 120.0}],
         "cost": {"currency": "EUR", "visits": 120.0, "plan": 174.0, "without_visits": 720.0},
         "days_out_of_tolerance": {"plan": 6.0, "without_visits": 80.0},
+        "with_mishaps": {"days": 9.0},
     }
     coach = Person("Ada", "coach", "Ada")
     told = trimmed(plan, person=coach, about=declared(run.plan), scope=OWN)
@@ -329,7 +330,7 @@ def test_a_coachs_plan_has_the_money_and_days_of_the_own_meters():
         "currency": "EUR", "visits": 60.0, "plan": 87.0, "without_visits": 360.0
     }  # fmt: skip
     assert told["days_out_of_tolerance"]["plan"] == 3.0
-    assert told["choices"] == []
+    assert (told["choices"], told["with_mishaps"]) == ([], None)
     assert trimmed(plan, person=HERE, about=declared(run.plan), scope=None) == plan
 
 

@@ -66,7 +66,10 @@ def test_items_groups_and_meters_sum_to_the_total(team: tuple[Any, FleetFit]) ->
     assert own["days_out"] == pytest.approx(budget["risk"]["days_out_of_tolerance"])
     beside = {row["what"]: row for row in budget["beside"]}
     assert beside["bench_session"]["n"] == budget["bench"]["done"] + budget["bench"]["planned"]
-    assert beside["days_out_of_tolerance"]["interval90"] == budget["risk"]["days_interval90"]
+    struck = budget["risk"]["with_mishaps"]
+    assert struck["days"] == budget["risk"]["days_out_of_tolerance"] + struck["by_mishaps"]
+    assert beside["days_out_of_tolerance"]["n"] == struck["days"]
+    assert beside["days_out_of_tolerance"]["interval90"] == struck["interval90"]
     for item, cost in items.items():
         assert beside[item]["money"] == pytest.approx(cost)
 

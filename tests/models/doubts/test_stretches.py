@@ -1,6 +1,8 @@
 """Stretches in doubt: their ends, causes and factors on courses laid out by hand."""
 
 from datetime import date, timedelta
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -8,8 +10,10 @@ from scipy.stats import norm
 
 from models.coaching import Span
 from models.doubts.causes import Cause
+from models.doubts.mishap_cost import _caused
 from models.doubts.one_stretch import Course, doubt_of
 from models.doubts.stretches import _joined, _runs
+from tests.models.fleet.small_team import empty_tables
 
 FIRST, LIMIT, SD = date(2026, 1, 1), 1.5, 0.25
 
@@ -68,6 +72,22 @@ def test_a_stretch_goes_on_until_a_day_that_is_sure() -> None:
     sure = [True, False, True, False, False, False, True, False, False]  # the third is in doubt
     assert _runs(np.array(near), sure=np.array(sure), lasts=True) == [(1, 5), (7, 8)]
     assert _runs(np.array(near), sure=np.array(sure), lasts=False) == [(1, 5), (7, 7)]
+
+
+def test_a_mishap_costs_the_days_on_which_it_put_the_meter_out() -> None:
+    """By hand: ridden daily, out from day 40 to 99, mended on day 100; before, one day in 20."""
+
+    def error(_: object, days: list[date]) -> tuple[np.ndarray, np.ndarray]:
+        struck = np.array([on >= day(40) for on in days])
+        return np.where(struck, 3.0, 0.0), np.where(struck, 0.001, LIMIT / norm.ppf(0.975))
+
+    fleet: Any = SimpleNamespace(gain_error=error)
+    step = Cause("step", "M1", day(40), day(60), day(100), 3.0)
+    caused = _caused(step, fleet, empty_tables(), limit=LIMIT, last=day(200))
+    assert caused == pytest.approx(60 - 0.05 * 60, rel=0.01)
+    ten_days = _caused(step, fleet, empty_tables(), limit=LIMIT, last=day(49))
+    assert ten_days == pytest.approx(9.5, 0.01)
+    assert _caused(step, fleet, empty_tables(), limit=4.0, last=day(200)) == 0.0
 
 
 def test_a_change_of_role_is_no_new_stretch_and_a_day_of_handover_no_overlap() -> None:
