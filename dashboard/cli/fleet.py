@@ -41,6 +41,13 @@ def add(words: Words) -> None:
     sub = words.add("compare", _compare, "evaluate a pair of recordings; needs no store", "format")
     sub.add_argument("meter", type=Path, metavar="METER_FILE")
     sub.add_argument("reference", type=Path, metavar="REFERENCE_FILE")
+    sub.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        metavar="COLUMN=HEADING",
+        help="what a CSV calls a column, for instance power_w=Watts; may be given again",
+    )
 
 
 def _load(args: argparse.Namespace) -> int:
@@ -157,8 +164,9 @@ def _bench(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    document = run.compare_files(args.meter, args.reference)
-    for warning in document["warnings"]:
+    named = dict(text.split("=", 1) for text in args.column if "=" in text)
+    document = run.compare_files(args.meter, args.reference, columns=named)
+    for warning in [*document["notices"], *document["warnings"]]:
         say(f"note: {warning}")
     if document["void"]:
         say(f"void: {document['void']}")

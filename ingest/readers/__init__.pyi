@@ -6,6 +6,7 @@ from .apart import outcome as outcome
 from .apart import read_apart as read_apart
 from .apart import recording_apart as recording_apart
 from .apart import several as several
+from .recordings import NEEDED as NEEDED
 from .recordings import RECORDING_SUFFIXES as RECORDING_SUFFIXES
 from .recordings import Device as Device
 from .recordings import Numbers as Numbers
@@ -14,6 +15,8 @@ from .recordings import RecordingError as RecordingError
 from .recordings import ZeroReading as ZeroReading
 from .recordings import looks_like_recording as looks_like_recording
 from .recordings import read_recording as read_recording
+from .recordings import unnamed_columns as unnamed_columns
+from .recordings import with_columns_named as with_columns_named
 from .tables import Grid as Grid
 from .tables import RawTable as RawTable
 from .tables import UnreadableError as UnreadableError

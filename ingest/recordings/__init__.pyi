@@ -20,12 +20,14 @@ from .staging import discard_staged as discard_staged
 from .staging import keep_staged as keep_staged
 from .staging import keep_uploads as keep_uploads
 from .staging import may_be_compared as may_be_compared
+from .staging import name_staged_column as name_staged_column
 from .staging import pair_file as pair_file
 from .staging import plain_name as plain_name
 from .staging import remove_files as remove_files
 from .staging import remove_pair_files as remove_pair_files
 from .staging import stage as stage
 from .staging import staged_folder as staged_folder
+from .staging import unnamed_in as unnamed_in
 from .staging import unreadable_among as unreadable_among
 from .trace_store import own_folder as own_folder
 from .trace_store import read_traces as read_traces

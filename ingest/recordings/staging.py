@@ -17,6 +17,7 @@ from pathlib import Path
 import polars as pl
 
 from ingest.load import UPLOADS, NothingToLoadError
+from ingest.readers import NEEDED, unnamed_columns, with_columns_named
 from ingest.recordings.shards import remove_recordings, stored_summaries
 from ingest.recordings.trace_store import own_folder, recordings_folder, remove_traces
 from ingest.store import Store, put_in_place, write_whole
@@ -50,6 +51,23 @@ def staged_folder(store: Store, token: str) -> Path:
             f"than {STAGED_S / 86_400:.0f} days ago. Drop them again."
         )
     return folder
+
+
+def name_staged_column(store: Store, token: str, file: str, column: str, heading: str) -> None:
+    """Rename a heading of a staged CSV recording, so that it is read so wherever it is kept.
+
+    NothingToLoadError where the file is not there, or the column is none that is needed.
+    """
+    files = {one.name: one for one in staged_folder(store, token).iterdir() if one.is_file()}
+    if file not in files or column not in NEEDED:
+        raise NothingToLoadError(f"{file} is not there any more: drop it again.")
+    data = files[file].read_bytes()
+    write_whole(files[file], with_columns_named(data, file, {column: heading}))
+
+
+def unnamed_in(file: Path) -> dict[str, list[str]]:
+    """Return the needed columns that a CSV recording lacks, each with what it may go by."""
+    return unnamed_columns(file.read_bytes(), file.name) if file.suffix.lower() == ".csv" else {}
 
 
 def discard_staged(store: Store, token: str) -> None:

@@ -108,6 +108,7 @@ from .ride_questions import drawn_ride as drawn_ride
 from .ride_questions import expected_ratio as expected_ratio
 from .ride_questions import keep_rides as keep_rides
 from .ride_questions import look_at_rides as look_at_rides
+from .ride_questions import name_ride_column as name_ride_column
 from .ride_questions import ride_devices as ride_devices
 from .ride_questions import rides_kept as rides_kept
 from .ride_questions import rides_waiting as rides_waiting

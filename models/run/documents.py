@@ -53,17 +53,27 @@ class Recording(TypedDict):
     note: str | None
 
 
+class UnnamedColumn(TypedDict):
+    """A column that a dropped CSV recording lacks, and the headings that it may go by."""
+
+    file: str
+    column: str
+    headings: list[str]
+
+
 class LookedAt(TypedDict):
     """What dropped files hold.
 
     drop        the word by which they are found again
     recordings  the readable ones as they were given; problems: a sentence for each of the others
+    unnamed     columns that can be chosen among other headings
     pairs       the likeliest first
     """
 
     drop: str
     recordings: list[Recording]
     problems: list[str]
+    unnamed: list[UnnamedColumn]
     pairs: list[Proposal]
 
 

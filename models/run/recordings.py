@@ -3,7 +3,7 @@
 Like `run`, it loads, computes and saves; the store is not held open while something is computed.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from pathlib import Path
 
@@ -52,21 +52,36 @@ FAILURES = "pair_failures"
 FAILURES_SCHEMA = dict.fromkeys((*IDENTITY, "files"), pl.String())
 
 
-def compare_files(meter: Path, reference: Path) -> ComparisonDocument:
-    """Return the `compare` document of two recordings. No store."""
-    return compare_pair(read_ride(meter), read_ride(reference)).to_document()
+class ComparedFiles(ComparisonDocument):
+    """A comparison of two files; notices: what was left out of them or is worth knowing."""
+
+    notices: list[str]
 
 
-def read_ride(path: Path, *, time_zone: str = "UTC") -> Recording:
+def compare_files(
+    meter: Path, reference: Path, *, columns: Mapping[str, str] | None = None
+) -> ComparedFiles:
+    """Return the `compare` document of two recordings. No store.
+
+    columns: of CSV files: column → the heading it goes by
+    """
+    both = [read_ride(path, columns=columns) for path in (meter, reference)]
+    notices = [f"{one.name}: {text}" for one in both for text in one.notices]
+    return {**compare_pair(*both).to_document(), "notices": notices}
+
+
+def read_ride(
+    path: Path, *, time_zone: str = "UTC", columns: Mapping[str, str] | None = None
+) -> Recording:
     """Return one recording; NoAnswerError where it cannot be read."""
     try:
-        return recording_apart(_read_ride, path, time_zone, name=path.name)
+        return recording_apart(_read_ride, path, time_zone, dict(columns or {}), name=path.name)
     except RecordingError as problem:
         raise NoAnswerError(str(problem)) from problem
 
 
-def _read_ride(path: Path, time_zone: str) -> Recording:
-    return read_recording(path, time_zone=time_zone)
+def _read_ride(path: Path, time_zone: str, columns: dict[str, str]) -> Recording:
+    return read_recording(path, time_zone=time_zone, columns=columns)
 
 
 def compare_pair(meter: Recording, reference: Recording) -> Comparison:

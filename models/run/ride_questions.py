@@ -1,6 +1,6 @@
 """What the rides pages ask: recordings that are looked at, compared, kept or let go."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 from pathlib import Path
 
@@ -11,6 +11,7 @@ from ingest.recordings import (
     discard_staged,
     keep_staged,
     live_results,
+    name_staged_column,
     plain_name,
     propose_pairs,
     read_folder,
@@ -20,6 +21,7 @@ from ingest.recordings import (
     stage,
     staged_folder,
     stored_summaries,
+    unnamed_in,
 )
 from ingest.schema import TABLES, rider_on
 from ingest.store import Store, record
@@ -35,6 +37,7 @@ from models.run.documents import (
     Recording,
     RideDevices,
     Row,
+    UnnamedColumn,
 )
 from models.run.known import COACH, LEGS, MECHANIC, Fleet, change, question
 from models.run.recordings import (
@@ -47,21 +50,39 @@ from models.run.recordings import (
 from models.run.rider_questions import road_of
 from models.wording import NoAnswerError
 
+MOST_HEADINGS = 8  # to choose among
+
 
 @change("recordings looked at", MECHANIC, COACH, place="records")
 def look_at_rides(fleet: Fleet, files: Sequence[tuple[str, bytes]]) -> LookedAt:
     """Read dropped files without putting anything into the store; return what they hold."""
-    store = fleet.store
-    token = stage(store, files)
-    folder = staged_folder(store, token)
+    token = stage(fleet.store, files)
+    return _looked_at(fleet, token, [plain_name(name) for name, _ in files])
+
+
+@change("a column of a recording named", MECHANIC, COACH, place="records")
+def name_ride_column(fleet: Fleet, drop: str, file: str, column: str, heading: str) -> LookedAt:
+    """Take a heading of a dropped CSV recording for a column; return what the drop holds then.
+
+    The staged copy is renamed, so that it is read so wherever it is kept.
+    """
+    name_staged_column(fleet.store, drop, file, column, heading)
+    folder = staged_folder(fleet.store, drop)
+    return _looked_at(fleet, drop, sorted(one.name for one in folder.iterdir() if one.is_file()))
+
+
+def _looked_at(fleet: Fleet, token: str, given: Sequence[str]) -> LookedAt:
+    """Return what the staged files of a drop hold, in the order in which they were given."""
+    store, folder = fleet.store, staged_folder(fleet.store, token)
+    held = sorted(file for file in folder.iterdir() if file.is_file())
     read = read_folder(
-        sorted(file for file in folder.iterdir() if file.is_file()),
+        held,
         into=folder / "read",
         time_zone=store.time_zone(),
         progress=lambda done, of: fleet.say(f"read {done} of {of}"),
     )
-    given = [plain_name(name) for name, _ in files]
-    problems = [str(error) for error in read["error"].drop_nulls()]
+    failed = pl.col("error").is_not_null()
+    problems = [str(error) for error in read.filter(failed)["error"]]
     usable = read.filter(pl.col("power_samples") > 0).unique("sha256", maintain_order=True)
     problems += [
         f"{name}: it holds no power."
@@ -77,8 +98,18 @@ def look_at_rides(fleet: Fleet, files: Sequence[tuple[str, bytes]]) -> LookedAt:
             key=lambda shown: given.index(shown["name"]) if shown["name"] in given else len(given),
         ),
         "problems": problems,
+        "unnamed": _unnamed(Path(path) for path in read.filter(failed)["path"]),
         "pairs": _by_content(pairs, usable),
     }
+
+
+def _unnamed(files: Iterable[Path]) -> list[UnnamedColumn]:
+    return [
+        {"file": file.name, "column": column, "headings": headings[:MOST_HEADINGS]}
+        for file in files
+        for column, headings in unnamed_in(file).items()
+        if headings
+    ]
 
 
 def _devices(store: Store) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:

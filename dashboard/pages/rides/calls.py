@@ -15,7 +15,13 @@ from dashboard.pages.rides.decision import (
     no_answer_part,
 )
 from dashboard.pages.rides.lists import kept_part, waiting_part
-from dashboard.pages.rides.pair import chosen_from, first_choice, pair_part, problems_part
+from dashboard.pages.rides.pair import (
+    chosen_from,
+    first_choice,
+    pair_part,
+    problems_part,
+    unnamed_part,
+)
 from dashboard.pages.rides.sense import sense
 from dashboard.security import Guarded
 from ingest.schema import UserError
@@ -66,11 +72,27 @@ def register_drop(app: Dash, data: Guarded) -> None:
             return True, parts.warning(theme.sentence(state["said"])), None, None, None
         return True, None, *_seen(state["document"])
 
+    @app.callback(
+        Output("rides-seen", "data", allow_duplicate=True),
+        Output("rides-pair", "children", allow_duplicate=True),
+        Output("rides-chosen", "data", allow_duplicate=True),
+        Input({"type": "rides-column", "file": ALL, "column": ALL, "headings": ALL}, "n_clicks"),
+        State("rides-seen", "data"),
+        prevent_initial_call=True,
+    )
+    def name(_clicks: list[int], seen: Document) -> tuple[Any, ...]:
+        pressed = parts.clicked()
+        if pressed is None or not seen:
+            return (no_update,) * 3
+        named = (pressed[key] for key in ("file", "column", "headings"))
+        return _seen(data.ask(run.name_ride_column, seen["drop"], *named))
+
 
 def _seen(seen: Document) -> tuple[Any, Any, Any]:
     """Return what was read, the part that shows it, and the pair to begin with."""
     if not seen["recordings"]:
-        return None, problems_part(seen["problems"]), None
+        why = [problems_part(seen["problems"]), unnamed_part(seen["unnamed"])]
+        return seen, why, None
     chosen = first_choice(seen)
     return seen, pair_part(seen, chosen), chosen
 

@@ -10,6 +10,7 @@ from dashboard.navigation import Document, Fields
 
 ROLES = ("meter", "reference")
 REFERENCE_WORDS = ("trainer", "reference", "rollers")
+HOLDS = {"time": "time", "power_w": "power in watts"}
 METER_WORDS = ("meter", "crank", "pedal", "spider", "hub")
 
 
@@ -28,6 +29,7 @@ def pair_part(seen: Document, chosen: Document) -> html.Section:
     return parts.section(
         "Which is which",
         problems_part(seen["problems"]),
+        unnamed_part(seen["unnamed"]),
         html.Ul([_recording(row) for row in recordings], className="ride-files"),
         html.Div(
             [*picks, html.Button("Compare", id="rides-compare", n_clicks=0)],
@@ -41,6 +43,28 @@ def pair_part(seen: Document, chosen: Document) -> html.Section:
 def problems_part(problems: Sequence[str]) -> html.Ul | None:
     """Return what could not be read, and why."""
     return parts.sentences(problems, className="warn")
+
+
+def unnamed_part(unnamed: Sequence[Document]) -> html.Div | None:
+    """Return the headings that a missing column may go by, a button each."""
+    if not unnamed:
+        return None
+    return html.Div([_unnamed(row) for row in unnamed], className="unnamed")
+
+
+def _unnamed(row: Document) -> html.P:
+    words = f"Which column of {row['file']} holds the {HOLDS[row['column']]}? "
+    buttons = [
+        html.Button(
+            heading,
+            id={"type": "rides-column", **row, "headings": heading},
+            className="quiet",
+            n_clicks=0,
+            **parts.aria(label=f"Read {heading} of {row['file']} as {row['column']}"),
+        )
+        for heading in row["headings"]
+    ]
+    return html.P([words, *buttons])
 
 
 def _file_words(row: Document) -> str:

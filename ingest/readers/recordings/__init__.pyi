@@ -1,3 +1,6 @@
+from .csv_columns import NEEDED as NEEDED
+from .csv_columns import unnamed_columns as unnamed_columns
+from .csv_columns import with_columns_named as with_columns_named
 from .csv_samples import RecordingError as RecordingError
 from .devices import Device as Device
 from .devices import ZeroReading as ZeroReading

@@ -4,16 +4,14 @@ A mistaken unit is worse than a missing file: a column that looks like one is re
 was found and what to do.
 """
 
-from difflib import get_close_matches
-
 import numpy as np
 import polars as pl
 
+from ingest.readers.recordings.csv_columns import COLUMNS, NEEDED, sounds_like
 from ingest.readers.recordings.frame import LATEST, Decoded, Numbers, Samples, unix_seconds
 from ingest.readers.tables import RawTable, UnreadableError, read_csv
 from ingest.schema import UserError
 
-COLUMNS = ("time", "power_w", "cadence_rpm", "temperature_c")
 BALANCE = "balance_pct"
 EXPECTED = "the columns time (ISO 8601, or seconds), power_w, cadence_rpm, temperature_c"
 MAX_CSV_BYTES = 20_000_000
@@ -22,19 +20,6 @@ MOST_BROKEN = 1000
 """With more lines whose quotation marks do not close, a file is no CSV recording."""
 EPOCH_SECONDS = 631_152_000.0
 """Numbers above this count from 1970: 1990-01-01."""
-OTHER_NAMES = {
-    "watts": "power_w",
-    "watt": "power_w",
-    "power": "power_w",
-    "cadence": "cadence_rpm",
-    "rpm": "cadence_rpm",
-    "temperature": "temperature_c",
-    "temp": "temperature_c",
-    "timestamp": "time",
-    "secs": "time",
-    "seconds": "time",
-    "date": "time",
-}
 
 
 class RecordingError(UserError):
@@ -83,7 +68,7 @@ def _places(table: RawTable, name: str) -> dict[str, int]:
     header = [cell.strip().lower() for cell in table.header]
     places = {c: header.index(c) for c in (*COLUMNS, BALANCE) if c in header}
     spare = [cell for cell in table.header if cell.strip().lower() not in places]
-    for column in ("time", "power_w"):
+    for column in NEEDED:
         if column not in places:
             raise RecordingError(
                 f"{name}: found no column {column}, expected {EXPECTED}.{_hint(column, spare)}"
@@ -99,8 +84,11 @@ def _hint(column: str, spare: list[str]) -> str:
         low = cell.strip().lower()
         if column == "power_w" and ("kj" in low or "joule" in low):
             return f" {cell} looks like work in kilojoules: export the power in watts, as power_w."
-        if OTHER_NAMES.get(low) == column or get_close_matches(low, [column], cutoff=0.75):
-            return f" Rename {cell} to {column} if that is what it holds."
+        if sounds_like(cell, column):
+            return (
+                f" Rename {cell} to {column} if that is what it holds, choose it where the file is "
+                f"dropped, or say compare --column {column}={cell}."
+            )
     return ""
 
 

@@ -2,12 +2,14 @@
 
 import stat
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
 
 import polars as pl
 
+from ingest.readers.recordings.csv_columns import with_columns_named
 from ingest.readers.recordings.csv_samples import EXPECTED, RecordingError, read_csv_recording
 from ingest.readers.recordings.devices import (
     crank_length_mm,
@@ -65,13 +67,18 @@ class Recording:
 
 
 def read_recording(
-    source: Path | str | bytes, *, name: str | None = None, time_zone: str = "UTC"
+    source: Path | str | bytes,
+    *,
+    name: str | None = None,
+    time_zone: str = "UTC",
+    columns: Mapping[str, str] | None = None,
 ) -> Recording:
     """Return one recording, decoded and cleaned.
 
     source     a path, or the file's bytes
     name       what to call it in messages; else the path's name
     time_zone  of CSV times without an offset
+    columns    of a CSV file: column → the heading it goes by
 
     A damaged file gives what it holds, `partial` says why. RecordingError: the file cannot be
     opened, is no recording at all, or is in units that would mislead.
@@ -79,7 +86,7 @@ def read_recording(
     name = name or (Path(source).name if not isinstance(source, bytes) else "recording")
     raw = source if isinstance(source, bytes) else _bytes_of(Path(source), name)
     data, faults = _unpacked(raw, name)
-    content = _decoded(data, name, time_zone)
+    content = _decoded(data, name, time_zone, columns or {})
     cleaned = clean(content.samples)
     found = devices(content.messages)
     faults += content.faults + cleaned.faults
@@ -139,7 +146,7 @@ def _unpacked(raw: bytes, name: str) -> tuple[bytes, list[str]]:
     return data, faults
 
 
-def _decoded(data: bytes, name: str, time_zone: str) -> Decoded:
+def _decoded(data: bytes, name: str, time_zone: str, columns: Mapping[str, str]) -> Decoded:
     """Return what the bytes look like, decoded, whatever the name ends in."""
     if not data.strip():
         raise RecordingError(f"{name}: found an empty file, expected a recording.")
@@ -155,4 +162,6 @@ def _decoded(data: bytes, name: str, time_zone: str) -> Decoded:
         )
     if start.startswith(b"PK\x03\x04"):
         raise RecordingError(f"{name}: found a zip archive or workbook. Unpack it first.")
+    if columns:
+        data = with_columns_named(data, name, columns)
     return read_csv_recording(data, name, time_zone=time_zone)

@@ -1,3 +1,4 @@
+from .csv_file import csv_rows as csv_rows
 from .csv_file import read_csv as read_csv
 from .grid import Grid as Grid
 from .grid import read_grids as read_grids

@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 
 from dashboard.cli.command_line import main
+from ingest.schema import UserError
 from ingest.store import Store
 from models import run
 from models.run import Fleet, recordings
@@ -284,6 +285,30 @@ def test_two_dropped_recordings_are_looked_at_then_kept(empty_team: Store, pair:
     assert row["gain_ratio_pct"] == found["gain_ratio_pct"]
     with pytest.raises(Exception, match="not held any more"):
         run.compare_rides(Fleet(empty_team), *chosen)
+
+
+def test_a_heading_is_chosen_for_a_column_that_a_dropped_file_lacks(
+    empty_team: Store, pair: Pair, tmp_path: Path, capsys: Any
+) -> None:
+    other = csv_of(pair.reference).replace(b"power_w", b"Watts", 1)
+    files = [("a.csv", csv_of(pair.meter)), ("b.csv", other)]
+    seen = run.look_at_rides(Fleet(empty_team), files)
+    [asked] = seen["unnamed"]
+    assert (asked["file"], asked["column"], asked["headings"][0]) == ("b.csv", "power_w", "Watts")
+    assert [row["name"] for row in seen["recordings"]] == ["a.csv"]
+    named = run.name_ride_column(Fleet(empty_team), seen["drop"], "b.csv", "power_w", "Watts")
+    assert [row["name"] for row in named["recordings"]] == ["a.csv", "b.csv"]
+    assert (named["problems"], named["unnamed"]) == ([], [])
+    chosen = [row["sha256"] for row in named["recordings"]]
+    found = run.compare_rides(Fleet(empty_team), named["drop"], *chosen)
+    with pytest.raises(UserError, match="drop it again"):
+        run.name_ride_column(Fleet(empty_team), seen["drop"], "../b.csv", "power_w", "Watts")
+    for name, data in files:
+        (tmp_path / name).write_bytes(data)
+    paths = [str(tmp_path / name) for name, _ in files]
+    assert main(["compare", *paths, "--column", "power_w=Watts", "--format", "json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["gain_ratio_pct"] == pytest.approx(found["gain_ratio_pct"])
 
 
 def test_what_is_discarded_leaves_nothing(empty_team: Store, pair: Pair) -> None:

@@ -202,7 +202,7 @@ def test_two_files_without_names_or_serials_are_offered_to_be_told_apart() -> No
             | more
         )
 
-    seen = {"drop": "d", "problems": ["x.fit: no recording"], "pairs": []}
+    seen = {"drop": "d", "problems": ["x.fit: no recording"], "unnamed": [], "pairs": []}
     both = seen | {"recordings": [row("a", reference_id="TR-1"), row("b")]}
     chosen = first_choice(both)
     assert (chosen["meter"], chosen["reference"]) == ("b", "a")

@@ -10,7 +10,13 @@ import polars as pl
 import pyfitparsernative
 import pytest
 
-from ingest.readers import RecordingError, looks_like_recording, read_recording
+from ingest.readers import (
+    RecordingError,
+    looks_like_recording,
+    read_recording,
+    unnamed_columns,
+    with_columns_named,
+)
 from ingest.readers.recordings import fit as recording_fit
 from tests.ingest.readers.fit_writer import EPOCH, FitWriter
 from tests.ingest.recordings import rides
@@ -232,7 +238,10 @@ def test_csv_seconds_since_1970_are_dated() -> None:
         (_csv(list(range(300)), [round(0.21 * i, 2) for i in range(300)]), "kilojoules, added up"),
         (_csv(list(range(60)), [0.2 + i % 5 / 100 for i in range(60)]), "kilowatts"),
         (_csv([1, 2], [0.2, 0.3], "time,power_kj"), "power_kj looks like work in kilojoules"),
-        (_csv([1, 2], [200, 210], "time,watts"), "Rename watts to power_w"),
+        (
+            _csv([1, 2], [200, 210], "time,watts"),
+            "or say compare --column power_w=watts",
+        ),
         (_csv([1, 2], [200, 210], "seconds,power_w"), "Rename seconds to time"),
         (_csv([0, 1000, 2000], [200, 210, 190]), "milliseconds: divide by 1000"),
         (_csv([46000 + i / 86400 for i in range(9)], [200] * 9), "multiply by 86400"),
@@ -291,3 +300,19 @@ def test_tables_are_told_from_recordings(ride: rides.Ride) -> None:
     assert looks_like_recording(rides.csv_bytes(ride)[:4096])
     assert looks_like_recording(rides.csv_bytes(ride).decode().encode("utf-16")[:4096])
     assert not looks_like_recording(b"meter_file,reference_file,meter_id,reference_id\n")
+
+
+def test_columns_of_other_names_are_named_in_place() -> None:
+    """A sheet of semicolons and decimal commas: nothing but the heading changes."""
+    data = "Stamp;Watt;Rpm\n0;200,5;90\n1;n/a;91\n2;210;92\n".encode("utf-16")
+    assert unnamed_columns(data, "r.csv") == {
+        "time": ["Stamp", "Watt", "Rpm"],
+        "power_w": ["Watt", "Stamp", "Rpm"],
+    }
+    named = with_columns_named(data, "r.csv", {"power_w": "watt", "time": "Stamp"})
+    assert unnamed_columns(named, "r.csv") == {}
+    read = read_recording(named, name="r.csv")
+    assert read.frame["power_w"].to_list() == [200.5, None, 210.0]
+    assert any('power_w: 1 cells are no numbers, the first is "n/a"' in n for n in read.notices)
+    assert with_columns_named(named, "r.csv", {"time": "rpm"}) == named  # it has a time already
+    assert unnamed_columns(b"\x00\xff\x00", "r.fit") == {}
