@@ -43,11 +43,11 @@ def beside(
 ) -> list[BesideRow]:
     """Return a row an item: the same days two years and a year ago, the period, why they differ."""
     past = [year_before(ask, years) for years in YEARS_BACK]
-    spent = _ledgers(found, tables)
+    spent, unit = _ledgers(found, tables), prices(tables["costs"], []).currency or ""
     whys = {
-        "bench_session": _why_visits(found, past[-1], spent["bench_session"]),
+        "bench_session": _why_visits(found, past[-1], spent["bench_session"], unit),
         "battery": _why_batteries(found),
-        "service": _why_services(found),
+        "service": _why_services(found, unit),
         "purchase": "Meters that replace none: they are budgeted where the meters table has a "
         "purchase_date in the period.",
         "replacement": _why_replaced(found),
@@ -127,17 +127,17 @@ def _short(found: Records, oldest: SeasonAsk) -> str:
     return f" The records begin on {begun}." if begun > oldest.first else ""
 
 
-def _why_visits(found: Records, last: SeasonAsk, sessions: pl.DataFrame) -> str:
+def _why_visits(found: Records, last: SeasonAsk, sessions: pl.DataFrame, unit: str) -> str:
     held = found.sessions.filter(
         pl.col("measured_at").dt.date().is_between(last.first, last.last)
         & pl.col("gain_error_pct").is_finite()
     ).join(found.meters.select("meter_id", limit="tolerance_pct"), on="meter_id")
     out = int((held["gain_error_pct"].abs() > held["limit"]).sum())
-    money = _season(sessions, last)["money"]
+    again = f"{_season(sessions, last)['money']:.0f} {unit}".rstrip()
     return (
         f"Of {held.height} sessions a year ago {out} found a meter out of tolerance. The plan "
         "sends a meter only where a visit costs less than the days it spares; visits after a "
-        f"knock or an alarm come on top, and as many as a year ago cost {money:.0f}."
+        f"knock or an alarm come on top. As many as a year ago would cost {again}."
     )
 
 
@@ -152,13 +152,14 @@ def _why_batteries(found: Records) -> str:
     )
 
 
-def _why_services(found: Records) -> str:
+def _why_services(found: Records, unit: str) -> str:
     rate, paid = services(found)
     if not rate.count:
         return "No paid service is in the records: none is expected."
     return (
         f"{rate.count} paid services in {rate.years:.0f} meter-years of records, at "
-        f"{paid.mean():.0f} on average."
+        + f"{paid.mean():.0f} {unit}".rstrip()
+        + " on average."
     )
 
 

@@ -1,3 +1,5 @@
+from .alarm_notices import DatedAlarm as DatedAlarm
+from .alarm_notices import days_between_which as days_between_which
 from .documents import Acknowledged as Acknowledged
 from .documents import EffortDocument as EffortDocument
 from .documents import HandoverDocument as HandoverDocument

@@ -47,14 +47,24 @@ def alarm_notices(
     ]
 
 
-class _Alarm(TypedDict):
+class DatedAlarm(TypedDict):
+    """What an alarm of a meter says of when; earliest and latest where its day is not known."""
+
     device_id: str
     kind: str
     date: date
     earliest: date | None
     latest: date | None
-    size_nm: float | None
     size_pct: float | None
+
+
+def days_between_which(alarm: DatedAlarm) -> tuple[date, date]:
+    """Return the first and the last day on which it may have happened."""
+    return alarm["earliest"] or alarm["date"], alarm["latest"] or alarm["date"]
+
+
+class _Alarm(DatedAlarm):
+    size_nm: float | None
     size_sd_pct: float | None
     text: str
 
@@ -75,7 +85,7 @@ def _riders(assignments: pl.DataFrame, meter_id: str, earliest: date, latest: da
 def _of_alarm(alarm: _Alarm) -> tuple[date, Change]:
     """Return the first day on which it may have happened, and the notice without a rider."""
     meter = alarm["device_id"]
-    earliest, latest = alarm["earliest"] or alarm["date"], alarm["latest"] or alarm["date"]
+    earliest, latest = days_between_which(alarm)
     change: Change = {
         "from_date": latest,
         "kind": "doubt",

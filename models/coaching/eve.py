@@ -112,8 +112,8 @@ def _translate(meter_id: str, mean_pct: float, sd_pct: float, cause: Cause) -> R
     return {
         "do": f"Leave {meter_id} as it is and translate the targets: {EXAMPLE_W:.0f} W true = "
         f"{shown:.0f} W shown (± {give:.0f}). {after}",
-        "risk": f"± {Z90 * sd_pct:.1f} % with a chance of 90 %"
-        + (", and that of another step" if cause == "step" else ""),
+        "risk": f"in nine cases of ten the targets are right to within {Z90 * sd_pct:.1f} %"
+        + (", unless it steps again" if cause == "step" else ""),
         "meter_id": meter_id,
         "shown_w": shown,
         "u_shown_w": give / Z90,

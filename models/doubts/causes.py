@@ -10,10 +10,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
-from typing import TYPE_CHECKING, TypedDict
+from typing import TYPE_CHECKING
 
 import polars as pl
 
+from models.coaching import DatedAlarm, days_between_which
 from models.doubts.documents import CauseKind
 from models.metrology import percent_from_ln
 from models.records import RING, SIDE_SERVICE, WORK, known_changes, ring_effect, typed_rows
@@ -90,13 +91,7 @@ def _settings(found: Records) -> Iterator[Cause]:
                 yield Cause("setting", str(meter), on, on, until, percent_from_ln(after))
 
 
-class _Alarm(TypedDict):
-    device_id: str
-    kind: str
-    date: date
-    earliest: date | None
-    latest: date | None
-    size_pct: float | None
+class _Alarm(DatedAlarm):
     consequence_pct: float | None
 
 
@@ -107,7 +102,7 @@ def _alarmed(fleet: FleetFit, mends: dict[str, list[date]]) -> Iterator[Cause]:
         meter, on = alarm["device_id"], alarm["date"]
         days = mends.get(meter, [])
         if alarm["kind"] == "step":
-            first, last = alarm["earliest"] or on, alarm["latest"] or on
+            first, last = days_between_which(alarm)
             yield Cause("step", meter, first, last, _first(days, since=last), alarm["size_pct"])
         elif alarm["kind"] == "entry" and alarm["consequence_pct"] is not None:
             later = [day for day in days if day > on]

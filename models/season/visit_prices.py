@@ -54,16 +54,14 @@ def labour_note(costs: pl.DataFrame) -> str | None:
     """Return how the technician's time enters the price of a visit; None where it has no price."""
     items = set(costs["item"])
     if "bench_session" in items:
-        return (
-            "A visit costs bench_session and transport. bench_session stands for the whole session"
-            + (
-                ", labour included: bench_hour is not added to it."
-                if "bench_hour" in items
-                else "; put the technician's time into it."
-            )
+        return "A visit costs a bench session and its transport. " + (
+            "The session's price contains the technician's time: the price of an hour is not added."
+            if "bench_hour" in items
+            else "Put the technician's time into the session's price."
         )
     if "bench_hour" in items:
-        return f"A visit costs {BENCH_HOURS:g} of bench_hour, for labour, and transport."
+        minutes = 60 * BENCH_HOURS
+        return f"A visit costs {minutes:.0f} minutes of a technician's time and its transport."
     return None
 
 

@@ -85,7 +85,7 @@ def test_a_mechanics_expected_ratio_holds_anybodys_legs(store: str) -> None:
     trainer = next(r for r in standing["references"] if r["reference_id"] == "TR-1")
     alone = sensor - trainer["gain_error_pct"]
     assert anybody["ratio_pct"] == pytest.approx(alone, abs=0.1)
-    assert abs(own["ratio_pct"] - alone) > 0.3  # Greta's left leg does the more
+    assert abs(own["ratio_pct"] - alone) > 0.3  # Tilda's left leg does less than the half
     widths = [high - low for low, high in (one["interval90_pct"] for one in (own, anybody))]
     assert widths[1] > 1.3 * widths[0]
 

@@ -60,10 +60,10 @@ def choices_part(found: Document) -> html.Section | None:
             titles, [_choice(row, unit) for row in rows], name="Choices", headed=True
         ),
         name="budget-choices",
-        note="Each number is spent where it spares most, within the slots of the bench; "
-        "fewer are shown where more do not fit or spare nothing. The interval "
-        "takes a meter that is out to stay out until its next visit. Give a number of your own "
-        "under What if.",
+        note="The visits of each row go where they spare most, within the slots of the bench; "
+        "“88 of 150” means that more would not fit or spare nothing. The intervals suppose that a "
+        "meter that is out stays out until its next visit. Mishaps are not in this table. Give a "
+        "number of your own under What if.",
     )
 
 

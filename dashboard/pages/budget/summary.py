@@ -120,7 +120,7 @@ def _struck(found: Document | None) -> list[tuple[str, Any]]:
     """Return the days with mishaps: what last year's can be held against."""
     if not found:
         return []
-    return [("… with mishaps at the team's own rates", _days(found["days"], found["interval90"]))]
+    return [("The same with knocks and other mishaps", _days(found["days"], found["interval90"]))]
 
 
 def _days(days: float, interval: list[float] | None) -> str:

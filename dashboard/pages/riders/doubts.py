@@ -52,7 +52,7 @@ def _row(view: View, row: Document) -> tuple[Any, ...]:
 def began(row: Document) -> str:
     """Return when a stretch began: a day, or the days between which it did."""
     days = between(row["from_earliest"], row["from_latest"])
-    return f"{days}, taken over so" if row["taken_over"] else days
+    return f"{days}, when it was taken over" if row["taken_over"] else days
 
 
 def ended(row: Document) -> str:

@@ -39,9 +39,10 @@ def ledger_part(as_of: object) -> html.Section:
         "Corrected ledger",
         controls,
         name="rider-ledger-part",
-        note="Shown watts × factor are what the sensor should have shown, × rider_factor what the "
-        "rider put out (legs, ring and chain taken out too); a new row for each month, meter and "
-        "change of the slope. Correct in one place only: in the meter, in the head unit or here.",
+        note="In the file, shown watts × factor are what the sensor should have shown, and × "
+        "rider_factor what the rider put out: legs, ring and chain taken out too. Each month, each "
+        "meter and each change of the slope has a row. Correct in one place only: in the "
+        "meter, in the head unit or here.",
     )
 
 

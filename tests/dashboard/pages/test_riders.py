@@ -51,7 +51,7 @@ def test_since_is_the_beginning_of_the_doubt_and_a_range_where_the_day_is_not_kn
     assert set(COLUMNS) <= set(saved)
     (told["doubts"][0]["taken_over"], told["doubts"][0]["ending"]) = (True, "handed_on")
     assert since(told["doubts"]) == {}
-    assert "taken over so" in text(doubts_part(View(), told))
+    assert "when it was taken over" in text(doubts_part(View(), told))
 
 
 def test_a_good_sensor_that_sees_one_leg_is_not_taken_as_shown(data):
