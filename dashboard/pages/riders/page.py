@@ -87,14 +87,17 @@ def _nothing() -> html.Div:
 
 
 def headline(riders: Sequence[Document]) -> str:
-    """Return how many riders ride a meter whose watts need correcting."""
-    riding = [rider for rider in riders if rider["meters"]]
-    bad = sum(any(watts_status(m) in ("out", "due") for m in rider["meters"]) for rider in riding)
+    """Return how many riders ride a meter whose watts need correcting, or care."""
+    riding = [{watts_status(m) for m in rider["meters"]} for rider in riders if rider["meters"]]
     if not riding:
         return "Nobody rides a meter on this day."
-    of = theme.plural(len(riding), "rider")
-    verb = "rides" if bad == 1 else "ride"
-    return f"{bad} of {of} {verb} at least one meter whose watts need correcting."
+    out = sum("out" in found for found in riding)
+    due = sum("due" in found and "out" not in found for found in riding)
+    verb = "rides" if out == 1 else "ride"
+    return (
+        f"{out} of {theme.plural(len(riding), 'rider')} {verb} a meter whose watts need "
+        f"correcting first, {due or 'no'} more one whose watts are to be taken with care."
+    )
 
 
 def rider_rows(
