@@ -4,7 +4,7 @@ import numpy as np
 
 from models.metrology import Z90
 from models.rides.alignment import RADIANS_PER_SECOND, AlignedPair, Windows
-from models.rides.gain_fit import RARE, ZERO_OFFSET_PRIOR_NM, went_one_way
+from models.rides.gain_fit import ZERO_OFFSET_PRIOR_NM, went_one_way
 from models.rides.line_test import misfit_p
 from models.rides.void_pairs import Closeness, doubt_of
 from models.rides.window_fit import FEWEST_WINDOWS, RideFit
@@ -74,7 +74,7 @@ def _about_cadence(pair: AlignedPair, windows: Windows, fit: RideFit) -> list[Re
 def _about_line(windows: Windows, fit: RideFit) -> list[Reason]:
     """Return how the ratio is no constant: it bends, it moves, or the ride cannot tell."""
     found = []
-    if fit.p_bends > RARE:
+    if fit.bends:
         half, level = 100 * Z90 * fit.u_bend, windows.reference_w[fit.kept]
         found.append(
             Reason(

@@ -6,8 +6,9 @@ The line itself is doubted. A ratio may bend with the power (a brake calibrated 
 move through the ride (a warm-up), by little as good devices do or by much. Each of these is
 fitted, and the ride says how likely it is. The gain, the ratio at the mean power in the middle of
 the ride, is their mean, much bend or movement being rare beforehand. The interval holds 90 % of
-them all, and gives even odds to what the ride cannot tell: a large bend that would not stand out
-in a short ride, a large movement where power and time went one way.
+them all, and leans on nothing that the ride cannot tell: where a large bend would not stand out in
+a short ride it holds the interval of a fit that bends as it likes; a large movement has even odds where power
+and time went one way.
 """
 
 from dataclasses import dataclass, replace
@@ -28,6 +29,7 @@ from models.rides.window_fit import (
 
 ZERO_OFFSET_PRIOR_NM = 0.25  # what a session without zero readings is given, too
 RARE = 0.1  # share of pairs that bend, and that move, by more than good devices do
+_CLEARLY = 0.25  # … once the ride speaks for it three to one: "positive", Kass & Raftery (1995)
 _EVEN = 0.5  # … as the interval has it where the ride cannot tell
 _STANDS_OUT = 3.0  # standard uncertainties
 _SHORT_S = 1800.0
@@ -35,6 +37,7 @@ _LARGE_BEND, _LARGE_CHANGE = 0.006, 0.01  # sd of what those do: over 100 W, fro
 _WIDE = 0.03  # a prior that says nothing, of either
 _ONE_WAY = 0.9  # correlation of power and time from which they tell the same story
 _NEGLIGIBLE = 0.01  # weight below which a fit is not worth making
+_QUANTILES = 32  # of a χ²
 _CLEAR = 3.5  # standard uncertainties at which a constant beside the zero offset is believed
 
 
@@ -65,7 +68,7 @@ def fit_windows(
     plain = Priors(prior_sd)
     changes, p_moves = _changes(windows, plain, u_turning)
     likeliest = replace(plain, change=max(changes, key=lambda option: option.weight).sd)
-    bends, p_bends = _bends(windows, likeliest, u_turning)
+    bends, speaks, free = _bends(windows, likeliest, u_turning)
     fits = [
         (
             bend.weight * change.weight,
@@ -79,7 +82,10 @@ def fit_windows(
         )
         for bend, change in product(bends, changes)
     ]
-    return replace(_mixed(fits), p_bends=p_bends, p_moves=p_moves)
+    mixed = _mixed(fits)
+    if free is not None:
+        mixed = replace(mixed, u_gain=max(mixed.u_gain, _u_holding(mixed, free)))
+    return replace(mixed, bends=speaks, p_moves=p_moves)
 
 
 def _changes(windows: Windows, plain: Priors, u_turning: float) -> tuple[list[_Option], float]:
@@ -88,23 +94,31 @@ def _changes(windows: Windows, plain: Priors, u_turning: float) -> tuple[list[_O
     Where power and time went one way nothing can tell a warm-up from the rest: it may be there.
     """
     moved = fitted(windows, replace(plain, change=_WIDE), u_turning)[0]
-    factor = _evidence(moved.change, moved.u_change, USUAL_CHANGE, _LARGE_CHANGE)
+    factor = _evidence(
+        moved.change, moved.u_change, moved.dof, usual=USUAL_CHANGE, large=_LARGE_CHANGE
+    )
     p = _probability(factor, RARE)
     if went_one_way(windows, moved.kept):
         return _options(USUAL_CHANGE, _LARGE_CHANGE, p, _probability(factor, _EVEN)), 0.0
     return [_Option(_LARGE_CHANGE if p > 0.5 else USUAL_CHANGE, 1.0, 1.0)], p
 
 
-def _bends(windows: Windows, likeliest: Priors, u_turning: float) -> tuple[list[_Option], float]:
-    """Return how much the ratio may bend with the power, and how likely it bends much."""
+def _bends(
+    windows: Windows, likeliest: Priors, u_turning: float
+) -> tuple[list[_Option], bool, RideFit | None]:
+    """Return how much the ratio may bend with the power, and whether the ride speaks for it.
+
+    Last: where the ride cannot tell, the fit in which it bends as it likes; its interval allows for
+    any bend, so that only a clear one is worth a word.
+    """
     bent = fitted(windows, replace(likeliest, bend=_WIDE), u_turning)[0]
-    factor = _evidence(bent.bend, bent.u_bend, USUAL_BEND, _LARGE_BEND)
+    factor = _evidence(bent.bend, bent.u_bend, bent.dof, usual=USUAL_BEND, large=_LARGE_BEND)
     p = _probability(factor, RARE)
     short = float(windows.seconds[bent.kept].sum()) < _SHORT_S
     if short and bent.u_bend > _LARGE_BEND / _STANDS_OUT:
-        return _options(USUAL_BEND, _LARGE_BEND, p, _probability(factor, _EVEN)), p
-    speaks = p if p > RARE else 0.0  # else the ride does not speak for a bend
-    return _options(USUAL_BEND, _LARGE_BEND, speaks, speaks), p
+        return _options(USUAL_BEND, _LARGE_BEND, p, p), p > _CLEARLY, bent
+    speaks = p if p > RARE else 0.0
+    return _options(USUAL_BEND, _LARGE_BEND, speaks, speaks), p > RARE, None
 
 
 def _options(usual: float, large: float, p: float, doubt: float) -> list[_Option]:
@@ -112,14 +126,21 @@ def _options(usual: float, large: float, p: float, doubt: float) -> list[_Option
     return [option for option in both if option.doubt > _NEGLIGIBLE]
 
 
-def _evidence(value: float, u: float, usual: float, large: float) -> float:
-    """Return the Bayes factor of the large kind over the usual, a value being found with u.
+def _evidence(value: float, u: float, dof: float, *, usual: float, large: float) -> float:
+    """Return the Bayes factor of the large kind over the usual, a value being found with u of dof.
 
     Two normal priors about 0, of sd usual and large; Kass & Raftery (1995) J Am Stat Assoc 90:773.
+    The value's own variance is u² · dof over a χ², as Student's t has it, here by its quantiles.
     """
-    narrow, wide = np.hypot(u, usual), np.hypot(u, large)
-    exponent = min(0.5 * value**2 * (1 / narrow**2 - 1 / wide**2), 50.0)
-    return float(narrow / wide * np.exp(exponent))
+    from scipy.special import gammaincinv
+
+    shares = (np.arange(_QUANTILES) + 0.5) / _QUANTILES
+    own = u**2 * dof / (2 * gammaincinv(dof / 2, shares))
+    narrow, wide = own + usual**2, own + large**2
+    log_ratio = [0.5 * (np.log(v) + value**2 / v) for v in (narrow, wide)]
+    least = min(float(x.min()) for x in log_ratio)
+    under_usual, under_large = (float(np.mean(np.exp(least - x))) for x in log_ratio)
+    return min(under_large / max(under_usual, 1e-300), 1e20)
 
 
 def _probability(factor: float, prior: float) -> float:
@@ -187,6 +208,14 @@ def _u_sceptical(gain: float, dof: float, fits: list[tuple[float, RideFit]]) -> 
 
     widest = float(np.max(np.abs(centre - gain) + 10 * u))
     return float(brentq(missed, 0.0, widest, xtol=1e-9) / stdtrit(dof, 0.95))
+
+
+def _u_holding(mixed: RideFit, free: RideFit) -> float:
+    """Return the u whose 90 % interval about the gain, at its dof, holds that of another fit."""
+    from scipy.special import stdtrit
+
+    half = abs(free.gain - mixed.gain) + float(stdtrit(free.dof, 0.95)) * free.u_gain
+    return half / float(stdtrit(mixed.dof, 0.95))
 
 
 def went_one_way(windows: Windows, kept: Mask) -> bool:

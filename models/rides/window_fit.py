@@ -36,7 +36,8 @@ class RideFit:
     constant_w                   a number of watts beside it, 0 unless the ride shows it clearly
     bend, u_bend                 change of the ratio over 100 W, as a fraction
     change, u_change             change of the ratio from start to end, as a fraction
-    p_bends, p_moves             probability that they are more than good devices'
+    bends                        whether the ride speaks for a bend beyond good devices'
+    p_moves                      probability that the change is more than good devices'
     dof                          degrees of freedom of the interval
     prior_share                  0 … 1: how much of the zero part comes from the prior
     residual                     (k,) W, in each window
@@ -53,7 +54,7 @@ class RideFit:
     u_bend: float
     change: float
     u_change: float
-    p_bends: float
+    bends: bool
     p_moves: float
     dof: float
     prior_share: float
@@ -108,7 +109,7 @@ def fitted(windows: Windows, priors: Priors, u_turning: float) -> tuple[RideFit,
         u_bend=float(np.sqrt(covariance[_BEND, _BEND])),
         change=float(fit.coefficients[_CHANGE]),
         u_change=float(np.sqrt(covariance[_CHANGE, _CHANGE])),
-        p_bends=0.0,
+        bends=False,
         p_moves=0.0,
         dof=dof,
         prior_share=_prior_share(windows, fit, model),

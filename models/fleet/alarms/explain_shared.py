@@ -1,8 +1,10 @@
 """Explain what many meters share, before any meter is looked at: steps, offsets, bends, seasons.
 
-What returns every year is weighed first: a season that nobody wrote temperatures for is no row of
-steps. A mass set's own change is carried into the estimates only where something else tells of it
-(see models.fleet.alarms.proposals).
+How each group ages is weighed before all of it, and again once a mass set or a group was found to
+have changed: until then such a change looks like ageing that bends. What returns every year is
+weighed first: a season that nobody wrote temperatures for is no row of steps. A mass set's own
+change is carried into the estimates only where something else tells of it (see
+models.fleet.alarms.proposals).
 """
 
 from dataclasses import replace
@@ -14,8 +16,8 @@ from models.fleet.alarms.prior_odds import carried_sd, effect_log_odds
 from models.fleet.alarms.proposals import is_supported
 from models.fleet.alarms.scan_shared import Scan, shared_scans
 from models.fleet.alarms.search_state import ODDS, Search, is_own
-from models.fleet.design import BENCH, SEASONS, Effect
-from models.fleet.inference import State, estimate_effects
+from models.fleet.design import BENCH, GROUP, SEASONS, SHAPE, Effect
+from models.fleet.inference import State, best_shapes, estimate_effects
 from models.metrology import DAYS_A_YEAR, Mask
 
 _MOST_SHARED = 6
@@ -24,7 +26,26 @@ _NEAR_TOP = 0.7
 """Shared effects are accepted together if their |z| is above so much of the largest."""
 _KEPT = 0.95
 """An accepted effect stays while its |z| is above so much of the limit."""
+_NEARLY_A_LINE = 0.1  # shape a year: the hyperparameters found for the line serve as they are
 _Candidate = tuple[float, Scan, int]
+
+
+def shape_groups(search: Search, state: State) -> State:
+    """Let each group's ageing be a line, settle or speed up, by evidence.
+
+    state: of the search as it is. Shapes found before are weighed anew, beside what was found since.
+    """
+    rest = [e for e in search.effects if e.kind != SHAPE]
+    if len(rest) < len(search.effects):
+        search.effects = rest
+        state = search.estimate(most=3).state
+    adjust, modelled = search.adjustments(), search.modelled()
+    found = best_shapes(state, lambda shapes: search.prepared.design([*modelled, *shapes], adjust))
+    if not found:
+        return state
+    search.effects = [*rest, *found]
+    nearly_lines = all(abs(e.factor) < _NEARLY_A_LINE for e in found)
+    return search.evaluate() if nearly_lines else search.estimate(most=3).state
 
 
 def explain_shared(search: Search, state: State) -> State:
@@ -44,6 +65,8 @@ def explain_shared(search: Search, state: State) -> State:
         if not best:
             break
         state = search.evaluate()
+        if any(scan.device_kind in (BENCH, GROUP) for _, scan, _ in best):
+            state = shape_groups(search, state)
     return state
 
 

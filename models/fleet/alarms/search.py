@@ -10,7 +10,11 @@ from dataclasses import replace
 import numpy as np
 
 from models.fleet.alarms.alarm_budget import entry_limit, step_limit
-from models.fleet.alarms.explain_shared import drop_unsupported, explain_shared
+from models.fleet.alarms.explain_shared import (
+    drop_unsupported,
+    explain_shared,
+    shape_groups,
+)
 from models.fleet.alarms.noise import noise_p_values
 from models.fleet.alarms.prior_odds import carried_sd
 from models.fleet.alarms.scan_meters import (
@@ -24,13 +28,12 @@ from models.fleet.alarms.scan_meters import (
     worth_explaining,
 )
 from models.fleet.alarms.search_state import ODDS, Search, is_own, own_steps
-from models.fleet.design import METER, SHAPE, Effect, Observations, dated_by_zeros
+from models.fleet.design import METER, Effect, Observations, dated_by_zeros
 from models.fleet.inference import (
     SCALES,
     Estimate,
     LeftOut,
     State,
-    best_shapes,
     left_out,
     localised_changes,
     mixture_weights,
@@ -39,7 +42,6 @@ from models.fleet.inference import (
 )
 
 _ROUNDS = 4
-NEARLY_A_LINE = 0.1  # shape a year: the hyperparameters found for the line serve as they are
 
 
 def run(search: Search) -> Estimate:
@@ -50,7 +52,7 @@ def run(search: Search) -> Estimate:
     state = search.estimate(most=5).state
     if localise_resets(search, state):
         state = search.evaluate()
-    state = _shape_groups(search, state)
+    state = shape_groups(search, state)
     if settings.alarms:
         state = _explain(search, state)
     if any(e.proposed for e in search.effects):
@@ -60,18 +62,6 @@ def run(search: Search) -> Estimate:
     if settings.alarms and _explain_noise(search, found.state):
         found = search.estimate(_reweigh(search, search.evaluate()))
     return _final(search, found)
-
-
-def _shape_groups(search: Search, state: State) -> State:
-    """Let each group's ageing be a line, settle or speed up, by evidence."""
-    rest = [e for e in search.effects if e.kind != SHAPE]
-    adjust = search.adjustments()
-    found = best_shapes(state, lambda shapes: search.prepared.design([*rest, *shapes], adjust))
-    if not found:
-        return state
-    search.effects = [*rest, *found]
-    nearly_lines = all(abs(e.factor) < NEARLY_A_LINE for e in found)
-    return search.evaluate() if nearly_lines else search.estimate(most=3).state
 
 
 def localise_resets(search: Search, state: State) -> bool:

@@ -15,8 +15,8 @@ import numpy as np
 from models.fleet.design import GROUP, SETTLING, SHAPE, SPEEDING_UP, Design, Effect
 from models.fleet.inference.likelihood import State, evaluate
 
-LOG_ODDS = float(np.log(3.0 * len(SETTLING + SPEEDING_UP)))
-"""Of the line against one other shape before the data: three times all others together."""
+LOG_ODDS = float(np.log(len(SETTLING + SPEEDING_UP)))
+"""Of the line against one other shape before the data: as much as all others together."""
 _HOPELESS = 3.0  # log likelihood behind the best at which a side is not followed further
 _CERTAIN = 0.02  # probability of another shape below which a line is one
 _FARTHEST = -2.0  # shape up to which shapes that speed up differ much

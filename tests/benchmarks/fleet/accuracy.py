@@ -18,7 +18,6 @@ import numpy as np
 import polars as pl
 
 from models.fleet import FleetFit, fit
-from models.metrology import date_of
 from tests.models.fleet.simulated import drawn, fleet_data
 from tests.simulate.alarm_score import Alarm, Tally, day_number, tally
 from tests.simulate.fleets import SCENARIOS, Fleet
@@ -45,15 +44,10 @@ def estimates(fitted: FleetFit, meters: list[str], today: date) -> pl.DataFrame:
 
 
 def alarms_of(fitted: FleetFit, fleet: Fleet) -> list[Alarm]:
-    """The fit's alarms; where there is no list of them, the effects it accepted."""
-    if fitted.alarms.height:
-        return [
-            Alarm(r["device_kind"], r["device_id"], r["kind"], day_number(fleet, r["date"]))
-            for r in fitted.alarms.iter_rows(named=True)
-        ]
+    """The fit's alarms; a group's shape of ageing is no alarm and not among them."""
     return [
-        Alarm(e.device_kind, e.device, e.kind, day_number(fleet, date_of(e.at)))
-        for e in fitted.effects
+        Alarm(r["device_kind"], r["device_id"], r["kind"], day_number(fleet, r["date"]))
+        for r in fitted.alarms.iter_rows(named=True)
     ]
 
 

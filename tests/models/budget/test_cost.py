@@ -160,7 +160,7 @@ def test_what_is_not_known_is_found_out_before_it_is_replaced(team: tuple[Any, F
     mean, sd = fitted.forecast(found.as_of, np.array([400.0]))
     furthest = int(np.argmax(np.abs(mean[:, 0])))
     name = found.meters["meter_id"][furthest]
-    wide = np.abs(mean[furthest, 0]) + 0.8 * sd[furthest, 0]
+    wide = np.abs(mean[furthest, 0]) + 1.3 * sd[furthest, 0]
     this = pl.col("meter_id") == name
     meters = found.meters.with_columns(
         slope_convention=pl.when(this).then(pl.lit("fixed")).otherwise("slope_convention"),

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 from scipy.stats import norm, t
 
 from models.rides import compare_recordings
@@ -50,15 +51,37 @@ def test_steps_that_only_rise_are_said_to_prove_less() -> None:
     assert rising.u_gain_ratio_pct > mixed.u_gain_ratio_pct
 
 
-def test_the_evidence_is_bayes_rule_for_two_normals() -> None:
-    """Against the densities of scipy."""
-    for value, u in ((0.001, 0.002), (0.006, 0.0015)):
-        large = norm.pdf(value, scale=np.hypot(u, 0.006))
-        usual = norm.pdf(value, scale=np.hypot(u, 0.0004))
-        factor = _evidence(value, u, 0.0004, 0.006)
-        assert factor == pytest.approx(large / usual)
-        share = RARE * large / (RARE * large + (1 - RARE) * usual)
+def test_the_evidence_is_bayes_rule_for_a_value_with_few_degrees_of_freedom() -> None:
+    """Against scipy's Student and normal densities, integrated over what the value may truly be;
+    many degrees of freedom: the ratio of two normals."""
+    for value, u, dof in ((0.001, 0.002, 8.0), (0.006, 0.0025, 9.0), (0.009, 0.002, 5.0)):
+        large, usual = (
+            quad(
+                lambda true, sd=sd: t.pdf((value - true) / u, dof) / u * norm.pdf(true, scale=sd),
+                -0.06,
+                0.06,
+                points=[0.0, value],
+            )[0]
+            for sd in (0.006, 0.0004)
+        )
+        factor = _evidence(value, u, dof, usual=0.0004, large=0.006)
+        assert factor == pytest.approx(large / usual, rel=0.12)
+        share = RARE * factor / (RARE * factor + (1 - RARE))
         assert _probability(factor, RARE) == pytest.approx(share)
+    wide, narrow = (norm.pdf(0.006, scale=np.hypot(0.0015, sd)) for sd in (0.006, 0.0004))
+    many = _evidence(0.006, 0.0015, 1e6, usual=0.0004, large=0.006)
+    assert many == pytest.approx(wide / narrow, rel=1e-3)
+
+
+def test_a_short_ride_holds_whatever_bend_it_cannot_tell() -> None:
+    """Twenty minutes: six levels of power do not show 0.6 % over 100 W for sure."""
+    for seed in range(4):
+        bent, truth = found(seed, "steps", bend_pct=0.6, minutes=20.0)
+        low, high = bent.interval90_pct()
+        assert low <= truth.gain_pct <= high or "ratio_bends" in kinds(bent)
+        straight, truth = found(seed, "steps", minutes=20.0)
+        low, high = straight.interval90_pct()
+        assert low <= truth.gain_pct <= high
 
 
 def test_the_interval_holds_nine_tenths_of_the_mixture() -> None:
