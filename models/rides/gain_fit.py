@@ -7,8 +7,8 @@ move through the ride (a warm-up), by little as good devices do or by much. Each
 fitted, and the ride says how likely it is. The gain, the ratio at the mean power in the middle of
 the ride, is their mean, much bend or movement being rare beforehand. The interval holds 90 % of
 them all, and leans on nothing that the ride cannot tell: where a large bend would not stand out in
-a short ride it holds the interval of a fit that bends as it likes; a large movement has even odds where power
-and time went one way.
+a short ride it holds the interval of a fit that bends as it likes; a large movement has even odds
+where power and time went one way.
 """
 
 from dataclasses import dataclass, replace

@@ -33,7 +33,7 @@ _Candidate = tuple[float, Scan, int]
 def shape_groups(search: Search, state: State) -> State:
     """Let each group's ageing be a line, settle or speed up, by evidence.
 
-    state: of the search as it is. Shapes found before are weighed anew, beside what was found since.
+    state: of the search as it is. Shapes found before are weighed anew, beside what came since.
     """
     rest = [e for e in search.effects if e.kind != SHAPE]
     if len(rest) < len(search.effects):

@@ -51,21 +51,22 @@ def test_steps_that_only_rise_are_said_to_prove_less() -> None:
     assert rising.u_gain_ratio_pct > mixed.u_gain_ratio_pct
 
 
+def seen_where_true(sd: float, value: float, u: float, dof: float) -> float:
+    """The density of a value found with u of dof, the true one being N(0, sd²)."""
+
+    def together(true: float) -> float:
+        return float(t.pdf((value - true) / u, dof) / u * norm.pdf(true, scale=sd))
+
+    return float(quad(together, -0.06, 0.06, points=[0.0, value])[0])
+
+
 def test_the_evidence_is_bayes_rule_for_a_value_with_few_degrees_of_freedom() -> None:
     """Against scipy's Student and normal densities, integrated over what the value may truly be;
     many degrees of freedom: the ratio of two normals."""
     for value, u, dof in ((0.001, 0.002, 8.0), (0.006, 0.0025, 9.0), (0.009, 0.002, 5.0)):
-        large, usual = (
-            quad(
-                lambda true, sd=sd: t.pdf((value - true) / u, dof) / u * norm.pdf(true, scale=sd),
-                -0.06,
-                0.06,
-                points=[0.0, value],
-            )[0]
-            for sd in (0.006, 0.0004)
-        )
+        likely = [seen_where_true(sd, value, u, dof) for sd in (0.006, 0.0004)]
         factor = _evidence(value, u, dof, usual=0.0004, large=0.006)
-        assert factor == pytest.approx(large / usual, rel=0.12)
+        assert factor == pytest.approx(likely[0] / likely[1], rel=0.12)
         share = RARE * factor / (RARE * factor + (1 - RARE))
         assert _probability(factor, RARE) == pytest.approx(share)
     wide, narrow = (norm.pdf(0.006, scale=np.hypot(0.0015, sd)) for sd in (0.006, 0.0004))
