@@ -7,7 +7,9 @@ A step holds the mean power of both devices. Divided by the reference's power,
 g is the ratio of gains, τ the zero-offset torque between the two (N·m), ω the crank's angular
 velocity. τ has a prior of mean 0, so that one step, or steps of one power, still give a gain: with
 the uncertainty that the unknown zero leaves. How far zeros lie apart is learned from the table's
-comparisons whose steps tell (ZERO_SD_NM counts as ten of them). The noise of a step is not
+comparisons whose steps tell (ZERO_SD_NM counts as ten of them). Where the gear is known and
+changes from step to step, what the chain loses in it counts too, and g is the ratio in the mean
+gear (see models.rides.gears). The noise of a step is not
 known per comparison; it falls with the step's length, and is learned from the scatter of all
 steps of the table about their own lines, drawn towards each pair of devices' own where there are
 enough. Steps far off their line are down-weighted. All comparisons are solved at once.
@@ -19,6 +21,7 @@ import numpy as np
 import polars as pl
 
 from models.metrology import Array, Index, ln_from_ratio
+from models.rides.gears import GEAR_SD, gear_beside_mean
 from models.wording import Reason
 
 ZERO_SD_NM = 0.25
@@ -67,13 +70,15 @@ RESULT_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
 class _Steps:
     """Usable steps, sorted by comparison. group: index of the comparison; pair: of the devices.
 
-    y: meter / reference; x: angular velocity / reference power, rad/(s·W); (n,) each
+    y: meter / reference; x: angular velocity / reference power, rad/(s·W); gear: see
+    `gear_beside_mean`, 1/tooth; (n,) each
     """
 
     group: Index
     pair: Index
     y: Array
     x: Array
+    gear: Array
     power: Array
     seconds: Array
 
@@ -162,6 +167,7 @@ def _steps(known: pl.DataFrame, usable: pl.DataFrame) -> _Steps:
         pair_=pl.struct("meter_id", "reference_id").rank("dense").cast(pl.Int64) - 1,
     ).select("comparison_id", "group_", "pair_")
     rows = usable.join(numbered, on="comparison_id", how="inner").sort("group_")
+    rows = rows.with_columns(gear_=gear_beside_mean("group_"))
     power = rows["reference_w"].to_numpy().astype(float)
     cadence = rows["cadence_rpm"].fill_null(USUAL_CADENCE).to_numpy().astype(float)
     return _Steps(
@@ -169,6 +175,7 @@ def _steps(known: pl.DataFrame, usable: pl.DataFrame) -> _Steps:
         pair=rows["pair_"].to_numpy(),
         y=rows["meter_w"].to_numpy().astype(float) / power,
         x=2 * np.pi * cadence / 60 / power,
+        gear=rows["gear_"].to_numpy(),
         power=power,
         seconds=rows["duration_s"].to_numpy().astype(float),
     )
@@ -201,22 +208,29 @@ def _zero_variance(steps: _Steps, variance: Array, weight: Array) -> float:
 
 
 def _fit(steps: _Steps, variance: Array, weight: Array, zero2: float) -> _Lines:
-    """Return every comparison's line at once, by normal equations of two unknowns.
+    """Return every comparison's line at once, by normal equations of three unknowns.
 
-    The zero's prior, of variance zero2, is one more observation.
+    The priors of the zero, of variance zero2, and of the gear are one more observation each.
     """
     w = weight / variance
-    s, sx, sxx = (steps.sums(w * steps.x**k) for k in (0, 1, 2))
-    sy, sxy = steps.sums(w * steps.y), steps.sums(w * steps.x * steps.y)
-    prior = 1 / zero2
-    det = s * (sxx + prior) - sx**2
-    gain = ((sxx + prior) * sy - sx * sxy) / det
-    zero = (s * sxy - sx * sy) / det
-    var_gain, var_zero, both = (sxx + prior) / det, s / det, -sx / det
+    design = np.stack([np.ones(steps.y.size), steps.x, steps.gear], axis=1)
+    information = np.stack(
+        [steps.sums(w * one * other) for one in design.T for other in design.T], axis=1
+    ).reshape(-1, 3, 3)
+    covariance = np.linalg.inv(information + np.diag([0.0, 1 / zero2, 1 / GEAR_SD**2]))
+    hit = np.stack([steps.sums(w * one * steps.y) for one in design.T], axis=1)
+    found = np.einsum("kij,kj->ki", covariance, hit)
     g = steps.group
-    residual = steps.y - gain[g] - zero[g] * steps.x
-    spread = var_gain[g] + 2 * steps.x * both[g] + steps.x**2 * var_zero[g]
-    return _Lines(gain, zero, var_gain, var_zero, residual, np.minimum(w * spread, 1 - 1e-6))
+    residual = steps.y - np.einsum("ni,ni->n", design, found[g])
+    spread = np.einsum("ni,nij,nj->n", design, covariance[g], design)
+    return _Lines(
+        found[:, 0],
+        found[:, 1],
+        covariance[:, 0, 0],
+        covariance[:, 1, 1],
+        residual,
+        np.minimum(w * spread, 1 - 1e-6),
+    )
 
 
 def _noise(steps: _Steps, lines: _Lines, weight: Array) -> tuple[Array, Array]:
