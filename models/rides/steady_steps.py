@@ -217,7 +217,8 @@ def _fit(steps: _Steps, variance: Array, weight: Array, zero2: float) -> _Lines:
     information = np.stack(
         [steps.sums(w * one * other) for one in design.T for other in design.T], axis=1
     ).reshape(-1, 3, 3)
-    covariance = np.linalg.inv(information + np.diag([0.0, 1 / zero2, 1 / GEAR_SD**2]))
+    prior = np.diag([0.0, 1 / zero2, 1 / GEAR_SD**2])
+    covariance = np.linalg.inv(information + prior).astype(np.float64)
     hit = np.stack([steps.sums(w * one * steps.y) for one in design.T], axis=1)
     found = np.einsum("kij,kj->ki", covariance, hit)
     g = steps.group
