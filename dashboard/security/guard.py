@@ -115,8 +115,14 @@ class Guarded:
         Whoever sees a part of the fleet sees another when the data say so.
         """
         turn = self._turn(run.status, (), {})
-        service = turn.service.asked_by(HERE)
-        return service.answered() if turn.scope is None else service.version()
+        return turn.service.asked_by(HERE).answered(), turn.scope
+
+    def answered_of_meter(self, meter_id: str) -> Hashable:
+        """Return what differs when an answer about one meter might: the fit's, or its own rows."""
+        turn = self._turn(run.history, (meter_id,), {})
+        rows = self.on(None).ask(run.rows_of_meters)
+        held = rows.get(""), rows.get(meter_id)
+        return turn.service.asked_by(HERE).answered_of_meter(meter_id), held, turn.scope
 
     def asker(self) -> str:
         """Return a name for whoever asks at this store, which tells nothing of either."""

@@ -19,7 +19,7 @@ from dashboard.service.answers import Answers
 from dashboard.service.jobs import LANES, Job, Lane, Progress, result
 from dashboard.service.printing import plain
 from dashboard.service.ready import Ready, State
-from dashboard.service.standing import NO_STORE, Standing, standing_of
+from dashboard.service.standing import NO_STORE, PARTS, Standing, standing_of
 from dashboard.service.worker import Call
 from ingest.schema import UserError
 from ingest.store import Store
@@ -77,6 +77,7 @@ class _Shared:
     store: Store
     answers: Answers = field(default_factory=lambda: Answers(KEPT))
     read: Answers = field(default_factory=lambda: Answers(KEPT))
+    parts: Answers = field(default_factory=lambda: Answers(2 * len(PARTS)))
     ready: Ready = field(default_factory=Ready)
     jobs: dict[Hashable, Job] = field(default_factory=dict)
     ended: dict[str, Ended] = field(default_factory=dict)
@@ -118,18 +119,23 @@ class Service:
 
     def standing(self) -> Standing:
         """Return how the store stands."""
-        return self.reread("standing", lambda: standing_of(self.store), missing=NO_STORE)
+        return self.reread("standing", self._standing, missing=NO_STORE)
+
+    def _standing(self) -> Standing:
+        return standing_of(self.store, self._shared.parts)
 
     def reread(self, name: Hashable, read: Callable[[], T], *, missing: T) -> T:
         """Return something read from the store, read again only once its file has changed."""
         return self._reread(name, read) if self.store.exists() else missing
 
     def _reread(self, name: Hashable, read: Callable[[], T]) -> T:
-        stamp, kept = self.store.settled_stamp(), self._shared.read
-        if stamp is None:
-            return read()
+        stamp = self.store.settled_stamp()
+        return read() if stamp is None else self._kept((name, stamp), read)
+
+    def _kept(self, key: Hashable, read: Callable[[], T]) -> T:
         # With the store open, nobody may be waited for who would have to open it too.
-        return (kept.at_once if self.store.is_open() else kept.get)((name, stamp), read)
+        kept = self._shared.read
+        return (kept.at_once if self.store.is_open() else kept.get)(key, read)
 
     @contextmanager
     def together(self) -> Iterator[None]:
@@ -157,6 +163,17 @@ class Service:
             return self.version()
         held = self._answering(stands), stands.read, stands.empty, stands.behind
         return *held, date.today(), self.is_working(), tuple(sorted(stands.taking_in.items()))
+
+    def answered_of_meter(self, meter_id: str) -> Hashable:
+        """Return what differs when an answer about one meter might, or what is going on with it.
+
+        Rows of other meters that came in since a fit change no answer until the next one.
+        """
+        stands = self.standing()
+        if self._as_of is not None or stands.fit is None:
+            return self.version()
+        held = self._answering(stands), stands.read, stands.empty
+        return *held, date.today(), stands.taking_in.get(meter_id)
 
     def _holds(self, question: Question) -> Hashable:
         """Return the state of the store that an answer is good for."""
@@ -319,11 +336,15 @@ class Service:
         return about.name, self._holds(about), self._as_of, _asked(question, args, kwargs)
 
     def _read(self, question: Callable[..., T], about: Question, args: Any, kwargs: Any) -> T:
-        """Answer in this process; what is kept holds until the store's file changes."""
+        """Answer in this process; what is kept holds until what was read changes."""
         if not about.kept:
             return self._here(question, args, kwargs)
         asked = self._person.role, self._as_of, date.today(), _asked(question, args, kwargs)
-        return self._reread((about.name, *asked), lambda: self._here(question, args, kwargs))
+        key = about.name, *asked
+        if about.reads is None:
+            return self._reread(key, lambda: self._here(question, args, kwargs))
+        stands = self.standing().of(about.reads)
+        return self._kept((key, stands), lambda: self._here(question, args, kwargs))
 
     def _here(self, question: Callable[..., T], args: Any, kwargs: Any) -> T:
         fleet = Fleet(self.store, self._as_of, person=self._person)

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
 
+from dashboard.service.answers import Answers
 from ingest.admin import Account, accounts_in, ended_in
-from ingest.store import Store
+from ingest.store import EVERY_TABLE, Database, Store
 from models.run import fit_state_in, holds_nothing, taken_in, taking_in
+
+T = TypeVar("T")
+Fit = tuple[str | None, tuple[int | None, int | None], tuple[bool | None, str]]
 
 
 @dataclass(frozen=True)
@@ -23,6 +29,7 @@ class Standing:
     beside     what answers rest on beside the fit: settings, calendar, capacity,
                costs, who rides what, pins
     read       how many notices have been read
+    marks      of every table, which differ once it was written to
     """
 
     empty: bool
@@ -36,35 +43,77 @@ class Standing:
     read: int
     accounts: dict[str, Account]
     ended: frozenset[str]
+    marks: dict[str, str] = field(default_factory=dict)
+
+    def of(self, tables: Sequence[str]) -> Hashable:
+        """Return what differs once one of these tables was written to."""
+        return marks_of(self.marks, tables)
 
 
 NO_STORE = Standing(True, 0, None, False, False, {}, (None, ""), (), 0, {}, frozenset())
 
 
-def standing_of(store: Store) -> Standing:
-    """Return how a store stands, in one look."""
+def standing_of(store: Store, kept: Answers | None = None) -> Standing:
+    """Return how a store stands, in one look.
+
+    kept: what was read at earlier looks; a table that was not written to since is not read again
+    """
     if not store.exists():
         return NO_STORE
     with store.reading() as db:
-        info, data = db.derived("fit_info"), db.data_version()
-        seen, held = taken_in(info)
-        fit = None
-        if info is not None:
-            when = info["followed_at"][0] if "followed_at" in info.columns else ""
-            fit = f"{info['fitted_at'][0]} {when}"
-        state = fit_state_in(info)
-        *rows, read = db.query("people/standing").row(0)
+        marks, data, parts = db.marks(), db.data_version(), kept or Answers(len(PARTS))
+
+        def part(read: Callable[[Database], T]) -> T:
+            return parts.at_once((read, marks_of(marks, PARTS[read])), lambda: read(db))
+
+        fit, (seen, held), converged = part(_fit)
+        said, read = part(_said)
         behind = data not in (seen, held)
         return Standing(
-            empty=holds_nothing(db),
+            empty=part(holds_nothing),
             data=data,
             fit=fit,
             stale=seen != data,
             behind=behind,
-            taking_in=taking_in(db) if behind else {},
-            converged=(state["converged"], state["message"]),
-            beside=(*rows, *db.settings().items()),
+            taking_in=part(taking_in) if behind else {},
+            converged=converged,
+            beside=(*part(_beside), said, *db.settings().items()),
             read=read,
             accounts=accounts_in(db),
             ended=ended_in(db),
+            marks=marks,
         )
+
+
+def marks_of(marks: Mapping[str, str], tables: Sequence[str]) -> Hashable:
+    """Return what differs once one of the tables was written to. marks: `Database.marks`."""
+    return tuple(marks.get(name) for name in (EVERY_TABLE, *tables))
+
+
+def _fit(db: Database) -> Fit:
+    """Return which fit there is, which version of the data it has seen, and how it ended."""
+    info, fit = db.derived("fit_info"), None
+    if info is not None:
+        when = info["followed_at"][0] if "followed_at" in info.columns else ""
+        fit = f"{info['fitted_at'][0]} {when}"
+    state = fit_state_in(info)
+    return fit, taken_in(info), (state["converged"], state["message"])
+
+
+def _beside(db: Database) -> tuple[object, ...]:
+    return db.query("people/beside").row(0)
+
+
+def _said(db: Database) -> tuple[int, int]:
+    pinned_or_left, acknowledged = db.query("people/said").row(0)
+    return pinned_or_left, acknowledged
+
+
+# What of a store's standing is read anew once one of these tables was written to.
+PARTS: dict[Callable[[Database], Any], tuple[str, ...]] = {
+    _fit: ("derived_fit_info",),
+    _beside: ("calendar", "assignments", "capacity", "costs"),
+    _said: ("changes",),
+    holds_nothing: ("meters", "bench", "comparisons"),
+    taking_in: ("bench", "derived_session_results"),
+}

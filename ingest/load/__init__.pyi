@@ -24,6 +24,7 @@ from .typed_rows import commit_rows as commit_rows
 from .typed_rows import commit_tables as commit_tables
 from .typed_rows import decide_event as decide_event
 from .typed_rows import draft_rows as draft_rows
+from .typed_rows import entry_in as entry_in
 from .typed_rows import entry_of as entry_of
 from .typed_rows import load_frames as load_frames
 from .typed_rows import proposed_events as proposed_events

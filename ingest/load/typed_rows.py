@@ -112,10 +112,14 @@ def replace_session(store: Store, table: str, rows: Rows, *, name: str) -> Commi
 def entry_of(store: Store, table: str, session: str) -> tuple[int, bool] | None:
     """Return the newest import with a session's rows, and whether it was entered by hand here."""
     with store.reading() as db:
-        rows = _session_rows(db, table, session)
-        if rows.is_empty():
-            return None
-        import_id, path = _newest_import(db, table, rows)
+        return entry_in(db, table, _session_rows(db, table, session))
+
+
+def entry_in(db: Database, table: str, rows: pl.DataFrame) -> tuple[int, bool] | None:
+    """Return the same of an open store. rows: the session's live rows, with their row_id."""
+    if rows.is_empty():
+        return None
+    import_id, path = _newest_import(db, table, rows)
     return import_id, _is_by_hand(path)
 
 

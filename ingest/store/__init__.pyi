@@ -5,6 +5,7 @@ from .change_log import changes_of as changes_of
 from .change_log import filter_changes as filter_changes
 from .change_log import record as record
 from .change_log import record_all as record_all
+from .database import EVERY_TABLE as EVERY_TABLE
 from .database import Database as Database
 from .database import StoreError as StoreError
 from .doctor import Diagnosis as Diagnosis

@@ -1,6 +1,7 @@
 """An open store: reads tables, answers the questions of `sql/`, and writes within a transaction."""
 
 import os
+import secrets
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -23,8 +24,9 @@ from ingest.schema import (
     stored_text,
 )
 from ingest.store import migrations
-from ingest.store.migrations import rows_table
+from ingest.store.migrations import ROWS, rows_table
 
+EVERY_TABLE = "*"
 FEW_CELLS = 400  # written in the statement itself, which spares the way through a file
 SQL_FOLDER = Path(__file__).parent / "sql"
 
@@ -42,6 +44,7 @@ class Database:
         self._connection = connection
         self._path = path
         self._touched = False
+        self._written: set[str] = set()
         self._known_tables: set[str] | None = None
         self.writable = writable
 
@@ -132,6 +135,18 @@ class Database:
         """Return a count of the changes of input tables and settings, by which a fit is stale."""
         return int(self._meta("data_version") or 0)
 
+    def marks(self) -> dict[str, str]:
+        """Return a mark a table, which differs once the table was written to.
+
+        A table that was never written to has none. EVERY_TABLE has one too: all may have changed
+        with it. The marks are drawn at random, so that a restored backup has those of its day.
+        """
+        rows = self._run("SELECT key, value FROM meta WHERE key LIKE 'written %'")
+        found = {key.removeprefix("written "): value for key, value in rows}
+        if found.pop("at", None) != str(self.data_version()):  # by a program without marks
+            found[EVERY_TABLE] = f"{found.get(EVERY_TABLE)} {self.data_version()}"
+        return found
+
     # --- writing -----------------------------------------------------------------------------
 
     def put_derived(self, name: str, frame: pl.DataFrame, *, is_data: bool = False) -> None:
@@ -141,6 +156,7 @@ class Database:
         """
         self._touched |= is_data
         table, self._known_tables = _derived_table(name), None
+        self._written.add(table)
         with self._as_parquet(frame) as file:
             self._run(
                 f'CREATE OR REPLACE TABLE "{table}" AS SELECT * FROM read_parquet($file)',
@@ -155,6 +171,7 @@ class Database:
             "INSERT INTO setting_values VALUES ($key, $value)",
             {"key": key, "value": stored_text(checked)},
         )
+        self._written.add("setting_values")
         self._touched = True
         return checked
 
@@ -165,6 +182,7 @@ class Database:
     def fill(self, table: str, frame: pl.DataFrame) -> None:
         """Put rows that were saved from another file in the place of a table's own."""
         self._run(f'DELETE FROM "{table}"')
+        self._written.add(table)
         self._insert(table, frame)
         self._touched = True
 
@@ -176,11 +194,12 @@ class Database:
 
     def set_live(self, table: str, row_ids: list[int], *, live: bool) -> None:
         """Make versions of rows live, or not."""
-        self._on_rows(f"UPDATE {rows_table(table)} SET live = {live}", row_ids)
+        self._on_rows(table, f"UPDATE {rows_table(table)} SET live = {live}", row_ids)
 
     def remove_rows(self, table: str, row_ids: list[int]) -> None:
         """Remove versions of rows for good, and every import's claim to them."""
-        self._on_rows(f"DELETE FROM {rows_table(table)}", row_ids)
+        self._on_rows(table, f"DELETE FROM {rows_table(table)}", row_ids)
+        self._written.add("claims")
         self._run(
             "DELETE FROM claims "
             "WHERE table_name = $name AND row_id IN (SELECT unnest($ids::BIGINT[]))",
@@ -190,12 +209,13 @@ class Database:
     def empty_cells(self, table: str, column: str, row_ids: list[int]) -> None:
         """Make a column of some rows null, in every version."""
         name = TABLES[table].column(column).name
-        self._on_rows(f'UPDATE {rows_table(table)} SET "{name}" = NULL', row_ids)
+        self._on_rows(table, f'UPDATE {rows_table(table)} SET "{name}" = NULL', row_ids)
 
     def delete(self, table: str, column: str, values: Sequence[object]) -> None:
         """Remove the rows of an internal table whose `column` is one of `values`."""
         name, sql_type = column, SQL_TYPES[INTERNAL_TABLES[table].column(column).kind]
         condition = f'"{name}" IN (SELECT unnest($values::{sql_type}[]))'
+        self._written.add(table)
         self._run(f'DELETE FROM "{table}" WHERE {condition}', {"values": list(values)})
 
     def change(self, name: str, *, new_version: bool = True, **params: object) -> None:
@@ -204,6 +224,7 @@ class Database:
         new_version  an answer may depend on it: the data become another version
         """
         self._run((SQL_FOLDER / f"{name}.sql").read_text("utf-8"), params)
+        self._written.add(EVERY_TABLE)
         self._touched |= new_version
 
     # --- within ------------------------------------------------------------------------------
@@ -215,14 +236,16 @@ class Database:
     def _select(self, sql: str, params: Mapping[str, object] | None = None) -> pl.DataFrame:
         return pl.DataFrame(self._connection.sql(sql, params=params or None))
 
-    def _on_rows(self, statement: str, row_ids: list[int]) -> None:
+    def _on_rows(self, table: str, statement: str, row_ids: list[int]) -> None:
         if row_ids:
+            self._written.add(table)
             self._run(f"{statement} WHERE row_id IN (SELECT unnest($ids))", {"ids": row_ids})
             self._touched = True
 
     def _insert(self, table: str, frame: pl.DataFrame) -> None:
         if frame.is_empty():
             return
+        self._written.add(table.removeprefix(ROWS))
         into, names = f'INSERT INTO "{table}"', _columns(frame.columns)
         if frame.height * frame.width <= FEW_CELLS:
             cells = {f"c{n}": cell for n, cell in enumerate(chain(*frame.iter_rows()))}
@@ -269,8 +292,28 @@ class Database:
         return str(found[0][0]) if found else None
 
     def _set_meta(self, key: str, value: object) -> None:
-        self._run("DELETE FROM meta WHERE key = $key", {"key": key})
-        self._run("INSERT INTO meta VALUES ($key, $value)", {"key": key, "value": str(value)})
+        self._set_metas({key: str(value)})
+
+    def _set_metas(self, values: Mapping[str, str]) -> None:
+        params: dict[str, object] = {"keys": list(values), "values": list(values.values())}
+        self._run("DELETE FROM meta WHERE key IN (SELECT unnest($keys))", {"keys": params["keys"]})
+        self._run("INSERT INTO meta SELECT unnest($keys), unnest($values)", params)
+
+    def _begin(self) -> None:
+        """Forget what an earlier transaction did."""
+        self._touched, self._known_tables = False, None
+        self._written = set()
+
+    def _note(self) -> None:
+        """Note, in the transaction, what was written in it."""
+        if not (self._touched or self._written):
+            return
+        before, mark = self.data_version(), secrets.token_hex(8)
+        if self._meta("written at") != str(before):
+            self._written.add(EVERY_TABLE)
+        after = str(before + self._touched)
+        marks = {f"written {name}": mark for name in self._written}
+        self._set_metas({**marks, "written at": after, "data_version": after})
 
     def _is_current(self) -> bool:
         try:

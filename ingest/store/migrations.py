@@ -12,6 +12,7 @@ from typing import NamedTuple
 from ingest.schema import INTERNAL_TABLES, SQL_TYPES, TABLES, Cell, Column, Table
 
 SCHEMA_VERSION = 3
+ROWS = "rows_"
 SQL = Path(__file__).parent / "sql" / "migrations"
 
 
@@ -73,7 +74,7 @@ _LIVE = Column("live", bool)
 
 def rows_table(name: str) -> str:
     """Return the name of the physical table behind an input table: all versions of its rows."""
-    return f"rows_{name}"
+    return f"{ROWS}{name}"
 
 
 def physical_tables() -> dict[str, tuple[Column, ...]]:

@@ -334,11 +334,10 @@ def _holding(path: Path, db: Database) -> Iterator[None]:
 @contextmanager
 def _transaction(db: Database) -> Iterator[Database]:
     db._connection.begin()
-    db._touched, db._known_tables = False, None
+    db._begin()
     try:
         yield db
-        if db._touched:
-            db._set_meta("data_version", db.data_version() + 1)
+        db._note()
     except BaseException:
         db._connection.rollback()
         raise

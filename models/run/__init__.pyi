@@ -145,6 +145,6 @@ from .where_questions import bring_meter_back as bring_meter_back
 from .where_questions import lend_meter as lend_meter
 from .where_questions import move_meter as move_meter
 from .where_questions import retire_meter as retire_meter
-from .where_questions import rows_of_meter as rows_of_meter
+from .where_questions import rows_of_meters as rows_of_meters
 from .where_questions import take_back_whereabouts as take_back_whereabouts
 from .where_questions import whereabouts as whereabouts

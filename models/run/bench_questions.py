@@ -19,6 +19,7 @@ from ingest.load import (
     UndoReport,
     commit_rows,
     draft_rows,
+    entry_in,
     entry_of,
     replace_session,
     take_back,
@@ -277,7 +278,7 @@ def opened_session(fleet: Fleet, session_id: str) -> OpenedSession:
     """
     with fleet.store.reading() as db:  # once for all that is read of it
         versions = db.versions("bench", where="session_id", among=[session_id])
-        entry = entry_of(fleet.store, "bench", session_id) or (0, False)
+        entry = entry_in(db, "bench", versions.filter("live")) or (0, False)
         log = changes_of(fleet.store, SESSION_CORRECTED, session_id)
     rows = versions.filter("live").drop("row_id", "live")
     return {

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from models.run.documents import BenchDocument, MethodDocument, Row
 
 RECENT_NOTICE_DAYS = 28
+PAIRS = ("derived_pair_results", "pairs", "claims", "imports")
 TOLERANCE_PCT = 1.5  # where no meters table says otherwise
 
 
@@ -109,7 +110,7 @@ def meter(fleet: Fleet, meter_id: str) -> Row:
     return rows.row(0, named=True) if rows.height else {}
 
 
-@question(watts=False)
+@question(watts=False, reads=("derived_session_results",))
 def bench_sessions(fleet: Fleet, meter_id: str) -> list[Row]:
     """Return the meter's bench sessions as evaluated at the last fit, oldest first."""
     if not fleet.store.exists():
@@ -119,7 +120,7 @@ def bench_sessions(fleet: Fleet, meter_id: str) -> list[Row]:
     return [] if mine is None else _with_documents(mine, bench.SessionDocument)
 
 
-@question()
+@question(reads=("derived_comparison_results", *PAIRS))
 def comparisons(fleet: Fleet, meter_id: str) -> list[Row]:
     """Return the meter's ride comparisons, oldest first.
 

@@ -153,7 +153,7 @@ def _loaded(report: LoadReport) -> Loaded:
     return {**report.to_document(), "recordings": [str(path) for path in report.recordings]}
 
 
-@question(MECHANIC, MANAGER)
+@question(MECHANIC, MANAGER, reads=("set_aside", "imports"))
 def set_aside(fleet: Fleet) -> list[SetAside]:
     """Return the rows that wait for a correction, of the tables that whoever asks may change."""
     if not fleet.store.exists():
@@ -205,7 +205,7 @@ def _require_row(fleet: Fleet, set_aside_id: int) -> None:
         raise NoAnswerError("This row is not set aside any more; open the page again.")
 
 
-@question(MECHANIC, MANAGER, watts=False)
+@question(MECHANIC, MANAGER, watts=False, reads=("imports", "import_tables"))
 def imports(fleet: Fleet) -> list[Row]:
     """Return the files that were loaded, newest first."""
     return load.imports(fleet.store).to_dicts() if fleet.store.exists() else []
@@ -227,7 +227,7 @@ def undo_import(fleet: Fleet, import_id: int) -> load.UndoReport:
     return load.undo_import(fleet.store, import_id)
 
 
-@question(MECHANIC, watts=False)
+@question(MECHANIC, watts=False, reads=("events",))
 def proposed_events(fleet: Fleet) -> list[Row]:
     """Return the events that wait for a person's word: event_row and the columns of `events`."""
     return load.proposed_events(fleet.store).to_dicts() if fleet.store.exists() else []

@@ -24,7 +24,7 @@ CRANK = ("crank_id", "crank_length_mm", "large_ring", "small_ring", "ring_shape"
 Rows = Sequence[Mapping[str, Any]]
 
 
-@question(MECHANIC, watts=False)
+@question(MECHANIC, watts=False, reads=TABLES[:3])
 def whereabouts(fleet: Fleet, meter_id: str) -> Row:
     """Return where a meter is by its tables, and all riders and bikes; empty: not listed."""
     tables = _tables(fleet, TABLES[:3])
@@ -45,16 +45,25 @@ def whereabouts(fleet: Fleet, meter_id: str) -> Row:
     }
 
 
-@question(watts=False)
-def rows_of_meter(fleet: Fleet, meter_id: str) -> Rows:
-    """Return a mark of what the store holds of a meter; it differs when any of it does."""
+@question(
+    watts=False,
+    legs=False,
+    reads=(*TABLES, "bench", "comparisons", "pairs", "claims", "derived_pair_results"),
+)
+def rows_of_meters(fleet: Fleet) -> Mapping[str, str]:
+    """Return a mark a meter of what the store holds of it; it differs when any of it does.
+
+    Under the empty name: of what no meter's own rows tell, who rides which bike.
+    """
     if not fleet.store.exists():
-        return ()
+        return {}
     with fleet.store.reading() as db:
-        held = db.query("imports/rows_of_meter", meter=meter_id)
-        pairs = db.derived("pair_results", only=("comparison_id",), meter=meter_id)
-    compared = [] if pairs is None else pairs.to_dicts()
-    return (*held.to_dicts(), *compared)
+        held = dict(db.query("imports/rows_of_meters").iter_rows())
+        pairs = db.derived("pair_results", only=("meter_id", "comparison_id"))
+    compared = () if pairs is None else pairs.sort("comparison_id").iter_rows()
+    for meter_id, comparison_id in compared:
+        held[meter_id] = f"{held.get(meter_id)}, {comparison_id}"
+    return held
 
 
 @change("meter added", MECHANIC, then="fit soon")

@@ -310,8 +310,8 @@ class FakeData(FakeDecisions, FakeService):
             "corrections": [corrected],
         }
 
-    def rows_of_meter(self, meter_id: str) -> list[Document]:
-        return []
+    def rows_of_meters(self) -> Document:
+        return {}
 
     def whereabouts(self, meter_id: str) -> Document:
         where = dict.fromkeys(("location", "return_by", "retired_date"))

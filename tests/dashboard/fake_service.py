@@ -111,6 +111,9 @@ class FakeService(_Ways):
     def answered(self) -> tuple[object, ...]:
         return self.version()
 
+    def answered_of_meter(self, meter_id: str) -> tuple[object, ...]:
+        return self.version()
+
     def reread(self, name: str, read: Callable[[], Any], *, missing: Any) -> Any:
         return missing
 

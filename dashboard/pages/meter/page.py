@@ -37,9 +37,8 @@ HELP = Help(
 
 
 def drawn_from(data: Guarded, view: View) -> Hashable:
-    """Return what differs when the page would: the fleet's answers, and the meter's own rows."""
-    rows = data.ask(run.rows_of_meter, view.params["meter_id"])
-    return data.on(view.as_of).answered(), repr(rows)
+    """Return what differs when the page would: the fit's answers, and the meter's own rows."""
+    return data.on(view.as_of).answered_of_meter(view.params["meter_id"])
 
 
 def layout(data: Guarded, view: View) -> html.Div:

@@ -40,6 +40,8 @@ class Question:
               answers of the fleet model unless they say otherwise
     kept      whether its answer is kept for whoever asks the same; not where it is large, or where
               nobody asks the same twice
+    reads     the tables that it reads, where they are few and it is answered here: what is kept of
+              it holds until one of them is written to; else until anything is
     waits     whether it waits a moment for the answers to hold what has just been entered
     then      what brings the answers up to the data afterwards
     """
@@ -53,6 +55,7 @@ class Question:
     place: Place = "here"
     by_fit: bool = False
     kept: bool = True
+    reads: tuple[str, ...] | None = None
     waits: bool = False
     then: Then | None = None
 
@@ -72,6 +75,7 @@ def question(
     place: Place = "here",
     by_fit: bool | None = None,
     kept: bool = True,
+    reads: tuple[str, ...] | None = None,
     waits: bool = False,
 ) -> Callable[[Asked[P, T]], Asked[P, T]]:
     """Declare a question that these roles may ask, and the owner; no role named: everyone."""
@@ -87,6 +91,7 @@ def question(
             place=place,
             by_fit=holds,
             kept=kept,
+            reads=reads,
             waits=waits,
         )
         return function

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+import orjson
 import pytest
 
 from dashboard.navigation import find, find_pages
@@ -18,6 +19,11 @@ from tests.dashboard.people import make_store
 
 PATHS = ("/", "/meter/K1", "/meter/K2")
 CLEO = Person("Cleo", COACH, "Cleo")
+OF_K2 = {"session_id": "S9", "meter_id": "K2", "measured_at": "2026-03-09T09:00:00Z"}
+HUNG = [
+    {**OF_K2, "mass_kg": "20", "crank_length_mm": "170", "load": load, "torque_nm": torque}
+    for load, torque in (("zero", "0.1"), ("mass", "34.9"), ("mass", "34.95"))
+]
 
 
 @pytest.fixture
@@ -55,7 +61,7 @@ def test_a_page_is_kept_until_what_it_shows_changes(service: Service) -> None:
     elsewhere = run.Fleet(service.store)  # by another program: nothing follows here
     run.save_bench_event(elsewhere, "K2", "remount", "2026-03-03")
     then = draw()
-    assert kept(first, then) == []  # the fleet says that rows came in that it does not hold
+    assert kept(first, then) == []  # the fit is older than the data from here on
     run.decide_event(elsewhere, event_of(service, "K2"), "rejected")
     later = draw()
     assert kept(then, later) == ["/", "/meter/K1"]
@@ -63,10 +69,27 @@ def test_a_page_is_kept_until_what_it_shows_changes(service: Service) -> None:
     assert kept(later, draw()) == ["/", "/meter/K2"]
 
 
+def test_a_session_taken_in_changes_the_fleet_and_its_own_meter_alone(service: Service) -> None:
+    elsewhere, draw = run.Fleet(service.store), drawer(service, HERE)
+    run.decide_event(elsewhere, event_of(service, "K2"), "rejected")  # the fit is older than it
+    before = draw()
+    run.save_bench(elsewhere, HUNG)
+    after = draw()
+    assert kept(before, after) == ["/meter/K1"]
+    said = "and the models are being refitted"
+    assert [said in orjson.dumps(after[path]).decode() for path in PATHS[1:]] == [False, True]
+
+
 def test_a_coach_whose_riders_change_gets_no_page_of_before(service: Service) -> None:
     mine = ["/", "/meter/K1"]
     draw = drawer(service, CLEO, mine)
     first = draw()
     assert kept(first, draw()) == mine
-    run.decide_event(run.Fleet(service.store), event_of(service, "K2"), "rejected")
-    assert kept(first, draw()) == []
+    elsewhere = run.Fleet(service.store)
+    run.decide_event(elsewhere, event_of(service, "K2"), "rejected")
+    before = draw()
+    run.decide_event(elsewhere, event_of(service, "K1"), "rejected")
+    assert kept(before, draw()) == ["/"]
+    before = draw()
+    run.move_meter(elsewhere, "K2", "B1", "2026-03-04", "R1")  # who is Cleo's
+    assert kept(before, draw()) == []

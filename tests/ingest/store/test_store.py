@@ -557,3 +557,42 @@ def test_a_copy_that_is_read_aside_keeps_no_writer_waiting_and_is_removed(tmp_pa
     with Store(store.path, aside=True).reading() as after:
         assert after.setting("tolerance_pct") == 1.0
     assert list(tmp_path.glob("*.tmp*")) == []
+
+
+def test_a_table_has_another_mark_once_it_is_written_to(store: Store) -> None:
+    def marks() -> dict[str, str]:
+        with store.reading() as db:
+            return db.marks()
+
+    with store.writing() as db:
+        db.add_rows("meters", one_meter())
+    first = marks()
+    with store.writing() as db:
+        db.set_live("meters", [1], live=False)
+    second = marks()
+    assert {name for name in second if second[name] != first.get(name)} == {"meters"}
+    with store.writing() as db:
+        db.put_derived("status", pl.DataFrame({"a": [1]}))
+        db.set_setting("tolerance_pct", 1.0)
+    third = marks()
+    changed = {name for name in third if third[name] != second.get(name)}
+    assert changed == {"derived_status", "setting_values"}
+    with store.trying() as db:
+        db.remove_rows("meters", [1])
+    assert marks() == third
+
+
+def test_a_program_that_leaves_no_marks_changes_every_table(store: Store) -> None:
+    with store.writing() as db:
+        db.add_rows("meters", one_meter())
+    with store.reading() as db:
+        before = db.marks()
+    with duckdb.connect(str(store.path)) as other:
+        other.execute("UPDATE meta SET value = '7' WHERE key = 'data_version'")
+    with store.reading() as db:
+        between = db.marks()
+    with store.writing() as db:
+        db.add_rows("events", pl.DataFrame({"row_id": [1], "event": ["other"]}))
+    with store.reading() as db:
+        after = db.marks()
+    assert len({before["*"], between["*"], after["*"]}) == 3
