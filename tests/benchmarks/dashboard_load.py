@@ -1,13 +1,14 @@
 """How the dashboard holds up: requests beside a load and a refit, and how soon pages are painted.
 
     python -m tests.benchmarks.dashboard_load build FILE [--meters 300]
-    python -m tests.benchmarks.dashboard_load requests FILE [--seconds 60] [--rate 20] [--quiet]
+    python -m tests.benchmarks.dashboard_load requests FILE [--seconds 60] [--rate 20] [--alone]
     python -m tests.benchmarks.dashboard_load paint FILE [--paths / /meter/… ]
 
 Run by hand. `build` simulates, loads and fits a fleet. `requests` serves a copy of the store in a
 process of its own and sends it callbacks over HTTP at a steady rate, a tenth of them writes (a
 proposed event confirmed), while a file is loaded and the models are refitted; then it counts the
-writes in the store; with `--quiet` nothing is written, loaded or refitted. `paint` opens each page
+writes in the store, and tells how much memory the server had, minute by minute; with `--alone` no
+file is loaded beside, with `--quiet` nothing is written, loaded or refitted. `paint` opens each page
 in a real browser: cold (the server has just been started, nothing is in the browser's cache) and
 warm, until its heading is painted and until its tables and charts are.
 """
@@ -73,7 +74,7 @@ def served(store: Path) -> Any:
         assert server.stderr is not None
         print(server.stderr.readline().strip())
         try:
-            yield f"http://127.0.0.1:{port}"
+            yield f"http://127.0.0.1:{port}", server.pid
         finally:
             server.terminate()
             server.wait()
@@ -113,11 +114,7 @@ class Visitor:
         self.took: dict[str, list[float]] = defaultdict(list)
         self.errors: list[str] = []
         self.lock = threading.Lock()
-        self.decide = self._decide_output()
-
-    def _decide_output(self) -> str:
-        known = json.loads(Caller(self.address).ask("/_dash-dependencies")[1])
-        return next(c["output"] for c in known if '"intake-wrong"' in c["output"])
+        self.confirmation = Caller(address).confirmation(0)
 
     def send(self, dice: random.Random, at: float) -> None:
         """One request, at its time."""
@@ -143,21 +140,10 @@ class Visitor:
     def _confirm(self, caller: Caller) -> tuple[int, str]:
         with self.lock:
             event = self.events.pop()
-        button = {"type": "intake-decide", "event": event, "as": "confirmed"}
-        names = self.decide.strip(".").split("...")[:5]
-        request = {
-            "output": self.decide,
-            "outputs": [
-                *(dict(zip(("id", "property"), n.rsplit(".", 1), strict=True)) for n in names),
-                [],
-            ],
-            "inputs": [[], [], [], [], [{"id": button, "property": "n_clicks", "value": 1}]],
-            "state": [[], []],
-            "changedPropIds": [
-                json.dumps(button, sort_keys=True, separators=(",", ":")) + ".n_clicks"
-            ],
-        }
-        status, text, _ = caller.ask("/_dash-update-component", json.dumps(request).encode())
+        path, request = self.confirmation
+        of_it = request.replace(b'"event": 0', b'"event": %d' % event)
+        of_it = of_it.replace(b'event\\":0', b'event\\":%d' % event)
+        status, text, _ = caller.ask(path, of_it)
         return status, text if "was confirmed" in text else f"not confirmed: {text[:300]}"
 
     def _timed(self, kind: str, ask: Any) -> None:
@@ -174,15 +160,64 @@ class Visitor:
                 self.errors.append(f"{kind}: {status} {text[:200]}")
 
 
-def requests(store: Path, *, seconds: float, rate: float, quiet: bool = False) -> None:
-    """Callbacks at a steady rate, beside a load and a refit if not quiet; what they took."""
+class Memory(threading.Thread):
+    """Looks every few seconds how much memory the server and the processes beside it have."""
+
+    def __init__(self, server: int) -> None:
+        super().__init__(daemon=True)
+        self.server, self.ended = server, threading.Event()
+        self.looks: list[tuple[float, float, float]] = []
+
+    def run(self) -> None:
+        begun = time.monotonic()
+        while not self.ended.wait(5):
+            own = resident_mb(self.server)
+            beside = sum(map(resident_mb, children(self.server)))
+            self.looks.append((time.monotonic() - begun, own, beside))
+
+    def tell(self) -> None:
+        """A line a minute: the largest and the last of it."""
+        for minute in range(int(self.looks[-1][0] // 60) + 1 if self.looks else 0):
+            own, beside = zip(*[x[1:] for x in self.looks if x[0] // 60 == minute], strict=True)
+            print(
+                f"minute {minute + 1}: pages {max(own):.0f} MB, {own[-1]:.0f} at its end; "
+                f"beside {max(beside):.0f}, {beside[-1]:.0f}"
+            )
+
+
+def cpu_s(process: int) -> float:
+    """Processor time that a process has used."""
+    fields = Path(f"/proc/{process}/stat").read_text().rsplit(")", 1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def resident_mb(process: int) -> float:
+    """What a process holds in memory; 0 once it has ended."""
+    try:
+        pages = Path(f"/proc/{process}/statm").read_text().split()[1]
+    except OSError:
+        return 0.0
+    return int(pages) * resource.getpagesize() / 1e6
+
+
+def children(process: int) -> list[int]:
+    """The processes that a process has begun."""
+    tasks = Path(f"/proc/{process}/task").glob("*/children")
+    return [int(child) for task in tasks for child in task.read_text().split()]
+
+
+def requests(
+    store: Path, *, seconds: float, rate: float, quiet: bool = False, alone: bool = False
+) -> None:
+    """Callbacks at a steady rate, beside a load and a refit if not alone; what they took."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         copy = Path(shutil.copy(store, folder / "load.duckdb"))
         count = int(seconds * rate)
         events = with_events(copy, count // 5, folder)
         waiting = len(events)
-        with served(copy) as address:
+        with served(copy) as (address, server):
+            memory = Memory(server)
             visitor = Visitor(address, meters_of(copy), events)
             for path in ("/", f"/meter/{visitor.meters[0]}"):
                 Caller(address).page(path)
@@ -191,14 +226,19 @@ def requests(store: Path, *, seconds: float, rate: float, quiet: bool = False) -
             late = threading.Timer(seconds / 6, bring_in, (address, visitor.meters))
             if quiet:
                 visitor.events = []
-            else:
+            elif not alone:
                 late.start()
+            memory.start()
             with ThreadPoolExecutor(64) as pool:
                 for n in range(count):
                     pool.submit(visitor.send, dice[n], begin + n / rate)
-            if not quiet:
+            if late.is_alive():
                 late.join()
+            memory.ended.set()
+            pages = cpu_s(server)
         print_times(visitor)
+        memory.tell()
+        print(f"the pages' process used {pages:.0f} s of CPU; load average {os.getloadavg()}")
         used = resource.getrusage(resource.RUSAGE_CHILDREN)
         print(f"the server and its refits used {used.ru_utime + used.ru_stime:.0f} s of CPU")
         sent = 0 if quiet else waiting - len(visitor.events)
@@ -263,7 +303,7 @@ def paint(store: Path, paths: list[str]) -> None:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
         for path in paths:
-            with served(store) as address:
+            with served(store) as (address, _):
                 urlopen(f"{address}/assets/glyphs/mark.svg").read()
                 context = browser.new_context(viewport={"width": 1440, "height": 900})
                 context.add_init_script(WATCH)
@@ -320,12 +360,14 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--rate", type=float, default=20.0)
     parser.add_argument("--quiet", action="store_true")
+    parser.add_argument("--alone", action="store_true")
     parser.add_argument("--paths", nargs="*")
     args = parser.parse_args()
     if args.what == "build":
         build(args.store, meters=args.meters, years=args.years, comparisons=args.comparisons)
     elif args.what == "requests":
-        requests(args.store, seconds=args.seconds, rate=args.rate, quiet=args.quiet)
+        ways = {"quiet": args.quiet, "alone": args.alone}
+        requests(args.store, seconds=args.seconds, rate=args.rate, **ways)
     else:
         from dashboard.navigation import find_pages
 

@@ -106,6 +106,21 @@ class Caller:
             changed="place.pathname",
         )
 
+    def confirmation(self, event: int) -> tuple[str, bytes]:
+        """Where and what to send to confirm a proposed event on the intake page."""
+        known = json.loads(self.ask("/_dash-dependencies")[1])
+        output = next(c["output"] for c in known if '"intake-wrong"' in c["output"])
+        button = {"type": "intake-decide", "event": event, "as": "confirmed"}
+        changed = json.dumps(button, sort_keys=True, separators=(",", ":")) + ".n_clicks"
+        request = {
+            "output": output,
+            "outputs": [*map(_named, output.strip(".").split("...")[:5]), []],
+            "inputs": [[], [], [], [], [{"id": button, "property": "n_clicks", "value": 1}]],
+            "state": [[], []],
+            "changedPropIds": [changed],
+        }
+        return "/_dash-update-component", json.dumps(request).encode()
+
     def call(
         self,
         outputs: list[str],
@@ -115,7 +130,7 @@ class Caller:
         state: dict[str, Any] | None = None,
     ) -> tuple[int, str]:
         """One callback of the dashboard, sent as its page would send it."""
-        named = [dict(zip(("id", "property"), o.rsplit(".", 1), strict=True)) for o in outputs]
+        named = [_named(output) for output in outputs]
         many = len(outputs) > 1
         request = {
             "output": f"..{'...'.join(outputs)}.." if many else outputs[0],
@@ -126,6 +141,10 @@ class Caller:
         }
         status, text, _ = self.ask("/_dash-update-component", json.dumps(request).encode())
         return status, text
+
+
+def _named(output: str) -> dict[str, str]:
+    return dict(zip(("id", "property"), output.rsplit(".", 1), strict=True))
 
 
 def _prop(name: str, value: object) -> dict[str, object]:

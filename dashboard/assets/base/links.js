@@ -40,7 +40,9 @@
 
   // ---- what the server refuses -----------------------------------------------------------
   // A sign-in that has ended, a file too large: said in the page, which keeps what was typed.
-  const REFUSALS = [401, 403, 413, 421];
+  // What was not begun because too many asked (503) is asked again a few times, by itself.
+  const REFUSALS = [401, 403, 413, 421, 503];
+  const AGAIN = 3;
   const ask = window.fetch;
 
   function refusal(status, text) {
@@ -56,8 +58,15 @@
     ];
   }
 
-  window.fetch = function () {
-    return ask.apply(window, arguments).then(function (answer) {
+  function after(seconds) {
+    const apart = 1 + Math.random() / 2; // not all at once
+    return new Promise((done) => setTimeout(done, 1000 * seconds * apart));
+  }
+
+  function sent(asked, more) {
+    return ask.apply(window, asked).then(function (answer) {
+      const wait = answer.status === 503 && Number(answer.headers.get("Retry-After"));
+      if (wait && more) return after(wait).then(() => sent(asked, more - 1));
       if (REFUSALS.includes(answer.status)) {
         answer
           .clone()
@@ -66,5 +75,9 @@
       }
       return answer;
     });
+  }
+
+  window.fetch = function () {
+    return sent(arguments, AGAIN);
   };
 })();
