@@ -90,11 +90,12 @@ class LimitedChannel(HTTPChannel):  # type: ignore[misc]
     def __init__(self, server: Any, sock: Any, addr: Any, adj: Any, map: Any = None) -> None:
         super().__init__(server, sock, addr, adj, map=map)
         open_ones = [c for c in server.active_channels.values() if not c.will_close]
-        same = [c for c in open_ones if c.addr[0] == addr[0]]
-        if len(same) > OF_ONE_ADDRESS and addr[0] != adj.trusted_proxy:
-            idle = [c for c in same if c is not self and c._is_idle()]
-            if idle:
-                min(idle, key=lambda c: c.last_activity).will_close = True
+        same = [c for c in open_ones if c.addr[0] == addr[0] and c is not self]
+        if len(same) < OF_ONE_ADDRESS or addr[0] == adj.trusted_proxy:
+            return
+        idle = [c for c in same if c._is_idle()]
+        if len(idle) >= OF_ONE_ADDRESS:  # fewer may be about to ask
+            min(idle, key=lambda c: c.last_activity).will_close = True
 
     def _is_idle(self) -> bool:
         """Return whether all that came is answered, or comes too slowly."""

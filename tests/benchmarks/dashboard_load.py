@@ -8,7 +8,7 @@ Run by hand. `build` simulates, loads and fits a fleet. `requests` serves a copy
 process of its own and sends it callbacks over HTTP at a steady rate, a tenth of them writes (a
 proposed event confirmed), while a file is loaded and the models are refitted; then it counts the
 writes in the store, and tells how much memory the server had, minute by minute; with `--alone` no
-file is loaded beside, with `--quiet` nothing is written, loaded or refitted. `paint` opens each page
+file is loaded beside, with `--quiet` nothing is written or refitted either. `paint` opens each page
 in a real browser: cold (the server has just been started, nothing is in the browser's cache) and
 warm, until its heading is painted and until its tables and charts are.
 """
