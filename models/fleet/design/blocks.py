@@ -15,8 +15,9 @@ A promoted meter (one that serves as a reference) has its own course among the s
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csc_array
+from scipy.sparse import csc_array, csr_array
 
+from models.fleet.design.arrays import rows_of_each
 from models.fleet.design.cumulative_events import CumulativeEvents
 from models.fleet.design.layout import Layout, observed_entries
 from models.fleet.design.observations import Observations
@@ -24,7 +25,7 @@ from models.fleet.design.programmed import Programmed
 from models.metrology import Array, Index, Mask
 
 _WIDTHS = np.unique(np.round(np.geomspace(2, 4096, 34) / 2) * 2).astype(np.int64)
-_MOST_IN_BATCH = 100  # whose arrays stay in the processor's cache
+_MOST_IN_BATCH, _MOST_PLACES = 100, 100 * 32**2  # whose arrays stay in the processor's cache
 
 
 @dataclass
@@ -151,17 +152,21 @@ def build_design(
 ) -> Design:
     """Gather all blocks; y [observations]: values with the programmed slopes taken out."""
     local = _LocalColumns(layout, obs)
+    source = _Source(
+        *(layout, obs, programmed, adjust, local, _bridge_variances(layout, obs)),
+        *(programmed.uncertain(), y),
+    )
     counts = np.bincount(obs.owner, minlength=len(layout.devices.meters))
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
     place = np.full((len(counts), 2), -1, dtype=np.int64)
     batches: list[Batch] = []
     for width, meters in _widths(counts, np.diff(local.first)):
-        for k in range(0, len(meters), _MOST_IN_BATCH):
-            chosen = meters[k : k + _MOST_IN_BATCH]
+        most = max(min(_MOST_IN_BATCH, _MOST_PLACES // width**2), 1)
+        for k in range(0, len(meters), most):
+            chosen = meters[k : k + most]
             place[chosen, 0] = len(batches)
             place[chosen, 1] = np.arange(len(chosen))
-            span = _Span(chosen, starts[chosen], counts[chosen], width)
-            batches.append(_batch(layout, obs, programmed, adjust, span, local, y))
+            batches.append(_batch(source, _Span(chosen, starts[chosen], counts[chosen], width)))
     return Design(layout, obs, programmed, batches, place, y)
 
 
@@ -192,13 +197,13 @@ class _LocalColumns:
         rows, columns, self.values = observed_entries(layout, obs)
         order = np.argsort(rows, kind="stable")
         self.rows, columns, self.values = rows[order], columns[order], self.values[order]
-        n = layout.n + 1
-        meter = obs.owner[self.rows]
-        keys, inverse = np.unique(meter * n + columns, return_inverse=True)
-        self.owner, self.shared = keys // n, keys % n
-        n_meters = len(layout.devices.meters)
-        self.first = np.searchsorted(self.owner, np.arange(n_meters + 1))
-        self.local = inverse - self.first[meter]
+        meter, n_meters = obs.owner[self.rows], len(layout.devices.meters)
+        met = csr_array(
+            (np.ones(len(meter), dtype=np.bool_), (meter, columns)), shape=(n_meters, layout.n)
+        )
+        met.sum_duplicates()
+        self.first, self.shared = met.indptr.astype(np.int64), met.indices.astype(np.int64)
+        self.local = _places(met, meter, columns)
         self.entry = np.searchsorted(self.rows, np.arange(len(obs) + 1))
 
     def dense(self, span: _Span, dummy: int) -> tuple[Array, Index]:
@@ -218,26 +223,46 @@ class _LocalColumns:
         return A, columns
 
 
-def _batch(
-    layout: Layout,
-    obs: Observations,
-    programmed: Programmed,
-    adjust: Adjustments,
-    span: _Span,
-    local: _LocalColumns,
-    y: Array,
-) -> Batch:
+def _places(met: csr_array, meter: Index, columns: Index) -> Index:
+    """Return where each column is among those that its meter meets; meters ascend."""
+    place = np.zeros(len(columns), dtype=np.int64)
+    known = np.zeros(met.shape[1], dtype=np.int64)
+    starts = np.searchsorted(meter, np.arange(met.shape[0] + 1))
+    for m in np.flatnonzero(np.diff(starts)):
+        own = met.indices[met.indptr[m] : met.indptr[m + 1]]
+        known[own] = np.arange(len(own))
+        entries = slice(starts[m], starts[m + 1])
+        place[entries] = known[columns[entries]]
+    return place
+
+
+@dataclass
+class _Source:
+    """What blocks are cut from; see `build_design`. uncertain: see `Programmed.uncertain`."""
+
+    layout: Layout
+    obs: Observations
+    programmed: Programmed
+    adjust: Adjustments
+    local: _LocalColumns
+    bridges: Array
+    uncertain: Mask
+    y: Array
+
+
+def _batch(source: _Source, span: _Span) -> Batch:
+    layout, obs, adjust = source.layout, source.obs, source.adjust
     place = np.arange(span.width)
     real: Mask = place[None, :] < span.count[:, None]
     rows = np.where(real, span.start[:, None] + place, 0)
     mask = real.astype(np.float64)
-    A, columns = local.dense(span, layout.n)
+    A, columns = source.local.dense(span, layout.n)
     promoted = layout.devices.promoted[span.meter]
     t = obs.t[rows]
     meter = np.broadcast_to(span.meter[:, None], rows.shape)
     years = np.maximum(t - layout.devices.service[meter], 0.0) * mask
     totals = np.concatenate([years[None], layout.events.totals(meter, t)])
-    bridge = _bridge_variances(layout, obs, rows, real)
+    bridge = source.bridges[:, rows] * mask
     return Batch(
         meter=span.meter,
         group=layout.devices.group[span.meter],
@@ -252,7 +277,7 @@ def _batch(
         weight=adjust.weight[rows] / adjust.factor[rows] ** 2 * mask,
         bench=obs.is_bench[rows] * mask,
         same_pair=_same(np.where(real, obs.pair[rows], -1)).astype(float),
-        fixed=_stated_parts(obs, programmed, span, rows, mask),
+        fixed=_stated_parts(source, span, rows, mask),
         added=adjust.added[rows] * mask,
         noise_ratio=adjust.noise_ratio[rows],
         bridge_reference=bridge[0],
@@ -261,7 +286,7 @@ def _batch(
         other_group=np.where(obs.other[rows] >= 0, layout.devices.group[obs.other[rows]], 0),
         A=A,
         columns=columns,
-        y=y[rows] * mask,
+        y=source.y[rows] * mask,
     )
 
 
@@ -270,17 +295,16 @@ def _same(owner: Index) -> Mask:
     return np.asarray((owner[:, :, None] == owner[:, None, :]) & (owner >= 0)[:, :, None])
 
 
-def _stated_parts(
-    obs: Observations, programmed: Programmed, span: _Span, rows: Index, mask: Array
-) -> Array:
+def _stated_parts(source: _Source, span: _Span, rows: Index, mask: Array) -> Array:
     """Return the covariance of cranks, meter constants and unknown reset instants, [B, n, n]."""
+    obs, programmed = source.obs, source.programmed
     u_crank, u_meter = obs.u_crank[rows] * mask, obs.u_meter[rows] * mask
-    same = _same(np.where(mask > 0, obs.crank[rows], -1))
-    C = np.where(same, u_crank[:, :, None] * u_crank[:, None, :], 0.0)
+    C = _same(np.where(mask > 0, obs.crank[rows], -1)) * u_crank[:, :, None]
+    C *= u_crank[:, None, :]
     C += u_meter[:, :, None] * u_meter[:, None, :]
-    for b, meter in enumerate(span.meter):
+    for b in np.flatnonzero(source.uncertain[span.meter]):
         n = span.count[b]
-        gap = programmed.covariance(int(meter), obs.t[rows[b, :n]])
+        gap = programmed.covariance(int(span.meter[b]), obs.t[rows[b, :n]])
         if gap is not None:
             C[b, :n, :n] += gap
     inside = (obs.other[rows] >= 0) & (mask > 0)
@@ -290,23 +314,18 @@ def _stated_parts(
     return C
 
 
-def _bridge_variances(
-    layout: Layout, obs: Observations, rows: Index, real: Mask
-) -> tuple[Array, Array, Array]:
-    """Return the variance over q that the walks' knots leave open, [B, n] each.
+def _bridge_variances(layout: Layout, obs: Observations) -> Array:
+    """Return the variance over q that the walks' knots leave open, [3, observations].
 
     Of the reference, of the block's owner, of the other meter of a comparison.
     """
-    reference, own, other = (np.zeros(rows.shape) for _ in range(3))
-    for r in np.unique(obs.ref[rows[real]]):
-        if r >= 0:
-            at = real & (obs.ref[rows] == r)
-            t = obs.t[rows[at]]
-            reference[at] = layout.walks[r].bridge_covariance(t, t)
-    for m, course in layout.courses.items():
-        for code, target in ((obs.owner, own), (obs.other, other)):
-            at = real & (code[rows] == m)
-            if at.any():
-                t = obs.t[rows[at]]
-                target[at] = course.walk.bridge_covariance(t, t)
-    return reference, own, other
+    found = np.zeros((3, len(obs)))
+    for r, rows in rows_of_each(obs.ref):
+        t = obs.t[rows]
+        found[0, rows] = layout.walks[r].bridge_covariance(t, t)
+    promoted = np.append(layout.devices.promoted, False)
+    for which, code in ((1, obs.owner), (2, obs.other)):
+        for m, rows in rows_of_each(np.where(promoted[code], code, -1)):
+            t = obs.t[rows]
+            found[which, rows] = layout.courses[m].walk.bridge_covariance(t, t)
+    return found

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from models.fleet.design.arrays import rows_of_each
-from models.metrology import Array, Index, years
+from models.metrology import Array, Index, Mask, years
 
 
 @dataclass
@@ -49,6 +49,12 @@ class Programmed:
 
     base: Array
     changes: dict[int, list[SlopeChange]] = field(default_factory=dict)
+
+    def uncertain(self) -> Mask:
+        """Return which meters have a change of unknown instant, [meters]."""
+        found = np.zeros(len(self.base), dtype=np.bool_)
+        found[[m for m, all_ in self.changes.items() if not all(s.certain for s in all_)]] = True
+        return found
 
     def forget_localisation(self) -> None:
         """Make the instants of unrecorded resets uniform over their gaps again."""

@@ -41,12 +41,11 @@ class Scales:
 
 def sensor_covariance(batch: Batch, s: Scales) -> Array:
     """Return the covariance of the sensor's own course at its observations, [B, n, n]."""
-    a = batch.age
     c = np.cumsum(np.einsum("kb,kbn->bn", s.unit_variances(), batch.increments), axis=1)
+    c *= batch.mask
     V: Array = np.minimum(c[:, :, None], c[:, None, :])
-    V += s.line[:, 0, 0, None, None] + s.line[:, 1, 1, None, None] * (a[:, :, None] * a[:, None])
-    V += s.line[:, 0, 1, None, None] * (a[:, :, None] + a[:, None, :])
-    V *= batch.mask[:, :, None] * batch.mask[:, None, :]
+    z = np.stack([batch.mask, batch.age], axis=2)
+    V += (z @ s.line) @ z.transpose(0, 2, 1)
     return V
 
 
@@ -55,7 +54,9 @@ def block_covariance(batch: Batch, s: Scales) -> Array:
     V = sensor_covariance(batch, s)
     V += s.pair2[:, None, None] * batch.same_pair
     V += batch.fixed
-    V += s.temperature2[:, None, None] * (batch.offset_c[:, :, None] * batch.offset_c[:, None, :])
+    if batch.offset_c.any():
+        warm = s.temperature2[:, None] * batch.offset_c
+        V += warm[:, :, None] * batch.offset_c[:, None, :]
     np.einsum("bii->bi", V)[...] += _diagonal(batch, s)
     return V
 

@@ -118,8 +118,10 @@ def _inverse(V: Array) -> tuple[Array, float]:
     """Return the inverses of a batch of covariances and the sum of their log determinants."""
     L = np.linalg.cholesky(V)
     log_det = 2 * float(np.sum(np.log(np.einsum("bii->bi", L))))
-    Vinv = np.linalg.inv(V)
-    return (Vinv + Vinv.transpose(0, 2, 1)) / 2, log_det
+    upper = L.transpose(0, 2, 1)
+    for each in upper:  # in the order that LAPACK works in, so each is inverted in its place
+        lapack.dtrtri(each, lower=0, overwrite_c=1)
+    return upper @ L, log_det
 
 
 class Factor:
