@@ -6,6 +6,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
+from ingest.readers import Workers
 from models.fleet.alarms import (
     Search,
     alarm_frame,
@@ -16,7 +17,7 @@ from models.fleet.alarms import (
     localise_resets,
     run,
 )
-from models.fleet.design import Effect, FleetData, FleetSettings, Prepared, prepare
+from models.fleet.design import Effect, FleetData, FleetSettings, Prepared, parts_of, prepare
 from models.fleet.inference import (
     Estimate,
     Hyper,
@@ -35,13 +36,17 @@ def fit(
     today: date,
     settings: FleetSettings | None = None,
     start: Hyper | None = None,
+    workers: Workers | None = None,
 ) -> FleetFit:
     """Fit the fleet model to all data given: hyperparameters, robust weights, alarms.
 
     today   the day from which battery swaps are to be expected; data dated later still count
     start   an earlier fit's hyperparameters, to begin from
+    workers keep the meters' observations, each those of some meters; only sums over them travel
     """
     search = _search(prepare(data, settings or FleetSettings()), start)
+    if workers is not None:
+        search.parts = parts_of(search.prepared.obs, workers)
     return _result(search, run(search), today)
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.fleet.alarms.scan_meters import BatchStatistics, OddsAdjustments
+from models.fleet.alarms.scan_meters import OddsAdjustments, StepScans
 from models.fleet.alarms.scan_shared import Scan
 from models.fleet.alarms.thresholds import Trials, smallest_limit
 from models.fleet.design import SEASONS
@@ -45,13 +45,11 @@ def budget_for(per_season: float, years: float) -> Budget:
     return Budget(**{kind: share * total for kind, share in _SHARES.items()})
 
 
-def step_limit(
-    budget: Budget, found: Sequence[BatchStatistics], adjustments: OddsAdjustments
-) -> float:
+def step_limit(budget: Budget, scans: Sequence[StepScans], adjustments: OddsAdjustments) -> float:
     """Return the limit of |z| for steps of meters."""
     trials = Trials()
-    for view in found:
-        trials.add_scan(view.rho[view.pairs], float((view.mask.sum(axis=1) > 1).sum()))
+    for scan in scans:
+        trials.add_scan(scan.rho, scan.n)
     trials.add_singles(adjustments.step[adjustments.step > 0])
     return trials.limit(budget.meter_step)
 

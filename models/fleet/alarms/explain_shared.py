@@ -40,7 +40,9 @@ def shape_groups(search: Search, state: State) -> State:
         search.effects = rest
         state = search.estimate(most=3).state
     adjust, modelled = search.adjustments(), search.modelled()
-    found = best_shapes(state, lambda shapes: search.prepared.design([*modelled, *shapes], adjust))
+    found = best_shapes(
+        state, lambda shapes: search.prepared.design([*modelled, *shapes], adjust, search.parts)
+    )
     if not found:
         return state
     search.effects = [*rest, *found]

@@ -42,7 +42,8 @@ def slip_sizes() -> Array:
 def _step_bonus(prepared: Prepared) -> Array:
     obs = prepared.obs
     bonus = np.zeros(len(obs))
-    index = {m: i for i, m in enumerate(prepared.devices.meters)}
+    index = prepared.devices.meter_index
+    starts = np.searchsorted(obs.owner, np.arange(len(index) + 1))
     usual = Odds().steps_per_year / 12
     frame = prepared.data.events
     for meter_id, on, event in zip(
@@ -50,9 +51,9 @@ def _step_bonus(prepared: Prepared) -> Array:
     ):
         if event not in EVENT_STEP_SD or meter_id not in index:
             continue
-        rows = np.flatnonzero(obs.owner == index[meter_id])
-        later = rows[obs.t[rows] >= on - _NEAR_YEARS]
-        if len(later):
+        first, end = starts[index[meter_id] : index[meter_id] + 2]
+        row = first + np.searchsorted(obs.t[first:end], on - _NEAR_YEARS)
+        if row < end:
             odds = _CRASH_ODDS * min(EVENT_STEP_SD[event], 1.0)
-            bonus[later[0]] = max(bonus[later[0]], 2 * log(odds / usual))
+            bonus[row] = max(bonus[row], 2 * log(odds / usual))
     return bonus

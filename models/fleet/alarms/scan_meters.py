@@ -8,7 +8,7 @@ outliers, nor one outlier for two steps.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +23,8 @@ from models.fleet.inference import (
 )
 from models.metrology import DAYS_A_YEAR, Array, Index, Mask
 
+OwnSteps = Mapping[int, Sequence[tuple[float, float]]]
+"""Of each meter, instant and prior variance of the steps in the model."""
 STEP, ENTRY, OUTLIER = "step", "entry", "outlier"
 _FEW = 2
 _BARRED_YEARS = 60 / DAYS_A_YEAR
@@ -42,6 +44,10 @@ class Found:
     log_odds: float
     sd: float
 
+    def later(self, by: int) -> "Found":
+        """Return it with its observations counted from so many before."""
+        return replace(self, row=self.row + by, before=self.before + by * (self.before >= 0))
+
 
 @dataclass
 class OddsAdjustments:
@@ -55,6 +61,10 @@ class OddsAdjustments:
     slips: Array
     slip_bonus: float
     slip_share: float
+
+    def __getitem__(self, rows: slice) -> "OddsAdjustments":
+        """Return what they are of consecutive observations."""
+        return replace(self, step=self.step[rows])
 
     def entry(self, size: Array, sd: Array, is_bench: Mask) -> Array:
         """Return what a size near a plausible slip adds to a session's entry test."""
@@ -106,13 +116,35 @@ class BatchStatistics:
         return MeterBlock(int(self.meter[b]), at, P, alpha, obs.is_bench[at], gap)
 
 
-def batch_statistics(
-    state: State, steps: Mapping[int, Sequence[tuple[float, float]]]
-) -> list[BatchStatistics]:
-    """Return all batches at full weight and without what alarms have put in.
+@dataclass
+class StepScans:
+    """What looking for steps of meters comes to.
 
-    steps: of each meter, instant and prior variance of the steps in the model
+    rho: correlations of neighbouring dates; n: how many meters were looked at; noise_share: the
+    share of own noise in the variance of each session's residual
     """
+
+    rho: Array
+    n: float
+    noise_share: Array
+
+
+def step_scans(seen: Sequence[BatchStatistics], obs: Observations) -> StepScans:
+    """Return what batches have been looked at."""
+    none = [np.zeros(0)]
+    shares = [
+        (view.noise * np.einsum("bii->bi", view.P))[obs.is_bench[view.rows] & (view.mask > 0)]
+        for view in seen
+    ]
+    return StepScans(
+        np.concatenate([view.rho[view.pairs] for view in seen] or none),
+        float(sum((view.mask.sum(axis=1) > 1).sum() for view in seen)),
+        np.concatenate(shares or none),
+    )
+
+
+def batch_statistics(state: State, steps: OwnSteps) -> list[BatchStatistics]:
+    """Return all batches at full weight and without what alarms have put in."""
     result = []
     t = state.design.obs.t
     for batch, block in zip(state.design.batches, state.blocks, strict=True):

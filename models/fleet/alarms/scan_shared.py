@@ -7,6 +7,7 @@ effects' uncertainty included), so a trainer's step is judged by all of its mete
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -17,10 +18,12 @@ from models.fleet.design import (
     REFERENCE,
     SEASONS,
     Batch,
+    Design,
     from_the_end,
+    rows_of_each,
     season_direction,
 )
-from models.fleet.inference import State, effect_information
+from models.fleet.inference import BlockState, State, effect_information
 from models.metrology import Array, Index, Mask
 
 _COARSE = 60
@@ -30,7 +33,7 @@ _QUARTER = 0.25
 _SETTLED = 0.5  # years of a group's past and present that a bend needs
 _SEASON_NEEDS = 1.0  # years of records that a yearly swing needs
 
-Direction = Callable[[Batch], tuple[Mask, Array]]
+Direction = Callable[[Design, Batch], tuple[Mask, Array]]
 """For a batch: which of its meters are touched, and f of those, [touched, n, candidates]."""
 
 
@@ -70,30 +73,32 @@ def _steps_of(state: State, kind: str, device: int, sign: Array) -> Iterator[Sca
 
     A coarse scan first; where it shows something, all dates around the best.
     """
-    used = np.unique(state.design.obs.t[sign != 0])
+    rows = np.flatnonzero(sign)
+    used = np.unique(state.design.obs.t[rows])
     if len(used) < 2:
         return
     k = np.arange(1, len(used))
     if len(k) > _COARSE:
         k = np.unique(np.linspace(1, len(used) - 1, _COARSE).round().astype(np.int64))
-    scan = _step_scan(state, kind, device, sign, used, k)
+    scan = _step_scan(state, (kind, device), sign, rows, used, k)
     best = int(np.argmax(np.abs(scan.z)))
     if len(k) < len(used) - 1 and abs(scan.z[best]) > _WORTH_REFINING:
         low, high = k[max(best - 1, 0)], k[min(best + 1, len(k) - 1)]
         near = np.arange(low, high + 1)
         step = int(np.ceil(len(near) / _MOST_DATES))
         every = np.union1d(k, near[::step])
-        scan = _step_scan(state, kind, device, sign, used, every)
+        scan = _step_scan(state, (kind, device), sign, rows, used, every)
     yield scan
 
 
 def _step_scan(
-    state: State, device_kind: str, device: int, sign: Array, used: Array, k: Index
+    state: State, what: tuple[str, int], sign: Array, rows: Index, used: Array, k: Index
 ) -> Scan:
     at = used[k]
-    reached = np.searchsorted(at, state.design.obs.t, side="right")
-    sums = _late(state, sign, reached)
-    return _judged(state, ("step", device_kind, device), at, used[k - 1], sums)
+    reached = np.zeros(len(sign), dtype=np.int64)
+    reached[rows] = np.searchsorted(at, state.design.obs.t[rows], side="right")
+    sums = _joined(state.each(_late, len(at) + 1, rows=(sign, reached)))
+    return _judged(state, ("step", *what), at, used[k - 1], sums)
 
 
 @dataclass
@@ -105,26 +110,48 @@ class _Sums:
     a: Array
 
 
-def _late(state: State, sign: Array, reached: Index) -> _Sums:
+def _joined(parts: list[_Sums]) -> _Sums:
+    """Return the sums over parts of a fleet."""
+    found = zip(*((x.score, x.info, x.a) for x in parts), strict=True)
+    return _Sums(*(np.sum(x, axis=0) for x in found))
+
+
+def _late(state: State, K: int, sign: Array, reached: Index) -> _Sums:
     """Sum up steps: each observation counts, with its sign, in its first `reached` candidates.
 
     Summed by the number reached, then from the end: only what the device enters is looked at.
     """
-    n, K = state.design.n_shared + 1, int(reached.max()) + 1
+    n, design = state.design.n_shared + 1, state.design
     score, info, a = np.zeros(K), np.zeros(K * K), np.zeros(n * K)
-    for batch, block in zip(state.design.batches, state.blocks, strict=True):
-        s = sign[batch.rows] * batch.mask
-        b, i = np.nonzero(s)
-        s, k = s[b, i], reached[batch.rows[b, i]]
-        score += np.bincount(k, weights=s * block.alpha[b, i], minlength=K)
-        one, other = _pairs_within(b)
-        met = s[one] * s[other] * block.Vinv[b[one], i[one], i[other]]
-        np.add.at(info, k[one] * K + k[other], met)
-        shown = s[:, None] * block.VinvA[b, i]
-        np.add.at(a, (batch.columns[b] * K + k[:, None]).ravel(), shown.ravel())
+    rows = np.flatnonzero(sign)
+    where, b, i = design.places_of(rows)
+    order = np.lexsort((i, b, where))
+    for k, own in rows_of_each(where[order]):
+        at = order[own]
+        met = sign[rows[at]], reached[rows[at]], b[at], i[at]
+        _add_late(design.batches[k], state.blocks[k], met, score, info, a)
     squares = from_the_end(from_the_end(info.reshape(K, K), 0), 1)
     shared = from_the_end(a.reshape(n, K)[:-1])
     return _Sums(from_the_end(score)[1:], squares[1:, 1:], shared[:, 1:])
+
+
+def _add_late(
+    batch: Batch,
+    block: BlockState,
+    met: tuple[Array, Index, Index, Index],
+    score: Array,
+    info: Array,
+    a: Array,
+) -> None:
+    """Add a batch's part to flat sums; met: sign, number reached, block (ascending) and place."""
+    s, k, b, i = met
+    K = len(score)
+    score += np.bincount(k, weights=s * block.alpha[b, i], minlength=K)
+    one, other = _pairs_within(b)
+    both = s[one] * s[other] * block.Vinv[b[one], i[one], i[other]]
+    np.add.at(info, k[one] * K + k[other], both)
+    shown = s[:, None] * block.VinvA[b, i]
+    np.add.at(a, (batch.columns[b] * K + k[:, None]).ravel(), shown.ravel())
 
 
 def _pairs_within(block: Index) -> tuple[Index, Index]:
@@ -139,15 +166,15 @@ def _pairs_within(block: Index) -> tuple[Index, Index]:
 def _offset_scan(state: State, bench: int) -> Scan:
     """Scan for a mass set that is further off its statement than its uncertainty allows."""
     obs = state.design.obs
-    mine = obs.bench == bench
+    first = np.array([obs.t[obs.bench == bench].min()])
+    sums = _joined(state.each(_sums, 1, partial(_offset_direction, bench=bench)))
+    return _judged(state, ("offset", BENCH, bench), first, first, sums)
 
-    def direction(batch: Batch) -> tuple[Mask, Array]:
-        hit = mine[batch.rows] & (batch.mask > 0)
-        touched = hit.any(axis=1)
-        return touched, hit[touched][:, :, None].astype(np.float64)
 
-    first = np.array([obs.t[mine].min()])
-    return _judged(state, ("offset", BENCH, bench), first, first, _sums(state, 1, direction))
+def _offset_direction(design: Design, batch: Batch, *, bench: int) -> tuple[Mask, Array]:
+    hit = (design.obs.bench[batch.rows] == bench) & (batch.mask > 0)
+    touched = hit.any(axis=1)
+    return touched, hit[touched][:, :, None].astype(np.float64)
 
 
 def _bend_scan(state: State, group: int) -> Iterator[Scan]:
@@ -160,17 +187,17 @@ def _bend_scan(state: State, group: int) -> Iterator[Scan]:
     at = np.arange(t.min() + _SETTLED, t.max() - _SETTLED, _QUARTER)
     if not len(at):
         return
+    sums = _joined(state.each(_sums, len(at), partial(_bend_direction, group=group, at=at)))
+    yield _judged(state, ("bend", GROUP, group), at, at, sums)
 
-    def direction(batch: Batch) -> tuple[Mask, Array]:
-        now = obs.t[batch.rows]
-        other = np.where(obs.other >= 0, devices.group[obs.other], -1)[batch.rows]
-        sign = (batch.group == group)[:, None] * 1.0 - (other == group)
-        touched = ((sign * batch.mask) != 0).any(axis=1)
-        ahead = np.maximum(now[touched][:, :, None] - at, 0.0)
-        f: Array = (sign * batch.mask)[touched][:, :, None] * ahead
-        return np.asarray(touched, dtype=np.bool_), f
 
-    yield _judged(state, ("bend", GROUP, group), at, at, _sums(state, len(at), direction))
+def _bend_direction(design: Design, batch: Batch, *, group: int, at: Array) -> tuple[Mask, Array]:
+    other = design.obs.other[batch.rows]
+    also = (other >= 0) & (design.layout.devices.group[other] == group)
+    sign = ((batch.group == group)[:, None] * 1.0 - also) * batch.mask
+    touched: Mask = (sign != 0).any(axis=1)
+    ahead = np.maximum(design.obs.t[batch.rows][touched][:, :, None] - at, 0.0)
+    return touched, sign[touched][:, :, None] * ahead
 
 
 def _season_scans(state: State, group: int) -> Iterator[Scan]:
@@ -202,7 +229,7 @@ def _sums(state: State, K: int, direction: Direction) -> _Sums:
     n = state.design.n_shared
     score, info, a = np.zeros(K), np.zeros((K, K)), np.zeros((n + 1, K))
     for batch, block in zip(state.design.batches, state.blocks, strict=True):
-        touched, f = direction(batch)
+        touched, f = direction(state.design, batch)
         if not touched.any():
             continue
         f = f.astype(np.float64)

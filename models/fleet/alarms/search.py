@@ -20,15 +20,18 @@ from models.fleet.alarms.prior_odds import carried_sd
 from models.fleet.alarms.scan_meters import (
     ENTRY,
     OUTLIER,
-    BatchStatistics,
     Found,
+    OddsAdjustments,
+    OwnSteps,
     Rules,
+    StepScans,
     batch_statistics,
     explained,
+    step_scans,
     worth_explaining,
 )
 from models.fleet.alarms.search_state import ODDS, Search, is_own, own_steps
-from models.fleet.design import METER, Effect, Observations, dated_by_zeros
+from models.fleet.design import METER, Effect, dated_by_zeros
 from models.fleet.inference import (
     SCALES,
     Estimate,
@@ -40,6 +43,7 @@ from models.fleet.inference import (
     own_scales,
     standardized_innovations,
 )
+from models.metrology import Index
 
 _ROUNDS = 4
 
@@ -79,6 +83,7 @@ def _final(search: Search, found: Estimate) -> Estimate:
     Weights count the information they stand for; unrecorded resets are localised at the final
     hyperparameters, and steps dated by the jumps of zeros that they meet.
     """
+    search.bring_home()
     search.effects = dated_by_zeros(search.effects, search.prepared.data.events)
     bench = search.prepared.obs.is_bench
     search.weight = search.weight * np.where(
@@ -135,36 +140,49 @@ def _residuals(search: Search, state: State) -> LeftOut:
 
 def _explain_meters(search: Search, state: State) -> None:
     """Explain each meter's own observations from the start: steps, wrong entries, outliers."""
-    obs, devices = search.prepared.obs, search.prepared.devices
-    seen = batch_statistics(state, own_steps(search.prepared, search.effects))
-    steps = step_limit(search.budget, seen, search.odds_adjustments)
+    obs, steps = search.prepared.obs, own_steps(search.prepared, search.effects)
+    scans = state.each(_scanned, steps)
     entries = entry_limit(
         search.budget,
         int(obs.is_bench.sum()),
         search.odds_adjustments,
         max(search.mixtures, key=lambda m: m.variance_ratio),
-        noise_share=_noise_share(seen, obs),
+        noise_share=_noise_share(scans),
     )
-    rules = Rules(ODDS, search.odds_adjustments, steps**2, entries**2)
+    limits = (step_limit(search.budget, scans, search.odds_adjustments) ** 2, entries**2)
     search.effects = [
         e for e in search.effects if e.kind == "noise" or not is_own(search.prepared, e)
     ]
-    for view in seen:
+    found = state.each(_explained, steps, *limits, rows=(search.odds_adjustments,))
+    for first, part in zip(state.first_rows, found, strict=True):
+        for rows, explanations in part:
+            search.weight[rows + first] = 1.0
+            for explanation in explanations:
+                _accept(search, explanation.later(first))
+
+
+def _scanned(state: State, steps: OwnSteps) -> StepScans:
+    return step_scans(batch_statistics(state, steps), state.design.obs)
+
+
+def _explained(
+    state: State, steps: OwnSteps, step2: float, entry2: float, adjustments: OddsAdjustments
+) -> list[tuple[Index, list[Found]]]:
+    """Return of each meter worth a look its rows, and what explains them best."""
+    obs, devices = state.design.obs, state.design.layout.devices
+    rules = Rules(ODDS, adjustments, step2, entry2)
+    result = []
+    for view in batch_statistics(state, steps):
         for b in worth_explaining(view, obs, rules):
-            may_step = not devices.promoted[view.meter[b]]
             block = view.block(int(b), obs)
-            search.weight[block.rows] = 1.0
-            for found in explained(block, rules, steps=may_step):
-                _accept(search, found)
+            may_step = not devices.promoted[view.meter[b]]
+            result.append((block.rows, explained(block, rules, steps=may_step)))
+    return result
 
 
-def _noise_share(seen: list[BatchStatistics], obs: Observations) -> float:
+def _noise_share(scans: list[StepScans]) -> float:
     """Return the median share of own noise in the variance of the sessions' residuals."""
-    shares = [
-        (view.noise * np.einsum("bii->bi", view.P))[obs.is_bench[view.rows] & (view.mask > 0)]
-        for view in seen
-    ]
-    joined = np.concatenate(shares) if shares else np.zeros(0)
+    joined = np.concatenate([scan.noise_share for scan in scans])
     return float(np.median(joined)) if len(joined) else 1.0
 
 

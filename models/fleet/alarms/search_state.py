@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from ingest.readers import Parts
 from models.fleet.alarms.alarm_budget import Budget
 from models.fleet.alarms.odds_adjustments import odds_adjustments_of
 from models.fleet.alarms.prior_odds import Odds
@@ -43,6 +44,8 @@ class Search:
     noise_p: dict[Effect, float] = field(default_factory=dict)
     with_proposed: bool = True
     """While it searches: so that no meter is blamed for what a mass set may have done."""
+    parts: Parts | None = None
+    """The observations, where workers gather the blocks."""
     _design: Design | None = None
     _built_with: tuple[tuple[Effect, float, float], ...] = ()
 
@@ -66,11 +69,17 @@ class Search:
         adjust = self.adjustments()
         shared = tuple((e, e.sd, e.factor) for e in effects if not is_own(self.prepared, e))
         if self._design is None or self._built_with != shared:
-            self._design = self.prepared.design(effects, adjust)
+            self._design = self.prepared.design(effects, adjust, self.parts)
             self._built_with = shared
         else:
-            self._design.update(adjust, alarm_steps(effects, self.prepared.devices.meters))
+            steps = alarm_steps(effects, self.prepared.devices.meters)
+            self._design = self._design.adjusted(adjust, steps)
         return self._design
+
+    def bring_home(self) -> None:
+        """Have all blocks here from now on."""
+        if self.parts is not None:
+            self.parts = self._design = None
 
     def modelled(self) -> list[Effect]:
         """Return the effects that are in the model."""
@@ -78,7 +87,8 @@ class Search:
 
     def adjustments(self) -> Adjustments:
         """Return what weights, the meters' own noise and effects do to the observations' noise."""
-        obs, row, meters = self.prepared.obs, self.prepared.session_rows, self.names[METER]
+        obs, row = self.prepared.obs, self.prepared.session_rows
+        meters = self.prepared.devices.meter_index
         adjust = plain_adjustments(len(obs))
         adjust.weight[:], adjust.scale[:] = self.weight, self.scale
         bench, rides = self.mixtures
@@ -87,7 +97,7 @@ class Search:
             if e.kind == ENTRY and e.observation in row:
                 adjust.added[row[e.observation]] = e.sd**2
             elif e.kind == "noise" and e.device in meters:
-                late = (obs.owner == meters.index(e.device)) & (obs.t >= e.at) & ~obs.is_bench
+                late = (obs.owner == meters[e.device]) & (obs.t >= e.at) & ~obs.is_bench
                 adjust.factor[late] = np.maximum(adjust.factor[late], e.factor)
         return adjust
 
@@ -115,7 +125,7 @@ def is_own(prepared: Prepared, effect: Effect) -> bool:
         return True
     if effect.device_kind != METER or effect.kind not in ("step", "entry"):
         return False
-    return effect.kind == "entry" or not devices.promoted[devices.meters.index(effect.device)]
+    return effect.kind == "entry" or not devices.promoted[devices.meter_index[effect.device]]
 
 
 def own_steps(prepared: Prepared, effects: list[Effect]) -> dict[int, list[tuple[float, float]]]:
@@ -123,6 +133,6 @@ def own_steps(prepared: Prepared, effects: list[Effect]) -> dict[int, list[tuple
     steps: dict[int, list[tuple[float, float]]] = {}
     for e in effects:
         if e.kind == "step" and is_own(prepared, e):
-            meter = prepared.devices.meters.index(e.device)
+            meter = prepared.devices.meter_index[e.device]
             steps.setdefault(meter, []).append((e.at, e.sd**2))
     return steps

@@ -14,7 +14,12 @@ from scipy.special import ndtr
 from ingest.schema import frame_schema
 from models.fleet.alarms.alarm_budget import budget_for, entry_limit, step_limit
 from models.fleet.alarms.odds_adjustments import odds_adjustments_of
-from models.fleet.alarms.scan_meters import BatchStatistics, batch_statistics, step_statistics
+from models.fleet.alarms.scan_meters import (
+    BatchStatistics,
+    batch_statistics,
+    step_scans,
+    step_statistics,
+)
 from models.fleet.alarms.search_state import own_steps
 from models.fleet.design import Effect, Observations, Prepared
 from models.fleet.inference import NORMAL, State
@@ -66,7 +71,7 @@ def _limits(prepared: Prepared, seen: list[BatchStatistics]) -> tuple[float, flo
     budget = budget_for(prepared.settings.false_alarms_per_season, years)
     n = int(prepared.obs.is_bench.sum())
     few = entry_limit(budget, n, adjustments, NORMAL, noise_share=1.0)
-    return step_limit(budget, seen, adjustments), few
+    return step_limit(budget, [step_scans(seen, prepared.obs)], adjustments), few
 
 
 def _known_since(view: BatchStatistics, obs: Observations, at: float) -> tuple[Array, Array]:

@@ -7,6 +7,7 @@ from .arrays import rows_of_each as rows_of_each
 from .blocks import Adjustments as Adjustments
 from .blocks import Batch as Batch
 from .blocks import Design as Design
+from .blocks import parts_of as parts_of
 from .cumulative_events import CumulativeEvents as CumulativeEvents
 from .cumulative_events import alarm_steps as alarm_steps
 from .cumulative_events import event_instants as event_instants

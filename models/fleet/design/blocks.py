@@ -12,11 +12,14 @@ A block holds one meter's observations in time order. Its covariance, everything
 A promoted meter (one that serves as a reference) has its own course among the shared effects.
 """
 
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, fields, replace
+from itertools import pairwise
 
 import numpy as np
 from scipy.sparse import csc_array, csr_array
 
+from ingest.readers import Parts, Workers
 from models.fleet.design.arrays import rows_of_each
 from models.fleet.design.cumulative_events import CumulativeEvents
 from models.fleet.design.layout import Layout, observed_entries
@@ -85,20 +88,26 @@ class Batch:
         sums = csc_array((np.ones(n), columns, np.arange(n + 1)), shape=(n_rows, n))
         return np.asarray(sums @ local.reshape(n, -1), dtype=np.float64)
 
-    def update(self, adjust: "Adjustments", alarm: CumulativeEvents, t: Array) -> None:
-        """Take over new adjustments and the steps that alarms have put in."""
-        self.weight = adjust.weight[self.rows] / adjust.factor[self.rows] ** 2 * self.mask
-        self.noise_ratio = adjust.noise_ratio[self.rows]
-        self.scale2 = adjust.scale[self.rows] ** 2
-        self.added = adjust.added[self.rows] * self.mask
+    def adjusted(self, adjust: "Adjustments", alarm: CumulativeEvents, t: Array) -> "Batch":
+        """Return it with new adjustments, and the steps that alarms have put in."""
         meter = np.broadcast_to(self.meter[:, None], self.rows.shape)
-        total = alarm.total(meter, t[self.rows])
-        self.increments[-1] = np.diff(total, axis=1, prepend=0.0) * self.mask
+        steps = np.diff(alarm.total(meter, t[self.rows]), axis=1, prepend=0.0) * self.mask
+        return replace(
+            self,
+            weight=adjust.weight[self.rows] / adjust.factor[self.rows] ** 2 * self.mask,
+            noise_ratio=adjust.noise_ratio[self.rows],
+            scale2=adjust.scale[self.rows] ** 2,
+            added=adjust.added[self.rows] * self.mask,
+            increments=np.concatenate([self.increments[:-1], steps[None]]),
+        )
 
 
 @dataclass
 class Design:
-    """Everything that estimation needs: shared effects, blocks, and where observations sit."""
+    """Everything that estimation needs: shared effects, blocks, and where observations sit.
+
+    Where workers keep the blocks, there are none here, and `parts` are theirs.
+    """
 
     layout: Layout
     obs: Observations
@@ -107,17 +116,32 @@ class Design:
     place: Index
     """For each meter its (batch, position), or (−1, −1) without observations, [meters, 2]."""
     y: Array
+    parts: Parts | None = None
 
     @property
     def n_shared(self) -> int:
         """Return the number of shared effects."""
         return self.layout.n
 
-    def update(self, adjust: "Adjustments", alarm: CumulativeEvents) -> None:
-        """Take over what alarms and weights have changed, the shared effects being the same."""
-        self.layout.events.alarm = alarm
-        for batch in self.batches:
-            batch.update(adjust, alarm, self.obs.t)
+    def places_of(self, rows: Index) -> tuple[Index, Index, Index]:
+        """Return the batch of observations, their block in it, and their place in the block."""
+        owner = self.obs.owner[rows]
+        return *self.place[owner].T, rows - np.searchsorted(self.obs.owner, owner)
+
+    def adjusted(self, adjust: "Adjustments", alarm: CumulativeEvents) -> "Design":
+        """Return it with what alarms and weights have changed; the shared effects are the same."""
+        layout = copy(self.layout)
+        layout.events = replace(layout.events, alarm=alarm)
+        batches = [batch.adjusted(adjust, alarm, self.obs.t) for batch in self.batches]
+        found = replace(self, layout=layout, batches=batches)
+        if self.parts is not None:
+            found.parts = self.parts.then(_adjusted, alarm, rows=(adjust,))
+        return found
+
+    def __sizeof__(self) -> int:
+        """Return how many bytes its blocks take: who moves them looks at that first."""
+        arrays = [x for b in self.batches for x in vars(b).values() if isinstance(x, np.ndarray)]
+        return sum(x.nbytes for x in arrays)
 
 
 @dataclass
@@ -137,6 +161,10 @@ class Adjustments:
     noise_ratio: Array
     scale: Array
 
+    def __getitem__(self, rows: slice) -> "Adjustments":
+        """Return those of consecutive observations."""
+        return Adjustments(*(getattr(self, field.name)[rows] for field in fields(self)))
+
 
 def sensor_values(obs: Observations, programmed: Programmed) -> Array:
     """Return the observed values with the programmed slopes taken out, 100·ln."""
@@ -145,6 +173,44 @@ def sensor_values(obs: Observations, programmed: Programmed) -> Array:
     if len(inside):
         y[inside] -= programmed.mean(obs.other[inside], obs.t[inside])
     return y
+
+
+def _adjusted(design: Design, alarm: CumulativeEvents, adjust: Adjustments) -> Design:
+    return design.adjusted(adjust, alarm)
+
+
+def design_in_parts(
+    layout: Layout,
+    obs: Observations,
+    programmed: Programmed,
+    adjust: Adjustments,
+    parts: Parts,
+    *,
+    y: Array,
+) -> Design:
+    """Have the blocks gathered by the workers that keep their observations; see `parts_of`."""
+    designs = parts.then(_part_design, layout, programmed, rows=(adjust, y))
+    nowhere = np.full((len(layout.devices.meters), 2), -1, dtype=np.int64)
+    return Design(layout, obs, programmed, [], nowhere, y, designs)
+
+
+def _part_design(
+    obs: Observations, layout: Layout, programmed: Programmed, adjust: Adjustments, y: Array
+) -> Design:
+    return build_design(layout, obs, programmed, adjust, y=y)
+
+
+def parts_of(obs: Observations, workers: Workers) -> Parts:
+    """Give each worker the observations of meters in a row, about as many as the others have."""
+    ends = np.arange(1, workers.number) * len(obs) // workers.number
+    ends = np.searchsorted(obs.owner, obs.owner[ends]) if len(obs) else ends
+    cuts = np.unique([0, *ends, len(obs)]).tolist()
+    rows = [slice(a, b) for a, b in pairwise(cuts)] or [slice(0, 0)]
+    return Parts(workers, rows, [workers.keep(k, _same_as, obs[own]) for k, own in enumerate(rows)])
+
+
+def _same_as(obs: Observations) -> Observations:
+    return obs
 
 
 def build_design(

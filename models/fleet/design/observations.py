@@ -2,6 +2,7 @@
 
 from collections import Counter
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -46,6 +47,11 @@ class Devices:
     scale: Index = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     scale_u: Array = field(default_factory=lambda: np.zeros(0))
 
+    @cached_property
+    def meter_index(self) -> dict[str, int]:
+        """Return the place of each meter."""
+        return {name: i for i, name in enumerate(self.meters)}
+
     def own_bench_u(self) -> Array:
         """Return the prior sd of what each mass set adds beyond its scale, [benches]."""
         shared = np.append(self.scale_u, 0.0)[self.scale]
@@ -88,6 +94,12 @@ class Observations:
 
     def __len__(self) -> int:
         return len(self.name)
+
+    def __getitem__(self, rows: slice) -> "Observations":
+        """Return consecutive observations, with the ride effects that they carry."""
+        part = Observations(**{f.name: getattr(self, f.name)[rows] for f in fields(self) if f.init})
+        part.ride_effects = self.ride_effects.of_rows(rows)
+        return part
 
 
 _SHRINK_DOF = 6.0

@@ -6,8 +6,15 @@ from functools import cached_property
 
 import numpy as np
 
+from ingest.readers import Parts
 from models.bench import EVENT_STEP_SD
-from models.fleet.design.blocks import Adjustments, Design, build_design, sensor_values
+from models.fleet.design.blocks import (
+    Adjustments,
+    Design,
+    build_design,
+    design_in_parts,
+    sensor_values,
+)
 from models.fleet.design.cumulative_events import CumulativeEvents, alarm_steps, recorded_events
 from models.fleet.design.data import FleetData
 from models.fleet.design.effects import Effect
@@ -51,12 +58,23 @@ class Prepared:
         events = EventTotals(**self.events, alarm=alarm)
         return Layout(self.devices, self.obs, self.settings, events=events, effects=effects)
 
-    def design(self, effects: Sequence[Effect] = (), adjust: Adjustments | None = None) -> Design:
-        """Build blocks and shared effects with the accepted effects and adjustments."""
+    def design(
+        self,
+        effects: Sequence[Effect] = (),
+        adjust: Adjustments | None = None,
+        parts: Parts | None = None,
+    ) -> Design:
+        """Build blocks and shared effects with the accepted effects and adjustments.
+
+        parts: the observations, kept by workers that gather their blocks
+        """
         chosen = adjust or plain_adjustments(len(self.obs))
         if self._y is None:
             self._y = sensor_values(self.obs, self.programmed)
-        return build_design(self.layout(effects), self.obs, self.programmed, chosen, y=self._y)
+        given = (self.layout(effects), self.obs, self.programmed, chosen)
+        if parts is not None:
+            return design_in_parts(*given, parts, y=self._y)
+        return build_design(*given, y=self._y)
 
     def forget_slopes(self) -> None:
         """Take the programmed slopes out again next time: they have changed."""

@@ -24,6 +24,12 @@ class RideEffects:
     code: Index
     sign: Array
 
+    def of_rows(self, rows: slice) -> "RideEffects":
+        """Return what consecutive observations carry, counted from the first of them."""
+        own = (self.row >= rows.start) & (self.row < rows.stop)
+        row = self.row[own] - rows.start
+        return RideEffects(self.names, self.kinds, row, self.code[own], self.sign[own])
+
 
 def no_ride_effects() -> RideEffects:
     """Return none."""

@@ -1,10 +1,10 @@
-from .added_effects import effect_information as effect_information
-from .added_effects import fit_sds as fit_sds
 from .battery_swaps import SwapOutlook as SwapOutlook
 from .battery_swaps import swap_outlook as swap_outlook
 from .covariance import sensor_covariance as sensor_covariance
 from .effect_estimates import EffectEstimate as EffectEstimate
+from .effect_estimates import effect_information as effect_information
 from .effect_estimates import estimate_effects as estimate_effects
+from .effect_estimates import fit_sds as fit_sds
 from .estimation import Estimate as Estimate
 from .estimation import estimate as estimate
 from .group_shapes import best_shapes as best_shapes
@@ -20,7 +20,6 @@ from .innovations import standardized_innovations as standardized_innovations
 from .innovations import used_noise as used_noise
 from .likelihood import BlockState as BlockState
 from .likelihood import State as State
-from .likelihood import curvature as curvature
 from .likelihood import evaluate as evaluate
 from .noise_scales import own_scales as own_scales
 from .predict import LeftOpen as LeftOpen

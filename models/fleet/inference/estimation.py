@@ -6,15 +6,14 @@ from functools import cached_property
 import numpy as np
 
 from models.fleet.design import FleetSettings
-from models.fleet.inference.hyper import Hyper, prior_terms
-from models.fleet.inference.likelihood import (
+from models.fleet.inference.derivatives import (
     Curvature,
-    State,
     average_information,
     curvature,
-    evaluate,
     gradient,
 )
+from models.fleet.inference.hyper import Hyper, prior_terms
+from models.fleet.inference.likelihood import State, evaluate
 from models.metrology import Array
 
 _LONGEST_STEP = 1.5

@@ -66,6 +66,10 @@ def innovation_frame(state: State) -> pl.DataFrame:
 
 def standardized_innovations(state: State) -> Array:
     """Return the standardized innovations of all observations, at full weight."""
+    return np.concatenate(state.each(_standardized))
+
+
+def _standardized(state: State) -> Array:
     z = np.zeros(len(state.design.obs))
     for batch, block in zip(state.design.batches, state.blocks, strict=True):
         real = batch.mask > 0

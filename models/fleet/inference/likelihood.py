@@ -1,37 +1,30 @@
-"""Evaluate the fleet's marginal likelihood, its gradient, and the average information.
+"""Evaluate the fleet's marginal likelihood.
 
 With V the blocks' covariance, A the design of the shared effects u ~ N(0, K) and P the inverse
 of V + A K A' (flat effects: the restricted likelihood's P):
 
     log L = −½ (Σ log|V_i| + log|K| + log|K⁻¹ + A'V⁻¹A| + y'Py + n log 2π)
-    gradient  ½ (y'P dV P y − tr(P dV))                 Harville (1977)
-    average information  ½ (P y)' dV P dV (P y)          Gilmour, Thompson & Cullis (1995)
 
 Only the diagonal blocks of P are ever formed.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 from scipy.linalg import lapack
 
-from models.fleet.design import EVENT_KINDS, Batch, Design
-from models.fleet.inference.covariance import (
-    EVENT,
-    N_LOCAL,
-    Scales,
-    applied,
-    block_covariance,
-    bridge_contracted,
-    contracted,
-)
+from ingest.readers import Parts, Sliced
+from models.fleet.design import Batch, Design
+from models.fleet.inference.covariance import Scales, block_covariance
 from models.fleet.inference.hyper import Hyper
-from models.fleet.inference.shared_prior import SharedPrior
-from models.metrology import Array, Index
+from models.fleet.inference.shared_prior import Factor, SharedPrior
+from models.metrology import Array
 
+Found = TypeVar("Found")
 _LOG_2PI = float(np.log(2 * np.pi))
-_PANEL = 256
 
 
 @dataclass
@@ -56,20 +49,53 @@ class Solved:
 
 
 @dataclass
+class Sums:
+    """What blocks tell of the shared effects.
+
+    squares: A'V⁻¹A [n_shared + 1, n_shared + 1] (the last: padding); h: A'V⁻¹y; log_det: Σ log|V|;
+    quadratic: y'V⁻¹y; n_obs: how many observations
+    """
+
+    squares: Array
+    h: Array
+    log_det: float = 0.0
+    quadratic: float = 0.0
+    n_obs: int = 0
+
+    def __add__(self, other: "Sums") -> "Sums":
+        """Return the sums of both."""
+        pairs = zip(self.parts(), other.parts(), strict=True)
+        return Sums(*(a + b for a, b in pairs))
+
+    def parts(self) -> tuple[Any, ...]:
+        """Return all that is summed up."""
+        return self.squares, self.h, self.log_det, self.quadratic, self.n_obs
+
+
+@dataclass
 class State:
     """The whole fleet at given hyperparameters: posterior of the shared effects, all blocks.
 
     The shared effects' covariance and the blocks are made when first asked for: a trial step
-    needs the likelihood alone.
+    needs the likelihood alone. Where workers keep the blocks, `solved` is empty here and `parts`
+    are theirs; a part of a fleet is a state of its own, which knows the whole fleet's shared
+    effects by their mean and covariance.
     """
 
     hyper: Hyper
     design: Design
-    prior: SharedPrior
     mean: Array
-    precision: "Factor"
     solved: list[Solved]
-    log_likelihood: float
+    prior: SharedPrior | None = None
+    factor: Factor | None = None
+    log_likelihood: float = 0.0
+    parts: Parts | None = None
+
+    @property
+    def precision(self) -> Factor:
+        """Return the shared effects' precision, of a whole fleet."""
+        assert self.factor is not None
+        return self.factor
 
     @cached_property
     def C(self) -> Array:
@@ -85,6 +111,41 @@ class State:
             for batch, part in zip(self.design.batches, self.solved, strict=True)
         ]
 
+    def each(
+        self, work: Callable[..., Found], *args: Any, rows: Sequence[Sliced] = ()
+    ) -> list[Found]:
+        """Return `work(state, *args, …)` of each part of the fleet, in the observations' order.
+
+        rows: further arguments, a row an observation, of which each part gets its own
+        """
+        if self.parts is None:
+            return [work(self, *args, *rows)]
+        return self._finished.each(work, *args, rows=rows)
+
+    @property
+    def first_rows(self) -> list[int]:
+        """Return the first observation of each part."""
+        return [0] if self.parts is None else [rows.start for rows in self.parts.rows]
+
+    @cached_property
+    def _finished(self) -> Parts:
+        """Return the parts' states, with what the whole fleet says of the shared effects."""
+        assert self.parts is not None
+        assert self.design.parts is not None
+        return self.design.parts.beside(self.parts, _part_of, self.hyper, self.mean, self.C)
+
+    def __sizeof__(self) -> int:
+        """Return how many bytes its blocks take: who moves them looks at that first."""
+        return sum(x.Vinv.nbytes + x.VinvA.nbytes for x in self.solved)
+
+
+def _part_of(
+    design: Design, found: tuple[list[Solved], Sums], hyper: Hyper, mean: Array, C: Array
+) -> State:
+    state = State(hyper, design, mean, found[0])
+    state.__dict__["C"] = C
+    return state
+
 
 def evaluate(design: Design, hyper: Hyper) -> State:
     """Return the posterior of the shared effects and P y, at given hyperparameters.
@@ -93,25 +154,47 @@ def evaluate(design: Design, hyper: Hyper) -> State:
     """
     n = design.n_shared
     prior = SharedPrior(design.layout.parts, hyper, n)
-    h, squares = np.zeros(n + 1), np.zeros((n + 1) ** 2)
+    solved: list[Solved] = []
+    parts = None
+    if design.parts is None:
+        solved, sums = solve_blocks(design, hyper)
+    else:
+        parts = design.parts.then(solve_blocks, hyper)
+        first, *others = parts.each(_sums_of)
+        sums = sum(others, first)
+    factor = Factor(sums.squares[:n, :n] + prior.precision)
+    h = sums.h[:n]
+    mean = factor.solve(h)
+    total = sums.log_det + factor.log_det + prior.log_det + sums.quadratic - float(h @ mean)
+    total += (sums.n_obs - prior.n_flat) * _LOG_2PI
+    return State(hyper, design, mean, solved, prior, factor, -0.5 * total, parts)
+
+
+def _sums_of(found: tuple[list[Solved], Sums]) -> Sums:
+    return found[1]
+
+
+def solve_blocks(design: Design, hyper: Hyper) -> tuple[list[Solved], Sums]:
+    """Return a design's blocks at given hyperparameters, and what they tell of the shared effects.
+
+    LinAlgError: a covariance is not positive definite there.
+    """
+    n = design.n_shared + 1
+    squares, h = np.zeros(n * n), np.zeros(n)
     log_det, quadratic, n_obs = 0.0, 0.0, 0
     solved: list[Solved] = []
     for batch in design.batches:
         scales = Scales(hyper, batch)
         Vinv, log_V = _inverse(block_covariance(batch, scales))
         VinvA, Vinvy = Vinv @ batch.A, np.einsum("bij,bj->bi", Vinv, batch.y)
-        np.add.at(squares, batch.pairs(n + 1), (batch.A.transpose(0, 2, 1) @ VinvA).ravel())
+        np.add.at(squares, batch.pairs(n), (batch.A.transpose(0, 2, 1) @ VinvA).ravel())
         hit = np.einsum("bnc,bn->bc", batch.A, Vinvy)
-        h += np.bincount(batch.columns.ravel(), weights=hit.ravel(), minlength=n + 1)
+        h += np.bincount(batch.columns.ravel(), weights=hit.ravel(), minlength=n)
         log_det += log_V
         quadratic += float(np.sum(batch.y * Vinvy))
         n_obs += int(batch.mask.sum())
         solved.append(Solved(scales, Vinv, VinvA, Vinvy))
-    precision = Factor(squares.reshape(n + 1, n + 1)[:n, :n] + prior.precision)
-    mean = precision.solve(h[:n])
-    total = log_det + precision.log_det + prior.log_det + quadratic - float(h[:n] @ mean)
-    n_free = n_obs - prior.n_flat
-    return State(hyper, design, prior, mean, precision, solved, -0.5 * (total + n_free * _LOG_2PI))
+    return solved, Sums(squares.reshape(n, n), h, log_det, quadratic, n_obs)
 
 
 def _inverse(V: Array) -> tuple[Array, float]:
@@ -122,60 +205,6 @@ def _inverse(V: Array) -> tuple[Array, float]:
     for each in upper:  # in the order that LAPACK works in, so each is inverted in its place
         lapack.dtrtri(each, lower=0, overwrite_c=1)
     return upper @ L, log_det
-
-
-class Factor:
-    """A positive definite matrix M by its Cholesky factor, scaled to a unit diagonal.
-
-    M: its upper triangle counts. LinAlgError: M is not positive definite.
-    """
-
-    def __init__(self, M: Array) -> None:
-        self.scale = 1 / np.sqrt(np.diag(M))
-        M = M * self.scale[:, None]
-        M *= self.scale
-        # transposed, the upper triangle is the lower one of the order that LAPACK works in
-        self.L: Array = M
-        info = 0
-        if len(M):
-            self.L, info = lapack.dpotrf(M.T, lower=1, clean=0, overwrite_a=1)
-        if info:
-            raise np.linalg.LinAlgError("the shared effects' precision is not positive definite")
-        self.log_det = 2 * float(np.sum(np.log(np.diag(self.L)) - np.log(self.scale)))
-
-    def solve(self, b: Array) -> Array:
-        """Return M⁻¹b."""
-        if not len(b):
-            return b
-        x: Array = lapack.dpotrs(self.L, b * self.scale, lower=1)[0]
-        x *= self.scale
-        return x
-
-    def half(self, b: Array) -> Array:
-        """Return w of b [n, k] such that w'w = b'M⁻¹b."""
-        if not len(b):
-            return b
-        w: Array = lapack.dtrtrs(self.L, b * self.scale[:, None], lower=1)[0]
-        return w
-
-    def inverse(self) -> Array:
-        """Return M⁻¹."""
-        if not len(self.L):
-            return self.L
-        inverse: Array = lapack.dpotri(self.L, lower=1)[0]
-        inverse *= self.scale[:, None]
-        inverse *= self.scale
-        return _mirrored(inverse)
-
-
-def _mirrored(M: Array) -> Array:
-    """Fill the upper triangle from the lower, in place, panel by panel."""
-    for k in range(0, len(M), _PANEL):
-        rows = slice(k, k + _PANEL)
-        corner = np.tril(M[rows, rows])
-        M[rows, rows] = corner + np.tril(corner, -1).T
-        M[rows, k + _PANEL :] = M[k + _PANEL :, rows].T
-    return M
 
 
 def _block_state(batch: Batch, part: Solved, mean: Array, padded_C: Array) -> BlockState:
@@ -191,122 +220,3 @@ def _block_state(batch: Batch, part: Solved, mean: Array, padded_C: Array) -> Bl
 def padded(v: Array, batch: Batch) -> Array:
     """Return a vector over the shared effects at each block's columns, [B, c]; 0 at the dummy."""
     return np.append(v, 0.0)[batch.columns]
-
-
-def gradient(state: State) -> Array:
-    """Return the log-likelihood's derivatives in all of the hyperparameters' working values."""
-    hyper = state.hyper
-    local = np.zeros((len(hyper.groups), N_LOCAL))
-    walks, other = 0.0, np.zeros(len(hyper.groups))
-    for batch, b in zip(state.design.batches, state.blocks, strict=True):
-        M = b.alpha[:, :, None] * b.alpha[:, None, :] - b.P
-        np.add.at(local, batch.group, contracted(batch, b.scales, M))
-        reference, by_group = bridge_contracted(batch, b.scales, M)
-        walks += reference
-        other += by_group
-    local[:, 4] += other
-    g = np.zeros(len(hyper.keys))
-    n_groups = len(hyper.groups)
-    for k in range(EVENT):
-        g[k * n_groups : (k + 1) * n_groups] = local[:, k]
-    for k, kind in enumerate(EVENT_KINDS, EVENT):
-        g[hyper.index(kind, -1)] = local[:, k].sum()
-    g[hyper.index("reference_walk", -1)] += walks
-    state.prior.add_gradient(g, state.mean, state.C)
-    return g
-
-
-@dataclass
-class Curvature:
-    """Average information of the active hyperparameters, and the posterior's derivatives in them.
-
-    responses   derivative of alpha = P y, [B, n, active] for each batch
-    mean        derivative of the shared effects' posterior mean, [n_shared, active]
-    With what is left open (see `with_open`) both have further columns, one each.
-    """
-
-    information: Array
-    responses: list[Array]
-    mean: Array
-
-
-@dataclass
-class _Turned:
-    """V⁻¹ times d(V + A K A') P y by batch, A' times that, and the shared effects' part of it."""
-
-    information: Array
-    solved: list[Array]
-    Ca: Array
-    mean: Array
-
-
-def average_information(state: State) -> Array:
-    """Return the average information of the active hyperparameters, [active, active]."""
-    return _turned(state).information
-
-
-def curvature(state: State) -> Curvature:
-    """Return the average information and the posterior's derivatives in the active ones."""
-    turned = _turned(state)
-    Ca = np.pad(turned.Ca, ((0, 1), (0, 0)))
-    responses = [
-        b.VinvA @ Ca[batch.columns] - Vf
-        for batch, b, Vf in zip(state.design.batches, state.blocks, turned.solved, strict=True)
-    ]
-    return Curvature(turned.information, responses, turned.mean)
-
-
-def _turned(state: State) -> _Turned:
-    active = np.flatnonzero(state.hyper.active)
-    V = state.prior.directions(active, state.mean)
-    n, n_active = state.design.n_shared, len(active)
-    total, padded_V = np.zeros((n + 1, n_active)), np.pad(V, ((0, 1), (0, 0)))
-    info = np.zeros((n_active, n_active))
-    solved: list[Array] = []
-    for batch, b in zip(state.design.batches, state.blocks, strict=True):
-        f = _directions(batch, b, padded_V, active, state.hyper)
-        Vf = b.Vinv @ f
-        info += f.reshape(-1, n_active).T @ Vf.reshape(-1, n_active)
-        total += batch.to_shared(batch.A.transpose(0, 2, 1) @ Vf, n + 1)
-        solved.append(Vf)
-    a = total[:n]
-    Ca = state.C @ a
-    return _Turned((info - a.T @ Ca) / 2, solved, Ca, V - Ca)
-
-
-def with_open(curve: Curvature, state: State, shown: Array) -> Curvature:
-    """Return the curvature with the posterior's derivatives in effects that the model leaves out.
-
-    shown: what a unit of each adds to the observations, [observations, k]; were it taken off them,
-    alpha would change by −P shown, the shared effects' mean by −C A'V⁻¹ shown.
-    """
-    n, k = state.design.n_shared, shown.shape[1]
-    total, solved = np.zeros((n + 1, k)), []
-    for batch, b in zip(state.design.batches, state.blocks, strict=True):
-        f = shown[batch.rows] * batch.mask[:, :, None]
-        total += batch.to_shared(b.VinvA.transpose(0, 2, 1) @ f, n + 1)
-        solved.append(b.Vinv @ f)
-    moved = np.concatenate([state.C @ total[:n], np.zeros((1, k))])
-    responses = [
-        np.concatenate([r, b.VinvA @ moved[batch.columns] - Vf], axis=2)
-        for batch, b, r, Vf in zip(
-            state.design.batches, state.blocks, curve.responses, solved, strict=True
-        )
-    ]
-    return Curvature(curve.information, responses, np.concatenate([curve.mean, -moved[:n]], axis=1))
-
-
-def _directions(batch: Batch, b: BlockState, V: Array, active: Index, hyper: Hyper) -> Array:
-    """Return d(V + A K A') P y of each active hyperparameter, [B, n, active]."""
-    local = applied(batch, b.scales, b.alpha)
-    f = batch.A @ V[batch.columns]
-    n_groups = len(hyper.groups)
-    for k, i in enumerate(active):
-        kind, group = hyper.keys[i]
-        if kind in EVENT_KINDS:
-            f[..., k] += local[..., EVENT + EVENT_KINDS.index(kind)]
-        elif group >= 0:
-            f[..., k] += local[..., i // n_groups] * (batch.group == group)[:, None]
-        elif kind == "reference_walk":
-            f[..., k] += 2 * b.scales.reference2 * batch.bridge_reference * b.alpha
-    return f

@@ -18,7 +18,8 @@ import numpy as np
 
 from models.fleet.design import BENCH, EVENT_KINDS, METER, REFERENCE, Batch, Entries, rows_of_each
 from models.fleet.inference.battery_swaps import SwapOutlook
-from models.fleet.inference.likelihood import BlockState, Curvature, State, with_open
+from models.fleet.inference.derivatives import Curvature, with_open
+from models.fleet.inference.likelihood import BlockState, State
 from models.metrology import Array, Index
 
 HYPER_PARTS = 2.0

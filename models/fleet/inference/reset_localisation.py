@@ -15,6 +15,13 @@ def localised_changes(state: State) -> dict[int, list[SlopeChange]]:
     stretch is its length times the likelihood of the meter's observations, had the slope been
     changed there (the rest of the fleet held to what it says of this meter).
     """
+    located: dict[int, list[SlopeChange]] = {}
+    for found in state.each(_localised):
+        located |= found
+    return located
+
+
+def _localised(state: State) -> dict[int, list[SlopeChange]]:
     design = state.design
     located: dict[int, list[SlopeChange]] = {}
     for meter, changes in design.programmed.changes.items():

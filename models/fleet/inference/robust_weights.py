@@ -80,6 +80,15 @@ def usual_shares() -> Array:
 
 def left_out(state: State) -> LeftOut:
     """Return leave-one-out residuals of all observations: α_j / P_jj, of variance 1 / P_jj."""
+    found = state.each(_left_out)
+    return LeftOut(
+        np.concatenate([x.residual for x in found]),
+        np.concatenate([x.others for x in found]),
+        np.concatenate([x.noise for x in found]),
+    )
+
+
+def _left_out(state: State) -> LeftOut:
     n = len(state.design.obs)
     residual, others, noise = np.zeros(n), np.zeros(n), np.ones(n)
     for batch, block in zip(state.design.batches, state.blocks, strict=True):

@@ -1,14 +1,16 @@
-"""Evaluate the shared effects' normal prior at given hyperparameters, and its derivatives."""
+"""Evaluate the shared effects' normal prior at given hyperparameters; solve with a precision."""
 
 from collections.abc import Sequence
 
 import numpy as np
+from scipy.linalg import lapack
 
 from models.fleet.design import Key, Part
 from models.fleet.inference.hyper import Hyper
 from models.metrology import Array, Index
 
 _LEAST_SD = 1e-5
+_PANEL = 256
 
 
 class SharedPrior:
@@ -108,3 +110,57 @@ def _walk_precision(variance: Array) -> Array:
         Q[k, k] += p[1:]
         Q[k, k + 1] = Q[k + 1, k] = -p[1:]
     return Q
+
+
+class Factor:
+    """A positive definite matrix M by its Cholesky factor, scaled to a unit diagonal.
+
+    M: its upper triangle counts. LinAlgError: M is not positive definite.
+    """
+
+    def __init__(self, M: Array) -> None:
+        self.scale = 1 / np.sqrt(np.diag(M))
+        M = M * self.scale[:, None]
+        M *= self.scale
+        # transposed, the upper triangle is the lower one of the order that LAPACK works in
+        self.L: Array = M
+        info = 0
+        if len(M):
+            self.L, info = lapack.dpotrf(M.T, lower=1, clean=0, overwrite_a=1)
+        if info:
+            raise np.linalg.LinAlgError("the shared effects' precision is not positive definite")
+        self.log_det = 2 * float(np.sum(np.log(np.diag(self.L)) - np.log(self.scale)))
+
+    def solve(self, b: Array) -> Array:
+        """Return M⁻¹b."""
+        if not len(b):
+            return b
+        x: Array = lapack.dpotrs(self.L, b * self.scale, lower=1)[0]
+        x *= self.scale
+        return x
+
+    def half(self, b: Array) -> Array:
+        """Return w of b [n, k] such that w'w = b'M⁻¹b."""
+        if not len(b):
+            return b
+        w: Array = lapack.dtrtrs(self.L, b * self.scale[:, None], lower=1)[0]
+        return w
+
+    def inverse(self) -> Array:
+        """Return M⁻¹."""
+        if not len(self.L):
+            return self.L
+        inverse: Array = lapack.dpotri(self.L, lower=1)[0]
+        inverse *= self.scale[:, None]
+        inverse *= self.scale
+        return _mirrored(inverse)
+
+
+def _mirrored(M: Array) -> Array:
+    """Fill the upper triangle from the lower, in place, panel by panel."""
+    for k in range(0, len(M), _PANEL):
+        rows = slice(k, k + _PANEL)
+        corner = np.tril(M[rows, rows])
+        M[rows, rows] = corner + np.tril(corner, -1).T
+        M[rows, k + _PANEL :] = M[k + _PANEL :, rows].T
+    return M
