@@ -27,7 +27,7 @@ def add(words: Words) -> None:
     sub.add_argument("--no-fit", action="store_true", help="leave the models as they are")
     sub.add_argument("--dry-run", action="store_true", help="say what would change; change nothing")
 
-    words.add("fit", _fit, "refit the models", "store", "format")
+    words.add("fit", _fit, "refit the models", *shared)
     words.add("status", _status, "the fleet today", "store", "format", "as_of")
 
     sub = words.add("history", _history, "one meter over time", "store", "format", "as_of")

@@ -1,8 +1,13 @@
 """What a process calculates with: its threads, and workers elsewhere."""
 
+from __future__ import annotations
+
 import os
-from concurrent.futures import Executor
 from contextlib import AbstractContextManager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ingest.readers import Workers
 
 
 def calculate_with_one_thread() -> None:
@@ -15,7 +20,7 @@ def calculate_with_one_thread() -> None:
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")
 
 
-def helped_by(address: str) -> AbstractContextManager[Executor]:
+def helped_by(address: str) -> AbstractContextManager[Workers]:
     """Return the workers at an address while they are needed; a UserError where there are none."""
     from ingest.readers import workers_at
 

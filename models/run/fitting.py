@@ -34,7 +34,7 @@ def refit(fleet: Fleet) -> FitReport:
     fleet.say("evaluating bench sessions and comparisons")
     found, settings, version = records(fleet.store, None)
     fleet.say(f"fitting {found.meters.height} meters")
-    snap = new_snapshot(found, settings, version, begun)
+    snap = new_snapshot(found, settings, version, begun, workers=fleet.workers)
     about = snap.about()
     with fleet.store.writing() as db:
         for name in Snapshot.names():

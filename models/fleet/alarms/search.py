@@ -52,7 +52,9 @@ def run(search: Search) -> Estimate:
     """Run the whole search and return the final estimate; effects and weights stay in it."""
     settings = search.prepared.settings
     if not settings.robust or len(search.prepared.obs) < 2:
-        return search.estimate()
+        found = search.estimate()
+        search.bring_home()
+        return replace(found, state=search.evaluate()) if found.state.parts else found
     state = search.estimate(most=5).state
     if localise_resets(search, state):
         state = search.evaluate()
@@ -155,7 +157,7 @@ def _explain_meters(search: Search, state: State) -> None:
     ]
     found = state.each(_explained, steps, *limits, rows=(search.odds_adjustments,))
     for first, part in zip(state.first_rows, found, strict=True):
-        for rows, explanations in part:
+        for rows, explanations in sorted(part, key=lambda meter: int(meter[0][0])):
             search.weight[rows + first] = 1.0
             for explanation in explanations:
                 _accept(search, explanation.later(first))

@@ -25,6 +25,7 @@ from models.status import Snapshot
 from models.wording import NoAnswerError, unknown_name
 
 if TYPE_CHECKING:
+    from ingest.readers import Workers
     from models.coaching import Acknowledged
     from models.fleet import FleetFit
     from models.honesty import Known
@@ -152,10 +153,11 @@ def new_snapshot(
     begun: float,
     *,
     fleet: FleetFit | None = None,
+    workers: Workers | None = None,
 ) -> Snapshot:
     from models.run.known import pipeline
 
-    fleet = fleet or pipeline.fitted(found, settings)
+    fleet = fleet or pipeline.fitted(found, settings, workers)
     made = pipeline.Made(
         datetime.now(UTC).replace(microsecond=0), round(time.monotonic() - begun, 3), version
     )

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import wraps
 from pathlib import Path
-from typing import Self, TypeVar
+from typing import TYPE_CHECKING, Self, TypeVar
 
 from ingest.store import Database, Store
 from models.records import Settings, Tables
@@ -24,6 +23,9 @@ from models.run.known.fit_of_day import (
 from models.run.known.people import HERE, Person
 from models.status import Snapshot
 from models.wording import NoAnswerError
+
+if TYPE_CHECKING:
+    from ingest.readers import Workers
 
 T = TypeVar("T")
 
@@ -63,7 +65,7 @@ class Fleet:
     as_of: date | None = None
     say: Say = silent
     person: Person = HERE
-    workers: Executor | None = field(default=None, repr=False)
+    workers: Workers | None = field(default=None, repr=False)
     _parts: dict[object, object] = field(default_factory=dict, repr=False)
 
     @classmethod
@@ -73,7 +75,7 @@ class Fleet:
         *,
         as_of: date | None = None,
         say: Say = silent,
-        workers: Executor | None = None,
+        workers: Workers | None = None,
     ) -> Self:
         """Return the fleet of the store in a file, which need not exist yet."""
         return cls(Store(store), as_of, say, workers=workers)

@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 import numpy as np
 import polars as pl
 
+from ingest.readers import Workers
 from ingest.schema import confirmed
 from models import honesty, status
 from models.ageing import Budget, Limits, control_charts, drift_table, limits_from_budget
@@ -132,12 +133,13 @@ def _with_tolerance(listed: pl.DataFrame, data: FleetData, tolerance_pct: float)
     )
 
 
-def fitted(found: Records, settings: Settings) -> FleetFit:
-    """Return the fleet model on the records."""
+def fitted(found: Records, settings: Settings, workers: Workers | None = None) -> FleetFit:
+    """Return the fleet model on the records; workers keep the meters' part of it meanwhile."""
     return fit(
         found.data,
         today=found.as_of,
         settings=FleetSettings(false_alarms_per_season=settings.false_alarms_per_season),
+        workers=workers,
     )
 
 

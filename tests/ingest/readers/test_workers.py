@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
-from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor
+from collections.abc import Callable
+from concurrent.futures import BrokenExecutor, Future, ThreadPoolExecutor
 from pathlib import Path
 from types import ModuleType, TracebackType
+from typing import Any
 
 import pytest
 
 from dashboard.cli.command_line import main
-from ingest.readers.workers import WorkersError, workers_at
+from ingest.readers.workers import Here, Kept, Parts, WorkersError, workers_at
 from ingest.schema import UserError
 
 
@@ -34,8 +38,14 @@ class FakeClient:
     def __exit__(self, *_: type[BaseException] | BaseException | TracebackType | None) -> None:
         return None
 
-    def get_executor(self, **_: object) -> Executor:
-        return ThreadPoolExecutor(2)
+    threads = ThreadPoolExecutor(2)
+
+    def nthreads(self) -> dict[str, int]:
+        return {"tcp://127.0.0.1:1": 1, "tcp://127.0.0.1:2": 1}
+
+    def submit(self, work: Callable[..., Any], *args: object, pure: bool) -> Future[Any]:
+        assert not pure  # a question asked twice is answered twice
+        return self.threads.submit(work, *args)
 
 
 @pytest.fixture
@@ -84,3 +94,41 @@ def test_without_the_extra_the_command_says_what_to_install(
     monkeypatch.setitem(sys.modules, "distributed", None)
     assert main(["hindcast", "--cluster", "local:2", "--store", str(tmp_path / "none.duckdb")]) == 2
     assert "slopewatch[cluster]" in capsys.readouterr().err
+
+
+def test_parts_keep_their_order_and_get_their_rows() -> None:
+    here, rows = Here(2), [slice(0, 2), slice(2, 5)]
+    parts = Parts(here, rows, [here.keep(k, list, "abcde"[own]) for k, own in enumerate(rows)])
+    doubled = parts.then(lambda part, times: part * times, 2)
+    assert doubled.each(lambda part, own: ("".join(part), own), rows=([1, 2, 3, 4, 5],)) == [
+        ("abab", [1, 2]),
+        ("cdecde", [3, 4, 5]),
+    ]
+    both = parts.beside(doubled, lambda one, other: len(one) + len(other))
+    assert both.each(int) == [6, 9]
+
+
+def listening(process: Any) -> set[str]:
+    """The addresses at which a process and those it began can be reached."""
+    family = [process, *process.children(recursive=True)]
+    ports = [c for p in family for c in p.net_connections("inet") if c.status == "LISTEN"]
+    return {port.laddr.ip for port in ports}
+
+
+def process_of(_: object) -> int:
+    return os.getpid()
+
+
+def test_a_killed_worker_costs_what_it_had_and_nobody_else_is_let_in() -> None:
+    """What it kept is made again by another; nothing listens beyond this machine."""
+    pytest.importorskip("distributed")
+    psutil = pytest.importorskip("psutil")
+    with workers_at("local:2") as workers:
+        assert listening(psutil.Process()) <= {"127.0.0.1", "::1"}
+        kept: list[Kept] = [workers.keep(k, list, "ab") for k in range(2)]
+        parts = Parts(workers, [slice(0, 1), slice(1, 2)], kept).then(len)
+        first, second = parts.each(process_of)
+        assert first != second
+        os.kill(first, signal.SIGKILL)
+        assert parts.each(int) == [2, 2]
+        assert list(workers.map(abs, range(-4, 0))) == [4, 3, 2, 1]
