@@ -97,12 +97,13 @@ def main(meters: int = 1000, *numbers: int) -> None:
             start, cpu = time.monotonic(), time.process_time()
             found = fit(data, today=fleet.today, workers=watched)
             seconds, own = time.monotonic() - start, time.process_time() - cpu
+        same = "same" if found.effects == whole.effects else "DIFFER"
         what = f"{number} workers" + (", one killed" if kill_at else "")
         print(
             f"{what}: {seconds:.1f} s ({own:.1f} s of CPU here), {watched.waited / seconds:.0%} in "
             f"the map step, {watched.moved / 1e3 / found.n_iter:,.0f} kB an iteration of "
             f"{found.n_iter}, {watched.asked / number:.0f} questions to all, off by "
-            f"{farthest(found, whole):.1e}, effects {'same' if found.effects == whole.effects else 'DIFFER'}",
+            f"{farthest(found, whole):.1e}, effects {same}",
             flush=True,
         )
 
