@@ -4,6 +4,7 @@ from .arrays import Mask as Mask
 from .conformity import IN as IN
 from .conformity import INDETERMINATE as INDETERMINATE
 from .conformity import OUT as OUT
+from .conformity import normal_cdf as normal_cdf
 from .conformity import p_within as p_within
 from .conformity import verdict as verdict
 from .conversions import Z90 as Z90

@@ -2,8 +2,13 @@
 
 import math
 
+import numpy as np
+
+from models.metrology.arrays import Array
 from models.metrology.uncertainty import INFINITE
 
+_erfc = np.frompyfunc(math.erfc, 1, 1)
+_MANY = 500_000  # values for which importing scipy pays
 IN, OUT, INDETERMINATE = "in_tolerance", "out_of_tolerance", "indeterminate"
 
 
@@ -34,6 +39,15 @@ def p_between(
 def p_within(error_pct: float, u_pct: float, *, dof: float, tolerance_pct: float) -> float:
     """Return the probability that the true error is within ± tolerance."""
     return p_between(-tolerance_pct, tolerance_pct, estimate=error_pct, u=u_pct, dof=dof)
+
+
+def normal_cdf(z: Array) -> Array:
+    """Return P(Z ≤ z) of a standard normal, elementwise."""
+    if z.size > _MANY:
+        from scipy.special import ndtr
+
+        return np.asarray(ndtr(z), dtype=np.float64)
+    return np.asarray(_erfc(-z / math.sqrt(2)), dtype=np.float64) / 2
 
 
 def _cumulative(t: float, dof: float) -> float:

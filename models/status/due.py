@@ -9,10 +9,9 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from scipy.special import ndtr
 
 from ingest.schema import typed_columns
-from models.metrology import Z90, Array, Index, Mask
+from models.metrology import Z90, Array, Index, Mask, normal_cdf
 from models.status.reasons import most_telling, tell
 from models.status.sides import SIGNS, SideForecast
 
@@ -62,8 +61,8 @@ def p_within(mean_pct: Array, sd_pct: Array, tolerance_pct: Array) -> Array:
     Ref  JCGM 106:2012, clause 7 (two-sided tolerance interval, normal distribution).
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        upper = ndtr((tolerance_pct - mean_pct) / sd_pct)
-        lower = ndtr((-tolerance_pct - mean_pct) / sd_pct)
+        upper = normal_cdf((tolerance_pct - mean_pct) / sd_pct)
+        lower = normal_cdf((-tolerance_pct - mean_pct) / sd_pct)
     certain = np.where(np.abs(mean_pct) <= tolerance_pct, 1.0, 0.0)
     known = np.isfinite(mean_pct) & np.isfinite(sd_pct)
     chance = np.where(sd_pct > 0, upper - lower, certain)

@@ -2,9 +2,11 @@
 
 import math
 
+import numpy as np
 import pytest
+from scipy.special import ndtr
 
-from models.metrology import INFINITE, p_within, verdict
+from models.metrology import INFINITE, normal_cdf, p_within, verdict
 from models.metrology.conformity import p_between
 from tests.models.truth import reference
 
@@ -53,3 +55,10 @@ def test_risk_at_the_acceptance_limit() -> None:
     u = 0.1
     risk = 1 - p_between(-math.inf, 1.5, estimate=1.5 - 1.959964 * u, u=u)
     assert 100 * risk == pytest.approx(reference("ilac_g8_risk")[1], abs=0.01)
+
+
+def test_normal_cdf_is_scipys_however_many_values() -> None:
+    z = np.array([-np.inf, -8.0, -1.5, 0.0, 0.3, 4.0, np.inf, np.nan])
+    assert np.allclose(normal_cdf(z), ndtr(z), rtol=1e-13, atol=0, equal_nan=True)
+    many = np.linspace(-6, 6, 600_000)
+    assert np.allclose(normal_cdf(many)[::100_000], normal_cdf(many[::100_000]), rtol=1e-13, atol=0)
