@@ -31,8 +31,5 @@ from .tables import read_xlsx as read_xlsx
 from .tables import table_of as table_of
 from .tables import trimmed as trimmed
 from .tables import unknown_table as unknown_table
-from .workers import Here as Here
-from .workers import Parts as Parts
-from .workers import Sliced as Sliced
 from .workers import Workers as Workers
 from .workers import workers_at as workers_at

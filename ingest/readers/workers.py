@@ -6,18 +6,15 @@ optional extra (`slopewatch[cluster]`), which is imported nowhere else.
 """
 
 from abc import abstractmethod
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future
 from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import Any, NewType, Protocol, TypeVar, cast
+from typing import Any, TypeVar
 
 from ingest.schema import UserError
 
 LOCAL = "local:"
 T = TypeVar("T")
-Kept = NewType("Kept", object)
-"""What a worker has made and keeps; given to further work, it is what the worker has."""
 
 
 class WorkersError(UserError, BrokenExecutor):
@@ -34,71 +31,11 @@ class Workers(Executor):
     number: int
 
     @abstractmethod
-    def keep(self, worker: int, work: Callable[..., object], /, *args: Any) -> Kept:
-        """Have a worker (0 …) make something and keep it; arguments may be kept themselves."""
+    def keep(self, worker: int, work: Callable[..., object], /, *args: Any) -> object:
+        """Have a worker (0 …) make something and keep it.
 
-
-class Sliced(Protocol):
-    """A sequence, an array or a frame with a row an item."""
-
-    def __getitem__(self, rows: slice, /) -> Any:
-        """Return some of the rows."""
-
-
-@dataclass(frozen=True)
-class Parts:
-    """Something large in consecutive parts, each kept by a worker.
-
-    rows: of the whole, by part
-    """
-
-    workers: Workers
-    rows: Sequence[slice]
-    kept: Sequence[Kept]
-
-    def then(self, work: Callable[..., object], *args: Any, rows: Sequence[Sliced] = ()) -> "Parts":
-        """Have `work(part, *args, …)` made of each part, and kept in its place.
-
-        rows: further arguments, of which each part gets its own rows
+        What is returned stands for it, as an argument of further work.
         """
-        kept = [
-            self.workers.keep(k, work, part, *args, *(x[own] for x in rows))
-            for k, (part, own) in enumerate(zip(self.kept, self.rows, strict=True))
-        ]
-        return Parts(self.workers, self.rows, kept)
-
-    def each(self, work: Callable[..., T], *args: Any, rows: Sequence[Sliced] = ()) -> list[T]:
-        """Return `work(part, *args, …)` of each part, in their order."""
-        begun = [
-            self.workers.submit(work, part, *args, *(x[own] for x in rows))
-            for part, own in zip(self.kept, self.rows, strict=True)
-        ]
-        return [future.result() for future in begun]
-
-    def beside(self, other: "Parts", work: Callable[..., object], *args: Any) -> "Parts":
-        """Have `work(part, the other's part, *args)` made and kept."""
-        kept = [
-            self.workers.keep(k, work, *both, *args)
-            for k, both in enumerate(zip(self.kept, other.kept, strict=True))
-        ]
-        return Parts(self.workers, self.rows, kept)
-
-
-class Here(Workers):
-    """Works at once, in this process, as if it were several."""
-
-    def __init__(self, number: int = 1) -> None:
-        self.number = number
-
-    def keep(self, worker: int, work: Callable[..., object], /, *args: Any) -> Kept:
-        """Make something and keep it."""
-        return cast(Kept, work(*args))
-
-    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
-        """Work, and return what came of it."""
-        done: Future[T] = Future()
-        done.set_result(fn(*args, **kwargs))
-        return done
 
 
 @contextmanager
@@ -151,13 +88,13 @@ class _Cluster(Workers):
         self._addresses = sorted(client.nthreads())
         self.number = max(len(self._addresses), 1)
 
-    def keep(self, worker: int, work: Callable[..., object], /, *args: Any) -> Kept:
+    def keep(self, worker: int, work: Callable[..., object], /, *args: Any) -> object:
         """Have a worker make something and keep it; another, where it is lost."""
         address = self._addresses[worker % self.number]
-        kept = self._client.submit(
+        kept: object = self._client.submit(
             work, *args, pure=False, workers=[address], allow_other_workers=True
         )
-        return cast(Kept, kept)
+        return kept
 
     def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
         """Begin to work; the future raises WorkersError where each worker that tried was lost."""

@@ -6,6 +6,7 @@ from .design import Effect as Effect
 from .design import FleetData as FleetData
 from .design import FleetSettings as FleetSettings
 from .design import Prior as Prior
+from .design import Workers as Workers
 from .design import alarm_year as alarm_year
 from .design import dated_by_zeros as dated_by_zeros
 from .fitting import condition as condition

@@ -6,7 +6,6 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from ingest.readers import Workers
 from models.fleet.alarms import (
     Search,
     alarm_frame,
@@ -17,7 +16,15 @@ from models.fleet.alarms import (
     localise_resets,
     run,
 )
-from models.fleet.design import Effect, FleetData, FleetSettings, Prepared, parts_of, prepare
+from models.fleet.design import (
+    Effect,
+    FleetData,
+    FleetSettings,
+    Prepared,
+    Workers,
+    parts_of,
+    prepare,
+)
 from models.fleet.inference import (
     Estimate,
     Hyper,

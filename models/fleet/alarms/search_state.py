@@ -4,7 +4,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ingest.readers import Parts
 from models.fleet.alarms.alarm_budget import Budget
 from models.fleet.alarms.odds_adjustments import odds_adjustments_of
 from models.fleet.alarms.prior_odds import Odds
@@ -17,6 +16,7 @@ from models.fleet.design import (
     Adjustments,
     Design,
     Effect,
+    Parts,
     Prepared,
     alarm_steps,
     plain_adjustments,

@@ -24,6 +24,9 @@ from .effects import dated_by_zeros as dated_by_zeros
 from .layout import season_direction as season_direction
 from .observations import Devices as Devices
 from .observations import Observations as Observations
+from .parts import Parts as Parts
+from .parts import Sliced as Sliced
+from .parts import Workers as Workers
 from .preparation import Prepared as Prepared
 from .preparation import plain_adjustments as plain_adjustments
 from .preparation import prepare as prepare

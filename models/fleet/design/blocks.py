@@ -19,11 +19,11 @@ from itertools import pairwise
 import numpy as np
 from scipy.sparse import csc_array, csr_array
 
-from ingest.readers import Parts, Workers
 from models.fleet.design.arrays import rows_of_each
 from models.fleet.design.cumulative_events import CumulativeEvents
 from models.fleet.design.layout import Layout, observed_entries
 from models.fleet.design.observations import Observations
+from models.fleet.design.parts import Parts, Workers
 from models.fleet.design.programmed import Programmed
 from models.metrology import Array, Index, Mask
 

@@ -8,8 +8,7 @@ import numpy as np
 import polars as pl
 
 from models.fleet.design.arrays import codes
-from models.fleet.design.data import FleetData
-from models.fleet.design.dependence import shared_scales
+from models.fleet.design.data import FleetData, shared_scales
 from models.fleet.design.ride_effects import RideEffects, no_ride_effects, ride_effects_of
 from models.metrology import DAYS_A_YEAR, Array, Index, Mask, years
 

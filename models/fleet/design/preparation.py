@@ -6,7 +6,6 @@ from functools import cached_property
 
 import numpy as np
 
-from ingest.readers import Parts
 from models.bench import EVENT_STEP_SD
 from models.fleet.design.blocks import (
     Adjustments,
@@ -20,6 +19,7 @@ from models.fleet.design.data import FleetData
 from models.fleet.design.effects import Effect
 from models.fleet.design.layout import EventTotals, Layout
 from models.fleet.design.observations import Devices, Observations, observe
+from models.fleet.design.parts import Parts
 from models.fleet.design.programmed import Programmed, programmed_slopes
 from models.fleet.design.settings import (
     BENCH_EVENT_SD,

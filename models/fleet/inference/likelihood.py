@@ -16,8 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 from scipy.linalg import lapack
 
-from ingest.readers import Parts, Sliced
-from models.fleet.design import Batch, Design
+from models.fleet.design import Batch, Design, Parts, Sliced
 from models.fleet.inference.covariance import Scales, block_covariance
 from models.fleet.inference.hyper import Hyper
 from models.fleet.inference.shared_prior import Factor, SharedPrior

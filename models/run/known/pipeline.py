@@ -9,13 +9,12 @@ from datetime import date, datetime, timedelta
 import numpy as np
 import polars as pl
 
-from ingest.readers import Workers
 from ingest.schema import confirmed
 from models import honesty, status
 from models.ageing import Budget, Limits, control_charts, drift_table, limits_from_budget
 from models.bench import SESSION_SCHEMA, evaluate_bench, session_frame
 from models.coaching import Road, notice_frame, notices
-from models.fleet import FleetData, FleetFit, FleetSettings, fit
+from models.fleet import FleetData, FleetFit, FleetSettings, Workers, fit
 from models.metrology import noon
 from models.records import (
     Records,

@@ -23,7 +23,6 @@ from typing import Any, TypeVar
 import numpy as np
 
 from ingest.readers import Workers, workers_at
-from ingest.readers.workers import Kept
 from models.fleet import FleetData, FleetFit, fit
 from tests.benchmarks.fleet.speed import FRAMES
 from tests.benchmarks.page import fleet_of
@@ -42,7 +41,7 @@ class Watched(Workers):
         kept = type(things).__name__ == "Future"
         self.moved += 0 if kept else len(pickle.dumps(things, protocol=5))
 
-    def keep(self, worker: int, work: Callable[..., object], /, *args: Any) -> Kept:
+    def keep(self, worker: int, work: Callable[..., object], /, *args: Any) -> object:
         """Have a worker make something and keep it."""
         for thing in args:
             self._weigh(thing)

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from dashboard.cli.command_line import main
-from ingest.readers.workers import Here, Kept, Parts, WorkersError, workers_at
+from ingest.readers.workers import WorkersError, workers_at
 from ingest.schema import UserError
 
 
@@ -96,18 +96,6 @@ def test_without_the_extra_the_command_says_what_to_install(
     assert "slopewatch[cluster]" in capsys.readouterr().err
 
 
-def test_parts_keep_their_order_and_get_their_rows() -> None:
-    here, rows = Here(2), [slice(0, 2), slice(2, 5)]
-    parts = Parts(here, rows, [here.keep(k, list, "abcde"[own]) for k, own in enumerate(rows)])
-    doubled = parts.then(lambda part, times: part * times, 2)
-    assert doubled.each(lambda part, own: ("".join(part), own), rows=([1, 2, 3, 4, 5],)) == [
-        ("abab", [1, 2]),
-        ("cdecde", [3, 4, 5]),
-    ]
-    both = parts.beside(doubled, lambda one, other: len(one) + len(other))
-    assert both.each(int) == [6, 9]
-
-
 def listening(process: Any) -> set[str]:
     """The addresses at which a process and those it began can be reached."""
     family = [process, *process.children(recursive=True)]
@@ -125,10 +113,10 @@ def test_a_killed_worker_costs_what_it_had_and_nobody_else_is_let_in() -> None:
     psutil = pytest.importorskip("psutil")
     with workers_at("local:2") as workers:
         assert listening(psutil.Process()) <= {"127.0.0.1", "::1"}
-        kept: list[Kept] = [workers.keep(k, list, "ab") for k in range(2)]
-        parts = Parts(workers, [slice(0, 1), slice(1, 2)], kept).then(len)
-        first, second = parts.each(process_of)
+        lists = [workers.keep(k, list, "ab") for k in range(2)]
+        kept = [workers.keep(k, len, each) for k, each in enumerate(lists)]
+        first, second = (workers.submit(process_of, each).result() for each in kept)
         assert first != second
         os.kill(first, signal.SIGKILL)
-        assert parts.each(int) == [2, 2]
+        assert [workers.submit(int, each).result() for each in kept] == [2, 2]
         assert list(workers.map(abs, range(-4, 0))) == [4, 3, 2, 1]

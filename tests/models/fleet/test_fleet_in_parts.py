@@ -10,8 +10,8 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from ingest.readers import Here
 from models.fleet import fit
+from models.fleet.design.parts import Here, Parts
 from tests.models.fleet.simulated import fleet_data
 from tests.simulate.fleets import SCENARIOS, simulate_fleet
 
@@ -43,3 +43,15 @@ def test_parts_change_nothing() -> None:
     assert found.effects == whole.effects
     assert whole.effects, "nothing to find makes no test of how it is found"
     assert found.posterior.state.parts is None  # all blocks are here again
+
+
+def test_parts_keep_their_order_and_get_their_rows() -> None:
+    here, rows = Here(2), [slice(0, 2), slice(2, 5)]
+    parts = Parts(here, rows, [here.keep(k, list, "abcde"[own]) for k, own in enumerate(rows)])
+    doubled = parts.then(lambda part, times: part * times, 2)
+    assert doubled.each(lambda part, own: ("".join(part), own), rows=([1, 2, 3, 4, 5],)) == [
+        ("abab", [1, 2]),
+        ("cdecde", [3, 4, 5]),
+    ]
+    both = parts.beside(doubled, lambda one, other: len(one) + len(other))
+    assert both.each(int) == [6, 9]
