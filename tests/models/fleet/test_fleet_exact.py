@@ -10,7 +10,8 @@ from models.fleet import KINDS, Effect, FleetSettings, Hyper, Posterior, conditi
 from models.fleet.design.preparation import prepare
 from models.fleet.design.settings import FLEET_KINDS, GROUP_KINDS
 from models.fleet.inference.hyper import starting_hyper
-from models.fleet.inference.likelihood import curvature, evaluate, gradient
+from models.fleet.inference.derivatives import curvature, gradient
+from models.fleet.inference.likelihood import evaluate
 from tests.models.fleet.fleet_brute import (
     VALUES,
     Reading,
