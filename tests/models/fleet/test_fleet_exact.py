@@ -9,8 +9,8 @@ import pytest
 from models.fleet import KINDS, Effect, FleetSettings, Hyper, Posterior, condition
 from models.fleet.design.preparation import prepare
 from models.fleet.design.settings import FLEET_KINDS, GROUP_KINDS
-from models.fleet.inference.hyper import starting_hyper
 from models.fleet.inference.derivatives import curvature, gradient
+from models.fleet.inference.hyper import starting_hyper
 from models.fleet.inference.likelihood import evaluate
 from tests.models.fleet.fleet_brute import (
     VALUES,
