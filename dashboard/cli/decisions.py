@@ -246,7 +246,9 @@ def _effort(args: argparse.Namespace) -> int:
     show(args, document, document["efforts"], columns)
     if args.format == "table":
         for difference in document["differences"]:
-            print(f"{difference['from']} → {difference['to']}: {difference['text']}")
+            pair = [document["efforts"][difference[end]] for end in ("from", "to")]
+            told = " → ".join(f"{one['date']} on {one['meter_id']}" for one in pair)
+            print(f"{told}: {difference['text']}")
         for text in [document["text"], *(row["text"] for row in document["carried"])]:
             if text:
                 print(text)

@@ -204,9 +204,7 @@ def _days_row(
         "n": None if struck is None else struck["days"],
         "money": None,
         "interval90": None if struck is None else struck["interval90"],
-        "why": "The past is what the fit says today, with all that was found since."
-        + _why_days(struck)
-        + _short(found, past[0]),
+        "why": "The past is as the fit has it today." + _why_days(struck) + _short(found, past[0]),
     }
 
 
@@ -214,9 +212,9 @@ def _why_days(struck: DaysWithMishaps | None) -> str:
     if struck is None:
         return ""
     return (
-        f" Of the days to come, the plan leaves {struck['days'] - struck['by_mishaps']:.0f}; "
-        f"{struck['by_mishaps']:.0f} are for {struck['mishaps']:.1f} knocks, wrong settings or "
-        "entries and slopes changed without a note, as often and as long as the team's own were."
+        f" Of what is to come the plan leaves {struck['days'] - struck['by_mishaps']:.0f}; "
+        f"{struck['by_mishaps']:.0f} are for {struck['mishaps']:.1f} mishaps (knocks, wrong "
+        "settings and entries), at the team's own rates."
     )
 
 

@@ -108,19 +108,22 @@ def _facts(found: Document) -> html.Dl:
     if risk:
         days, without = risk["days_out_of_tolerance"], risk["days_out_without_visits"]
         pairs += [
-            ("Days ridden out of tolerance", _days(days, risk.get("days_interval90"))),
-            *_struck(risk.get("with_mishaps")),
+            (
+                "Days ridden out of tolerance",
+                _days(days, risk.get("days_interval90")) + _struck(risk.get("with_mishaps")),
+            ),
             ("The same without any visit", f"about {theme.number(without, 0)}"),
             ("Risk of those days (not spent)", _risk(risk, unit)),
         ]
     return parts.facts(pairs)
 
 
-def _struck(found: Document | None) -> list[tuple[str, Any]]:
+def _struck(found: Document | None) -> str:
     """Return the days with mishaps: what last year's can be held against."""
     if not found:
-        return []
-    return [("The same with knocks and other mishaps", _days(found["days"], found["interval90"]))]
+        return ""
+    low, high = map(_whole, found["interval90"])
+    return f"; with mishaps about {_whole(found['days'])} ({low} to {high})"
 
 
 def _days(days: float, interval: list[float] | None) -> str:
