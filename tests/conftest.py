@@ -11,6 +11,15 @@ from tests.browser import browser, long_visit, tabs, visit  # noqa: F401
 COMPILED = Path(__file__).parents[1] / ".pytest_cache" / "compiled"
 
 
+def _calculate_with_one_thread() -> None:
+    """Have tables and linear algebra worked on by one thread, here and in processes to come.
+
+    Several files of tests run at a time: what a second thread waits for costs more than it helps.
+    """
+    for name in ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
 def _keep_what_is_compiled() -> None:
     """Keep compiled modules apart from the sources where Python was told not to write beside them.
 
@@ -23,4 +32,5 @@ def _keep_what_is_compiled() -> None:
         sys.dont_write_bytecode = False
 
 
+_calculate_with_one_thread()
 _keep_what_is_compiled()
