@@ -1,10 +1,10 @@
 """What mishaps add to a season: days out of tolerance that no plan can foresee.
 
 A plan knows how meters age. Knocks, wrong settings, wrong entries and slopes changed without a note
-come on top, as often as in the team's own records, each for as many days as one of them. A rate's
-uncertainty is its gamma posterior. Mishaps may come in clusters (one crash hits three bikes): a
-season's rate is the team's times a gamma factor of mean 1, and how far seasons differ is weighed by
-how the recorded ones did.
+come on top, as often as in the team's own records, each for as many days as one of them. Mishaps
+may come in clusters (one crash hits three bikes): a season's rate is the team's times a gamma
+factor of mean 1. The team's rate and how far seasons differ are weighed by how the recorded years
+went.
 """
 
 import math
@@ -21,8 +21,9 @@ from models.season import PlanDocument
 DRAWS = 4000
 PRIOR_COUNT, PRIOR_YEARS = 0.5, 10.0
 """Half a mishap, and the meter-years that it takes, before there are records."""
-UNLIKE = (1e6, 4.0, 2.0, 1.0)
-"""Shapes of that factor: seasons alike, or with rates that differ by 50, 70 or 100 %."""
+UNLIKE = (1e6, 4.0, 2.0)
+"""Shapes of that factor: seasons alike, or with rates that differ by 50 or 70 %."""
+SPREAD = np.geomspace(1 / 8, 8, 97)  # of rates about the mean that are looked at
 USUAL_DAYS = 180.0
 """One more mishap than are known may have lasted any time up to this: a bench visit a half-year."""
 
@@ -40,35 +41,42 @@ class OwnMishaps:
     days: Array = field(default_factory=lambda: np.zeros(0))
     ago: Array = field(default_factory=lambda: np.zeros(0))
 
-    def rate(self) -> float:
-        """Return how many there are in a meter-year."""
-        return (self.days.size + PRIOR_COUNT) / (self.years + PRIOR_YEARS)
+    def likely_rate(self) -> float:
+        """Return how many there are to be expected in a meter-year."""
+        rates, p = self.likely()
+        return float(rates @ p.sum(axis=0))
 
     def draws(self, meters: int, years: float, rng: np.random.Generator) -> Array:
         """Return draws of the days that mishaps cost so many meters in some years [DRAWS]."""
-        rates = rng.gamma(self.days.size + PRIOR_COUNT, 1 / (self.years + PRIOR_YEARS), DRAWS)
-        shape = rng.choice(UNLIKE, DRAWS, p=self.unlike())
-        counts = rng.poisson(rates * rng.gamma(shape, 1 / shape) * meters * years)
+        rates, p = self.likely()
+        which = rng.choice(p.size, DRAWS, p=p.ravel())
+        shape, rate = np.array(UNLIKE)[which // rates.size], rates[which % rates.size]
+        counts = rng.poisson(rate * rng.gamma(shape, 1 / shape) * meters * years)
         season = np.repeat(np.arange(DRAWS), counts)
         known = np.concatenate([self.days, [0.0]])
-        which = rng.integers(0, known.size, season.size)
+        one = rng.integers(0, known.size, season.size)
         another = rng.uniform(0, USUAL_DAYS, season.size)
-        lasted = np.where(which < self.days.size, known[which], another)
+        lasted = np.where(one < self.days.size, known[one], another)
         lasted = np.minimum(lasted, years * DAYS_A_YEAR)
         return np.asarray(np.bincount(season, weights=lasted, minlength=DRAWS), dtype=np.float64)
 
-    def unlike(self) -> Array:
-        """Return how likely each of UNLIKE is: the years back from today are negative binomial."""
+    def likely(self) -> tuple[Array, Array]:
+        """Return rates [R] a meter-year, and how likely each is with each of UNLIKE [UNLIKE, R].
+
+        The years back from today hold negative binomial counts; before them the rate is gamma.
+        """
+        rates = (self.days.size + PRIOR_COUNT) / (self.years + PRIOR_YEARS) * SPREAD
         length = np.minimum(self.recorded - np.arange(math.ceil(self.recorded)), 1.0)
-        if not length.size:
-            return np.full(len(UNLIKE), 1 / len(UNLIKE))
-        years = np.minimum(self.ago.astype(np.int64), length.size - 1)
-        counts = np.bincount(years, minlength=length.size)
-        expected = self.rate() * self.years * length / self.recorded
-        shape = np.array(UNLIKE)[:, None]
-        log_p = np.asarray(nbinom.logpmf(counts, shape, shape / (shape + expected))).sum(axis=1)
+        log_p = np.tile(PRIOR_COUNT * np.log(rates) - PRIOR_YEARS * rates, (len(UNLIKE), 1))
+        if length.size:
+            year = np.minimum(self.ago.astype(np.int64), length.size - 1)
+            counts = np.bincount(year, minlength=length.size)
+            expected = rates[:, None] * self.years * length / self.recorded
+            shape = np.array(UNLIKE)[:, None, None]
+            each = np.asarray(nbinom.logpmf(counts, shape, shape / (shape + expected)))
+            log_p += each.sum(axis=2)
         p = np.exp(log_p - log_p.max())
-        return np.asarray(p / p.sum())
+        return rates, p / p.sum()
 
 
 def days_with_mishaps(
@@ -87,5 +95,5 @@ def days_with_mishaps(
         "days": planned + float(added.mean()),
         "interval90": money_interval(aged + added),
         "by_mishaps": float(added.mean()),
-        "mishaps": own.rate() * meters * years,
+        "mishaps": own.likely_rate() * meters * years,
     }
