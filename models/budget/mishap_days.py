@@ -11,7 +11,6 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.stats import nbinom
 
 from models.budget.cost_items import money_interval
 from models.budget.documents import DaysWithMishaps
@@ -65,6 +64,8 @@ class OwnMishaps:
 
         The years back from today hold negative binomial counts; before them the rate is gamma.
         """
+        from scipy.stats import nbinom
+
         rates = (self.days.size + PRIOR_COUNT) / (self.years + PRIOR_YEARS) * SPREAD
         length = np.minimum(self.recorded - np.arange(math.ceil(self.recorded)), 1.0)
         log_p = np.tile(PRIOR_COUNT * np.log(rates) - PRIOR_YEARS * rates, (len(UNLIKE), 1))

@@ -3,7 +3,7 @@
 import pickle
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
-from typing import NotRequired, TypedDict, cast
+from typing import TYPE_CHECKING, NotRequired, TypedDict, cast
 
 import numpy as np
 import polars as pl
@@ -11,7 +11,7 @@ import polars as pl
 from ingest.admin import Pins, move_pins, pins
 from ingest.load import commit_tables, take_back
 from ingest.schema import in_force
-from models.budget import BudgetDocument, DaysWithMishaps, GroupDue, OwnMishaps
+from models.budget import BudgetDocument, DaysWithMishaps, GroupDue
 from models.metrology import DAYS_A_YEAR
 from models.policies import PoliciesDocument
 from models.run.documents import Noted
@@ -21,6 +21,9 @@ from models.season import BenchListRow, IdlePin, PlanDocument, monday_of, pins_i
 from models.season import SeasonAsk as SeasonAsk
 from models.season import parse_pins as parse_pins
 from models.wording import NoAnswerError
+
+if TYPE_CHECKING:
+    from models.budget import OwnMishaps
 
 ENTERED = ("calendar", "capacity")
 RACES = {"race A": "A", "race B": "B", "race C": "C"}
@@ -137,7 +140,7 @@ def _planned(fleet: Fleet, asked: SeasonAsk) -> PlanAnswer:
     }
 
 
-def _own_mishaps(fleet: Fleet) -> OwnMishaps:
+def _own_mishaps(fleet: Fleet) -> "OwnMishaps":
     """Return what happened to the team's own meters, as the records and alarms tell."""
     from models.budget import OwnMishaps, meter_years, recorded_from
     from models.doubts import days_caused

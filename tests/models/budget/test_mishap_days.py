@@ -22,9 +22,7 @@ def test_a_seasons_days_are_rate_times_days() -> None:
     assert own.likely_rate() == pytest.approx(8.5 / 170, rel=0.08)  # seasons may differ
     assert drawn.mean() == pytest.approx(own.likely_rate() * METERS * each, rel=0.05)
     half = own.draws(METERS, 0.1, np.random.default_rng(1))
-    assert (
-        half.mean() < own.likely_rate() * METERS * 0.1 * 36.6
-    )  # or the whole period
+    assert half.mean() < own.likely_rate() * METERS * 0.1 * 36.6  # or the whole period
 
 
 def test_seasons_that_differ_are_told_by_how_they_did() -> None:
