@@ -7,6 +7,7 @@ from itertools import islice
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
 import polars as pl
 
 from ingest.readers.tables.csv_text import decoded
@@ -17,11 +18,15 @@ from ingest.readers.tables.raw import (
     RaggedRow,
     RawTable,
     UnreadableError,
+    column_names,
     text_frame,
+    trimmed,
     within_bounds,
 )
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
+FIRST = 50_000  # letters in which a header is looked for
+SMALL = 100_000  # bytes up to which cells are read one by one
 MOST_LINES = 100  # in one record: of a cell with line breaks
 csv.field_size_limit(1_000_000)
 
@@ -36,6 +41,10 @@ class Record(NamedTuple):
 
 def read_csv(file: str, data: bytes) -> RawTable:
     """Return the table of a CSV file; UnreadableError for bytes that are no text."""
+    text, notices = decoded(data)
+    even = _even(file, text, notices) if len(data) > SMALL else None
+    if even is not None:
+        return even
     separator, every, notices = csv_rows(data)
     records = [r for r in every if any(cell.strip() for cell in r.cells)]
     if not records:
@@ -63,6 +72,56 @@ def read_csv(file: str, data: bytes) -> RawTable:
         notices=notices,
         decimal_comma_likely=separator != ",",
     )
+
+
+def _even(file: str, text: str, notices: list[str]) -> RawTable | None:
+    """Return the table of a plain text, in which each line is a row of as many cells.
+
+    None for quotation marks, empty lines or lines of other lengths, which are read one by one:
+    that takes some hundred bytes a cell.
+    """
+    if '"' in text or text.count("\r") != text.count("\r\n"):
+        return None
+    first = [line.rstrip("\r") for line in text[:FIRST].split("\n")[:20]]
+    separator = _separator([line + "\n" for line in first])
+    data = text.encode()
+    header = header_cells(first[0].split(separator))
+    width = first[0].count(separator) + 1
+    lines = _even_lines(data, separator, width)
+    if not lines or len(header) != width or find_header([x.split(separator) for x in first]):
+        return None
+    within_bounds(width, width * lines)
+    cells = pl.read_csv(
+        data,
+        has_header=False,
+        skip_rows=1,
+        separator=separator,
+        quote_char=None,
+        infer_schema=False,
+    )
+    frame = trimmed(cells.rename(dict(zip(cells.columns, column_names(width), strict=True))))
+    if frame.select(pl.all_horizontal(pl.all().is_null()).any()).item():
+        return None
+    return RawTable(
+        file=file,
+        sheet=None,
+        name=Path(file).stem,
+        header=header,
+        frame=_with_formulas(frame),
+        rows=list(range(2, lines + 1)),
+        notices=notices,
+        decimal_comma_likely=separator != ",",
+    )
+
+
+def _even_lines(data: bytes, separator: str, width: int) -> int:
+    """Return the number of lines if all have so many cells, more than one; else 0."""
+    letters = np.frombuffer(data if data.endswith(b"\n") else data + b"\n", dtype=np.uint8)
+    ends = np.flatnonzero(letters == ord("\n"))
+    cells = np.diff(np.searchsorted(np.flatnonzero(letters == ord(separator)), ends), prepend=0)
+    longest = int(np.diff(ends, prepend=0).max())
+    even = len(ends) > 1 and width > 1 and bool((cells == width - 1).all())
+    return len(ends) if even and longest < csv.field_size_limit() else 0
 
 
 def _with_formulas(cells: pl.DataFrame) -> pl.DataFrame:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
+from typing import Any
 
 import polars as pl
 
@@ -79,6 +80,15 @@ class RawTable:
     def rows_read(self) -> int:
         """How many rows the file holds below the header."""
         return len(self.rows) + len(self.ragged)
+
+    def __getstate__(self) -> dict[str, object]:
+        """Return it for another process, the cells packed: a copy of them all may not fit."""
+        packed = self.frame.write_ipc(None, compression="lz4")
+        return {**vars(self), "frame": packed.getvalue()}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """Take over what another process read."""
+        vars(self).update(state, frame=pl.read_ipc(state["frame"]))
 
     def content_hash(self) -> str:
         """Return the hash of the cells, whatever the file's format and encoding."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import pytest
 import xlsxwriter
 
 from ingest.load import read_tables
+from ingest.readers import read_csv
 from ingest.schema import TABLES
 from ingest.store import Store
 from tests.ingest import team
@@ -185,3 +187,20 @@ def test_percentages_of_a_workbook_are_read_as_they_are_shown(tmp_path: Path) ->
     found = read_tables([tmp_path / "meters.xlsx"])
     assert found.frames["meters"]["stated_accuracy_pct"].to_list() == [1.5, 1.5, 1.5, 0.5]
     assert [(p.row, p.found) for p in found.problems] == [(7, "172.5 %")]
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+@pytest.mark.parametrize("odd", ["", "M3", 'M3,"b, c",4', "M3,b,4,5", ",,", "M3,\xa0,4"])
+def test_long_plain_tables_are_read_as_short_ones(
+    monkeypatch: pytest.MonkeyPatch, end: str, odd: str
+) -> None:
+    """Long files are read in one go where each line is a row; the cells are the same."""
+    lines = ["meter_id,kind,firmware", "M1, a ,'=1", odd, "M2,,3"]
+    data = end.join([*lines, ""]).encode()
+    short = read_csv("meters.csv", data)
+    monkeypatch.setattr("ingest.readers.tables.csv_file.SMALL", 0)
+    long = read_csv("meters.csv", data)
+    assert long.content_hash() == short.content_hash()
+    assert long.frame.equals(short.frame)
+    assert (long.rows, long.ragged, long.notices) == (short.rows, short.ragged, short.notices)
+    assert pickle.loads(pickle.dumps(long)).frame.equals(short.frame)
