@@ -2,38 +2,44 @@
 
     python -m tests.benchmarks.page [METERS …]
 
-Without numbers: fleets of 30, 100, 300, 1,000 and 3,000 meters (half an hour on a quiet machine).
-Set OPENBLAS_NUM_THREADS=1. The baselines: statsmodels' MixedLM, a random start and drift a meter,
-on as many meters; a plain polars scan of the same comparisons.
+Without numbers: fleets of 30 to 3,000 meters (some minutes on a quiet machine); 30,000 take a
+quarter of an hour more. Each size is measured in a process of its own, on one thread, and kept in
+page.json beside the page, which is written anew from all that is kept. The baselines: statsmodels'
+MixedLM, a random start and drift a meter, on as many meters; a plain polars scan of the same
+comparisons.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import platform
 import resource
+import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
-from models.fleet import FleetData, fit
+from models.fleet import FleetData, FleetFit, fit
 from tests.benchmarks.fleet.speed import FRAMES, lines, ours, theirs
 from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet
 
 SIZES = (30, 100, 300, 1000, 3000)
 REFERENCES = 10
 PAGE = Path(__file__).parent / "README.md"
+KEPT = PAGE.with_name("page.json")
+ONE = "one size:"
 
 
 @dataclass
 class Row:
-    """CPU seconds of one size, and the highest memory so far in GiB."""
+    """CPU seconds of one size, of parts of its fit too, and the highest memory in GiB."""
 
     meters: int
     observations: int
@@ -42,6 +48,7 @@ class Row:
     whole: float
     scan: float
     load: float
+    iterations: int
     gib: float
 
 
@@ -74,20 +81,21 @@ def measured(meters: int) -> Row:
     plain, columns = lines(meters)
     fleet = fleet_of(meters)
     data = FleetData(**{name: fleet.frames[name] for name in FRAMES})
+    found: list[FleetFit] = []
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "comparisons.csv"
         data.comparisons.write_csv(file)
         scan = cpu(lambda: pl.scan_csv(file).select(pl.all().count()).collect())
-    return Row(
-        meters,
-        data.bench.height + data.comparisons.height,
+    seconds = (
         cpu(lambda: theirs(columns)),
         cpu(lambda: ours(plain)),
-        cpu(lambda: fit(data, today=fleet.today)),
+        cpu(lambda: found.append(fit(data, today=fleet.today))),
         scan,
         cpu(lambda: data.completed()),
-        resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20,
     )
+    observations = data.bench.height + data.comparisons.height
+    gib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    return Row(meters, observations, *seconds, found[-1].n_iter, gib)
 
 
 def exponent(meters: list[int], values: list[float]) -> str:
@@ -101,19 +109,22 @@ def table(rows: list[Row]) -> str:
     """The page's table: a row a size, then the exponents."""
     heads = (
         *("meters", "observations", "same model, share of MixedLM's time"),
-        *("whole fit, times MixedLM", "frames taken over, times a polars scan", "peak GiB"),
+        *("whole fit, times MixedLM", "iterations", "ms an observation"),
+        *("frames taken over, times a polars scan", "peak GiB"),
     )
     head = f"| {' | '.join(heads)} |\n|{' --- |' * len(heads)}"
     body = [
         f"| {r.meters:,} | {r.observations:,} | {r.plain / r.mixed:.2f} | "
-        f"{r.whole / r.mixed:.1f} | {r.load / r.scan:.1f} | {r.gib:.2f} |"
+        f"{r.whole / r.mixed:.1f} | {r.iterations} | {1000 * r.whole / r.observations:.2f} | "
+        f"{r.load / r.scan:.1f} | {r.gib:.2f} |"
         for r in rows
     ]
     sizes = [r.meters for r in rows]
-    grows = [
-        exponent(sizes, [getattr(r, name) for r in rows]) for name in ("plain", "whole", "load")
-    ]
-    last = f"| grows with the power | | {grows[0]} | {grows[1]} | {grows[2]} | |"
+    plain, whole, load, gib = (
+        exponent(sizes, [getattr(r, name) for r in rows])
+        for name in ("plain", "whole", "load", "gib")
+    )
+    last = f"| grows with the power | | {plain} | {whole} | | | {load} | {gib} |"
     return "\n".join([head, *body, last])
 
 
@@ -140,15 +151,34 @@ meters. Each other program here says in its first lines what it answers and how 
 """
 
 
+def kept() -> dict[int, Row]:
+    """The rows of sizes measured so far."""
+    rows = json.loads(KEPT.read_text("utf-8")) if KEPT.exists() else []
+    return {row["meters"]: Row(**row) for row in rows}
+
+
+def apart(meters: int) -> Row:
+    """Measure one size in a process of its own."""
+    environment = os.environ | dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
+    command = [sys.executable, "-m", "tests.benchmarks.page", ONE, str(meters)]
+    done = subprocess.run(command, env=environment, check=True, stdout=subprocess.PIPE)
+    return Row(**json.loads(done.stdout))
+
+
 def main(sizes: list[str]) -> None:
     """Measure, print and write."""
     import statsmodels.regression.mixed_linear_model  # noqa: F401 (its import is not timed)
 
-    rows = []
+    if sizes[:1] == [ONE]:
+        print(json.dumps(asdict(measured(int(sizes[1])))))
+        return
+    rows = kept()
     for n in map(int, sizes or SIZES):
-        rows.append(measured(n))
-        print(rows[-1], flush=True)
-    PAGE.write_text(page(rows), "utf-8")
+        rows[n] = apart(n)
+        print(rows[n], flush=True)
+        sorted_rows = [rows[n] for n in sorted(rows)]
+        KEPT.write_text(json.dumps([asdict(r) for r in sorted_rows], indent=1) + "\n", "utf-8")
+        PAGE.write_text(page(sorted_rows), "utf-8")
 
 
 if __name__ == "__main__":
