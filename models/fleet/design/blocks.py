@@ -28,6 +28,7 @@ from models.fleet.design.programmed import Programmed
 from models.metrology import Array, Index, Mask
 
 _WIDTHS = np.unique(np.round(np.geomspace(2, 4096, 34) / 2) * 2).astype(np.int64)
+_MOST_ROWS = 100_000  # observations whose blocks are gathered at a time
 _MOST_IN_BATCH, _MOST_PLACES = 100, 100 * 32**2  # whose arrays stay in the processor's cache
 
 
@@ -202,11 +203,16 @@ def _part_design(
 
 def parts_of(obs: Observations, workers: Workers) -> Parts:
     """Give each worker the observations of meters in a row, about as many as the others have."""
-    ends = np.arange(1, workers.number) * len(obs) // workers.number
+    rows = _meters_in_a_row(obs, workers.number)
+    return Parts(workers, rows, [workers.keep(k, _same_as, obs[own]) for k, own in enumerate(rows)])
+
+
+def _meters_in_a_row(obs: Observations, number: int) -> list[slice]:
+    """Return the rows of meters in a row, in so many parts of about as many observations."""
+    ends = np.arange(1, number) * len(obs) // max(number, 1)
     ends = np.searchsorted(obs.owner, obs.owner[ends]) if len(obs) else ends
     cuts = np.unique([0, *ends, len(obs)]).tolist()
-    rows = [slice(a, b) for a, b in pairwise(cuts)] or [slice(0, 0)]
-    return Parts(workers, rows, [workers.keep(k, _same_as, obs[own]) for k, own in enumerate(rows)])
+    return [slice(a, b) for a, b in pairwise(cuts)] or [slice(0, 0)]
 
 
 def _same_as(obs: Observations) -> Observations:
@@ -216,7 +222,25 @@ def _same_as(obs: Observations) -> Observations:
 def build_design(
     layout: Layout, obs: Observations, programmed: Programmed, adjust: Adjustments, *, y: Array
 ) -> Design:
-    """Gather all blocks; y [observations]: values with the programmed slopes taken out."""
+    """Gather all blocks; y [observations]: values with the programmed slopes taken out.
+
+    Some meters at a time, since what blocks are cut from takes more memory than they do.
+    """
+    batches: list[Batch] = []
+    place = np.full((len(layout.devices.meters), 2), -1, dtype=np.int64)
+    for rows in _meters_in_a_row(obs, -(-len(obs) // _MOST_ROWS)):
+        part = _build_some(layout, obs[rows], programmed, adjust[rows], y=y[rows])
+        met = part.place[:, 0] >= 0
+        place[met] = part.place[met] + [len(batches), 0]
+        for batch in part.batches:
+            batch.rows += rows.start
+        batches += part.batches
+    return Design(layout, obs, programmed, batches, place, y)
+
+
+def _build_some(
+    layout: Layout, obs: Observations, programmed: Programmed, adjust: Adjustments, *, y: Array
+) -> Design:
     local = _LocalColumns(layout, obs)
     source = _Source(
         *(layout, obs, programmed, adjust, local, _bridge_variances(layout, obs)),

@@ -57,7 +57,8 @@ def _evidence(
     def of(shape: float) -> float:
         trial = Effect(SHAPE, GROUP, group, 0.0, factor=shape, sd=0.0)
         try:
-            return evaluate(design_with([*others, trial]), state.hyper).log_likelihood
+            design = design_with([*others, trial])
+            return evaluate(design, state.hyper, keep=False).log_likelihood
         except np.linalg.LinAlgError:
             return -np.inf
 

@@ -146,9 +146,10 @@ def _part_of(
     return state
 
 
-def evaluate(design: Design, hyper: Hyper) -> State:
+def evaluate(design: Design, hyper: Hyper, *, keep: bool = True) -> State:
     """Return the posterior of the shared effects and P y, at given hyperparameters.
 
+    keep: have the blocks as well, not the likelihood and the shared effects alone
     LinAlgError: a covariance is not positive definite there.
     """
     n = design.n_shared
@@ -156,7 +157,7 @@ def evaluate(design: Design, hyper: Hyper) -> State:
     solved: list[Solved] = []
     parts = None
     if design.parts is None:
-        solved, sums = solve_blocks(design, hyper)
+        solved, sums = solve_blocks(design, hyper, keep=keep)
     else:
         parts = design.parts.then(solve_blocks, hyper)
         first, *others = parts.each(_sums_of)
@@ -173,7 +174,7 @@ def _sums_of(found: tuple[list[Solved], Sums]) -> Sums:
     return found[1]
 
 
-def solve_blocks(design: Design, hyper: Hyper) -> tuple[list[Solved], Sums]:
+def solve_blocks(design: Design, hyper: Hyper, *, keep: bool = True) -> tuple[list[Solved], Sums]:
     """Return a design's blocks at given hyperparameters, and what they tell of the shared effects.
 
     LinAlgError: a covariance is not positive definite there.
@@ -192,7 +193,8 @@ def solve_blocks(design: Design, hyper: Hyper) -> tuple[list[Solved], Sums]:
         log_det += log_V
         quadratic += float(np.sum(batch.y * Vinvy))
         n_obs += int(batch.mask.sum())
-        solved.append(Solved(scales, Vinv, VinvA, Vinvy))
+        if keep:
+            solved.append(Solved(scales, Vinv, VinvA, Vinvy))
     return solved, Sums(squares.reshape(n, n), h, log_det, quadratic, n_obs)
 
 
