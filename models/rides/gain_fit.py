@@ -115,10 +115,10 @@ def _bends(
     factor = _evidence(bent.bend, bent.u_bend, bent.dof, usual=USUAL_BEND, large=_LARGE_BEND)
     p = _probability(factor, RARE)
     short = float(windows.seconds[bent.kept].sum()) < _SHORT_S
-    if short and bent.u_bend > _LARGE_BEND / _STANDS_OUT:
-        return _options(USUAL_BEND, _LARGE_BEND, p, p), p > _CLEARLY, bent
-    speaks = p if p > RARE else 0.0
-    return _options(USUAL_BEND, _LARGE_BEND, speaks, speaks), p > RARE, None
+    hidden = short and bent.u_bend > _LARGE_BEND / _STANDS_OUT
+    p = p if hidden or p > RARE else 0.0
+    free = bent if hidden or 0 < p < _CLEARLY else None
+    return _options(USUAL_BEND, _LARGE_BEND, p, p), p >= _CLEARLY, free
 
 
 def _options(usual: float, large: float, p: float, doubt: float) -> list[_Option]:
