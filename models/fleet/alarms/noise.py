@@ -13,6 +13,7 @@ import numpy as np
 from scipy.special import fdtrc
 
 from models.fleet.design import Observations, rows_of_each
+from models.fleet.inference import FEW_DOF, FEW_METERS
 from models.metrology import Array, Index, variance_prior
 
 _FEWEST = 6
@@ -20,8 +21,6 @@ _CLIP = 6.25  # one outlier alone is no grown noise
 _USUAL_CLIPPED = (0.9262, 1.5029)  # mean and variance of min(z², 6.25), z standard normal
 _DOF = 2 * _USUAL_CLIPPED[0] ** 2 / _USUAL_CLIPPED[1]  # of one clipped square, as a scaled χ²
 _MEDIAN_SQUARE = 0.4549  # of a standard normal
-_FEW_METERS, _FEW_DOF = 5, 8.0
-"""Of fewer meters nobody knows how much they differ: as if by a factor of 1.6 up or down."""
 _MOST_DOF = 1e6
 
 
@@ -72,8 +71,8 @@ def _own_variance(squares: Array) -> float:
 
 def _usual(variances: Array, dof: Array) -> tuple[float, float]:
     """Return the fleet's usual variance and what it is worth beside a meter's own records."""
-    if len(variances) < _FEW_METERS:
-        return float(np.average(variances, weights=dof)), _FEW_DOF
+    if len(variances) < FEW_METERS:
+        return float(np.average(variances, weights=dof)), FEW_DOF
     usual, worth = variance_prior(variances, dof)
     return usual, min(worth, _MOST_DOF)
 

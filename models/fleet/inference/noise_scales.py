@@ -11,7 +11,7 @@ import numpy as np
 from models.fleet.inference.robust_weights import SCALES, LeftOut, Mixture, usual_shares
 from models.metrology import Array, Index, variance_prior
 
-_FEW_METERS, _FEW_DOF = 5, 8.0
+FEW_METERS, FEW_DOF = 5, 8.0
 """Of fewer meters nobody knows how much they differ: as if by a factor of 1.6 up or down."""
 _LEAST_DOF = 4.0  # of a meter that tells how unlike meters are
 _LEAST_KNOWN = 0.25  # of the information, whatever the mixture hides
@@ -63,8 +63,8 @@ def _own_variances(
 def _shrunk(own: Array, dof: Array) -> Array:
     """Return the meters' variances over the usual one, drawn towards it."""
     telling = dof >= _LEAST_DOF
-    if telling.sum() < _FEW_METERS:
-        usual, worth = 1.0, _FEW_DOF
+    if telling.sum() < FEW_METERS:
+        usual, worth = 1.0, FEW_DOF
     else:
         usual, worth = variance_prior(own[telling], dof[telling])
     if np.isinf(worth):
