@@ -26,6 +26,7 @@ from models.fleet.design import (
     prepare,
 )
 from models.fleet.inference import (
+    WILD_WEIGHT,
     Estimate,
     Hyper,
     Posterior,
@@ -164,7 +165,7 @@ def _weights_frame(search: Search) -> pl.DataFrame:
             "weight": search.weight,
             "scale": search.scale,
             "used": [
-                not (bench and name in wrong) and weight > 0.1
+                not (bench and name in wrong) and weight > WILD_WEIGHT
                 for name, bench, weight in zip(obs.name, obs.is_bench, search.weight, strict=True)
             ],
         },

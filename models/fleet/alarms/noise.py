@@ -5,6 +5,8 @@ fleet's meters are alike (`variance_prior`): with d0 and s0² the fleet's, n rec
 mean square s² and m after it of mean square t²,
 
     F = t² / ((d0·s0² + n·s²) / (d0 + n)),    F(m, d0 + n) where nothing has grown
+
+Wild rides, which hardly count in the model, are not judged: a few by chance are no grown noise.
 """
 
 from dataclasses import dataclass
@@ -14,7 +16,7 @@ from scipy.special import fdtrc
 
 from models.fleet.design import Observations, rows_of_each
 from models.fleet.inference import FEW_DOF, FEW_METERS
-from models.metrology import Array, Index, variance_prior
+from models.metrology import Array, Index, Mask, variance_prior
 
 _FEWEST = 6
 _CLIP = 6.25  # one outlier alone is no grown noise
@@ -40,12 +42,12 @@ class Grown:
         return float(np.sqrt(self.ratio))
 
 
-def noise_p_values(z: Array, obs: Observations) -> list[Grown]:
+def noise_p_values(z: Array, obs: Observations, counts: Mask) -> list[Grown]:
     """Return each meter's best supported growth with its p-value, dates searched included.
 
-    z: standardized innovations of all observations at full weight
+    z: standardized innovations of all observations at full weight; counts: which are not wild
     """
-    rides = np.where(obs.is_bench, -1, obs.owner)
+    rides = np.where(obs.is_bench | ~counts, -1, obs.owner)
     rows = {m: r for m, r in rows_of_each(rides) if len(r) > _FEWEST}
     if not rows:
         return []

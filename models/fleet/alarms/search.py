@@ -34,6 +34,7 @@ from models.fleet.alarms.search_state import ODDS, Search, is_own, own_steps
 from models.fleet.design import METER, Effect, dated_by_zeros
 from models.fleet.inference import (
     SCALES,
+    WILD_WEIGHT,
     Estimate,
     LeftOut,
     State,
@@ -209,7 +210,8 @@ def _accept(search: Search, found: Found) -> None:
 def _explain_noise(search: Search, state: State) -> bool:
     """Accept grown noise of meters; True if any was."""
     obs, meters = search.prepared.obs, search.prepared.devices.meters
-    grown = noise_p_values(search.scale * standardized_innovations(state), obs)
+    z = search.scale * standardized_innovations(state)
+    grown = noise_p_values(z, obs, search.weight > WILD_WEIGHT)
     allowed = search.budget.noise / max(len(grown), 1)
     chosen = [g for g in grown if g.p < allowed]
     for g in chosen:

@@ -32,6 +32,7 @@ from .predict import kernel_derivatives_by_kind as kernel_derivatives_by_kind
 from .reset_localisation import localised_changes as localised_changes
 from .robust_weights import NORMAL as NORMAL
 from .robust_weights import SCALES as SCALES
+from .robust_weights import WILD_WEIGHT as WILD_WEIGHT
 from .robust_weights import LeftOut as LeftOut
 from .robust_weights import Mixture as Mixture
 from .robust_weights import left_out as left_out

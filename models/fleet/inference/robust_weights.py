@@ -16,6 +16,8 @@ from models.fleet.inference.likelihood import State
 from models.metrology import Array, Mask
 
 SCALES = np.array([1.0, 2.5, 10.0])
+WILD_WEIGHT = 0.1
+"""Weight up to which an observation hardly counts: it is wild."""
 _PRIOR = np.array([60.0, 1.2, 0.6])  # pseudo-observations of each kind
 _ROUNDS = 25
 

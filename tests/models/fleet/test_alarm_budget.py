@@ -31,8 +31,23 @@ def test_meters_that_always_were_noisy_do_not_alarm(spread):
     p = []
     for _ in range(25):
         z, obs = rides_of(np.exp(spread * rng.standard_normal(40)), 30, rng)
-        p += [g.p for g in noise_p_values(z, obs)]
+        p += [g.p for g in noise_p_values(z, obs, z < np.inf)]
     assert np.mean(np.array(p) < 0.01) < 0.03
+
+
+def test_a_few_wild_rides_are_no_grown_noise():
+    """4 % of rides are wild, by up to fifteen sds: were they judged, four times too many meters
+    would have p < 0.002 (truth: nothing has grown)."""
+    rng = np.random.default_rng(9)
+    p, judged = [], []
+    for _ in range(25):
+        z, obs = rides_of(np.ones(40), 30, rng)
+        wild = rng.random(len(z)) < 0.04
+        z = np.where(wild, rng.choice([-1, 1], len(z)) * rng.uniform(7, 15, len(z)), z)
+        p += [g.p for g in noise_p_values(z, obs, ~wild)]
+        judged += [g.p for g in noise_p_values(z, obs, z < np.inf)]
+    assert np.mean(np.array(p) < 0.01) < 0.03
+    assert np.mean(np.array(p) < 0.002) < 0.25 * np.mean(np.array(judged) < 0.002)
 
 
 def test_noise_that_tripled_is_seen_among_unlike_meters():
@@ -41,7 +56,7 @@ def test_noise_that_tripled_is_seen_among_unlike_meters():
     for _ in range(25):
         z, obs = rides_of(np.exp(0.6 * rng.standard_normal(40)), 30, rng)
         z[15:30] *= 3.0
-        first = noise_p_values(z, obs)[0]
+        first = noise_p_values(z, obs, z < np.inf)[0]
         seen.append(first.p < 0.002)
         factors.append(first.factor)
     assert np.mean(seen) > 0.75
