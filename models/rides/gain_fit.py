@@ -6,9 +6,9 @@ The line itself is doubted. A ratio may bend with the power (a brake calibrated 
 move through the ride (a warm-up), by little as good devices do or by much. Each of these is
 fitted, and the ride says how likely it is. The gain, the ratio at the mean power in the middle of
 the ride, is their mean, much bend or movement being rare beforehand. The interval holds 90 % of
-them all, and leans on nothing that the ride cannot tell: where a large bend would not stand out in
-a short ride it holds the interval of a fit that bends as it likes; a large movement has even odds
-where power and time went one way.
+them all, and leans on nothing that the ride cannot tell: where it is too short for a large bend to
+stand out, or hints at one without being clear, the interval holds that of the fit with one; a large
+movement has even odds where power and time went one way.
 """
 
 from dataclasses import dataclass, replace
@@ -68,7 +68,7 @@ def fit_windows(
     plain = Priors(prior_sd)
     changes, p_moves = _changes(windows, plain, u_turning)
     likeliest = replace(plain, change=max(changes, key=lambda option: option.weight).sd)
-    bends, speaks, free = _bends(windows, likeliest, u_turning)
+    bends, speaks, untold = _bends(windows, likeliest, u_turning)
     fits = [
         (
             bend.weight * change.weight,
@@ -83,8 +83,10 @@ def fit_windows(
         for bend, change in product(bends, changes)
     ]
     mixed = _mixed(fits)
-    if free is not None:
-        mixed = replace(mixed, u_gain=max(mixed.u_gain, _u_holding(mixed, free)))
+    if untold:
+        of_large = [bend.sd == _LARGE_BEND for bend, _ in product(bends, changes)]
+        bent = [fit for (_, _, fit), large in zip(fits, of_large, strict=True) if large]
+        mixed = replace(mixed, u_gain=max(mixed.u_gain, *(_u_holding(mixed, fit) for fit in bent)))
     return replace(mixed, bends=speaks, p_moves=p_moves)
 
 
@@ -105,20 +107,19 @@ def _changes(windows: Windows, plain: Priors, u_turning: float) -> tuple[list[_O
 
 def _bends(
     windows: Windows, likeliest: Priors, u_turning: float
-) -> tuple[list[_Option], bool, RideFit | None]:
-    """Return how much the ratio may bend with the power, and whether the ride speaks for it.
+) -> tuple[list[_Option], bool, bool]:
+    """Return how much the ratio may bend, whether the ride speaks for it, and if it cannot tell.
 
-    Last: where the ride cannot tell, the fit in which it bends as it likes; its interval allows for
-    any bend, so that only a clear one is worth a word.
+    Where it cannot, the interval allows for a large bend, so that only a clear one is worth a word.
     """
     bent = fitted(windows, replace(likeliest, bend=_WIDE), u_turning)[0]
     factor = _evidence(bent.bend, bent.u_bend, bent.dof, usual=USUAL_BEND, large=_LARGE_BEND)
     p = _probability(factor, RARE)
     short = float(windows.seconds[bent.kept].sum()) < _SHORT_S
-    hidden = short and bent.u_bend > _LARGE_BEND / _STANDS_OUT
+    hidden = short and bent.u_bend > _LARGE_BEND / _STANDS_OUT and p > _NEGLIGIBLE
     p = p if hidden or p > RARE else 0.0
-    free = bent if hidden or 0 < p < _CLEARLY else None
-    return _options(USUAL_BEND, _LARGE_BEND, p, p), p >= _CLEARLY, free
+    options = _options(USUAL_BEND, _LARGE_BEND, p, p)
+    return options, p >= _CLEARLY, hidden or 0.0 < p < _CLEARLY
 
 
 def _options(usual: float, large: float, p: float, doubt: float) -> list[_Option]:
