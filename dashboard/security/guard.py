@@ -124,6 +124,10 @@ class Guarded:
         held = rows.get(""), rows.get(meter_id)
         return turn.service.asked_by(HERE).answered_of_meter(meter_id), held, turn.scope
 
+    def held(self, *questions: Callable[..., Any]) -> Hashable:
+        """Return what differs once a table was written to that one of these questions reads."""
+        return self._service.held(*questions)
+
     def asker(self) -> str:
         """Return a name for whoever asks at this store, which tells nothing of either."""
         who = f"{self._service.store.path}|{self._who().name}"

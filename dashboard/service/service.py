@@ -147,6 +147,11 @@ class Service:
         with self.store.reading() if self.store.exists() else nullcontext():
             yield
 
+    def held(self, *questions: Callable[..., Any]) -> Hashable:
+        """Return what differs once a table was written to that one of these questions reads."""
+        stands = self.standing()
+        return tuple(stands.of(_declared(question).reads or ()) for question in questions)
+
     def version(self) -> tuple[Hashable, ...]:
         """Return what differs when an answer might: the data, the fit, the day, work under way."""
         stands = self.standing()

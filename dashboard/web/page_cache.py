@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 import orjson
+from dash.development.base_component import Component
 
 from dashboard.navigation import Page, View
 from dashboard.security import Guarded
@@ -11,6 +12,7 @@ from dashboard.service import Answers
 from models.run import Person
 
 KEPT = 512
+_KNOWN: dict[type[Component], tuple[frozenset[str], tuple[str, ...]]] = {}  # properties of a kind
 HOW = orjson.OPT_NON_STR_KEYS | orjson.OPT_SERIALIZE_NUMPY
 
 
@@ -40,7 +42,19 @@ def _written(drawn: Any) -> orjson.Fragment:
     return orjson.Fragment(orjson.dumps(drawn, default=_opened, option=HOW))
 
 
+def _props(part: Component) -> dict[str, Any]:
+    """Return what `part.to_plotly_json` does, without asking for every property there could be."""
+    kind = type(part)
+    if kind not in _KNOWN:
+        _KNOWN[kind] = frozenset(part._prop_names), tuple(part._valid_wildcard_attributes)
+    names, free = _KNOWN[kind]
+    props = {k: v for k, v in vars(part).items() if k in names or k.startswith(free)}
+    return {"props": props, "type": part._type, "namespace": part._namespace}
+
+
 def _opened(part: Any) -> Any:
+    if isinstance(part, Component):
+        return _props(part)
     if hasattr(part, "to_plotly_json"):
         return part.to_plotly_json()
     if isinstance(part, np.generic | np.ndarray):  # of a kind that the writer does not know

@@ -28,20 +28,20 @@ class UndoReport(TypedDict):
     kept: int
 
 
-def imports(store: Store) -> pl.DataFrame:
-    """Return the import log, newest first.
+def imports(store: Store, *, most: int | None = None) -> pl.DataFrame:
+    """Return the import log, newest first. most: entries of it; None: all.
 
     Out  import_id, path, kind, loaded_at, undone_at, tables (their names, separated by commas),
          rows_read, rows_loaded, rows_unchanged, rows_set_aside over all tables of the file
     """
     with store.reading() as db:
-        return db.query("imports/log")
+        return db.query("imports/log", most=most)
 
 
 def undo_import(store: Store, import_id: int) -> UndoReport:
     """Undo an import in one transaction; UndoError if there is none, or it was undone already."""
     with store.writing() as db:
-        log = db.query("imports/log").filter(pl.col("import_id") == import_id)
+        log = db.query("imports/log", most=None).filter(pl.col("import_id") == import_id)
         if log.is_empty():
             raise UndoError(f"there is no import {import_id}.")
         if log["undone_at"][0] is not None:

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cached_property
 from typing import Literal, TypedDict
 
 import polars as pl
@@ -174,6 +175,10 @@ class Table:
     def polars_schema(self) -> dict[str, pl.DataType]:
         return {column.name: column.dtype for column in self.columns}
 
+    @cached_property
+    def _empty(self) -> pl.DataFrame:
+        return pl.DataFrame(schema=self.polars_schema)
+
     def column(self, name: str) -> Column:
         return next(column for column in self.columns if column.name == name)
 
@@ -182,4 +187,4 @@ class Table:
         return frame.select(typed_columns(frame, self.polars_schema))
 
     def empty(self) -> pl.DataFrame:
-        return pl.DataFrame(schema=self.polars_schema)
+        return self._empty.clone()

@@ -206,9 +206,9 @@ def _require_row(fleet: Fleet, set_aside_id: int) -> None:
 
 
 @question(MECHANIC, MANAGER, watts=False, reads=("imports", "import_tables"))
-def imports(fleet: Fleet) -> list[Row]:
-    """Return the files that were loaded, newest first."""
-    return load.imports(fleet.store).to_dicts() if fleet.store.exists() else []
+def imports(fleet: Fleet, most: int | None = None) -> list[Row]:
+    """Return the files that were loaded, newest first. most: of them; None: all."""
+    return load.imports(fleet.store, most=most).to_dicts() if fleet.store.exists() else []
 
 
 @change("import undone", MECHANIC, MANAGER, then="fit soon")
@@ -318,7 +318,11 @@ def write_document(file: Path, content: bytes) -> Path:
     return store.write_document(file, content)
 
 
-@question(COACH, watts=False)
+@question(
+    COACH,
+    watts=False,
+    reads=("riders", "assignments", "efforts", "calendar", "comparisons", "pairs"),
+)
 def riders_named(fleet: Fleet) -> list[Row]:
     """Return the riders that tables name: rider_id."""
     if not fleet.store.exists():

@@ -108,6 +108,9 @@ class FakeService(_Ways):
     def version(self) -> tuple[object, ...]:
         return (id(object()),)
 
+    def held(self, *questions: Any) -> tuple[object, ...]:
+        return self.version()
+
     def answered(self) -> tuple[object, ...]:
         return self.version()
 

@@ -12,14 +12,16 @@ from dashboard.pages.intake.progress import file_name
 from dashboard.security import Guarded
 from models import run
 
+EVERY = "imports"
 LISTS = ("intake-aside", "intake-events", "intake-imports")
 IN_FORCE = "in force"
+NEWEST = 200  # of the files that were loaded; a log of years would make every visit slow
 
 
-def lists(data: Guarded) -> tuple[Any, Any, Any]:
-    """Return what the places of LISTS hold, as it is now."""
+def lists(data: Guarded, *, every: bool = False) -> tuple[Any, Any, Any]:
+    """Return what the places of LISTS hold, as it is now. every: also files loaded long ago."""
     with data.together():
-        return aside_section(data), events_section(data), imports_section(data)
+        return aside_section(data), events_section(data), imports_section(data, every=every)
 
 
 def aside_section(data: Guarded) -> html.Section:
@@ -36,15 +38,19 @@ def events_section(data: Guarded) -> Any:
     )
 
 
-def imports_section(data: Guarded) -> html.Section:
+def imports_section(data: Guarded, *, every: bool = False) -> html.Section:
     """Return the files that were loaded, each to be taken back."""
-    rows = [_import_row(entry) for entry in data.ask(run.imports)]
+    found = data.ask(run.imports, most=None if every else NEWEST + 1)
+    rows = [_import_row(entry) for entry in (found if every else found[:NEWEST])]
     body: list[Any] = [parts.empty("Nothing has been loaded yet.", "Bring a file in above.")]
     if rows:
         table = parts.table(
             "intake-log", rows, _import_columns(), key="key", options=parts.CHOOSE_ONE
         )
         body = [table, html.Div(id="intake-chosen", **parts.aria(live="polite"))]
+        if len(found) > len(rows):
+            older = parts.link("Show them all", f"/intake?{EVERY}=yes")
+            body.append(html.P([f"These are the newest {NEWEST}; there are older ones. ", older]))
     return parts.section(
         "What was loaded",
         *body,

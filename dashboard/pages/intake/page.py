@@ -1,11 +1,14 @@
 """Intake: files in, what was set aside corrected, imports taken back, tables out."""
 
+from collections.abc import Hashable
+from datetime import date
+
 from dash import Dash, dcc, html
 
 from dashboard import components as parts
 from dashboard.navigation import Help, View
 from dashboard.pages.intake import calls, downloads, one_meter, one_rider, sheet_calls
-from dashboard.pages.intake.lists import LISTS, lists
+from dashboard.pages.intake.lists import EVERY, LISTS, lists
 from dashboard.pages.intake.out import take_out
 from dashboard.pages.intake.progress import is_busy, loads_done, work_line
 from dashboard.security import Guarded
@@ -31,15 +34,23 @@ HELP = Help(
 )
 
 
+def drawn_from(data: Guarded, view: View) -> Hashable:
+    """Return what differs when the page would: what it lists, and the work in the background."""
+    held = data.held(run.set_aside, run.proposed_events, run.imports, run.riders_named)
+    work = data.work()
+    return held, repr(work_line(work)), is_busy(work), loads_done(work), date.today()
+
+
 def layout(data: Guarded, view: View) -> html.Div:
     """Return what there is to bring in, to correct and to take out."""
+    shown = lists(data, every=bool(view.query.get(EVERY)))
     return html.Div(
         [
             html.H1(TITLE),
             _bring_in(data.work()),
             html.Div(id="intake-own", **parts.aria(live="polite")),
             _typed_in(data),
-            *(html.Div(shown, id=name) for name, shown in zip(LISTS, lists(data), strict=True)),
+            *(html.Div(part, id=name) for name, part in zip(LISTS, shown, strict=True)),
             take_out(data),
         ],
         className="intake",

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import orjson
 import pytest
+from plotly.io.json import to_json_plotly
 
 from dashboard.navigation import find, find_pages
 from dashboard.security import Guarded, People
 from dashboard.service import Service
+from dashboard.web import page_cache
 from dashboard.web.page_cache import Bodies
 from models import run
 from models.run import COACH, HERE, Person
@@ -47,6 +50,16 @@ def drawer(
 
 def kept(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
     return [path for path in before if before[path] is after[path]]
+
+
+def test_a_page_is_written_as_its_parts_would_write_themselves(service: Service) -> None:
+    data = Guarded(service, lambda: HERE, scope=People(service).scope)
+    for path in (*PATHS, "/intake", "/season"):
+        found = find(find_pages(), path, "")
+        if found is not None:
+            drawn = found[0].layout(data, found[1])
+            written = json.loads(orjson.dumps(page_cache._written(drawn)))
+            assert written == json.loads(to_json_plotly(drawn))
 
 
 def event_of(service: Service, meter_id: str) -> int:
