@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 import polars as pl
 
 from ingest import admin
-from ingest.store import Database
+from ingest.store import Database, Store
 from models.records import Records
 from models.run.documents import FitReport
 from models.run.known import (
@@ -25,6 +25,7 @@ from models.status import Snapshot
 
 QUIET_S = 5.0  # a fit waits until nothing has been changed for so long
 LONGEST_S = 20.0  # but no longer than this
+APART_S = 60.0  # or than this after the last one: each has every page drawn anew
 
 
 @change("models refitted", MECHANIC, MANAGER, place="records")
@@ -53,7 +54,7 @@ def refit(fleet: Fleet) -> FitReport:
 def refit_when_quiet(fleet: Fleet) -> FitReport:
     """Refit once nothing has been changed for a while: one fit for many rows put right."""
     fleet.say("as soon as nothing more is changed")
-    latest, seen = time.monotonic() + LONGEST_S, -1
+    latest, seen = time.monotonic() + _longest(fleet.store), -1
     while time.monotonic() < latest:
         with fleet.store.reading() as db:
             now = db.data_version()
@@ -62,6 +63,16 @@ def refit_when_quiet(fleet: Fleet) -> FitReport:
         seen = now
         time.sleep(QUIET_S)
     return refit(fleet)
+
+
+def _longest(store: Store) -> float:
+    """Return how long a fit waits for quiet at most, in seconds."""
+    with store.reading() as db:
+        info = db.derived("fit_info", only=("fitted_at",))
+    if info is None:
+        return LONGEST_S
+    since: float = (datetime.now(UTC) - info["fitted_at"].item()).total_seconds()
+    return max(LONGEST_S, APART_S - max(since, 0.0))
 
 
 @change("answers brought up to the data", MECHANIC, MANAGER, place="records")

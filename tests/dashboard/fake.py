@@ -336,7 +336,7 @@ class FakeData(FakeDecisions, FakeService):
     def set_aside(self) -> list[Document]:
         return []
 
-    def imports(self) -> list[Document]:
+    def imports(self, most: int | None = None) -> list[Document]:
         return []
 
     def proposed_events(self) -> list[Document]:

@@ -9,9 +9,11 @@ import numpy as np
 import polars as pl
 import pytest
 from dash import dcc
+from plotly.utils import PlotlyJSONEncoder
 
 from dashboard.components import decoded
 from dashboard.navigation import View
+from dashboard.pages.intake import lists
 from dashboard.pages.intake import page as intake
 from dashboard.pages.intake.aside import aside_list, columns_to_fill
 from dashboard.pages.intake.calls import decided, zip_cells
@@ -447,3 +449,19 @@ def test_preview_names_stored_cells_that_a_file_would_change(data):
     assert "1 stored row would change" in said
     assert "meters K1 tolerance pct nothing 0.9" in said
     assert frame(data, "meters").filter(meter_id="K1")["tolerance_pct"].to_list() != [0.9]
+
+
+def test_a_long_log_begins_with_its_newest_files(data, monkeypatch):
+    def shown(**query):
+        drawn = intake.layout(here(data), View(query=query))
+        return json.dumps(drawn, cls=PlotlyJSONEncoder)
+
+    monkeypatch.setattr(lists, "NEWEST", 2)
+    short, every = shown(), shown(imports="yes")
+    older = [f'"import_id": {row["import_id"]},' for row in data.ask(run.imports)][2:]
+    assert older
+    assert not any(number in short for number in older)
+    assert all(number in every for number in older)
+    said = "These are the newest 2; there are older ones."
+    assert said in short
+    assert said not in every
