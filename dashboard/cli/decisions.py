@@ -132,9 +132,9 @@ def _say_unplanned(args: argparse.Namespace, document: Mapping[str, Any]) -> Non
     unit = cost["currency"] or ""
     say(
         f"{len(document['visits'])} visits; {rest} meters need none (see --format json). Days "
-        f"ridden out of tolerance: {days['plan']:.1f}, without visits "
-        f"{days['without_visits']:.1f}{_mishaps_too(document['with_mishaps'])}. Cost with risk: "
-        f"{cost['plan']:.0f} {unit}, without visits {cost['without_visits']:.0f} {unit}".rstrip()
+        f"ridden out of tolerance: {days['plan']:.1f}{_mishaps_too(document['with_mishaps'])}, "
+        f"without visits {days['without_visits']:.1f}. Cost with risk: {cost['plan']:.0f} {unit}, "
+        f"without visits {cost['without_visits']:.0f} {unit}".rstrip()
     )
 
 
@@ -142,7 +142,8 @@ def _mishaps_too(struck: Mapping[str, Any] | None) -> str:
     if not struck:
         return ""
     low, high = struck["interval90"]
-    return f", with mishaps at the team's own rates {struck['days']:.0f} ({low:.0f} to {high:.0f})"
+    told = f"{struck['days']:.0f}; 90 %: {low:.0f} to {high:.0f}"
+    return f" (with mishaps at the team's own rates {told})"
 
 
 def _bench_list(args: argparse.Namespace, fleet: run.Fleet, asked: run.SeasonAsk) -> None:
