@@ -5,6 +5,7 @@ large to travel each time takes `Workers`, who keep what they made. dask.distrib
 optional extra (`slopewatch[cluster]`), which is imported nowhere else.
 """
 
+import logging
 from abc import abstractmethod
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future
@@ -77,6 +78,7 @@ def _client(address: str) -> Any:
         host="127.0.0.1",
         dashboard_address="127.0.0.1:0",
         worker_dashboard_address="127.0.0.1:0",
+        silence_logs=logging.CRITICAL,  # what it says of workers that end is for its makers
     )
 
 

@@ -150,14 +150,14 @@ whole fit begins with what is the same for every size: the references' walks are
 
 `python -m tests.benchmarks.fleet.cluster` fits on local workers, one of them killed on the way.
 With 300 meters on a busy machine 86 % of the time went by in the map step on one worker, 89 % on
-two, 90 % on four; the fit was the same to 1e-13. With n shared effects an iteration moves 42·n²
-bytes a worker (n = 436: 7.9 MB). So, on paper, 64 workers for 30,000 meters: the map step takes a
-64th, some seconds in all; what the client does by itself (weights, noise, limits, the last look)
-about half a minute; and with 450 shared effects half a gigabyte passes the client in an
-iteration, four seconds at 1 Gbit/s. **That binds first**; with 1,600 shared effects it is twelve
-times as much. Sums over pairs of workers would be the next step. Of recordings the disk binds
-first: at 60 a second and processor 64 workers read a million in under five minutes, if the disk
-that all see gives them about a gigabyte a second.
+two, 90 % on four, and with 100 meters 91 % on eight; the fit was the same to 1e-13. With n shared
+effects an iteration moves 42·n² bytes a worker (n = 436: 7.9 MB). So, on paper, 64 workers for
+30,000 meters: the map step takes a 64th, some seconds in all; what the client does by itself
+(weights, noise, limits, the last look) about half a minute; and with 450 shared effects half a
+gigabyte passes the client in an iteration, four seconds at 1 Gbit/s. **That binds first**; with
+1,600 shared effects it is twelve times as much. Sums over pairs of workers would be the next
+step. Of recordings the disk binds first: at 60 a second and processor 64 workers read a million
+in under five minutes, if the disk that all see gives them about a gigabyte a second.
 
 `tests/models/fleet/test_growth.py` fails where calls or memory grow with a power above 1.2 of the
 meters. Each other program here says in its first lines what it answers and how it is run.

@@ -68,6 +68,7 @@ def test_work_comes_back_in_its_order_and_so_do_its_errors(library: type[FakeCli
             workers.submit(divmod, 1, 0).result()
     assert library.asked[0]["n_workers"] == 3
     assert library.asked[0]["threads_per_worker"] == 1
+    assert {v for k, v in library.asked[0].items() if "dashboard" in k} == {"127.0.0.1:0"}
 
 
 def test_lost_workers_are_told_in_words(library: type[FakeClient]) -> None:
