@@ -21,9 +21,23 @@ class Answers:
             lambda _key, make: make()
         )
 
-    def get(self, key: Hashable, make: Callable[[], T]) -> T:
-        """Return the kept answer, making it on first request; a failure is not kept."""
-        answer: T = self._get(key, make)
+    def get(
+        self, key: Hashable, make: Callable[[], T], *, still: Callable[[], bool] = lambda: True
+    ) -> T:
+        """Return the kept answer, making it on first request; a failure is not kept.
+
+        still: whether what it was made from is as the key says once it is made; else it goes
+        """
+        made: list[T] = []
+
+        def first() -> T:
+            made.append(make())
+            return made[0]
+
+        answer: T = self._get(key, first)
+        if made and not still():
+            with self._changed:
+                self._kept.pop(key, None)
         return answer
 
     def at_once(self, key: Hashable, make: Callable[[], T]) -> T:

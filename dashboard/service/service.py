@@ -129,13 +129,11 @@ class Service:
         return self._reread(name, read) if self.store.exists() else missing
 
     def _reread(self, name: Hashable, read: Callable[[], T]) -> T:
-        stamp = self.store.settled_stamp()
-        return read() if stamp is None else self._kept((name, stamp), read)
-
-    def _kept(self, key: Hashable, read: Callable[[], T]) -> T:
+        stamp, kept = self.store.settled_stamp(), self._shared.read
+        if stamp is None:
+            return read()
         # With the store open, nobody may be waited for who would have to open it too.
-        kept = self._shared.read
-        return (kept.at_once if self.store.is_open() else kept.get)(key, read)
+        return (kept.at_once if self.store.is_open() else kept.get)((name, stamp), read)
 
     @contextmanager
     def together(self) -> Iterator[None]:
@@ -348,8 +346,17 @@ class Service:
         key = about.name, *asked
         if about.reads is None:
             return self._reread(key, lambda: self._here(question, args, kwargs))
-        stands = self.standing().of(about.reads)
-        return self._kept((key, stands), lambda: self._here(question, args, kwargs))
+        reads, stands = about.reads, self.standing().of(about.reads)
+
+        def here() -> T:
+            return self._here(question, args, kwargs)
+
+        def still() -> bool:
+            return self.standing().of(reads) == stands
+
+        if self.store.is_open():  # so that nobody writes
+            return self._shared.read.at_once((key, stands), here)
+        return self._shared.read.get((key, stands), here, still=still)
 
     def _here(self, question: Callable[..., T], args: Any, kwargs: Any) -> T:
         fleet = Fleet(self.store, self._as_of, person=self._person)

@@ -34,8 +34,13 @@ class Bodies:
         if page.drawn_from is None:
             return _written(page.layout(data, view))
         asked = (tuple(view.params.items()), tuple(view.query.items()))
-        key = (page.path, asked, person, page.drawn_from(data, view))
-        return self._drawn.get(key, lambda: _written(page.layout(data, view)))
+        drawn_from = page.drawn_from
+        told = drawn_from(data, view)
+        return self._drawn.get(
+            (page.path, asked, person, told),
+            lambda: _written(page.layout(data, view)),
+            still=lambda: drawn_from(data, view) == told,
+        )
 
 
 def _written(drawn: Any) -> orjson.Fragment:

@@ -36,6 +36,13 @@ def test_a_failure_is_not_kept_and_the_oldest_goes():
     assert answers.get("a", lambda: "and again") == "and again"
 
 
+def test_what_changed_while_it_was_made_is_not_kept():
+    answers = Answers(2)
+    assert answers.get("a", lambda: "before", still=lambda: False) == "before"
+    assert answers.get("a", lambda: "after", still=lambda: True) == "after"
+    assert answers.get("a", lambda: "again", still=lambda: False) == "after"
+
+
 def test_the_one_that_was_asked_for_longest_ago_goes():
     answers = Answers(2)
     for key in "abac":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -80,6 +81,26 @@ def test_a_page_is_kept_until_what_it_shows_changes(service: Service) -> None:
     assert kept(then, later) == ["/", "/meter/K1"]
     run.decide_event(elsewhere, event_of(service, "K1"), "rejected")
     assert kept(later, draw()) == ["/", "/meter/K2"]
+
+
+def test_a_page_drawn_while_its_meter_is_written_to_is_not_kept(service: Service) -> None:
+    data = Guarded(service, lambda: HERE, scope=People(service).scope)
+    elsewhere, bodies = run.Fleet(service.store), Bodies()
+    run.decide_event(elsewhere, event_of(service, "K1"), "rejected")  # the fit is older than it
+    found = find(find_pages(), "/meter/K2", "")
+    assert found is not None
+    page, view = found
+    entered: list[int | None] = []
+
+    def meanwhile(data: Any, view: Any) -> Any:
+        entered.append(run.save_bench(elsewhere, HUNG)["import_id"])
+        return page.layout(data, view)
+
+    said = b"and the models are being refitted"
+    first = bodies.body(replace(page, layout=meanwhile), data, view, HERE)
+    assert said in orjson.dumps(first)
+    run.undo_bench_entry(elsewhere, entered[0])  # all is as it was when the page was asked for
+    assert said not in orjson.dumps(bodies.body(page, data, view, HERE))
 
 
 def test_a_session_taken_in_changes_the_fleet_and_its_own_meter_alone(service: Service) -> None:
