@@ -4,9 +4,11 @@ What is done in the demo cannot reach the team's store, since the demo's process
 and to the browser another port is another site, whose kept entries and answers are its own.
 """
 
+import json
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypedDict
@@ -20,7 +22,6 @@ from ingest.schema import UserError
 
 ENTER, LEAVE = "/demo/enter", "/demo/leave"
 ANSWERED_S = 0.5
-MARK = "dashboard on "
 ELSEWHERE = (
     "The demo is served to the machine that the dashboard runs on alone: open the dashboard "
     "there, or type `slopewatch demo`."
@@ -28,7 +29,10 @@ ELSEWHERE = (
 
 
 class Entered(TypedDict):
-    """How far the demo is: its address once it is served, else what it is doing."""
+    """How far the demo is: its address once it is served, and what it said last.
+
+    The demo's process prints one a line, as JSON.
+    """
 
     address: str | None
     said: str
@@ -82,12 +86,10 @@ class Demo:
         self._listener.start()
 
     def _listen(self, process: "subprocess.Popen[str]") -> None:
-        """Keep the last line that the demo's process says; one of them is its address."""
+        """Keep what the demo's process told last."""
         with process:  # which closes what was opened to talk to it
             for line in process.stdout or ():
-                said = line.strip()
-                address = said.removeprefix(MARK).split()[0] if said.startswith(MARK) else None
-                self._told = {"address": address, "said": said}
+                self._told = json.loads(line)
 
 
 def _command(store: Path, back: str) -> list[str]:
@@ -96,9 +98,14 @@ def _command(store: Path, back: str) -> list[str]:
 
 @dataclass(frozen=True)
 class WayBack:
-    """Out of the demo. address: the team's own dashboard; left: set once somebody leaves."""
+    """Out of the demo.
+
+    address: the team's own dashboard; served: called with the demo's address once it is served
+    left: set once somebody leaves
+    """
 
     address: str
+    served: Callable[[str], None] = lambda _: None
     left: threading.Event = field(default_factory=threading.Event)
 
     def install(self, server: Flask) -> None:

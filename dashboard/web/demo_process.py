@@ -1,12 +1,13 @@
 """The process that serves the demo beside a team's dashboard: `demo.py` begins it."""
 
+import json
 import os
 import sys
 import threading
 from pathlib import Path
 
 from dashboard.service import calculate_with_one_thread
-from dashboard.web.demo import WayBack
+from dashboard.web.demo import Entered, WayBack
 from dashboard.web.server import serve
 from ingest.schema import UserError
 from models import run
@@ -15,15 +16,20 @@ from models import run
 def main(store: Path, back: str) -> int:
     """Build the demo and serve it until it is left, or the process that began it has ended."""
     calculate_with_one_thread()
-    way_back = WayBack(back)
+    way_back = WayBack(back, served=lambda address: tell("served", address))
     threading.Thread(target=_end_with_parent, args=(way_back,), daemon=True).start()
     try:
-        run.build_demo(run.Fleet.at(store, say=print))
-        serve(store, host="127.0.0.1", port=0, say=print, way_back=way_back)
+        run.build_demo(run.Fleet.at(store, say=tell))
+        serve(store, host="127.0.0.1", port=0, say=tell, way_back=way_back)
     except (UserError, OSError) as problem:
-        print(problem)
+        tell(str(problem))
         return 2
     return 0
+
+
+def tell(said: str, address: str | None = None) -> None:
+    """Print one line for the process that began this one. address: of the demo, once served."""
+    print(json.dumps(Entered(address=address, said=said)), flush=True)
 
 
 def _end_with_parent(way_back: WayBack) -> None:

@@ -92,6 +92,8 @@ def serve(
     shown = f"[{host}]" if ":" in host else host
     address = f"{'https' if tls else 'http'}://{shown}:{listener.effective_port}/"
     say(f"dashboard on {address} (stop it with Ctrl-C)")
+    if way_back is not None:
+        way_back.served(address)
     left = way_back.left if way_back else threading.Event()
     threading.Thread(target=_end_in_time, args=(listener, people, left), daemon=True).start()
     try:

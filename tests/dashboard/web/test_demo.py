@@ -17,8 +17,8 @@ from ingest.schema import UserError
 from models.run import COACH, MANAGER, MECHANIC, OWNER, Person
 from tests.dashboard.fake import FakeData
 
-SERVED = "print('building'); print('dashboard on http://127.0.0.1:9/ (stop it with Ctrl-C)')"
-WAITS = f"import sys; {SERVED}; sys.stdin.read()"
+TELL = "from dashboard.web.demo_process import tell; "
+WAITS = TELL + "tell('building'); tell('served', 'http://127.0.0.1:9/'); open(0).read()"
 
 
 @pytest.fixture
@@ -66,7 +66,7 @@ def test_one_demo_is_served_until_it_is_left_and_another_after(
 def test_a_demo_that_cannot_be_served_says_why(
     beside: demo.Demo, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    _runs(monkeypatch, "print('the disk is full'); raise SystemExit(2)")
+    _runs(monkeypatch, TELL + "tell('the disk is full'); raise SystemExit(2)")
     beside.enter("http://127.0.0.1:1/")
     ended: Any = beside._process
     assert ended.wait(10) == 2
