@@ -6,6 +6,7 @@ from typing import Any
 import dash_ag_grid as dag
 from dash import Dash, Input, Output, html
 
+from dashboard import theme
 from dashboard.components.browser import aria
 from dashboard.navigation import Document
 
@@ -31,7 +32,12 @@ Column = dict[str, Any]  # the table library's own options
 def column(field: str, title: str, **options: Any) -> Column:
     """Return a column; `since` is the table's width in pixels from which it is shown."""
     since = options.pop("since", 0)
-    return {"field": field, "headerName": title, "context": {"since": since}, **options}
+    return {"field": field, "headerName": _unbroken(title), "context": {"since": since}, **options}
+
+
+def _unbroken(title: str) -> str:
+    """Return a title whose percent signs stay beside their numbers where it wraps."""
+    return title.replace(" %", f"{theme.NBSP}%")
 
 
 def word_column(field: str, title: str, **options: Any) -> Column:
@@ -96,7 +102,7 @@ def plain_table(
     numbers: positions of the columns whose text stays on one line
     headed: whether the first cell of a row names it
     """
-    head = html.Thead(html.Tr([html.Th(title, scope="col") for title in titles]))
+    head = html.Thead(html.Tr([html.Th(_unbroken(title), scope="col") for title in titles]))
     body = [
         row
         if isinstance(row, html.Tr)

@@ -37,32 +37,32 @@ def html_page(letter: Letter) -> str:
         '<meta name="color-scheme" content="light dark">'
         '<meta name="supported-color-schemes" content="light dark">'
         f"<title>{escape(letter.title)}</title><style>{_dark_sheet()}</style></head>"
-        f'<body class="page" style="margin:0;padding:16px 8px;{_colours("page")};{FONT};'
-        'font-size:15px;line-height:1.45">'
-        f'<div class="sheet" style="max-width:640px;margin:0 auto;padding:16px;{_colours("sheet")};'
-        f'border-radius:6px;overflow-wrap:anywhere">{body}</div></body></html>\n'
+        f'<body class="page" style="margin:0;padding:12px 8px;{_colours("page")};{FONT};'
+        'font-size:14px;line-height:1.4">'
+        f'<div class="sheet" style="max-width:760px;margin:0 auto;padding:12px 16px;'
+        f'{_colours("sheet")};border-radius:6px;overflow-wrap:anywhere">{body}</div></body></html>\n'
     )
 
 
 def _status(word: str, names: str) -> str:
     [status] = [key for key, shown in theme.STATUSES.items() if shown.word == word]
     return (
-        f'<p class="{status}" style="margin:0 0 4px;padding:4px 8px;border-radius:4px;'
+        f'<p class="{status}" style="margin:0 0 4px;padding:2px 8px;border-radius:4px;'
         f'{_colours(status)}"><b>{escape(word)}</b> {escape(names)}</p>'
     )
 
 
 def _part(part: Part) -> str:
-    items = "".join(f'<li style="margin:0 0 6px">{escape(line)}</li>' for line in part.lines)
+    items = "".join(f'<li style="margin:0 0 4px">{escape(line)}</li>' for line in part.lines)
     rest = f'<p class="quiet" style="margin:0;{_colours("quiet")}">{escape(part.rest or "")}</p>'
     return (
-        f'<h2 style="font-size:16px;margin:18px 0 6px">{escape(part.title)}</h2>'
+        f'<h2 style="font-size:15px;margin:14px 0 4px">{escape(part.title)}</h2>'
         f'<ul style="margin:0;padding:0 0 0 20px">{items}</ul>{rest if part.rest else ""}'
     )
 
 
 def _foot(text: str) -> str:
-    return f'<p class="quiet" style="margin:16px 0 0;{_colours("quiet")}">{escape(text)}</p>'
+    return f'<p class="quiet" style="margin:12px 0 0;{_colours("quiet")}">{escape(text)}</p>'
 
 
 def _colours(name: str, theme_of: dict[str, str] = theme.LIGHT, mark: str = "") -> str:

@@ -126,8 +126,9 @@ def _text(
 ) -> str:
     beyond = [row for row in rows if (row["p_exceeds_stated"] or 0.0) >= LIKELY]
     text = (
-        f"{name}: {len(rows)} meters, {n_sessions} bench sessions. {len(beyond)} of them likely "
-        "exceed the accuracy that their maker states, at the slope they were delivered with"
+        f"{name}: {_counted(len(rows), 'meter')}, {_counted(n_sessions, 'bench session')}. "
+        "Likely beyond the accuracy that the maker states, at the slope as delivered: "
+        f"{len(beyond)}"
     )
     text += f" ({', '.join(row['meter_id'] for row in beyond)})." if beyond else "."
     if difference is not None:
@@ -137,3 +138,7 @@ def _text(
             f"{difference['meters']} meters of the team (90 %: {low:+.2f} to {high:+.2f} %)."
         )
     return text
+
+
+def _counted(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"

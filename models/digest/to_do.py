@@ -30,7 +30,7 @@ def tasks(
     told = [meter for meter in dict.fromkeys([*coming, *alarmed]) if meter not in before_race]
     return [
         *(_before_race(eve, rows.get(eve["meter_id"])) for eve in eves),
-        *(_attend_to(rows[meter]) for meter in told if meter in rows),
+        *map(_attend_to, sorted((rows[meter] for meter in told if meter in rows), key=_urgency)),
         *(
             line(Reason("recalibrate", device=row["reference_id"], action=row["next_action"]))
             for row in now["references"]
@@ -42,6 +42,10 @@ def tasks(
 def _is_near(visit: Visit, today: date) -> bool:
     """Return whether a visit's week has begun, or begins within seven days."""
     return today - WEEK < visit["week"] < today + WEEK
+
+
+def _urgency(row: MeterStatus) -> int:
+    return URGENT.index(row["status"]) if row["status"] in URGENT else len(URGENT)
 
 
 def _attend_to(row: MeterStatus) -> DigestLine:

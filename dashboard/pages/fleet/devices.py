@@ -65,13 +65,13 @@ def _seen(row: Document) -> Any:
     alarms = row.get("alarms") or []
     said = [alarm.get("text") or parts.alarm_words(alarm) for alarm in alarms]
     said += row.get("reasons") or []
-    return parts.sentences(said) or "nothing unusual"
+    return parts.sentences(said) or "Nothing unusual."
 
 
 def _state(row: Document) -> Any:
     """Return a trainer's status and due day; a mass set has none."""
     if not row.get("status"):
-        return theme.DASH
+        return theme.MISSING
     due = f", due {theme.day(row['due_date'])}" if row.get("due_date") else ""
     told = f"{theme.STATUSES[row['status']].word}{due}"
     return html.Span(told, title=" ".join(row.get("reasons") or []))

@@ -93,7 +93,7 @@ def _with_interval(row: Document, part: str, value: str) -> str:
 def _spreads(parameters: Sequence[Document]) -> html.Section:
     rows = [
         (
-            theme.sentence(row["meaning"]),
+            theme.title(row["meaning"]),
             row["group"] or "the fleet",
             theme.plus_minus(row["value"], theme.half90(row["standard_error"]), ""),
         )

@@ -34,7 +34,9 @@ def diagnostic_parts(diagnostics: Document) -> list[html.Section]:
 
 
 def _checks_part(rows: Sequence[Document]) -> html.Section:
-    body = parts.plain_table(CHECKED, [_check_row(row) for row in rows], name="Checks")
+    body = parts.plain_table(
+        CHECKED, [_check_row(row) for row in rows], name="Checks", numbers=(3, 4)
+    )
     too_few = parts.empty(
         "Too few records to check the model.", "It takes twenty of a kind that count fully."
     )
@@ -64,7 +66,7 @@ def _check_row(row: Document) -> tuple[str, ...]:
 
 def _shares_part(rows: Sequence[Document]) -> html.Section:
     shown = [_share_row(row) for row in rows if row["share"] >= SMALL_SHARE]
-    body = parts.plain_table(SHARED, shown, name="Shares")
+    body = parts.plain_table(SHARED, shown, name="Shares", numbers=(4, 6))
     return parts.section(
         "Where the spread comes from",
         body if rows else parts.load_first("Nothing is fitted yet."),
@@ -79,8 +81,8 @@ def _shares_part(rows: Sequence[Document]) -> html.Section:
 def _share_row(row: Document) -> tuple[str, ...]:
     return (
         row["group"],
-        theme.sentence(row["of"]),
-        theme.sentence(row["part"]),
+        theme.title(row["of"]),
+        theme.title(row["part"]),
         theme.number(row["sd"]),
         "stated"
         if row["sd_lo90"] is None

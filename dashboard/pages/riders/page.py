@@ -148,14 +148,14 @@ def columns() -> list[Document]:
     """Return the table's columns; the narrower the screen, the fewer."""
     return [
         parts.device_column("rider_id", "Rider", width=110),
-        parts.word_column("coach", "Coach", width=110, since=1200),
+        parts.word_column("coach", "Coach", width=110, since=1500),
         parts.status_column("Its watts", 168),
         parts.word_column("meter_id", "Meter", flex=1, minWidth=96, maxWidth=200),
         parts.text_column("bike", "Bike, role", width=170, since=820),
         parts.text_column("since", "In doubt since", width=170, since=1080),
-        *parts.gain_error_columns(since=560, bar_since=1000),
+        *parts.gain_error_columns(since=560, bar_since=1500),
         parts.word_column(
-            "reads_text", "300 W of the rider show as", width=116, since=700, sortable=False
+            "reads_text", "300 W of the rider show as", width=132, since=700, sortable=False
         ),
         parts.text_column("what", "What to make of it", flex=2, minWidth=220, since=1280),
     ]
