@@ -10,10 +10,9 @@ from dashboard import theme
 
 MOST_TO_DO, MOST_CHANGED, MOST_TOLD = 9, 5, 3
 KEY = (
-    "To bench a meter: hang a known mass from its pedal and read what it shows; the page Bench "
-    "leads through it. Out: more likely beyond its limit than within. Due: not sure enough that it "
-    "is within. Alarm: something happened that nobody recorded; the device's page says what to "
-    "look for."
+    "To bench a meter: hang a known mass from its pedal and read what it shows (page Bench). Out: "
+    "more likely beyond its limit than within. Due: not sure enough that it is within. Alarm: "
+    "its page says what to look for."
 )
 URGENT = ("out", "due")
 SHOWN = ("out", "due", "soon", "unknown")

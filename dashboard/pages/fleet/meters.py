@@ -61,7 +61,7 @@ def _filters(rows: Sequence[Document]) -> list[html.Div]:
     groups = sorted({row["group"] for row in rows})
     riders = sorted({row["rider_id"] for row in rows if row["rider_id"]})
     return [
-        parts.search_field("fleet-search", "meter, rider, bike, serial…"),
+        parts.search_field("fleet-search", "meter, rider…"),
         parts.choice_field("fleet-group", "Group", groups, "All groups"),
         parts.choice_field("fleet-rider", "Rider", riders, "All riders"),
         html.Div(

@@ -439,7 +439,7 @@ def test_method_page_shows_groups_spreads_and_limits():
         ]
     ]
     half = f"±{nbsp}{1.6449 * 0.05:.2f}"
-    assert rows_of(page, "Hyperparameters") == [["Spread of drift.", "the fleet", f"+0.30 {half}"]]
+    assert rows_of(page, "Hyperparameters") == [["Spread of drift", "the fleet", f"+0.30 {half}"]]
     assert rows_of(page, "Limits") == [["weighted mean (EWMA)", "3.46", f"2{nbsp}529", "0.33"]]
     said = text(page)
     assert "90, of which 2 down-weighted, 1 left out" in said

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 import time
 from collections.abc import Iterator
@@ -13,12 +14,14 @@ import pytest
 from dashboard.security import rights
 from dashboard.web import demo
 from dashboard.web.app import create_app
+from dashboard.web.demo_process import tell
 from ingest.schema import UserError
 from models.run import COACH, MANAGER, MECHANIC, OWNER, Person
 from tests.dashboard.fake import FakeData
 
-TELL = "from dashboard.web.demo_process import tell; "
-WAITS = TELL + "tell('building'); tell('served', 'http://127.0.0.1:9/'); open(0).read()"
+ADDRESS = "http://127.0.0.1:9/"
+FAILS = demo.Entered(address=None, said="the disk is full")
+WAITS = (demo.Entered(address=None, said="building"), demo.Entered(address=ADDRESS, said="served"))
 
 
 @pytest.fixture
@@ -30,7 +33,8 @@ def beside(tmp_path: Path) -> Iterator[demo.Demo]:
         made._listener.join(10)
 
 
-def _runs(monkeypatch: pytest.MonkeyPatch, script: str) -> None:
+def _runs(monkeypatch: pytest.MonkeyPatch, *told: demo.Entered, then: str) -> None:
+    script = "".join(f"print({json.dumps(line)!r}); " for line in told) + then
     monkeypatch.setattr(demo, "_command", lambda *_: [sys.executable, "-u", "-c", script])
 
 
@@ -52,8 +56,8 @@ def test_the_demos_process_is_given_its_own_store_alone(beside: demo.Demo) -> No
 def test_one_demo_is_served_until_it_is_left_and_another_after(
     beside: demo.Demo, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    _runs(monkeypatch, WAITS)
-    assert _entered(beside)["address"] == "http://127.0.0.1:9/"
+    _runs(monkeypatch, *WAITS, then="open(0).read()")
+    assert _entered(beside)["address"] == ADDRESS
     first: Any = beside._process
     assert _entered(beside)["address"] == "http://127.0.0.1:9/"
     assert beside._process is first
@@ -66,13 +70,19 @@ def test_one_demo_is_served_until_it_is_left_and_another_after(
 def test_a_demo_that_cannot_be_served_says_why(
     beside: demo.Demo, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    _runs(monkeypatch, TELL + "tell('the disk is full'); raise SystemExit(2)")
+    _runs(monkeypatch, FAILS, then="raise SystemExit(2)")
     beside.enter("http://127.0.0.1:1/")
     ended: Any = beside._process
     assert ended.wait(10) == 2
     beside._listener.join(10)
     with pytest.raises(UserError, match="the disk is full"):
         beside.enter("http://127.0.0.1:1/")
+
+
+def test_the_demos_process_tells_each_line_as_data(capsys: pytest.CaptureFixture[str]) -> None:
+    tell("building")
+    tell("served", ADDRESS)
+    assert [json.loads(line) for line in capsys.readouterr().out.splitlines()] == list(WAITS)
 
 
 def test_owners_enter_and_only_on_the_machine_itself(beside: demo.Demo) -> None:

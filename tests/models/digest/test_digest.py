@@ -40,8 +40,8 @@ def test_a_calm_meter_comes_because_it_is_planned():
     visits: Any = [{"meter_id": name, "week": date(2026, 9, 28)} for name in "AB"]
     found = [text for _, text in texts(digest.tasks(now, [], visits, ["C"]))]
     assert [text.partition(" Jumped")[0] for text in found] == [
-        "A: It is on this week's plan for the bench.",
         "B: Bench it now.",
+        "A: It is on this week's plan for the bench.",
         "C: Bench it now.",
     ]
 
