@@ -100,12 +100,12 @@ def _command(store: Path, back: str) -> list[str]:
 class WayBack:
     """Out of the demo.
 
-    address: the team's own dashboard; served: called with the demo's address once it is served
-    left: set once somebody leaves
+    address: the team's own dashboard; left: set once somebody leaves
+    served: called with the demo's address once it is served, with None once it is left
     """
 
     address: str
-    served: Callable[[str], None] = lambda _: None
+    served: Callable[[str | None], None] = lambda _: None
     left: threading.Event = field(default_factory=threading.Event)
 
     def install(self, server: Flask) -> None:
@@ -114,6 +114,7 @@ class WayBack:
 
     def answer(self) -> str:
         """End the demo, once this is answered."""
+        self.served(None)  # whoever enters again before this has ended is to wait for the next
         threading.Timer(ANSWERED_S, self.left.set).start()
         return "left"
 

@@ -16,7 +16,7 @@ from models import run
 def main(store: Path, back: str) -> int:
     """Build the demo and serve it until it is left, or the process that began it has ended."""
     calculate_with_one_thread()
-    way_back = WayBack(back, served=lambda address: tell("served", address))
+    way_back = WayBack(back, served=_tell_address)
     threading.Thread(target=_end_with_parent, args=(way_back,), daemon=True).start()
     try:
         run.build_demo(run.Fleet.at(store, say=tell))
@@ -30,6 +30,10 @@ def main(store: Path, back: str) -> int:
 def tell(said: str, address: str | None = None) -> None:
     """Print one line for the process that began this one. address: of the demo, once served."""
     print(json.dumps(Entered(address=address, said=said)), flush=True)
+
+
+def _tell_address(address: str | None) -> None:
+    tell("served" if address else "ending", address)
 
 
 def _end_with_parent(way_back: WayBack) -> None:

@@ -98,13 +98,15 @@ def test_the_way_back_stands_over_every_page_and_ends_the_demo(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(demo, "ANSWERED_S", 0.01)
-    back = demo.WayBack("http://127.0.0.1:1/")
+    told: list[str | None] = []
+    back = demo.WayBack("http://127.0.0.1:1/", served=told.append)
     app = create_app(FakeData(1), demo=back)
     client = app.server.test_client()
     layout = repr(client.get("/_dash-layout").json)
     assert "demo-leave" in layout
     assert "'data-back': 'http://127.0.0.1:1/'" in layout
     assert client.post(demo.LEAVE).status_code == 200
+    assert told == [None]  # so that its address is given to nobody while it is ending
     assert back.left.wait(10)
     team = create_app(FakeData(1)).server.test_client()
     assert "demo-leave" not in team.get("/_dash-layout").text
