@@ -75,7 +75,7 @@ def _body(found: Document, view: View) -> list[Any]:
         className="button-like no-print",
     )
     return [
-        html.P(theme.sentence(found["text"]), className="headline"),
+        html.P(theme.prose(found["text"]), className="headline"),
         html.P(paper),
         parts.sentences([theme.sentence(text) for text in found["lacks"]], className="lacks"),
         _table("Meters", pdf.MEMBERS, [pdf.member(row) for row in found["meters"]]),
