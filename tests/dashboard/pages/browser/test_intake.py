@@ -5,6 +5,7 @@ import shutil
 import pytest
 
 from dashboard.service import Service
+from dashboard.web import limits
 from models import run
 from tests.dashboard.browsing import serving
 from tests.dashboard.pages.test_intake import BAD
@@ -221,6 +222,22 @@ def test_ended_sign_in_is_said_in_the_page_which_keeps_what_was_typed(visit, unc
     page.wait_for_selector("#shell-notice:has-text('Your sign-in has ended')")
     assert page.get_attribute("#shell-notice a", "href") == "/sign-in"
     assert page.input_value("#fleet-search") == "K1"
+    page.wait_for_load_state("networkidle")
+    tab.complaints.clear()  # the browser notes the refused request
+
+
+def test_what_a_busy_server_did_not_begin_is_asked_again(visit, unchanged, monkeypatch):
+    address, _ = unchanged
+    tab = visit()
+    sign_in(tab.page, address, "Mo", "mechanic", "/")
+    tab.page.wait_for_selector("#fleet-search")
+    tab.page.wait_for_load_state("networkidle")
+    monkeypatch.setattr(limits, "TOO_LATE_S", -1.0)
+    monkeypatch.setattr(limits, "AGAIN_S", 1)
+    with tab.page.expect_response(lambda answer: answer.status == 503):
+        tab.page.click("#shell-nav a:text-is('Intake')")
+    monkeypatch.undo()
+    tab.page.wait_for_selector("text=No row is set aside.")
     tab.complaints.clear()  # the browser notes the refused request
 
 
