@@ -248,7 +248,7 @@ def test_whoever_is_here_changes_no_account_and_is_told_how_one_is_made():
 def test_the_guard_has_no_way_around_it():
     """Nothing of the service is handed out but through a question or what was decided below."""
     ways = {name for name in dir(guarded("owner")) if not name.startswith("_")}
-    decided = {"may", "work", "live", "answered", "answered_of_meter", "converged"}
+    decided = {"may", "work", "live", "answered", "answered_of_meter", "held", "converged"}
     assert ways == {*WAYS, *decided, "together", "asker"}
     with guarded("owner").together() as nothing:
         assert nothing is None

@@ -394,6 +394,7 @@ PARAMETERS: dict[str, object] = {
     "riders": ["R1"],
     "rider_id": "R1",
     "row_ids": [1],
+    "most": 200,
     "what": "session corrected",
     "subject": "S1",
 }
