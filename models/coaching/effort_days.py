@@ -28,7 +28,8 @@ STATED_CELSIUS = 20.0  # at which gain errors are stated
 SPREAD_CELSIUS = 7.0  # of rides about it, where no comparison tells
 ENOUGH_RIDES = 30
 USUAL_REPEAT, U_USUAL_REPEAT = 0.25, 0.06
-"""What meters repeat to from day to day, and how far they differ in that (100·ln)."""
+"""What meters repeat to from day to day, and how far they differ in that (100·ln); as usual in
+practice, without a published source."""
 U_STATED = 0.1
 """How well the stated uncertainty of a ride is known itself, as a share of it."""
 

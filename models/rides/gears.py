@@ -1,8 +1,9 @@
 """What a step's gear does to the ratio of two devices with the chain between them.
 
 A chain that bends around fewer teeth loses more: in proportion to 1/ring + 1/cog. Source: Spicer et
-al. (2001) J Mech Des 123:598, friction where the links turn. How much is lost is not known, nor
-whether both devices are on one side of the chain: a prior of mean 0, and the steps decide.
+al. (2001) J Mech Des 123:598 (from memory), friction where the links turn. How much is lost is not
+known, nor whether both devices are on one side of the chain: a prior of mean 0, and the steps
+decide.
 """
 
 import polars as pl

@@ -144,7 +144,7 @@ class FleetSettings:
     usual_drive, usual_drive_sd
                               what a hub that was never ridden beside a meter at the crank shows
                               less than it: a chain passes on 96 to 99 % at a rider's power
-                              (Spicer et al. 2001, J Mech Des 123:598)
+                              (Spicer et al. 2001, J Mech Des 123:598; from memory)
     balance_sd                sd of a rider's balance from day to day, as a one-sided meter shows it
     unknown_temperature_sd    sd of a temperature coefficient (per °C) without data: what
                               makers' compensation may leave (common practice)
