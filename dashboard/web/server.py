@@ -1,6 +1,7 @@
 """How the dashboard is served, and to whom: this machine, or whoever signs in."""
 
 import ipaddress
+import logging
 import os
 import select
 import socket
@@ -126,6 +127,8 @@ def listen(
     """
     from waitress.server import create_server
 
+    # Else a line for each request that has to wait, on a terminal or pipe that may not be read.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     trusted = {
         "trusted_proxy": behind,
         "trusted_proxy_count": 1,

@@ -73,6 +73,8 @@ def served(store: Path) -> Any:
     ) as server:
         assert server.stderr is not None
         print(server.stderr.readline().strip())
+        drained = threading.Thread(target=server.stderr.read, daemon=True)
+        drained.start()  # a server whose messages nobody reads stops once the pipe is full
         try:
             yield f"http://127.0.0.1:{port}", server.pid
         finally:
