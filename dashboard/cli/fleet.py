@@ -163,9 +163,17 @@ def _bench(args: argparse.Namespace) -> int:
     return DONE_BUT if problems else DONE
 
 
+def _named_column(text: str) -> tuple[str, str]:
+    """Return a column and its heading; UsageError where the text does not say both."""
+    column, _, heading = text.partition("=")
+    if not (column and heading):
+        raise UsageError(f'--column: found "{text}", expected COLUMN=HEADING (power_w=Watts)')
+    return column, heading
+
+
 def _compare(args: argparse.Namespace) -> int:
-    named = dict(text.split("=", 1) for text in args.column if "=" in text)
-    document = run.compare_files(args.meter, args.reference, columns=named)
+    columns = dict(map(_named_column, args.column))
+    document = run.compare_files(args.meter, args.reference, columns=columns)
     for warning in [*document["notices"], *document["warnings"]]:
         say(f"note: {warning}")
     if document["void"]:
