@@ -172,8 +172,8 @@ def _named_column(text: str) -> tuple[str, str]:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    columns = dict(map(_named_column, args.column))
-    document = run.compare_files(args.meter, args.reference, columns=columns)
+    named = dict(map(_named_column, args.column))
+    document = run.compare_files(args.meter, args.reference, columns=named)
     for warning in [*document["notices"], *document["warnings"]]:
         say(f"note: {warning}")
     if document["void"]:

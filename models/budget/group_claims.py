@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtr
 
+from ingest.schema import plural
 from models.budget.claims import LIKELY, added_back, sensor_excess
 from models.budget.documents import (
     GroupClaim,
@@ -126,7 +127,7 @@ def _text(
 ) -> str:
     beyond = [row for row in rows if (row["p_exceeds_stated"] or 0.0) >= LIKELY]
     text = (
-        f"{name}: {_counted(len(rows), 'meter')}, {_counted(n_sessions, 'bench session')}. "
+        f"{name}: {plural(len(rows), 'meter')}, {plural(n_sessions, 'bench session')}. "
         "Likely beyond the accuracy that the maker states, at the slope as delivered: "
         f"{len(beyond)}"
     )
@@ -138,7 +139,3 @@ def _text(
             f"{difference['meters']} meters of the team (90 %: {low:+.2f} to {high:+.2f} %)."
         )
     return text
-
-
-def _counted(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"

@@ -42,9 +42,8 @@ def _caused(cause: Cause, fleet: FleetFit, tables: Tables, *, limit: float, last
     if cause.until is not None:
         last = min(cause.until - timedelta(days=1), last)
     days = days_between(cause.earliest, max(last, cause.earliest))
-    ridden = exposure_of([cause.meter_id], days, tables["calendar"], tables["assignments"]).ridden[
-        0
-    ]
+    exposure = exposure_of([cause.meter_id], days, tables["calendar"], tables["assignments"])
+    ridden = exposure.ridden[0]
     looked = [cause.earliest - timedelta(days=1), *days[::STEP_DAYS]]
     mean, sd = fleet.gain_error(("meter", cause.meter_id), looked)
     out = 1 - p_within(percent_from_ln(mean), percent_sd(mean, sd), np.array(limit))

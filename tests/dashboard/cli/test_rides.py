@@ -309,6 +309,8 @@ def test_a_heading_is_chosen_for_a_column_that_a_dropped_file_lacks(
     assert main(["compare", *paths, "--column", "power_w=Watts", "--format", "json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["gain_ratio_pct"] == pytest.approx(found["gain_ratio_pct"])
+    assert main(["compare", *paths, "--column", "Watts"]) == 2
+    assert 'found "Watts", expected COLUMN=HEADING' in capsys.readouterr().err
 
 
 def test_what_is_discarded_leaves_nothing(empty_team: Store, pair: Pair) -> None:
