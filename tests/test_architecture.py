@@ -379,6 +379,68 @@ def test_statistics_have_no_clock_and_no_dice_of_their_own() -> None:
     none(breaches)
 
 
+MIXES = (ast.Add, ast.Sub)
+MEET = ("maximum", "minimum", "max", "min", "hypot", "is_between", "p_within")
+
+
+def unit_of(name: str) -> str:
+    return next((unit for unit in ("pct", "ln") if name.lower().endswith(f"_{unit}")), "")
+
+
+def units_in(node: ast.AST) -> set[str]:
+    """Units that the names in an expression end in; a conversion has that of its name."""
+    if isinstance(node, ast.Call):
+        called = ast.unparse(node.func).rpartition(".")[2]
+        if "_from_" in called:
+            return {"ln" if called.startswith("ln") else "pct"}
+        if unit := unit_of(f"_{called.removesuffix('_sd').replace('percent', 'pct')}"):
+            return {unit}
+    name = getattr(node, "id", getattr(node, "attr", getattr(node, "value", "")))
+    own = {unit_of(name)} if isinstance(name, str) else set()
+    return own.union(*map(units_in, ast.iter_child_nodes(node))) - {""}
+
+
+def meeting(node: ast.AST) -> list[ast.expr]:
+    """The sides of a comparison, a sum or a difference."""
+    if isinstance(node, ast.Compare):
+        return [node.left, *node.comparators]
+    if isinstance(node, ast.BinOp) and isinstance(node.op, MIXES):
+        return [node.left, node.right]
+    if isinstance(node, ast.Call) and ast.unparse(node.func).rpartition(".")[2] in MEET:
+        return list(node.args)
+    return []
+
+
+def mixed_units(tree: ast.AST) -> list[int]:
+    """Lines on which percent meets 100·ln; 3 % apart they differ by 0.05 %."""
+    lines = []
+    for node in ast.walk(tree):
+        found = [units_in(side) for side in meeting(node)]
+        if any("pct" in one and "ln" in other for one in found for other in found):
+            lines.append(node.lineno)  # type: ignore[attr-defined]
+    return lines
+
+
+def test_mixed_units_are_found() -> None:
+    for wrong in (
+        "abs(error_ln) > tolerance_pct",
+        "row['change_ln'] - row['change_pct']",
+        "pl.col('a_pct') <= limit_ln",
+        "np.maximum(u_ln, self.floor_pct)",
+    ):
+        assert mixed_units(ast.parse(wrong)) == [1], wrong
+    for right in (
+        "percent_from_ln(error_ln) > tolerance_pct",
+        "p_within(percent_from_ln(m_ln), percent_sd(m_ln, sd_ln), limit_pct)",
+        "u_pct + ratio_pct",
+    ):
+        assert mixed_units(ast.parse(right)) == [], right
+
+
+def test_percent_and_logarithms_never_meet() -> None:
+    none([f"{path}:{at}" for path, tree in sources("models") for at in mixed_units(tree)])
+
+
 def test_dice_are_seeded() -> None:
     """Where a generator is made in models/, it is made from a seed."""
     none(

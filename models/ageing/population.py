@@ -22,11 +22,8 @@ from models.ageing.mixed import (
     fit_mixed,
     fit_prior,
 )
-from models.metrology import DAYS_A_YEAR, INFINITE, Array, coverage_factor
+from models.metrology import DAYS_A_YEAR, FEW_METERS, INFINITE, Array, coverage_factor
 from models.records import programmed
-
-LEAST_METERS = 5
-"""Meters with two sessions or more that the mixed model needs."""
 
 _DRIFT = ("drift_pct_per_year", "u_drift_pct_per_year", "drift_lo90", "drift_hi90")
 _SWAP = ("swap_pct", "u_swap_pct", "swap_lo90", "swap_hi90")
@@ -78,7 +75,7 @@ def drift_table(
     sessions) do to the estimates is added by propagation through the same weights; the crank's
     and the meter's constant parts are inside the spread between meters. Student's t with
     meters − 1 degrees of freedom.
-    method "prior": fewer than LEAST_METERS meters with two sessions, a singular or unconverged
+    method "prior": fewer than FEW_METERS meters with two sessions, a singular or unconverged
     fit: the same model with the weak priors of models.ageing.mixed; reason says why.
     """
     rows = _session_rows(sessions, resets, meters, swaps, today=today)
@@ -244,10 +241,10 @@ def _fit(group: _Group) -> tuple[Line, str, str | None]:
 
 def _too_few(group: _Group) -> str | None:
     panel = group.panel
-    if group.least < LEAST_METERS:
+    if group.least < FEW_METERS:
         return (
             f"{group.least} meter{'' if group.least == 1 else 's'} with two sessions or more, "
-            f"the mixed model needs {LEAST_METERS}"
+            f"the mixed model needs {FEW_METERS}"
         )
     if np.linalg.matrix_rank(panel.fixed) < panel.fixed.shape[1]:
         return "age and battery swaps go in step and cannot be told apart"

@@ -36,6 +36,7 @@ from .proportions import effective_number as effective_number
 from .proportions import proportion as proportion
 from .resolution import decimals_shown as decimals_shown
 from .resolution import display_step as display_step
+from .spread import FEW_METERS as FEW_METERS
 from .spread import MAD_TO_SD as MAD_TO_SD
 from .spread import bland_altman as bland_altman
 from .spread import robust_sd as robust_sd

@@ -8,6 +8,8 @@ from models.metrology.arrays import Array
 
 MAD_TO_SD = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation."""
+FEW_METERS = 5
+"""Fewer meters do not tell how unlike meters are: what is usual stands in for it."""
 
 
 @dataclass(frozen=True)

@@ -12,10 +12,10 @@ from dataclasses import replace
 import numpy as np
 
 from models.fleet.alarms.alarm_budget import shared_limit
-from models.fleet.alarms.prior_odds import carried_sd, effect_log_odds
+from models.fleet.alarms.prior_odds import ODDS, carried_sd, effect_log_odds
 from models.fleet.alarms.proposals import is_supported
 from models.fleet.alarms.scan_shared import Scan, shared_scans
-from models.fleet.alarms.search_state import ODDS, Search, is_own
+from models.fleet.alarms.search_state import Search, is_own
 from models.fleet.design import BENCH, GROUP, SEASONS, SHAPE, Effect
 from models.fleet.inference import State, best_shapes, estimate_effects
 from models.metrology import DAYS_A_YEAR, Mask

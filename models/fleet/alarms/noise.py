@@ -15,8 +15,8 @@ import numpy as np
 from scipy.special import fdtrc
 
 from models.fleet.design import Observations, rows_of_each
-from models.fleet.inference import FEW_DOF, FEW_METERS
-from models.metrology import Array, Index, Mask, variance_prior
+from models.fleet.inference import FEW_DOF
+from models.metrology import FEW_METERS, Array, Index, Mask, variance_prior
 
 _FEWEST = 6
 _CLIP = 6.25  # one outlier alone is no grown noise

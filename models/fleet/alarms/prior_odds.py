@@ -62,6 +62,7 @@ class Odds:
         }[effect.kind]
 
 
+ODDS = Odds()
 _SHORTEST_GAP = 2 / DAYS_A_YEAR
 
 

@@ -7,7 +7,9 @@ estimates: until sessions on another set show the difference, or the set was wei
 
 import numpy as np
 import polars as pl
+from scipy.special import expit
 
+from models.fleet.alarms.prior_odds import ODDS, effect_log_odds
 from models.fleet.design import BENCH_EVENT_SD, Effect, FleetData, event_instants
 from models.fleet.inference import EffectEstimate, LeftOpen, State, effect_information
 from models.metrology import DAYS_A_YEAR, Array
@@ -15,8 +17,6 @@ from models.metrology import DAYS_A_YEAR, Array
 _NEAR_YEARS = 60 / DAYS_A_YEAR
 _CLEAR = 3.0
 """How many sds a set must have moved against the other sets."""
-_EVEN = 0.5
-"""Probability that the set changed, and not all meters: neither has happened as far as known."""
 
 
 def is_supported(state: State, effect: Effect, data: FleetData) -> bool:
@@ -51,7 +51,7 @@ def left_open(state: State, estimates: dict[Effect, EffectEstimate]) -> list[Lef
     """Return the proposed changes as what the estimates leave open: all truth may be off by them.
 
     A change of probability p around an estimate that leaves it out has the variance p times its
-    size squared.
+    expected square.
     """
     benches = state.design.layout.devices.benches
     return [
@@ -59,10 +59,17 @@ def left_open(state: State, estimates: dict[Effect, EffectEstimate]) -> list[Lef
             benches.index(effect.device),
             effect.at if effect.kind == "step" else -np.inf,
             _direction(state, effect),
-            _EVEN * found.size**2,
+            _probability(state, effect, found) * (found.size**2 + found.sd**2),
         )
         for effect, found in estimates.items()
     ]
+
+
+def _probability(state: State, effect: Effect, found: EffectEstimate) -> float:
+    """Return how likely the set changed, rather than not at all."""
+    devices = state.design.layout.devices
+    stated = float(devices.bench_u[devices.benches.index(effect.device)])
+    return float(expit(effect_log_odds(effect, found.size, found.sd, ODDS, stated=stated)))
 
 
 def _direction(state: State, effect: Effect, *, all_sets: bool = False) -> Array:

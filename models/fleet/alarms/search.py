@@ -16,7 +16,7 @@ from models.fleet.alarms.explain_shared import (
     shape_groups,
 )
 from models.fleet.alarms.noise import noise_p_values
-from models.fleet.alarms.prior_odds import carried_sd
+from models.fleet.alarms.prior_odds import ODDS, carried_sd
 from models.fleet.alarms.scan_meters import (
     ENTRY,
     OUTLIER,
@@ -30,7 +30,7 @@ from models.fleet.alarms.scan_meters import (
     step_scans,
     worth_explaining,
 )
-from models.fleet.alarms.search_state import ODDS, Search, is_own, own_steps
+from models.fleet.alarms.search_state import Search, is_own, own_steps
 from models.fleet.design import METER, Effect, dated_by_zeros
 from models.fleet.inference import (
     SCALES,

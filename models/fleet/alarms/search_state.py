@@ -6,7 +6,6 @@ import numpy as np
 
 from models.fleet.alarms.alarm_budget import Budget
 from models.fleet.alarms.odds_adjustments import odds_adjustments_of
-from models.fleet.alarms.prior_odds import Odds
 from models.fleet.alarms.scan_meters import ENTRY, OddsAdjustments
 from models.fleet.design import (
     BENCH,
@@ -23,8 +22,6 @@ from models.fleet.design import (
 )
 from models.fleet.inference import NORMAL, Estimate, Hyper, Mixture, State, estimate, evaluate
 from models.metrology import Array
-
-ODDS = Odds()
 
 
 @dataclass

@@ -22,7 +22,6 @@ from .likelihood import BlockState as BlockState
 from .likelihood import State as State
 from .likelihood import evaluate as evaluate
 from .noise_scales import FEW_DOF as FEW_DOF
-from .noise_scales import FEW_METERS as FEW_METERS
 from .noise_scales import own_scales as own_scales
 from .predict import LeftOpen as LeftOpen
 from .predict import Posterior as Posterior

@@ -9,10 +9,10 @@ outlying as in `robust_weights`; what it is worth in degrees of freedom is its i
 import numpy as np
 
 from models.fleet.inference.robust_weights import SCALES, LeftOut, Mixture, usual_shares
-from models.metrology import Array, Index, variance_prior
+from models.metrology import FEW_METERS, Array, Index, variance_prior
 
-FEW_METERS, FEW_DOF = 5, 8.0
-"""Of fewer meters nobody knows how much they differ: as if by a factor of 1.6 up or down."""
+FEW_DOF = 8.0
+"""Where nobody knows how much meters differ: as if by a factor of 1.6 up or down."""
 _LEAST_DOF = 4.0  # of a meter that tells how unlike meters are
 _LEAST_KNOWN = 0.25  # of the information, whatever the mixture hides
 _ROUNDS = 8

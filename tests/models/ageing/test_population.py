@@ -8,6 +8,8 @@ import pytest
 
 from models.ageing import drift_table
 from models.ageing.population import DRIFT_SCHEMA
+from models.fleet.alarms.noise import _usual as usual_noise
+from models.fleet.inference import FEW_DOF
 from models.records import slope_chain
 from tests.models.ageing.drifting_fleet import TODAY, Drifting, frames
 
@@ -56,6 +58,18 @@ def test_without_a_spread_of_drift_the_prior_takes_over_and_says_so():
             assert row["reason"] is None
         assert row["drift_lo90"] < row["drift_pct_per_year"] < row["drift_hi90"]
     assert "prior" in methods
+
+
+def test_one_number_says_how_few_meters_tell_nothing_of_the_others():
+    """Five meters teach how unlike meters are in drift and in noise; four are lent the usual."""
+    rng = np.random.default_rng(23)
+    for n, learned in ((4, False), (5, True)):
+        meters, sessions, swaps = frames(Drifting(n, walk=0.0, most_sessions=6), rng)
+        table = table_of(meters, sessions, swaps.clear())
+        few = table["reason"].fill_null("").str.contains("needs 5").item()
+        assert few is not learned
+        worth = usual_noise(np.linspace(0.5, 3.0, n) ** 2, np.full(n, 40.0))[1]
+        assert (worth != FEW_DOF) is learned
 
 
 def test_one_meter_with_one_session_is_wide_not_wrong():

@@ -12,6 +12,8 @@ from tests.models.fleet.simulated import fleet_data
 from tests.simulate.fleets import SCENARIOS, simulate_fleet
 
 U = 0.2
+STILL = {**dict.fromkeys(("drift", "walk", "swap", "tie"), 0.0), "start": 5.0}
+ALONE = FleetSettings(priors=None, fixed=STILL, robust=False, alarms=False)
 
 
 def one_meter(n_sets: int, *, scale: str | None, source: str) -> FleetFit:
@@ -37,9 +39,7 @@ def one_meter(n_sets: int, *, scale: str | None, source: str) -> FleetFit:
             schema_overrides={"weighed_on": pl.String},
         ),
     )
-    still = {**dict.fromkeys(("drift", "walk", "swap", "tie"), 0.0), "start": 5.0}
-    settings = FleetSettings(priors=None, fixed=still, robust=False, alarms=False)
-    return fit(data, today=date(2024, 2, 1), settings=settings)
+    return fit(data, today=date(2024, 2, 1), settings=ALONE)
 
 
 @pytest.mark.parametrize(
@@ -71,3 +71,26 @@ def test_all_meters_together_are_off_by_what_the_scale_is():
     assert alike > 1.15 * unlike
     assert alike == pytest.approx(0.24, abs=0.06)
     assert fit(data, today=fleet.today).common_sd(meters[:1], fleet.today) is None
+
+
+def test_two_workshops_with_one_set_know_no_more_of_it_than_one():
+    """The set's u stays whole; only what each place adds of its own averages out."""
+    rng, u_place, n = np.random.default_rng(3), 0.1, 12
+    data = FleetData(
+        meters=pl.DataFrame({"meter_id": ["m"], "group": "g", "in_service_on": date(2024, 1, 1)}),
+        bench=pl.DataFrame(
+            {
+                "session_id": [f"s{i}" for i in range(n)],
+                "meter_id": "m",
+                "at": [date(2024, 2, 1)] * n,
+                "bench_id": "set",
+                "place_id": ["north", "south"] * (n // 2),
+                "found": rng.normal(0, 0.03, n),
+                "u_session": 0.0,
+                "u_bench": U,
+                "u_place": u_place,
+            }
+        ),
+    )
+    _, sd = fit(data, today=date(2024, 2, 1), settings=ALONE).gain_error("m", date(2024, 2, 1))
+    assert sd[0] == pytest.approx(np.hypot(U, u_place / np.sqrt(2)), rel=0.01)

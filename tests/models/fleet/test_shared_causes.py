@@ -6,9 +6,11 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from scipy.stats import norm
 from statsmodels.regression.linear_model import OLS
 
 from models.fleet import FleetData, FleetFit, FleetSettings, condition, fit
+from models.fleet.alarms import estimate_proposals
 from models.fleet.alarms.scan_shared import shared_scans
 from tests.models.fleet.simulated import fleet_data
 from tests.simulate.fleets import SCENARIOS, Fleet, simulate_fleet
@@ -63,6 +65,26 @@ def test_a_step_of_the_only_mass_set_is_proposed_and_not_carried(stepped):
     assert np.median(sd) > 1.3 * np.median(plain)
     assert np.mean(np.abs(without) < 1.645 * sd) > np.mean(np.abs(without) < 1.645 * plain) + 0.3
     assert fitted.gain_error("set-1", fleet.today)[1][0] > 0.4
+
+
+def test_intervals_hold_what_a_proposal_leaves_open(stepped):
+    """With the change and without it: p times its expected square, p by Bayes' rule.
+
+    By hand: its size is seen as N(0, sd²) without a change, as N(0, sd² + prior²) with one; the
+    prior is the certificate's (0.3 at least), a change 0.08 times a year.
+    """
+    fleet, fitted = stepped
+    error, sd = errors(fleet, fitted)
+    assert np.mean(np.abs(error) < 1.645 * sd) > 0.8
+    [effect] = [e for e in fitted.effects if e.proposed]
+    [found] = estimate_proposals(fitted.posterior.state, [effect]).values()
+    with_it, without = (
+        norm.pdf(found.size, scale=np.hypot(found.sd, prior)) for prior in (0.3, 0.0)
+    )
+    odds = 0.08 * max(effect.at - effect.since, 2 / 365.25) * with_it / without
+    [open_] = fitted.posterior.left_open
+    expected = odds / (1 + odds) * (found.size**2 + found.sd**2)
+    assert open_.variance == pytest.approx(expected, rel=1e-6)
 
 
 def test_kept_proposals_stay_out_of_the_estimates(stepped):

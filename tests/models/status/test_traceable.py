@@ -1,11 +1,14 @@
 """What the fleet's truth hangs on."""
 
 from datetime import UTC, date, datetime
+from types import SimpleNamespace
 
 import polars as pl
 import pytest
 
 from ingest.schema import TABLES
+from models.metrology import Z90, percent_from_ln
+from models.status.device_findings import _truth
 from models.status.traceability_basis import truth_hangs_on
 
 SETS = TABLES["mass_sets"].conform(
@@ -53,3 +56,26 @@ def test_the_best_that_was_used_counts(rows, basis, says):
     found = truth_hangs_on(sessions(*rows), SETS, as_of=date(2026, 9, 30))
     assert found.basis == basis
     assert says in str(found.reason)
+
+
+def test_the_fleet_is_told_how_far_all_of_it_may_be_off_and_what_its_sets_share():
+    shared = SETS.with_columns(weighed_on=pl.Series(["hall", "hall", None]))
+    found = SimpleNamespace(
+        sessions=sessions(("A", EARLY), ("B", LATE)),
+        mass_sets=shared,
+        as_of=date(2026, 9, 30),
+        meters=pl.DataFrame({"meter_id": ["here", "left"], "gone": [False, True]}),
+        data=SimpleNamespace(benches=pl.DataFrame({"bench_id": ["A", "B"]})),
+    )
+    asked = []
+
+    def common_sd(meters, when):
+        asked.append((meters, when))
+        return 0.25
+
+    told = _truth(found, SimpleNamespace(common_sd=common_sd))
+    assert asked == [(["here"], date(2026, 9, 30))]
+    assert told.reason.kind == "truth_together"
+    assert told.reason.values["half_pct"] == pytest.approx(percent_from_ln(Z90 * 0.25))
+    assert "hall" in str(told.reason)
+    assert "A and B" in str(told.reason)
