@@ -108,7 +108,8 @@ def _status(args: argparse.Namespace) -> int:
 def _say_news(document: Mapping[str, Any]) -> None:
     """Say what cannot wait: options before a race, notices that nobody has acknowledged."""
     for eve in document["race_eve"]:
-        say(f"{eve['meter_id']} is likely out, and {eve['rider_id']} races on {eve['race_on']}:")
+        when = f"{eve['race_on']}, {theme.away(eve['race_on'], document['as_of'])}"
+        say(f"{eve['meter_id']} is likely out, and {eve['rider_id']} races on {when}:")
         for text in [eve["first"], *(f"{o['do']} Risk: {o['risk']}." for o in eve["options"])]:
             say(f"  {text}")
         say(f"  {eve['never']}")

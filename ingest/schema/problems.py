@@ -100,10 +100,11 @@ def spelled(path: Path | str) -> str:
 
 
 def plural(count: int, noun: str) -> str:
-    """Return count and noun: 1 meter, 3 meters, 2 batteries."""
+    """Return count and noun: 1 meter, 3 meters, 2 batteries, 18 893 rows."""
     if count == 1:
         return f"1 {noun}"
-    return f"{count} {noun[:-1]}ies" if noun.endswith("ry") else f"{count} {noun}s"
+    grouped = f"{count:,}".replace(",", "\u00a0")
+    return f"{grouped} {noun[:-1]}ies" if noun.endswith("ry") else f"{grouped} {noun}s"
 
 
 def shortened(text: str, most: int = 60) -> str:

@@ -29,7 +29,7 @@ def tasks(
     before_race = [eve["meter_id"] for eve in eves]
     told = [meter for meter in dict.fromkeys([*coming, *alarmed]) if meter not in before_race]
     return [
-        *(_before_race(eve, rows.get(eve["meter_id"])) for eve in eves),
+        *(_before_race(eve, now["as_of"], rows.get(eve["meter_id"])) for eve in eves),
         *map(_attend_to, sorted((rows[meter] for meter in told if meter in rows), key=_urgency)),
         *(
             line(Reason("recalibrate", device=row["reference_id"], action=row["next_action"]))
@@ -68,12 +68,13 @@ def _why(row: MeterStatus) -> str | None:
     return row["short_reason"] if {"reads", "reads_right"} & set(row["reason_kinds"]) else None
 
 
-def _before_race(eve: RaceEve, row: MeterStatus | None) -> DigestLine:
+def _before_race(eve: RaceEve, today: date, row: MeterStatus | None) -> DigestLine:
     meter, rider = eve["meter_id"], eve["rider_id"]
     reason = Reason(
         "before_race",
         meter=meter,
         rider=rider,
+        days=(eve["race_on"] - today).days,
         race_on=eve["race_on"],
         first=eve["first"],
         why=_why(row) if row else None,

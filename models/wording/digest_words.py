@@ -24,8 +24,8 @@ DIGEST_WORDS = {
     # what to do
     "on_the_plan": "It is on this week's plan for the bench.",
     "attend_to": _WHO + ": {action}{why:stated}{reading:then}",
-    "before_race": "{meter} is likely out, and {rider} races on {race_on:day}. {first}{why:stated}"
-    "{reading:then}",
+    "before_race": "{meter} is likely out, and {rider} races {days:in_days}, {race_on:day}. "
+    "{first}{why:stated}{reading:then}",
     "recalibrate": "{device}: {action}",
     "decide_events": "Somebody who knows has to confirm or reject {n:n_event} that the "
     "records suggest, such as a battery swap: open the page Intake.",

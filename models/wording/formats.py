@@ -80,6 +80,11 @@ def _then(value: object) -> str:
     return "".join(f" {one}" for one in values)
 
 
+def in_days(days: int) -> str:
+    """Return how far off a day is that is not past: today, tomorrow, in 2 days."""
+    return ("today", "tomorrow")[days] if days < 2 else f"in {days} days"
+
+
 def name(value: str) -> str:
     """Return a name of the data contract as a person reads it: battery_swap, battery swap."""
     return _EVENT_NAMES.get(value, value.replace("_", " "))
@@ -95,6 +100,7 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "known": lambda value: "unknown" if value is None else plain(value),
     "day": day,
     "span": span,
+    "in_days": in_days,
     "chance": chance,
     "whole_percent": whole_percent,
     "high_or_low": lambda value: "high" if value > 0 else "low",

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import random
+import resource
 import signal
 import subprocess
 import sys
@@ -75,11 +76,20 @@ def waiting(inbox: Path) -> int:
     return sum(file.suffix == ".csv" for file in inbox.iterdir())
 
 
+def wait_while_fewer(inbox: Path, stuck_s: float) -> None:
+    """Wait until no file is left, or until none has gone for so long."""
+    left, since = waiting(inbox), time.monotonic()
+    while left and time.monotonic() - since < stuck_s:
+        time.sleep(0.5)
+        if (now := waiting(inbox)) != left:
+            left, since = now, time.monotonic()
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--files", type=int, default=2000)
     parser.add_argument("--kills", type=int, default=2)
-    parser.add_argument("--longest-s", type=float, default=900)
+    parser.add_argument("--stuck-s", type=float, default=300, help="end if none goes for so long")
     parser.add_argument("--folder", type=Path)
     args = parser.parse_args()
     folder = args.folder or Path(tempfile.mkdtemp())
@@ -99,12 +109,12 @@ def main() -> int:
             watch.wait()
             print(f"killed with {waiting(inbox)} files in the inbox", flush=True)
             watch = begin(store, inbox, log)
-    latest = begun + args.longest_s
-    while waiting(inbox) and time.monotonic() < latest:
-        time.sleep(0.5)
-    print(f"all taken in after {time.monotonic() - begun:.0f} s", flush=True)
+    wait_while_fewer(inbox, args.stuck_s)
+    print(f"{waiting(inbox)} left after {time.monotonic() - begun:.0f} s", flush=True)
     watch.send_signal(signal.SIGTERM)
     ended = watch.wait(timeout=300)
+    spent = resource.getrusage(resource.RUSAGE_CHILDREN)
+    print(f"the watches took {spent.ru_utime + spent.ru_stime:.0f} s of the processor", flush=True)
     return report(args.files, Store(store), inbox, ended)
 
 

@@ -54,7 +54,7 @@ def layout(data: Guarded, view: View) -> html.Div:
             html.H1(rider_id),
             html.P(f"Coach: {found['coach'] or 'nobody'}", className="named"),
             parts.as_of_line(view, status["as_of"], status.get("today_note")),
-            parts.race_eve_part(_eves_of(rider_id, status)),
+            parts.race_eve_part(_eves_of(rider_id, status), status["as_of"]),
             meter_cards(view, found["meters"]),
             arriving("rider", asked),
             dcc.Store(id="rider-efforts"),

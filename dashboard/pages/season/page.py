@@ -52,10 +52,10 @@ def layout(data: Guarded, view: View) -> html.Div:
 
 
 def _body(data: Guarded, view: View, season: Document) -> list[Any]:
-    asked = asked_in(view, season)
+    asked, status = asked_in(view, season), data.on(view.as_of).ask(run.status)
     return [
         _controls(asked),
-        parts.race_eve_part(data.on(view.as_of).ask(run.status).get("race_eve") or []),
+        parts.race_eve_part(status.get("race_eve") or [], status["as_of"]),
         dcc.Store(id="season-move"),
         dcc.Store(id="season-settled"),
         dcc.Download(id="season-file"),

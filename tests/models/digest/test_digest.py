@@ -108,7 +108,7 @@ def test_a_meter_before_a_race_is_told_once_with_what_is_wrong_with_it():
     assert texts(found) == [
         (
             "before_race",
-            "A is likely out, and Ada races on 2026-09-30. Hang once more. Jumped by 2 %. "
+            "A is likely out, and Ada races today, 2026-09-30. Hang once more. Jumped by 2 %. "
             "Reads 2.0 % high.",
         )
     ]

@@ -135,6 +135,9 @@ def test_equal_reasons_are_one() -> None:
         ("work", "name", "work at the bench"),
         (("crank_length", "unit"), "names", "crank length, unit"),
         (5400, "span", "90 min"),
+        (1, "in_days", "tomorrow"),
+        (2, "in_days", "in 2 days"),
+        (18893, "n_row", "18\u00a0893 rows"),
     ],
 )
 def test_formats(value: object, form: str, words: str) -> None:
