@@ -146,16 +146,12 @@ def _watch(args: argparse.Namespace) -> int:
     def ask(question: Any, *about: Any) -> Any:
         return question(run.Fleet.at(store), *about)
 
-    watch = service.Watch(args.folders, ask, say)
+    watch, stopped = service.Watch(args.folders, ask, say), Event()
     for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, _end)
+        signal.signal(number, lambda *_: stopped.set())
     watch.open()
-    watch.run(Event())
+    watch.run(stopped)
     return DONE
-
-
-def _end(_number: int, _frame: object) -> None:
-    raise SystemExit(DONE)
 
 
 def _serve(args: argparse.Namespace) -> int:

@@ -29,17 +29,10 @@ def badge(status: object, word: str | None = None, meaning: str | None = None) -
     )
 
 
-OF_RIDES = ("one_sided", "void_ride", "void_rides")
-
-
 def reasons(row: Document) -> list[str]:
-    """Return why a meter has its status, without what its alarms already say beside it.
-
-    What is true of its rides alone explains no status, and comes last.
-    """
-    told = list(zip(row.get("reasons") or (), row.get("reason_kinds") or (), strict=True))
-    first = [reason for reason, kind in told if kind not in ("alarm", *OF_RIDES)]
-    return first + [reason for reason, kind in told if kind in OF_RIDES]
+    """Return why a meter has its status, without what its alarms already say beside it."""
+    told = zip(row.get("reasons") or (), row.get("reason_kinds") or (), strict=True)
+    return [reason for reason, kind in told if kind != "alarm"]
 
 
 def alarm_line(view: View, device: str, alarm: Document, *, is_meter: bool) -> html.Li:

@@ -25,6 +25,7 @@ WORDS = {
     "nextPage": "Sheet after",
     "lastPage": "Last sheet",
 }
+SENTENCE = 40  # letters from which a cell is one
 PAGE_SIZE = 25  # rows before a table turns the page; no table scrolls inside the page
 Column = dict[str, Any]  # the table library's own options
 
@@ -99,7 +100,7 @@ def plain_table(
 
     rows: a row's cells in the order of the titles; a finished html.Tr or html.Td stays as it is
     name: what a screen reader calls the table
-    numbers: positions of the columns whose text stays on one line
+    numbers: positions of the columns whose text stays on one line; a sentence gets room for words
     headed: whether the first cell of a row names it
     """
     head = html.Thead(html.Tr([html.Th(_unbroken(title), scope="col") for title in titles]))
@@ -123,7 +124,8 @@ def _cell(cell: Any, n: int, numbers: Sequence[int], headed: bool) -> html.Td | 
         return cell
     if headed and n == 0:
         return html.Th(cell, scope="row")
-    return html.Td(cell, className="num" if n in numbers else "")
+    is_sentence = isinstance(cell, str) and len(cell) > SENTENCE
+    return html.Td(cell, className="num" if n in numbers else "words" if is_sentence else "")
 
 
 def show_chosen(app: Dash, table: str, place: str, draw: Callable[[Document], Any]) -> None:

@@ -79,15 +79,20 @@ def day_words(today: object, due: object) -> list[Fields]:
     return words
 
 
-def tolerance_words(tolerance: float | None, points: Sequence[Document]) -> list[Fields]:
-    """Return the tolerance in words, at the line that the curve ends further from."""
+def tolerance_words(
+    tolerance: float | None, points: Sequence[Document], *, first: bool = False
+) -> list[Fields]:
+    """Return the tolerance in words, at the line that the curve ends further from.
+
+    first: at the line's beginning, where its end is taken
+    """
     if not tolerance:
         return []
     text = f"tolerance {theme.within(tolerance, 1, '%')}"
     high = bool(points) and points[-1]["gain_error_pct"] > 0
     line = {"y": -tolerance, "yanchor": "top"} if high else {"y": tolerance, "yanchor": "bottom"}
-    at = {"xref": "paper", "x": 1, "yref": "y"} | line
-    return [_word(text, x=None, y=0, anchor="right", role="out") | at]
+    at = {"xref": "paper", "x": 0 if first else 1, "yref": "y"} | line
+    return [_word(text, x=None, y=0, anchor="left" if first else "right", role="out") | at]
 
 
 def reset_words(history: Document) -> list[Fields]:

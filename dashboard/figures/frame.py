@@ -44,6 +44,7 @@ def frame() -> Fields:
             "font": {"color": C["ink"], "family": LETTERS},
         },
         "hovermode": "closest",
+        "separators": f".{theme.NBSP}",
     }
 
 
@@ -61,6 +62,7 @@ def axis(title: str, **options: Any) -> Fields:
         "zerolinewidth": 1,
         "tickfont": {"color": C["muted"]},
         "fixedrange": True,
+        "separatethousands": True,
         **options,
     }
 

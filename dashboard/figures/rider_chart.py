@@ -29,7 +29,7 @@ def ridden(periods: Sequence[Document], tolerance: float | None) -> Fields:
             *(s for p in periods for s in backdrop.reset_shapes(p["resets"])),
         ],
         annotations=[
-            *backdrop.tolerance_words(tolerance, []),
+            *backdrop.tolerance_words(tolerance, [], first=True),
             *(_name(period, looks[period["meter_id"]][0]) for period in periods),
         ],
         yaxis=axis("gain error, %", range=list(_range(periods, tolerance or 1.0))),

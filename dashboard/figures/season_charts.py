@@ -99,7 +99,7 @@ def seasons(rows: Sequence[Document], heads: Sequence[str], unit: str | None) ->
         traces,
         margin={"l": 18, "r": 18, "t": 14, "b": 40},
         annotations=[_item(n, row) for n, row in enumerate(rows)],
-        xaxis=axis(unit or "money", range=[-0.02 * most, 1.05 * most], zeroline=True),
+        xaxis=axis(unit or "money", range=[-0.02 * most, 1.05 * most], zeroline=False),
         yaxis=axis(
             "",
             tickvals=list(range(len(rows))),

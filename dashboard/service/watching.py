@@ -63,8 +63,9 @@ class Watch:
         """Take in what appears until told to stop."""
         while not stopped.wait(EVERY_S):
             try:
-                self.look()
-                self.fit_when_quiet()
+                self.look(stopped)
+                if not stopped.is_set():
+                    self.fit_when_quiet()
             except (UserError, OSError) as problem:  # the store is gone or held, the disk is full
                 self._say(f"waiting, then trying again: {problem}")
                 stopped.wait(AGAIN_S)
@@ -78,13 +79,15 @@ class Watch:
         for inbox in self._inboxes:
             inbox.close()
 
-    def look(self) -> int:
-        """Take in what is whole now; return how many files that were."""
+    def look(self, stopped: Event | None = None) -> int:
+        """Take in what is whole now, or until told to stop; return how many files that were."""
         count = 0
         for inbox in self._inboxes:
             for files in _portions(self._taken(inbox)):
                 self._take_in(inbox, files)
                 count += len(files)
+                if stopped is not None and stopped.is_set():
+                    return count
         return count
 
     def _taken(self, inbox: Inbox) -> Iterator[Path]:

@@ -7,10 +7,10 @@ from dashboard.theme.numbers import MINUS, MISSING, NBSP
 
 
 def prose(text: object) -> str:
-    """Return a sentence of the models with its dates in words and true minus signs."""
+    """Return a sentence of the models as a page writes it: dates, minus signs, units."""
     said = re.sub(r"(?<![\w-])\d{4}-\d{2}-\d{2}(?![\w-])", _day_in_prose, str(text or ""))
     said = re.sub(r"(?<![\w.,\-–−])-(?=\d)", MINUS, said)
-    return re.sub(r"(?<=\d) %", f"{NBSP}%", said)
+    return re.sub(r"(?<=\d) (?=%)|(?<=±) (?=\d)", NBSP, said)
 
 
 def _day_in_prose(found: re.Match[str]) -> str:

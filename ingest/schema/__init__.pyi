@@ -18,6 +18,7 @@ from .problems import ProblemDocument as ProblemDocument
 from .problems import UserError as UserError
 from .problems import fault as fault
 from .problems import finished as finished
+from .problems import grouped as grouped
 from .problems import plural as plural
 from .problems import shortened as shortened
 from .problems import spelled as spelled

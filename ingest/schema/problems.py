@@ -99,12 +99,17 @@ def spelled(path: Path | str) -> str:
     return os.fsencode(path).decode("utf-8", "backslashreplace")
 
 
+def grouped(value: float) -> str:
+    """Return a number without decimals, its thousands apart: 18 893."""
+    return f"{value:,.0f}".replace(",", "\u00a0")
+
+
 def plural(count: int, noun: str) -> str:
     """Return count and noun: 1 meter, 3 meters, 2 batteries, 18 893 rows."""
     if count == 1:
         return f"1 {noun}"
-    grouped = f"{count:,}".replace(",", "\u00a0")
-    return f"{grouped} {noun[:-1]}ies" if noun.endswith("ry") else f"{grouped} {noun}s"
+    many = grouped(count)
+    return f"{many} {noun[:-1]}ies" if noun.endswith("ry") else f"{many} {noun}s"
 
 
 def shortened(text: str, most: int = 60) -> str:

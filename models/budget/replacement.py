@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtri
 
+from ingest.schema import grouped
 from models.budget.cost_items import new_price
 from models.budget.documents import MeterCost, Verdict
 from models.fleet import FleetFit
@@ -196,17 +197,17 @@ def _verdict(
         )
     fixed = row["slope_convention"] == "fixed"
     how = "It cannot be reset: its days out of tolerance" if fixed else "Visits and days out"
-    text = f"{how} come to {own:.0f}{unit} a year (priced risk counted), "
-    text += f"of a new one to {fresh:.0f}{unit}"
+    text = f"{how} come to {grouped(own)}{unit} a year (priced risk counted), "
+    text += f"of a new one to {grouped(fresh)}{unit}"
     if new <= 0:
         return _keep(own, fresh, f"{text}; the price of a new one is unknown.")
     gains = LIFE_YEARS * (owns - fresh) - new
     gain, pays = float(gains.mean()), float((gains > 0).mean())
     low, high = np.quantile(gains, [0.05, 0.95])
-    told = _keep(own, fresh, f"{text}: not worth {new:.0f}{unit} over {YEARS_SAID}.")
+    told = _keep(own, fresh, f"{text}: not worth {grouped(new)}{unit} over {YEARS_SAID}.")
     told["gain_if_replaced"], told["chance_pays"] = gain, pays
     told["gain_interval90"] = [min(float(low), gain), max(float(high), gain)]
-    price = f"a new one for {new:.0f}{unit}"
+    price = f"a new one for {grouped(new)}{unit}"
     if gain > 0 and pays >= SURE:
         told["keep_or_replace"] = told["verdict"] = "replace"
         told["reason"] = f"{text}: {price} pays for itself in {YEARS_SAID} ({chance(pays)} sure)."

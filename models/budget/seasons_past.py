@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
-from ingest.schema import confirmed
+from ingest.schema import confirmed, grouped
 from models.budget.cost_items import (
     Spent,
     due_certificates,
@@ -133,7 +133,7 @@ def _why_visits(found: Records, last: SeasonAsk, sessions: pl.DataFrame, unit: s
         & pl.col("gain_error_pct").is_finite()
     ).join(found.meters.select("meter_id", limit="tolerance_pct"), on="meter_id")
     out = int((held["gain_error_pct"].abs() > held["limit"]).sum())
-    again = f"{_season(sessions, last)['money']:.0f} {unit}".rstrip()
+    again = f"{grouped(_season(sessions, last)['money'])} {unit}".rstrip()
     return (
         f"Of {held.height} sessions a year ago {out} found a meter out of tolerance. The plan "
         "sends a meter only where a visit costs less than the days it spares; visits after a "
@@ -158,7 +158,7 @@ def _why_services(found: Records, unit: str) -> str:
         return "No paid service is in the records: none is expected."
     return (
         f"{rate.count} paid services in {rate.years:.0f} meter-years of records, at "
-        + f"{paid.mean():.0f} {unit}".rstrip()
+        + f"{grouped(paid.mean())} {unit}".rstrip()
         + " on average."
     )
 

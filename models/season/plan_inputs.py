@@ -7,6 +7,7 @@ from typing import TypedDict
 import numpy as np
 import polars as pl
 
+from ingest.schema import grouped
 from models.fleet import FleetFit
 from models.metrology import Array
 from models.records import Records, Tables, typed_rows
@@ -92,7 +93,7 @@ class PlanInputs:
 
     def money(self, value: float) -> str:
         """Return money in words: "40 EUR"."""
-        return f"{value:.0f} {self.prices.currency or ''}".rstrip()
+        return f"{grouped(value)} {self.prices.currency or ''}".rstrip()
 
 
 def plan_inputs(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from ingest.schema import in_force
+from ingest.schema import grouped, in_force
 from models.wording import NoAnswerError
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ class SeasonAsk:
         if self.visits is not None:
             yield f"{self.visits} visits"
         if self.spend is not None:
-            yield f"visits for {self.spend:.0f} at most"
+            yield f"visits for {grouped(self.spend)} at most"
         if self.target is not None:
             yield f"a target of {100 * self.target:g} %"
         if self.slots_per_week is not None:

@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 
 LATELY = timedelta(days=548)
 HAPPENED = "happened"
+LEGS, VOID = "one_sided", "void"
+OF_RIDES = (LEGS, VOID)
 TELLING_PCT = 0.3
 TELLING_MASS_PCT = 0.1
 COLUMNS = ("device_kind", "device_id", "kind", "text", "short", "action", "short_action")
@@ -190,7 +192,7 @@ def _legs(found: Records, fleet: FleetFit) -> Iterator[Finding]:
         if abs(leg["mean"]) < 2 * leg["sd"] or abs(size) < TELLING_PCT:
             continue
         reason = Reason("one_sided", rider=rider, size_pct=size, half_pct=half)
-        yield Finding("meter", meter_id, "one_sided", reason)
+        yield Finding("meter", meter_id, LEGS, reason)
 
 
 def _work(found: Records) -> Iterator[Finding]:
@@ -285,7 +287,7 @@ def _void_rides(found: Records) -> Iterator[Finding]:
             reason = Reason("void_ride", reference=reference, last=last, why=why)
         else:
             reason = Reason("void_rides", n=n, reference=reference, first=first, last=last, why=why)
-        yield Finding("meter", meter_id, "void", reason)
+        yield Finding("meter", meter_id, VOID, reason)
 
 
 def _masses(found: Records, fleet: FleetFit) -> Iterator[Finding]:

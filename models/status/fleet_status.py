@@ -8,7 +8,7 @@ import polars as pl
 
 from models.metrology import interval90, percent_from_ln, percent_sd
 from models.records import typed_rows
-from models.status.device_findings import HAPPENED
+from models.status.device_findings import HAPPENED, OF_RIDES
 from models.status.documents import (
     Alarm,
     BenchStatus,
@@ -87,12 +87,18 @@ def status_document(
 
 
 def _tell(row: MeterStatus, found: Sequence[_Finding]) -> None:
-    """Put alarms and findings before a meter's own reasons, and what they ask for (in place)."""
+    """Put alarms and findings before a meter's own reasons, and what they ask for (in place).
+
+    What is true of its rides alone explains no status, and comes last.
+    """
     said = [("alarm", alarm["text"], alarm["short"]) for alarm in row["alarms"]]
     said += [(one["kind"], one["text"], one["short"]) for one in found]
     said.sort(key=lambda one: one[0] != HAPPENED)
-    row["reasons"][:0] = [text for _, text, _ in said]
-    row["reason_kinds"][:0] = [kind for kind, _, _ in said]
+    rides = [one for one in said if one[0] in OF_RIDES]
+    said = [one for one in said if one[0] not in OF_RIDES]
+    row["reasons"] = [*(one[1] for one in said), *row["reasons"], *(one[1] for one in rides)]
+    kinds = row["reason_kinds"]
+    row["reason_kinds"] = [*(one[0] for one in said), *kinds, *(one[0] for one in rides)]
     row["short_reason"] = next((short for *_, short in said if short), row["short_reason"])
     action = _action(row["alarms"], found)
     if action:

@@ -8,7 +8,7 @@ AGEING_WORDS = {
     "ageing_no_swap": "; no effect of a battery swap can be seen "
     "({low_pct:signed2} to {high_pct:signed2} %)",
     "ageing_unknown": "How fast this group ages is hardly known: between {low_pct:signed2} and "
-    "{high_pct:signed2} % a year, meters it rests on: {n:plain}.",
+    "{high_pct:signed2} % a year, from {n:n_meter}.",
     "ageing_settles": "Its ageing settles: it was faster when the meters were new.",
     "ageing_speeds_up": "Its ageing speeds up with age.",
     "ageing_outside": "{meter} ages by {drift_pct:signed2} % a year, {times:optional}beyond the "

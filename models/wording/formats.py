@@ -14,6 +14,7 @@ from ingest.schema import plural
 
 _EVENT_NAMES = {"work": "work at the bench", "side_service": "service of one side"}
 MINUS = "\u2212"
+NOUNS = ("row", "file", "event", "meter")
 
 
 def fixed(value: float, digits: int) -> str:
@@ -107,7 +108,7 @@ FORMATS: dict[str, Callable[[Any], str]] = {
     "more_or_less": lambda value: "more" if value > 0 else "less",
     "higher_or_lower": lambda value: "higher" if value > 0 else "lower",
     "loses_or_gains": lambda value: "gains" if value > 0 else "loses",
-    **{f"n_{noun}": partial(plural, noun=noun) for noun in ("row", "file", "event")},  # 1 row
+    **{f"n_{noun}": partial(plural, noun=noun) for noun in NOUNS},  # 1 row
     "name": name,
     "names": lambda values: ", ".join(map(name, values)),
     "optional": lambda value: "" if value is None else str(value),

@@ -20,10 +20,19 @@ def group_part(view: View, group: Document, asked: Document) -> html.Section:
         f"{name}, {theme.plural(group['n_meters'], 'meter')}",
         html.P(theme.sentence(group["text"]), className="headline"),
         _courses(view, group, asked, slug),
-        html.Div([_rates(view, group, slug), _swaps(view, group, slug)], className="ageing-beside"),
+        _beside(view, group, slug),
         html.Details([html.Summary("Its meters in numbers"), meter_table(view, group)]),
         html.Details([html.Summary("The group's course in numbers"), course_table(group)]),
         name=f"ageing-{slug}",
+    )
+
+
+def _beside(view: View, group: Document, slug: str) -> html.Div | None:
+    """Return the meters' rates and their steps; None of one meter, which ranks with no other."""
+    if group["n_meters"] < 2:
+        return None
+    return html.Div(
+        [_rates(view, group, slug), _swaps(view, group, slug)], className="ageing-beside"
     )
 
 

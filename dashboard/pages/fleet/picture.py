@@ -12,7 +12,7 @@ from dashboard.navigation import Document
 NAMED = 6
 HOW_TO_READ = (
     "A line a meter: its 90 % interval, as parts of its own tolerance (the strip), the lowest "
-    "first; the marks are those on the buttons below. Click one to open it."
+    "first; the marks are those on the buttons. Click one to open it."
 )
 
 

@@ -69,6 +69,7 @@ def _import_row(entry: Document) -> Document:
         "tables": theme.listed(*(theme.words(t) for t in (entry["tables"] or "").split(", ") if t)),
         "loaded_at": theme.iso(entry["loaded_at"]),
         "rows_loaded": entry["rows_loaded"],
+        "rows_text": theme.number(entry["rows_loaded"], 0),
         "rows_unchanged": entry["rows_unchanged"],
         "rows_set_aside": entry["rows_set_aside"],
         "state": f"taken back on {theme.day(undone)}" if undone else IN_FORCE,
@@ -81,7 +82,7 @@ def _import_columns() -> list[Document]:
         parts.text_column("file", "File", flex=2, minWidth=140),
         parts.text_column("tables", "Tables", flex=1, minWidth=110, since=560),
         parts.day_column("loaded_at", "Loaded on", since=480),
-        parts.number_column("rows_loaded", "Rows", width=90),
+        parts.number_column("rows_loaded", "Rows", "rows_text", width=90),
         parts.number_column("rows_set_aside", "Set aside", width=100, since=700),
         parts.text_column("state", "State", width=150, since=620),
     ]

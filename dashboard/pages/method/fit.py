@@ -42,7 +42,8 @@ def fit_part(method: Document) -> html.Section:
 
 
 def _used(row: Document) -> str:
-    return f"{row['n']}, of which {row['weighed_down']} down-weighted, {row['left_out']} left out"
+    many = theme.number(row["n"], 0)
+    return f"{many}, of which {row['weighed_down']} down-weighted, {row['left_out']} left out"
 
 
 def numbers_part(method: Document) -> html.Details:

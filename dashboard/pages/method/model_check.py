@@ -56,7 +56,7 @@ def _check_row(row: Document) -> tuple[str, ...]:
     return (
         RECORDS[row["records"]],
         CHECKS[row["check"]],
-        str(row["n"]),
+        theme.number(row["n"], 0),
         theme.number(row["value"]),
         ends,
         theme.number(row["p"], 3),

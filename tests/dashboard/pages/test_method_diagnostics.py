@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from dashboard import theme
 from dashboard.figures import power
 from dashboard.pages.method.model_check import diagnostic_parts
 from models.ageing import limits_from_budget
@@ -56,7 +57,7 @@ def test_every_check_is_shown_with_its_numbers(page: list[Any], document: dict[s
         records, check, n, value, interval, p, words = shown
         assert records == RECORDS[found["records"]]
         assert TERMS[found["check"]] in check
-        assert n == str(found["n"])
+        assert n == theme.number(found["n"], 0)
         assert number_in(value) == near(found["value"], 2)
         if found["lo90"] is None:
             assert interval == "—"

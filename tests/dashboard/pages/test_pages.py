@@ -261,7 +261,7 @@ def test_why_is_in_words_with_what_it_rests_on_and_the_rule(data):
     row = data._meters["V005"]
     sessions = meter.upto(data.bench_sessions("V005"), None)
     said = why_sentences(row, data.status(), sessions, data.comparisons("V005"))
-    assert said[0] == "Reads 1.1\u00a0% high ± 0.9; the limit is 1.5."
+    assert said[0] == "Reads 1.1\u00a0% high ±\u00a00.9; the limit is 1.5."
     assert said[2] == "Last compared on 2\u00a0Sep\u00a02027; drifts −0.4\u00a0% a year."
     assert "5 bench sessions (the last, on 18\u00a0Mar\u00a02027, found +1.03" in said[3]
     assert "25 ride comparisons" in said[3]

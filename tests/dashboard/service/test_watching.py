@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import nullcontext
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import pytest
@@ -98,6 +99,22 @@ def test_each_file_is_taken_in_once_through_two_ends(inbox, store, watching, lin
     assert names(inbox / "done") == {f"s{number:02}.csv" for number in range(12)}
     assert names(inbox) == {"done", ".slopewatch.lock"}
     assert sum(" done s" in line for line in lines) == 12
+
+
+def test_told_to_stop_it_ends_after_the_files_it_is_at(inbox, store, watching, monkeypatch):
+    monkeypatch.setattr("dashboard.service.watching.MOST_FILES", 2)
+    stopped = Event()
+
+    def is_told(question: Any, *about: Any) -> Any:
+        if question is run.take_in_files:
+            stopped.set()
+        return question(Fleet(store), *about)
+
+    for number in range(4):
+        (inbox / f"s{number:02}.csv").write_text(session(number))
+    assert watching(is_told).look(stopped) == 2
+    assert names(inbox / "done") == {"s00.csv", "s01.csv"}
+    assert held(store) == {"S00": 3, "S01": 3}
 
 
 def test_what_cannot_be_taken_in_goes_aside_with_a_note(inbox, store, watching, lines):
