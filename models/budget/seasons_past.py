@@ -133,7 +133,7 @@ def _why_visits(found: Records, last: SeasonAsk, sessions: pl.DataFrame, unit: s
         & pl.col("gain_error_pct").is_finite()
     ).join(found.meters.select("meter_id", limit="tolerance_pct"), on="meter_id")
     out = int((held["gain_error_pct"].abs() > held["limit"]).sum())
-    again = f"{grouped(_season(sessions, last)['money'])} {unit}".rstrip()
+    again = f"{grouped(_season(sessions, last)['money'] or 0.0)} {unit}".rstrip()
     return (
         f"Of {held.height} sessions a year ago {out} found a meter out of tolerance. The plan "
         "sends a meter only where a visit costs less than the days it spares; visits after a "
