@@ -102,6 +102,13 @@ def whole_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
+def season_team(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A team with riders, races and prices: its tables, and a fitted store of the file's own."""
+    made = built_once(tmp_path_factory, "season-team", whole_team.season_store)
+    return Path(shutil.copytree(made, tmp_path_factory.mktemp("own") / "team"))
+
+
+@pytest.fixture(scope="module")
 def whole(whole_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     """The service over a copy of it, shared by the tests of a file."""
     own = shutil.copytree(whole_store.parent, tmp_path_factory.mktemp("own") / "whole")

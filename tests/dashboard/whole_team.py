@@ -81,6 +81,13 @@ def ridden(day: date, seed: int) -> Pair:
     return replace(pair, meter=meter, reference=reference)
 
 
+def season_store(folder: Path) -> Path:
+    """The team's store, loaded and fitted, in which nothing waits for an answer."""
+    path = folder / "team.duckdb"
+    assert main(["load", str(write_tables(folder / "tables")), "--store", str(path)]) == 0
+    return path
+
+
 def store(folder: Path) -> Path:
     """The team's store, loaded and fitted, its own day TODAY; a row is set aside, events wait."""
     tables = add_tables(write_tables(folder / "tables"), OPEN)

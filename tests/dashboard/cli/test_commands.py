@@ -11,9 +11,6 @@ import polars as pl
 import pytest
 
 from dashboard.cli.command_line import main
-from tests.simulate.contract_tables import write_contract_tables
-from tests.simulate.fleet_options import FleetOptions
-from tests.simulate.fleets import simulate_fleet
 
 ONE_SESSION = """session_id,meter_id,measured_at,mass_kg,crank_length_mm,load,torque_nm,slope_before
 S1,K1,2026-03-02T09:00:00Z,20,170,zero,0.1,5.69
@@ -31,18 +28,8 @@ def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, Any, s
     return code, json.loads(said.out) if said.out else None, said.err
 
 
-@pytest.fixture(scope="module")
-def team(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Ten simulated meters over a year and a half, loaded and fitted, beside their tables."""
-    folder = tmp_path_factory.mktemp("team")
-    fleet = simulate_fleet(FleetOptions(n_meters=10, years=1.5, n_trainers=2), 5)
-    write_contract_tables(fleet, folder / "tables")
-    assert main(["load", str(folder / "tables"), "--store", str(folder / "team.duckdb")]) == 0
-    return folder
-
-
-def last_day(team: Path) -> date:
-    bench = pl.read_csv(team / "tables" / "bench.csv", try_parse_dates=True)
+def last_day(season_team: Path) -> date:
+    bench = pl.read_csv(season_team / "tables" / "bench.csv", try_parse_dates=True)
     newest = pl.Series(bench["measured_at"]).cast(pl.String).str.slice(0, 10).max()
     return date.fromisoformat(str(newest))
 
@@ -65,9 +52,11 @@ def test_one_meter_with_one_session_gets_an_honest_wide_answer(
     assert later["gain_error_sd_pct"] > meter["gain_error_sd_pct"]
 
 
-def test_status_has_the_contracts_keys(team: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_status_has_the_contracts_keys(
+    season_team: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     code, document, _ = run(
-        capsys, "status", "--store", team / "team.duckdb", "--as-of", last_day(team)
+        capsys, "status", "--store", season_team / "team.duckdb", "--as-of", last_day(season_team)
     )
     assert code == 0
     wanted = {
@@ -85,14 +74,14 @@ def test_status_has_the_contracts_keys(team: Path, capsys: pytest.CaptureFixture
 
 
 def test_as_of_sees_nothing_later(
-    team: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    season_team: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A past day answered from the whole store equals the same day answered from a store that
     was loaded with nothing but what was dated by then."""
-    day = last_day(team) - timedelta(days=200)
+    day = last_day(season_team) - timedelta(days=200)
     early = tmp_path / "early"
     early.mkdir()
-    for file in (team / "tables").glob("*.csv"):
+    for file in (season_team / "tables").glob("*.csv"):
         rows = pl.read_csv(file, infer_schema=False)
         for column in ("measured_at", "date"):
             if column in rows.columns:
@@ -101,7 +90,7 @@ def test_as_of_sees_nothing_later(
     store = tmp_path / "early.duckdb"
     assert main(["load", str(early), "--store", str(store), "--no-fit"]) == 0
     capsys.readouterr()
-    whole = run(capsys, "status", "--store", team / "team.duckdb", "--as-of", day)[1]
+    whole = run(capsys, "status", "--store", season_team / "team.duckdb", "--as-of", day)[1]
     part = run(capsys, "status", "--store", store, "--as-of", day)[1]
     assert [m["meter_id"] for m in whole["meters"]] == [m["meter_id"] for m in part["meters"]]
     for one, other in zip(whole["meters"], part["meters"], strict=True):
@@ -109,8 +98,10 @@ def test_as_of_sees_nothing_later(
         assert one["due_date"] == other["due_date"]
 
 
-def test_history_effort_correct_and_plan(team: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    store, day = team / "team.duckdb", last_day(team)
+def test_history_effort_correct_and_plan(
+    season_team: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    store, day = season_team / "team.duckdb", last_day(season_team)
     meters = run(capsys, "status", "--store", store, "--as-of", day)[1]["meters"]
     a, b = (m["meter_id"] for m in meters[:2])
     code, history, _ = run(capsys, "history", a, "--store", store, "--as-of", day)
@@ -166,9 +157,13 @@ def test_wrong_use_is_one_clear_line_and_exit_2(
     assert "Traceback" not in said.err
 
 
-def test_an_unknown_meter_gets_a_suggestion(team: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    known = run(capsys, "status", "--store", team / "team.duckdb")[1]["meters"][0]["meter_id"]
-    assert main(["history", known + "x", "--store", str(team / "team.duckdb")]) == 2
+def test_an_unknown_meter_gets_a_suggestion(
+    season_team: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    known = run(capsys, "status", "--store", season_team / "team.duckdb")[1]["meters"][0][
+        "meter_id"
+    ]
+    assert main(["history", known + "x", "--store", str(season_team / "team.duckdb")]) == 2
     assert known in capsys.readouterr().err
 
 
@@ -221,7 +216,7 @@ def test_set_aside_rows_are_put_right_on_the_command_line(
 
 
 def test_a_fit_that_did_not_converge_says_so_wherever_its_numbers_appear(
-    team: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    season_team: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from dashboard.navigation import find, find_pages
     from dashboard.security import Guarded
@@ -235,15 +230,15 @@ def test_a_fit_that_did_not_converge_says_so_wherever_its_numbers_appear(
         return str(app.page_body(data, find(find_pages(), address, ""))[0])
 
     store = tmp_path / "unsettled.duckdb"
-    assert main(["backup", str(store), "--store", str(team / "team.duckdb")]) == 0
+    assert main(["backup", str(store), "--store", str(season_team / "team.duckdb")]) == 0
     with Store(store).writing() as db:
         info = db.derived("fit_info")
         assert info is not None
         unsettled = {"converged": pl.lit(False), "message": pl.lit("60 rounds were not enough")}
         db.put_derived("fit_info", info.with_columns(**unsettled))
     capsys.readouterr()
-    meter = pl.read_csv(team / "tables" / "meters.csv")["meter_id"][0]
-    day, ahead = last_day(team).isoformat(), date.today()
+    meter = pl.read_csv(season_team / "tables" / "meters.csv")["meter_id"][0]
+    day, ahead = last_day(season_team).isoformat(), date.today()
     for words in (
         ("status",),
         ("history", meter),
@@ -257,4 +252,4 @@ def test_a_fit_that_did_not_converge_says_so_wherever_its_numbers_appear(
         assert document["fit"]["message"] == "60 rounds were not enough"
         assert "provisional" in said
     assert "did not settle" in drawn(store, f"/meter/{meter}")
-    assert "did not settle" not in drawn(team / "team.duckdb", f"/meter/{meter}")
+    assert "did not settle" not in drawn(season_team / "team.duckdb", f"/meter/{meter}")

@@ -10,52 +10,24 @@ from pathlib import Path
 from typing import Any
 
 import icalendar
-import polars as pl
 import pytest
 
 from dashboard.cli.command_line import main
 from ingest.admin import move_pins
 from ingest.store import Store
+from tests.dashboard.whole_team import TODAY
 from tests.ingest.recordings import rides
-from tests.simulate.contract_tables import contract_frames
-from tests.simulate.fleet_options import FleetOptions
-from tests.simulate.fleets import simulate_fleet
-from tests.simulate.season_tables import SEASON_TABLES
 
-TODAY = date(2024, 8, 1)
 SEASON = ("--from", "2024-08-02", "--to", "2025-01-31")
 
 
-@pytest.fixture(scope="module")
-def team(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Ten simulated meters with riders, races, prices; M0010 is out of its narrow tolerance."""
-    folder = tmp_path_factory.mktemp("team")
-    frames = contract_frames(simulate_fleet(FleetOptions(n_meters=10, years=1.5, n_trainers=2), 5))
-    is_10, lent = pl.col("meter_id") == "M0010", pl.col("meter_id") == "M0009"
-    frames["meters"] = frames["meters"].with_columns(
-        tolerance_pct=pl.when(is_10).then(0.3),
-        stated_accuracy_pct=pl.when(is_10).then(0.2),
-        warranty_until=pl.when(is_10).then(pl.lit("2024-09-30")),
-        serial_number=pl.when(pl.col("meter_id") == "M0002").then(pl.lit("70123")),
-        state=pl.when(lent).then(pl.lit("lent")).otherwise(pl.lit("active")),
-    )
-    tables = folder / "tables"
-    tables.mkdir()
-    for name, frame in frames.items():
-        frame.write_csv(tables / f"{name}.csv", datetime_format="%Y-%m-%dT%H:%M:%SZ")
-    for name, text in SEASON_TABLES.items():
-        (tables / f"{name}.csv").write_text(text)
-    assert main(["load", str(tables), "--store", str(folder / "team.duckdb")]) == 0
-    return folder
-
-
 @pytest.fixture
-def ask(team: Path, capsys: pytest.CaptureFixture[str]) -> Any:
+def ask(season_team: Path, capsys: pytest.CaptureFixture[str]) -> Any:
     """Ask a command about the team as of its last day: exit code, output, what it said."""
     capsys.readouterr()
 
     def asked(*words: object, form: str = "json") -> tuple[int, Any, str]:
-        shared = ["--store", str(team / "team.duckdb"), "--format", form]
+        shared = ["--store", str(season_team / "team.duckdb"), "--format", form]
         if "--as-of" not in words:
             shared += ["--as-of", TODAY.isoformat()]
         code = main([*map(str, words), *shared])
@@ -81,8 +53,8 @@ def test_a_plan_keeps_to_slots_closed_weeks_and_pins(ask: Any) -> None:
     assert "M0005" not in {*away, *(v["meter_id"] for v in plan["visits"])}  # retired
 
 
-def test_a_plan_keeps_what_was_pinned_on_the_season_page(ask: Any, team: Path) -> None:
-    store, week = Store(team / "team.duckdb"), date(2024, 9, 16)
+def test_a_plan_keeps_what_was_pinned_on_the_season_page(ask: Any, season_team: Path) -> None:
+    store, week = Store(season_team / "team.duckdb"), date(2024, 9, 16)
     _, before, _ = ask("plan", *SEASON)
     planned = [(v["week"], v["meter_id"]) for v in before["visits"]]
     assert ("2024-09-16", "M0004") not in planned
@@ -112,11 +84,11 @@ def test_what_if_is_said_and_changes_the_answer(ask: Any) -> None:
 
 
 def test_the_calendar_file_is_read_by_another_library(
-    ask: Any, team: Path, capsys: pytest.CaptureFixture[str]
+    ask: Any, season_team: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Source: RFC 5545 as the icalendar library reads it."""
     _, plan, _ = ask("plan", *SEASON)
-    shared = ["--store", str(team / "team.duckdb"), "--as-of", TODAY.isoformat()]
+    shared = ["--store", str(season_team / "team.duckdb"), "--as-of", TODAY.isoformat()]
     assert main(["plan", *SEASON, "--calendar", *shared]) == 0
     calendar = icalendar.Calendar.from_ical(capsys.readouterr().out)
     assert calendar.errors == []
@@ -194,11 +166,11 @@ def test_no_slots_at_all_still_shows_the_risk(ask: Any) -> None:
 
 
 def test_a_store_with_records_alone_answers_and_says_what_it_lacks(
-    team: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    season_team: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     bare = tmp_path / "bare.duckdb"
     names = ("meters", "bench", "comparisons", "events", "references", "mass_sets", "places")
-    paths = [str(team / "tables" / f"{name}.csv") for name in names]
+    paths = [str(season_team / "tables" / f"{name}.csv") for name in names]
     assert main(["load", *paths, "--store", str(bare)]) == 0
     shared = ["--store", str(bare), "--as-of", TODAY.isoformat(), "--format", "json"]
     capsys.readouterr()
@@ -321,10 +293,10 @@ def test_the_ledger_corrects_a_folder_of_recordings_beside_it(ask: Any, tmp_path
 
 
 def test_a_ledger_warns_where_watts_may_be_corrected_twice(
-    team: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    season_team: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     store = tmp_path / "copy.duckdb"
-    main(["backup", str(store), "--store", str(team / "team.duckdb")])
+    main(["backup", str(store), "--store", str(season_team / "team.duckdb")])
     (tmp_path / "events.csv").write_text(
         "meter_id,date,event,note\nM0002,2024-06-15,setting_change,scale on the head unit\n"
     )
