@@ -4,6 +4,9 @@ Where knocks are watched for, each observation weighs one since the last against
 rule, and the two are merged by their mean and variance (a Gaussian mixture kept as one Gaussian).
 """
 
+from copy import copy
+from typing import Self
+
 import numpy as np
 
 from models.metrology import Array, Index, Mask
@@ -28,6 +31,13 @@ class KalmanFilter:
         self.P[:, PAIR, PAIR] = parameters.pair2
         self.P[:, BENCH, BENCH] = parameters.shared2
         self.unseen = np.zeros(n)  # years since the last observation
+
+    def part(self, at: slice, parameters: ProcessParameters) -> Self:
+        """Return what is believed of some meters, which have these parameters; not a copy."""
+        seen = copy(self)
+        seen.parameters, seen.mean = parameters, self.mean[at]
+        seen.P, seen.unseen = self.P[at], self.unseen[at]
+        return seen
 
     def predict(self, swapped: Mask) -> None:
         """Let a week pass: drift, wander and battery swaps. swapped [N]: who got a battery."""

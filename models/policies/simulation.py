@@ -6,13 +6,16 @@ years pass, week by week, of which the last four count. A session finds s + c + 
 uncertainty.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.metrology import Array, Mask
 from models.policies.kalman_filter import BENCH, PAIR, KalmanFilter
-from models.policies.meter_process import WEEK, ProcessParameters
+from models.policies.meter_process import WEEK, ProcessParameters, joined
 from models.policies.rules import Policy, Seen
 from models.season import COVERAGE_FACTOR
 
@@ -89,80 +92,96 @@ class Outcome:
 
 
 def run(
-    policy: Policy, draws: Draws, *, true: ProcessParameters, assumed: ProcessParameters
-) -> Outcome:
-    """Return what a policy makes of the draws; the first years do not count.
+    policies: Sequence[Policy], draws: Draws, *, true: ProcessParameters, assumed: ProcessParameters
+) -> list[Outcome]:
+    """Return what each policy makes of the draws; the first years do not count.
 
-    true: gives the tolerance; assumed: what the policy's model takes for true
+    policies: all look at forecasts, or none; true: gives the tolerance; assumed: what the policies'
+    model takes for true
     """
-    fleet = _SimulatedFleet(policy, draws, true, assumed)
-    weeks, n = draws.moves.shape
+    fleet = _SimulatedFleets(policies, draws, true, assumed)
+    weeks = len(draws.moves)
     counted = round(BURN_IN / WEEK)
-    visits, out = np.zeros(n), np.zeros(n)
+    visits, out = np.zeros((2, len(policies) * len(true)))
     for week in range(weeks):
         visited = fleet.visit(week)
         share = fleet.ride(week)
         if week >= counted:
             visits += visited
             out += share
-    return Outcome(visits / ((weeks - counted) * WEEK), out / (weeks - counted))
+    visits, out = visits / ((weeks - counted) * WEEK), out / (weeks - counted)
+    return [Outcome(visits[at], out[at]) for at in fleet.at]
 
 
-class _SimulatedFleet:
-    """N meters under a policy."""
+class _SimulatedFleets:
+    """N meters under each of K policies: the meters of one after those of another, [K·N]."""
 
     def __init__(
-        self, policy: Policy, draws: Draws, true: ProcessParameters, assumed: ProcessParameters
+        self,
+        policies: Sequence[Policy],
+        draws: Draws,
+        true: ProcessParameters,
+        assumed: ProcessParameters,
     ) -> None:
-        n = len(true)
-        self.draws, self.true, self.assumed = draws, true, assumed
-        self.s, self.d, self.b, self.c = (row.copy() for row in draws.first)
-        self.state = KalmanFilter(assumed) if policy.forecasts else None
-        self.decide = policy.make(assumed)
-        self.u = np.sqrt(assumed.bench2 + assumed.shared2)
-        self.since, self.gap, self.share = np.full((3, n), np.nan)
-        self.sensor, self.reset = np.zeros((2, n))
-        self.due = np.ones(n, dtype=np.bool_)
+        n, self.k = len(true), len(policies)
+        self.at = [slice(i * n, (i + 1) * n) for i in range(self.k)]
+        self.draws, self.assumed = draws, assumed
+        self.s, self.d, self.b, self.c = np.tile(draws.first, self.k)
+        self.state = KalmanFilter(joined([assumed] * self.k)) if policies[0].forecasts else None
+        self.decide = [policy.make(assumed) for policy in policies]
+        self.tolerance, self.bench2 = self._each(true.tolerance), self._each(assumed.bench2)
+        self.ride2 = self._each(assumed.ride2)
+        self.u = np.sqrt(self.bench2 + self._each(assumed.shared2))
+        self.since, self.gap, self.share = np.full((3, self.k * n), np.nan)
+        self.sensor, self.reset = np.zeros((2, self.k * n))
+        self.due = np.ones(self.k * n, dtype=np.bool_)
+
+    def _each(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Return the same values for each policy's meters."""
+        return np.tile(values, self.k)
 
     def visit(self, week: int) -> Mask:
         """Bench the meters that are due, reset those found off; return who came."""
-        due, found = self.due, self.s + self.c + self.draws.bench_noise[week]
+        due, found = self.due, self.s + self.c + self._each(self.draws.bench_noise[week])
         self.sensor = np.where(due, found + self.reset, self.sensor)
         taken = np.where(due & (np.abs(found) > COVERAGE_FACTOR * self.u), found, 0.0)
         self.s -= taken
         self.reset += taken
         if self.state is not None:
-            self.state.update(due, found, BENCH, self.assumed.bench2)
+            self.state.update(due, found, BENCH, self.bench2)
             self.state.mean[:, 0] -= taken
-        self.share = np.where(due, found / self.true.tolerance, self.share)
+        self.share = np.where(due, found / self.tolerance, self.share)
         self.gap = np.where(due, self.since, self.gap)
         self.since = np.where(due, 0.0, self.since)
         return due
 
     def ride(self, week: int) -> Array:
         """Let a week pass and ask who is due next; return the share of it out of tolerance."""
-        draws, tolerance = self.draws, self.true.tolerance
-        before = np.abs(self.s) > tolerance
-        self.s += self.d * WEEK + draws.moves[week]
-        self.b += draws.pair_moves[week]
-        after = np.abs(self.s) > tolerance
+        draws = self.draws
+        before = np.abs(self.s) > self.tolerance
+        self.s += self.d * WEEK + self._each(draws.moves[week])
+        self.b += self._each(draws.pair_moves[week])
+        after = np.abs(self.s) > self.tolerance
         self.since += 1
         p = np.ones(self.s.size)
         if self.state is not None:
-            self.state.predict(draws.swapped[week])
-            shown = self.s + self.b + draws.ride_noise[week]
-            self.state.update(draws.rode[week], shown, PAIR, self.assumed.ride2)
+            self.state.predict(self._each(draws.swapped[week]))
+            shown = self.s + self.b + self._each(draws.ride_noise[week])
+            self.state.update(self._each(draws.rode[week]), shown, PAIR, self.ride2)
             p = self.state.p_within()
-        self.due = self.decide(
-            Seen(
-                self.due,
-                self.since,
-                self.share,
-                gap=self.gap,
-                sensor=self.sensor,
-                reset=self.reset,
-                p=p,
-                state=self.state,
-            )
-        )
+        decided = zip(self.decide, self.at, strict=True)
+        self.due = np.concatenate([decide(self._seen(at, p)) for decide, at in decided])
         return np.asarray((before.astype(np.float64) + after) / 2)
+
+    def _seen(self, at: slice, p: Array) -> Seen:
+        """Return what the policy of some meters may look at."""
+        return Seen(
+            self.due[at],
+            self.since[at],
+            self.share[at],
+            gap=self.gap[at],
+            sensor=self.sensor[at],
+            reset=self.reset[at],
+            p=p[at],
+            state=self.state and self.state.part(at, self.assumed),
+        )

@@ -58,9 +58,10 @@ def test_a_forecast_that_watches_for_knocks_rides_less_out_of_tolerance() -> Non
     often = Mishap("knock", 60, 160.0, np.array([2.0, 3.0]))
     calm = draw(world, 6.0, np.random.default_rng(1))
     rough = with_mishaps(calm, [often], 4, np.random.default_rng(2))
-    fixed = [run(every_months(6), d, true=world, assumed=world).out.mean() for d in (calm, rough)]
-    assert fixed[1] > 2 * fixed[0]
+    [quiet] = run([every_months(6)], calm, true=world, assumed=world)
+    [fixed] = run([every_months(6)], rough, true=world, assumed=world)
+    assert fixed.out.mean() > 2 * quiet.out.mean()
     policy = by_target(0.9)
-    blind = run(policy, rough, true=world, assumed=world).out.mean()
-    watching = run(policy, rough, true=world, assumed=expecting(world, [often])).out.mean()
-    assert watching < blind
+    [blind] = run([policy], rough, true=world, assumed=world)
+    [watching] = run([policy], rough, true=world, assumed=expecting(world, [often]))
+    assert watching.out.mean() < blind.out.mean()

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
 
 from models.metrology import Mask
 from models.policies import KalmanFilter, ProcessParameters, cheapest_average
@@ -34,7 +35,7 @@ def parameters(n: int, **more: float) -> ProcessParameters:
 
 def outcome(policy: Policy, world: ProcessParameters, seed: int = 1) -> tuple[float, float]:
     draws = draw(world, 6.0, np.random.default_rng(seed))
-    found = run(policy, draws, true=world, assumed=world)
+    [found] = run([policy], draws, true=world, assumed=world)
     return float(found.visits.mean()), float(found.out.mean())
 
 
@@ -76,7 +77,7 @@ def test_probabilities_of_the_filter_are_honest() -> None:
 
     draws = draw(world, 4.0, np.random.default_rng(4))
     watched = Policy("target", "watched", "watched", make, forecasts=True)
-    found = run(watched, draws, true=world, assumed=world)
+    [found] = run([watched], draws, true=world, assumed=world)
     assert np.mean(said[round(2 / WEEK) :]) == pytest.approx(found.out.mean(), abs=0.012)
 
 
@@ -157,9 +158,20 @@ def test_a_meter_with_a_steady_line_comes_before_its_line_leaves() -> None:
     )
     world = replace(world, line=np.broadcast_to(1e-12 * np.eye(2), (60, 2, 2)))
     draws = draw(world, 14.0, np.random.default_rng(1))
-    found = run(control_chart(0.9), draws, true=world, assumed=world)
+    [found] = run([control_chart(0.9)], draws, true=world, assumed=world)
     assert found.visits.mean() == pytest.approx(1 / 1.5, rel=0.15)
     assert found.out.mean() < 0.02
+
+
+@pytest.mark.parametrize("forecasts", [False, True])
+def test_side_by_side_policies_do_what_each_does_alone(forecasts: bool) -> None:
+    world = parameters(12)
+    draws = draw(world, 3.0, np.random.default_rng(1))
+    some = [policy for policy in usual_policies(6.7) if policy.forecasts is forecasts]
+    together = run(some, draws, true=world, assumed=world)
+    for policy, found in zip(some, together, strict=True):
+        [alone] = run([policy], draws, true=world, assumed=world)
+        assert_allclose((found.visits, found.out), (alone.visits, alone.out))
 
 
 def test_every_policy_says_what_it_is_in_short() -> None:
