@@ -12,7 +12,9 @@ Legend  C: covariance of β; V: covariance of y (block per meter); D: diagonal n
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from math import log
+from typing import NamedTuple
 
 import numpy as np
 
@@ -52,10 +54,20 @@ class Panel:
     known_variance: Array
     shared: Array
 
-    @property
+    @cached_property
     def starts(self) -> Index:
         """Return the row at which each meter begins."""
         return np.flatnonzero(np.diff(self.meter, prepend=-1))
+
+    @cached_property
+    def random(self) -> Array:
+        """Return Z [n, 2]."""
+        return np.column_stack([np.ones_like(self.time), self.time])
+
+    @cached_property
+    def random2(self) -> Array:
+        """Return each row of Z times itself [n, 2, 2]."""
+        return np.asarray(self.random[:, :, None] * self.random[:, None, :])
 
     @property
     def n_meters(self) -> int:
@@ -111,59 +123,57 @@ def fit_prior(panel: Panel, *, mean_sd: Array) -> Line:
     if panel.y.size == 0:
         prior_cov = np.diag([START.median**2, DRIFT.median**2])
         return Line(np.zeros(mean_sd.size), np.diag(mean_sd**2), prior_cov, RESIDUAL.median)
-    nodes, weights = _posterior_grid(lambda theta: _log_posterior(panel, theta, precision))
-    betas, covs = zip(*(_posterior_of_beta(panel, t, precision) for t in nodes), strict=True)
-    beta = np.einsum("g,gk->k", weights, np.array(betas))
-    spread = np.array(betas) - beta
-    cov = np.einsum("g,gij->ij", weights, np.array(covs))
+    nodes, log_weight = _grid(lambda theta: _given(panel, theta, precision).log_posterior)
+    at = [_given(panel, theta, precision) for theta in nodes]
+    log_weight += [one.log_posterior for one in at]
+    weights = np.exp(log_weight - log_weight.max())
+    weights /= weights.sum()
+    beta = np.einsum("g,gk->k", weights, np.array([one.beta for one in at]))
+    spread = np.array([one.beta for one in at]) - beta
+    cov = np.einsum("g,gij->ij", weights, np.array([one.cov for one in at]))
     cov += np.einsum("g,gi,gj->ij", weights, spread, spread)
     sd0, sd1, sdr = np.sqrt(weights @ np.exp(2 * nodes))
     own = float(panel.known_variance.mean())
     return Line(beta, cov, np.diag([sd0**2, sd1**2]), float(np.sqrt(sdr**2 + own)))
 
 
-def gls(
-    panel: Panel, cov_random: Array, noise: Array, *, precision: Array | None = None
-) -> tuple[Array, Array]:
-    """Return β [k] and its covariance given the variances; precision: of a prior of mean zero."""
-    W = _inverse_times(panel, cov_random, noise, panel.fixed)
-    information = panel.fixed.T @ W + (0.0 if precision is None else precision)
-    cov = np.linalg.inv(information)
+def gls(panel: Panel, cov_random: Array, noise: Array) -> tuple[Array, Array]:
+    """Return β [k] and its covariance given the variances."""
+    W, _ = _inverse_times(panel, cov_random, noise, panel.fixed)
+    cov = np.linalg.inv(panel.fixed.T @ W)
     return np.asarray(cov @ (W.T @ panel.y)), np.asarray(cov, dtype=np.float64)
 
 
 def shared_cov(panel: Panel, cov_random: Array, noise: Array, *, cov: Array) -> Array:
     """Return what errors common to many rows add to the covariance of the estimates."""
-    W = _inverse_times(panel, cov_random, noise, panel.fixed)
+    W, _ = _inverse_times(panel, cov_random, noise, panel.fixed)
+    return _from_shared(panel, W, cov)
+
+
+def _from_shared(panel: Panel, W: Array, cov: Array) -> Array:
     moved = cov @ (W.T @ panel.shared)
     return np.asarray(moved @ moved.T, dtype=np.float64)
 
 
-def _inverse_times(panel: Panel, cov_random: Array, noise: Array, columns: Array) -> Array:
-    """Return V⁻¹ columns, by Woodbury per meter: D⁻¹ − D⁻¹Z (I + ΩS)⁻¹ Ω ZᵀD⁻¹."""
-    Z = _random_design(panel)
+def _inverse_times(
+    panel: Panel, cov_random: Array, noise: Array, columns: Array
+) -> tuple[Array, float]:
+    """Return V⁻¹ columns, by Woodbury per meter: D⁻¹ − D⁻¹Z (I + ΩS)⁻¹ Ω ZᵀD⁻¹; and log |V|."""
+    Z = panel.random
     weighted = columns / noise[:, None]
-    S = np.add.reduceat(Z[:, :, None] * Z[:, None, :] / noise[:, None, None], panel.starts)
-    inner = np.linalg.solve(np.eye(2) + cov_random @ S, np.broadcast_to(cov_random, S.shape))
+    S = np.add.reduceat(panel.random2 / noise[:, None, None], panel.starts)
+    M = np.eye(2) + cov_random @ S
+    inner = np.linalg.solve(M, np.broadcast_to(cov_random, S.shape))
     ZtW = np.add.reduceat(Z[:, :, None] * weighted[:, None, :], panel.starts)
     back = (inner @ ZtW)[panel.meter]
-    return np.asarray(weighted - np.einsum("nz,nzk->nk", Z, back) / noise[:, None])
-
-
-def _log_det(panel: Panel, cov_random: Array, noise: Array) -> float:
-    Z = _random_design(panel)
-    S = np.add.reduceat(Z[:, :, None] * Z[:, None, :] / noise[:, None, None], panel.starts)
-    return float(np.log(noise).sum() + np.linalg.slogdet(np.eye(2) + cov_random @ S)[1].sum())
-
-
-def _random_design(panel: Panel) -> Array:
-    return np.column_stack([np.ones_like(panel.time), panel.time])
+    W = weighted - np.einsum("nz,nzk->nk", Z, back) / noise[:, None]
+    return W, float(np.log(noise).sum() + np.linalg.slogdet(M)[1].sum())
 
 
 def _robust(panel: Panel, cov_random: Array, noise: Array, *, beta: Array, cov: Array) -> Array:
     """Return the sandwich covariance over meters, with the small-sample factor G/(G − k)."""
     residual = panel.y - panel.fixed @ beta
-    W = _inverse_times(panel, cov_random, noise, panel.fixed)
+    W, _ = _inverse_times(panel, cov_random, noise, panel.fixed)
     score = np.add.reduceat(W * residual[:, None], panel.starts)
     spare = max(panel.n_meters - beta.size, 1)
     middle = score.T @ score * panel.n_meters / spare
@@ -192,7 +202,7 @@ def _statsmodels_reml(panel: Panel, scale: float) -> tuple[Array, float, tuple[s
     nothing = np.full((2, 2), np.nan)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
-        model = MixedLM(panel.y / scale, panel.fixed, panel.meter, exog_re=_random_design(panel))
+        model = MixedLM(panel.y / scale, panel.fixed, panel.meter, exog_re=panel.random)
         try:
             result = model.fit(reml=True, method=["bfgs", "lbfgs"])
         except (np.linalg.LinAlgError, ValueError) as error:
@@ -219,34 +229,37 @@ def _boundary(panel: Panel, cov_random: Array, residual: float) -> list[str]:
     return []
 
 
-def _variances(panel: Panel, theta: Array) -> tuple[Array, Array]:
+class _Given(NamedTuple):
+    """What follows from the three log sds: β, its covariance, and their log posterior.
+
+    Up to a constant; β integrated out.
+    """
+
+    beta: Array
+    cov: Array
+    log_posterior: float
+
+
+def _given(panel: Panel, theta: Array, precision: Array) -> _Given:
+    """Return what follows from log sds [3]. precision [k, k]: of β's prior, of mean zero."""
     sd0, sd1, sdr = np.exp(theta)
-    return np.diag([sd0**2, sd1**2]), panel.known_variance + sdr**2
-
-
-def _posterior_of_beta(panel: Panel, theta: Array, precision: Array) -> tuple[Array, Array]:
-    cov_random, noise = _variances(panel, theta)
-    beta, cov = gls(panel, cov_random, noise, precision=precision)
-    return beta, cov + shared_cov(panel, cov_random, noise, cov=cov)
-
-
-def _log_posterior(panel: Panel, theta: Array, precision: Array) -> float:
-    """Return the log posterior of the three log sds, up to a constant; β integrated out."""
-    cov_random, noise = _variances(panel, theta)
-    beta, cov = gls(panel, cov_random, noise, precision=precision)
+    noise, columns = panel.known_variance + sdr**2, np.column_stack([panel.fixed, panel.y])
+    both, log_det = _inverse_times(panel, np.diag([sd0**2, sd1**2]), noise, columns)
+    W, Wy = both[:, :-1], both[:, -1]
+    cov = np.linalg.inv(panel.fixed.T @ W + precision)
+    beta = cov @ (W.T @ panel.y)
     residual = panel.y - panel.fixed @ beta
-    W = _inverse_times(panel, cov_random, noise, residual[:, None])[:, 0]
-    fit = residual @ W + beta @ precision @ beta
-    likelihood = -0.5 * (fit + _log_det(panel, cov_random, noise) - np.linalg.slogdet(cov)[1])
+    fit = residual @ (Wy - W @ beta) + beta @ precision @ beta
+    likelihood = -0.5 * (fit + log_det - np.linalg.slogdet(cov)[1])
     prior = [
         ((t - log(p.median)) / p.spread) ** 2
         for t, p in zip(theta, (START, DRIFT, RESIDUAL), strict=True)
     ]
-    return float(likelihood - 0.5 * sum(prior))
+    return _Given(beta, cov + _from_shared(panel, W, cov), float(likelihood - 0.5 * sum(prior)))
 
 
-def _posterior_grid(log_posterior: Callable[[Array], float]) -> tuple[Array, Array]:
-    """Return nodes [125, 3] about the mode and their weights, which sum to one."""
+def _grid(log_posterior: Callable[[Array], float]) -> tuple[Array, Array]:
+    """Return nodes [125, 3] about the mode and the logarithms of their weights in an integral."""
     from scipy.optimize import minimize
 
     def loss(theta: Array) -> float:
@@ -258,10 +271,7 @@ def _posterior_grid(log_posterior: Callable[[Array], float]) -> tuple[Array, Arr
     x, w = np.polynomial.hermite.hermgauss(5)
     z = np.sqrt(2.0) * np.array(np.meshgrid(x, x, x)).reshape(3, -1).T
     weight = np.prod(np.array(np.meshgrid(w, w, w)).reshape(3, -1), axis=0)
-    nodes = mode + z @ root.T
-    log_weight = np.array([log_posterior(node) for node in nodes]) + 0.5 * (z**2).sum(axis=1)
-    weight = weight * np.exp(log_weight - log_weight.max())
-    return nodes, weight / weight.sum()
+    return mode + z @ root.T, np.log(weight) + 0.5 * (z**2).sum(axis=1)
 
 
 def _curvature_root(log_posterior: Callable[[Array], float], mode: Array) -> Array:
