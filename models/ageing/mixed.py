@@ -246,7 +246,7 @@ def _given(panel: Panel, theta: Array, precision: Array) -> _Given:
     noise, columns = panel.known_variance + sdr**2, np.column_stack([panel.fixed, panel.y])
     both, log_det = _inverse_times(panel, np.diag([sd0**2, sd1**2]), noise, columns)
     W, Wy = both[:, :-1], both[:, -1]
-    cov = np.linalg.inv(panel.fixed.T @ W + precision)
+    cov = np.asarray(np.linalg.inv(panel.fixed.T @ W + precision), dtype=np.float64)
     beta = cov @ (W.T @ panel.y)
     residual = panel.y - panel.fixed @ beta
     fit = residual @ (Wy - W @ beta) + beta @ precision @ beta
