@@ -47,6 +47,7 @@ WORLDS: dict[str, FleetOptions] = {
             "three sets from one scale",
         )
     },
+    "unwritten season, the set steps": replace(SCENARIOS["unwritten season"], bench_jump=0.8),
     "calm, 60 meters": CALM,
     "calm, 120 meters": replace(CALM, n_meters=120),
     "1 % half a year ago": replace(STRUCK, strike_size=(1.0, 1.0)),
@@ -96,7 +97,7 @@ class Sums:
         over = error / (best if self.best else last)
         shown = f"{best:.3f}" if self.best else "–"
         return (
-            f"{world:29s} {error:6.3f} {shown:>6s} {last:6.3f}  {over:6.3f}   "
+            f"{world:31s} {error:6.3f} {shown:>6s} {last:6.3f}  {over:6.3f}   "
             f"{np.mean(self.inside):.3f}   {self.named:3d}/{self.changes:<3d} {self.proposed:3d}  "
             f"{sum(self.false.values()) / self.years:6.2f}  ({kinds})"
         )
@@ -125,7 +126,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=300)
     chosen = parser.parse_args()
     print(
-        f"{'world':29s}  error   best   last    over  inside    named  only proposed  false a year"
+        f"{'world':31s}  error   best   last    over  inside    named  only proposed  false a year"
     )
     for world in chosen.worlds or list(WORLDS):
         sums = Sums()
