@@ -13,13 +13,13 @@ from models.fleet.inference import Mixture
 from models.metrology import DAYS_A_YEAR
 
 _SHARES = {
-    "meter_step": 0.60,
-    "entry": 0.22,
+    "meter_step": 0.64,
+    "entry": 0.24,
     "step": 0.02,
     "offset": 0.02,
     "bend": 0.02,
     "season": 0.02,
-    "noise": 0.05,
+    "noise": 0.04,
 }
 """Expected false alarms of each kind, of one allowed in all. Simulated fleets without any mishap
 show about as many in all (see tests.benchmarks.fleet.wrong_worlds)."""
