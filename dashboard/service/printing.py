@@ -18,6 +18,7 @@ _CONTROLS = dict.fromkeys(
     [*range(9), *range(11, 32), *range(127, 160), *range(0x202A, 0x202F), *range(0x2066, 0x206A)],
     "\ufffd",
 )
+_BREAKS = dict.fromkeys(map(ord, "\n\t"), " ")
 DIGITS = {"new_slope": 4, "slope_before": 4, "slope_after": 4}
 
 
@@ -61,12 +62,16 @@ def plain(value: object) -> Any:
         return value.isoformat()
     if hasattr(value, "item"):  # a numpy scalar
         return plain(value.item())
-    return without_controls(str(value)).replace("\n", " ").replace("\t", " ")
+    return _in_a_line(str(value))
 
 
 def without_controls(text: str) -> str:
     """Return a text without what a terminal obeys: escape sequences, jumps, turned directions."""
-    return text.translate(_CONTROLS)
+    return text if text.isprintable() else text.translate(_CONTROLS)
+
+
+def _in_a_line(text: str) -> str:
+    return text if text.isprintable() else text.translate(_CONTROLS | _BREAKS)
 
 
 def to_csv(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> str:
@@ -113,6 +118,8 @@ def _looks_numeric(cell: str) -> bool:
 
 
 def _cell(value: object, *, digits: int | None) -> str:
+    if isinstance(value, str):
+        return _in_a_line(value)
     value = plain(value)
     if value is None:
         return ""
@@ -123,7 +130,7 @@ def _cell(value: object, *, digits: int | None) -> str:
     if isinstance(value, list):
         if value and all(item is None for item in value):
             return ""
-        return "; ".join(_cell(item, digits=digits) for item in value)
+        return "; ".join([_cell(item, digits=digits) for item in value])
     if isinstance(value, dict):
         return _compact(value)
-    return without_controls(str(value)).replace("\n", " ").replace("\t", " ")
+    return _in_a_line(str(value))

@@ -1,11 +1,15 @@
 """Empty input tables to fill in: CSV files, one workbook, a data dictionary."""
 
-from pathlib import Path
+from __future__ import annotations
 
-import xlsxwriter
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ingest.schema.columns import KIND_WORDS, Column, Table
 from ingest.schema.tables import TABLES, data_dictionary
+
+if TYPE_CHECKING:
+    import xlsxwriter
 
 WORKBOOK = "slopewatch-tables.xlsx"
 DICTIONARY = "data-dictionary.md"
@@ -74,6 +78,8 @@ def _values(column: Column) -> str:
 
 
 def _write_workbook(file: Path) -> None:
+    import xlsxwriter
+
     book = xlsxwriter.Workbook(str(file))
     head = book.add_format({"bold": True, "bottom": 1})
     formats = {

@@ -1,17 +1,21 @@
 """Input tables written out as CSV, a workbook or Parquet, in the form that loads again."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable
 from datetime import date, datetime
 from pathlib import Path
-from typing import Literal, get_args
+from typing import TYPE_CHECKING, Literal, get_args
 
 import polars as pl
-import xlsxwriter
 
 from ingest.schema import TABLES
 from ingest.store.database import StoreError
 from ingest.store.store_file import Store
 from ingest.validate import shown_cells, without_formulas
+
+if TYPE_CHECKING:
+    import xlsxwriter
 
 Format = Literal["csv", "xlsx", "parquet"]
 FORMATS: tuple[str, ...] = get_args(Format)
@@ -58,6 +62,8 @@ def write_tables(frames: dict[str, pl.DataFrame], folder: Path, form: Format) ->
 
 
 def _write_workbook(frames: dict[str, pl.DataFrame], file: Path) -> Path:
+    import xlsxwriter
+
     book = xlsxwriter.Workbook(str(file))
     head = book.add_format({"bold": True, "bottom": 1})
     day = book.add_format({"num_format": "yyyy-mm-dd"})

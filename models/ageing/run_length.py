@@ -15,7 +15,6 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from scipy.special import ndtr, ndtri
 
 from models.metrology import Array
 
@@ -26,11 +25,15 @@ _LARGEST_ARL = 1e9
 
 def shewhart_arl(limit: float, *, shift: float = 0.0) -> float:
     """Return the ARL of single values against ±limit (in sd), mean moved by shift (in sd)."""
+    from scipy.special import ndtr
+
     return float(1.0 / (ndtr(-limit - shift) + ndtr(-limit + shift)))
 
 
 def shewhart_limit(arl: float) -> float:
     """Return the ±limit in sd that gives an in-control ARL: 3 sd for 370.4."""
+    from scipy.special import ndtri
+
     return float(-ndtri(0.5 / _sensible(arl)))
 
 
@@ -82,6 +85,8 @@ def survival(chart: Chart, parameter: float, limit: float, means: Iterable[float
     means: mean of each point in sd. Out: one probability a point; Σ over a run long enough,
     plus 1, is the ARL under that course of the mean.
     """
+    from scipy.special import ndtr
+
     course = np.array(list(means), dtype=np.float64)
     if chart == "individuals":
         inside: Array = ndtr(limit - course) - ndtr(-limit - course)
@@ -127,6 +132,8 @@ def _cusum_step(states: Array, nodes: Array, w: Array, drift: float) -> Array:
 
     drift: mean of one value less the reference.
     """
+    from scipy.special import ndtr
+
     to_zero = ndtr(-drift - states)[:, None]
     density = _normal_density(nodes[None, :] - states[:, None] - drift) * w
     return np.hstack([to_zero, density])

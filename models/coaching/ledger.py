@@ -95,7 +95,9 @@ def cut(
 
     In  resets: meter_id, at (Datetime); steps: meter_id, earliest, latest
     """
-    days = resets.select("meter_id", day=pl.col("at").dt.date()).unique()
+    spans = list(spans)
+    concerned = resets.filter(pl.col("meter_id").is_in({span.meter_id for span in spans}))
+    days = concerned.select("meter_id", day=pl.col("at").dt.date()).unique()
     of_meter = {
         str(meter): set(part["day"].to_list())
         for (meter,), part in days.group_by("meter_id", maintain_order=True)

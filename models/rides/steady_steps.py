@@ -16,6 +16,7 @@ enough. Steps far off their line are down-weighted. All comparisons are solved a
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -82,10 +83,15 @@ class _Steps:
     power: Array
     seconds: Array
 
+    @cached_property
+    def usual_power(self) -> float:
+        """Return the median power, watts."""
+        return float(np.median(self.power))
+
     def sums(self, values: Array) -> Array:
         """Return a value's sum over each comparison's steps."""
         return np.asarray(
-            np.bincount(self.group, values, minlength=int(self.group.max()) + 1), dtype=np.float64
+            np.bincount(self.group, values, minlength=int(self.group[-1]) + 1), dtype=np.float64
         )
 
 
@@ -208,18 +214,25 @@ def _zero_variance(steps: _Steps, variance: Array, weight: Array) -> float:
 
 
 def _fit(steps: _Steps, variance: Array, weight: Array, zero2: float) -> _Lines:
-    """Return every comparison's line at once, by normal equations of three unknowns.
+    """Return every comparison's line at once, by normal equations of two or three unknowns.
 
-    The priors of the zero, of variance zero2, and of the gear are one more observation each.
+    The priors of the zero, of variance zero2, and of the gear are one more observation each; where
+    no gear is known there is none.
     """
     w = weight / variance
-    design = np.stack([np.ones(steps.y.size), steps.x, steps.gear], axis=1)
-    information = np.stack(
-        [steps.sums(w * one * other) for one in design.T for other in design.T], axis=1
-    ).reshape(-1, 3, 3)
-    prior = np.diag([0.0, 1 / zero2, 1 / GEAR_SD**2])
-    covariance = np.linalg.inv(information + prior).astype(np.float64)
-    hit = np.stack([steps.sums(w * one * steps.y) for one in design.T], axis=1)
+    columns = [np.ones(steps.y.size), steps.x]
+    precision = [0.0, 1 / zero2]
+    if steps.gear.any():
+        columns.append(steps.gear)
+        precision.append(1 / GEAR_SD**2)
+    design = np.stack(columns, axis=1)
+    n = len(columns)
+    information = np.empty((int(steps.group[-1]) + 1, n, n))
+    for i in range(n):
+        for j in range(i + 1):
+            information[:, i, j] = information[:, j, i] = steps.sums(w * columns[i] * columns[j])
+    covariance = np.linalg.inv(information + np.diag(precision)).astype(np.float64)
+    hit = np.stack([steps.sums(w * one * steps.y) for one in columns], axis=1)
     found = np.einsum("kij,kj->ki", covariance, hit)
     g = steps.group
     residual = steps.y - np.einsum("ni,ni->n", design, found[g])
@@ -259,10 +272,10 @@ def _shape(steps: _Steps, lines: _Lines, free: Array) -> Array:
     From the mean squares of the table's lower and upper half of powers; flat where the table is
     too small to tell.
     """
-    ratio = (np.median(steps.power) / steps.power) ** 2
+    ratio = (steps.usual_power / steps.power) ** 2
     if free.sum() < 60:
         return np.ones(ratio.size)
-    low = steps.power < np.median(steps.power)
+    low = steps.power < steps.usual_power
     if not low.any() or low.all():
         return np.ones(ratio.size)
     square = np.minimum(lines.residual**2, 9 * np.median(lines.residual**2) / 0.455)
@@ -309,17 +322,16 @@ def _table(solved: pl.DataFrame) -> pl.DataFrame:
         source=pl.lit("steps"),
         steps=pl.col("n_steps"),
     )
-    warnings = [_warnings(*row) for row in table.select("n_steps", "cadence_known").iter_rows()]
-    table = table.with_columns(pl.Series("warnings", warnings, dtype=pl.List(pl.String)))
+    table = table.with_columns(warnings=pl.concat_list(_warnings()).list.drop_nulls())
     return table.select(pl.col(name).cast(kind) for name, kind in RESULT_SCHEMA.items())
 
 
-def _warnings(steps: int | None, cadence_known: bool) -> list[str]:
-    warnings = []
-    if not steps:
-        warnings.append(Reason("no_power"))
-    elif steps == 1:
-        warnings.append(Reason("one_step"))
-    if not cadence_known:
-        warnings.append(Reason("steps_without_cadence"))
-    return [str(warning) for warning in warnings]
+def _warnings() -> list[pl.Expr]:
+    """Return each warning's words where it holds, else null."""
+    steps = pl.col("n_steps").cast(pl.Int64).fill_null(0)
+    when = {
+        "no_power": steps == 0,
+        "one_step": steps == 1,
+        "steps_without_cadence": ~pl.col("cadence_known"),
+    }
+    return [pl.when(holds).then(pl.lit(str(Reason(kind)))) for kind, holds in when.items()]

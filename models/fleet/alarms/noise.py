@@ -12,7 +12,6 @@ Wild rides, which hardly count in the model, are not judged: a few by chance are
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import fdtrc
 
 from models.fleet.design import Observations, rows_of_each
 from models.fleet.inference import FEW_DOF
@@ -81,6 +80,8 @@ def _usual(variances: Array, dof: Array) -> tuple[float, float]:
 
 def _best(meter: int, rows: Index, squares: Array, usual: float, worth: float) -> Grown:
     """Return the date since which the squares have grown most surely."""
+    from scipy.special import fdtrc
+
     n = len(rows)
     starts = np.arange(1, n - _FEWEST + 1)
     before, after = _DOF * starts, _DOF * (n - starts)

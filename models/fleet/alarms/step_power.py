@@ -9,7 +9,6 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
-from scipy.special import ndtr
 
 from ingest.schema import frame_schema
 from models.fleet.alarms.alarm_budget import budget_for, entry_limit, step_limit
@@ -49,6 +48,8 @@ def step_power_frame(prepared: Prepared, state: State, effects: list[Effect]) ->
     Out  months (since the step), step_pct, found (the mean over the meters, 0 … 1), n_meters: with
          a record in the year before the last and one before the step
     """
+    from scipy.special import ndtr
+
     seen = batch_statistics(state, own_steps(prepared, effects))
     limit, few = _limits(prepared, seen)
     rows = []

@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.special import ndtr
 
 from models.metrology import Array
 
@@ -56,6 +55,8 @@ class Trials:
         return count.astype(np.float64), np.maximum((edges[1:] + edges[:-1]) / 2, 0.0)
 
     def _expected(self, c: float, count: Array, rho: Array, bonus: Array) -> float:
+        from scipy.special import ndtr
+
         scans = 2 * (self.scans * float(ndtr(-c)) + float(count @ crossing(c, rho)))
         raised = np.sqrt(np.maximum(c**2 - bonus, 0.0))
         return scans + 2 * float(np.sum(ndtr(-raised)))
@@ -77,6 +78,8 @@ def smallest_limit(expected: Callable[[float], float], allowed: float) -> float:
 
 def crossing(c: float, rho: Array) -> Array:
     """Return P(Z1 ≤ c < Z2) of standard normals of correlation ρ (Gauss–Laguerre quadrature)."""
+    from scipy.special import ndtr
+
     z = c + _NODES / c
     density = np.exp(-0.5 * (_NODES / c) ** 2) * np.exp(-0.5 * c**2) / (c * np.sqrt(2 * np.pi))
     below = ndtr((c - rho[:, None] * z) / np.sqrt(1 - np.minimum(rho[:, None], 0.999999) ** 2))

@@ -150,6 +150,8 @@ def shared_scales(
 
 def _with_columns(frame: pl.DataFrame, schema: Schema) -> pl.DataFrame:
     """Return the frame with every column of the schema, absent ones null, in its types."""
+    if frame.schema == pl.Schema(schema):
+        return frame
     present = set(frame.columns)
     columns = [
         _typed(frame, name, dtype) if name in present else pl.lit(None, dtype=dtype).alias(name)

@@ -236,13 +236,13 @@ def _sessions(data: FleetData, devices: Devices) -> Observations:
 def _typical(u: Array, code: Index, names: list[str], stated: dict[str, float | None]) -> Array:
     """Return each shared device's prior sd: as stated, else the median of its sessions'."""
     result = np.zeros(len(names))
-    for i, name in enumerate(names):
+    known = pl.DataFrame({"code": code, "u": u}).filter(pl.col("code") >= 0)
+    usual = known.group_by("code").agg(pl.col("u").median())
+    result[usual["code"].to_numpy()] = usual["u"].to_numpy()
+    for i, name in enumerate(names if stated else ()):
         given = stated.get(name)
-        of_sessions = u[code == i]
         if given is not None and np.isfinite(given):
             result[i] = given
-        elif len(of_sessions):
-            result[i] = float(np.median(of_sessions))
     return np.maximum(result, _U_FLOOR)
 
 

@@ -3,10 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
 
 from models.fleet.design import CumulativeEvents, Devices, FleetSettings
-from models.metrology import Array, Index
+from models.metrology import Array, Index, normal_cdf
 
 _PRIOR_SWAPS = 3.0
 """Swaps that a group's rate is worth beside a meter's own, and the prior's beside a group's."""
@@ -36,7 +35,7 @@ class SwapOutlook:
         mean, square = np.zeros(len(t)), np.zeros(len(t))
         for m in range(1, int(np.ceil(ahead.max() / L.min())) + 4):
             due = left + (m - 1) * L
-            reached = ndtr((ahead - due) / (_SPREAD * L * np.sqrt(m))) * (ahead > 0)
+            reached = normal_cdf((ahead - due) / (_SPREAD * L * np.sqrt(m))) * (ahead > 0)
             mean += reached
             square += (2 * m - 1) * reached
         return mean, np.maximum(square - mean**2, 0.0)

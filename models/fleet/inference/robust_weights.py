@@ -9,7 +9,6 @@ keeps weights of practically one; one outlier in thirty comparisons costs almost
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
 
 from models.fleet.inference.innovations import regular_noise
 from models.fleet.inference.likelihood import State
@@ -50,6 +49,8 @@ class Mixture:
 
     def tail(self, z: Array, noise_share: float) -> Array:
         """Return P(|Z| > z) of a residual over its sd, of whose variance noise is a given share."""
+        from scipy.special import ndtr
+
         regular, wide, _ = self.shares
         spread = 1 + noise_share * (SCALES[:2] ** 2 / self.variance_ratio - 1)
         p = 2 * ndtr(-z[..., None] / np.sqrt(np.maximum(spread, 1e-6)))

@@ -56,9 +56,13 @@ class Evaluated:
             return False
         ridden = [tables["comparisons"]["comparison_id"]]
         ridden += [pairs["comparison_id"]] if pairs is not None else []
-        return set(self.sessions["session_id"]) == set(tables["bench"]["session_id"]) and set(
-            self.comparisons["comparison_id"]
-        ) == set(pl.concat(ridden))
+        return _same_ids(self.sessions["session_id"], tables["bench"]["session_id"]) and _same_ids(
+            self.comparisons["comparison_id"], pl.concat(ridden)
+        )
+
+
+def _same_ids(found: pl.Series, wanted: pl.Series) -> bool:
+    return found.unique().sort().equals(wanted.unique().sort())
 
 
 def evaluate(
