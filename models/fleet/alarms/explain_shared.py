@@ -7,6 +7,7 @@ change is carried into the estimates only where something else tells of it (see
 models.fleet.alarms.proposals).
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from models.fleet.alarms.prior_odds import ODDS, carried_sd, effect_log_odds
 from models.fleet.alarms.proposals import is_supported
 from models.fleet.alarms.scan_shared import Scan, shared_scans
 from models.fleet.alarms.search_state import Search, is_own
-from models.fleet.design import BENCH, GROUP, SEASONS, SHAPE, Effect
+from models.fleet.design import BENCH, GROUP, SEASONS, SHAPE, Design, Effect
 from models.fleet.inference import State, best_shapes, estimate_effects
 from models.metrology import DAYS_A_YEAR, Mask
 
@@ -40,9 +41,12 @@ def shape_groups(search: Search, state: State) -> State:
         search.effects = rest
         state = search.estimate(most=3).state
     adjust, modelled = search.adjustments(), search.modelled()
-    found = best_shapes(
-        state, lambda shapes: search.prepared.design([*modelled, *shapes], adjust, search.parts)
-    )
+
+    def design_with(shapes: Sequence[Effect], meters: Mask) -> Design:
+        effects = [*modelled, *shapes]
+        return search.prepared.design(effects, adjust, search.parts, only=meters)
+
+    found = best_shapes(state, design_with)
     if not found:
         return state
     search.effects = [*rest, *found]

@@ -162,8 +162,8 @@ class Adjustments:
     noise_ratio: Array
     scale: Array
 
-    def __getitem__(self, rows: slice) -> "Adjustments":
-        """Return those of consecutive observations."""
+    def __getitem__(self, rows: slice | Index) -> "Adjustments":
+        """Return those of some observations."""
         return Adjustments(*(getattr(self, field.name)[rows] for field in fields(self)))
 
 
@@ -188,17 +188,26 @@ def design_in_parts(
     parts: Parts,
     *,
     y: Array,
+    only: Mask | None = None,
 ) -> Design:
-    """Have the blocks gathered by the workers that keep their observations; see `parts_of`."""
-    designs = parts.then(_part_design, layout, programmed, rows=(adjust, y))
+    """Have the blocks gathered by the workers that keep their observations; see `parts_of`.
+
+    only: of these meters, [meters]
+    """
+    designs = parts.then(_part_design, layout, programmed, only, rows=(adjust, y))
     nowhere = np.full((len(layout.devices.meters), 2), -1, dtype=np.int64)
     return Design(layout, obs, programmed, [], nowhere, y, designs)
 
 
 def _part_design(
-    obs: Observations, layout: Layout, programmed: Programmed, adjust: Adjustments, y: Array
+    obs: Observations,
+    layout: Layout,
+    programmed: Programmed,
+    only: Mask | None,
+    adjust: Adjustments,
+    y: Array,
 ) -> Design:
-    return build_design(layout, obs, programmed, adjust, y=y)
+    return build_design(layout, obs, programmed, adjust, y=y, only=only)
 
 
 def parts_of(obs: Observations, workers: Workers) -> Parts:
@@ -220,12 +229,22 @@ def _same_as(obs: Observations) -> Observations:
 
 
 def build_design(
-    layout: Layout, obs: Observations, programmed: Programmed, adjust: Adjustments, *, y: Array
+    layout: Layout,
+    obs: Observations,
+    programmed: Programmed,
+    adjust: Adjustments,
+    *,
+    y: Array,
+    only: Mask | None = None,
 ) -> Design:
     """Gather all blocks; y [observations]: values with the programmed slopes taken out.
 
     Some meters at a time, since what blocks are cut from takes more memory than they do.
+    only: the blocks and the observations of these meters, [meters]
     """
+    if only is not None:
+        own = np.flatnonzero(only[obs.owner])
+        obs, adjust, y = obs.some(own), adjust[own], y[own]
     batches: list[Batch] = []
     place = np.full((len(layout.devices.meters), 2), -1, dtype=np.int64)
     for rows in _meters_in_a_row(obs, -(-len(obs) // _MOST_ROWS)):

@@ -100,6 +100,16 @@ class Observations:
         part.ride_effects = self.ride_effects.of_rows(rows)
         return part
 
+    def some(self, rows: Index) -> "Observations":
+        """Return observations by their rows, ascending, with the ride effects that they carry."""
+        columns = [f.name for f in fields(self) if f.init and f.name != "name"]
+        part = Observations(
+            name=[self.name[i] for i in rows.tolist()],
+            **{name: getattr(self, name)[rows] for name in columns},
+        )
+        part.ride_effects = self.ride_effects.some(rows)
+        return part
+
 
 _SHRINK_DOF = 6.0
 _U_FLOOR = 1e-3

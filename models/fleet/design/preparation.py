@@ -28,7 +28,7 @@ from models.fleet.design.settings import (
     REFERENCE_EVENT_SD,
     FleetSettings,
 )
-from models.metrology import Array
+from models.metrology import Array, Mask
 
 
 @dataclass
@@ -63,18 +63,21 @@ class Prepared:
         effects: Sequence[Effect] = (),
         adjust: Adjustments | None = None,
         parts: Parts | None = None,
+        *,
+        only: Mask | None = None,
     ) -> Design:
         """Build blocks and shared effects with the accepted effects and adjustments.
 
         parts: the observations, kept by workers that gather their blocks
+        only: have the blocks of these meters, [meters]; the shared effects are all fleet's
         """
         chosen = adjust or plain_adjustments(len(self.obs))
         if self._y is None:
             self._y = sensor_values(self.obs, self.programmed)
         given = (self.layout(effects), self.obs, self.programmed, chosen)
         if parts is not None:
-            return design_in_parts(*given, parts, y=self._y)
-        return build_design(*given, y=self._y)
+            return design_in_parts(*given, parts, y=self._y, only=only)
+        return build_design(*given, y=self._y, only=only)
 
     def forget_slopes(self) -> None:
         """Take the programmed slopes out again next time: they have changed."""

@@ -30,6 +30,12 @@ class RideEffects:
         row = self.row[own] - rows.start
         return RideEffects(self.names, self.kinds, row, self.code[own], self.sign[own])
 
+    def some(self, rows: Index) -> "RideEffects":
+        """Return what some observations carry, by their rows, ascending, counted among them."""
+        own = np.isin(self.row, rows)
+        row = np.searchsorted(rows, self.row[own])
+        return RideEffects(self.names, self.kinds, row, self.code[own], self.sign[own])
+
 
 def no_ride_effects() -> RideEffects:
     """Return none."""

@@ -13,7 +13,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from models.fleet.design import GROUP, SETTLING, SHAPE, SPEEDING_UP, Design, Effect
-from models.fleet.inference.likelihood import State, evaluate
+from models.fleet.inference.likelihood import State, block_sums, evaluate
+from models.metrology import Mask
 
 LOG_ODDS = float(np.log(len(SETTLING + SPEEDING_UP)))
 """Of the line against one other shape before the data: as much as all others together."""
@@ -22,14 +23,15 @@ _CERTAIN = 0.02  # probability of another shape below which a line is one
 _FARTHEST = -2.0  # shape up to which shapes that speed up differ much
 _SPREAD = 0.5  # sd of a shape around the chosen one, over 1 + |shape|
 
-DesignWith = Callable[[Sequence[Effect]], Design]
+DesignWith = Callable[[Sequence[Effect], Mask], Design]
+"""The design with some shapes, of the blocks of some meters [meters]."""
 
 
 def best_shapes(state: State, design_with: DesignWith) -> list[Effect]:
     """Return the shapes of the groups whose ageing is, or may be, no line.
 
     state        of the fleet with every group's ageing a line
-    design_with  gives the design with some shapes
+    design_with  gives the design with some shapes, of some meters' blocks
     """
     names = state.design.layout.devices.groups
     chosen: dict[str, Effect] = {}
@@ -52,15 +54,24 @@ def best_shapes(state: State, design_with: DesignWith) -> list[Effect]:
 def _evidence(
     state: State, group: str, others: list[Effect], design_with: DesignWith
 ) -> dict[float, float]:
-    """Return the log posterior of shapes of one group beside those of others; 0: the line."""
+    """Return the log posterior of shapes of one group beside those of others; 0: the line.
+
+    Only the blocks in which the group's meters are seen are made anew for each shape.
+    """
+    concerned = _seen_in(state.design, group)
+
+    def with_shape(shape: float, meters: Mask) -> Design:
+        trial = Effect(SHAPE, GROUP, group, 0.0, factor=shape, sd=0.0)
+        return design_with([*others, trial], meters)
 
     def of(shape: float) -> float:
-        trial = Effect(SHAPE, GROUP, group, 0.0, factor=shape, sd=0.0)
         try:
-            design = design_with([*others, trial])
-            return evaluate(design, state.hyper, keep=False).log_likelihood
+            design = with_shape(shape, concerned)
+            return evaluate(design, state.hyper, keep=False, beside=rest).log_likelihood
         except np.linalg.LinAlgError:
             return -np.inf
+
+    rest = block_sums(with_shape(0.0, ~concerned), state.hyper)
 
     found = {0.0: (of(0.0) if others else state.log_likelihood) + LOG_ODDS}
     for side in (SETTLING, SPEEDING_UP):
@@ -69,6 +80,16 @@ def _evidence(
             if found[shape] < max(found.values()) - _HOPELESS:
                 break
     return found
+
+
+def _seen_in(design: Design, group: str) -> Mask:
+    """Return the meters in whose blocks meters of a group are seen, [meters]."""
+    devices, obs = design.layout.devices, design.obs
+    own = devices.group == devices.groups.index(group)
+    seen = own[obs.owner] | (own[obs.other] & (obs.other >= 0))
+    meters = np.zeros(len(own), dtype=np.bool_)
+    meters[obs.owner[seen]] = True
+    return meters
 
 
 def _drift(state: State, group: int) -> float:

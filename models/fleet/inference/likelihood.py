@@ -146,28 +146,41 @@ def _part_of(
     return state
 
 
-def evaluate(design: Design, hyper: Hyper, *, keep: bool = True) -> State:
+def evaluate(
+    design: Design, hyper: Hyper, *, keep: bool = True, beside: Sums | None = None
+) -> State:
     """Return the posterior of the shared effects and P y, at given hyperparameters.
 
     keep: have the blocks as well, not the likelihood and the shared effects alone
+    beside: what blocks tell that the design does not have
     LinAlgError: a covariance is not positive definite there.
     """
     n = design.n_shared
     prior = SharedPrior(design.layout.parts, hyper, n)
-    solved: list[Solved] = []
-    parts = None
-    if design.parts is None:
-        solved, sums = solve_blocks(design, hyper, keep=keep)
-    else:
-        parts = design.parts.then(solve_blocks, hyper)
-        first, *others = parts.each(_sums_of)
-        sums = sum(others, first)
+    solved, parts, sums = _solved(design, hyper, keep=keep)
+    if beside is not None:
+        sums += beside
     factor = Factor(sums.squares[:n, :n] + prior.precision)
     h = sums.h[:n]
     mean = factor.solve(h)
     total = sums.log_det + factor.log_det + prior.log_det + sums.quadratic - float(h @ mean)
     total += (sums.n_obs - prior.n_flat) * _LOG_2PI
     return State(hyper, design, mean, solved, prior, factor, -0.5 * total, parts)
+
+
+def block_sums(design: Design, hyper: Hyper) -> Sums:
+    """Return what a design's blocks tell of the shared effects; LinAlgError: as `evaluate`."""
+    return _solved(design, hyper, keep=False)[2]
+
+
+def _solved(design: Design, hyper: Hyper, *, keep: bool) -> tuple[list[Solved], Parts | None, Sums]:
+    """Return the blocks, or the workers' parts that hold them, and what they tell."""
+    if design.parts is None:
+        solved, sums = solve_blocks(design, hyper, keep=keep)
+        return solved, None, sums
+    parts = design.parts.then(solve_blocks, hyper)
+    first, *others = parts.each(_sums_of)
+    return [], parts, sum(others, first)
 
 
 def _sums_of(found: tuple[list[Solved], Sums]) -> Sums:
