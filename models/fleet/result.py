@@ -15,7 +15,7 @@ from models.fleet.drift import drift_frame
 from models.fleet.forecast import forecast_all
 from models.fleet.inference import Hyper, Posterior, Targets, innovation_frame
 from models.fleet.next_session import SharedPart, shared_part
-from models.fleet.on_the_road import RoadEffect, joint_on_road
+from models.fleet.on_the_road import RoadEffect, effect_moments, joint_on_road
 from models.fleet.temperature_coefficient import temperature_coefficient_frame
 from models.fleet.variance_components import variance_component_frame
 from models.metrology import DAYS_A_YEAR, Array, date_of, year_of
@@ -104,15 +104,10 @@ class FleetFit:
 
     def ride_effects(self) -> pl.DataFrame:
         """Return what rides show and the bench does not: effect, kind, mean and sd (100·ln)."""
-        effects, state = self.prepared.obs.ride_effects, self.posterior.state
-        at = state.design.layout.ride_effect_columns
+        effects = self.prepared.obs.ride_effects
+        mean, sd = effect_moments(self.posterior.state)
         return pl.DataFrame(
-            {
-                "effect": effects.names,
-                "kind": effects.kinds,
-                "mean": state.mean[at],
-                "sd": np.sqrt(np.diag(state.C)[at]),
-            },
+            {"effect": effects.names, "kind": effects.kinds, "mean": mean, "sd": sd},
             schema={"effect": pl.String, "kind": pl.String, "mean": pl.Float64, "sd": pl.Float64},
         )
 

@@ -1,6 +1,6 @@
 """A large fleet end to end on one machine: load, fit, status, and the fleet page in a browser.
 
-    python -m tests.benchmarks.end_to_end FOLDER [METERS]
+    python -m tests.benchmarks.end_to_end FOLDER [METERS [riders]]
 
 Run by hand, in an empty folder; 30,000 meters without a number, with about half a million readings
 and as many steps of comparisons. Prints, of each command, seconds of CPU and on the clock, and peak
@@ -26,8 +26,8 @@ MOST_ROWS = 250_000  # of a file
 YEARS, BENCH_RATE, COMPARISON_RATE = 2.0, 1.0, 1.0
 
 
-def write_tables(folder: Path, meters: int) -> None:
-    """A fleet in which everything goes wrong, as files to hand in."""
+def write_tables(folder: Path, meters: int, *, riders: bool) -> None:
+    """A fleet in which everything goes wrong, as files to hand in; riders: say who rode."""
     options = replace(
         SCENARIOS["awkward"],
         n_meters=meters,
@@ -39,6 +39,8 @@ def write_tables(folder: Path, meters: int) -> None:
         wrong_entries=meters // 40,
     )
     frames = contract_frames(simulate_fleet(options, 1))
+    if not riders:
+        frames["comparisons"] = frames["comparisons"].drop("rider_id")
     folder.mkdir(parents=True)
     for name, frame in frames.items():
         print(f"  {name}: {frame.height:,} rows", flush=True)
@@ -112,12 +114,12 @@ def count_bytes(context: Any) -> list[int]:
     return sent
 
 
-def main(folder: str, meters: str = "30000") -> None:
+def main(folder: str, meters: str = "30000", riders: str = "") -> None:
     """Make what is not there, and measure."""
     home = Path(folder)
     tables, store = home / "tables", home / "fleet.duckdb"
     if not tables.exists():
-        write_tables(tables, int(meters))
+        write_tables(tables, int(meters), riders=riders == "riders")
     if not store.exists():
         run("load", str(tables), "--no-fit", "--store", str(store))
         run("fit", "--store", str(store))

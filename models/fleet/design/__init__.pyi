@@ -31,7 +31,10 @@ from .preparation import Prepared as Prepared
 from .preparation import plain_adjustments as plain_adjustments
 from .preparation import prepare as prepare
 from .programmed import SlopeChange as SlopeChange
+from .ride_effects import KINDS_OF_RIDES as KINDS_OF_RIDES
+from .ride_effects import RIDER as RIDER
 from .ride_effects import RideEffects as RideEffects
+from .ride_effects import stated_sds as stated_sds
 from .settings import BENCH_EVENT_SD as BENCH_EVENT_SD
 from .settings import EVENT_KIND as EVENT_KIND
 from .settings import EVENT_KINDS as EVENT_KINDS

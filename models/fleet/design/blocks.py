@@ -6,6 +6,7 @@ A block holds one meter's observations in time order. Its covariance, everything
          + min(c_j, c_k), c: variance accumulated by q·age, ωδ²·swaps, events, steps of alarms
          + ωη² where j and k share a pair effect
          + ωT² w_j w_k                               temperature, w: °C above 20
+         + what a rider, a ring or a day shows on this meter's rides alone
          + crank, meter-constant and unknown-reset parts as stated
          + s² (u_j² + σ²) / weight_j on the diagonal; s: the meter's own noise over the usual
 
@@ -25,6 +26,7 @@ from models.fleet.design.layout import Layout, observed_entries
 from models.fleet.design.observations import Observations
 from models.fleet.design.parts import Parts, Workers
 from models.fleet.design.programmed import Programmed
+from models.fleet.design.ride_effects import KINDS_OF_RIDES, RIDER, stated_sds
 from models.metrology import Array, Index, Mask
 
 _WIDTHS = np.unique(np.round(np.geomspace(2, 4096, 34) / 2) * 2).astype(np.int64)
@@ -43,6 +45,7 @@ class Batch:
     scale2     the meter's own noise variance over the usual (see noise_scales), [B, n]
     columns    shared column of each local one; the dummy column is the number of shared effects
     A          design, [B, n, c]
+    same_rider signs' products where two rides carry a rider's effect that is this block's own
     offset_c   °C above 20 where a temperature coefficient is fitted, else 0
     increments what walk, swaps, events by kind and alarms add from place to place, [7, B, n]
     bridge_…   variance over q that the knots of the references', owners' and other meters' walks
@@ -63,6 +66,7 @@ class Batch:
     weight: Array
     bench: Array
     same_pair: Array
+    same_rider: Array | None
     fixed: Array
     added: Array
     noise_ratio: Array
@@ -264,6 +268,7 @@ def _build_some(
     source = _Source(
         *(layout, obs, programmed, adjust, local, _bridge_variances(layout, obs)),
         *(programmed.uncertain(), y),
+        {kind: obs.ride_effects.own_of(kind, len(obs)) for kind in KINDS_OF_RIDES},
     )
     counts = np.bincount(obs.owner, minlength=len(layout.devices.meters))
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
@@ -347,7 +352,10 @@ def _places(met: csr_array, meter: Index, columns: Index) -> Index:
 
 @dataclass
 class _Source:
-    """What blocks are cut from; see `build_design`. uncertain: see `Programmed.uncertain`."""
+    """What blocks are cut from; see `build_design`. uncertain: see `Programmed.uncertain`.
+
+    own_effects: by kind; see `RideEffects.own_of`
+    """
 
     layout: Layout
     obs: Observations
@@ -357,6 +365,7 @@ class _Source:
     bridges: Array
     uncertain: Mask
     y: Array
+    own_effects: dict[str, tuple[Index, Array]]
 
 
 def _batch(source: _Source, span: _Span) -> Batch:
@@ -386,6 +395,7 @@ def _batch(source: _Source, span: _Span) -> Batch:
         weight=adjust.weight[rows] / adjust.factor[rows] ** 2 * mask,
         bench=obs.is_bench[rows] * mask,
         same_pair=_same(np.where(real, obs.pair[rows], -1)).astype(float),
+        same_rider=_carried_together(source, RIDER, rows, mask),
         fixed=_stated_parts(source, span, rows, mask),
         added=adjust.added[rows] * mask,
         noise_ratio=adjust.noise_ratio[rows],
@@ -404,13 +414,29 @@ def _same(owner: Index) -> Mask:
     return np.asarray((owner[:, :, None] == owner[:, None, :]) & (owner >= 0)[:, :, None])
 
 
+def _carried_together(source: _Source, kind: str, rows: Index, mask: Array) -> Array | None:
+    """Return the product of the signs where two observations carry one own ride effect of a kind.
+
+    [B, n, n]; None: no block does
+    """
+    code, sign = (values[rows] for values in source.own_effects[kind])
+    code = np.where(mask > 0, code, -1)
+    if (code < 0).all():
+        return None
+    return _same(code) * (sign[:, :, None] * sign[:, None, :])
+
+
 def _stated_parts(source: _Source, span: _Span, rows: Index, mask: Array) -> Array:
     """Return the covariance of cranks, meter constants and unknown reset instants, [B, n, n]."""
-    obs, programmed = source.obs, source.programmed
+    obs, programmed, layout = source.obs, source.programmed, source.layout
     u_crank, u_meter = obs.u_crank[rows] * mask, obs.u_meter[rows] * mask
     C = _same(np.where(mask > 0, obs.crank[rows], -1)) * u_crank[:, :, None]
     C *= u_crank[:, None, :]
     C += u_meter[:, :, None] * u_meter[:, None, :]
+    for kind, sd in stated_sds(layout.settings).items():
+        together = _carried_together(source, kind, rows, mask)
+        if together is not None:
+            C += sd**2 * together
     for b in np.flatnonzero(source.uncertain[span.meter]):
         n = span.count[b]
         gap = programmed.covariance(int(span.meter[b]), obs.t[rows[b, :n]])

@@ -10,6 +10,7 @@ from models.fleet.design.arrays import rows_of_each
 from models.fleet.design.cumulative_events import CumulativeEvents
 from models.fleet.design.effects import BENCH, GROUP, METER, REFERENCE, SEASONS, SHAPE, Effect
 from models.fleet.design.observations import Devices, Observations
+from models.fleet.design.ride_effects import KINDS_OF_RIDES, RIDER, stated_sds
 from models.fleet.design.settings import EVENT_KINDS, FleetSettings
 from models.fleet.design.shared import Entries, Key, Part, Walk, knots_for
 from models.metrology import DAYS_A_YEAR, Array, Index
@@ -285,17 +286,13 @@ class Layout:
         ]
 
     def _ride_effects(self, obs: Observations) -> Index:
-        """Add a column for every ride effect, and return them in the effects' order."""
-        kinds, s = np.array(obs.ride_effects.kinds, dtype=np.str_), self.settings
-        columns = np.full(len(kinds), -1, dtype=np.int64)
-        given: dict[str, tuple[float, Key | None]] = {
-            "ring": (s.ring_sd, None),
-            "rider": (1.0, ("rider", FLEET)),
-            "day": (s.balance_sd, None),
-            "drive": (s.drive_sd, None),
-        }
-        for kind, (sd, key) in given.items():
-            these = np.flatnonzero(kinds == kind)
+        """Add a column for every ride effect of several blocks; return the effects', −1: none."""
+        effects = obs.ride_effects
+        columns = np.full(len(effects.names), -1, dtype=np.int64)
+        stated = stated_sds(self.settings)
+        for k, kind in enumerate(KINDS_OF_RIDES):
+            sd, key = stated.get(kind, 1.0), (kind, FLEET) if kind == RIDER else None
+            these = np.flatnonzero((effects.kind == k) & ~effects.own)
             if len(these):
                 columns[these] = np.arange(len(these)) + self._add(len(these), sd=sd, key=key)
         return columns

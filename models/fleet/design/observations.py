@@ -119,9 +119,8 @@ def observe(data: FleetData) -> tuple[Devices, Observations]:
     """Return the devices and the observations of completed data."""
     devices = _devices(data)
     obs = _joined(_sessions(data, devices), _comparisons(data, devices))
-    obs.ride_effects = ride_effects_of(
-        data.ride_effects, obs.name, is_bench=obs.is_bench, sign=obs.sign
-    )
+    carried = ride_effects_of(data.ride_effects, obs.name, is_bench=obs.is_bench, sign=obs.sign)
+    obs.ride_effects = carried.of_blocks(obs.owner)
     np.minimum.at(devices.service, obs.owner, obs.t)
     inside = obs.other >= 0
     np.minimum.at(devices.service, obs.other[inside], obs.t[inside])

@@ -21,6 +21,7 @@ from models.fleet.design.layout import EventTotals, Layout
 from models.fleet.design.observations import Devices, Observations, observe
 from models.fleet.design.parts import Parts
 from models.fleet.design.programmed import Programmed, programmed_slopes
+from models.fleet.design.ride_effects import RIDER
 from models.fleet.design.settings import (
     BENCH_EVENT_SD,
     EVENT_KIND,
@@ -100,6 +101,8 @@ class Prepared:
             kinds.add("bench")
         if not self.obs.is_bench.all():
             kinds |= {"pair", "ride"}
+        if (self.obs.ride_effects.own_of(RIDER, len(self.obs))[0] >= 0).any():
+            kinds.add("rider")
         if "warmth" in kinds:
             kinds.add("warmth_own")
         if len(self.events["swap"].device):

@@ -12,8 +12,9 @@ from models.fleet.inference.hyper import Hyper
 from models.metrology import Array
 
 EVENT = len(GROUP_KINDS)
-N_LOCAL = EVENT + len(EVENT_KINDS)
-"""Local parts: the group kinds in order, then the events (a hyperparameter a kind)."""
+RIDER = EVENT + len(EVENT_KINDS)
+N_LOCAL = RIDER + 1
+"""Local parts: the group kinds in order, then the events (a hyperparameter a kind), riders."""
 
 
 class Scales:
@@ -33,6 +34,7 @@ class Scales:
         self.temperature2 = hyper.sd("warmth_own")[g] ** 2
         self.reference2 = hyper.fleet_sd("reference_walk") ** 2
         self.walks2 = hyper.sd("walk") ** 2
+        self.rider2 = hyper.fleet_sd("rider") ** 2
 
     def unit_variances(self) -> Array:
         """Return the variance of a unit of walk, swap, events by kind and alarm, [7, B]."""
@@ -53,6 +55,8 @@ def block_covariance(batch: Batch, s: Scales) -> Array:
     """Return V of each block, [B, n, n]; padded places are independent, of variance 1."""
     V = sensor_covariance(batch, s)
     V += s.pair2[:, None, None] * batch.same_pair
+    if batch.same_rider is not None:
+        V += s.rider2 * batch.same_rider
     V += batch.fixed
     if batch.offset_c.any():
         warm = s.temperature2[:, None] * batch.offset_c
@@ -103,7 +107,9 @@ def contracted(batch: Batch, s: Scales, M: Array) -> Array:
     out[:, 8] = s.temperature2 * np.einsum(
         "bi,bij,bj->b", batch.offset_c, M, batch.offset_c, optimize=True
     )
-    out[:, EVENT:] = (s.event2 * totals[2:-1]).T
+    out[:, EVENT:RIDER] = (s.event2 * totals[2:-1]).T
+    if batch.same_rider is not None:
+        out[:, RIDER] = s.rider2 * np.einsum("bij,bij->b", M, batch.same_rider)
     return out
 
 
@@ -141,5 +147,7 @@ def applied(batch: Batch, s: Scales, x: Array) -> Array:
     out[..., 7] = s.ride2[:, None] * share * (m - batch.bench)
     sum_c = 2 * s.temperature2 * np.einsum("bi,bi->b", batch.offset_c, x)
     out[..., 8] = sum_c[:, None] * batch.offset_c
-    out[..., EVENT:] = np.moveaxis(s.event2[:, :, None] * totals[2:-1], 0, -1)
+    out[..., EVENT:RIDER] = np.moveaxis(s.event2[:, :, None] * totals[2:-1], 0, -1)
+    if batch.same_rider is not None:
+        out[..., RIDER] = 2 * s.rider2 * np.einsum("bij,bj->bi", batch.same_rider, x)
     return out

@@ -14,6 +14,7 @@ from models.fleet.design import EVENT_KINDS, Batch
 from models.fleet.inference.covariance import (
     EVENT,
     N_LOCAL,
+    RIDER,
     applied,
     bridge_contracted,
     contracted,
@@ -34,6 +35,7 @@ def gradient(state: State) -> Array:
         g[k * n_groups : (k + 1) * n_groups] = local[:, k]
     for k, kind in enumerate(EVENT_KINDS, EVENT):
         g[hyper.index(kind, -1)] = local[:, k].sum()
+    g[hyper.index("rider", -1)] += local[:, RIDER].sum()
     g[hyper.index("reference_walk", -1)] += walks
     state.prior.add_gradient(g, state.mean, state.C)
     return g
@@ -156,6 +158,8 @@ def _directions(batch: Batch, b: BlockState, V: Array, active: Index, hyper: Hyp
             f[..., k] += local[..., EVENT + EVENT_KINDS.index(kind)]
         elif group >= 0:
             f[..., k] += local[..., i // n_groups] * (batch.group == group)[:, None]
+        elif kind == "rider":
+            f[..., k] += local[..., RIDER]
         elif kind == "reference_walk":
             f[..., k] += 2 * b.scales.reference2 * batch.bridge_reference * b.alpha
     return f
