@@ -419,11 +419,12 @@ def _carried_together(source: _Source, kind: str, rows: Index, mask: Array) -> A
 
     [B, n, n]; None: no block does
     """
-    code, sign = (values[rows] for values in source.own_effects[kind])
-    code = np.where(mask > 0, code, -1)
+    codes, signs = source.own_effects[kind]
+    code, sign = np.where(mask > 0, codes[rows], -1), signs[rows]
     if (code < 0).all():
         return None
-    return _same(code) * (sign[:, :, None] * sign[:, None, :])
+    together: Array = _same(code) * (sign[:, :, None] * sign[:, None, :])
+    return together
 
 
 def _stated_parts(source: _Source, span: _Span, rows: Index, mask: Array) -> Array:
