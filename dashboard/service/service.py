@@ -8,7 +8,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable, Hashable, Iterator
-from contextlib import contextmanager, nullcontext, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -19,10 +19,10 @@ from dashboard.service.answers import Answers
 from dashboard.service.jobs import LANES, Job, Lane, Progress, result
 from dashboard.service.printing import plain
 from dashboard.service.ready import Ready, State
-from dashboard.service.standing import NO_STORE, PARTS, Standing, standing_of
+from dashboard.service.standing import NO_STORE, Standing, standing_of
 from dashboard.service.worker import Call
 from ingest.schema import UserError
-from ingest.store import Store
+from ingest.store import NotKeptError, Store
 from models import run
 from models.run import HERE, Fleet, Person, Question, declared
 
@@ -31,10 +31,12 @@ P = ParamSpec("P")
 T = TypeVar("T")
 Asked = Callable[Concatenate[Fleet, P], T]
 KEPT = 512
+KEPT_READ = 1024  # small answers, a few for each meter of a team
 WAIT_S = 5.0  # for answers to hold what has just been entered
 FITS = ("refit", "refit_when_quiet")
 FIT_STOPPED = "The fit was stopped: all rows are kept, and the answers rest on the fit before."
 FOLLOWS = ("follow",)
+_TOGETHER = threading.local()
 
 
 class Ended(TypedDict):
@@ -76,8 +78,7 @@ class _Shared:
 
     store: Store
     answers: Answers = field(default_factory=lambda: Answers(KEPT))
-    read: Answers = field(default_factory=lambda: Answers(KEPT))
-    parts: Answers = field(default_factory=lambda: Answers(2 * len(PARTS)))
+    read: Answers = field(default_factory=lambda: Answers(KEPT_READ))
     ready: Ready = field(default_factory=Ready)
     jobs: dict[Hashable, Job] = field(default_factory=dict)
     ended: dict[str, Ended] = field(default_factory=dict)
@@ -92,7 +93,7 @@ class Service:
     """
 
     def __init__(self, store: Path) -> None:
-        self._shared = _Shared(Store(store))
+        self._shared = _Shared(Store(store, keeps=True))
         self._as_of: date | None = None
         self._person: Person = HERE
 
@@ -119,10 +120,7 @@ class Service:
 
     def standing(self) -> Standing:
         """Return how the store stands."""
-        return self.reread("standing", self._standing, missing=NO_STORE)
-
-    def _standing(self) -> Standing:
-        return standing_of(self.store, self._shared.parts)
+        return self.reread("standing", lambda: standing_of(self.store), missing=NO_STORE)
 
     def reread(self, name: Hashable, read: Callable[[], T], *, missing: T) -> T:
         """Return something read from the store, read again only once its file has changed."""
@@ -137,13 +135,20 @@ class Service:
 
     @contextmanager
     def together(self) -> Iterator[None]:
-        """Open the store once for several questions that are answered in this process.
+        """Open the store at most once for several questions that are answered in this process.
 
         RuntimeError for a question of another process: who waits for that with the store open
         would keep it from the store.
         """
-        with self.store.reading() if self.store.exists() else nullcontext():
+        if _together() is not None:
             yield
+            return
+        with ExitStack() as opened:
+            _TOGETHER.opened = opened
+            try:
+                yield
+            finally:
+                _TOGETHER.opened = None
 
     def held(self, *questions: Callable[..., Any]) -> Hashable:
         """Return what differs once a table was written to that one of these questions reads."""
@@ -228,7 +233,7 @@ class Service:
             return self._change(question, about, args, kwargs)
         if about.place == "here":
             return self._read(question, about, args, kwargs)
-        if self.store.is_open():
+        if self.store.is_open() or _together() is not None:
             raise RuntimeError(f"{about.name} is not answered in this process")
         if about.waits:
             self._wait_a_moment()
@@ -341,15 +346,15 @@ class Service:
     def _read(self, question: Callable[..., T], about: Question, args: Any, kwargs: Any) -> T:
         """Answer in this process; what is kept holds until what was read changes."""
         if not about.kept:
-            return self._here(question, args, kwargs)
+            return self._looked_up(question, args, kwargs)
         asked = self._person.role, self._as_of, date.today(), _asked(question, args, kwargs)
         key = about.name, *asked
         if about.reads is None:
-            return self._reread(key, lambda: self._here(question, args, kwargs))
+            return self._reread(key, lambda: self._looked_up(question, args, kwargs))
         reads, stands = about.reads, self.standing().of(about.reads)
 
         def here() -> T:
-            return self._here(question, args, kwargs)
+            return self._looked_up(question, args, kwargs)
 
         def still() -> bool:
             return self.standing().of(reads) == stands
@@ -357,6 +362,16 @@ class Service:
         if self.store.is_open():  # so that nobody writes
             return self._shared.read.at_once((key, stands), here)
         return self._shared.read.get((key, stands), here, still=still)
+
+    def _looked_up(self, question: Callable[..., T], args: Any, kwargs: Any) -> T:
+        """Answer from what is kept of the store's tables, else open it."""
+        if not self.store.is_open():
+            with suppress(NotKeptError), self.store.unopened():
+                return self._here(question, args, kwargs)
+            opened = _together()
+            if opened is not None and self.store.exists():
+                opened.enter_context(self.store.reading())
+        return self._here(question, args, kwargs)
 
     def _here(self, question: Callable[..., T], args: Any, kwargs: Any) -> T:
         fleet = Fleet(self.store, self._as_of, person=self._person)
@@ -490,6 +505,11 @@ class Service:
                 about = _declared(getattr(run, job.call.question))
                 if job.wanted == "ahead" and job.call.version != self._state(about):
                     lane.cancel(job)
+
+
+def _together() -> ExitStack | None:
+    """Return what closes the store after several questions; None where each opens it alone."""
+    return getattr(_TOGETHER, "opened", None)
 
 
 def _asked(question: Callable[..., Any], args: Any, kwargs: Any) -> str:

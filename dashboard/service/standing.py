@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from dashboard.service.answers import Answers
 from ingest.admin import Account, accounts_in, ended_in
-from ingest.store import EVERY_TABLE, Database, Store
+from ingest.store import Database, Store, marks_of
 from models.run import fit_state_in, holds_nothing, taken_in, taking_in
 
 T = TypeVar("T")
@@ -53,18 +52,18 @@ class Standing:
 NO_STORE = Standing(True, 0, None, False, False, {}, (None, ""), (), 0, {}, frozenset())
 
 
-def standing_of(store: Store, kept: Answers | None = None) -> Standing:
+def standing_of(store: Store) -> Standing:
     """Return how a store stands, in one look.
 
-    kept: what was read at earlier looks; a table that was not written to since is not read again
+    Where the store keeps what is read, a table that was not written to since is not read again.
     """
     if not store.exists():
         return NO_STORE
     with store.reading() as db:
-        marks, data, parts = db.marks(), db.data_version(), kept or Answers(len(PARTS))
+        data = db.data_version()
 
         def part(read: Callable[[Database], T]) -> T:
-            return parts.at_once((read, marks_of(marks, PARTS[read])), lambda: read(db))
+            return db.kept(read, PARTS[read], lambda: read(db))
 
         fit, (seen, held), converged = part(_fit)
         said, read = part(_said)
@@ -79,15 +78,10 @@ def standing_of(store: Store, kept: Answers | None = None) -> Standing:
             converged=converged,
             beside=(*part(_beside), said, *db.settings().items()),
             read=read,
-            accounts=accounts_in(db),
-            ended=ended_in(db),
-            marks=marks,
+            accounts=part(accounts_in),
+            ended=part(ended_in),
+            marks=db.marks(),
         )
-
-
-def marks_of(marks: Mapping[str, str], tables: Sequence[str]) -> Hashable:
-    """Return what differs once one of the tables was written to. marks: `Database.marks`."""
-    return tuple(marks.get(name) for name in (EVERY_TABLE, *tables))
 
 
 def _fit(db: Database) -> Fit:
@@ -116,4 +110,6 @@ PARTS: dict[Callable[[Database], Any], tuple[str, ...]] = {
     _said: ("changes",),
     holds_nothing: ("meters", "bench", "comparisons"),
     taking_in: ("bench", "derived_session_results"),
+    accounts_in: ("accounts",),
+    ended_in: ("ended_sign_ins",),
 }

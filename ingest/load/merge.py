@@ -72,6 +72,8 @@ def merge(
                   replaced stay replaced
     """
     marked = incoming.with_columns(signature(table), has_key(table).alias("keyed_"))
+    if table.key and marked["keyed_"].all():  # then rows of other keys do not matter
+        versions = versions.join(marked, on=list(table.key), how="semi", nulls_equal=True)
     stored = versions.with_columns(signature(table))
     counted = _merge_counted(marked.filter(~pl.col("keyed_")), stored)
     known = _merge_known(table, marked.filter("keyed_"), stored, seen_before=seen_before)
@@ -92,6 +94,8 @@ class _Part:
 
 def _merge_counted(incoming: pl.DataFrame, stored: pl.DataFrame) -> _Part:
     """Match the k-th of equal rows in the file with the k-th of them in the store."""
+    if incoming.is_empty():
+        return _Part(incoming, pl.DataFrame(schema={ROW: pl.Int64, "row_id": pl.Int64}))
     mine = incoming.with_columns(_occurrence())
     theirs = stored.filter("live").with_columns(_occurrence())
     matched = mine.join(

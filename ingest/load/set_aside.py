@@ -137,7 +137,7 @@ def write_set_aside(
     db: Database, batch: Batch, changes: SetAsideChanges, *, import_id: int, now: datetime
 ) -> None:
     """Put the changes into the store."""
-    first = db.next_number("set_aside", "set_aside_id")
+    first = db.next_number("set_aside", "set_aside_id") if changes.new else 0
     rows = [
         {
             "set_aside_id": first + i,
@@ -154,7 +154,8 @@ def write_set_aside(
         }
         for i, (row, checked) in enumerate(changes.new)
     ]
-    db.insert("set_aside", pl.DataFrame(rows, schema=SET_ASIDE.polars_schema))
+    if rows:
+        db.insert("set_aside", pl.DataFrame(rows, schema=SET_ASIDE.polars_schema))
     for resolution in ("corrected", "reloaded"):
         numbers = [number for number, how in changes.resolved if how == resolution]
         if numbers:

@@ -20,7 +20,7 @@ from ingest.load.sources import UPLOADS, entered
 from ingest.load.undo import UndoReport, imports, undo_import
 from ingest.schema import EVENTS, TABLES, Problem, finished, shortened
 from ingest.store import Database, Store, StoreError, record
-from ingest.validate import Entry, cell_text, complete, signature
+from ingest.validate import Entry, cell_text, complete, signature, stored_rows
 
 Rows = Sequence[Mapping[str, object]]
 MOST_ROWS = 400
@@ -229,7 +229,7 @@ def _is_by_hand(path: str) -> bool:
 def proposed_events(store: Store) -> pl.DataFrame:
     """Return the events that wait for a decision, newest first: event_row, columns of `events`."""
     with store.reading() as db:
-        rows = db.versions("events").filter(pl.col("live") & (pl.col("state") == "proposed"))
+        rows = db.versions("events", where="state", among=["proposed"]).filter("live")
     return rows.drop("live").rename({"row_id": "event_row"}).sort("date", descending=True)
 
 
@@ -241,13 +241,20 @@ def decide_event(store: Store, event_row: int, decision: str) -> None:
         rows = db.versions("events").filter(pl.col("live") & (pl.col("row_id") == event_row))
         if rows.is_empty() or rows["state"].item() != "proposed":
             raise DecisionError("this event was decided about already; open the page again.")
-        entry = Entry(EVENTS, rows.with_columns(state=pl.lit(decision)), "decided by hand")
-        zone = str(db.setting("time_zone"))
-        _commit_whole(db, prepare(entered(entry), zone=zone, kind="correction"))
+        _commit_whole(db, _decided(rows.with_columns(state=pl.lit(decision)), db))
         [event] = rows.to_dicts()
         device = event["meter_id"] or event["reference_id"] or event["bench_id"]
         subject = f"{device}, {event['event']} on {event['date']}"
         record(db, f"event {decision}", subject, before="proposed", after=decision)
+
+
+def _decided(rows: pl.DataFrame, db: Database) -> Batch:
+    """Return stored events with another state as an import: they were checked when they came."""
+    zone = str(db.setting("time_zone"))
+    checked = stored_rows(EVENTS, rows, "decided by hand")
+    batch = Batch(Path(checked.file), checked.file, checked.content_hash, zone, "correction")
+    batch.tables.append(checked)
+    return batch
 
 
 def _entry(table: str, name: str, rows: Rows) -> Entry:

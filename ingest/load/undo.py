@@ -13,6 +13,8 @@ import polars as pl
 from ingest.schema import TABLES, Table
 from ingest.store import Database, Store, StoreError, record
 
+LOGGED = 5  # columns of the log that are an import's own; the others are of a table of it
+
 
 class UndoError(StoreError):
     """An import that does not exist or was undone already."""
@@ -35,13 +37,24 @@ def imports(store: Store, *, most: int | None = None) -> pl.DataFrame:
          rows_read, rows_loaded, rows_unchanged, rows_set_aside over all tables of the file
     """
     with store.reading() as db:
-        return db.query("imports/log", most=most)
+        return _log(db, most)
+
+
+def _log(db: Database, most: int | None = None) -> pl.DataFrame:
+    lines = db.query("imports/log", most=most)
+    named = pl.col("table_name").drop_nulls().unique(maintain_order=True)
+    summed = [pl.col(name).sum() for name in lines.columns if name.startswith("rows_")]
+    return (
+        lines.group_by(lines.columns[:LOGGED], maintain_order=True)
+        .agg(named.str.join(", ").alias("tables"), *summed)
+        .with_columns(pl.col("tables").replace("", None))
+    )
 
 
 def undo_import(store: Store, import_id: int) -> UndoReport:
     """Undo an import in one transaction; UndoError if there is none, or it was undone already."""
     with store.writing() as db:
-        log = db.query("imports/log", most=None).filter(pl.col("import_id") == import_id)
+        log = _log(db).filter(pl.col("import_id") == import_id)
         if log.is_empty():
             raise UndoError(f"there is no import {import_id}.")
         if log["undone_at"][0] is not None:

@@ -5,9 +5,10 @@ from .change_log import changes_of as changes_of
 from .change_log import filter_changes as filter_changes
 from .change_log import record as record
 from .change_log import record_all as record_all
-from .database import EVERY_TABLE as EVERY_TABLE
 from .database import Database as Database
+from .database import NotKeptError as NotKeptError
 from .database import StoreError as StoreError
+from .database import claims_of as claims_of
 from .doctor import Diagnosis as Diagnosis
 from .doctor import diagnose as diagnose
 from .durable import put_folder_in_place as put_folder_in_place
@@ -18,5 +19,6 @@ from .export import Format as Format
 from .export import export_tables as export_tables
 from .export import write_document as write_document
 from .export import write_tables as write_tables
+from .kept import marks_of as marks_of
 from .store_file import Store as Store
 from .store_file import before_update as before_update

@@ -3,11 +3,11 @@
 import os
 import secrets
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import chain, islice
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import duckdb
 import polars as pl
@@ -24,9 +24,11 @@ from ingest.schema import (
     stored_text,
 )
 from ingest.store import migrations
+from ingest.store.kept import EVERY_TABLE, FEW_ROWS, Kept, marks_of
 from ingest.store.migrations import ROWS, rows_table
 
-EVERY_TABLE = "*"
+T = TypeVar("T")
+WRITTEN = "written "  # begins the key of a table's mark in `meta`
 FEW_CELLS = 400  # written in the statement itself, which spares the way through a file
 SQL_FOLDER = Path(__file__).parent / "sql"
 
@@ -35,20 +37,51 @@ class StoreError(UserError):
     """The store cannot be used; the text says which file, what is wrong and what to do."""
 
 
+class NotKeptError(Exception):
+    """Something was asked of an unopened store that is not kept of it."""
+
+
 class Database:
-    """An open store, as handed out by `Store.reading` and `Store.writing`."""
+    """An open store, as handed out by `Store.reading` and `Store.writing`.
+
+    connection  None: the store is not open, and only what is kept can be read
+    kept        what was read before; None: nothing is kept
+    metas       the store's `meta` where it is known already
+    """
 
     def __init__(
-        self, connection: duckdb.DuckDBPyConnection, path: Path, *, writable: bool
+        self,
+        connection: duckdb.DuckDBPyConnection | None,
+        path: Path,
+        *,
+        writable: bool,
+        kept: Kept | None = None,
+        metas: Mapping[str, str] | None = None,
     ) -> None:
-        self._connection = connection
+        self._opened = connection
         self._path = path
+        self._kept, self._known_metas = kept, metas
         self._touched = False
         self._written: set[str] = set()
         self._known_tables: set[str] | None = None
         self.writable = writable
 
+    @property
+    def is_open(self) -> bool:
+        """Return whether more can be read than what is kept."""
+        return self._opened is not None
+
     # --- reading -----------------------------------------------------------------------------
+
+    def kept(self, what: Hashable, tables: Sequence[str], make: Callable[[], T]) -> T:
+        """Return what `make` reads of tables, made again only once one of them was written to.
+
+        what: tells it from all else that is kept of the same store
+        """
+        marks = {} if self._kept is None or self._written or self._touched else self.marks()
+        if self._kept is None or EVERY_TABLE not in marks:
+            return make()
+        return self._kept.get(what, marks_of(marks, tables), make)
 
     def frame(self, table: str, *, only: Sequence[str] = ()) -> pl.DataFrame:
         """Return the live rows of an input table, or an internal table, typed.
@@ -56,8 +89,19 @@ class Database:
         only: these columns; else every column
         """
         declared = TABLES[table] if table in TABLES else INTERNAL_TABLES[table]
-        found = self._select(f'SELECT {_columns(only)} FROM "{table}"')
+        found = self._whole(table, f'SELECT {_columns(only)} FROM "{table}"')
         return declared.conform(found).select(only) if only else declared.conform(found)
+
+    def _whole(self, table: str, sql: str) -> pl.DataFrame:
+        return self.kept(sql, (table,), lambda: self._select(sql)).clone()
+
+    def _is_kept_whole(self, table: str, whole: str) -> bool:
+        """Return whether a part of a table is taken from the whole, which a statement reads."""
+        if self._kept is None or self._kept.is_too_large(whole):
+            return False
+        sql = f'SELECT count(*) FROM "{table}"'
+        name = table.removeprefix(ROWS)
+        return self.kept(sql, (name,), lambda: int(self._run(sql)[0][0])) <= FEW_ROWS
 
     def is_empty(self, *tables: str) -> bool:
         """Return whether none of these input tables has a live row."""
@@ -74,12 +118,25 @@ class Database:
         where, among   only rows whose text column `where` is one of `among`
         """
         names = ", ".join(f'"{name}"' for name in ["row_id", "live", *TABLES[table].names])
-        sql, params = f"SELECT {names} FROM {rows_table(table)}", None
-        if where is not None:
-            column = TABLES[table].column(where).name
-            sql += f' WHERE "{column}" IN (SELECT unnest($among::VARCHAR[]))'
-            params = {"among": list(among)}
-        return self._select(f"{sql} ORDER BY row_id", params)
+        sql, order = f"SELECT {names} FROM {rows_table(table)}", "ORDER BY row_id"
+        column = None if where is None else TABLES[table].column(where).name
+        if column is None or self._is_kept_whole(rows_table(table), f"{sql} {order}"):
+            rows = self._whole(table, f"{sql} {order}")
+            return rows if column is None else rows.filter(pl.col(column).is_in(list(among)))
+        sql += f' WHERE "{column}" IN (SELECT unnest($among::VARCHAR[])) {order}'
+        return self._select(sql, {"among": list(among)})
+
+    def contents(self, table: str, column: str) -> dict[str, str]:
+        """Return, by the values of an input table's column, what differs once their rows do.
+
+        Of every version of them: a count, and a sum of hashes.
+        """
+        name, rows = TABLES[table].column(column).name, rows_table(table)
+        sql = (
+            f"""SELECT "{name}", count(*) || ' ' || sum(hash(r)::HUGEINT) FROM {rows} AS r """
+            f'WHERE "{name}" IS NOT NULL GROUP BY "{name}"'
+        )
+        return self.kept(sql, (table,), lambda: dict(self._run(sql)))
 
     def next_row_id(self, table: str) -> int:
         """Return the number of the next row of an input table."""
@@ -104,11 +161,12 @@ class Database:
         only: these columns, which every form of the table has; meter: only this meter's rows
         """
         table = _derived_table(name)
-        if table not in self._tables():
+        if not self.kept(("there", table), (table,), lambda: table in self._tables()):
             return None
         sql = f'SELECT {_columns(only)} FROM "{table}"'
-        if meter is None:
-            return self._select(sql)
+        if meter is None or self._is_kept_whole(table, sql):
+            rows = self._whole(table, sql)
+            return rows if meter is None else rows.filter(pl.col("meter_id") == meter)
         return self._select(f"{sql} WHERE meter_id = $meter", {"meter": meter})
 
     def derived_names(self) -> list[str]:
@@ -124,7 +182,8 @@ class Database:
 
     def settings(self) -> dict[str, Value]:
         """Return every setting with its value."""
-        rows = self._run("SELECT key, value FROM setting_values")
+        sql = "SELECT key, value FROM setting_values"
+        rows = self.kept(sql, ("setting_values",), lambda: self._run(sql))
         kept = {key: value for key, value in rows if key in SETTINGS}
         return {
             key: parse_setting(key, kept[key]) if key in kept else setting.default
@@ -141,20 +200,28 @@ class Database:
         A table that was never written to has none. EVERY_TABLE has one too: all may have changed
         with it. The marks are drawn at random, so that a restored backup has those of its day.
         """
-        rows = self._run("SELECT key, value FROM meta WHERE key LIKE 'written %'")
-        found = {key.removeprefix("written "): value for key, value in rows}
+        found = {
+            key.removeprefix(WRITTEN): value
+            for key, value in self._metas().items()
+            if key.startswith(WRITTEN)
+        }
         if found.pop("at", None) != str(self.data_version()):  # by a program without marks
             found[EVERY_TABLE] = f"{found.get(EVERY_TABLE)} {self.data_version()}"
         return found
 
     # --- writing -----------------------------------------------------------------------------
 
-    def put_derived(self, name: str, frame: pl.DataFrame, *, is_data: bool = False) -> None:
+    def put_derived(
+        self, name: str, frame: pl.DataFrame, *, is_data: bool = False, if_new: bool = False
+    ) -> None:
         """Replace a computed table with `frame` (any column types).
 
         is_data: a fit rests on it, so that it makes the data another version
+        if_new: the same as before leaves the table, and what rests on it, as it is
         """
         self._touched |= is_data
+        if if_new and (before := self.derived(name)) is not None and before.equals(frame):
+            return
         table, self._known_tables = _derived_table(name), None
         self._written.add(table)
         with self._as_parquet(frame) as file:
@@ -182,7 +249,7 @@ class Database:
     def fill(self, table: str, frame: pl.DataFrame) -> None:
         """Put rows that were saved from another file in the place of a table's own."""
         self._run(f'DELETE FROM "{table}"')
-        self._written.add(table)
+        self._written |= {table, EVERY_TABLE}
         self._insert(table, frame)
         self._touched = True
 
@@ -199,7 +266,7 @@ class Database:
     def remove_rows(self, table: str, row_ids: list[int]) -> None:
         """Remove versions of rows for good, and every import's claim to them."""
         self._on_rows(table, f"DELETE FROM {rows_table(table)}", row_ids)
-        self._written.add("claims")
+        self._written |= {"claims", claims_of(table)}
         self._run(
             "DELETE FROM claims "
             "WHERE table_name = $name AND row_id IN (SELECT unnest($ids::BIGINT[]))",
@@ -215,7 +282,7 @@ class Database:
         """Remove the rows of an internal table whose `column` is one of `values`."""
         name, sql_type = column, SQL_TYPES[INTERNAL_TABLES[table].column(column).kind]
         condition = f'"{name}" IN (SELECT unnest($values::{sql_type}[]))'
-        self._written.add(table)
+        self._written.add(EVERY_TABLE if table == "claims" else table)
         self._run(f'DELETE FROM "{table}" WHERE {condition}', {"values": list(values)})
 
     def change(self, name: str, *, new_version: bool = True, **params: object) -> None:
@@ -228,6 +295,12 @@ class Database:
         self._touched |= new_version
 
     # --- within ------------------------------------------------------------------------------
+
+    @property
+    def _connection(self) -> duckdb.DuckDBPyConnection:
+        if self._opened is None:
+            raise NotKeptError
+        return self._opened
 
     def _run(self, sql: str, params: dict[str, object] | None = None) -> list[tuple[Any, ...]]:
         # Fetched to the end: an unfinished result would block the connection's next statement.
@@ -246,6 +319,8 @@ class Database:
         if frame.is_empty():
             return
         self._written.add(table.removeprefix(ROWS))
+        if table == "claims":
+            self._written |= set(map(claims_of, frame["table_name"].unique()))
         into, names = f'INSERT INTO "{table}"', _columns(frame.columns)
         if frame.height * frame.width <= FEW_CELLS:
             cells = {f"c{n}": cell for n, cell in enumerate(chain(*frame.iter_rows()))}
@@ -288,8 +363,13 @@ class Database:
         return found
 
     def _meta(self, key: str) -> str | None:
-        found = self._run("SELECT value FROM meta WHERE key = $key", {"key": key})
-        return str(found[0][0]) if found else None
+        return self._metas().get(key)
+
+    def _metas(self) -> Mapping[str, str]:
+        if self._known_metas is None:
+            rows = self._run("SELECT key, value FROM meta")
+            self._known_metas = {key: str(value) for key, value in rows}
+        return self._known_metas
 
     def _set_meta(self, key: str, value: object) -> None:
         self._set_metas({key: str(value)})
@@ -298,10 +378,11 @@ class Database:
         params: dict[str, object] = {"keys": list(values), "values": list(values.values())}
         self._run("DELETE FROM meta WHERE key IN (SELECT unnest($keys))", {"keys": params["keys"]})
         self._run("INSERT INTO meta SELECT unnest($keys), unnest($values)", params)
+        self._known_metas = None
 
     def _begin(self) -> None:
         """Forget what an earlier transaction did."""
-        self._touched, self._known_tables = False, None
+        self._touched, self._known_tables, self._known_metas = False, None, None
         self._written = set()
 
     def _note(self) -> None:
@@ -312,7 +393,7 @@ class Database:
         if self._meta("written at") != str(before):
             self._written.add(EVERY_TABLE)
         after = str(before + self._touched)
-        marks = {f"written {name}": mark for name in self._written}
+        marks = {f"{WRITTEN}{name}": mark for name in self._written}
         self._set_metas({**marks, "written at": after, "data_version": after})
 
     def _is_current(self) -> bool:
@@ -359,6 +440,11 @@ class Database:
 
 def _columns(only: Sequence[str]) -> str:
     return ", ".join(f'"{name}"' for name in only) or "*"
+
+
+def claims_of(table: str) -> str:
+    """Return what has a mark of its own among `Database.marks`: the claims of a table's rows."""
+    return f"claims of {table}"
 
 
 def _derived_table(name: str) -> str:

@@ -23,9 +23,10 @@ import duckdb
 
 from ingest.schema import SETTINGS
 from ingest.store import connection_pool
-from ingest.store.database import Database, StoreError
+from ingest.store.database import Database, NotKeptError, StoreError
 from ingest.store.durable import put_in_place
 from ingest.store.gate import Gate, GateTimeoutError
+from ingest.store.kept import Kept
 
 FRESH_NS = 20_000_000  # a tick of the coarsest clock that file times are kept with, and more
 AHEAD_NS = 2_000_000_000  # a file further ahead was written by another clock, and not just now
@@ -37,10 +38,19 @@ class Store:
 
     aside  read from a copy, made in a few milliseconds: a process that the system lets run last may
            read for long, and would keep everybody waiting behind the next writer
+    keeps  what was read is kept until it changes, for a process that asks again and again
     """
 
-    def __init__(self, path: str | Path, *, timeout_s: float = 120.0, aside: bool = False) -> None:
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        timeout_s: float = 120.0,
+        aside: bool = False,
+        keeps: bool = False,
+    ) -> None:
         self.path, self._aside = Path(path).expanduser().resolve(), aside
+        self._kept = Kept() if keeps else None
         self._gate = Gate(self.path, timeout_s=timeout_s)
 
     def exists(self) -> bool:
@@ -98,6 +108,7 @@ class Store:
             )
         with self._opened_to_read() as db:
             if db._is_current():
+                self._note_state(db)
                 with _holding(self.path, db):
                     yield db
                 return
@@ -107,9 +118,24 @@ class Store:
             yield db
 
     @contextmanager
+    def unopened(self) -> Iterator[Database]:
+        """Yield the store without opening it, to read what is kept of it as its file is now.
+
+        NotKeptError where that is not known, and for whatever else is asked of it.
+        """
+        state = self._kept.state if self._kept is not None else None
+        if state is None or state[0] != self.stamp():
+            raise NotKeptError
+        db = Database(None, self.path, writable=False, kept=self._kept, metas=state[1])
+        with _holding(self.path, db):
+            yield db
+
+    @contextmanager
     def writing(self) -> Iterator[Database]:
         """Open the store to change it in one transaction, all or none. Made if there is none."""
         held = _held(self.path)
+        if held is not None and not held.is_open:
+            raise NotKeptError
         if held is not None and not held.writable:
             raise RuntimeError("a store that is open for reading cannot be written to")
         if held is not None:
@@ -204,6 +230,11 @@ class Store:
                 db = stack.enter_context(self._connected(copy, read_only=True))
             yield db
 
+    def _note_state(self, db: Database) -> None:
+        """Note, while nobody can write, what the file's present mark stands for."""
+        if self._kept is not None and (stamp := self.stamp()) is not None:
+            self._kept.state = stamp, db._metas()
+
     @contextmanager
     def _copied(self) -> Iterator[Path]:
         """Copy the file, and what a killed writer had committed, for as long as it is used."""
@@ -255,7 +286,7 @@ class Store:
                     raise StoreError(_connect_failure(self.path, error)) from error
                 if not read_only:
                     self._keep_private()
-                yield Database(connection, self.path, writable=not read_only)
+                yield Database(connection, self.path, writable=not read_only, kept=self._kept)
         except StoreError:
             raise
         except Exception as error:  # polars hands on what the engine says, as errors of its own

@@ -13,6 +13,7 @@ from .checks import SetAsideRow as SetAsideRow
 from .checks import check as check
 from .checks import check_entry as check_entry
 from .checks import complete as complete
+from .checks import stored_rows as stored_rows
 from .choice_words import meant as meant
 from .cross_row_checks import SIGNATURE as SIGNATURE
 from .cross_row_checks import check_across_rows as check_across_rows

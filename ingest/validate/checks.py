@@ -7,6 +7,7 @@ are looked at one by one.
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from hashlib import sha256
 
 import polars as pl
 
@@ -181,6 +182,26 @@ def check_entry(entry: Entry, *, zone: str) -> Checked:
     _judge(checked, given, zone=zone, typed_file=not entry.by_hand, commas_likely=entry.by_hand)
     checked.reject(replace(problem, row=lines[at]) for at, problem in entry.problems)
     return checked
+
+
+def stored_rows(table: Table, frame: pl.DataFrame, file: str) -> Checked:
+    """Return rows of the store in which the program changed a cell, checked when they came.
+
+    frame  has every column of the table; file: what the import log calls the change
+    """
+    rows = table.conform(frame)
+    numbered = rows.with_columns(pl.int_range(2, 2 + pl.len(), dtype=pl.Int64).alias(ROW))
+    content = sha256(repr(rows.rows()).encode()).hexdigest()
+    return Checked(
+        table,
+        file,
+        None,
+        rows.height,
+        numbered,
+        numbered,
+        content_hash=content,
+        brought=frozenset(table.names),
+    )
 
 
 def _brought(cells: pl.DataFrame, places: Mapping[str, int]) -> frozenset[str]:

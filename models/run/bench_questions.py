@@ -25,7 +25,7 @@ from ingest.load import (
     take_back,
 )
 from ingest.schema import confirmed
-from ingest.store import Database, Store, changes_of, record
+from ingest.store import Database, Store, changes_of, claims_of, record
 from models import bench
 from models.bench import evaluate_bench, session_document
 from models.run.documents import (
@@ -270,7 +270,7 @@ def _saved(session_id: str, entered: Committed, judged: bench.SessionDocument) -
     }
 
 
-@question(MECHANIC, watts=False)
+@question(MECHANIC, watts=False, reads=("bench", claims_of("bench")))  # corrections are of bench
 def opened_session(fleet: Fleet, session_id: str) -> OpenedSession:
     """Return a stored session's rows to correct, where they came from, and earlier corrections.
 

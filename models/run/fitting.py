@@ -105,6 +105,6 @@ def follow(fleet: Fleet) -> bool:
 
 
 def _put_records(db: Database, found: Records) -> None:
-    db.put_derived("session_results", found.sessions)
-    db.put_derived("comparison_results", found.comparisons)
-    db.put_derived("resets", found.resets)
+    db.put_derived("session_results", found.sessions, if_new=True)
+    db.put_derived("comparison_results", found.comparisons, if_new=True)
+    db.put_derived("resets", found.resets, if_new=True)

@@ -10,6 +10,7 @@ import polars as pl
 
 from ingest.recordings import live_results
 from ingest.schema import ProblemDocument, document_column, documents_in
+from ingest.store import claims_of
 from models import bench
 from models import status as standing
 from models.coaching import NoticeRow, RaceEve, notice_rows, race_eve, race_is_near
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from models.run.documents import BenchDocument, MethodDocument, Row
 
 RECENT_NOTICE_DAYS = 28
-PAIRS = ("derived_pair_results", "pairs", "claims", "imports")
+PAIRS = ("derived_pair_results", "pairs", claims_of("pairs"))
 TOLERANCE_PCT = 1.5  # where no meters table says otherwise
 
 
@@ -110,7 +111,7 @@ def meter(fleet: Fleet, meter_id: str) -> Row:
     return rows.row(0, named=True) if rows.height else {}
 
 
-@question(watts=False, reads=("derived_session_results",))
+@question(watts=False, kept=False, reads=("derived_session_results",))
 def bench_sessions(fleet: Fleet, meter_id: str) -> list[Row]:
     """Return the meter's bench sessions as evaluated at the last fit, oldest first."""
     if not fleet.store.exists():
@@ -120,7 +121,7 @@ def bench_sessions(fleet: Fleet, meter_id: str) -> list[Row]:
     return [] if mine is None else _with_documents(mine, bench.SessionDocument)
 
 
-@question(reads=("derived_comparison_results", *PAIRS))
+@question(kept=False, reads=("derived_comparison_results", *PAIRS))
 def comparisons(fleet: Fleet, meter_id: str) -> list[Row]:
     """Return the meter's ride comparisons, oldest first.
 
@@ -129,7 +130,8 @@ def comparisons(fleet: Fleet, meter_id: str) -> list[Row]:
     if not fleet.store.exists():
         return []
     with fleet.store.reading() as db:
-        steps, pairs = db.derived("comparison_results", meter=meter_id), live_results(db)
+        steps = db.derived("comparison_results", meter=meter_id)
+        pairs = db.kept("live pairs", PAIRS, lambda: live_results(db))
     from models.rides import ComparisonDocument
 
     found: list[Row] = []

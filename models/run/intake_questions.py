@@ -153,7 +153,7 @@ def _loaded(report: LoadReport) -> Loaded:
     return {**report.to_document(), "recordings": [str(path) for path in report.recordings]}
 
 
-@question(MECHANIC, MANAGER, reads=("set_aside", "imports"))
+@question(MECHANIC, MANAGER, reads=("set_aside",))
 def set_aside(fleet: Fleet) -> list[SetAside]:
     """Return the rows that wait for a correction, of the tables that whoever asks may change."""
     if not fleet.store.exists():

@@ -12,12 +12,16 @@ import polars as pl
 
 from ingest.load import commit_tables, take_back
 from ingest.schema import in_force, newest_in_force
+from ingest.store import Database, claims_of, marks_of
 from models.bench import rule_of
 from models.run.documents import Noted, Row
 from models.run.known import MECHANIC, Fleet, change, question
 from models.wording import NoAnswerError
 
 TABLES = ("meters", "assignments", "installations", "events")
+RIDDEN = ("assignments", "installations")
+OF_A_METER = (*TABLES, "bench", "comparisons", "pairs")
+CLAIMED = ("bench", claims_of("bench"))
 WAYS_OUT = ("written_off", "sold", "returned", "lost")
 PROGRAMMED = ("programmed_crank_length_mm",)
 CRANK = ("crank_id", "crank_length_mm", "large_ring", "small_ring", "ring_shape")
@@ -45,11 +49,7 @@ def whereabouts(fleet: Fleet, meter_id: str) -> Row:
     }
 
 
-@question(
-    watts=False,
-    legs=False,
-    reads=(*TABLES, "bench", "comparisons", "pairs", "claims", "derived_pair_results"),
-)
+@question(watts=False, legs=False, reads=(*OF_A_METER, *CLAIMED, "derived_pair_results"))
 def rows_of_meters(fleet: Fleet) -> Mapping[str, str]:
     """Return a mark a meter of what the store holds of it; it differs when any of it does.
 
@@ -58,12 +58,22 @@ def rows_of_meters(fleet: Fleet) -> Mapping[str, str]:
     if not fleet.store.exists():
         return {}
     with fleet.store.reading() as db:
-        held = dict(db.query("imports/rows_of_meters").iter_rows())
+        parts = [db.contents(table, "meter_id") for table in OF_A_METER]
+        parts.append(db.kept("claims of meters", CLAIMED, lambda: _claims_of_meters(db)))
         pairs = db.derived("pair_results", only=("meter_id", "comparison_id"))
+        ridden = repr(marks_of(db.marks(), RIDDEN))
+    held = {
+        meter_id: ", ".join(part.get(meter_id, "") for part in parts)
+        for meter_id in set().union(*parts)
+    }
     compared = () if pairs is None else pairs.sort("comparison_id").iter_rows()
     for meter_id, comparison_id in compared:
         held[meter_id] = f"{held.get(meter_id)}, {comparison_id}"
-    return held
+    return {**held, "": ridden}
+
+
+def _claims_of_meters(db: Database) -> dict[str, str]:
+    return dict(db.query("imports/claims_of_meters").iter_rows())
 
 
 @change("meter added", MECHANIC, then="fit soon")
