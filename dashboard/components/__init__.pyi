@@ -31,6 +31,7 @@ from .messages import note as note
 from .messages import remark as remark
 from .messages import sentences as sentences
 from .messages import warning as warning
+from .proposed_events import PROPOSED_AT_ONCE as PROPOSED_AT_ONCE
 from .proposed_events import decide as decide
 from .proposed_events import proposed_part as proposed_part
 from .race_eve import race_eve_part as race_eve_part

@@ -13,14 +13,20 @@ from dashboard.navigation import Document
 from dashboard.security import Guarded
 from models import run
 
-AT_ONCE = 25  # on the page
+PROPOSED_AT_ONCE = 25  # on the page
 NOTE = "A confirmed event counts from the next fit on; a rejected one is not proposed again."
 
 
-def proposed_part(events: Sequence[Document], *, button: str, name: str) -> html.Section:
-    """Return the events with their buttons; ids: {type: button, event: its row, as: decision}."""
-    left = len(events) - AT_ONCE
-    body: list[Any] = [html.Ul([_event(e, button) for e in events[:AT_ONCE]], className="proposed")]
+def proposed_part(
+    events: Sequence[Document], waiting: int, *, button: str, name: str
+) -> html.Section:
+    """Return the events with their buttons; ids: {type: button, event: its row, as: decision}.
+
+    waiting: how many there are; PROPOSED_AT_ONCE of them are shown
+    """
+    shown = events[:PROPOSED_AT_ONCE]
+    left = waiting - len(shown)
+    body: list[Any] = [html.Ul([_event(e, button) for e in shown], className="proposed")]
     if left > 0:
         body.append(note(f"{left} more follow once these are decided."))
     if not events:
@@ -30,7 +36,7 @@ def proposed_part(events: Sequence[Document], *, button: str, name: str) -> html
                 "Battery swaps and firmware updates that recordings show are proposed here.",
             )
         ]
-    return section(f"Proposed events ({len(events)})", *body, name=name, note=NOTE)
+    return section(f"Proposed events ({waiting})", *body, name=name, note=NOTE)
 
 
 def _event(event: Document, button: str) -> html.Li:

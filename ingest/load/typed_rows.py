@@ -229,8 +229,7 @@ def _is_by_hand(path: str) -> bool:
 def proposed_events(store: Store) -> pl.DataFrame:
     """Return the events that wait for a decision, newest first: event_row, columns of `events`."""
     with store.reading() as db:
-        rows = db.versions("events", where="state", among=["proposed"]).filter("live")
-    return rows.drop("live").rename({"row_id": "event_row"}).sort("date", descending=True)
+        return db.kept("events/proposed", ("events",), lambda: db.query("events/proposed"))
 
 
 def decide_event(store: Store, event_row: int, decision: str) -> None:

@@ -96,8 +96,11 @@ class Database:
         return self.kept(sql, (table,), lambda: self._select(sql)).clone()
 
     def _is_kept_whole(self, table: str, whole: str) -> bool:
-        """Return whether a part of a table is taken from the whole, which a statement reads."""
-        if self._kept is None or self._kept.is_too_large(whole):
+        """Return whether a part of a table is taken from the whole, which a statement reads.
+
+        Not where it may be written to: it would be read anew for each change.
+        """
+        if self.writable or self._kept is None or self._kept.is_too_large(whole):
             return False
         sql = f'SELECT count(*) FROM "{table}"'
         name = table.removeprefix(ROWS)

@@ -47,6 +47,7 @@ from .intake_questions import decide_event as decide_event
 from .intake_questions import device_tables_file as device_tables_file
 from .intake_questions import diagnose as diagnose
 from .intake_questions import dismiss_row as dismiss_row
+from .intake_questions import events_waiting as events_waiting
 from .intake_questions import imports as imports
 from .intake_questions import is_behind as is_behind
 from .intake_questions import load_files as load_files

@@ -228,9 +228,24 @@ def undo_import(fleet: Fleet, import_id: int) -> load.UndoReport:
 
 
 @question(MECHANIC, watts=False, reads=("events",))
-def proposed_events(fleet: Fleet) -> list[Row]:
-    """Return the events that wait for a person's word: event_row and the columns of `events`."""
-    return load.proposed_events(fleet.store).to_dicts() if fleet.store.exists() else []
+def proposed_events(
+    fleet: Fleet, meter_id: str | None = None, most: int | None = None
+) -> list[Row]:
+    """Return the events that wait for a person's word: event_row and the columns of `events`.
+
+    meter_id: of this meter alone; most: so many of them, the newest; None: all
+    """
+    if not fleet.store.exists():
+        return []
+    rows = load.proposed_events(fleet.store)
+    mine = rows if meter_id is None else rows.filter(pl.col("meter_id") == meter_id)
+    return mine.head(mine.height if most is None else most).to_dicts()
+
+
+@question(MECHANIC, watts=False, reads=("events",))
+def events_waiting(fleet: Fleet) -> int:
+    """Return how many events wait for a person's word."""
+    return load.proposed_events(fleet.store).height if fleet.store.exists() else 0
 
 
 @change("event decided", MECHANIC, then="fit soon")

@@ -34,7 +34,10 @@ def events_section(data: Guarded) -> Any:
     if not data.may(run.proposed_events):
         return None
     return parts.proposed_part(
-        data.ask(run.proposed_events), button="intake-decide", name="intake-proposed"
+        data.ask(run.proposed_events, most=parts.PROPOSED_AT_ONCE),
+        data.ask(run.events_waiting),
+        button="intake-decide",
+        name="intake-proposed",
     )
 
 

@@ -25,14 +25,14 @@ def proposals(data: Guarded, view: View, meter_id: str) -> list[Document] | None
     """Return the meter's undecided events; None for whom they do not concern."""
     if view.as_of or not data.may(run.proposed_events):
         return None
-    return [event for event in data.ask(run.proposed_events) if event["meter_id"] == meter_id]
+    return data.ask(run.proposed_events, meter_id)
 
 
 def proposals_part(events: Sequence[Document] | None) -> html.Div | None:
     """Return the events with their buttons; None where there is none."""
     if not events:
         return None
-    listed = parts.proposed_part(events, button="meter-decide", name="meter-proposed")
+    listed = parts.proposed_part(events, len(events), button="meter-decide", name="meter-proposed")
     return html.Div(listed, id="meter-proposed")
 
 
