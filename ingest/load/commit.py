@@ -12,6 +12,7 @@ from ingest.schema import plural
 from ingest.store import ROW_CHANGED, Database, Store, record_all
 from ingest.validate import ROW, SIGNATURE, Checked, check_across_rows, signature
 
+FEW_ROWS = 50
 DEPENDED_ON = ("meters", "mass_sets", "installations")  # by bench rows, by no others
 
 
@@ -96,12 +97,16 @@ def _merge_table(
 
 
 def _versions_to_compare(db: Database, checked: Checked) -> pl.DataFrame:
-    """Return the store's rows that the file's may meet: of large tables, those of its sessions."""
-    table = checked.table
-    if table.same_within is None:
+    """Return the store's rows that the file's may meet.
+
+    Of large tables those of its sessions; for a few rows of a person those with the same device.
+    """
+    table, mine = checked.table, checked.frame
+    group = table.same_within[0] if table.same_within else table.key[0] if table.key else None
+    many = table.same_within is None and mine.height > FEW_ROWS
+    if group is None or many or mine[group].dtype != pl.String or mine[group].null_count():
         return db.versions(table.name)
-    group = table.same_within[0]
-    return db.versions(table.name, where=group, among=checked.frame[group].unique().to_list())
+    return db.versions(table.name, where=group, among=mine[group].unique().to_list())
 
 
 def _leave_replaced(checked: Checked, versions: pl.DataFrame) -> None:

@@ -237,8 +237,9 @@ def decide_event(store: Store, event_row: int, decision: str) -> None:
     if decision not in DECISIONS:
         raise DecisionError(f'found "{decision}", expected one of: {", ".join(DECISIONS)}.')
     with store.writing() as db:
-        rows = db.versions("events").filter(pl.col("live") & (pl.col("row_id") == event_row))
-        if rows.is_empty() or rows["state"].item() != "proposed":
+        waiting = db.versions("events", where="state", among=["proposed"])
+        rows = waiting.filter(pl.col("live") & (pl.col("row_id") == event_row))
+        if rows.is_empty():
             raise DecisionError("this event was decided about already; open the page again.")
         _commit_whole(db, _decided(rows.with_columns(state=pl.lit(decision)), db))
         [event] = rows.to_dicts()

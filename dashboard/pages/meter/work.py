@@ -25,7 +25,7 @@ def proposals(data: Guarded, view: View, meter_id: str) -> list[Document] | None
     """Return the meter's undecided events; None for whom they do not concern."""
     if view.as_of or not data.may(run.proposed_events):
         return None
-    return data.ask(run.proposed_events, meter_id)
+    return [*data.ask(run.proposed_events, meter_id)]
 
 
 def proposals_part(events: Sequence[Document] | None) -> html.Div | None:
