@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import TypeVar, cast
 
 import polars as pl
 from cachetools import LRUCache
 
 T = TypeVar("T")
+Stamp = tuple[int, ...]
 EVERY_TABLE = "*"
 KEPT_BYTES = 96_000_000
 LARGEST_BYTES = 24_000_000
@@ -20,13 +22,25 @@ TOO_LARGE = object()
 class Kept:
     """Frames, and what was worked out from them, by what they are; `state`: the store's newest.
 
-    state  what a mark of the file (`Store.stamp`) was seen to stand for: the store's `meta`
+    state   what a mark of the file (`Store.stamp`) was seen to stand for: the store's `meta`
+    before  that mark, while a thread of this process changes the store that it stood for
     """
 
     def __init__(self) -> None:
-        self.state: tuple[Hashable, Mapping[str, str]] | None = None
+        self.state: tuple[Stamp, Mapping[str, str]] | None = None
+        self.before: Stamp | None = None
         self._held: LRUCache[Hashable, tuple[Hashable, object]] = LRUCache(KEPT_BYTES, _bytes)
         self._lock = threading.Lock()
+
+    @contextmanager
+    def changing(self, stamp: Stamp | None) -> Iterator[None]:
+        """Let others see the store as it was, while one changes it whose file has this mark."""
+        if self.state is not None and self.state[0] == stamp:
+            self.before = stamp
+        try:
+            yield
+        finally:
+            self.before = None
 
     def known(self, what: Hashable, marks: Hashable) -> tuple[object] | None:
         """Return what was kept of tables that still have these marks, alone in a tuple."""

@@ -26,7 +26,7 @@ from ingest.store import connection_pool
 from ingest.store.database import Database, NotKeptError, StoreError
 from ingest.store.durable import put_in_place
 from ingest.store.gate import Gate, GateTimeoutError
-from ingest.store.kept import Kept
+from ingest.store.kept import Kept, Stamp
 
 FRESH_NS = 20_000_000  # a tick of the coarsest clock that file times are kept with, and more
 AHEAD_NS = 2_000_000_000  # a file further ahead was written by another clock, and not just now
@@ -68,12 +68,18 @@ class Store:
         with self.reading() as db:
             return str(db.setting("time_zone"))
 
-    def stamp(self) -> tuple[int, ...] | None:
+    def stamp(self) -> Stamp | None:
         """Return a mark of the file that changes whenever the file does.
 
         None while a mark cannot tell: no store, or a file so fresh that a further write could
         leave the same time on it. Costs a few microseconds, where opening the store costs 14 ms.
+        While another thread changes a store that keeps what is read, the mark is still that of
+        before: nobody has been told yet that anything is changed, and nobody need wait.
         """
+        before = self._kept.before if self._kept is not None else None
+        return self._stamped() if before is None or self.is_open() else before
+
+    def _stamped(self) -> Stamp | None:
         log = self.path.with_name(self.path.name + ".wal")  # what a killed writer had committed
         found: list[int] = []
         for file in (self.path, log):
@@ -86,7 +92,7 @@ class Store:
             return None
         return tuple(found)
 
-    def settled_stamp(self) -> tuple[int, ...] | None:
+    def settled_stamp(self) -> Stamp | None:
         """Return the same mark, waiting a moment where the file was only just written."""
         stamp = self.stamp()
         if stamp is None and self.exists():
@@ -178,6 +184,8 @@ class Store:
             raise StoreError(f"{self.path}: the folder {self.path.parent} does not exist.")
         with ExitStack() as stack:
             self._enter(stack, self._gate.exclusive())
+            if self._kept is not None:
+                stack.enter_context(self._kept.changing(self._stamped()))
             self._sweep()
             yield self.path
 

@@ -339,8 +339,13 @@ class FakeData(FakeDecisions, FakeService):
     def imports(self, most: int | None = None) -> list[Document]:
         return []
 
-    def proposed_events(self) -> list[Document]:
+    def proposed_events(
+        self, meter_id: str | None = None, most: int | None = None
+    ) -> list[Document]:
         return []
+
+    def events_waiting(self) -> int:
+        return 0
 
     def rides_kept(self) -> list[Document]:
         return []

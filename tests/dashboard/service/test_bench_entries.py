@@ -13,6 +13,7 @@ from dashboard.pages.bench.given import planned_next
 from dashboard.service import Service
 from ingest.schema import UserError
 from ingest.store import Store
+from ingest.store.kept import Kept
 from models import run
 from tests.dashboard import bench_team as team
 from tests.dashboard.fake_service import FakeService
@@ -285,6 +286,7 @@ def test_session_taken_back_is_said_until_the_answers_follow(team_service, monke
 def test_a_page_opens_the_store_once_for_what_this_process_answers(team_read, monkeypatch):
     opened, open_to_read = [], Store._opened_to_read
     monkeypatch.setattr(Store, "_opened_to_read", lambda s: opened.append(1) or open_to_read(s))
+    monkeypatch.setattr(team_read.store, "_kept", Kept())
     team_read._shared.read.clear()
     with team_read.together():
         first = team_read.ask(run.bench_sessions, "SP-1")
@@ -293,3 +295,8 @@ def test_a_page_opens_the_store_once_for_what_this_process_answers(team_read, mo
             team_read.ask(run.status)
     assert len(opened) == 1
     assert team_read.ask(run.bench_sessions, "SP-1") == first
+    team_read._shared.read.clear()
+    with team_read.together():
+        assert team_read.ask(run.bench_sessions, "SP-1") == first
+        assert team_read.ask(run.whereabouts, "SP-1")
+    assert len(opened) == 1, "what was read is kept"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import polars as pl
@@ -52,6 +53,30 @@ def test_a_write_by_another_ends_what_is_kept_of_that_table_alone(store: Store) 
             db.frame("events")
     with store.reading() as db:
         assert db.frame("events").height == 2
+
+
+def test_others_see_what_was_before_while_one_writes_and_not_after(store: Store) -> None:
+    def seen() -> int:
+        with ThreadPoolExecutor(1) as other:
+            return other.submit(read).result()
+
+    def read() -> int:
+        with store.unopened() as db:
+            return db.frame("events").height
+
+    with store.writing() as db:
+        db.add_rows("events", events(2))
+        assert seen() == 1
+    with pytest.raises(NotKeptError):
+        seen()
+    with store.writing() as db:  # of the write before, all have been told
+        db.add_rows("events", events(3))
+        with pytest.raises(NotKeptError):
+            seen()
+    store.settled_stamp()
+    with store.reading() as db:
+        assert db.frame("events").height == 3
+    assert seen() == 3
 
 
 def test_a_transaction_sees_what_it_wrote(store: Store) -> None:
