@@ -294,9 +294,6 @@ def test_a_page_opens_the_store_once_for_what_this_process_answers(team_read, mo
         with pytest.raises(RuntimeError, match="status is not answered in this process"):
             team_read.ask(run.status)
     assert len(opened) == 1
-    assert team_read.ask(run.bench_sessions, "SP-1") == first
-    team_read._shared.read.clear()
     with team_read.together():
         assert team_read.ask(run.bench_sessions, "SP-1") == first
-        assert team_read.ask(run.whereabouts, "SP-1")
     assert len(opened) == 1, "what was read is kept"
