@@ -72,10 +72,12 @@ class _Part:
         every = np.minimum(every, state.design.n_shared - 1)
         local = state.C[every[:, :, None], every[:, None, :]]
         variance += np.einsum("bhi,bhi->bh", G @ local, G)
-        variance += self._hyper_part(k, F, columns, responses)
         slopes = state.design.programmed
         mean -= self._square(slopes.mean(self.meter, self.t))
         variance += self._square(slopes.variance(self.meter, self.t))
+        J = F @ self.posterior.curve.mean[columns] + k @ responses + self._kernel_derivatives()
+        J = self.posterior.with_left_open(J, variance)
+        variance += np.einsum("bhi,bhi->bh", J @ self.posterior.unsure, J)
         return mean, variance
 
     def _scale(self) -> Array:
@@ -119,13 +121,6 @@ class _Part:
         columns = np.stack([c for c, _ in parts], axis=1)
         F = np.stack([x for _, x in parts], axis=2) * (columns >= 0)[:, None, :]
         return np.maximum(columns, 0), F
-
-    def _hyper_part(self, k: Array, F: Array, columns: Index, responses: Array) -> Array:
-        """Return the variance from not knowing the hyperparameters, first order, [B, H]."""
-        posterior = self.posterior
-        J = F @ posterior.curve.mean[columns] + k @ responses + self._kernel_derivatives()
-        total: Array = np.einsum("bhi,bhi->bh", J @ posterior.unsure, J)
-        return total
 
     def _kernel_derivatives(self) -> Array:
         """Return the derivative of k'α in the active hyperparameters, α held, [B, H, active]."""

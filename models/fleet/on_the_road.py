@@ -140,7 +140,8 @@ def _covariance(posterior: Posterior, p: Prediction, rows: Array) -> Array:
     covariance: Array = rows[:, met] @ posterior.state.C[np.ix_(met, met)] @ rows[:, met].T
     for at, block in p.own:
         covariance[np.ix_(at, at)] += block
-    return covariance + p.J @ posterior.unsure @ p.J.T
+    J = posterior.with_left_open(p.J, np.diag(covariance))
+    return covariance + J @ posterior.unsure @ J.T
 
 
 def _usual(posterior: Posterior, kind: str) -> tuple[float, float]:

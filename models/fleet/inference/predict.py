@@ -20,9 +20,11 @@ from models.fleet.design import BENCH, EVENT_KINDS, METER, REFERENCE, Batch, Ent
 from models.fleet.inference.battery_swaps import SwapOutlook
 from models.fleet.inference.derivatives import Curvature, with_open
 from models.fleet.inference.likelihood import BlockState, State
-from models.metrology import Array, Index
+from models.metrology import Z90, Array, Index
 
 HYPER_PARTS = 2.0
+_REACH = 1.2815515655446004  # the 90 % quantile of the standard normal: one side, nine of ten
+_NO_SMALLER = 0.85  # sds: of less both sides of an interval count, and the variance serves
 
 
 @dataclass(frozen=True)
@@ -105,7 +107,8 @@ class Posterior:
         cov: Array = p.G @ self._shared_covariance(p) @ p.G.T
         for rows, block in p.own:
             cov[np.ix_(rows, rows)] += block
-        cov += p.J @ self.unsure @ p.J.T
+        J = self.with_left_open(p.J, np.diag(cov))
+        cov += J @ self.unsure @ J.T
         return p.mean, cov
 
     def variance(self, targets: Targets) -> tuple[Array, Array]:
@@ -114,8 +117,25 @@ class Posterior:
         v = np.einsum("ti,ti->t", p.G @ self._shared_covariance(p), p.G)
         for rows, block in p.own:
             v[rows] += np.diag(block)
-        v += np.einsum("ti,ti->t", p.J @ self.unsure, p.J)
+        J = self.with_left_open(p.J, v)
+        v += np.einsum("ti,ti->t", J @ self.unsure, J)
         return p.mean, v
+
+    def with_left_open(self, J: Array, variance: Array) -> Array:
+        """Return J [..., active + open] so that 90 % intervals hold what is left open, and no more.
+
+        variance: without J's part, [...]. What is left open is a size, not a spread: an interval
+        about the mean without it holds it in nine of ten if it reaches over the size by 1.28 sds.
+        """
+        if not self.left_open:
+            return J
+        n = len(self.active)
+        hyper = np.einsum("...i,...i->...", J[..., :n] @ self.hyper_covariance, J[..., :n])
+        sd = np.sqrt(np.maximum(variance + hyper, 1e-12))
+        size = np.abs(J[..., n:]) * np.sqrt(np.diag(self.unsure)[n:]) / sd[..., None]
+        reach = np.maximum(size, _NO_SMALLER)
+        share = (((reach + _REACH) / Z90) ** 2 - 1) / reach**2
+        return np.concatenate([J[..., :n], J[..., n:] * np.sqrt(share)], axis=-1)
 
     def predict(self, targets: Targets) -> Prediction:
         """Return means, and the pieces of the covariance."""

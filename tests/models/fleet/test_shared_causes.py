@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import date, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import polars as pl
@@ -9,7 +10,7 @@ import pytest
 from scipy.stats import norm
 from statsmodels.regression.linear_model import OLS
 
-from models.fleet import FleetData, FleetFit, FleetSettings, condition, fit
+from models.fleet import FleetData, FleetFit, FleetSettings, Posterior, condition, fit
 from models.fleet.alarms import estimate_proposals
 from models.fleet.alarms.scan_shared import shared_scans
 from tests.models.fleet.simulated import fleet_data
@@ -85,6 +86,31 @@ def test_intervals_hold_what_a_proposal_leaves_open(stepped):
     [open_] = fitted.posterior.left_open
     expected = odds / (1 + odds) * (found.size**2 + found.sd**2)
     assert open_.variance == pytest.approx(expected, rel=1e-6)
+
+
+@pytest.mark.parametrize("size", [0.2, 0.6, 1.0, 2.0, 3.0, 6.0])
+def test_an_interval_that_leaves_a_size_out_holds_it_in_nine_of_ten(size):
+    """The truth is the mean and a size, in sds: Φ(h − size) − Φ(−h − size) by scipy."""
+    unsure = np.diag([0.3**2, size**2 * 1.25])  # one hyperparameter, one change left open
+    open_ = SimpleNamespace(
+        left_open=[None], active=[0], unsure=unsure, hyper_covariance=unsure[:1, :1]
+    )
+    J, variance = np.array([[5 / 3, 1.0]]), np.array([1.0])
+    J = Posterior.with_left_open(open_, J, variance)
+    known = np.sqrt(variance + 0.25)  # a hyperparameter's part counts as known spread
+    half = 1.6449 * np.sqrt(variance + np.einsum("ti,ti->t", J @ unsure, J)) / known
+    held = norm.cdf(half - size) - norm.cdf(-half - size)
+    assert held == pytest.approx(0.9, abs=0.012)
+
+
+def test_all_ways_to_ask_leave_the_same_open(stepped):
+    fleet, fitted = stepped
+    meters = fitted.prepared.devices.meters
+    one = fitted.gain_error(meters, fleet.today)
+    ahead = fitted.forecast(fleet.today, np.array([0.0]))
+    joint = fitted.joint([(("meter", m), fleet.today) for m in meters])
+    np.testing.assert_allclose(ahead[1][:, 0], one[1], rtol=1e-6)
+    np.testing.assert_allclose(np.sqrt(np.diag(joint[1])), one[1], rtol=1e-6)
 
 
 def test_kept_proposals_stay_out_of_the_estimates(stepped):
