@@ -23,8 +23,6 @@ from models.fleet.inference.likelihood import BlockState, State
 from models.metrology import Z90, Array, Index
 
 HYPER_PARTS = 2.0
-_REACH = 1.2815515655446004  # the 90 % quantile of the standard normal: one side, nine of ten
-_NO_SMALLER = 0.85  # sds: of less both sides of an interval count, and the variance serves
 
 
 @dataclass(frozen=True)
@@ -124,8 +122,8 @@ class Posterior:
     def with_left_open(self, J: Array, variance: Array) -> Array:
         """Return J [..., active + open] so that 90 % intervals hold what is left open, and no more.
 
-        variance: without J's part, [...]. What is left open is a size, not a spread: an interval
-        about the mean without it holds it in nine of ten if it reaches over the size by 1.28 sds.
+        variance: without J's part, [...]. What is left open is a size, not a spread: it is enough
+        that the interval reaches as far as the one about the mean with it would, size + 1.645 sd.
         """
         if not self.left_open:
             return J
@@ -133,8 +131,7 @@ class Posterior:
         hyper = np.einsum("...i,...i->...", J[..., :n] @ self.hyper_covariance, J[..., :n])
         sd = np.sqrt(np.maximum(variance + hyper, 1e-12))
         size = np.abs(J[..., n:]) * np.sqrt(np.diag(self.unsure)[n:]) / sd[..., None]
-        reach = np.maximum(size, _NO_SMALLER)
-        share = (((reach + _REACH) / Z90) ** 2 - 1) / reach**2
+        share = np.minimum(1.0, 1 / Z90**2 + 2 / (Z90 * np.maximum(size, 1e-12)))
         return np.concatenate([J[..., :n], J[..., n:] * np.sqrt(share)], axis=-1)
 
     def predict(self, targets: Targets) -> Prediction:
