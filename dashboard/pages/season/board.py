@@ -88,7 +88,7 @@ def _days(first: date, last: date) -> str:
     if first == last:
         return end
     begin = f"{first.day}" if first.month == last.month else f"{first.day}{theme.NBSP}{first:%b}"
-    return f"{begin}{theme.NBSP}{theme.DASH}{theme.NBSP}{end}"
+    return f"{begin}{theme.NBSP}{theme.DASH} {end}"
 
 
 def _events_in(plan: Document, monday: str) -> list[Document]:
