@@ -81,7 +81,7 @@ def _name(period: Document, role: str) -> Fields:
         "text": period["meter_id"],
         "x": theme.iso(last["date"]),
         "y": last["gain_error_pct"],
-        **{"xanchor": "right", "yanchor": "bottom", "yshift": 5},
+        **{"xanchor": "right", "yanchor": "bottom", "yshift": 5, "bgcolor": C["surface"]},
         **words_in(role),
     }
 

@@ -99,6 +99,7 @@ def beside_part(found: Document) -> html.Section | None:
             ("Item", *heads, _period(found["from"], found["to"]), "Why it differs"),
             [_beside(row, unit) for row in rows],
             name="Beside the last two seasons",
+            numbers=(1, 2, 3),
             headed=True,
         ),
         name="budget-beside",
