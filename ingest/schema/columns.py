@@ -171,9 +171,9 @@ class Table:
         """Return the columns that a row which lacks them takes from the stored row of its key."""
         return [name for name in self.names if name not in self.key] if self.key else []
 
-    @property
-    def polars_schema(self) -> dict[str, pl.DataType]:
-        return {column.name: column.dtype for column in self.columns}
+    @cached_property
+    def polars_schema(self) -> pl.Schema:
+        return pl.Schema({column.name: column.dtype for column in self.columns})
 
     @cached_property
     def _empty(self) -> pl.DataFrame:
@@ -184,6 +184,8 @@ class Table:
 
     def conform(self, frame: pl.DataFrame) -> pl.DataFrame:
         """Return the frame with exactly this table's columns, in order, typed; absent ones null."""
+        if frame.schema == self.polars_schema:
+            return frame.clone()
         return frame.select(typed_columns(frame, self.polars_schema))
 
     def empty(self) -> pl.DataFrame:
