@@ -2,10 +2,11 @@
 
 Readings one after another differ as a ride differs whose meter was not zeroed before it:
 temperature, wandering, bolts, and now and then a jump. Their spread is a meter's own, drawn
-towards its kind's, and that towards what is usual.
+towards its kind's, and that towards the mean of what is usual and of the team's other kinds, each
+counting once. A kind without readings is taken to be as those.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import polars as pl
@@ -22,21 +23,42 @@ def unzeroed_nm(zeros: pl.DataFrame, meters: pl.DataFrame) -> dict[str, float]:
     """Return the sd (N·m) of the offset of each meter that was not zeroed before a ride.
 
     In   zeros: meter_id, measured_at, zero_nm; meters: meter_id, kind
-    Meters of a kind without readings in N·m are left out: U_UNZEROED_NM holds for them.
+    Without any reading in N·m no meter is named: U_UNZEROED_NM holds for all.
     """
     moved = dict(_differences(zeros))
+    kinds = {
+        str(kind): {name: moved.get(name, np.empty(0)) for name in part["meter_id"]}
+        for (kind,), part in meters.group_by("kind", maintain_order=True)
+    }
+    kinds = {kind: _clipped(own) for kind, own in kinds.items()}
+    together = {kind: np.concatenate(list(own.values())) for kind, own in kinds.items()}
+    if not any(map(len, together.values())):
+        return {}
     spread: dict[str, float] = {}
-    for (_,), part in meters.group_by("kind", maintain_order=True):
-        own = {name: moved.get(name, np.empty(0)) for name in part["meter_id"]}
-        together = np.concatenate(list(own.values()))
-        if not len(together):
-            continue
-        most = FAR * float(np.quantile(np.abs(together), 0.9)) / Z90
-        of_kind = _shrunk(np.clip(together, -most, most), U_UNZEROED_NM, OF_USUAL)
+    for kind, own in kinds.items():
+        of_kind = _shrunk(together[kind], _usual(together, kind), OF_USUAL)
         for name, values in own.items():
-            sd = _shrunk(np.clip(values, -most, most), of_kind, OF_KIND)
-            spread[name] = max(sd, U_ZEROED_NM)
+            spread[name] = max(_shrunk(values, of_kind, OF_KIND), U_ZEROED_NM)
     return spread
+
+
+def _clipped(own: Mapping[str, Array]) -> dict[str, Array]:
+    """Return the differences of a kind's meters, jumps no further than FAR sd of them all."""
+    together = np.concatenate(list(own.values()))
+    if not len(together):
+        return dict(own)
+    most = FAR * float(np.quantile(np.abs(together), 0.9)) / Z90
+    return {name: np.clip(values, -most, most) for name, values in own.items()}
+
+
+def _usual(together: Mapping[str, Array], kind: str) -> float:
+    """Return what a kind's sd is likely to be, N·m: the usual one and those of other kinds."""
+    others = [
+        float(np.mean(np.square(values)))
+        for other, values in together.items()
+        if other != kind and len(values) >= OF_USUAL
+    ]
+    return float(np.sqrt(np.mean([U_UNZEROED_NM**2, *others])))
 
 
 def _differences(zeros: pl.DataFrame) -> Iterator[tuple[str, Array]]:

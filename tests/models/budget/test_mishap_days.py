@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy.stats import gamma, nbinom
+from scipy.stats import dirichlet_multinomial, gamma, nbinom
 
 from models.budget import OwnMishaps, days_with_mishaps
-from models.budget.mishap_days import UNLIKE
+from models.budget.mishap_days import TOGETHER, UNLIKE
 
 METERS, YEARS = 57, 2.8
 
@@ -25,37 +25,57 @@ def test_a_seasons_days_are_rate_times_days() -> None:
     assert half.mean() < own.likely_rate() * METERS * 0.1 * 36.6  # or the whole period
 
 
-def test_seasons_that_differ_are_told_by_how_they_did() -> None:
-    """Source: scipy.stats.nbinom and gamma; 8 of 9 mishaps in one year speak for clusters."""
-    even = OwnMishaps(160.0, 3.0, np.ones(9), np.repeat([0.5, 1.5, 2.5], 3)).likely()[1]
-    rates, lumped = OwnMishaps(160.0, 3.0, np.ones(9), np.r_[np.full(8, 0.5), 2.5]).likely()
-    expected = rates * 160 / 3
-    by_hand = np.array(
-        [np.prod([nbinom.pmf(n, k, k / (k + expected)) for n in (8, 0, 1)], axis=0) for k in UNLIKE]
-    )
-    by_hand *= rates * gamma.pdf(rates, 0.5, scale=1 / 10)
-    assert lumped == pytest.approx(by_hand / by_hand.sum(), rel=1e-6)
-    assert even[0].sum() > 0.3 > 0.1 > lumped[0].sum()
-    assert OwnMishaps().likely()[1].sum(axis=1) == pytest.approx([1 / 3] * 3)
+def test_what_comes_together_is_told_by_how_the_records_went() -> None:
+    """Source: scipy.stats (nbinom, gamma, dirichlet_multinomial). 8 of 9 mishaps in one year speak
+    for seasons that differ, their lying in one quarter of it for mishaps at once."""
+    heaped = OwnMishaps(160.0, 3.0, np.ones(9), np.r_[np.full(8, 0.6), 2.5])
+    rates, told = heaped.likely()
+    expected = (rates * 160 / 3)[:, None]
+    by_hand = np.zeros_like(told)
+    for (i, j), _ in np.ndenumerate(by_hand[..., 0]):
+        at_once = max(2 * (TOGETHER[j] - 1), 1e-6)
+        k = 1 / (1 / UNLIKE[i] + 2 * (TOGETHER[j] - 1) / expected[:, 0])
+        by_hand[i, j] = rates * gamma.pdf(rates, 0.5, scale=1 / 10)
+        for counts in ([0, 0, 8, 0], [0, 0, 0, 0], [0, 0, 1, 0]):
+            by_hand[i, j] *= nbinom.pmf(sum(counts), k, k / (k + expected[:, 0]))
+            alpha = 9.5 / 12 / at_once * np.ones(4)  # of 9 and a half in 12 quarters
+            by_hand[i, j] *= dirichlet_multinomial.pmf(counts, alpha, sum(counts))
+    assert told == pytest.approx(by_hand / by_hand.sum(), rel=1e-4, abs=1e-12)
+    _, even = OwnMishaps(160.0, 3.0, np.ones(12), np.arange(12) / 4 + 0.1).likely()
+    _, one_year = OwnMishaps(160.0, 3.0, np.ones(9), np.r_[np.arange(8) / 8, 2.5]).likely()
+    assert even[0, 0].sum() > 0.5  # neither
+    assert one_year[1, 0].sum() > 0.5 > 2 * one_year[0].sum()
+    assert told[:, 1].sum() > 0.9
+    assert OwnMishaps().likely()[1].sum(axis=2) == pytest.approx(np.full((2, 2), 0.25))
 
 
-@pytest.mark.parametrize("shape", [1e6, 2.0])
-def test_nine_in_ten_seasons_lie_within(shape: float) -> None:
-    """200 simulated teams of 57 meters, 0.05 mishaps a meter-year of 20 to 160 days each, whose
-    seasons are alike or differ by 70 %: what the next season then costs, and the bias."""
-    rng = np.random.default_rng(int(shape) % 1000 + 3)
+WORLDS = {"alike": (1e6, 1), "unlike": (1.0, 1), "at once": (1e6, 3)}
+
+
+def _mishaps(world: str, years: float, rng: np.random.Generator) -> list[float]:
+    """Draw when mishaps began in a season: 0.1 a meter-year, more on one day or in one season."""
+    shape, at_once = WORLDS[world]
+    occasions = rng.poisson(0.1 * METERS * years * rng.gamma(shape, 1 / shape) / at_once)
+    many = rng.geometric(1 / at_once, occasions)
+    return np.repeat(rng.uniform(0, years, occasions), many).tolist()
+
+
+@pytest.mark.parametrize("world", WORLDS)
+def test_nine_in_ten_seasons_lie_within(world: str) -> None:
+    """200 simulated teams of 57 meters, mishaps of 20 to 160 days each, in seasons that are alike,
+    that differ by 100 %, or with three at once on the average: what the next season then costs."""
+    rng = np.random.default_rng(len(world) + 3)
     inside, told, true = [], [], []
     for _ in range(200):
-        rates = 0.05 * METERS * rng.gamma(shape, 1 / shape, 4)
-        counts = rng.poisson(rates * [1.0, 1.0, YEARS - 2, 1.0])
-        ago = np.repeat([0.5, 1.5, 2.4], counts[:3])
+        length = (1.0, 1.0, YEARS - 2)
+        ago = np.array([y + at for y in range(3) for at in _mishaps(world, length[y], rng)])
         own = OwnMishaps(METERS * YEARS, YEARS, rng.uniform(20, 160, ago.size), ago)
         low, high = np.quantile(drawn := own.draws(METERS, 1.0, rng), [0.05, 0.95])
-        true.append(rng.uniform(20, 160, counts[3]).sum())
+        true.append(rng.uniform(20, 160, len(_mishaps(world, 1.0, rng))).sum())
         inside.append(low <= true[-1] <= high)
         told.append(drawn.mean())
     assert 0.86 <= np.mean(inside) <= 0.97
-    assert np.mean(told) == pytest.approx(np.mean(true), rel=0.12)
+    assert np.mean(told) == pytest.approx(0.1 * METERS * 90.0, rel=0.12)
 
 
 def test_a_plans_own_days_and_mishaps_add_up() -> None:

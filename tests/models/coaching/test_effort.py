@@ -109,7 +109,8 @@ ZEROS = {"meter_id": pl.String, "measured_at": pl.Datetime("us", "UTC"), "zero_n
 
 
 def test_a_zero_not_set_lies_as_far_off_as_the_teams_zeros_move() -> None:
-    """Simulated meters of two kinds, 40 readings each; one without readings has its kind's."""
+    """Simulated meters of two kinds, 40 readings each; one without readings has its kind's, and a
+    kind without any the mean of what is usual and of the other kinds."""
     rng = np.random.default_rng(5)
     true = {"a1": 0.05, "a2": 0.05, "a3": 0.05, "b1": 0.4, "b2": 0.4}
     rows = [
@@ -122,11 +123,12 @@ def test_a_zero_not_set_lies_as_far_off_as_the_teams_zeros_move() -> None:
     names = [*true, "a4", "c1"]
     meters = pl.DataFrame({"meter_id": names, "kind": [name[0] for name in names]})
     found = unzeroed_nm(zeros, meters)
-    assert "c1" not in found  # nothing is known of its kind: what is usual holds
+    assert found["c1"] == pytest.approx(np.sqrt((0.25**2 + 0.05**2 + 0.4**2) / 3), rel=0.15)
+    usual2 = {"a": (0.25**2 + 0.4**2) / 2, "b": (0.25**2 + 0.05**2) / 2}
     for name, sd in (true | {"a4": 0.05}).items():
-        # what is usual, 0.25 N·m, counts for ten differences, the kind's for twenty of a meter's 39
+        # what is usual counts for ten differences, the kind's for twenty of a meter's 39
         n = 39 * (3 if name[0] == "a" else 2)
-        of_kind2 = (n * sd**2 + 10 * 0.25**2) / (n + 10)
+        of_kind2 = (n * sd**2 + 10 * usual2[name[0]]) / (n + 10)
         own = 0 if name == "a4" else 39
         expected = np.sqrt((own * sd**2 + 20 * of_kind2) / (own + 20))
         assert found[name] == pytest.approx(expected, rel=0.25)
