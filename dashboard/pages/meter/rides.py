@@ -85,7 +85,7 @@ def comparison_columns() -> list[Document]:
         parts.word_column("reference_id", "Against", width=100),
         parts.word_column("source", "From", width=110, since=620),
         parts.number_column("gain_ratio_pct", "Meter − reference, ± 90 %", "ratio_text", width=150),
-        parts.number_column("zero_offset_nm", "Zero offset", "zero_text", width=150, since=700),
+        parts.number_column("zero_offset_nm", "Zero offset", "zero_text", width=150, since=860),
         parts.number_column("used_min", "Used", "used_text", width=90, since=800),
         parts.number_column("temperature_c", "Air", "temperature_text", width=90, since=1000),
         parts.word_column("rider_id", "Rider", width=80, since=900),

@@ -66,7 +66,7 @@ def _filters(riders: Sequence[Document]) -> html.Div:
     coaches = sorted({str(rider["coach"]) for rider in riders if rider["coach"]})
     return html.Div(
         [
-            parts.search_field("riders-search", "rider, meter, bike…", debounce=False),
+            parts.search_field("riders-search", "rider, meter…", debounce=False),
             parts.choice_field("riders-coach", "Coach", coaches, "All coaches"),
         ],
         className="filters",
@@ -150,7 +150,7 @@ def columns() -> list[Document]:
         parts.device_column("rider_id", "Rider", width=110),
         parts.word_column("coach", "Coach", width=110, since=1500),
         parts.status_column("Its watts", 168),
-        parts.word_column("meter_id", "Meter", flex=1, minWidth=96, maxWidth=200),
+        parts.word_column("meter_id", "Meter", flex=1, minWidth=96, maxWidth=240),
         parts.text_column("bike", "Bike, role", width=170, since=820),
         parts.text_column("since", "In doubt since", width=170, since=1080),
         *parts.gain_error_columns(since=560, bar_since=1500),
