@@ -8,7 +8,7 @@ from dashboard.navigation import Document, Fields
 
 TRUST = {
     "within": ("within tolerance", "ok", 15),
-    "unsure": ("perhaps out", "due", 9),
+    "unsure": ("too close to the limit to call", "due", 9),
     "beyond": ("out of tolerance", "out", 4),
 }
 """Name, colour and breadth in pixels: trust is told by breadth too, not by colour alone."""

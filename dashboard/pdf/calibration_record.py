@@ -12,7 +12,7 @@ from dashboard.pdf.traceability import traceability
 from dashboard.pdf.uncertainty import budget, readings
 
 RULE = (
-    "Decision rule: in tolerance if |e| + U ≤ the tolerance; out of tolerance if |e| − U > the "
+    "Decision rule: within tolerance if |e| + U ≤ the tolerance; out of tolerance if |e| − U > the "
     "tolerance; otherwise too close to the limit to call. U is the expanded uncertainty at 95 %, "
     "so the guard band is the whole of U on either side."
 )

@@ -47,7 +47,7 @@ STATUSES: dict[str, Status] = {
     ),
 }
 VERDICTS = {
-    "in_tolerance": "In tolerance",
+    "in_tolerance": "Within tolerance",
     "out_of_tolerance": "Out of tolerance",
     "indeterminate": "Too close to the limit to call",
 }

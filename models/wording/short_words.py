@@ -13,7 +13,7 @@ SHORT_REASONS = {
     "never_benched": "Never on the bench",
     "reading_unknown": "May read anything from {low_pct:signed1} to {high_pct:signed1} %",
     "sides_read": "Left reads {left_pct:signed1} %, right {right_pct:signed1} %",
-    "chance_below_target": "In tolerance with a chance of {p:chance} (target "
+    "chance_below_target": "Within tolerance with a chance of {p:chance} (target "
     "{target:whole_percent})",
     "chance_falls": "Falls below {target:whole_percent} sure on {due_on:day}",
     "not_listed": "Not in the meters table",

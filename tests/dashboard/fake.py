@@ -28,7 +28,7 @@ ACTIONS = {
 }
 SHORT_REASONS = {
     "out": "Jumped by +2.3 % between 12 Aug 2027 and 3 Sep 2027",
-    "due": "In tolerance with a chance of 62 % (target 90 %)",
+    "due": "Within tolerance with a chance of 62 % (target 90 %)",
     "soon": "Falls below 90 % sure on 20 Oct 2027",
     "unknown": "Never on the bench",
 }

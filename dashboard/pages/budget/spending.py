@@ -12,7 +12,7 @@ from dashboard.pages.budget.evidence import address_of
 ROW_PX, FRAME_PX = 44, 130
 GROUPS = (
     *("Group", "Meters", "Cost, 90 %", "Drift a year, 90 %"),
-    *("Sessions that found it out of tolerance, 90 %", "Probability in tolerance after a year"),
+    *("Sessions that found it out of tolerance, 90 %", "Probability within tolerance after a year"),
     "Years until the target is missed, 90 %",
     "Its meters' due dates, years from now",
 )

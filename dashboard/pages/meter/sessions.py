@@ -135,7 +135,7 @@ def _session_facts(session: Document) -> list[tuple[str, Any]]:
         ("Chainrings, small − large", percent(session.get("ring_difference_pct"))),
         ("Linearity", percent(session.get("linearity_pct"), signed=False)),
         ("Repeatability", percent(session.get("repeatability_pct"), signed=False)),
-        ("Probability in tolerance", theme.probability(session.get("p_in_tolerance"))),
+        ("Probability within tolerance", theme.probability(session.get("p_in_tolerance"))),
         ("Recommended slope", theme.recommended_slopes(session)),
         ("Coverage factor k", theme.number(session.get("coverage_factor"))),
     ]

@@ -77,7 +77,7 @@ def _facts(row: Document, as_of: object) -> list[tuple[str, Any]]:
     drift, spread = row.get("drift_pct_per_year"), row.get("drift_sd_pct_per_year")
     return [
         ("Next", html.B(theme.prose(row.get("next_action")) or theme.MISSING)),
-        ("Probability in tolerance", theme.probability(row.get("p_within_tolerance"))),
+        ("Probability within tolerance", theme.probability(row.get("p_within_tolerance"))),
         ("Tolerance", theme.within(row["tolerance_pct"], unit="%")),
         ("Drift a year", theme.plus_minus(drift, theme.half90(spread), "%")),
         ("Due", due_words(row.get("due_date"), as_of)),

@@ -99,7 +99,7 @@ def unplanned_columns(plan: Document) -> list[Fields]:
         parts.device_column("meter_id", "Meter", width=104),
         parts.number_column("money", _at_risk(plan), "money_text", width=104),
         parts.number_column("days", "Days out of tolerance", "days_text", width=112),
-        parts.number_column("p_now", "In tolerance now", "p_now_text", width=104, since=1000),
+        parts.number_column("p_now", "Within tolerance now", "p_now_text", width=104, since=1000),
         parts.number_column("p_end", "At the end", "p_end_text", width=96, since=1000),
         parts.day_column("deadline", "Better before", since=1000),
         parts.text_column("reason", "Why none", flex=3, minWidth=220, since=600),

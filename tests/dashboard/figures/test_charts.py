@@ -92,7 +92,7 @@ def test_rider_rows_are_meters_and_each_stretch_is_drawn_once_by_its_trust():
     rows = {trace.name: [y for y in trace.y if y is not None] for trace in drawn.data}
     assert rows == {
         "within tolerance": [0, 0, 1, 1],
-        "perhaps out": [0, 0],
+        "too close to the limit to call": [0, 0],
         "out of tolerance": [0, 0],
     }
     assert drawn.layout.yaxis.ticktext == ("GP-07 ", "OL-14 ")
