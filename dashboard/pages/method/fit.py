@@ -16,7 +16,7 @@ JARGON = (
     "sd."
 )
 NEWER = "came in: the other pages use them; the drift rates follow at the next fit (Intake page)"
-RECORDS = {"bench": "Bench sessions", "comparison": "Ride comparisons"}
+RECORDS = {"bench": "Bench records", "comparison": "Ride comparisons"}
 GROUPS = (
     *("Group", "Meters", "Sessions", "Drift a year, 90 %", "Step at a battery swap, 90 %"),
     *("Drift between meters, sd", "Level between meters, sd", "Scatter of a session, sd"),
@@ -38,7 +38,12 @@ def fit_part(method: Document) -> html.Section:
         ("Newer data", NEWER if fit["stale"] else "none"),
     ]
     pairs += [(RECORDS[row["kind"]], _used(row)) for row in method["observations"]]
-    return parts.section("The last fit", parts.facts(pairs), name="method-fit")
+    return parts.section(
+        "The last fit",
+        parts.facts(pairs),
+        name="method-fit",
+        note="A bench session is one record, and a second one where it was measured after work too.",
+    )
 
 
 def _used(row: Document) -> str:

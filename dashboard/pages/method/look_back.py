@@ -40,7 +40,7 @@ def _section(body: list[Any]) -> html.Section:
         *body,
         name="method-hindcast",
         note="Every bench session is forecast from what was known before it; the model behind the "
-        "forecast (its hyperparameters) is fitted on earlier data only, too. No skill is the score "
+        "forecast is fitted on earlier data only, too. No skill is the score "
         "of always forecasting the overall share.",
     )
 

@@ -17,7 +17,7 @@ from tests.dashboard.reading import number_in, numbers_in, rows_of, text
 from tests.models.fleet.simulated import fleet_data
 from tests.simulate.fleets import SCENARIOS, simulate_fleet
 
-RECORDS = {"bench": "Bench sessions", "comparison": "Ride comparisons"}
+RECORDS = {"bench": "Bench records", "comparison": "Ride comparisons"}
 TERMS = {
     "spread": "sd of standardized residuals",
     "tails": "kurtosis",
