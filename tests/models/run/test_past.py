@@ -12,7 +12,7 @@ import seeds
 from ingest.load import read_tables
 from ingest.schema import TABLES
 from models.fleet import FleetData
-from models.records import Records, Settings, Tables, up_to
+from models.records import Records, Settings, Tables, up_to, zero_steps
 from models.run.known import pipeline
 from models.run.known.past import data_before
 
@@ -79,3 +79,22 @@ def test_the_whole_table_would_have_told_of_later_rows(team: Team) -> None:
     assert then.comparisons["comparison_id"].equals(now.comparisons["comparison_id"])
     assert not then.comparisons["u"].equals(now.comparisons["u"])
     assert then.bench.equals(now.bench)
+
+
+def test_a_jump_of_a_zero_is_dated_by_the_readings_until_then(tables: Tables, team: Team) -> None:
+    """The last reading before the cut is the first of a jump: later ones would date it better."""
+    zeros = tables["zeros"].sort("measured_at")
+    known = zeros.filter((pl.col("measured_at") < CUT) & pl.col("zero_nm").is_not_null())
+    meter_id = known["meter_id"].value_counts(sort=True)["meter_id"][0]
+    mine = pl.col("meter_id") == meter_id
+    jumped = mine & (pl.col("measured_at") >= known.filter(mine)["measured_at"].max())
+    size = pl.when(jumped).then(2.0).otherwise(0.0)
+    blow = zeros.with_columns(pl.col("zero_nm") + size)
+    until, whole = (
+        zero_steps(table).filter(mine)["at"].to_list()
+        for table in (blow.filter(pl.col("measured_at") < CUT), blow)
+    )
+    assert until != whole
+    assert max(whole) < CUT
+    events = Team(tables | {"zeros": blow}, team.found).before(CUT).events
+    assert events.filter(mine & (pl.col("event") == "zero_step"))["latest"].to_list() == until
