@@ -6,7 +6,7 @@ effects' uncertainty included), so a trainer's step is judged by all of its mete
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -80,15 +80,25 @@ def _steps_of(state: State, kind: str, device: int, sign: Array) -> Iterator[Sca
     k = np.arange(1, len(used))
     if len(k) > _COARSE:
         k = np.unique(np.linspace(1, len(used) - 1, _COARSE).round().astype(np.int64))
-    scan = _step_scan(state, (kind, device), sign, rows, used, k)
+    scan, tried = _step_scan(state, (kind, device), sign, rows, used, k), k
     best = int(np.argmax(np.abs(scan.z)))
     if len(k) < len(used) - 1 and abs(scan.z[best]) > _WORTH_REFINING:
         low, high = k[max(best - 1, 0)], k[min(best + 1, len(k) - 1)]
         near = np.arange(low, high + 1)
         step = int(np.ceil(len(near) / _MOST_DATES))
-        every = np.union1d(k, near[::step])
-        scan = _step_scan(state, (kind, device), sign, rows, used, every)
-    yield scan
+        tried = np.union1d(k, near[::step])
+        scan = _step_scan(state, (kind, device), sign, rows, used, tried)
+    yield replace(scan, rho=between_all(scan.rho, np.diff(tried)))
+
+
+def between_all(rho: Array, dates: Index) -> Array:
+    """Return the correlations of all neighbouring dates, [Σ dates], also of those not looked at.
+
+    rho: of the candidates looked at, so many dates apart. The best of them is looked at more
+    closely, so that all dates had their chance. A step's statistic is a Markov chain over the
+    dates: correlations multiply.
+    """
+    return np.repeat(np.clip(rho, 0.0, 1.0) ** (1 / np.maximum(dates, 1)), dates)
 
 
 def _step_scan(

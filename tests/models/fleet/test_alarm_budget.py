@@ -9,6 +9,8 @@ from scipy.stats import norm
 
 from models.fleet import FleetFit, fit
 from models.fleet.alarms.noise import noise_p_values
+from models.fleet.alarms.scan_shared import between_all
+from models.fleet.alarms.thresholds import Trials
 from tests.models.fleet.simulated import fleet_data
 from tests.simulate.fleet_options import USUAL
 from tests.simulate.fleets import simulate_fleet
@@ -61,6 +63,30 @@ def test_noise_that_tripled_is_seen_among_unlike_meters():
         factors.append(first.factor)
     assert np.mean(seen) > 0.75
     assert np.median(factors) == pytest.approx(3.0, rel=0.3)
+
+
+def test_dates_that_are_looked_at_closely_later_count_in_the_limit():
+    """Steps of white noise at 800 dates, every twentieth first, then all around the best: by
+    simulation as many series pass the limit as may, and four times as many the coarse one's."""
+    rng, n, every, allowed = np.random.default_rng(5), 800, 20, 0.02
+    left = np.arange(n - 1, 0, -1.0)  # observations after each date; the level before is known
+    rho = np.sqrt(left[1:] / left[:-1])
+    coarse = np.arange(0, n - 1, every)
+    some = np.sqrt(left[coarse][1:] / left[coarse][:-1])
+    limits = []
+    for looked_at in (rho, between_all(some, np.diff(coarse)), some):
+        trials = Trials()
+        trials.add_scan(looked_at)
+        limits.append(trials.limit(allowed))
+    assert limits[1] == pytest.approx(limits[0], abs=0.05)
+    z = rng.standard_normal((4000, n))[:, ::-1].cumsum(axis=1)[:, ::-1][:, 1:] / np.sqrt(left)
+    first = np.abs(z[:, coarse]).argmax(axis=1) * every
+    best = [
+        np.abs(row[max(f - every, 0) : f + every]).max() for row, f in zip(z, first, strict=True)
+    ]
+    passed = [float(np.mean(np.array(best) > c)) for c in limits]
+    assert 0.5 * allowed < passed[1] < 1.1 * allowed
+    assert passed[2] > 1.5 * passed[1]
 
 
 @pytest.fixture(scope="module")
