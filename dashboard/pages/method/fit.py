@@ -42,7 +42,8 @@ def fit_part(method: Document) -> html.Section:
         "The last fit",
         parts.facts(pairs),
         name="method-fit",
-        note="A bench session is one record, and a second one where it was measured after work too.",
+        note="A bench session is one record, and a second one where it was measured after work "
+        "too.",
     )
 
 
