@@ -141,8 +141,8 @@ def _risk(risk: Document, unit: str | None) -> str:
     if days is None:
         return money
     return (
-        f"{money}: {theme.number(days, 0)} days × {theme.money(risk['day_cost'], unit)}, a day of an "
-        f"A race counted five times and of a B race twice"
+        f"{money}: {theme.number(days, 0)} days × {theme.money(risk['day_cost'], unit)}, a day "
+        f"of an A race counted five times and of a B race twice"
     )
 
 
