@@ -237,8 +237,8 @@ def decide_event(store: Store, event_row: int, decision: str) -> None:
     if decision not in DECISIONS:
         raise DecisionError(f'found "{decision}", expected one of: {", ".join(DECISIONS)}.')
     with store.writing() as db:
-        waiting = db.versions("events", where="state", among=["proposed"])
-        rows = waiting.filter(pl.col("live") & (pl.col("row_id") == event_row))
+        row = db.versions("events", where="row_id", among=[event_row])
+        rows = row.filter(pl.col("live") & (pl.col("state") == "proposed"))
         if rows.is_empty():
             raise DecisionError("this event was decided about already; open the page again.")
         _commit_whole(db, _decided(rows.with_columns(state=pl.lit(decision)), db))

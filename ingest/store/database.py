@@ -28,6 +28,7 @@ from ingest.store.kept import EVERY_TABLE, FEW_ROWS, Kept, marks_of
 from ingest.store.migrations import ROWS, rows_table
 
 T = TypeVar("T")
+ROW_ID = "row_id"
 WRITTEN = "written "  # begins the key of a table's mark in `meta`
 FEW_CELLS = 400  # written in the statement itself, which spares the way through a file
 SQL_FOLDER = Path(__file__).parent / "sql"
@@ -114,19 +115,21 @@ class Database:
         return not self._run(rows)
 
     def versions(
-        self, table: str, *, where: str | None = None, among: Sequence[str] = ()
+        self, table: str, *, where: str | None = None, among: Sequence[str] | Sequence[int] = ()
     ) -> pl.DataFrame:
         """Return every version of an input table's rows: row_id, live, the table's columns.
 
-        where, among   only rows whose text column `where` is one of `among`
+        where, among   only rows whose text column `where`, or row_id, is one of `among`
         """
         names = ", ".join(f'"{name}"' for name in ["row_id", "live", *TABLES[table].names])
         sql, order = f"SELECT {names} FROM {rows_table(table)}", "ORDER BY row_id"
-        column = None if where is None else TABLES[table].column(where).name
+        numbered = where == ROW_ID
+        column = where if where is None or numbered else TABLES[table].column(where).name
         if column is None or self._is_kept_whole(rows_table(table), f"{sql} {order}"):
             rows = self._whole(table, f"{sql} {order}")
             return rows if column is None else rows.filter(pl.col(column).is_in(list(among)))
-        sql += f' WHERE "{column}" IN (SELECT unnest($among::VARCHAR[])) {order}'
+        kind = "BIGINT" if numbered else "VARCHAR"
+        sql += f' WHERE "{column}" IN (SELECT unnest($among::{kind}[])) {order}'
         return self._select(sql, {"among": list(among)})
 
     def contents(self, table: str, column: str) -> dict[str, str]:
@@ -385,8 +388,12 @@ class Database:
 
     def _begin(self) -> None:
         """Forget what an earlier transaction did."""
-        self._touched, self._known_tables, self._known_metas = False, None, None
+        self._touched, self._known_tables = False, None
         self._written = set()
+
+    def _rolled_back(self) -> None:
+        """Forget what was known of a transaction that is taken back."""
+        self._known_tables = self._known_metas = None
 
     def _note(self) -> None:
         """Note, in the transaction, what was written in it."""

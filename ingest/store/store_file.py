@@ -379,6 +379,7 @@ def _transaction(db: Database) -> Iterator[Database]:
         db._note()
     except BaseException:
         db._connection.rollback()
+        db._rolled_back()
         raise
     db._connection.commit()
 
