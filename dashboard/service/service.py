@@ -19,7 +19,7 @@ from dashboard.service.answers import Answers
 from dashboard.service.jobs import LANES, Job, Lane, Progress, result
 from dashboard.service.printing import plain
 from dashboard.service.ready import Ready, State
-from dashboard.service.standing import NO_STORE, Standing, standing_of
+from dashboard.service.standing import NO_STORE, Standing, read_again, standing_of
 from dashboard.service.worker import Call
 from ingest.schema import UserError
 from ingest.store import NotKeptError, Store
@@ -94,6 +94,7 @@ class Service:
 
     def __init__(self, store: Path) -> None:
         self._shared = _Shared(Store(store, keeps=True))
+        self.store.after_a_change(lambda: read_again(self.store))
         self._as_of: date | None = None
         self._person: Person = HERE
 
@@ -120,7 +121,13 @@ class Service:
 
     def standing(self) -> Standing:
         """Return how the store stands."""
-        return self.reread("standing", lambda: standing_of(self.store), missing=NO_STORE)
+        return self.reread("standing", self._standing, missing=NO_STORE)
+
+    def _standing(self) -> Standing:
+        if not self.store.is_open():
+            with suppress(NotKeptError), self.store.unopened():
+                return standing_of(self.store)
+        return standing_of(self.store)
 
     def reread(self, name: Hashable, read: Callable[[], T], *, missing: T) -> T:
         """Return something read from the store, read again only once its file has changed."""

@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from ingest.admin import Account, accounts_in, ended_in
 from ingest.store import Database, Store, marks_of
+from models import run
 from models.run import fit_state_in, holds_nothing, taken_in, taking_in
 
 T = TypeVar("T")
@@ -82,6 +83,15 @@ def standing_of(store: Store) -> Standing:
             ended=part(ended_in),
             marks=db.marks(),
         )
+
+
+def read_again(store: Store) -> None:
+    """Read what every request, and a meter's or the intake page, asks for once more of a change."""
+    standing_of(store)
+    fleet = run.Fleet(store)
+    run.rows_of_meters(fleet)
+    run.events_waiting(fleet)
+    run.imports(fleet, most=run.NEWEST_IMPORTS + 1)
 
 
 def _fit(db: Database) -> Fit:

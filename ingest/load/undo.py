@@ -13,6 +13,7 @@ import polars as pl
 from ingest.schema import TABLES, Table
 from ingest.store import Database, Store, StoreError, record
 
+LOG = ("imports", "import_tables")
 LOGGED = 5  # columns of the log that are an import's own; the others are of a table of it
 
 
@@ -37,7 +38,7 @@ def imports(store: Store, *, most: int | None = None) -> pl.DataFrame:
          rows_read, rows_loaded, rows_unchanged, rows_set_aside over all tables of the file
     """
     with store.reading() as db:
-        return _log(db, most)
+        return db.kept(("imports", most), LOG, lambda: _log(db, most))
 
 
 def _log(db: Database, most: int | None = None) -> pl.DataFrame:

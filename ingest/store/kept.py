@@ -11,7 +11,7 @@ import polars as pl
 from cachetools import LRUCache
 
 T = TypeVar("T")
-Stamp = tuple[int, ...]
+Stamp = tuple[int | bytes, ...]
 EVERY_TABLE = "*"
 KEPT_BYTES = 96_000_000
 LARGEST_BYTES = 24_000_000
@@ -24,11 +24,13 @@ class Kept:
 
     state   what a mark of the file (`Store.stamp`) was seen to stand for: the store's `meta`
     before  that mark, while a thread of this process changes the store that it stood for
+    again   reads, while the store is still open for a change, what will be asked for next
     """
 
     def __init__(self) -> None:
         self.state: tuple[Stamp, Mapping[str, str]] | None = None
         self.before: Stamp | None = None
+        self.again: list[Callable[[], object]] = []
         self._held: LRUCache[Hashable, tuple[Hashable, object]] = LRUCache(KEPT_BYTES, _bytes)
         self._lock = threading.Lock()
 

@@ -15,7 +15,7 @@ import secrets
 import shutil
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from pathlib import Path
 
@@ -27,9 +27,8 @@ from ingest.store.database import Database, NotKeptError, StoreError
 from ingest.store.durable import put_in_place
 from ingest.store.gate import Gate, GateTimeoutError
 from ingest.store.kept import Kept, Stamp
+from ingest.store.stamp import FRESH_NS, marked, stamp_of
 
-FRESH_NS = 20_000_000  # a tick of the coarsest clock that file times are kept with, and more
-AHEAD_NS = 2_000_000_000  # a file further ahead was written by another clock, and not just now
 _OPEN = threading.local()
 
 
@@ -77,20 +76,7 @@ class Store:
         before: nobody has been told yet that anything is changed, and nobody need wait.
         """
         before = self._kept.before if self._kept is not None else None
-        return self._stamped() if before is None or self.is_open() else before
-
-    def _stamped(self) -> Stamp | None:
-        log = self.path.with_name(self.path.name + ".wal")  # what a killed writer had committed
-        found: list[int] = []
-        for file in (self.path, log):
-            try:
-                stat = file.stat()
-            except OSError:
-                continue
-            found += [stat.st_ino, stat.st_size, stat.st_mtime_ns]
-        if not found or -AHEAD_NS < time.time_ns() - max(found[2::3]) < FRESH_NS:
-            return None
-        return tuple(found)
+        return stamp_of(self.path) if before is None or self.is_open() else before
 
     def settled_stamp(self) -> Stamp | None:
         """Return the same mark, waiting a moment where the file was only just written."""
@@ -169,6 +155,25 @@ class Store:
                     db._bring_up_to_date()
             with _holding(self.path, db):
                 yield lambda: _transaction(db)
+                metas = self._read_again(db)
+            stack.close()
+            if self._kept is not None and metas is not None:
+                self._kept.state = marked(self.path)[0], metas
+
+    def _read_again(self, db: Database) -> Mapping[str, str] | None:
+        """Read what will be asked for next, as everybody will see it; None: nothing is kept."""
+        if self._kept is None:
+            return None
+        db._begin()
+        for read in self._kept.again:
+            with suppress(Exception):  # the change is done; whoever asks will be told
+                read()
+        return db._metas()
+
+    def after_a_change(self, read: Callable[[], object]) -> None:
+        """Have something read of a store that keeps what is read, while a change has it open."""
+        if self._kept is not None:
+            self._kept.again.append(read)
 
     @contextmanager
     def trying(self) -> Iterator[Database]:
@@ -185,7 +190,7 @@ class Store:
         with ExitStack() as stack:
             self._enter(stack, self._gate.exclusive())
             if self._kept is not None:
-                stack.enter_context(self._kept.changing(self._stamped()))
+                stack.enter_context(self._kept.changing(stamp_of(self.path)))
             self._sweep()
             yield self.path
 

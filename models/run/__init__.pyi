@@ -39,6 +39,7 @@ from .fleet_questions import looked_from as looked_from
 from .fleet_questions import meter as meter
 from .fleet_questions import method as method
 from .fleet_questions import status as status
+from .intake_questions import NEWEST_IMPORTS as NEWEST_IMPORTS
 from .intake_questions import accept_suggestions as accept_suggestions
 from .intake_questions import back_up as back_up
 from .intake_questions import back_up_today as back_up_today

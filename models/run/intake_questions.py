@@ -21,6 +21,7 @@ from models.run.recordings import evaluate_pairs, take_in, take_in_uploads
 from models.wording import NoAnswerError, Reason
 
 Form = Literal["csv", "xlsx", "parquet"]
+NEWEST_IMPORTS = 100  # are listed; a log of years would make every visit slow
 FORMS: tuple[Form, ...] = ("csv", "xlsx", "parquet")
 File = tuple[str, bytes]  # a file's name, and what is in it
 

@@ -15,7 +15,7 @@ from models import run
 EVERY = "imports"
 LISTS = ("intake-aside", "intake-events", "intake-imports")
 IN_FORCE = "in force"
-NEWEST = 100  # of the files that were loaded; a log of years would make every visit slow
+NEWEST = run.NEWEST_IMPORTS
 
 
 def lists(data: Guarded, *, every: bool = False) -> tuple[Any, Any, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -77,6 +78,33 @@ def test_others_see_what_was_before_while_one_writes_and_not_after(store: Store)
     with store.reading() as db:
         assert db.frame("events").height == 3
     assert seen() == 3
+
+
+def test_what_is_read_again_with_a_change_needs_no_further_opening(store: Store) -> None:
+    store.after_a_change(lambda: read(store))
+    store.after_a_change(lambda: 1 / 0)
+    with store.writing() as db:
+        db.add_rows("events", events(2))
+    store.settled_stamp()
+    with store.unopened() as db:
+        assert db.frame("events").height == 2
+        assert db.data_version() == 2
+
+
+def read(store: Store) -> None:
+    with store.reading() as db:
+        db.frame("events")
+
+
+def test_a_file_of_the_same_time_and_size_is_told_apart(store: Store) -> None:
+    def write(row_id: int) -> tuple[object, ...] | None:
+        with Store(store.path).writing() as db:
+            db.set_live("events", [1], live=row_id == 1)
+        os.utime(store.path, ns=(1, 1))
+        return store.stamp()
+
+    marks = [write(row_id) for row_id in (1, 2, 1, 2)]
+    assert len(set(marks)) == 4
 
 
 def test_a_transaction_sees_what_it_wrote(store: Store) -> None:
