@@ -18,6 +18,7 @@ import resource
 import subprocess
 import sys
 import tempfile
+import textwrap
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
@@ -35,11 +36,17 @@ REFERENCES = 10
 PAGE = Path(__file__).parent / "README.md"
 KEPT = PAGE.with_name("page.json")
 ONE = "one size:"
+WORKERS, MANY = 64, 30_000
+MAP_SHARE = 0.89  # of the time, measured by tests.benchmarks.fleet.cluster
+LINE = 125e6  # bytes a second: 1 Gbit/s
 
 
 @dataclass
 class Row:
-    """CPU seconds of one size, of parts of its fit too, and the highest memory in GiB."""
+    """CPU seconds of one size, of parts of its fit too, and the highest memory in GiB.
+
+    shared: effects that meters share, in one dense system
+    """
 
     meters: int
     observations: int
@@ -50,6 +57,7 @@ class Row:
     load: float
     iterations: int
     gib: float
+    shared: int = 0
 
 
 def cpu(job: Callable[[], object], least: float = 0.2) -> float:
@@ -95,7 +103,8 @@ def measured(meters: int) -> Row:
     )
     observations = data.bench.height + data.comparisons.height
     gib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
-    return Row(meters, observations, *seconds, found[-1].n_iter, gib)
+    shared = found[-1].posterior.state.design.n_shared
+    return Row(meters, observations, *seconds, found[-1].n_iter, gib, shared)
 
 
 def exponent(meters: list[int], values: list[float]) -> str:
@@ -128,6 +137,52 @@ def table(rows: list[Row]) -> str:
     return "\n".join([head, *body, last])
 
 
+SEVERAL = """With 300 meters on a busy machine 86 % of the time went by in the map step on one
+worker, 89 % on two, 90 % on four, and with 100 meters 91 % on eight; the fit was the same to
+1e-13. With n shared effects an iteration moves 42·n² bytes a worker (n = 436: 7.9 MB)."""
+RECORDINGS = f"""Of recordings the disk binds first: at 60 a second and processor {WORKERS}
+workers read a million in {1e6 / 60 / WORKERS / 60:.0f} minutes, if the disk that all see gives
+them about a gigabyte a second. A worker killed in the middle of a load or of a hindcast costs its
+batch: the rows were the same, the forecasts to 2e-16."""
+LARGE = """`python -m tests.benchmarks.end_to_end FOLDER 30000 riders`: 30,000 meters, 10,500 of
+them one-sided, 14,988 riders, 491,830 readings and 514,530 steps of comparisons. They are loaded
+in 25 s of CPU and 1.7 GiB. What a rider's legs show on one meter alone is a part of that meter's
+block: as shared effects, some 10,600 in all, they had taken 7.5 GiB in the first iterations of
+the fit, which was stopped then. The fleet page with the rows of 2,796 meters eleven times over,
+on a busy machine: 30 MB; 4 s of the server's CPU and 26 s on the clock when it is drawn first,
+0.4 s and 3 s (filled after 6 s) when it is asked again; the browser's longest task takes 1.5
+s."""
+
+
+def filled(*texts: str) -> str:
+    """Texts as one paragraph of lines that are not too long."""
+    return textwrap.fill(" ".join(" ".join(texts).split()), 100, break_on_hyphens=False)
+
+
+def on_paper(rows: list[Row]) -> str:
+    """What 64 workers would take for 30,000 meters, from what was measured of the largest fleet."""
+    big = rows[-1]
+    power = float(
+        np.polyfit(np.log([r.meters for r in rows]), np.log([r.whole for r in rows]), 1)[0]
+    )
+    whole = big.whole * (MANY / big.meters) ** max(power, 1.0)
+    moved = 42 * big.shared**2 * WORKERS
+    takes = {
+        "the map step": MAP_SHARE * whole / WORKERS,
+        "what the client does by itself": (1 - MAP_SHARE) * whole,
+        "the client's line": big.iterations * moved / LINE,
+    }
+    first = max(takes, key=lambda name: takes[name])
+    told = ", ".join(f"{name} {seconds:.0f} s" for name, seconds in takes.items())
+    return (
+        f"So, on paper, {WORKERS} workers for {MANY:,} meters, whose fit takes {whole:.0f} s of "
+        f"one of these processors ({big.iterations} iterations, {big.shared} shared effects, "
+        f"{moved / 1e9:.1f} GB in each, 1 Gbit/s): {told}. **Of these {first} binds first.** With "
+        "more shared effects (references, mass sets, meters that are lent) the line takes their "
+        "square: sums over pairs of workers would be the next step."
+    )
+
+
 def page(rows: list[Row]) -> str:
     """The whole page."""
     machine = (
@@ -149,15 +204,11 @@ whole fit begins with what is the same for every size: the references' walks are
 ## On several machines
 
 `python -m tests.benchmarks.fleet.cluster` fits on local workers, one of them killed on the way.
-With 300 meters on a busy machine 86 % of the time went by in the map step on one worker, 89 % on
-two, 90 % on four, and with 100 meters 91 % on eight; the fit was the same to 1e-13. With n shared
-effects an iteration moves 42·n² bytes a worker (n = 436: 7.9 MB). So, on paper, 64 workers for
-30,000 meters: the map step takes a 64th, some seconds in all; what the client does by itself
-(weights, noise, limits, the last look) about half a minute; and with 450 shared effects half a
-gigabyte passes the client in an iteration, four seconds at 1 Gbit/s. **That binds first**; with
-1,600 shared effects it is twelve times as much. Sums over pairs of workers would be the next
-step. Of recordings the disk binds first: at 60 a second and processor 64 workers read a million
-in under five minutes, if the disk that all see gives them about a gigabyte a second.
+{filled(SEVERAL, on_paper(rows), RECORDINGS)}
+
+## A large fleet on one machine
+
+{filled(LARGE)}
 
 `tests/models/fleet/test_growth.py` fails where calls or memory grow with a power above 1.2 of the
 meters. Each other program here says in its first lines what it answers and how it is run.
