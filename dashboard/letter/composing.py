@@ -9,11 +9,7 @@ from typing import Any
 from dashboard import theme
 
 MOST_TO_DO, MOST_CHANGED, MOST_TOLD = 9, 5, 3
-KEY = (
-    "To bench a meter: hang a known mass from its pedal and read what it shows (page Bench). Out: "
-    "more likely beyond its limit than within. Due: not sure enough that it is within. Alarm: "
-    "its page says what to look for."
-)
+HOW = "The page Help says how to bench a meter, step by step."
 URGENT = ("out", "due")
 SHOWN = ("out", "due", "soon", "unknown")
 
@@ -31,7 +27,7 @@ class Part:
 class Letter:
     """A digest as it is read.
 
-    standing  each status that meters have, in words, and which meters have it
+    standing  each status that meters have, in words; which meters have it, and what it means
     """
 
     title: str
@@ -54,25 +50,27 @@ def letter(digest: Any, news: Any | None = None) -> Letter:
             _part("What changed", [*digest["changed"], *added["changed"]], MOST_CHANGED),
             *_notices(digest["notices"]),
         ),
-        foot=" ".join([KEY, *map(theme.sentence, filter(None, [digest.get("today_note")]))]),
+        foot=" ".join([HOW, *map(theme.sentence, filter(None, [digest.get("today_note")]))]),
     )
 
 
 def _lead(meters: Sequence[Any]) -> str:
-    now = sum(row["status"] in URGENT for row in meters)
-    rest = f"Of {theme.plural(len(meters), 'meter')} "
-    if not now:
-        return rest + "none needs the bench now."
-    return rest + f"{now} {'needs' if now == 1 else 'need'} the bench now."
+    urgent = sum(row["status"] in URGENT for row in meters)
+    needing = {0: "none needs", 1: "1 needs"}.get(urgent, f"{urgent} need")
+    return f"Of {theme.plural(len(meters), 'meter')} {needing} the bench."
 
 
 def _later(digest: Any) -> list[Part]:
-    """Return the part about meters that need the bench and are not asked for within the week."""
+    """Return the part about meters that need a bench and are not asked for within the week."""
     asked = {line["meter_id"] for line in digest["to_do"]}
-    urgent = [row["meter_id"] for row in digest["meters"] if row["status"] in URGENT]
-    left = [meter for meter in urgent if meter not in asked]
-    said = f"{_names(left)}: the page Season says when."
-    return [Part("After that, as planned", (said,))] if left else []
+    left = [row for row in digest["meters"] if row["meter_id"] not in asked]
+    told = (
+        (URGENT, "the page Season says when."),
+        (("unknown",), "bench as found before anyone relies on what it shows."),
+    )
+    named = [([r["meter_id"] for r in left if r["status"] in some], said) for some, said in told]
+    lines = tuple(f"{_names(names)}: {said}" for names, said in named if names)
+    return [Part("After that, as planned", lines)] if lines else []
 
 
 def _standing(meters: Sequence[Any]) -> tuple[tuple[str, str], ...]:
@@ -80,7 +78,9 @@ def _standing(meters: Sequence[Any]) -> tuple[tuple[str, str], ...]:
         status: [row["meter_id"] for row in meters if row["status"] == status] for status in SHOWN
     }
     return tuple(
-        (theme.STATUSES[status].word, _names(names)) for status, names in named.items() if names
+        (theme.STATUSES[status].word, f"{_names(names)} ({theme.STATUSES[status].meaning})")
+        for status, names in named.items()
+        if names
     )
 
 

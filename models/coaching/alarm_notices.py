@@ -104,7 +104,7 @@ def _of_alarm(alarm: _Alarm) -> tuple[date, Change]:
         f"From some day between {earliest} and {latest} the same effort shows "
         f"{abs(size):.1f} % {'more' if size > 0 else 'less'} on {meter} ({low:+.1f} to "
         f"{high:+.1f} %): a sudden step that nobody recorded{_and_its_zero(alarm['size_nm'])}; "
-        f"don't compare with rides before {earliest} without the correction."
+        f"don't compare with rides before {earliest} unless both are corrected."
     )
     return earliest, change
 

@@ -22,7 +22,7 @@ EVE_DAYS = 2
 STEP_DAYS = 60  # a step alarm that recent is the cause
 SOUND = 0.90
 LOOK_FIRST = (
-    "Hang the masses once more; check crank length and other settings, battery and zero offset."
+    "Check crank length and other settings, battery and zero offset, and hang the masses again."
 )
 NEVER = "No firmware update, no remount and no untested meter within 48 hours of the start."
 EXAMPLE_W = 300.0

@@ -88,7 +88,7 @@ def _on(day: date) -> str:
 
 
 def _before(day: date) -> str:
-    return f"don't compare with rides before {day.isoformat()} without the correction"
+    return f"don't compare with rides before {day.isoformat()} unless both are corrected"
 
 
 class _Reset(TypedDict):
@@ -211,9 +211,9 @@ def _events(
         if battery and not (sure and abs(change) >= TELLING_PCT):
             continue
         why = "it has a new battery" if battery else SETTINGS[event["event"]]
-        shown = f"the same effort shows {_shows(change)} ({low:+.1f} to {high:+.1f} %)"
+        shown = f"the same effort shows {_shows(change)} on {meter} ({low:+.1f} to {high:+.1f} %)"
         if not sure:
-            shown = "the same effort may show other watts, by how much is not known yet"
+            shown = f"the same effort may show other watts on {meter}, by how much is not known yet"
         rows.append(
             {
                 "from_date": day,
@@ -222,7 +222,7 @@ def _events(
                 "rider_id": rider_on(tables["assignments"], meter, day),
                 "change_pct": change,
                 "interval90_pct": [low, high],
-                "text": f"From {_on(day)} on {meter} {shown}: {why}; {_before(day)}.",
+                "text": f"From {_on(day)} {shown}: {why}; {_before(day)}.",
             }
         )
     return rows

@@ -9,8 +9,9 @@ DEVICE_WORDS = {
     "of_a_side": " on its {side} side",
     "wrong_length_set": "A wrong setting, since {since:day}: {programmed_mm:plain} mm are "
     "programmed on a crank of {crank_mm:plain} mm, " + _ALONE,
-    "set_the_length": "Set {crank_mm:plain} mm in the meter (it holds {programmed_mm:plain}); "
-    "leave the slope. Then bench it to see what is left.",
+    "set_the_length": "Read the length on the crank: if it says {crank_mm:plain} mm, set that in "
+    "the meter (it holds {programmed_mm:plain}) and leave the slope. Then bench it: what it still "
+    "reads high or low is its own.",
     "oval_ring": "It rides behind an oval ring since {since:day}: torque averaged over time reads "
     "otherwise on the road than at the bench, by how much its rides have not told yet. That is the "
     "ring's, not the meter's, and no part of its gain error: leave the slope.",

@@ -25,9 +25,9 @@ DIGEST_WORDS = {
     "on_the_plan": "It is on this week's plan for the bench.",
     "attend_to": _WHO + ": {action}{why:stated}{reading:then}",
     "before_race": "{meter} is likely out, and {rider} races {days:in_days}, {race_on:day}. "
-    "{first}{why:stated}{reading:then}",
+    "{first} If it still is, the page Season says what to race on.{why:stated}{reading:then}",
     "recalibrate": "{device}: {action}",
-    "decide_events": "Somebody who knows has to confirm or reject {n:n_event} that the "
-    "records suggest, such as a battery swap: open the page Intake.",
+    "decide_events": "The records suggest {n:n_event} that nobody wrote down, such as a battery "
+    "swap: whoever knows confirms or rejects it on the page Intake.",
     "put_right": "Set aside and to be corrected: {n:n_row}. Open the page Intake.",
 }

@@ -3,7 +3,7 @@
 _LIMIT = "the limit is {tolerance_pct:plain}."
 _WITHIN = "within ± {tolerance_pct:plain} %"
 _RANGE = "between {low_pct:signed1} and {high_pct:signed1} % with a chance of 90 %"
-_AGREES = "Bench it; if the bench agrees, "
+_AGREES = "Bench it; if the bench shows the same, "
 
 STATUS_WORDS = {
     # why
@@ -39,7 +39,7 @@ STATUS_WORDS = {
     "weeks": "{n:plain} weeks",
     "months": "{n:plain} months",
     # what to do next
-    "alarm_first": "Look into the alarm first. {action}",
+    "alarm_first": "Read first what its page says of the alarm. {action}",
     "actions": "{each:joined}",
     "bench_as_found": "Bench it as found before anyone relies on it.",
     "bench_now": "Bench it now.",

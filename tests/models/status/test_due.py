@@ -162,12 +162,12 @@ def test_reasons_are_sentences_with_the_numbers():
     assert kinds[2] == ["reads", "chance_below_target", "benched", "compared"]
     assert [len(k) for k in kinds] == [len(r) for r in found["reasons"].to_list()]
     actions = found["next_action"].to_list()
-    assert actions[0] == "Bench it; if the bench agrees, reset its slope."
+    assert actions[0] == "Bench it; if the bench shows the same, reset its slope."
     assert actions[1] == "Bench it as found before anyone relies on it."
     assert actions[2] == "Bench it now."
     assert actions[3] == f"Bench it before {day(found['due_date'][3])}."
     assert actions[5].startswith(
-        "Look into the alarm first. Bench it; if the bench agrees, correct"
+        "Read first what its page says of the alarm. Bench it; if the bench shows the same, correct"
     )
 
 
