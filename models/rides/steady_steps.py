@@ -330,8 +330,8 @@ def _warnings() -> list[pl.Expr]:
     """Return each warning's words where it holds, else null."""
     steps = pl.col("n_steps").cast(pl.Int64).fill_null(0)
     when = {
-        "no_power": steps == 0,
-        "one_step": steps == 1,
-        "steps_without_cadence": ~pl.col("cadence_known"),
+        Reason("no_power"): steps == 0,
+        Reason("one_step"): steps == 1,
+        Reason("steps_without_cadence"): ~pl.col("cadence_known"),
     }
-    return [pl.when(holds).then(pl.lit(str(Reason(kind)))) for kind, holds in when.items()]
+    return [pl.when(holds).then(pl.lit(str(reason))) for reason, holds in when.items()]

@@ -108,8 +108,8 @@ def test_a_meter_before_a_race_is_told_once_with_what_is_wrong_with_it():
     assert texts(found) == [
         (
             "before_race",
-            "A is likely out, and Ada races today, 2026-09-30. Hang once more. Jumped by 2 %. "
-            "Reads 2.0 % high.",
+            "A is likely out, and Ada races today, 2026-09-30. Hang once more. If it still is, "
+            "the page Season says what to race on. Jumped by 2 %. Reads 2.0 % high.",
         )
     ]
 
