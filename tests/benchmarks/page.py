@@ -146,7 +146,8 @@ them about a gigabyte a second. A worker killed in the middle of a load or of a 
 batch: the rows were the same, the forecasts to 2e-16."""
 LARGE = """`python -m tests.benchmarks.end_to_end FOLDER 30000 riders`: 30,000 meters, 10,500 of
 them one-sided, 14,988 riders, 491,830 readings and 514,530 steps of comparisons. They are loaded
-in 25 s of CPU and 1.7 GiB. What a rider's legs show on one meter alone is a part of that meter's
+in 25 s of CPU and 1.7 GiB; evaluating the sessions, about two minutes, and the fit take four
+minutes of CPU and 3.0 GiB. What a rider's legs show on one meter alone is a part of that meter's
 block: as shared effects, some 10,600 in all, they had taken 7.5 GiB in the first iterations of
 the fit, which was stopped then. The fleet page with the rows of 2,796 meters eleven times over,
 on a busy machine: 30 MB; 4 s of the server's CPU and 26 s on the clock when it is drawn first,
