@@ -189,7 +189,7 @@ def test_a_wrong_setting_is_no_matter_of_the_slope(status: dict[str, Any]) -> No
     """GP-03 reads 1.9 % high, 1.47 % of it by its setting."""
     row = next(m for m in status["meters"] if m["meter_id"] == "GP-03")
     assert abs(row["gain_error_pct"] - _truth()["GP-03"]) < 0.5
-    assert "Set 170 mm in the meter" in row["next_action"]
+    assert "if it says 170 mm, set that in the meter" in row["next_action"]
     assert "reset its slope" not in row["next_action"]
 
 
