@@ -37,6 +37,10 @@
     bench.openPage(kit);
   }
 
+  window.addEventListener("slopewatch-sent", function () {
+    const said = document.getElementById("bench-alone");
+    if (said) said.textContent = "The server answers again, and what was kept here is sent. The list is from before: open the whole program for today's.";
+  });
   window.addEventListener("online", function () {
     const link = document.getElementById("bench-whole");
     if (link) link.textContent = "The network is back: open the whole program";

@@ -355,6 +355,7 @@
         try {
           const answer = await ask(item.path, item.body || { rows: item.rows });
           settle(item.key, { confirmed: true, answer: answer });
+          window.dispatchEvent(new Event("slopewatch-sent"));
         } catch (problem) {
           const final = problem.status === 422 || problem.status === 400;
           again = again || !final;

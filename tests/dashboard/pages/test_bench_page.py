@@ -200,8 +200,11 @@ def test_without_network_readings_are_judged_kept_and_saved_later(
     with team_service.store.reading() as db:
         assert "5,70" not in str(db.frame("bench")["session_id"].to_list())
         before = db.frame("bench").height
+    page.reload()
+    page.wait_for_selector("#bench-alone:has-text('No network')")
     page.context.set_offline(False)
     page.wait_for_selector(".bench-done:has-text('saved')")
+    page.wait_for_selector("#bench-alone:has-text('what was kept here is sent')")
     session_id = page.get_attribute(".bench-done", "data-key")
     assert bench_rows(team_service, session_id).height == 6
     again = page.evaluate(
