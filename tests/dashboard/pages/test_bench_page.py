@@ -187,6 +187,8 @@ def test_without_network_readings_are_judged_kept_and_saved_later(
     page.wait_for_selector("#bench-alone")
     page.wait_for_selector("#bench-error")
     assert page.input_value("#bench-as_found-1") == spider(1.004)[1]
+    page.evaluate("dispatchEvent(new Event('slopewatch-sent'))")
+    assert "what was kept here is sent" in page.inner_text("#bench-alone")
     page.context.set_offline(False)
     page.reload()
     page.wait_for_selector("#bench-error")
@@ -200,11 +202,10 @@ def test_without_network_readings_are_judged_kept_and_saved_later(
     with team_service.store.reading() as db:
         assert "5,70" not in str(db.frame("bench")["session_id"].to_list())
         before = db.frame("bench").height
-    page.reload()
-    page.wait_for_selector("#bench-alone:has-text('No network')")
+    page.evaluate("addEventListener('slopewatch-sent', () => { window.told = true; })")
     page.context.set_offline(False)
     page.wait_for_selector(".bench-done:has-text('saved')")
-    page.wait_for_selector("#bench-alone:has-text('what was kept here is sent')")
+    assert page.evaluate("window.told")
     session_id = page.get_attribute(".bench-done", "data-key")
     assert bench_rows(team_service, session_id).height == 6
     again = page.evaluate(
