@@ -37,9 +37,9 @@ def html_page(letter: Letter) -> str:
         '<meta name="color-scheme" content="light dark">'
         '<meta name="supported-color-schemes" content="light dark">'
         f"<title>{escape(letter.title)}</title><style>{_dark_sheet()}</style></head>"
-        f'<body class="page" style="margin:0;padding:12px 8px;{_colours("page")};{FONT};'
+        f'<body class="page" style="margin:0;padding:8px;{_colours("page")};{FONT};'
         'font-size:14px;line-height:1.4">'
-        f'<div class="sheet" style="max-width:760px;margin:0 auto;padding:12px 16px;'
+        f'<div class="sheet" style="max-width:760px;margin:0 auto;padding:8px 16px;'
         f'{_colours("sheet")};border-radius:6px;overflow-wrap:anywhere">{body}</div></body></html>\n'
     )
 
