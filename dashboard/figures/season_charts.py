@@ -41,6 +41,7 @@ def trusted(periods: Sequence[Document], tolerance: float) -> Fields:
             range=[len(meters) - 0.4, -0.6],
             showgrid=False,
             zeroline=False,
+            automargin=True,
         ),
         legend=drawn([])["layout"]["legend"] | {"y": -0.25},
     )
