@@ -251,14 +251,14 @@ day's fit.
 
 
 READ_BEFORE = ("scipy.linalg", "scipy.optimize", "scipy.sparse.linalg", "scipy.stats", "duckdb")
-"""Libraries that every process beside the pages needs, and that start no threads; polars does."""
+"""What processes beside the pages read first of all; polars not, since it starts threads."""
 
 
 @cache
 def _beginning() -> Any:
     """Return how processes beside the pages begin: each has one thread to calculate with.
 
-    Where the system can they are copies of one that has read most libraries, which takes a third of
+    Where the system can they are copies of one that has read most libraries, which takes about half
     the time.
     """
     calculate_with_one_thread()

@@ -16,24 +16,32 @@ STILL = {**dict.fromkeys(("drift", "walk", "swap", "tie"), 0.0), "start": 5.0}
 ALONE = FleetSettings(priors=None, fixed=STILL, robust=False, alarms=False)
 
 
+ONE = pl.DataFrame({"meter_id": ["m"], "group": "g", "in_service_on": date(2024, 1, 1)})
+
+
+def hung(sets: list[str], seed: int, **more: object) -> pl.DataFrame:
+    """One meter's sessions of a day on sets known to U, nothing else in the way."""
+    n = len(sets)
+    return pl.DataFrame(
+        {
+            "session_id": [f"s{i}" for i in range(n)],
+            "meter_id": "m",
+            "at": [date(2024, 2, 1)] * n,
+            "bench_id": sets,
+            "found": np.random.default_rng(seed).normal(0, 0.03, n),
+            "u_session": 0.0,
+            "u_bench": U,
+            **more,
+        }
+    )
+
+
 def one_meter(n_sets: int, *, scale: str | None, source: str) -> FleetFit:
     """A meter hung again and again on n sets known to 0.2 % each, nothing else in the way."""
-    rng = np.random.default_rng(9)
     sets = [f"set-{i}" for i in range(n_sets)] * 6
-    n = len(sets)
     data = FleetData(
-        meters=pl.DataFrame({"meter_id": ["m"], "group": "g", "in_service_on": date(2024, 1, 1)}),
-        bench=pl.DataFrame(
-            {
-                "session_id": [f"s{i}" for i in range(n)],
-                "meter_id": "m",
-                "at": [date(2024, 2, 1)] * n,
-                "bench_id": sets,
-                "found": rng.normal(0, 0.03, n),
-                "u_session": 0.0,
-                "u_bench": U,
-            }
-        ),
+        meters=ONE,
+        bench=hung(sets, 9),
         benches=pl.DataFrame(
             {"bench_id": sets[:n_sets], "u_pct": U, "source": source, "weighed_on": scale},
             schema_overrides={"weighed_on": pl.String},
@@ -75,22 +83,8 @@ def test_all_meters_together_are_off_by_what_the_scale_is():
 
 def test_two_workshops_with_one_set_know_no_more_of_it_than_one():
     """The set's u stays whole; only what each place adds of its own averages out."""
-    rng, u_place, n = np.random.default_rng(3), 0.1, 12
-    data = FleetData(
-        meters=pl.DataFrame({"meter_id": ["m"], "group": "g", "in_service_on": date(2024, 1, 1)}),
-        bench=pl.DataFrame(
-            {
-                "session_id": [f"s{i}" for i in range(n)],
-                "meter_id": "m",
-                "at": [date(2024, 2, 1)] * n,
-                "bench_id": "set",
-                "place_id": ["north", "south"] * (n // 2),
-                "found": rng.normal(0, 0.03, n),
-                "u_session": 0.0,
-                "u_bench": U,
-                "u_place": u_place,
-            }
-        ),
-    )
+    u_place, n = 0.1, 12
+    places = ["north", "south"] * (n // 2)
+    data = FleetData(meters=ONE, bench=hung(["set"] * n, 3, place_id=places, u_place=u_place))
     _, sd = fit(data, today=date(2024, 2, 1), settings=ALONE).gain_error("m", date(2024, 2, 1))
     assert sd[0] == pytest.approx(np.hypot(U, u_place / np.sqrt(2)), rel=0.01)
