@@ -49,10 +49,13 @@ def test_a_quiet_week_is_a_few_lines():
 
 def test_what_is_not_asked_for_within_the_week_is_named():
     meters = [{"meter_id": f"M{n}", "rider_id": None, "status": "due"} for n in range(3)]
+    meters += [{"meter_id": "M9", "rider_id": None, "status": "unknown"}]
     asked = {**line("M1: Bench it now."), "meter_id": "M1"}
     week = {"title": "t", "meters": meters, "changed": [], "to_do": [asked], "notices": []}
     said = letter.plain_text(letter.letter(week))
     assert "AFTER THAT, AS PLANNED\n- M0, M2: the page Season says when." in said
+    assert "- M9: bench as found before anyone relies on what it shows." in said
+    assert "Unknown: M9 (no bench session to go by)" in said
 
 
 def test_html_brings_all_it_shows(written):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import datetime
 from typing import NotRequired, TypedDict
 
 import polars as pl
@@ -119,3 +120,15 @@ def test_documents_come_out_of_a_column_as_they_went_in() -> None:
     assert column.dtype == pl.Struct(frame_schema(_Document))
     assert documents_in(column, _Document) == documents
     assert documents_in(document_column([], _Document), _Document) == []
+
+
+def test_rows_conform_to_names_order_and_types_and_stay_apart_from_what_they_were() -> None:
+    table = TABLES["riders"]
+    names = list(table.polars_schema)
+    written = pl.DataFrame({"from_date": [datetime(2024, 1, 1)], "rider_id": ["Ada"]})
+    typed = table.conform(written)
+    assert typed.schema == table.polars_schema
+    again = table.conform(typed)
+    assert again.equals(typed)
+    again.insert_column(0, pl.Series("more", [1]))
+    assert typed.columns == names
